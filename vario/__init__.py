@@ -1,0 +1,1 @@
+"""What the samples mean: the instrument itself, and the application around it."""

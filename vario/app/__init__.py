@@ -1,0 +1,1 @@
+"""The application around the flight logic: command line, replay, pictures, benchmarks."""

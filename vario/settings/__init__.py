@@ -1,0 +1,1 @@
+"""The settings of the instrument: schema and defaults, units, files and their messages."""

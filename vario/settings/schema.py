@@ -1,0 +1,179 @@
+"""Every setting: key, unit, range, default and what it does. The only place a default is written.
+
+A field's name ends in its SI unit; its key in the file is the name without that ending, and its value
+in the file is a quantity in quotes ("20 s"). Stages take the frozen section that concerns them.
+"""
+
+from __future__ import annotations
+
+from typing import Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationInfo, field_validator
+
+from vario.settings.quantity import DIMENSIONS, dimension_of, key_of, parse
+
+
+def _si(text: str) -> float:
+    unit = text.split()[-1]
+    return parse(text, next(dimension for dimension in DIMENSIONS if unit in dimension.units))
+
+
+def quantity(default: str | None, low: str, high: str, doc: str) -> Any:
+    """A setting with a dimension; `default=None` makes it optional. Bounds are inclusive."""
+    return Field(
+        default=default,
+        ge=_si(low),
+        le=_si(high),
+        description=doc,
+        validate_default=True,
+        json_schema_extra={"low": low, "high": high, "default_text": default},
+    )
+
+
+def number(default: float, low: float, high: float, doc: str) -> Any:
+    """A setting without dimension, with inclusive bounds."""
+    return Field(default=default, ge=low, le=high, description=doc)
+
+
+def choice(default: object, doc: str) -> Any:
+    """A setting that is one of the values its type lists."""
+    return Field(default=default, description=doc)
+
+
+class Section(BaseModel):
+    """A table of settings. Values with a dimension are parsed from text, whatever the section."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", alias_generator=key_of, strict=True)
+
+    @field_validator("*", mode="before")
+    @classmethod
+    def _parse_quantity(cls, value: object, info: ValidationInfo) -> object:
+        dimension = dimension_of(info.field_name or "")
+        return value if dimension is None or value is None else parse(value, dimension)
+
+
+class Flight(Section):
+    """What the pilot changes in the air."""
+
+    maccready_mps: float = quantity(
+        "1 m/s", "0 m/s", "10 m/s", "MacCready value: the climb you expect in the next thermal"
+    )
+    ballast_kg: float = quantity("0 kg", "0 kg", "500 kg", "Water ballast on board")
+    mass_kg: float | None = quantity(
+        None, "80 kg", "1200 kg", "Flying mass without ballast; absent: the glider's reference mass"
+    )
+    bugs: float = number(0.0, 0.0, 0.5, "Extra sink from insects or rain, as a fraction: 0.1 is 10 % more")
+
+
+class Vario(Section):
+    """The vario itself."""
+
+    damping_s: float = quantity(
+        "1 s", "0 s", "5 s", "Time constant of the damping for needle and tone; 0 s is undamped"
+    )
+
+
+class Average(Section):
+    """The averager."""
+
+    window_s: float = quantity("20 s", "2 s", "120 s", "Length of the running average")
+
+
+class Circling(Section):
+    """When the instrument changes between cruise and circling."""
+
+    start_after_rad: float = quantity(
+        "180 deg", "45 deg", "720 deg", "Heading change in one direction that begins circling"
+    )
+    turn_rate_radps: float = quantity(
+        "5 deg/s", "2 deg/s", "20 deg/s", "Turning slower than this does not count as circling"
+    )
+    stop_after_s: float = quantity(
+        "8 s", "1 s", "60 s", "Time without turning after which circling has ended"
+    )
+    same_climb_within_s: float = quantity(
+        "60 s", "0 s", "300 s", "Circling again within this time continues the same climb"
+    )
+    bank_rad: float = quantity(
+        "40 deg", "15 deg", "60 deg", "Bank you circle with, for relative netto (what a climb here would give)"
+    )
+
+
+class SpeedToFly(Section):
+    """The speed command in cruise."""
+
+    mode: Literal["dolphin", "block"] = choice(
+        "dolphin", "dolphin follows the air you fly through; block holds the speed for the MacCready value"
+    )
+    damping_s: float = quantity(
+        "3 s", "0.5 s", "20 s", "Time constant of the airmass value the dolphin speed follows"
+    )
+
+
+class Tone(Section):
+    """The sound of the vario: beeps in lift, a low steady tone in sink, quiet in between."""
+
+    volume: float = number(0.5, 0.0, 1.0, "Loudness of the vario tone, 0 to 1")
+    quiet_from_mps: float = quantity("-0.5 m/s", "-10 m/s", "0 m/s", "Sink stronger than this sounds")
+    quiet_to_mps: float = quantity("0.1 m/s", "0 m/s", "3 m/s", "Lift stronger than this sounds")
+    full_scale_mps: float = quantity("5 m/s", "1 m/s", "15 m/s", "Lift or sink at which pitch reaches its end")
+    pitch_zero_hz: float = quantity("550 Hz", "300 Hz", "1000 Hz", "Pitch at zero")
+    pitch_full_hz: float = quantity("1600 Hz", "600 Hz", "3000 Hz", "Pitch at full-scale lift")
+    pitch_sink_hz: float = quantity("250 Hz", "150 Hz", "500 Hz", "Pitch at full-scale sink")
+    beeps_zero_hz: float = quantity("1.6 Hz", "0.5 Hz", "5 Hz", "Beeps a second just above the quiet band")
+    beeps_full_hz: float = quantity("8 Hz", "2 Hz", "12 Hz", "Beeps a second at full-scale lift")
+
+
+class Trace(Section):
+    """What a replay writes."""
+
+    rate_hz: float = quantity("10 Hz", "0.1 Hz", "50 Hz", "Rows a second in trace.csv")
+
+
+class BaroSensor(Section):
+    """The static pressure sensor."""
+
+    noise_pa: float | None = quantity(
+        None, "0.02 Pa", "100 Pa", "White noise of one sample; absent: as the recording states, else 1.5 Pa"
+    )
+
+
+class PitotSensor(Section):
+    """The differential pressure sensor of the airspeed."""
+
+    noise_pa: float | None = quantity(
+        None, "0.02 Pa", "100 Pa", "White noise of one sample; absent: as the recording states, else 1 Pa"
+    )
+    zero_pa: float = quantity("0 Pa", "-200 Pa", "200 Pa", "Reading at rest in still air; it is subtracted")
+
+
+class ImuSensor(Section):
+    """How the inertial sensor sits in the glider."""
+
+    mount_roll_rad: float = quantity("0 deg", "-180 deg", "180 deg", "Roll of the sensor against the fuselage")
+    mount_pitch_rad: float = quantity("0 deg", "-90 deg", "90 deg", "Pitch of the sensor against the fuselage")
+    mount_yaw_rad: float = quantity("0 deg", "-180 deg", "180 deg", "Yaw of the sensor against the fuselage")
+
+
+class Sensors(Section):
+    """The sensors fitted."""
+
+    baro: BaroSensor = Field(default_factory=BaroSensor)
+    pitot: PitotSensor = Field(default_factory=PitotSensor)
+    imu: ImuSensor = Field(default_factory=ImuSensor)
+
+
+class Settings(Section):
+    """The whole settings file."""
+
+    glider: str | None = choice(
+        None, "Glider file, relative to this file; without one no netto and no speed to fly are given"
+    )
+    flight: Flight = Field(default_factory=Flight)
+    vario: Vario = Field(default_factory=Vario)
+    average: Average = Field(default_factory=Average)
+    circling: Circling = Field(default_factory=Circling)
+    speed_to_fly: SpeedToFly = Field(default_factory=SpeedToFly)
+    tone: Tone = Field(default_factory=Tone)
+    trace: Trace = Field(default_factory=Trace)
+    sensors: Sensors = Field(default_factory=Sensors)

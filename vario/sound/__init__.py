@@ -1,0 +1,1 @@
+"""From tone commands to PCM."""

@@ -1,0 +1,11 @@
+"""What can go wrong with sound, as one small tree."""
+
+from __future__ import annotations
+
+
+class SoundError(Exception):
+    """Sound that cannot be made or delivered."""
+
+
+class SoundFileError(SoundError):
+    """A sound file that cannot be written; the message names the file and the reason."""

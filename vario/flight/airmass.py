@@ -1,0 +1,68 @@
+"""What the air does: netto, and what circling here would give.
+
+Netto is the vario with the glider's own sink added back; relative netto takes off again the sink of
+circling, so it reads the climb one would get by turning here. Neither is given without airspeed, without
+a glider file, on the ground, or on tow, where the polar says nothing about the glider's energy.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from vario.flight.attitude import Attitude
+from vario.flight.energy import Energy
+from vario.flight.health import Inputs
+from vario.flight.mode import Mode
+from vario.flight.polar import QuadraticPolar, true_scale
+
+POLAR_FROM = 0.8
+"""Below this share of the minimum-sink speed the glider is not flying on its polar."""
+
+LOAD_LAG_S = 0.3
+"""Smoothing of the load factor: bumps shorter than the vario's own lag would only add noise."""
+
+
+@dataclass(frozen=True, slots=True)
+class Airmass:
+    """Vertical speeds, up positive; None: not known."""
+
+    netto_mps: float | None
+    relative_netto_mps: float | None
+
+
+NOTHING = Airmass(None, None)
+
+
+class AirmassStage:
+    """Netto and relative netto.
+
+    Args:
+        polar: at the present mass and bugs; None without a glider file.
+        bank_rad: the bank the pilot circles with.
+    """
+
+    def __init__(self, polar: QuadraticPolar | None, bank_rad: float) -> None:
+        self._polar = polar
+        self._circling_sink_mps = polar.circling_sink_mps(bank_rad) if polar else 0.0
+        self._load = 1.0
+        self._load_sample = 1.0
+
+    def update(self, inputs: Inputs, attitude: Attitude | None, energy: Energy, mode: Mode) -> Airmass:
+        """One frame. `mode` is that of the frame before."""
+        self._follow_load(inputs, attitude)
+        if self._polar is None or energy.vario_mps is None or energy.ias_mps is None:
+            return NOTHING
+        if mode in (Mode.GROUND, Mode.LAUNCH):
+            return NOTHING
+        if energy.ias_mps < POLAR_FROM * self._polar.min_sink_speed_mps or energy.density_kgpm3 is None:
+            return NOTHING
+        scale = true_scale(energy.density_kgpm3)
+        netto_mps = energy.vario_mps + scale * self._polar.sink_loaded_mps(energy.ias_mps, self._load)
+        return Airmass(netto_mps, netto_mps - scale * self._circling_sink_mps)
+
+    def _follow_load(self, inputs: Inputs, attitude: Attitude | None) -> None:
+        """The load factor from the IMU, else from another instrument, else 1."""
+        if inputs.frame.load_factor:
+            self._load_sample = inputs.frame.load_factor[-1].load
+        target = self._load_sample if attitude is None else attitude.load_factor
+        self._load += min(1.0, inputs.frame.dt_s / LOAD_LAG_S) * (target - self._load)

@@ -1,0 +1,148 @@
+"""Health of inputs: which samples may be used, and which sensors are there at all.
+
+A sample is refused when its value is not finite or physically impossible, when it repeats or runs
+back in time, or when it comes too late to say anything about now. A refused sample is missing: the
+sensor ages, and after a few of its own periods it counts as gone until it returns.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import Counter
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import TypeVar
+
+from drivers.samples import CHANNELS, Channel, Sample
+from vario.flight.frames import Frame
+
+MAX_AGE_S = 2.0
+"""A sample older than this on arrival is useless to a vario. GNSS solutions come 0.1 to 0.5 s late."""
+
+MISSED_PERIODS = 4.0
+"""A sensor counts as gone after this many of its own usual periods without a sample, ..."""
+
+GONE_AFTER_S = (0.5, 5.0)
+"""... but never sooner or later than this."""
+
+FROZEN_AFTER = 50
+"""Exactly equal IMU readings in a row that mean a hung sensor: real ones differ by noise."""
+
+_S = TypeVar("_S", bound=Sample)
+
+
+@dataclass(frozen=True, slots=True)
+class Inputs:
+    """A frame reduced to samples that may be used, with what is known of each sensor.
+
+    `has_*` says the sensor is there: it has delivered within a few of its usual periods.
+    """
+
+    frame: Frame
+    has_baro: bool
+    has_pitot: bool
+    has_imu: bool
+    has_gnss: bool
+
+
+class _ChannelHealth:
+    """The checks of one channel and what they counted."""
+
+    def __init__(self, channel: Channel, *, can_freeze: bool) -> None:
+        self.accepted = 0
+        self.rejected: Counter[str] = Counter()
+        self.last_t_s: float | None = None
+        self._limits = tuple(channel.limits.items())
+        self._optional = channel.optional
+        self._period_s = 0.0
+        self._can_freeze = can_freeze
+        self._last_values: tuple[float | None, ...] | None = None
+        self._equal_in_a_row = 0
+
+    def fresh(self, t_s: float) -> bool:
+        """Whether the sensor has delivered recently enough."""
+        if self.last_t_s is None:
+            return False
+        low_s, high_s = GONE_AFTER_S
+        return t_s - self.last_t_s <= min(max(MISSED_PERIODS * self._period_s, low_s), high_s)
+
+    def check(self, samples: tuple[_S, ...], now_s: float) -> tuple[_S, ...]:
+        """The usable ones of the samples of one frame."""
+        if not samples:
+            return samples
+        good: list[_S] = []
+        for sample in samples:
+            reason = self._fault(sample, now_s)
+            if reason is None:
+                good.append(sample)
+            else:
+                self.rejected[reason] += 1
+        self.accepted += len(good)
+        return tuple(good)
+
+    def _fault(self, sample: Sample, now_s: float) -> str | None:
+        t_s = sample.t_s
+        if now_s - t_s > MAX_AGE_S:
+            return "late"
+        if self.last_t_s is not None and t_s <= self.last_t_s:
+            return "duplicate or out of order"
+        values: list[float | None] = []
+        for name, (low, high) in self._limits:
+            value = getattr(sample, name)
+            if value is None and name in self._optional:
+                values.append(None)
+                continue
+            if not (math.isfinite(value) and low <= value <= high):
+                return "out of range"
+            values.append(value)
+        if self._can_freeze and self._frozen(tuple(values)):
+            return "frozen"
+        if self.last_t_s is not None:
+            gap_s = t_s - self.last_t_s
+            # A slow mean follows the usual rate; a long gap is an outage, not a new rate.
+            if self._period_s == 0.0:
+                self._period_s = gap_s
+            elif gap_s < 10.0 * self._period_s:
+                self._period_s += 0.05 * (gap_s - self._period_s)
+        self.last_t_s = t_s
+        return None
+
+    def _frozen(self, values: tuple[float | None, ...]) -> bool:
+        self._equal_in_a_row = self._equal_in_a_row + 1 if values == self._last_values else 0
+        self._last_values = values
+        return self._equal_in_a_row >= FROZEN_AFTER
+
+
+class HealthStage:
+    """Checks every sample of a frame before anything uses it."""
+
+    def __init__(self) -> None:
+        self.channels = {
+            name: _ChannelHealth(channel, can_freeze=name.startswith("imu_"))
+            for name, channel in CHANNELS.items()
+        }
+
+    def update(self, frame: Frame) -> Inputs:
+        """The usable part of `frame`."""
+        t_s = frame.t_s
+        c = self.channels
+        checked = Frame(
+            t_s,
+            frame.dt_s,
+            baro=c["baro"].check(frame.baro, t_s),
+            pitot=c["pitot"].check(frame.pitot, t_s),
+            accel=c["imu_accel"].check(frame.accel, t_s),
+            gyro=c["imu_gyro"].check(frame.gyro, t_s),
+            gnss_pos=c["gnss_pos"].check(frame.gnss_pos, t_s),
+            gnss_vel=c["gnss_vel"].check(frame.gnss_vel, t_s),
+            oat=c["oat"].check(frame.oat, t_s),
+            load_factor=c["load_factor"].check(frame.load_factor, t_s),
+        )
+        fresh: Callable[[str], bool] = lambda name: c[name].fresh(t_s)  # noqa: E731  (six uses, one line)
+        return Inputs(
+            checked,
+            has_baro=fresh("baro"),
+            has_pitot=fresh("pitot"),
+            has_imu=fresh("imu_accel") and fresh("imu_gyro"),
+            has_gnss=fresh("gnss_vel"),
+        )

@@ -1,0 +1,172 @@
+"""The mode machine: ground, launch, cruise, circling, as one table of transitions."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+from enum import StrEnum
+
+from vario.flight.energy import Energy
+from vario.flight.health import Inputs
+from vario.flight.turning import Turning
+from vario.settings.schema import Circling
+
+FLYING_MPS = 15.0
+"""Faster than this, through the air or over ground, is flying (common practice, no source)."""
+
+STILL_MPS = 7.0
+STILL_CLIMB_MPS = 0.5
+
+LAUNCH_GAIN_M = 80.0
+"""A launch is not over before it has gained this."""
+
+LAUNCH_FADES_MPS = 0.3
+"""On the wire or behind a tug the energy keeps rising; slower than this for a while is free flight."""
+
+TOW_TURN_RADPS = math.radians(10.0)
+"""No tug turns as tightly as this for a full circle: turning so is thermalling after release."""
+
+LAUNCH_LONGEST_S = 1800.0
+
+
+class Mode(StrEnum):
+    """What the glider is doing."""
+
+    GROUND = "ground"
+    LAUNCH = "launch"
+    CRUISE = "cruise"
+    CIRCLING = "circling"
+
+
+@dataclass(frozen=True, slots=True)
+class Situation:
+    """What the guards look at. Speeds are None when unknown; a guard never fires on the unknown."""
+
+    speed_mps: float | None
+    vario_mps: float | None
+    gain_m: float
+    in_mode_s: float
+    was_still: bool
+    turning: Turning
+
+
+Guard = Callable[[Situation, Circling], bool]
+
+
+def _flying(s: Situation, _: Circling) -> bool:
+    return s.speed_mps is not None and s.speed_mps > FLYING_MPS
+
+
+def _launching(s: Situation, c: Circling) -> bool:
+    return s.was_still and _flying(s, c)
+
+
+def _found_flying(s: Situation, c: Circling) -> bool:
+    return not s.was_still and _flying(s, c)
+
+
+def _still(s: Situation, _: Circling) -> bool:
+    slow = s.speed_mps is not None and s.speed_mps < STILL_MPS
+    return slow and s.vario_mps is not None and abs(s.vario_mps) < STILL_CLIMB_MPS
+
+
+def _launch_over(s: Situation, _: Circling) -> bool:
+    faded = s.vario_mps is not None and s.vario_mps < LAUNCH_FADES_MPS
+    return (s.gain_m > LAUNCH_GAIN_M and faded) or s.in_mode_s > LAUNCH_LONGEST_S
+
+
+def _tight_circle(s: Situation, _: Circling) -> bool:
+    return abs(s.turning.turned_rad) > math.tau and abs(s.turning.rate_radps) > TOW_TURN_RADPS
+
+
+def _circle_begun(s: Situation, c: Circling) -> bool:
+    return abs(s.turning.turned_rad) >= c.start_after_rad
+
+
+def _not_turning(s: Situation, _: Circling) -> bool:
+    return not s.turning.active
+
+
+@dataclass(frozen=True, slots=True)
+class Transition:
+    """Leave `start` for `end` once `guard` has held for `hold_s` without a break."""
+
+    start: Mode
+    end: Mode
+    guard: Guard
+    hold_s: float | None
+    """None: the pilot's setting `stop_after`."""
+
+
+TRANSITIONS = (
+    Transition(Mode.GROUND, Mode.LAUNCH, _launching, 2.0),
+    Transition(Mode.GROUND, Mode.CRUISE, _found_flying, 3.0),
+    Transition(Mode.LAUNCH, Mode.CIRCLING, _tight_circle, 0.0),
+    Transition(Mode.LAUNCH, Mode.CRUISE, _launch_over, 8.0),
+    Transition(Mode.LAUNCH, Mode.GROUND, _still, 10.0),
+    Transition(Mode.CRUISE, Mode.CIRCLING, _circle_begun, 0.0),
+    Transition(Mode.CRUISE, Mode.GROUND, _still, 15.0),
+    Transition(Mode.CIRCLING, Mode.CRUISE, _not_turning, None),
+    Transition(Mode.CIRCLING, Mode.GROUND, _still, 15.0),
+)
+
+
+class ModeStage:
+    """Runs the table."""
+
+    def __init__(self, settings: Circling) -> None:
+        self._settings = settings
+        self._held_s = [0.0] * len(TRANSITIONS)
+        self.mode = Mode.GROUND
+        self._since_s: float | None = None
+        self._was_still = False
+        self._start_energy_m: float | None = None
+        self._smooth_vario_mps: float | None = None
+        self._ground_speed_mps: float | None = None
+
+    def update(self, inputs: Inputs, energy: Energy, turning: Turning) -> Mode:
+        """One frame."""
+        t_s, dt_s = inputs.frame.t_s, inputs.frame.dt_s
+        if self._since_s is None:
+            self._since_s = t_s
+        self._follow_ground_speed(inputs)
+        situation = self._look(energy, turning, t_s, dt_s)
+        for index, transition in enumerate(TRANSITIONS):
+            if transition.start is not self.mode or not transition.guard(situation, self._settings):
+                self._held_s[index] = 0.0
+                continue
+            self._held_s[index] += dt_s
+            hold_s = self._settings.stop_after_s if transition.hold_s is None else transition.hold_s
+            if self._held_s[index] >= hold_s:
+                self._enter(transition.end, t_s, energy)
+                break
+        return self.mode
+
+    def _follow_ground_speed(self, inputs: Inputs) -> None:
+        if not inputs.has_gnss:
+            self._ground_speed_mps = None
+        for sample in inputs.frame.gnss_vel:
+            self._ground_speed_mps = math.hypot(sample.north_mps, sample.east_mps)
+
+    def _look(self, energy: Energy, turning: Turning, t_s: float, dt_s: float) -> Situation:
+        speed = energy.tas_mps if energy.tas_mps is not None else self._ground_speed_mps
+        if energy.vario_mps is not None:
+            last = energy.vario_mps if self._smooth_vario_mps is None else self._smooth_vario_mps
+            self._smooth_vario_mps = last + min(1.0, dt_s / 4.0) * (energy.vario_mps - last)
+        if self.mode is Mode.GROUND and speed is not None and speed < STILL_MPS:
+            self._was_still = True
+        if self._start_energy_m is None:
+            self._start_energy_m = energy.energy_altitude_m
+        gain = 0.0
+        if energy.energy_altitude_m is not None and self._start_energy_m is not None:
+            gain = energy.energy_altitude_m - self._start_energy_m
+        assert self._since_s is not None  # noqa: S101  (set by the only caller)
+        return Situation(speed, self._smooth_vario_mps, gain, t_s - self._since_s, self._was_still, turning)
+
+    def _enter(self, mode: Mode, t_s: float, energy: Energy) -> None:
+        self.mode = mode
+        self._since_s = t_s
+        self._start_energy_m = energy.energy_altitude_m
+        self._was_still = False
+        self._held_s = [0.0] * len(TRANSITIONS)

@@ -1,0 +1,138 @@
+"""The instrument as one pipeline: a frame of samples in, a reading out.
+
+Live flight and replay run this same code. It has no clock and no files: give it the same frames and it
+gives the same readings, bit for bit.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from vario.flight.airmass import Airmass, AirmassStage
+from vario.flight.attitude import Attitude, AttitudeStage
+from vario.flight.averages import Averages, AveragesStage, Climb
+from vario.flight.energy import Energy, EnergyStage, Noise
+from vario.flight.frames import Frame
+from vario.flight.health import HealthStage, Inputs
+from vario.flight.mode import Mode, ModeStage
+from vario.flight.polar import QuadraticPolar
+from vario.flight.quality import Quality
+from vario.flight.speed_to_fly import SpeedToFlyStage
+from vario.flight.tone import ToneCommand, ToneStage
+from vario.flight.turning import Turning, TurningStage
+from vario.flight.wind import Wind, WindStage
+from vario.settings.glider import Glider
+from vario.settings.schema import Settings
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """Everything the instrument knows at the end of one frame. None: not known.
+
+    `needle_mps` is the damped vario that needle and tone follow; `speed_to_fly_mps` is indicated.
+    """
+
+    t_s: float
+    mode: Mode
+    attitude: Attitude | None
+    energy: Energy
+    wind: Wind | None
+    air: Airmass
+    averages: Averages
+    needle_mps: float | None
+    speed_to_fly_mps: float | None
+    tone: ToneCommand
+    quality: Quality
+
+
+class Pipeline:
+    """The instrument for one glider and one set of settings."""
+
+    def __init__(self, settings: Settings, glider: Glider | None, noise: Noise) -> None:
+        polar, mass_ratio = _present_polar(settings, glider)
+        self.health = HealthStage()
+        self._attitude = AttitudeStage(settings.sensors.imu)
+        self._energy = EnergyStage(noise, settings.sensors.pitot.zero_pa)
+        self._wind = WindStage()
+        self._turning = TurningStage(settings.circling)
+        self._airmass = AirmassStage(polar, settings.circling.bank_rad)
+        self._mode = ModeStage(settings.circling)
+        self._averages = AveragesStage(settings.average, settings.circling)
+        self._needle = _Damping(settings.vario.damping_s)
+        self._speed_to_fly = SpeedToFlyStage(
+            settings.speed_to_fly,
+            settings.flight.maccready_mps,
+            polar,
+            glider.limits if glider else None,
+            mass_ratio,
+        )
+        self._tone = ToneStage(settings.tone)
+        self._has_glider = glider is not None
+        self._tas_mps: float | None = None
+
+    def step(self, frame: Frame) -> Reading:
+        """One frame through every stage, in the order of the block diagram."""
+        inputs = self.health.update(frame)
+        attitude = self._attitude.update(inputs, self._tas_mps)
+        energy = self._energy.update(inputs, attitude)
+        wind = self._wind.update(inputs)
+        turning = self._turning.update(inputs, attitude)
+        air = self._airmass.update(inputs, attitude, energy, self._mode.mode)
+        mode = self._mode.update(inputs, energy, turning)
+        averages = self._averages.update(frame.t_s, energy, turning, mode)
+        speed_to_fly = self._speed_to_fly.update(frame.dt_s, energy, air, mode)
+        needle = self._needle.update(energy.vario_mps, frame.dt_s)
+        tone = self._tone.update(needle)
+        self._tas_mps = energy.tas_mps
+        quality = self._quality(inputs, energy)
+        return Reading(
+            frame.t_s, mode, attitude, energy, wind, air, averages, needle, speed_to_fly, tone, quality
+        )
+
+    def finished_climbs(self) -> list[Climb]:
+        """The climbs completed since the last call."""
+        return self._averages.finished()
+
+    def close(self) -> None:
+        """The recording or flight is over: what is still open ends now."""
+        self._averages.close()
+
+    def _quality(self, inputs: Inputs, energy: Energy) -> Quality:
+        quality = Quality.OK
+        for flag, is_set in (
+            (Quality.NO_BARO, not inputs.has_baro),
+            (Quality.NO_AIRSPEED, not inputs.has_pitot),
+            (Quality.NO_IMU, not inputs.has_imu),
+            (Quality.NO_GNSS, not inputs.has_gnss),
+            (Quality.NO_GLIDER, not self._has_glider),
+            (Quality.UNCOMPENSATED, energy.vario_mps is not None and not energy.compensated),
+            (Quality.SETTLING, inputs.has_baro and energy.vario_mps is None),
+        ):
+            if is_set:
+                quality |= flag
+        return quality
+
+
+class _Damping:
+    """First-order damping; an unknown value passes straight through and starts it afresh."""
+
+    def __init__(self, time_constant_s: float) -> None:
+        self._time_constant_s = time_constant_s
+        self._value: float | None = None
+
+    def update(self, value: float | None, dt_s: float) -> float | None:
+        if value is None or self._value is None or self._time_constant_s == 0.0:
+            self._value = value
+        else:
+            self._value += (1.0 - math.exp(-dt_s / self._time_constant_s)) * (value - self._value)
+        return self._value
+
+
+def _present_polar(settings: Settings, glider: Glider | None) -> tuple[QuadraticPolar | None, float]:
+    """The glider's polar at its present mass and bugs, and that mass over the reference mass."""
+    if glider is None:
+        return None, 1.0
+    dry_kg = settings.flight.mass_kg or glider.reference_mass_kg
+    mass_ratio = (dry_kg + settings.flight.ballast_kg) / glider.reference_mass_kg
+    return QuadraticPolar.of(glider).loaded(mass_ratio).dirty(settings.flight.bugs), mass_ratio

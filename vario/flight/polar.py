@@ -1,0 +1,100 @@
+"""The glider's polar: what sink to expect at a speed, load, mass and height.
+
+Sink is positive down, as in a flight manual. The quadratic holds between minimum sink and high speed;
+below the minimum-sink speed a real polar rises steeply, so the speed is never taken below it.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+from drivers.isa import SEA_LEVEL_KGPM3
+from vario.settings.glider import Glider
+
+
+@dataclass(frozen=True, slots=True)
+class QuadraticPolar:
+    """Sink = a·V² + b·V + c at sea-level density, V and sink in m/s."""
+
+    a: float
+    b: float
+    c: float
+
+    @classmethod
+    def through(cls, points: tuple[tuple[float, float], ...]) -> QuadraticPolar:
+        """The quadratic through three points of (airspeed, sink)."""
+        (x1, y1), (x2, y2), (x3, y3) = points
+        slope12, slope23 = (y2 - y1) / (x2 - x1), (y3 - y2) / (x3 - x2)
+        a = (slope23 - slope12) / (x3 - x1)
+        b = slope12 - a * (x1 + x2)
+        return cls(a, b, y1 - a * x1 * x1 - b * x1)
+
+    @classmethod
+    def of(cls, glider: Glider) -> QuadraticPolar:
+        """The polar of a glider file, at its reference mass, clean."""
+        polar = glider.polar
+        if polar.points is not None:
+            return cls.through(polar.points)
+        assert polar.a is not None  # noqa: S101  (the schema allows no third form)
+        assert polar.b is not None  # noqa: S101
+        assert polar.c is not None  # noqa: S101
+        return cls(polar.a, polar.b, polar.c)
+
+    def loaded(self, mass_ratio: float) -> QuadraticPolar:
+        """At `mass_ratio` times the reference mass: speeds and sinks both grow with its root."""
+        root = math.sqrt(mass_ratio)
+        return QuadraticPolar(self.a / root, self.b, self.c * root)
+
+    def dirty(self, bugs: float) -> QuadraticPolar:
+        """With all sink larger by the fraction `bugs`."""
+        return replace(self, a=self.a * (1 + bugs), b=self.b * (1 + bugs), c=self.c * (1 + bugs))
+
+    def sink_mps(self, eas_mps: float) -> float:
+        """Sink in straight flight at sea-level density."""
+        return (self.a * eas_mps + self.b) * eas_mps + self.c
+
+    @property
+    def min_sink_speed_mps(self) -> float:
+        """Speed of least sink."""
+        return -self.b / (2 * self.a)
+
+    @property
+    def best_glide_speed_mps(self) -> float:
+        """Speed of the flattest glide in still air."""
+        return math.sqrt(self.c / self.a)
+
+    def sink_loaded_mps(self, eas_mps: float, load: float) -> float:
+        """Sink under a load factor n.
+
+        Above 1: s(V/√n)·n^1.5, the turning polar (A. and L. Welch and F. Irving, The Complete Soaring
+        Pilot's Handbook, turn table). Below 1 that would take the parasite drag away with the load, so
+        only the induced part, half the drag at best glide, shrinks, with n² (parabolic drag).
+        """
+        if load >= 1.0:
+            return self.sink_mps(max(eas_mps / math.sqrt(load), self.min_sink_speed_mps)) * load**1.5
+        eas_mps = max(eas_mps, self.min_sink_speed_mps)
+        best = self.best_glide_speed_mps
+        induced = self.sink_mps(best) * best / (2 * eas_mps)
+        return self.sink_mps(eas_mps) - induced * (1.0 - max(load, 0.0) ** 2)
+
+    def circling_sink_mps(self, bank_rad: float) -> float:
+        """Least sink in a steady turn at this bank: flown at the minimum-sink speed times √n."""
+        load = 1.0 / math.cos(bank_rad)
+        return self.sink_loaded_mps(self.min_sink_speed_mps * math.sqrt(load), load)
+
+    def speed_for_mps(self, climb_mps: float, density_kgpm3: float = SEA_LEVEL_KGPM3) -> float:
+        """Equivalent airspeed of the MacCready condition climb + s(V) = V·s'(V).
+
+        `climb_mps` is the expected climb minus the rise of the air flown through. At height both true
+        speed and true sink grow by √(ρ0/ρ), so against them the climb counts for less.
+        Source: P. MacCready, Soaring 1954; closed form for a quadratic polar.
+        """
+        scale = math.sqrt(SEA_LEVEL_KGPM3 / density_kgpm3)
+        inside = (self.c + climb_mps / scale) / self.a
+        return max(math.sqrt(max(inside, 0.0)), self.min_sink_speed_mps)
+
+
+def true_scale(density_kgpm3: float) -> float:
+    """True over equivalent airspeed, and true over sea-level sink: √(ρ0/ρ)."""
+    return math.sqrt(SEA_LEVEL_KGPM3 / density_kgpm3)

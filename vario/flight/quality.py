@@ -1,0 +1,26 @@
+"""What an output is worth, as flags a trace can show in words."""
+
+from __future__ import annotations
+
+from enum import Flag, auto
+
+
+class Quality(Flag):
+    """Everything that keeps the outputs from being complete; none set means all is well."""
+
+    OK = 0
+    NO_BARO = auto()
+    NO_AIRSPEED = auto()
+    NO_IMU = auto()
+    NO_GNSS = auto()
+    NO_GLIDER = auto()
+    UNCOMPENSATED = auto()
+    """The vario shows climb rate alone: without airspeed, pulling up reads as lift."""
+    SETTLING = auto()
+    """The estimate has just started and is not shown yet."""
+
+    def __str__(self) -> str:
+        """Words joined by "+", "ok" if there is nothing to say: `no_airspeed+uncompensated`."""
+        if self is Quality.OK:
+            return "ok"
+        return "+".join((flag.name or "").lower() for flag in self)

@@ -35,7 +35,7 @@ class WavSink:
         self._t_s = 0.0
         self._t_lost_s = 0.0
         try:
-            self._file = self.path.open("wb")  # noqa: SIM115 - held open for the life of the sink
+            self._file = self.path.open("wb")
         except OSError as error:
             raise self._error(error) from error
         self._wave: wave.Wave_write = wave.open(self._file, "wb")  # noqa: SIM115 - likewise
@@ -82,11 +82,10 @@ class WavSink:
     def close(self) -> None:
         """Finish the file; doing so twice is harmless."""
         try:
-            self._wave.close()
+            with self._file:
+                self._wave.close()
         except OSError as error:
             raise self._error(error) from error
-        finally:
-            self._file.close()
 
     def __enter__(self) -> Self:
         return self
@@ -94,7 +93,11 @@ class WavSink:
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
-        self.close()
+        try:
+            self.close()
+        except SoundFileError:
+            if kind is None:  # else what went wrong first is the better message
+                raise
 
     def _error(self, error: OSError) -> SoundFileError:
         return SoundFileError(f"{self.path}: cannot write the sound: {error.strerror or error}")

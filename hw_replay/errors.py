@@ -9,11 +9,11 @@ class RecordingError(Exception):
     """A recording or import that cannot be used at all; the message names the file."""
 
 
-class UnknownFormat(RecordingError):
+class UnknownFormat(RecordingError):  # noqa: N818 -- the name already says what is wrong
     """The file is none of the formats this project reads."""
 
 
-class CorruptRecording(RecordingError):
+class CorruptRecording(RecordingError):  # noqa: N818 -- likewise
     """The file is of a known format, but its beginning cannot be read."""
 
 
@@ -50,5 +50,7 @@ class RejectLog:
             places = ", ".join(str(place) for place in self._places[reason])
             more = ", …" if count > self.KEPT_PLACES else ""
             plural = "s" if count > 1 else ""
-            lines.append(f"{count} {self.unit}{plural} rejected: {reason} ({self.unit}{plural} {places}{more})")
+            lines.append(
+                f"{count} {self.unit}{plural} rejected: {reason} ({self.unit}{plural} {places}{more})"
+            )
         return lines

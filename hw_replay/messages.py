@@ -1,0 +1,179 @@
+"""Samples as JSON messages and back: the schema, the encoder and the checking decoder of a channel."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from operator import attrgetter
+from typing import Any
+
+from drivers.samples import CHANNELS, Channel, Reference, Sample
+
+LATEST_T_S = 4e9
+"""No sample is later than this: even on a clock that counts from 1970 it is the year 2096."""
+
+REFERENCE_TOPIC = "/reference/"
+
+_UNITS = {
+    "pa": "Pa",
+    "mps": "m/s",
+    "mps2": "m/s^2",
+    "radps": "rad/s",
+    "rad": "rad",
+    "deg": "degrees",
+    "m": "m",
+    "k": "K",
+    "s": "s",
+}
+
+Decoder = Callable[[float, Mapping[str, Any]], Sample]
+Encoder = Callable[[Any], bytes]
+
+to_json = json.JSONEncoder(allow_nan=False, separators=(",", ":")).encode
+
+
+class RejectedValueError(ValueError):
+    """A value no working sensor reports; the message says which and what was expected."""
+
+
+@dataclass(frozen=True, slots=True)
+class ValueRule:
+    """What one value of a channel must be."""
+
+    name: str
+    low: float
+    high: float
+    optional: bool
+
+    @property
+    def unit(self) -> str:
+        """The unit the name ends in, for people; empty for a plain number."""
+        return unit_of(self.name)
+
+
+def unit_of(name: str) -> str:
+    """The unit a value's name ends in, written for people: "static_pa" -> "Pa"; "" if it has none."""
+    _, _, suffix = name.rpartition("_")
+    return _UNITS.get(suffix, "")
+
+
+def value_rules(channel: Channel) -> tuple[ValueRule, ...]:
+    """The rules of a channel's values, in the order of the sample's fields."""
+    return tuple(
+        ValueRule(name, *channel.limits[name], optional=name in channel.optional)
+        for name in channel.value_fields
+    )
+
+
+def outside(rule: ValueRule) -> str:
+    """The reason for leaving out a value beyond the rule's limits."""
+    unit = f" {rule.unit}" if rule.unit else ""
+    return f"{rule.name} outside {rule.low:g} to {rule.high:g}{unit}"
+
+
+def json_schema(channel: Channel) -> dict[str, Any]:
+    """The JSON schema of a channel's messages, made from the sample and its limits."""
+    properties = {
+        rule.name: {
+            "type": "number",
+            "minimum": rule.low,
+            "maximum": rule.high,
+            "description": f"unit: {rule.unit or '1'}",
+        }
+        for rule in value_rules(channel)
+    }
+    return {
+        "title": channel.name,
+        "description": (channel.sample.__doc__ or "").strip(),
+        "type": "object",
+        "properties": properties,
+        "required": [rule.name for rule in value_rules(channel) if not rule.optional],
+    }
+
+
+def reference_schema(name: str) -> dict[str, Any]:
+    """The JSON schema of the messages of one reference."""
+    return {
+        "title": f"reference {name}",
+        "description": "A value to compare with, never an input.",
+        "type": "object",
+        "properties": {"value": {"type": "number", "description": f"unit: {unit_of(name) or '1'}"}},
+        "required": ["value"],
+    }
+
+
+def encoder(channel: Channel) -> Encoder:
+    """A function from a sample of this channel to its message: the values without the time.
+
+    It raises ValueError for a value that is not finite: JSON has no word for it.
+    """
+    names = channel.value_fields
+    if len(names) == 1:
+        (name,) = names
+        get_one = attrgetter(name)
+        return lambda sample: to_json({name: get_one(sample)}).encode()
+    get = attrgetter(*names)
+    if not channel.optional:
+        return lambda sample: to_json(dict(zip(names, get(sample), strict=True))).encode()
+
+    def encode(sample: Sample) -> bytes:
+        pairs = zip(names, get(sample), strict=True)
+        return to_json({name: value for name, value in pairs if value is not None}).encode()
+
+    return encode
+
+
+def encode_reference(sample: Reference) -> bytes:
+    """The message of a reference sample."""
+    return to_json({"value": sample.value}).encode()
+
+
+def decoder(channel: Channel) -> Decoder:
+    """A function from a time and the values of a message to a sample, or RejectedValueError."""
+    rules = tuple((rule.name, rule.low, rule.high, rule) for rule in value_rules(channel))
+    make: Callable[..., Sample] = channel.sample
+
+    def decode(t_s: float, values: Mapping[str, Any]) -> Sample:
+        checked: list[float | None] = []
+        for name, low, high, rule in rules:
+            value = values.get(name)
+            if type(value) is not float:
+                value = _number(value, rule)
+            if value is not None and not low <= value <= high:  # false for NaN too
+                raise RejectedValueError(f"{channel.name}: {outside(rule)}")
+            checked.append(value)
+        return make(t_s, *checked)
+
+    def _number(value: object, rule: ValueRule) -> float | None:
+        if value is None:
+            if rule.optional:
+                return None
+            raise RejectedValueError(f"{channel.name}: {rule.name} missing")
+        if isinstance(value, int) and not isinstance(value, bool) and rule.low <= value <= rule.high:
+            return float(value)
+        if isinstance(value, int | float) and not isinstance(value, bool):
+            raise RejectedValueError(f"{channel.name}: {outside(rule)}")
+        raise RejectedValueError(f"{channel.name}: {rule.name} is not a number")
+
+    return decode
+
+
+def reference_decoder(name: str) -> Decoder:
+    """The same for a reference, which has no limits but must be a finite number."""
+
+    def decode(t_s: float, values: Mapping[str, Any]) -> Sample:
+        value = values.get("value")
+        if not isinstance(value, int | float) or isinstance(value, bool) or not abs(value) <= 1e300:
+            raise RejectedValueError(f"reference {name}: value is not a finite number")
+        return Reference(t_s, name, float(value))
+
+    return decode
+
+
+def decoder_of_topic(topic: str) -> Decoder | None:
+    """The decoder of a topic ("/baro", "/reference/vat_mps"), or None for one that is not ours."""
+    if topic.startswith(REFERENCE_TOPIC) and len(topic) > len(REFERENCE_TOPIC):
+        return reference_decoder(topic.removeprefix(REFERENCE_TOPIC))
+    channel = CHANNELS.get(topic.removeprefix("/")) if topic.startswith("/") else None
+    return None if channel is None else decoder(channel)

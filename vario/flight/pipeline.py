@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+from drivers.samples import GnssPos
 from vario.flight.airmass import Airmass, AirmassStage
 from vario.flight.attitude import Attitude, AttitudeStage
 from vario.flight.averages import Averages, AveragesStage, Climb
@@ -30,11 +31,13 @@ from vario.settings.schema import Settings
 class Reading:
     """Everything the instrument knows at the end of one frame. None: not known.
 
-    `needle_mps` is the damped vario that needle and tone follow; `speed_to_fly_mps` is indicated.
+    `position` is the last GNSS one, `needle_mps` vario that needle and tone follow;
+    `speed_to_fly_mps` is indicated.
     """
 
     t_s: float
     mode: Mode
+    position: GnssPos | None
     attitude: Attitude | None
     energy: Energy
     wind: Wind | None
@@ -70,6 +73,7 @@ class Pipeline:
         self._tone = ToneStage(settings.tone)
         self._has_glider = glider is not None
         self._tas_mps: float | None = None
+        self._position: GnssPos | None = None
 
     def step(self, frame: Frame) -> Reading:
         """One frame through every stage, in the order of the block diagram."""
@@ -85,9 +89,21 @@ class Pipeline:
         needle = self._needle.update(energy.vario_mps, frame.dt_s)
         tone = self._tone.update(needle)
         self._tas_mps = energy.tas_mps
+        self._position = _latest_position(inputs, self._position)
         quality = self._quality(inputs, energy)
         return Reading(
-            frame.t_s, mode, attitude, energy, wind, air, averages, needle, speed_to_fly, tone, quality
+            frame.t_s,
+            mode,
+            self._position,
+            attitude,
+            energy,
+            wind,
+            air,
+            averages,
+            needle,
+            speed_to_fly,
+            tone,
+            quality,
         )
 
     def finished_climbs(self) -> list[Climb]:
@@ -127,6 +143,12 @@ class _Damping:
         else:
             self._value += (1.0 - math.exp(-dt_s / self._time_constant_s)) * (value - self._value)
         return self._value
+
+
+def _latest_position(inputs: Inputs, last: GnssPos | None) -> GnssPos | None:
+    if inputs.frame.gnss_pos:
+        return inputs.frame.gnss_pos[-1]
+    return last if inputs.has_gnss else None
 
 
 def _present_polar(settings: Settings, glider: Glider | None) -> tuple[QuadraticPolar | None, float]:

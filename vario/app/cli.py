@@ -1,0 +1,121 @@
+"""The command line. Libraries that take long to load are imported by the command that needs them."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from hw_replay.errors import RecordingError
+from vario.app.errors import AppError
+from vario.settings.errors import SettingsError
+from vario.sound.errors import SoundError
+
+if TYPE_CHECKING:
+    from vario.settings.load import LoadedSettings
+
+FAILED = 2
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run one command; returns its exit code: 0, or 2 with one message on stderr."""
+    arguments = _parser().parse_args(argv)
+    command: Callable[[argparse.Namespace], int] = arguments.command
+    try:
+        return command(arguments)
+    except (AppError, RecordingError, SettingsError, SoundError) as error:
+        print(f"vario: {error}", file=sys.stderr)
+        return FAILED
+    except KeyboardInterrupt:
+        print("vario: stopped", file=sys.stderr)
+        return FAILED
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="vario",
+        description="The brain of a sailplane variometer. Not certified, not a primary instrument.",
+    )
+    commands = parser.add_subparsers(title="commands", required=True, metavar="COMMAND")
+
+    replay = commands.add_parser("replay", help="play a recording through the instrument")
+    replay.add_argument("file", type=Path, help="a recording (MCAP), a long CSV (also gzipped) or an FAI/IGC file")
+    replay.add_argument("--config", type=Path, help="settings file; default: the one inside the recording, if any")
+    replay.add_argument("--out", type=Path, help="folder for the results; default: out/<name of the file>")
+    replay.set_defaults(command=_replay)
+
+    imported = commands.add_parser("import", help="turn a long CSV or an FAI/IGC file into a recording")
+    imported.add_argument("file", type=Path, help="the file to read")
+    imported.add_argument("--out", type=Path, help="the recording to write; default: <name of the file>.mcap here")
+    imported.set_defaults(command=_import)
+
+    config = commands.add_parser("config", help="check or show a settings file")
+    actions = config.add_subparsers(title="actions", required=True, metavar="ACTION")
+    check = actions.add_parser("check", help="say everything that is wrong with a settings file")
+    check.add_argument("file", type=Path)
+    check.set_defaults(command=_config_check)
+    show = actions.add_parser("show", help="show every setting in force")
+    show.add_argument("file", type=Path, nargs="?", help="settings file; default: the defaults")
+    show.set_defaults(command=_config_show)
+    return parser
+
+
+def _replay(arguments: argparse.Namespace) -> int:
+    from hw_replay.open import open_source  # noqa: PLC0415
+    from vario.app.console import print_replay, progress_bar  # noqa: PLC0415
+    from vario.app.replay import replay  # noqa: PLC0415
+
+    source = open_source(arguments.file)
+    loaded = _settings_for(arguments.config, source.info.config_toml, source.info.glider_toml, arguments.file)
+    out_dir = arguments.out or Path("out") / arguments.file.name.split(".")[0]
+    with progress_bar(source.duration_s) as progress:
+        summary = replay(source, loaded.settings, loaded.glider, out_dir, progress)
+    print_replay(summary, out_dir)
+    return 0
+
+
+def _settings_for(
+    config: Path | None, recorded_toml: str | None, glider_toml: str | None, recording: Path
+) -> LoadedSettings:
+    """What the user names wins over what the recording carries, and that over the defaults."""
+    from vario.settings.load import load_settings, parse_settings  # noqa: PLC0415
+
+    if config is not None:
+        return load_settings(config)
+    return parse_settings(recorded_toml or "", f"settings in {recording}", glider_toml, f"glider in {recording}")
+
+
+def _import(arguments: argparse.Namespace) -> int:
+    from hw_replay.open import convert, open_source  # noqa: PLC0415
+    from vario.app.console import print_import  # noqa: PLC0415
+
+    source = open_source(arguments.file)
+    out = arguments.out or Path(arguments.file.name.split(".")[0] + ".mcap")
+    if out.exists() and out.samefile(arguments.file):
+        raise AppError(f"{out}: this is the file to import; name another with --out")
+    counts = convert(source, out)
+    print_import(counts, source.warnings(), out)
+    return 0
+
+
+def _config_check(arguments: argparse.Namespace) -> int:
+    from vario.settings.load import load_settings  # noqa: PLC0415
+
+    load_settings(arguments.file)
+    print(f"{arguments.file}: no problem found")
+    return 0
+
+
+def _config_show(arguments: argparse.Namespace) -> int:
+    from vario.settings.document import show_settings  # noqa: PLC0415
+    from vario.settings.load import load_settings, parse_settings  # noqa: PLC0415
+
+    loaded = load_settings(arguments.file) if arguments.file else parse_settings("", "defaults")
+    print(show_settings(loaded))
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

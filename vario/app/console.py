@@ -1,0 +1,93 @@
+"""What the commands print: short, and fit for a narrow terminal."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+from rich.console import Console
+from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
+from rich.table import Table
+
+from vario.app.replay import CAUTION, REPORT, SUMMARY, TONE, TRACE
+
+REDRAW_EVERY_S = 5.0
+"""Flight seconds between updates of the bar; more often would only cost time."""
+
+
+@contextmanager
+def progress_bar(duration_s: float | None) -> Iterator[Callable[[float], None]]:
+    """A bar on stderr while a replay runs, where stderr is a terminal."""
+    console = Console(stderr=True)
+    columns = (TextColumn("{task.description}"), BarColumn(), TextColumn("{task.fields[reached]}"), TimeElapsedColumn())
+    with Progress(*columns, console=console, transient=True, disable=not console.is_terminal) as progress:
+        task = progress.add_task("replaying", total=duration_s, reached="")
+        start_s: float | None = None
+        shown_s = 0.0
+
+        def advance(t_s: float) -> None:
+            nonlocal start_s, shown_s
+            if start_s is None:
+                start_s = shown_s = t_s
+            if t_s - shown_s >= REDRAW_EVERY_S:
+                shown_s = t_s
+                progress.update(task, completed=t_s - start_s, reached=clock(t_s - start_s))
+
+        yield advance
+
+
+def clock(seconds: float) -> str:
+    """Hours, minutes and seconds: 3725 s is "1:02:05", 65 s is "1:05"."""
+    whole = round(seconds)
+    minutes, hours = whole // 60 % 60, whole // 3600
+    return f"{hours}:{minutes:02}:{whole % 60:02}" if hours else f"{minutes}:{whole % 60:02}"
+
+
+def print_replay(summary: Mapping[str, Any], out_dir: Path) -> None:
+    """The outcome of a replay: the flight, its climbs, what to doubt, where the files are."""
+    console = Console(highlight=False)
+    flight = summary["flight"]
+    console.print(f"[bold]{summary['title']}[/bold], {clock(flight['duration_s'])} ({summary['origin']})")
+    modes = ", ".join(f"{mode} {clock(seconds)}" for mode, seconds in flight["mode_s"].items())
+    console.print(modes or "nothing happened in it")
+    _print_climbs(console, summary["climbs"])
+    for name, found in summary["references"].items():
+        if "mean_circling" in found:
+            own = found[f"{found['beside']}_mean_circling"]
+            console.print(f"{name}: mean while circling {found['mean_circling']:+.2f}, {found['beside']} {own:+.2f}")
+    for warning in summary["warnings"]:
+        console.print(f"[bold]note:[/bold] {warning}", soft_wrap=True)
+    console.print(f"look at   {out_dir / REPORT}", soft_wrap=True)
+    console.print(f"listen to {out_dir / TONE}", soft_wrap=True)
+    console.print(f"numbers   {out_dir / TRACE}, {out_dir / SUMMARY}", soft_wrap=True)
+    console.print(CAUTION, style="italic")
+
+
+def _print_climbs(console: Console, climbs: Sequence[Mapping[str, Any]]) -> None:
+    if not climbs:
+        console.print("no climbs")
+        return
+    table = Table("climb", "from", "to", "gain m", "m/s", "turns", "way", box=None, pad_edge=False)
+    for number, climb in enumerate(climbs, start=1):
+        table.add_row(
+            str(number),
+            clock(climb["start_s"]),
+            clock(climb["end_s"]),
+            f"{climb['gain_m']:+.0f}",
+            f"{climb['average_mps']:+.1f}",
+            f"{climb['turns']:.1f}",
+            climb["direction"],
+        )
+    console.print(table)
+
+
+def print_import(counts: Mapping[str, int], warnings: Sequence[str], out: Path) -> None:
+    """The outcome of an import: what is in the recording now, and what was left out."""
+    console = Console(highlight=False)
+    for channel, count in counts.items():
+        console.print(f"{channel:24} {count:>9} samples")
+    for warning in warnings:
+        console.print(f"[bold]note:[/bold] {warning}", soft_wrap=True)
+    console.print(f"written to {out}", soft_wrap=True)

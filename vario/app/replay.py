@@ -1,0 +1,92 @@
+"""Replay: a recording through the instrument, and everything the pilot would have seen and heard."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Iterator
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any
+
+from drivers.samples import Reference, Sample
+from hw_replay.source import Source
+from vario.app.errors import OutputError
+from vario.app.player import noise_of, play
+from vario.app.summary import FlightSummary
+from vario.app.trace import TraceWriter
+from vario.app.track import TrackRows
+from vario.flight.frames import JUMP_S
+from vario.flight.pipeline import Pipeline
+from vario.settings.glider import Glider
+from vario.settings.schema import Settings
+from vario.sound.wav import WavSink
+
+CAUTION = "Not certified and not a primary instrument. Look out; the flight manual and local rules come first."
+
+TRACE, SUMMARY, TONE, REPORT = "trace.csv", "summary.json", "tone.wav", "report.png"
+
+
+def replay(
+    source: Source,
+    settings: Settings,
+    glider: Glider | None,
+    out_dir: Path,
+    progress: Callable[[float], None] = lambda _: None,
+) -> dict[str, Any]:
+    """Play `source` and write trace.csv, summary.json, tone.wav and report.png into `out_dir`.
+
+    Memory does not grow with the length of the flight. `progress` is called with the time reached, s.
+
+    Returns:
+        The content of summary.json.
+
+    Raises:
+        OutputError, SoundFileError: if a file cannot be written.
+        RecordingError: if the recording cannot be read.
+    """
+    # Imported here: matplotlib takes longer to load than the rest of the command together.
+    from vario.app.report import write_report  # noqa: PLC0415
+
+    try:
+        out_dir.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise OutputError(out_dir, error) from error
+    noise = noise_of(settings, source.info)
+    pipeline = Pipeline(settings, glider, noise)
+    summary = FlightSummary()
+    rows = TrackRows(settings.trace.rate_hz)
+    with (
+        TraceWriter(out_dir / TRACE, settings.trace.rate_hz) as trace,
+        WavSink(out_dir / TONE) as sound,
+    ):
+        last_s: float | None = None
+        for reading in play(_inputs(source, summary), pipeline):
+            step_s = 0.0 if last_s is None else reading.t_s - last_s
+            # A break in the recording is cut out of the sound; the summary tells of it.
+            sound.play(reading.tone, step_s if step_s <= JUMP_S else 0.0)
+            last_s = reading.t_s
+            trace.take(reading)
+            rows.take(reading)
+            summary.take(reading)
+            summary.climbs += pipeline.finished_climbs()
+            progress(reading.t_s)
+        summary.climbs += pipeline.finished_climbs()
+    result = summary.result(source, glider, noise, pipeline.health)
+    path = out_dir / SUMMARY
+    try:
+        path.write_text(json.dumps(result, indent=2, ensure_ascii=False) + "\n", encoding="utf-8")
+        path = out_dir / REPORT
+        climbs = [asdict(climb) for climb in summary.climbs]
+        write_report(path, rows.columns(), climbs, source.info.title, [CAUTION])
+    except OSError as error:
+        raise OutputError(path, error) from error
+    return result
+
+
+def _inputs(source: Source, summary: FlightSummary) -> Iterator[Sample]:
+    """The samples for the instrument; references go to the summary instead."""
+    for sample in source:
+        if isinstance(sample, Reference):
+            summary.compare(sample)
+        else:
+            yield sample

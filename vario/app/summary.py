@@ -1,0 +1,205 @@
+"""The summary of a flight: what happened, in numbers, and what to doubt about them."""
+
+from __future__ import annotations
+
+import math
+from collections import Counter
+from dataclasses import asdict
+from typing import Any
+
+from drivers.samples import CHANNELS, Reference
+from hw_replay.source import Source
+from vario.app.trace import COLUMNS
+from vario.flight.averages import Climb
+from vario.flight.energy import Noise
+from vario.flight.frames import JUMP_S
+from vario.flight.health import HealthStage
+from vario.flight.mode import Mode
+from vario.flight.pipeline import Reading
+from vario.flight.quality import Quality
+from vario.settings.glider import Glider
+
+COMPARED = {"vat_mps": "vario_mps", "var_mps": "vario_mps", "net_mps": "netto_mps"}
+"""Reference values of other instruments, by FAI/IGC code, and the column each is set beside."""
+
+TRUTH = "truth_"
+"""A reference of this beginning is simulator truth for the column the rest of its name says."""
+
+SENSOR_LOSS = {
+    "baro": "no barometer in this recording: nothing can be said about height or climb",
+    "pitot": "no airspeed in this recording: the vario is uncompensated (pulling up reads as lift), "
+    "and there is no netto",
+    "imu_accel": "no accelerometer in this recording: no attitude, and a horizontal gust reads as lift",
+    "imu_gyro": "no gyro in this recording: no attitude, and a horizontal gust reads as lift",
+    "gnss_vel": "no GNSS velocity in this recording: no wind, and no track",
+}
+
+
+class _Comparison:
+    """Running statistics of one reference against the column it belongs beside."""
+
+    def __init__(self) -> None:
+        self.values = 0
+        self.pairs = 0
+        self._squares = 0.0
+        self._circling = 0
+        self._circling_reference = 0.0
+        self._circling_own = 0.0
+
+    def add(self, reference: float, own: float | None, *, circling: bool) -> None:
+        self.values += 1
+        if own is None:
+            return
+        self.pairs += 1
+        self._squares += (own - reference) ** 2
+        if circling:
+            self._circling += 1
+            self._circling_reference += reference
+            self._circling_own += own
+
+    def result(self, column: str) -> dict[str, Any]:
+        found: dict[str, Any] = {"values": self.values, "beside": column, "compared": self.pairs}
+        if self.pairs:
+            found["rms_difference"] = round(math.sqrt(self._squares / self.pairs), 4)
+        if self._circling:
+            found["mean_circling"] = round(self._circling_reference / self._circling, 4)
+            found[f"{column}_mean_circling"] = round(self._circling_own / self._circling, 4)
+        return found
+
+
+class FlightSummary:
+    """Gathers the summary while the readings go by; memory grows with climbs only."""
+
+    def __init__(self) -> None:
+        self._first_s: float | None = None
+        self._last_s = 0.0
+        self._mode: Mode | None = None
+        self._mode_s: Counter[str] = Counter()
+        self._quality_s: Counter[str] = Counter()
+        self._takeoff_s: float | None = None
+        self._landing_s: float | None = None
+        self._lowest_m = math.inf
+        self._highest_m = -math.inf
+        self.climbs: list[Climb] = []
+        self._comparisons: dict[str, tuple[str, _Comparison]] = {}
+        self._latest: Reading | None = None
+        self._breaks = 0
+
+    def take(self, reading: Reading) -> None:
+        """One reading."""
+        if self._first_s is None:
+            self._first_s = self._last_s = reading.t_s
+        step_s = reading.t_s - self._last_s
+        if step_s > JUMP_S:
+            self._breaks += 1
+            step_s = 0.0
+        self._last_s = reading.t_s
+        self._mode_s[reading.mode.value] += step_s  # type: ignore[assignment]  # a Counter of seconds
+        for flag in reading.quality:
+            self._quality_s[str(flag)] += step_s  # type: ignore[assignment]  # likewise
+        if reading.mode is not self._mode:
+            if reading.mode is Mode.GROUND:
+                self._landing_s = reading.t_s
+            elif self._mode in (None, Mode.GROUND) and self._takeoff_s is None:
+                self._takeoff_s = reading.t_s
+            self._mode = reading.mode
+        if reading.energy.altitude_m is not None:
+            self._lowest_m = min(self._lowest_m, reading.energy.altitude_m)
+            self._highest_m = max(self._highest_m, reading.energy.altitude_m)
+        self._latest = reading
+
+    def compare(self, sample: Reference) -> None:
+        """Set a reference value beside what the instrument showed at that time."""
+        column = COMPARED.get(sample.name, sample.name.removeprefix(TRUTH))
+        if column not in COLUMNS or self._latest is None:
+            return
+        _, comparison = self._comparisons.setdefault(sample.name, (column, _Comparison()))
+        own = COLUMNS[column][0](self._latest)
+        comparison.add(
+            sample.value,
+            own if isinstance(own, float) else None,
+            circling=self._latest.mode is Mode.CIRCLING,
+        )
+
+    def result(self, source: Source, glider: Glider | None, noise: Noise, health: HealthStage) -> dict[str, Any]:
+        """The content of summary.json."""
+        info = source.info
+        duration_s = 0.0 if self._first_s is None else self._last_s - self._first_s
+        return {
+            "title": info.title,
+            "origin": info.origin,
+            "start_utc": info.start_utc.isoformat() if info.start_utc else None,
+            "glider": glider.name if glider else None,
+            "noise": asdict(noise),
+            "flight": {
+                "duration_s": round(duration_s, 2),
+                "takeoff_s": self._takeoff_s,
+                "landing_s": self._landing_s,
+                "lowest_m": _rounded(self._lowest_m),
+                "highest_m": _rounded(self._highest_m),
+                "mode_s": {mode: round(seconds, 2) for mode, seconds in self._mode_s.items()},
+                "circling_share": self._circling_share(),
+            },
+            "climbs": [_climb(climb) for climb in self.climbs],
+            "samples": _samples(health),
+            "rejected_by_reader": source.rejected(),
+            "quality_s": {flag: round(seconds, 2) for flag, seconds in self._quality_s.items()},
+            "references": {
+                name: comparison.result(column) for name, (column, comparison) in self._comparisons.items()
+            },
+            "warnings": self._warnings(source, glider, health),
+        }
+
+    def _circling_share(self) -> float | None:
+        circling, cruise = self._mode_s[Mode.CIRCLING.value], self._mode_s[Mode.CRUISE.value]
+        return round(circling / (circling + cruise), 3) if circling + cruise else None
+
+    def _warnings(self, source: Source, glider: Glider | None, health: HealthStage) -> list[str]:
+        warnings = list(source.warnings())
+        for name, sentence in SENSOR_LOSS.items():
+            if health.channels[name].accepted == 0:
+                warnings.append(sentence)
+        if glider is None:
+            warnings.append(
+                "no glider file: no netto and no speed to fly; name one with `glider = …` in the settings"
+            )
+        uncompensated_s = self._quality_s[str(Quality.UNCOMPENSATED)]
+        if uncompensated_s and health.channels["pitot"].accepted:
+            warnings.append(f"the airspeed was missing for {uncompensated_s:.0f} s: uncompensated there")
+        if self._breaks:
+            warnings.append(f"the recording breaks off {self._breaks} times for over {JUMP_S:.0f} s: cut from the sound")
+        for name, channel in health.channels.items():
+            for reason, count in channel.rejected.items():
+                warnings.append(f"{name}: {count} samples not used in flight: {reason}")
+        if self._first_s is None:
+            warnings.append("the recording holds no samples")
+        return warnings
+
+
+def _rounded(value: float) -> float | None:
+    return round(value, 1) if math.isfinite(value) else None
+
+
+def _climb(climb: Climb) -> dict[str, Any]:
+    return {
+        "start_s": round(climb.start_s, 2),
+        "end_s": round(climb.end_s, 2),
+        "gain_m": round(climb.gain_m, 1),
+        "average_mps": round(climb.average_mps, 3),
+        "turns": round(climb.turns, 2),
+        "direction": climb.direction,
+    }
+
+
+def _samples(health: HealthStage) -> dict[str, Any]:
+    table: dict[str, Any] = {}
+    for name in CHANNELS:
+        channel = health.channels[name]
+        rejected = channel.rejected.total()
+        if channel.accepted or rejected:
+            table[name] = {
+                "in": channel.accepted + rejected,
+                "used": channel.accepted,
+                "rejected": dict(channel.rejected),
+            }
+    return table

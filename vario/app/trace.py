@@ -1,0 +1,122 @@
+"""The trace: what the instrument showed, as rows of SI values. Empty means no data."""
+
+from __future__ import annotations
+
+import csv
+from collections.abc import Callable
+from pathlib import Path
+from types import TracebackType
+from typing import Self
+
+from vario.app.errors import OutputError
+from vario.flight.pipeline import Reading
+
+Value = float | str | None
+
+
+def _wind_north(r: Reading) -> Value:
+    return None if r.wind is None else r.wind.north_mps
+
+
+def _wind_east(r: Reading) -> Value:
+    return None if r.wind is None else r.wind.east_mps
+
+
+def _pitch(r: Reading) -> Value:
+    return None if r.attitude is None else r.attitude.pitch_rad
+
+
+def _bank(r: Reading) -> Value:
+    return None if r.attitude is None else r.attitude.bank_rad
+
+
+COLUMNS: dict[str, tuple[Callable[[Reading], Value], int]] = {
+    "t_s": (lambda r: r.t_s, 2),
+    "mode": (lambda r: r.mode.value, 0),
+    "altitude_m": (lambda r: r.energy.altitude_m, 2),
+    "ias_mps": (lambda r: r.energy.ias_mps, 3),
+    "tas_mps": (lambda r: r.energy.tas_mps, 3),
+    "pitch_rad": (_pitch, 5),
+    "bank_rad": (_bank, 5),
+    "vario_mps": (lambda r: r.energy.vario_mps, 3),
+    "netto_mps": (lambda r: r.air.netto_mps, 3),
+    "relative_netto_mps": (lambda r: r.air.relative_netto_mps, 3),
+    "average_mps": (lambda r: r.averages.average_mps, 3),
+    "turn_average_mps": (lambda r: r.averages.turn_mps, 3),
+    "climb_average_mps": (lambda r: r.averages.climb_mps, 3),
+    "wind_north_mps": (_wind_north, 3),
+    "wind_east_mps": (_wind_east, 3),
+    "speed_to_fly_mps": (lambda r: r.speed_to_fly_mps, 3),
+    "quality": (lambda r: str(r.quality), 0),
+}
+"""Each column of trace.csv: where its value comes from and its decimals, in file order."""
+
+
+def cells(reading: Reading) -> list[str]:
+    """One row of the file."""
+    row = []
+    for value_of, decimals in COLUMNS.values():
+        value = value_of(reading)
+        if value is None:
+            row.append("")
+        elif isinstance(value, str):
+            row.append(value)
+        else:
+            text = f"{value:.{decimals}f}"
+            # A rounded-away negative is plain zero, not "-0.000".
+            row.append(text.removeprefix("-") if float(text) == 0.0 else text)
+    return row
+
+
+class Pacer:
+    """Picks readings at a steady rate out of frames that come as they come."""
+
+    def __init__(self, rate_hz: float) -> None:
+        self._period_s = 1.0 / rate_hz
+        self._next_s: float | None = None
+
+    def due(self, t_s: float) -> bool:
+        """Whether the reading at `t_s` is the next one to keep."""
+        if self._next_s is not None and t_s < self._next_s - 1e-6:
+            return False
+        # On a fixed grid, so the rate holds on average whatever the frames do.
+        self._next_s = (int(t_s / self._period_s + 1e-6) + 1) * self._period_s
+        return True
+
+
+class TraceWriter:
+    """Writes trace.csv row by row.
+
+    Raises:
+        OutputError: from every method that writes, if the disk refuses.
+    """
+
+    def __init__(self, path: Path, rate_hz: float) -> None:
+        self._path = path
+        self._pacer = Pacer(rate_hz)
+        try:
+            self._file = path.open("w", newline="", encoding="ascii")  # noqa: SIM115 - closed in __exit__
+        except OSError as error:
+            raise OutputError(path, error) from error
+        self._csv = csv.writer(self._file, lineterminator="\n")
+        self._csv.writerow(COLUMNS)
+
+    def take(self, reading: Reading) -> None:
+        """Write the reading if a row is due."""
+        if not self._pacer.due(reading.t_s):
+            return
+        try:
+            self._csv.writerow(cells(reading))
+        except OSError as error:
+            raise OutputError(self._path, error) from error
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        try:
+            self._file.close()
+        except OSError as failed:
+            raise OutputError(self._path, failed) from failed

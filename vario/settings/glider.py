@@ -2,12 +2,19 @@
 
 from __future__ import annotations
 
-from typing import Self
+import math
+from collections.abc import Iterator
+from itertools import pairwise
 
-from pydantic import Field, field_validator, model_validator
+from pydantic import Field, field_validator
 
-from vario.settings.quantity import SPEED, parse
-from vario.settings.schema import Section, quantity
+from vario.settings.errors import Broken, QuantityError
+from vario.settings.quantity import SPEED, parse, show
+from vario.settings.schema import Section, optional_number, required
+
+# A glide ratio outside this is no sailplane but a mistake in a unit: common practice, no source. A
+# training glider of the 1930s makes 15, the best open-class ones a little over 70.
+_GLIDE_RATIOS = (8.0, 90.0)
 
 
 class Polar(Section):
@@ -18,51 +25,144 @@ class Polar(Section):
     """
 
     points: tuple[tuple[float, float], ...] | None = Field(
-        default=None, description='Three pairs of airspeed and sink, e.g. ["100 km/h", "0.70 m/s"]'
+        default=None,
+        description="Three points of the polar, each an airspeed and the sink there",
+        json_schema_extra={
+            "example": [["90 km/h", "0.7 m/s"], ["120 km/h", "0.9 m/s"], ["170 km/h", "1.9 m/s"]]
+        },
     )
-    a: float | None = Field(default=None, gt=0.0, le=0.1, description="Quadratic coefficient, 1/(m/s)")
-    b: float | None = Field(default=None, ge=-2.0, lt=0.0, description="Linear coefficient")
-    c: float | None = Field(default=None, gt=0.0, le=20.0, description="Constant, m/s")
+    a: float | None = optional_number(0.002, 0.0001, 0.1, "Quadratic coefficient, 1/(m/s)")
+    b: float | None = optional_number(-0.1, -5.0, 0.0, "Linear coefficient")
+    c: float | None = optional_number(2.0, 0.1, 20.0, "Constant, m/s")
+
+    @property
+    def coefficients(self) -> tuple[float, float, float]:
+        """a, b and c of sink = a·V² + b·V + c in SI units; through the points if these are given."""
+        if self.points is None:
+            # The rules below have made sure of all three.
+            return self.a or 0.0, self.b or 0.0, self.c or 0.0
+        (v1, s1), (v2, s2), (v3, s3) = self.points
+        slope = (s2 - s1) / (v2 - v1)
+        a = ((s3 - s2) / (v3 - v2) - slope) / (v3 - v1)
+        b = slope - a * (v1 + v2)
+        return a, b, s1 - (a * v1 + b) * v1
+
+    @property
+    def keys(self) -> tuple[str, ...]:
+        """The keys the polar was given by."""
+        return ("points",) if self.points is not None else ("a", "b", "c")
 
     @field_validator("points", mode="before")
     @classmethod
     def _parse_points(cls, value: object) -> object:
         if value is None:
             return None
-        if not (isinstance(value, list) and len(value) == 3 and all(len(pair) == 2 for pair in value)):
-            raise ValueError("expected three pairs of an airspeed and the sink there")
-        points = tuple((parse(speed, SPEED), parse(sink, SPEED)) for speed, sink in value)
-        if len({speed for speed, _ in points}) < 3:
-            raise ValueError("expected three different airspeeds")
-        if any(speed <= 0 or sink <= 0 for speed, sink in points):
-            raise ValueError("expected airspeed and sink above zero (sink is written without a sign)")
-        return points
+        wanted = 'three pairs of airspeed and sink, such as ["100 km/h", "0.7 m/s"]'
+        if not (isinstance(value, list) and len(value) == 3):
+            raise QuantityError("not three points", wanted)
+        wrong, points = [], []
+        for place, pair in enumerate(value, start=1):
+            try:
+                points.append(_point(pair, wanted))
+            except QuantityError as error:
+                wrong.append(f"point {place}: {error.reason}")
+        if wrong:
+            raise QuantityError("; ".join(wrong), wanted)
+        points.sort()
+        if any(faster - slower < 1.0 for (slower, _), (faster, _) in pairwise(points)):
+            raise QuantityError(
+                "two points have nearly the same airspeed", "them to lie at least 1 m/s apart"
+            )
+        return tuple(points)
 
-    @model_validator(mode="after")
-    def _one_form(self) -> Self:
-        coefficients = (self.a, self.b, self.c)
-        given = sum(value is not None for value in coefficients)
-        if self.points is None and given < 3:
-            raise ValueError("expected either points or all of a, b and c")
-        if self.points is not None and given:
-            raise ValueError("expected either points or a, b and c, not both")
-        return self
+    def broken_rules(self) -> Iterator[Broken]:
+        """One form, wholly given, and curved the way drag makes it."""
+        given = [key for key in ("a", "b", "c") if getattr(self, key) is not None]
+        missing = [key for key in ("a", "b", "c") if key not in given]
+        if self.points is not None:
+            if given:
+                yield Broken(("points", *given), "expected either points or a, b and c, not both")
+            elif self.coefficients[0] <= 0:
+                yield Broken(("points",), "the sink must grow faster and faster with speed; check the points")
+        elif not given:
+            yield Broken((), "expected either points or a, b and c")
+        elif missing:
+            yield Broken(tuple(given), f"expected all of a, b and c; {' and '.join(missing)} missing")
+
+
+def _point(pair: object, wanted: str) -> tuple[float, float]:
+    if not (isinstance(pair, list) and len(pair) == 2):
+        raise QuantityError("no pair of an airspeed and a sink", wanted)
+    speed, sink = (parse(text, SPEED) for text in pair)
+    if not 10.0 <= speed <= 120.0:
+        raise QuantityError("the airspeed is not between 10 m/s (36 km/h) and 120 m/s (432 km/h)", wanted)
+    if not 0.1 <= sink <= 50.0:
+        raise QuantityError(
+            "the sink is not between 0.1 m/s and 50 m/s; it is written without a sign", wanted
+        )
+    return speed, sink
 
 
 class Limits(Section):
     """Indicated airspeeds from the flight manual. No speed outside stall to never_exceed is commanded."""
 
-    stall_mps: float = quantity(..., "10 m/s", "40 m/s", "Stall speed, wings level, at the reference mass")  # type: ignore[arg-type]
-    manoeuvring_mps: float = quantity(..., "20 m/s", "80 m/s", "Manoeuvring speed")  # type: ignore[arg-type]
-    rough_air_mps: float = quantity(..., "20 m/s", "80 m/s", "Highest speed in rough air")  # type: ignore[arg-type]
-    never_exceed_mps: float = quantity(..., "25 m/s", "120 m/s", "Never-exceed speed")  # type: ignore[arg-type]
+    stall_mps: float = required(
+        "68 km/h", "10 m/s", "40 m/s", "Stall speed, wings level, at the reference mass"
+    )
+    manoeuvring_mps: float = required("175 km/h", "20 m/s", "80 m/s", "Manoeuvring speed")
+    rough_air_mps: float = required("175 km/h", "20 m/s", "80 m/s", "Highest speed in rough air")
+    never_exceed_mps: float = required("250 km/h", "25 m/s", "120 m/s", "Never-exceed speed")
+
+    def broken_rules(self) -> Iterator[Broken]:
+        """Stall below manoeuvring and rough air, none of them above never exceed."""
+        for field in ("manoeuvring_mps", "rough_air_mps"):
+            key = field.removesuffix("_mps")
+            yield from self.not_rising("stall_mps", field, why=f"stall must lie below {key}")
+            if getattr(self, field) > self.never_exceed_mps:
+                yield Broken((key, "never_exceed"), f"{key} must not lie above never_exceed")
+        yield from self.not_rising("stall_mps", "never_exceed_mps", why="stall must lie below never_exceed")
 
 
 class Glider(Section):
     """The whole glider file."""
 
-    name: str = Field(description="Name for reports")
-    reference_mass_kg: float = quantity(..., "80 kg", "1200 kg", "Mass the polar is for")  # type: ignore[arg-type]
-    wing_area_m2: float = quantity(..., "4 m2", "40 m2", "Wing area")  # type: ignore[arg-type]
+    name: str = Field(
+        min_length=1,
+        max_length=60,
+        description="Name for reports",
+        json_schema_extra={"example": "Windspiel 2"},
+    )
+    reference_mass_kg: float = required("520 kg", "80 kg", "1200 kg", "Mass the polar is for")
+    wing_area_m2: float = required("17.5 m2", "4 m2", "40 m2", "Wing area")
     polar: Polar
     limits: Limits
+
+    def broken_rules(self) -> Iterator[Broken]:
+        """A polar of a sailplane that flies within these limits."""
+        a, b, c = self.polar.coefficients
+        stall, never_exceed = self.limits.stall_mps, self.limits.never_exceed_mps
+        keys = tuple(f"polar.{key}" for key in self.polar.keys)
+        slowest_sink = min(max(-b / (2 * a), stall), never_exceed)
+        least = (a * slowest_sink + b) * slowest_sink + c
+        if least <= 0:
+            at = show(round(slowest_sink * 3.6) / 3.6, SPEED, "km/h")
+            yield Broken(keys, f"at {at} this polar climbs in still air; check the numbers and their units")
+            return
+        # Where drag and weight balance best, V/sink is greatest: sink = a·V² + b·V + c touches its tangent
+        # through the origin at V = √(c/a), where sink/V = 2·√(a·c) + b. With c ≤ 0 there is no such place.
+        best = math.sqrt(max(c, 0.0) / a)
+        if not stall / 2 < best < never_exceed:
+            found = f"lies at {best * 3.6:.0f} km/h" if c > 0 else "lies nowhere"
+            yield Broken(
+                (*keys, "limits.stall", "limits.never_exceed"),
+                f"the best glide of this polar {found}; expected between half of stall and never_exceed",
+            )
+            return
+        low, high = _GLIDE_RATIOS
+        slope = 2 * math.sqrt(a * c) + b
+        if not 1 / high <= slope <= 1 / low:
+            found = f"is {1 / slope:.0f}" if slope > 0 else "is endless"
+            yield Broken(
+                keys,
+                f"the best glide ratio of this polar {found}; expected {low:g} to {high:g}, check the units",
+            )

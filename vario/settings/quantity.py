@@ -11,6 +11,8 @@ import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+from vario.settings.errors import QuantityError
+
 
 @dataclass(frozen=True, slots=True)
 class Dimension:
@@ -26,12 +28,17 @@ class Dimension:
     suffix: str
     units: Mapping[str, float]
 
-    @property
-    def example(self) -> str:
-        """The units one may write, for a message."""
-        return ", ".join(self.units)
+    def wanted(self, example: str | None = None) -> str:
+        """What to write, for a message."""
+        *rest, last = self.units
+        units = f"{', '.join(rest)} or {last}" if rest else last
+        return f"{self.name} in quotes with its unit ({units})" + (
+            f', such as "{example}"' if example else ""
+        )
 
 
+# Exact by definition: BIPM, The International System of Units, 9th ed. (2019), table 8 (min, degree);
+# NIST SP 811 (2008), appendix B (knot, foot, pound).
 SPEED = Dimension("a speed", "_mps", {"m/s": 1.0, "km/h": 1 / 3.6, "kt": 1852 / 3600, "ft/min": 0.3048 / 60})
 LENGTH = Dimension("a length", "_m", {"m": 1.0, "km": 1000.0, "ft": 0.3048})
 TIME = Dimension("a time", "_s", {"s": 1.0, "ms": 0.001, "min": 60.0})
@@ -39,28 +46,81 @@ ANGLE = Dimension("an angle", "_rad", {"deg": math.pi / 180})
 TURN_RATE = Dimension("a turn rate", "_radps", {"deg/s": math.pi / 180})
 PRESSURE = Dimension("a pressure", "_pa", {"Pa": 1.0, "hPa": 100.0})
 MASS = Dimension("a mass", "_kg", {"kg": 1.0, "lb": 0.45359237})
-AREA = Dimension("an area", "_m2", {"m2": 1.0, "ft2": 0.09290304})
+AREA = Dimension("an area", "_m2", {"m2": 1.0, "ft2": 0.3048**2})
 ACCELERATION = Dimension("an acceleration", "_mps2", {"m/s2": 1.0})
 FREQUENCY = Dimension("a frequency", "_hz", {"Hz": 1.0})
 
 DIMENSIONS = (
-    TURN_RATE,
-    ACCELERATION,
     SPEED,
+    LENGTH,
+    TIME,
     ANGLE,
+    TURN_RATE,
     PRESSURE,
     MASS,
     AREA,
+    ACCELERATION,
     FREQUENCY,
-    LENGTH,
-    TIME,
 )
 
-_QUANTITY = re.compile(r"\s*([-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?)\s*(\S*)\s*")
+# What people write for a unit, small letters throughout, and the spelling understood here.
+_SPELLINGS = {
+    "mps": "m/s",
+    "kmh": "km/h",
+    "kph": "km/h",
+    "kn": "kt",
+    "kts": "kt",
+    "knot": "kt",
+    "knots": "kt",
+    "fpm": "ft/min",
+    "feet": "ft",
+    "sec": "s",
+    "seconds": "s",
+    "°": "deg",
+    "degrees": "deg",
+    "°/s": "deg/s",
+    "lbs": "lb",
+    "m²": "m2",
+    "sqm": "m2",
+    "ft²": "ft2",
+    "sqft": "ft2",
+} | {unit.lower(): unit for dimension in DIMENSIONS for unit in dimension.units}
+
+_QUANTITY = re.compile(r"\s*([-+]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][-+]?[0-9]+)?)\s*(\S*)\s*")
 
 
-class QuantityError(ValueError):
-    """A text that is no quantity of the dimension wanted; the message says what was expected."""
+def split(text: object, dimension: Dimension) -> tuple[float, str]:
+    """The number and the unit of a text such as "90 km/h".
+
+    Raises:
+        QuantityError: if it is no text, no number, or its unit is missing or of another kind.
+    """
+    if not isinstance(text, str):
+        bare = isinstance(text, int | float) and not isinstance(text, bool)
+        raise QuantityError("a number without unit" if bare else "no text in quotes", dimension.wanted())
+    match = _QUANTITY.fullmatch(text)
+    if match is None:
+        comma = re.search(r"[0-9],[0-9]", text)
+        reason = "the decimal sign is a point, not a comma" if comma else "no number followed by a unit"
+        raise QuantityError(reason, dimension.wanted())
+    number, unit = float(match[1]), match[2]
+    if unit not in dimension.units:
+        raise QuantityError(_wrong_unit(unit, dimension), dimension.wanted())
+    if not math.isfinite(number * dimension.units[unit]):
+        raise QuantityError("a number too large to be true", dimension.wanted())
+    return number, unit
+
+
+def _wrong_unit(unit: str, dimension: Dimension) -> str:
+    if not unit:
+        return "the unit is missing"
+    meant = _SPELLINGS.get(unit.lower())
+    if meant in dimension.units:
+        return f'the unit "{unit}" is written "{meant}"'
+    other = next((other.name for other in DIMENSIONS if unit in other.units), None)
+    if other:
+        return f'"{unit}" is the unit of {other}, not of {dimension.name}'
+    return f'"{unit}" is no unit of {dimension.name}'
 
 
 def parse(text: object, dimension: Dimension) -> float:
@@ -69,17 +129,8 @@ def parse(text: object, dimension: Dimension) -> float:
     Raises:
         QuantityError: if it is no text, no number, or its unit is missing or of another kind.
     """
-    wanted = f"expected {dimension.name} with its unit, one of {dimension.example}"
-    if not isinstance(text, str):
-        raise QuantityError(f"{wanted}, in quotes")
-    match = _QUANTITY.fullmatch(text)
-    if match is None:
-        raise QuantityError(wanted)
-    number, unit = match.groups()
-    if unit not in dimension.units:
-        has = f'the unit "{unit}" is not {dimension.name}' if unit else "the unit is missing"
-        raise QuantityError(f"{has}; {wanted}")
-    return float(number) * dimension.units[unit]
+    number, unit = split(text, dimension)
+    return number * dimension.units[unit]
 
 
 def show(value: float, dimension: Dimension, unit: str | None = None) -> str:
@@ -91,13 +142,18 @@ def show(value: float, dimension: Dimension, unit: str | None = None) -> str:
 
 def dimension_of(name: str) -> Dimension | None:
     """The dimension a name's ending declares, or None for a plain number."""
-    for dimension in DIMENSIONS:
-        if name.endswith(dimension.suffix):
-            return dimension
-    return None
+    return next((dimension for dimension in DIMENSIONS if name.endswith(dimension.suffix)), None)
 
 
 def key_of(name: str) -> str:
     """The settings key of a field: its name without the unit, `damping_s` -> "damping"."""
     dimension = dimension_of(name)
     return name.removesuffix(dimension.suffix) if dimension else name
+
+
+def unit_in_key(key: str) -> str | None:
+    """The key without the unit somebody wrote into it, `speed_kmh` -> "speed"; None if there is none."""
+    shorter, underscore, ending = key.lower().rpartition("_")
+    spelled = any("_" + ending == dimension.suffix for dimension in DIMENSIONS)
+    written = ending in _SPELLINGS or ending in {unit.replace("/", "") for unit in _SPELLINGS}
+    return shorter if underscore and (spelled or written) else None

@@ -6,38 +6,69 @@ in the file is a quantity in quotes ("20 s"). Stages take the frozen section tha
 
 from __future__ import annotations
 
-from typing import Any, Literal
+from collections.abc import Iterator
+from itertools import pairwise
+from typing import Any, Literal, Self
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationInfo, field_validator
+from pydantic import BaseModel, ConfigDict, Field, ValidationInfo, field_validator, model_validator
 
+from vario.settings.errors import Broken, RulesBrokenError
 from vario.settings.quantity import DIMENSIONS, dimension_of, key_of, parse
 
 
 def _si(text: str) -> float:
-    unit = text.split()[-1]
+    unit = text.rsplit(maxsplit=1)[-1]
     return parse(text, next(dimension for dimension in DIMENSIONS if unit in dimension.units))
 
 
-def quantity(default: str | None, low: str, high: str, doc: str) -> Any:
-    """A setting with a dimension; `default=None` makes it optional. Bounds are inclusive."""
+def _quantity(default: object, *, low: str, high: str, doc: str, example: str) -> Any:
+    # A bound written in another unit must not fall outside by the last bit of its conversion.
+    slack = 1e-12
+    low_si, high_si = _si(low), _si(high)
     return Field(
         default=default,
-        ge=_si(low),
-        le=_si(high),
+        ge=low_si - slack * abs(low_si),
+        le=high_si + slack * abs(high_si),
         description=doc,
         validate_default=True,
-        json_schema_extra={"low": low, "high": high, "default_text": default},
+        # `keys` reads this back for messages and for the commented settings file.
+        json_schema_extra={"low": low, "high": high, "example": example},
     )
+
+
+def quantity(default: str, low: str, high: str, doc: str) -> Any:
+    """A setting with a dimension. Bounds are inclusive."""
+    return _quantity(default, low=low, high=high, doc=doc, example=default)
+
+
+def optional(example: str, low: str, high: str, doc: str) -> Any:
+    """A setting with a dimension that may be left out and is None then."""
+    return _quantity(None, low=low, high=high, doc=doc, example=example)
+
+
+def required(example: str, low: str, high: str, doc: str) -> Any:
+    """A setting with a dimension that has no sensible default and must be in the file."""
+    return _quantity(..., low=low, high=high, doc=doc, example=example)
 
 
 def number(default: float, low: float, high: float, doc: str) -> Any:
     """A setting without dimension, with inclusive bounds."""
-    return Field(default=default, ge=low, le=high, description=doc)
+    return _number(default, low=low, high=high, doc=doc, example=default)
 
 
-def choice(default: object, doc: str) -> Any:
+def optional_number(example: float, low: float, high: float, doc: str) -> Any:
+    """A setting without dimension that may be left out and is None then."""
+    return _number(None, low=low, high=high, doc=doc, example=example)
+
+
+def _number(default: float | None, *, low: float, high: float, doc: str, example: float) -> Any:
+    extra: dict[str, Any] = {"low": f"{low:g}", "high": f"{high:g}", "example": example}
+    return Field(default=default, ge=low, le=high, description=doc, json_schema_extra=extra)
+
+
+def choice(default: str, doc: str) -> Any:
     """A setting that is one of the values its type lists."""
-    return Field(default=default, description=doc)
+    return Field(default=default, description=doc, json_schema_extra={"example": default})
 
 
 class Section(BaseModel):
@@ -51,6 +82,23 @@ class Section(BaseModel):
         dimension = dimension_of(info.field_name or "")
         return value if dimension is None or value is None else parse(value, dimension)
 
+    def broken_rules(self) -> Iterator[Broken]:
+        """What does not go together among settings that are right each; a section adds its own."""
+        return iter(())
+
+    def not_rising(self, *fields: str, why: str) -> Iterator[Broken]:
+        """The neighbours among `fields` whose values do not rise from one to the next."""
+        for lower, higher in pairwise(fields):
+            if getattr(self, lower) >= getattr(self, higher):
+                yield Broken((key_of(lower), key_of(higher)), why)
+
+    @model_validator(mode="after")
+    def _keep_rules(self) -> Self:
+        broken = tuple(self.broken_rules())
+        if broken:
+            raise RulesBrokenError(broken)
+        return self
+
 
 class Flight(Section):
     """What the pilot changes in the air."""
@@ -59,8 +107,8 @@ class Flight(Section):
         "1 m/s", "0 m/s", "10 m/s", "MacCready value: the climb you expect in the next thermal"
     )
     ballast_kg: float = quantity("0 kg", "0 kg", "500 kg", "Water ballast on board")
-    mass_kg: float | None = quantity(
-        None, "80 kg", "1200 kg", "Flying mass without ballast; absent: the glider's reference mass"
+    mass_kg: float | None = optional(
+        "450 kg", "80 kg", "1200 kg", "Flying mass without ballast; absent: the glider's reference mass"
     )
     bugs: float = number(0.0, 0.0, 0.5, "Extra sink from insects or rain, as a fraction: 0.1 is 10 % more")
 
@@ -95,7 +143,10 @@ class Circling(Section):
         "60 s", "0 s", "300 s", "Circling again within this time continues the same climb"
     )
     bank_rad: float = quantity(
-        "40 deg", "15 deg", "60 deg", "Bank you circle with, for relative netto (what a climb here would give)"
+        "40 deg",
+        "15 deg",
+        "60 deg",
+        "Bank you circle with, for relative netto (what a climb here would give)",
     )
 
 
@@ -116,12 +167,31 @@ class Tone(Section):
     volume: float = number(0.5, 0.0, 1.0, "Loudness of the vario tone, 0 to 1")
     quiet_from_mps: float = quantity("-0.5 m/s", "-10 m/s", "0 m/s", "Sink stronger than this sounds")
     quiet_to_mps: float = quantity("0.1 m/s", "0 m/s", "3 m/s", "Lift stronger than this sounds")
-    full_scale_mps: float = quantity("5 m/s", "1 m/s", "15 m/s", "Lift or sink at which pitch reaches its end")
+    full_scale_mps: float = quantity(
+        "5 m/s", "1 m/s", "15 m/s", "Lift or sink at which pitch reaches its end"
+    )
     pitch_zero_hz: float = quantity("550 Hz", "300 Hz", "1000 Hz", "Pitch at zero")
     pitch_full_hz: float = quantity("1600 Hz", "600 Hz", "3000 Hz", "Pitch at full-scale lift")
     pitch_sink_hz: float = quantity("250 Hz", "150 Hz", "500 Hz", "Pitch at full-scale sink")
     beeps_zero_hz: float = quantity("1.6 Hz", "0.5 Hz", "5 Hz", "Beeps a second just above the quiet band")
     beeps_full_hz: float = quantity("8 Hz", "2 Hz", "12 Hz", "Beeps a second at full-scale lift")
+
+    def broken_rules(self) -> Iterator[Broken]:
+        """Louder news must sound like it: more lift is higher and faster, and full scale is audible."""
+        yield from self.not_rising(
+            "pitch_sink_hz",
+            "pitch_zero_hz",
+            "pitch_full_hz",
+            why="the pitch must rise from pitch_sink over pitch_zero to pitch_full",
+        )
+        yield from self.not_rising("beeps_zero_hz", "beeps_full_hz", why="beeps_full must be the faster one")
+        yield from self.not_rising(
+            "quiet_to_mps", "full_scale_mps", why="full_scale must lie above quiet_to, or lift never sounds"
+        )
+        if -self.quiet_from_mps >= self.full_scale_mps:
+            yield Broken(
+                ("quiet_from", "full_scale"), "quiet_from must lie within full_scale, or sink never sounds"
+            )
 
 
 class Trace(Section):
@@ -133,16 +203,19 @@ class Trace(Section):
 class BaroSensor(Section):
     """The static pressure sensor."""
 
-    noise_pa: float | None = quantity(
-        None, "0.02 Pa", "100 Pa", "White noise of one sample; absent: as the recording states, else 1.5 Pa"
+    noise_pa: float | None = optional(
+        "1.5 Pa",
+        "0.02 Pa",
+        "100 Pa",
+        "White noise of one sample; absent: as the recording states, else 1.5 Pa",
     )
 
 
 class PitotSensor(Section):
     """The differential pressure sensor of the airspeed."""
 
-    noise_pa: float | None = quantity(
-        None, "0.02 Pa", "100 Pa", "White noise of one sample; absent: as the recording states, else 1 Pa"
+    noise_pa: float | None = optional(
+        "1 Pa", "0.02 Pa", "100 Pa", "White noise of one sample; absent: as the recording states, else 1 Pa"
     )
     zero_pa: float = quantity("0 Pa", "-200 Pa", "200 Pa", "Reading at rest in still air; it is subtracted")
 
@@ -150,8 +223,12 @@ class PitotSensor(Section):
 class ImuSensor(Section):
     """How the inertial sensor sits in the glider."""
 
-    mount_roll_rad: float = quantity("0 deg", "-180 deg", "180 deg", "Roll of the sensor against the fuselage")
-    mount_pitch_rad: float = quantity("0 deg", "-90 deg", "90 deg", "Pitch of the sensor against the fuselage")
+    mount_roll_rad: float = quantity(
+        "0 deg", "-180 deg", "180 deg", "Roll of the sensor against the fuselage"
+    )
+    mount_pitch_rad: float = quantity(
+        "0 deg", "-90 deg", "90 deg", "Pitch of the sensor against the fuselage"
+    )
     mount_yaw_rad: float = quantity("0 deg", "-180 deg", "180 deg", "Yaw of the sensor against the fuselage")
 
 
@@ -166,8 +243,10 @@ class Sensors(Section):
 class Settings(Section):
     """The whole settings file."""
 
-    glider: str | None = choice(
-        None, "Glider file, relative to this file; without one no netto and no speed to fly are given"
+    glider: str | None = Field(
+        default=None,
+        description="Glider file, relative to this file; without one no netto and no speed to fly are given",
+        json_schema_extra={"example": "gliders/windspiel_2.toml"},
     )
     flight: Flight = Field(default_factory=Flight)
     vario: Vario = Field(default_factory=Vario)

@@ -1,0 +1,113 @@
+"""The settings file as text: fully commented, straight from the schema, or the settings in force.
+
+`python -m vario.settings.document > config/vario.toml` writes the bundled file anew.
+"""
+
+from __future__ import annotations
+
+import sys
+import textwrap
+import tomllib
+from collections.abc import Callable
+
+from vario.settings.keys import Key, header, keys, sections
+from vario.settings.load import LoadedSettings
+from vario.settings.schema import Settings
+from vario.settings.toml_text import TomlFile, write_value
+
+BUNDLED_GLIDER = "gliders/windspiel_2.toml"
+
+_WIDTH = 100
+_HEADER = (
+    "Settings of the variometer.",
+    "Every value here is the default, so any line may be deleted. A key behind a # is not in force; "
+    "take the # away to set it. A value with a unit stands in quotes together with that unit.",
+    "Caution: glider and mass decide every speed this instrument proposes. The gliders that come with "
+    "it are invented. Write a file for yours, from its flight manual, and name it here.",
+    "After editing: vario config check FILE",
+)
+
+
+def settings_document(glider: str | None = None) -> str:
+    """A settings file with every key, commented with what it does, its units, range and default.
+
+    Args:
+        glider: value of the key `glider`; None leaves it commented out.
+    """
+
+    def lines(key: Key) -> list[str]:
+        is_glider = key.path == ("glider",)
+        value = glider if is_glider and glider else key.example
+        in_force = key.presence == "default" or (is_glider and glider is not None)
+        assignment = f"{key.path[-1]} = {write_value(value)}"
+        return [
+            "",
+            *_comment(f"{key.doc}."),
+            *_comment(_facts(key)),
+            assignment if in_force else f"# {assignment}",
+        ]
+
+    top = [line for paragraph in _HEADER for line in [*_comment(paragraph), "#"]][:-1]
+    return "\n".join([*top, *_body(lines)]) + "\n"
+
+
+def show_settings(loaded: LoadedSettings) -> str:
+    """The settings in force as TOML; what differs from the default is marked with that default."""
+    file = TomlFile(loaded.settings_name, loaded.settings_toml, _table(loaded))
+
+    def lines(key: Key) -> list[str]:
+        written = file.value(key.path)
+        if written is None and key.presence == "optional":
+            return [f"# {key.path[-1]} is not set"]
+        value = write_value(key.example if written is None else written)
+        if _in_force(loaded.settings, key) == _in_force(Settings(), key):
+            return [f"{key.path[-1]} = {value}"]
+        default = "not set" if key.presence == "optional" else write_value(key.example)
+        return [f"{key.path[-1]} = {value}  # default: {default}"]
+
+    glider = loaded.glider
+    about = f"glider: {glider.name}, from {loaded.glider_name}" if glider else "no glider"
+    return "\n".join([f"# {loaded.settings_name}; {about}", *_body(lines)]) + "\n"
+
+
+def _body(lines: Callable[[Key], list[str]]) -> list[str]:
+    """All keys in the order of the schema, each written by `lines`, under the headers of their sections."""
+    body: list[str] = []
+    for section_path, section in sections(Settings).items():
+        inside = [key for path, key in keys(Settings).items() if path[:-1] == section_path]
+        if section_path and inside:
+            body += ["", *_comment(section.__doc__ or ""), header(section_path)]
+        for key in inside:
+            body += lines(key)
+    return body
+
+
+def _facts(key: Key) -> str:
+    facts = []
+    if key.dimension:
+        units = list(key.dimension.units)
+        facts.append(f"{'Units' if len(units) > 1 else 'Unit'}: {', '.join(units)}")
+    if key.range:
+        facts.append(f"{'Choices' if key.choices else 'Range'}: {key.range}")
+    default = "not set" if key.presence == "optional" else write_value(key.example).strip('"')
+    facts.append(f"Default: {default}")
+    return ". ".join(facts) + "."
+
+
+def _comment(text: str) -> list[str]:
+    return [f"# {line}" for line in textwrap.wrap(text, _WIDTH - 2)]
+
+
+def _table(loaded: LoadedSettings) -> dict[str, object]:
+    return tomllib.loads(loaded.settings_toml)
+
+
+def _in_force(settings: Settings, key: Key) -> object:
+    value: object = settings
+    for field in key.fields:
+        value = getattr(value, field)
+    return value
+
+
+if __name__ == "__main__":
+    sys.stdout.write(settings_document(BUNDLED_GLIDER))

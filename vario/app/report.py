@@ -2,12 +2,32 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+import textwrap
+import warnings
+from collections import Counter
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.figure import Figure
 from numpy.typing import NDArray
+
+from vario.app.report_data import Flight
+from vario.app.report_panels import draw_airspeed, draw_altitude, draw_vario, set_time_axis
+from vario.app.report_style import HUGE, INK, NORMAL, PAPER, SMALL, SOFT_INK
+from vario.app.report_track import draw_climbs, draw_track
+
+CAUTION = (
+    "Replayed from a recording. Not certified, and no substitute for certified instruments: "
+    "do not judge clearance, final glide or airworthiness by this page."
+)
+
+_SIZE_IN = (17.0, 11.4)
+_DPI = 120
+_WIDTH = 190  # characters in a line at the foot
+_MOST_LINES = 5
 
 
 def write_report(
@@ -30,3 +50,87 @@ def write_report(
     Raises:
         OSError: if the file cannot be written.
     """
+    flight = Flight(trace, climbs)
+    figure = Figure(figsize=_SIZE_IN, dpi=_DPI, facecolor=PAPER)
+    FigureCanvasAgg(figure)
+    page = figure.add_gridspec(
+        1, 2, left=0.045, right=0.975, top=0.875, bottom=0.155, wspace=0.12, width_ratios=(2, 1)
+    )
+    left = page[0].subgridspec(3, 1, height_ratios=(1.25, 1.1, 0.9), hspace=0.2)
+    right = page[1].subgridspec(2, 1, height_ratios=(1.45, 1.0), hspace=0.2)
+    altitude = figure.add_subplot(left[0])
+    vario = figure.add_subplot(left[1], sharex=altitude)
+    airspeed = figure.add_subplot(left[2], sharex=altitude)
+    set_time_axis(airspeed, flight)
+    for upper in (altitude, vario):
+        upper.tick_params(labelbottom=False)
+    draw_altitude(altitude, flight)
+    draw_vario(vario, flight)
+    draw_airspeed(airspeed, flight)
+    draw_track(figure.add_subplot(right[0]), flight)
+    draw_climbs(figure.add_subplot(right[1]), flight)
+    _write_head(figure, title, flight)
+    _write_foot(figure, flight, notes)
+    with warnings.catch_warnings():
+        # A title in a script the font lacks is drawn with boxes; that is no reason to stop or complain.
+        warnings.filterwarnings("ignore", message="Glyph .* missing from")
+        figure.savefig(path, format="png")
+
+
+def _write_head(figure: Figure, title: str, flight: Flight) -> None:
+    title = textwrap.shorten(title, 80, placeholder=" …")
+    figure.text(0.045, 0.947, title, fontsize=HUGE, color=INK, fontweight="bold", parse_math=False)
+    figure.text(0.045, 0.922, "   ·   ".join(_facts(flight)), fontsize=NORMAL, color=SOFT_INK)
+
+
+def _facts(flight: Flight) -> Iterator[str]:
+    """The flight in figures, as far as they are known."""
+    if not flight.t_s.size:
+        yield "an empty recording"
+        return
+    seconds = round(float(flight.t_s[-1] - flight.t_s[0]))
+    hours, minutes = seconds // 3600, seconds // 60 % 60
+    yield f"{hours} h {minutes:02} min" if hours else f"{minutes} min {seconds % 60:02} s"
+    altitude_m = flight.column("altitude_m")
+    known = altitude_m[np.isfinite(altitude_m)]
+    if known.size:
+        yield f"{known.min():.0f} to {known.max():.0f} m"
+    gains_m = [climb["gain_m"] for climb in flight.climbs if climb.get("gain_m") is not None]
+    count = len(flight.climbs)
+    if count:
+        gained = f" gaining {sum(gains_m):.0f} m" if gains_m else ""
+        yield f"{count} climb{'s' if count > 1 else ''}{gained}"
+
+
+def _write_foot(figure: Figure, flight: Flight, notes: Sequence[str]) -> None:
+    lines = [part for note in (*_inputs(flight), *notes) for part in textwrap.wrap(note, _WIDTH)]
+    if len(lines) > _MOST_LINES:
+        lines = [*lines[: _MOST_LINES - 1], f"… and {len(lines) - _MOST_LINES + 1} more lines in the summary"]
+    figure.text(0.045, 0.104, CAUTION, fontsize=NORMAL, color=INK, fontweight="bold", va="top")
+    figure.text(
+        0.045,
+        0.083,
+        "\n".join(lines),
+        fontsize=SMALL,
+        color=SOFT_INK,
+        va="top",
+        linespacing=1.25,
+        parse_math=False,
+    )
+
+
+def _inputs(flight: Flight) -> Iterator[str]:
+    """For how much of the time the inputs were complete, and what was wrong for the rest."""
+    counts = Counter(word for word in flight.words("quality").tolist() if word)
+    if not counts:
+        return
+    total = sum(counts.values())
+    shares = (
+        f"{word.replace('_', ' ').replace('+', ', ')} {_percent(n / total)}"
+        for word, n in counts.most_common(4)
+    )
+    yield "Inputs: " + "; ".join(shares) + ("; …" if len(counts) > 4 else "") + "."
+
+
+def _percent(share: float) -> str:
+    return f"{100 * share:.0f} %" if share >= 0.01 else "under 1 %"

@@ -1,0 +1,96 @@
+"""Colours and line styles of the report, chosen so that a grey print says the same.
+
+Wherever colour carries meaning, lightness carries it too: modes differ in lightness and hatching, lines
+in lightness, width and dashes.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from types import MappingProxyType
+
+from matplotlib.axes import Axes
+
+INK = "#1b2733"
+SOFT_INK = "#5a6772"
+GRID = "#d9dee2"
+PAPER = "#ffffff"
+BAND = "#b9c4cd"  # spread of a value within one pixel
+TEAL = "#2f8f8a"
+AMBER = "#b9690a"
+CLIMB_TINT = "#fdeecb"  # circling, behind lines
+
+SMALL, NORMAL, LARGE, HUGE = 8.5, 10.0, 12.0, 19.0
+
+
+@dataclass(frozen=True, slots=True)
+class ModeStyle:
+    """How a flight mode is shaded."""
+
+    fill: str
+    hatch: str | None
+    hatch_colour: str
+
+
+MODES: Mapping[str, ModeStyle] = MappingProxyType(
+    {
+        "cruise": ModeStyle("#e4edf3", None, "#e4edf3"),
+        "circling": ModeStyle("#f2b544", None, "#f2b544"),
+        "launch": ModeStyle("#5d96ad", "////", "#3c7086"),
+        "ground": ModeStyle("#6d5a48", "....", "#93806d"),
+    }
+)
+
+
+def relative_luminance(colour: str) -> float:
+    """Relative luminance of an sRGB colour "#rrggbb", 0 (black) to 1 (white), as WCAG 2.1 defines it."""
+    channels = (int(colour[k : k + 2], 16) / 255 for k in (1, 3, 5))
+    red, green, blue = (c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4 for c in channels)
+    return 0.2126 * red + 0.7152 * green + 0.0722 * blue
+
+
+def dress(axes: Axes, heading: str) -> None:
+    """Give a panel its heading above the left edge, a quiet grid and no frame."""
+    axes.set_facecolor(PAPER)
+    axes.set_title(heading, loc="left", fontsize=LARGE, color=INK, fontweight="bold", pad=7)
+    axes.grid(True, color=GRID, linewidth=0.7)
+    axes.set_axisbelow(True)
+    axes.tick_params(colors=SOFT_INK, labelsize=SMALL, length=0)
+    for side, spine in axes.spines.items():
+        spine.set_visible(side == "bottom")
+        spine.set_color(SOFT_INK)
+
+
+def say_empty(axes: Axes, text: str) -> None:
+    """Leave a panel without data, and say what is missing."""
+    axes.grid(False)
+    axes.set_yticks([])
+    axes.set_facecolor("#f5f7f8")
+    axes.text(
+        0.5,
+        0.5,
+        text,
+        transform=axes.transAxes,
+        ha="center",
+        va="center",
+        fontsize=LARGE,
+        style="italic",
+        color=SOFT_INK,
+    )
+
+
+def badge(axes: Axes, x: float, y: float, number: int) -> None:
+    """The number of a climb in a small disc, at data coordinates."""
+    axes.text(
+        x,
+        y,
+        str(number),
+        fontsize=SMALL,
+        fontweight="bold",
+        color=PAPER,
+        ha="center",
+        va="center",
+        zorder=6,
+        bbox={"boxstyle": "circle,pad=0.22", "facecolor": INK, "edgecolor": PAPER, "linewidth": 1.0},
+    )

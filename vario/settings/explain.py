@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import difflib
 import math
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from typing import Any
 
 from pydantic import ValidationError
@@ -71,21 +71,25 @@ def _wrong_value(kind: str, cause: object, value: Any, path: Path, model: type[S
     key = keys(model)[path]
     if isinstance(cause, QuantityError):
         return str(cause) if key.dimension is None else f"{cause.reason}; expected {key.wanted}"
-    if kind == "less_than_equal" and key.high is not None:
-        return f"above the highest allowed, {key.high}{_in_own_unit(key, key.high, value, math.floor)}"
-    if kind == "greater_than_equal" and key.low is not None and not _is_nan(value):
-        return f"below the lowest allowed, {key.low}{_in_own_unit(key, key.low, value, math.ceil)}"
     if kind in {"string_too_short", "string_too_long"}:
         return "expected a text of 1 to 60 characters"
     near = _nearest(value, key.choices) if isinstance(value, str) else None
-    return f"expected {key.wanted}" + (f'; did you mean "{near}"?' if near else "")
+    return _out_of_range(kind, value, key) or f"expected {key.wanted}" + (
+        f'; did you mean "{near}"?' if near else ""
+    )
 
 
-def _is_nan(value: Any) -> bool:
-    return isinstance(value, float) and math.isnan(value)
+def _out_of_range(kind: str, value: Any, key: Key) -> str | None:
+    if key.low is None or key.high is None or value != value:  # noqa: PLR0124 (only NaN differs from itself)
+        return None
+    if kind == "less_than_equal":
+        return f"above the highest allowed, {key.high}{_in_own_unit(key, key.high, value, math.floor)}"
+    if kind == "greater_than_equal":
+        return f"below the lowest allowed, {key.low}{_in_own_unit(key, key.low, value, math.ceil)}"
+    return None
 
 
-def _in_own_unit(key: Key, bound: str, value: Any, inwards: Any) -> str:
+def _in_own_unit(key: Key, bound: str, value: Any, inwards: Callable[[float], int]) -> str:
     """The bound in the unit the user wrote, " (1102 lb)", rounded to the side that is allowed."""
     if key.dimension is None:
         return ""
@@ -95,7 +99,7 @@ def _in_own_unit(key: Key, bound: str, value: Any, inwards: Any) -> str:
     return f" ({_rounded(parse(bound, key.dimension), key.dimension, unit, inwards)})"
 
 
-def _rounded(value: float, dimension: Dimension, unit: str, inwards: Any) -> str:
+def _rounded(value: float, dimension: Dimension, unit: str, inwards: Callable[[float], int]) -> str:
     # Nine digits first, lest 36 km/h become 35.99 by the last bit of a conversion.
     exact = float(f"{value / dimension.units[unit]:.9g}")
     if exact == 0.0:

@@ -51,7 +51,9 @@ class Key:
     def wanted(self) -> str:
         """What to write, for a message."""
         if self.dimension:
-            return f"{self.dimension.wanted(self.example)}, from {self.range}"
+            # No example where there is no default: somebody might take it for the speed of their glider.
+            example = None if self.presence == "required" else self.example
+            return f"{self.dimension.wanted(example)}, from {self.range}"
         if self.low is not None:
             return f"a plain number without quotes and unit, from {self.range}"
         if self.choices:

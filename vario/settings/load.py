@@ -142,6 +142,8 @@ def _syntax_error(name: str, text: str, message: str) -> _UnreadableError:
         reason, line, column = message.removesuffix(" (at end of document)"), len(lines), ""
     # The parser writes the section [a.b] as ('a', 'b').
     reason = re.sub(r"\('.*\)", lambda m: f"[{'.'.join(re.findall(_QUOTED, m[0]))}]", reason)
+    if reason == "Cannot overwrite a value":
+        reason = "this key has a value already"
     subject = " ".join(lines[line - 1].split())
     bare = re.match(r"(\S+) *= *([-+.0-9]+) *([A-Za-z°][\w/²]*)", subject)
     if bare:

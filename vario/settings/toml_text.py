@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import tomllib
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 _ESCAPES = {'"': '\\"', "\\": "\\\\", "\n": "\\n", "\t": "\\t", "\r": "\\r"}
@@ -46,6 +47,7 @@ def write_key(key: str) -> str:
     return key if bare else write_value(key)
 
 
+@lru_cache(maxsize=4)
 def lines_of(text: str) -> dict[tuple[str, ...], int]:
     """The 1-based line of each key and section header of a valid TOML text.
 
@@ -58,14 +60,12 @@ def lines_of(text: str) -> dict[tuple[str, ...], int]:
     section: tuple[str, ...] = ()
     for number, line in enumerate(text.split("\n"), start=1):
         if line.lstrip().startswith("["):
-            header = _path_of(line)
-            if header:
-                section = header
-                lines.setdefault(section, number)
-        elif "=" in line:
-            key = _path_of(line.partition("=")[0] + "= 0")
-            if key:
-                lines.setdefault(section + key, number)
+            section = _path_of(line) or section
+            path = section
+        else:
+            path = section + _path_of(line.partition("=")[0] + "= 0")
+        for end in range(1, len(path) + 1):
+            lines.setdefault(path[:end], number)
     return lines
 
 

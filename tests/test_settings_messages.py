@@ -1,0 +1,429 @@
+"""Every message about a settings or glider file, word for word, as the pilot sees it."""
+
+# ruff: noqa: E501 (messages stand here as long as the user sees them)
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from vario.settings.errors import SettingsError
+from vario.settings.load import load_settings, parse_settings
+
+GLIDER = """\
+name = "Testglider"
+reference_mass = "400 kg"
+wing_area = "12 m2"
+[polar]
+a = 0.00225
+b = -0.1
+c = 1.74
+[limits]
+stall = "70 km/h"
+manoeuvring = "180 km/h"
+rough_air = "180 km/h"
+never_exceed = "250 km/h"
+"""
+
+
+def complaint(settings: str, glider: str | None = None) -> list[str]:
+    with pytest.raises(SettingsError) as caught:
+        parse_settings(settings, "my.toml", glider, "my_glider.toml")
+    return str(caught.value).split("\n")
+
+
+SETTINGS_MESSAGES = {
+    # What the value is
+    "bare number": (
+        "[flight]\nmaccready = 1.5",
+        "line 2: flight.maccready = 1.5: a number without unit; expected a speed in quotes with its unit "
+        '(m/s, km/h, kt or ft/min), such as "1 m/s", from 0 m/s to 10 m/s',
+    ),
+    "no unit": (
+        '[average]\nwindow = "30"',
+        'line 2: average.window = "30": the unit is missing; expected a time in quotes with its unit '
+        '(s, ms or min), such as "20 s", from 2 s to 120 s',
+    ),
+    "unit of something else": (
+        '[circling]\nbank = "40 m/s"',
+        'line 2: circling.bank = "40 m/s": "m/s" is the unit of a speed, not of an angle; expected an angle '
+        'in quotes with its unit (deg), such as "40 deg", from 15 deg to 60 deg',
+    ),
+    "unit misspelt": (
+        '[flight]\nballast = "90 lbs"',
+        'line 2: flight.ballast = "90 lbs": the unit "lbs" is written "lb"; expected a mass in quotes with its '
+        'unit (kg or lb), such as "0 kg", from 0 kg to 500 kg',
+    ),
+    "decimal comma": (
+        '[vario]\ndamping = "1,5 s"',
+        'line 2: vario.damping = "1,5 s": the decimal sign is a point, not a comma; expected a time in quotes '
+        'with its unit (s, ms or min), such as "1 s", from 0 s to 5 s',
+    ),
+    "too high, in the unit of the schema": (
+        '[flight]\nmaccready = "12 m/s"',
+        'line 2: flight.maccready = "12 m/s": above the highest allowed, 10 m/s',
+    ),
+    "too high, in the unit written": (
+        '[flight]\nballast = "2000 lb"',
+        'line 2: flight.ballast = "2000 lb": above the highest allowed, 500 kg (1102 lb)',
+    ),
+    "too low, in the unit written": (
+        '[tone]\nquiet_from = "-40 kt"',
+        'line 2: tone.quiet_from = "-40 kt": below the lowest allowed, -10 m/s (-19.43 kt)',
+    ),
+    "too low at zero": (
+        '[flight]\nmaccready = "-1 kt"',
+        'line 2: flight.maccready = "-1 kt": below the lowest allowed, 0 m/s (0 kt)',
+    ),
+    "plain number too high": (
+        "[flight]\nbugs = 10",
+        "line 2: flight.bugs = 10: above the highest allowed, 0.5",
+    ),
+    "no number": (
+        "[flight]\nbugs = nan",
+        "line 2: flight.bugs = nan: expected a plain number without quotes and unit, from 0 to 0.5",
+    ),
+    "text for a number": (
+        '[tone]\nvolume = "half"',
+        'line 2: tone.volume = "half": expected a plain number without quotes and unit, from 0 to 1',
+    ),
+    "truth for a number": (
+        "[tone]\nvolume = true",
+        "line 2: tone.volume = true: expected a plain number without quotes and unit, from 0 to 1",
+    ),
+    "choice misspelt": (
+        '[speed_to_fly]\nmode = "blok"',
+        'line 2: speed_to_fly.mode = "blok": expected "dolphin" or "block"; did you mean "block"?',
+    ),
+    "no such choice": (
+        "[speed_to_fly]\nmode = 3",
+        'line 2: speed_to_fly.mode = 3: expected "dolphin" or "block"',
+    ),
+    "value for a section": ("flight = 3", "line 1: flight = 3: expected a section, [flight]"),
+    "section for a value": (
+        '[glider]\nname = "x"',
+        'line 1: glider = { name = "x" }: expected a text in quotes',
+    ),
+    "long value": (
+        f'[speed_to_fly]\nmode = "{"x" * 99}"',
+        f'line 2: speed_to_fly.mode = "{"x" * 58}…: expected "dolphin" or "block"',
+    ),
+    # What the key is
+    "key misspelt": (
+        '[flight]\nmacready = "1 m/s"',
+        "line 2: flight.macready: unknown key; did you mean maccready?",
+    ),
+    "key in capitals": (
+        '[flight]\nMacCready = "1 m/s"',
+        "line 2: flight.MacCready: unknown key; did you mean maccready?",
+    ),
+    "unit in the key": (
+        "[flight]\nmaccready_mps = 1.5",
+        "line 2: flight.maccready_mps: unknown key; did you mean maccready? "
+        '(the unit goes into the value: maccready = "1 m/s")',
+    ),
+    "key in the wrong section": (
+        '[vario]\nmaccready = "1 m/s"',
+        "line 2: vario.maccready: unknown key; it belongs in [flight]",
+    ),
+    "unit in the key and wrong section": (
+        "[vario]\nmaccready_kt = 3",
+        "line 2: vario.maccready_kt: unknown key; maccready belongs in [flight] "
+        '(the unit goes into the value: maccready = "1 m/s")',
+    ),
+    "key of two sections": (
+        'damping = "1 s"',
+        "line 1: damping: unknown key; it belongs in [vario] or [speed_to_fly]",
+    ),
+    "misspelt in the wrong section": (
+        '[vario]\nmaccredy = "1 m/s"',
+        "line 2: vario.maccredy: unknown key; maccready belongs in [flight]",
+    ),
+    "glider after a section": (
+        '[flight]\nglider = "x.toml"',
+        "line 2: flight.glider: unknown key; it belongs at the top of the file, before the first [section]",
+    ),
+    "key of the glider file": (
+        'reference_mass = "400 kg"',
+        "line 1: reference_mass: unknown key; it belongs into the glider file",
+    ),
+    "nothing like it": ("[average]\nxyzzy = 1", "line 2: average.xyzzy: unknown key; [average] has window"),
+    "nothing like it at the top": (
+        "xyzzy = 1",
+        "line 1: xyzzy: unknown key; the file has flight, vario, average, circling, speed_to_fly, tone, trace, "
+        "sensors, glider",
+    ),
+    "section misspelt": (
+        "[speed-to-fly]",
+        "line 1: [speed-to-fly]: unknown section; did you mean [speed_to_fly]?",
+    ),
+    "inner section": ("[pitot]", "line 1: [pitot]: unknown section; did you mean [sensors.pitot]?"),
+    "key that needs quotes": (
+        '[flight]\n"a\\nb" = 1',
+        r'line 2: flight."a\nb": unknown key; [flight] has maccready, ballast, mass, bugs',
+    ),
+    # What does not go together
+    "pitch falls": (
+        '[tone]\npitch_sink = "400 Hz"\npitch_zero = "350 Hz"',
+        'line 2: tone.pitch_sink = "400 Hz", tone.pitch_zero = "350 Hz": '
+        "the pitch must rise from pitch_sink over pitch_zero to pitch_full",
+    ),
+    "pitch falls below a default": (
+        '[tone]\npitch_zero = "900 Hz"\npitch_full = "900 Hz"',
+        'line 2: tone.pitch_zero = "900 Hz", tone.pitch_full = "900 Hz": '
+        "the pitch must rise from pitch_sink over pitch_zero to pitch_full",
+    ),
+    "beeps slow down": (
+        '[tone]\nbeeps_full = "2 Hz"\nbeeps_zero = "4 Hz"',
+        'line 3: tone.beeps_zero = "4 Hz", tone.beeps_full = "2 Hz": beeps_full must be the faster one',
+    ),
+    "lift never sounds": (
+        '[tone]\nquiet_to = "3 m/s"\nfull_scale = "2 m/s"',
+        'line 2: tone.quiet_to = "3 m/s", tone.full_scale = "2 m/s": '
+        "full_scale must lie above quiet_to, or lift never sounds",
+    ),
+    "sink never sounds": (
+        '[tone]\nquiet_from = "-6 m/s"',
+        'line 2: tone.quiet_from = "-6 m/s", tone.full_scale = "5 m/s" (default): '
+        "quiet_from must lie within full_scale, or sink never sounds",
+    ),
+    # What is no TOML
+    "quotes forgotten": (
+        "[flight]\nmaccready = 1.5 m/s",
+        "line 2: maccready = 1.5 m/s: not valid TOML, column 17: a value with a unit stands in quotes: "
+        'maccready = "1.5 m/s"',
+    ),
+    "bracket forgotten": (
+        "[flight\nbugs = 0.1",
+        "line 1: [flight: not valid TOML, column 8: Expected ']' at the end of a table declaration",
+    ),
+    "section twice": (
+        "[sensors.imu]\n[sensors.imu]",
+        "line 2: [sensors.imu]: not valid TOML, column 13: Cannot declare [sensors.imu] twice",
+    ),
+    "key twice": (
+        "[flight]\nbugs = 0.1\nbugs = 0.1\n",
+        "line 3: bugs = 0.1: not valid TOML, column 11: this key has a value already",
+    ),
+    "cut short": (
+        "[flight]\nbugs",
+        "line 2: bugs: not valid TOML: Expected '=' after a key in a key/value pair",
+    ),
+    "absurd number": (
+        f"[flight]\nbugs = {'9' * 5000}",
+        "too long a number or too deeply nested for a settings file",
+    ),
+    "glider named but not carried along": (
+        'glider = "g.toml"',
+        'line 1: glider = "g.toml": the glider file itself is missing',
+    ),
+}
+
+
+@pytest.mark.parametrize(("settings", "message"), SETTINGS_MESSAGES.values(), ids=SETTINGS_MESSAGES)
+def test_settings_message(settings: str, message: str) -> None:
+    separator = ", " if message.startswith("line") else ": "
+    assert complaint(settings) == [f"my.toml{separator}{message}"]
+
+
+STEEP = "the sink must grow faster and faster with speed; check the points"
+POINTS = 'expected three pairs of airspeed and sink, such as ["100 km/h", "0.7 m/s"]'
+
+# Each replaces a part of GLIDER.
+GLIDER_MESSAGES = {
+    "key missing": (
+        'stall = "70 km/h"\n',
+        "",
+        ", line 8: limits.stall: missing; expected a speed in quotes with its unit (m/s, km/h, kt or ft/min), "
+        "from 10 m/s to 40 m/s",
+    ),
+    "section missing": (
+        "[polar]\na = 0.00225\nb = -0.1\nc = 1.74\n",
+        "",
+        ": [polar]: this section is missing",
+    ),
+    "name empty": ('"Testglider"', '""', ', line 1: name = "": expected a text of 1 to 60 characters'),
+    "polar empty": (
+        "a = 0.00225\nb = -0.1\nc = 1.74\n",
+        "",
+        ", line 4: [polar]: expected either points or a, b and c",
+    ),
+    "coefficient missing": (
+        "b = -0.1\n",
+        "",
+        ", line 5: polar.a = 0.00225, polar.c = 1.74: expected all of a, b and c; b missing",
+    ),
+    "coefficient out of range": (
+        "b = -0.1",
+        "b = 0.1",
+        ", line 6: polar.b = 0.1: above the highest allowed, 0",
+    ),
+    "two forms": (
+        "b = -0.1\nc = 1.74",
+        'points = [["80 km/h", "0.7 m/s"], ["110 km/h", "0.9 m/s"], ["170 km/h", "2 m/s"]]',
+        ', line 6: polar.points = [["80 km/h", "0.7 m/s"], ["110 km/h", "0.9 m/s"], ["170 km/…, polar.a = 0.00225: '
+        "expected either points or a, b and c, not both",
+    ),
+    "two points": (
+        "a = 0.00225\nb = -0.1\nc = 1.74",
+        'points = [["80 km/h", "0.7 m/s"], ["90 km/h", "0.8 m/s"]]',
+        f', line 5: polar.points = [["80 km/h", "0.7 m/s"], ["90 km/h", "0.8 m/s"]]: not three points; {POINTS}',
+    ),
+    "bad points": (
+        "a = 0.00225\nb = -0.1\nc = 1.74",
+        "points = [90, ['9 km/h', '1 m/s'], ['90 km/h', '-1 m/s']]",
+        ', line 5: polar.points = [90, ["9 km/h", "1 m/s"], ["90 km/h", "-1 m/s"]]: point 1: no pair of an airspeed '
+        "and a sink; point 2: the airspeed is not between 10 m/s (36 km/h) and 120 m/s (432 km/h); point 3: the sink "
+        f"is not between 0.1 m/s and 50 m/s; it is written without a sign; {POINTS}",
+    ),
+    "points too close": (
+        "a = 0.00225\nb = -0.1\nc = 1.74",
+        "points = [['90 km/h', '1 m/s'], ['91 km/h', '1 m/s'], ['120 km/h', '1 m/s']]",
+        ', line 5: polar.points = [["90 km/h", "1 m/s"], ["91 km/h", "1 m/s"], ["120 km/h", "…: two points have '
+        "nearly the same airspeed; expected them to lie at least 1 m/s apart",
+    ),
+    "points curved the wrong way": (
+        "a = 0.00225\nb = -0.1\nc = 1.74",
+        "points = [['80 km/h', '1 m/s'], ['100 km/h', '2 m/s'], ['120 km/h', '2 m/s']]",
+        f', line 5: polar.points = [["80 km/h", "1 m/s"], ["100 km/h", "2 m/s"], ["120 km/h", …: {STEEP}',
+    ),
+    "polar climbs": (
+        "c = 1.74",
+        "c = 1.0",
+        ", line 5: polar.a = 0.00225, polar.b = -0.1, polar.c = 1.0: at 80 km/h this polar climbs in still air; "
+        "check the numbers and their units",
+    ),
+    "best glide far off": (
+        "a = 0.00225\nb = -0.1\nc = 1.74",
+        "a = 0.0001\nb = 0.0\nc = 1.74",
+        ", line 5: polar.a = 0.0001, polar.b = 0.0, polar.c = 1.74, limits.stall = "
+        '"70 km/h", limits.never_exceed = "250 km/h": the best glide of this polar lies at 475 km/h; '
+        "expected between half of stall and never_exceed",
+    ),
+    "glide ratio too good": (
+        "c = 1.74",
+        "c = 1.25",
+        ", line 5: polar.a = 0.00225, polar.b = -0.1, polar.c = 1.25: the best glide ratio of this polar is 165; "
+        "expected 8 to 90, check the units",
+    ),
+    "stall too high": (
+        'stall = "70 km/h"\nmanoeuvring = "180 km/h"',
+        'stall = "130 km/h"\nmanoeuvring = "120 km/h"',
+        ', line 9: limits.stall = "130 km/h", limits.manoeuvring = "120 km/h": stall must lie below manoeuvring',
+    ),
+    "rough air above never exceed": (
+        'rough_air = "180 km/h"',
+        'rough_air = "260 km/h"',
+        ', line 11: limits.rough_air = "260 km/h", limits.never_exceed = "250 km/h": '
+        "rough_air must not lie above never_exceed",
+    ),
+}
+
+
+@pytest.mark.parametrize(("part", "replacement", "message"), GLIDER_MESSAGES.values(), ids=GLIDER_MESSAGES)
+def test_glider_message(part: str, replacement: str, message: str) -> None:
+    assert part in GLIDER
+    assert complaint("", GLIDER.replace(part, replacement)) == [f"my_glider.toml{message}"]
+
+
+def test_a_key_of_the_settings_in_the_glider_file() -> None:
+    message = "my_glider.toml, line 1: maccready: unknown key; it belongs into the settings file"
+    assert complaint("", 'maccready = "1 m/s"\n' + GLIDER) == [message]
+
+
+def test_the_flying_mass_must_fit_the_glider() -> None:
+    fits = "half to twice the reference mass of Testglider"
+    assert complaint('[flight]\nmass = "150 kg"', GLIDER) == [
+        'my.toml, line 2: flight.mass = "150 kg", flight.ballast = "0 kg" (default): '
+        f"together 150 kg; expected 200 kg to 800 kg, {fits}"
+    ]
+    assert complaint('[flight]\nballast = "450 kg"', GLIDER) == [
+        f'my.toml, line 2: flight.ballast = "450 kg": together 850 kg; expected 200 kg to 800 kg, {fits}'
+    ]
+
+
+def test_everything_wrong_in_both_files_comes_at_once_in_the_order_of_the_lines() -> None:
+    settings = (
+        '[tone]\nvolume = 2\n[flight]\nballast = "900 kg"\nbuggs = 0.1\nmass = "1 t"\n[vario]\nvolume = 1\n'
+    )
+    glider = GLIDER.replace("12 m2", "120 m2").replace("[polar]", "[pola]")
+    assert complaint(settings, glider) == [
+        "my.toml, line 2: tone.volume = 2: above the highest allowed, 1",
+        'my.toml, line 4: flight.ballast = "900 kg": above the highest allowed, 500 kg',
+        "my.toml, line 5: flight.buggs: unknown key; did you mean bugs?",
+        'my.toml, line 6: flight.mass = "1 t": "t" is no unit of a mass; expected a mass in quotes with its unit '
+        '(kg or lb), such as "450 kg", from 80 kg to 1200 kg',
+        "my.toml, line 8: vario.volume: unknown key; it belongs in [tone]",
+        'my_glider.toml, line 3: wing_area = "120 m2": above the highest allowed, 40 m2',
+        "my_glider.toml, line 4: [pola]: unknown section; did you mean [polar]?",
+        "my_glider.toml: [polar]: this section is missing",
+    ]
+
+
+def test_a_mass_out_of_reason_is_told_beside_what_is_wrong_elsewhere() -> None:
+    problems = complaint('[flight]\nmass = "150 kg"\n[tone]\nvolume = 2', GLIDER)
+    assert [line.split(":")[0] for line in problems] == ["my.toml, line 2", "my.toml, line 4"]
+
+
+def test_a_glider_that_is_no_toml_does_not_hide_the_settings() -> None:
+    problems = complaint("[tone]\nvolume = 2", "name = ")
+    assert problems[0] == "my.toml, line 2: tone.volume = 2: above the highest allowed, 1"
+    assert problems[1].startswith("my_glider.toml, line 1: name =: not valid TOML")
+
+
+def test_no_line_is_claimed_where_a_text_of_several_lines_could_mislead() -> None:
+    settings = 'glider = """\nvolume = 2\n"""\n[tone]\nvolume = 2'
+    assert "my.toml: tone.volume = 2: above the highest allowed, 1" in complaint(settings)
+
+
+def test_rows_of_an_array_are_no_sections() -> None:
+    glider = GLIDER.replace(
+        "a = 0.00225\nb = -0.1\nc = 1.74",
+        'points = [\n["80 km/h", "0.7 m/s"],\n["110 km/h", "0.9 m/s"],\n["170 km/h", "2 m/s"]\n]\nd = 3',
+    )
+    assert complaint("", glider) == [
+        "my_glider.toml, line 10: polar.d: unknown key; [polar] has points, a, b, c"
+    ]
+
+
+def file_complaint(path: Path) -> str:
+    with pytest.raises(SettingsError) as caught:
+        load_settings(path)
+    return str(caught.value)
+
+
+def test_files_that_cannot_be_read(tmp_path: Path) -> None:
+    path = tmp_path / "my.toml"
+    assert file_complaint(path) == f"{path}: there is no such file"
+    assert file_complaint(tmp_path) == f"{tmp_path}: this is a directory; expected a TOML file"
+    path.write_bytes(b"# ok\nx = '\xfc'\n")
+    assert file_complaint(path) == f"{path}, line 2: not UTF-8 text; save the file as UTF-8"
+    path.write_bytes(b"#" * 300_000)
+    assert file_complaint(path) == f"{path}: larger than 256 kB; expected a TOML file of a few kB"
+
+
+def test_a_glider_file_that_is_not_there(tmp_path: Path) -> None:
+    path = tmp_path / "my.toml"
+    path.write_text('glider = "gliders/testglidr.toml"\n[tone]\nvolume = 2\n')
+    tried = tmp_path / "gliders" / "testglidr.toml"
+    missing = (
+        f'{path}, line 1: glider = "gliders/testglidr.toml": there is no file {tried}; '
+        "expected the path of a glider file, relative to this file"
+    )
+    volume = f"{path}, line 3: tone.volume = 2: above the highest allowed, 1"
+    assert file_complaint(path) == f"{missing}\n{volume}"
+
+    tried.parent.mkdir()
+    (tried.parent / "testglider.toml").write_text(GLIDER)
+    assert file_complaint(path) == f'{missing}; did you mean "gliders/testglider.toml"?\n{volume}'
+
+
+def test_a_glider_that_is_a_directory_or_nothing(tmp_path: Path) -> None:
+    path = tmp_path / "my.toml"
+    path.write_text('glider = "."\n')
+    assert file_complaint(path) == f"{tmp_path}: this is a directory; expected a TOML file"
+    path.write_text('glider = ""\n')
+    assert file_complaint(path).startswith(f'{path}, line 1: glider = "": there is no file ')
+    path.write_text('glider = "a\\u0000b"\n')
+    assert file_complaint(path).startswith(f'{path}, line 1: glider = "a\\U00000000b": there is no file ')

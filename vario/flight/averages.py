@@ -117,11 +117,14 @@ class _OpenClimb:
         self._left_rad = 0.0
         self._right_rad = 0.0
 
-    def follow(self, now: _Point, *, circling: bool) -> None:
+    def resume(self, begin: _Point) -> None:
+        """Circling again, since `begin`."""
+        self._heading_rad = begin.heading_rad
+
+    def turn(self, now: _Point) -> None:
+        """Circling still."""
         step = now.heading_rad - self._heading_rad
         self._heading_rad = now.heading_rad
-        if not circling:
-            return
         self.end = now
         if step < 0.0:
             self._left_rad -= step
@@ -152,6 +155,7 @@ class AveragesStage:
         self._window = _Window()
         self._turn = _Window()
         self._climb: _OpenClimb | None = None
+        self._circling = False
         self._turn_begin: _Point | None = None
         self._turn_since_s: float | None = None
         self._energy_m: float | None = None
@@ -181,7 +185,7 @@ class AveragesStage:
             self._turn_since_s = turning.since_s
             self._turn_begin = now
         self._turn.add(now)
-        self._follow_climb(now, mode)
+        self._follow_climb(now, mode, turning)
         return Averages(
             self._window.mean_over_time_mps(now, self._window_s),
             self._turn.mean_over_turn_mps(now) if mode is Mode.CIRCLING else None,
@@ -198,13 +202,20 @@ class AveragesStage:
         self._energy_m = energy.energy_altitude_m
         return energy.energy_altitude_m + self._step_m
 
-    def _follow_climb(self, now: _Point, mode: Mode) -> None:
+    def _follow_climb(self, now: _Point, mode: Mode, turning: Turning) -> None:
         circling = mode is Mode.CIRCLING
-        if circling and self._climb is None:
-            self._climb = _OpenClimb(self._turn_begin or now)
+        begun = circling and not self._circling
+        self._circling = circling
+        if begun:
+            since = self._turn_begin or now  # the turn is older than its recognition
+            if self._climb is None:
+                self._climb = _OpenClimb(since)
+            else:
+                self._climb.resume(since)
         if self._climb is None:
             return
-        self._climb.follow(now, circling=circling)
+        if circling and turning.now:
+            self._climb.turn(now)
         left_alone = now.t_s - self._climb.end.t_s > self._same_climb_s
         if mode is Mode.GROUND or (not circling and left_alone):
             self._close_climb()

@@ -28,7 +28,7 @@ from vario.flight.health import Inputs
 G = isa.G0_MPS2
 
 # Spectral densities of what the model leaves out, (m/s²)²/Hz for accelerations and (m/s³)²/Hz for their drift.
-WITH_IMU = {"climb": 0.02, "climb_drift": 2e-4, "speed": 0.02, "speed_drift": 2e-3}
+WITH_IMU = {"climb": 0.02, "climb_drift": 2e-4, "speed": 0.02, "speed_drift": 2e-2}
 WITHOUT_IMU = {"climb": 0.05, "climb_drift": 0.25, "speed": 0.05, "speed_drift": 0.6}
 
 GATE_SIGMA = 6.0

@@ -26,7 +26,8 @@ class Turning:
 
     `rate_radps` is smoothed, right positive. `turned_rad` counts the heading change of the present turn in
     one direction, `since_s` is when it began; both start again when the turn ends or reverses.
-    `heading_rad` is all turning summed since the start, unbounded, its zero arbitrary.
+    `active` outlasts a short pause in the turn, `now` does not. `heading_rad` is all turning summed since
+    the start, unbounded, its zero arbitrary.
     """
 
     rate_radps: float
@@ -34,6 +35,7 @@ class Turning:
     since_s: float
     heading_rad: float
     active: bool
+    now: bool
 
 
 class TurningStage:
@@ -63,7 +65,14 @@ class TurningStage:
         step = raw * dt_s
         self._heading_rad += step
         self._count(step, t_s, dt_s)
-        return Turning(self._rate_radps, self._turned_rad, self._since_s, self._heading_rad, self._active)
+        return Turning(
+            self._rate_radps,
+            self._turned_rad,
+            self._since_s,
+            self._heading_rad,
+            self._active,
+            self._active and self._slack_s == 0.0,
+        )
 
     def _follow_track(self, sample: GnssVel) -> None:
         last, self._last = self._last, sample

@@ -1,0 +1,119 @@
+"""Framing and input checks: what may reach the flight logic, and when."""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from drivers.samples import Baro, GnssVel, ImuAccel, ImuGyro, Reference, Sample
+from vario.flight.frames import EMPTY_FRAME_S, FRAME_S, JUMP_S, Frame, Framer
+from vario.flight.health import FROZEN_AFTER, HealthStage
+
+
+def frames_of(samples: list[Sample]) -> list[Frame]:
+    framer = Framer()
+    frames = [frame for sample in samples for frame in framer.push(sample)]
+    return frames + framer.flush()
+
+
+@given(st.lists(st.floats(0.0, 200.0), min_size=1, max_size=200))
+def test_every_sample_is_in_exactly_one_frame_and_time_only_advances(times: list[float]) -> None:
+    samples: list[Sample] = [Baro(t, 90_000.0 + i) for i, t in enumerate(times)]
+    frames = frames_of(samples)
+    assert [sample for frame in frames for sample in frame.baro] == samples
+    ends = [frame.t_s for frame in frames]
+    assert all(a < b for a, b in zip(ends, ends[1:], strict=False))
+    for frame in frames:
+        for sample in frame.baro:
+            assert sample.t_s <= frame.t_s + 1e-9
+
+
+@given(st.lists(st.floats(0.0, 60.0), min_size=2, max_size=50, unique=True))
+def test_frame_steps_sum_to_the_time_between(times: list[float]) -> None:
+    frames = frames_of([Baro(t, 90_000.0) for t in sorted(times)])
+    for before, after in zip(frames, frames[1:], strict=False):
+        gap = after.t_s - before.t_s
+        assert after.dt_s == (pytest.approx(gap) if gap <= JUMP_S else 0.0)
+
+
+def test_silence_is_filled_with_empty_frames_so_that_outputs_age() -> None:
+    frames = frames_of([Baro(0.0, 90_000.0), Baro(1.0, 90_000.0)])
+    steps = [frame.dt_s for frame in frames[1:]]
+    assert max(steps) <= EMPTY_FRAME_S + FRAME_S + 1e-9
+    assert sum(1 for frame in frames if not frame.baro) >= 8
+
+
+def test_a_jump_of_the_clock_is_not_filled() -> None:
+    frames = frames_of([Baro(0.0, 90_000.0), Baro(1e6, 90_000.0)])
+    assert len(frames) == 2
+    assert frames[1].dt_s == 0.0
+
+
+def test_references_are_not_inputs() -> None:
+    assert frames_of([Reference(0.0, "truth_vario_mps", 1.0)]) == []
+
+
+def check(frames: list[Frame]) -> HealthStage:
+    health = HealthStage()
+    for frame in frames:
+        health.update(frame)
+    return health
+
+
+def baro_frame(t_s: float, *samples: Baro) -> Frame:
+    return Frame(t_s, FRAME_S, baro=samples)
+
+
+@pytest.mark.parametrize("bad", [math.nan, math.inf, -math.inf, 0.0, 9_999.0, 120_001.0])
+def test_impossible_values_are_missing_not_used(bad: float) -> None:
+    health = HealthStage()
+    inputs = health.update(baro_frame(0.02, Baro(0.01, bad)))
+    assert inputs.frame.baro == ()
+    assert not inputs.has_baro
+    assert health.channels["baro"].rejected == {"out of range": 1}
+
+
+def test_duplicate_and_backward_times_are_refused() -> None:
+    health = check([baro_frame(1.0, Baro(0.9, 9e4), Baro(0.9, 9e4), Baro(0.8, 9e4), Baro(0.95, 9e4))])
+    assert health.channels["baro"].accepted == 2
+    assert health.channels["baro"].rejected == {"duplicate or out of order": 2}
+
+
+def test_late_samples_are_refused() -> None:
+    health = check([baro_frame(10.0, Baro(7.9, 9e4))])
+    assert health.channels["baro"].rejected == {"late": 1}
+
+
+def test_a_missing_vertical_velocity_is_no_fault() -> None:
+    health = HealthStage()
+    inputs = health.update(Frame(0.02, FRAME_S, gnss_vel=(GnssVel(0.01, 10.0, 0.0, None),)))
+    assert inputs.has_gnss
+
+
+def test_a_sensor_is_gone_after_a_few_of_its_own_periods_and_returns() -> None:
+    health = HealthStage()
+    t_s = 0.0
+    for _ in range(100):  # a 1 Hz receiver
+        t_s += 1.0
+        inputs = health.update(Frame(t_s, 1.0, gnss_vel=(GnssVel(t_s, 20.0, 0.0, 0.0),)))
+    assert inputs.has_gnss
+    assert health.update(Frame(t_s + 3.5, 3.5)).has_gnss
+    assert not health.update(Frame(t_s + 4.5, 1.0)).has_gnss
+    back = t_s + 30.0
+    assert health.update(Frame(back, 25.5, gnss_vel=(GnssVel(back, 20.0, 0.0, 0.0),))).has_gnss
+
+
+def test_a_frozen_imu_is_missing() -> None:
+    health = HealthStage()
+    inputs = None
+    for i in range(FROZEN_AFTER + 60):
+        t_s = (i + 1) * 0.02
+        accel, gyro = ImuAccel(t_s, 0.01, 0.0, -9.8), ImuGyro(t_s, 0.001 * (i % 7), 0.0, 0.0)
+        inputs = health.update(Frame(t_s, 0.02, accel=(accel,), gyro=(gyro,)))
+    assert inputs is not None
+    assert not inputs.has_imu
+    assert health.channels["imu_accel"].rejected["frozen"] > 0
+    assert health.channels["imu_gyro"].rejected.total() == 0

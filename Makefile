@@ -1,0 +1,37 @@
+# Everything from a bare clone: each target sets up what it needs, once.
+# Use another interpreter with `make PYTHON=python3.13 …`.
+
+PYTHON ?= python3
+VENV   ?= .venv
+BIN    := $(VENV)/bin
+READY  := $(VENV)/.ready
+
+.PHONY: demo test lint bench demo-recording clean
+
+demo: $(READY)
+	$(BIN)/vario replay hw_replay/demo/windspiel.mcap --out out/demo
+
+test: $(READY)
+	$(BIN)/python -m pytest
+
+lint: $(READY)
+	$(BIN)/ruff check .
+	$(BIN)/ruff format --check .
+	$(BIN)/mypy
+	$(BIN)/lint-imports
+
+bench: $(READY)
+	$(BIN)/python -m vario.app.bench
+
+# The bundled flight, made again from its script and seed.
+demo-recording: $(READY)
+	$(BIN)/python -m hw_replay.simulate
+
+# A stamp, so that a second run installs nothing; a changed pyproject.toml does.
+$(READY): pyproject.toml
+	$(PYTHON) -m venv $(VENV)
+	$(BIN)/python -m pip install --quiet --editable '.[dev]'
+	@touch $@
+
+clean:
+	rm -rf $(VENV) out dist build

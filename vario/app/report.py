@@ -50,6 +50,20 @@ def write_report(
     Raises:
         OSError: if the file cannot be written.
     """
+    figure = draw_report(trace, climbs, title, notes)
+    with warnings.catch_warnings():
+        # A title in a script the font lacks is drawn with boxes; that is no reason to stop or complain.
+        warnings.filterwarnings("ignore", message="Glyph .* missing from")
+        figure.savefig(path, format="png")
+
+
+def draw_report(
+    trace: Mapping[str, NDArray[Any]],
+    climbs: Sequence[Mapping[str, Any]],
+    title: str,
+    notes: Sequence[str] = (),
+) -> Figure:
+    """The page as a figure; arguments as for `write_report`."""
     flight = Flight(trace, climbs)
     figure = Figure(figsize=_SIZE_IN, dpi=_DPI, facecolor=PAPER)
     FigureCanvasAgg(figure)
@@ -71,10 +85,7 @@ def write_report(
     draw_climbs(figure.add_subplot(right[1]), flight)
     _write_head(figure, title, flight)
     _write_foot(figure, flight, notes)
-    with warnings.catch_warnings():
-        # A title in a script the font lacks is drawn with boxes; that is no reason to stop or complain.
-        warnings.filterwarnings("ignore", message="Glyph .* missing from")
-        figure.savefig(path, format="png")
+    return figure
 
 
 def _write_head(figure: Figure, title: str, flight: Flight) -> None:

@@ -16,6 +16,9 @@ _POINTS = 700
 
 _TRACK_POINTS = 20_000
 
+_LEAST_BREAK_S = 5.0
+"""A gap in the recording shorter than this is drawn over."""
+
 
 @dataclass(frozen=True, slots=True)
 class Line:
@@ -59,7 +62,10 @@ class Flight:
         edges = np.linspace(self.t_s[0], self.t_s[-1], _POINTS + 1)[:-1] if self.t_s.size else np.zeros(0)
         starts = np.unique(np.searchsorted(self.t_s, edges, "left"))
         self._starts = starts if self.t_s.size > _POINTS else np.arange(self.t_s.size)
-        self._counts = np.diff(self._starts, append=self.t_s.size)
+        counts = np.diff(self._starts, append=self.t_s.size)
+        means_s = np.add.reduceat(self.t_s, self._starts) / counts if self.t_s.size else self.t_s
+        self._breaks = _breaks(means_s)
+        self._line_s = np.insert(means_s, self._breaks, means_s[self._breaks])
 
     def column(self, name: str) -> Floats:
         """A column in full, shape (n,); NaN where there is no data or no such column."""
@@ -85,12 +91,12 @@ class Flight:
         np.divide(total, count, out=mean, where=count > 0)
         # fmin and fmax pass over NaN, and give NaN only where a column has nothing else.
         low, high = np.fmin.reduceat(values, self._starts), np.fmax.reduceat(values, self._starts)
-        t_s = np.add.reduceat(self.t_s, self._starts) / self._counts
-        return Line(t_s, low, mean, high)
+        return Line(self._line_s, *(np.insert(part, self._breaks, np.nan) for part in (low, mean, high)))
 
     def thin_words(self, name: str) -> NDArray[np.str_]:
         """A column of text at the points of `line`."""
-        return self.words(name)[self._starts]
+        words = self.words(name)[self._starts]
+        return np.insert(words, self._breaks, words[self._breaks])
 
     def runs(self, name: str) -> Iterator[tuple[str, float, float]]:
         """Stretches over which a column of text stays the same: its text, start and end in seconds."""
@@ -102,8 +108,17 @@ class Flight:
             yield str(words[start]), float(self.t_s[start]), float(self.t_s[stop])
 
     def track_km(self) -> tuple[Floats, Floats, Floats]:
-        """Times and the way east and north, thinned evenly; only points that are known."""
-        east, north = self.column("east_m") / 1000, self.column("north_m") / 1000
-        known = np.flatnonzero(np.isfinite(east) & np.isfinite(north))
-        known = known[:: max(1, known.size // _TRACK_POINTS)]
-        return self.t_s[known], east[known], north[known]
+        """Times and the way east and north, thinned evenly; NaN between what must not be joined."""
+        way = np.array([self.t_s, self.column("east_m") / 1000, self.column("north_m") / 1000])
+        way = way[:, np.isfinite(way).all(axis=0)]
+        way = way[:, :: max(1, way.shape[1] // _TRACK_POINTS)]
+        t_s, east_km, north_km = np.insert(way, _breaks(way[0]), np.nan, axis=1)
+        return t_s, east_km, north_km
+
+
+def _breaks(t_s: Floats) -> NDArray[np.intp]:
+    """Where a line must be interrupted, because a stretch of time is missing before the point."""
+    steps_s = np.diff(t_s)
+    if not steps_s.size:
+        return np.zeros(0, np.intp)
+    return np.flatnonzero(steps_s > max(_LEAST_BREAK_S, 5.0 * float(np.median(steps_s)))) + 1

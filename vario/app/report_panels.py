@@ -114,7 +114,7 @@ def draw_vario(axes: Axes, flight: Flight) -> None:
                 path_effects=[Stroke(linewidth=5.5, foreground=PAPER), Normal()],
             )
         )
-    low, high = _limits([vario.mean, netto.mean], least_span=1.0, outermost=0.002)
+    low, high = _limits([vario.low, vario.high, netto.mean], least_span=1.0, outermost=0.005)
     axes.set_ylim(min(low, -2.0), max(high, 2.0))
     _legend(axes, drawn)
     missing = [name for name, line in (("vario", vario), ("netto", netto)) if line.empty]

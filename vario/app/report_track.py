@@ -33,7 +33,8 @@ def draw_track(axes: Axes, flight: Flight) -> None:
     """The way over the ground, north up, with the climbs numbered and the mean wind as an arrow."""
     dress(axes, "Track, km from the start")
     t_s, east_km, north_km = flight.track_km()
-    if not t_s.size:
+    known = np.isfinite(t_s)
+    if not np.any(known):
         say_empty(axes, "no position in this recording")
         axes.set_xticks([])
         return
@@ -50,6 +51,7 @@ def draw_track(axes: Axes, flight: Flight) -> None:
             zorder=2.0,
         )
     axes.plot(east_km, north_km, color=INK, linewidth=0.9, solid_joinstyle="round", zorder=2.5)
+    t_s, east_km, north_km = t_s[known], east_km[known], north_km[known]
     _square(axes, east_km, north_km)
     _number_climbs(axes, flight, t_s, east_km, north_km)
     ends = (("start", 0, "^", PAPER), ("end", -1, "s", INK))

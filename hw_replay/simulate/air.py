@@ -1,0 +1,251 @@
+"""The air of a simulated flight: its pressure and temperature, the wind, thermals and turbulence.
+
+All of it is a fixed function of time and place, so that a glider meets the same air however it is
+flown. Positions are metres north and east of the field; heights are metres above sea level unless
+said otherwise; vertical air movement is positive up.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from drivers.isa import G0_MPS2, GAS_CONSTANT, LAPSE_KPM, SEA_LEVEL_K, SEA_LEVEL_PA
+
+_EXPONENT = G0_MPS2 / (LAPSE_KPM * GAS_CONSTANT)
+
+
+@dataclass(frozen=True, slots=True)
+class Atmosphere:
+    """The standard atmosphere's hydrostatics for a day of another pressure and temperature.
+
+    Source: the layer equation of the US Standard Atmosphere 1976 below 11 km, with the sea-level
+    values replaced. On a warm day pressure falls more slowly with height, so a pressure altimeter
+    reads changes of height too small: that is real and is left in.
+    """
+
+    sea_level_pa: float = SEA_LEVEL_PA
+    warmer_k: float = 0.0
+
+    def temperature_k(self, height_m: float) -> float:
+        """Air temperature."""
+        return SEA_LEVEL_K + self.warmer_k - LAPSE_KPM * height_m
+
+    def pressure_pa(self, height_m: float) -> float:
+        """Static pressure."""
+        ratio = 1.0 - LAPSE_KPM * height_m / (SEA_LEVEL_K + self.warmer_k)
+        return self.sea_level_pa * math.pow(ratio, _EXPONENT)
+
+    def density_kgpm3(self, height_m: float) -> float:
+        """Air density."""
+        return self.pressure_pa(height_m) / (GAS_CONSTANT * self.temperature_k(height_m))
+
+
+@dataclass(frozen=True, slots=True)
+class Wind:
+    """A steady wind that grows with height.
+
+    `north_mps` and `east_mps` are the velocity of the air at `at_m` above the field; elsewhere it
+    follows the one-seventh power law, common engineering practice for the lowest kilometre
+    (Peterson and Hennessey, J. Appl. Meteorology 17, 1978).
+    """
+
+    north_mps: float = 0.0
+    east_mps: float = 0.0
+    at_m: float = 500.0
+
+    def factor(self, above_field_m: float) -> float:
+        """Wind speed as a fraction of the one at `at_m`; the lowest two metres share one value."""
+        return math.pow(max(above_field_m, 2.0) / self.at_m, 1.0 / 7.0)
+
+
+# k1 to k4 of the updraft's shape by the ratio r1/r2, and the ratio up to which each row holds.
+_SHAPES = (
+    (0.195, 1.5352, 2.5826, -0.0113, -0.1950),
+    (0.305, 1.5265, 3.6054, -0.0176, -0.1265),
+    (0.415, 1.4866, 4.8356, -0.0320, -0.0818),
+    (0.525, 1.2042, 7.7904, 0.0848, -0.0445),
+    (0.635, 0.8816, 13.9720, 0.3404, -0.0216),
+    (0.745, 0.7067, 23.9940, 0.5689, -0.0099),
+    (math.inf, 0.6189, 42.7965, 0.7157, -0.0033),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Thermal:
+    """One updraft, by a published model made from measurements.
+
+    Source: Allen, "Updraft Model for Development of Autonomous Soaring Uninhabited Air Vehicles",
+    AIAA 2006-1510 (NASA TM-2006-214019). The form is that of the code in the paper's appendix B, whose
+    fourth shape coefficient is the negative one (its table 3 lists the fifth column instead). The model
+    changes its shape in steps of r1/r2; with `top_m` up to 2000 m a glider above 50 m meets none of them.
+
+    Attributes:
+        north_m: where it is at time 0; it drifts with the wind.
+        east_m: likewise.
+        scale_mps: convective velocity scale w* of the day.
+        top_m: depth of the convective layer above the field.
+        width: of this thermal, in the model's mean width; they differ on any day.
+    """
+
+    north_m: float
+    east_m: float
+    scale_mps: float
+    top_m: float
+    width: float = 1.0
+
+    def radius_m(self, above_field_m: float) -> float:
+        """Outer radius r2 at a height."""
+        return self.width * self._mean_radius_m(above_field_m / self.top_m)
+
+    def _mean_radius_m(self, zz: float) -> float:
+        return max(10.0, 0.102 * math.pow(zz, 1 / 3) * (1 - 0.25 * zz) * self.top_m)
+
+    def mean_mps(self, above_field_m: float) -> float:
+        """Mean updraft within `radius_m` at a height."""
+        zz = above_field_m / self.top_m
+        return self.scale_mps * math.pow(zz, 1 / 3) * (1 - 1.1 * zz)
+
+    def updraft_mps(self, distance_m: float, above_field_m: float, sink_mps: float = 0.0) -> float:
+        """Vertical air velocity at a distance from the core.
+
+        Args:
+            distance_m: horizontal distance from the core.
+            above_field_m: height above the field.
+            sink_mps: velocity of the air around the thermals, zero or negative.
+        """
+        zz = above_field_m / self.top_m
+        if not 0.0 < zz < 1.0:
+            return sink_mps
+        x = distance_m / self.radius_m(above_field_m)
+        mean = self.mean_mps(above_field_m)
+        r2 = self._mean_radius_m(zz)
+        ratio = 0.0011 * r2 + 0.14 if r2 < 600.0 else 0.8  # r1/r2: how much of it is core
+        core = 3.0 * mean * (1.0 - ratio) / (1.0 - ratio**3)
+        k1, k2, k3, k4 = next(row[1:] for row in _SHAPES if ratio < row[0])
+        shape = max(0.0, 1.0 / (1.0 + math.pow(k1 * abs(x + k3), k2)) + k4 * x)
+        edge = 0.0
+        if ratio < x < 2.0 and 0.5 < zz <= 0.9:
+            edge = min(0.0, 2.5 * (zz - 0.5) * math.pi / 6.0 * math.sin(math.pi * x))
+        up = shape * core + edge * mean
+        if x > ratio and core > 0.0:
+            up = up * (1.0 - sink_mps / core) + sink_mps
+        return up
+
+
+class Turbulence:
+    """Gusts as a frozen, incompressible field of random waves that drifts with the wind.
+
+    The energy follows Kolmogorov's -5/3 law between two wavelengths, the shorter one about the
+    glider's span: a wing averages what is smaller. Each wave moves the air across its own direction,
+    which keeps the field free of divergence.
+
+    Args:
+        sigma_mps: standard deviation of each component; 0 is still air.
+        seed: of the waves.
+        shortest_m: shortest wavelength.
+        longest_m: longest wavelength.
+    """
+
+    WAVES = 20
+
+    def __init__(
+        self, sigma_mps: float, seed: int, shortest_m: float = 25.0, longest_m: float = 600.0
+    ) -> None:
+        self._waves: list[tuple[float, ...]] = []
+        if sigma_mps == 0.0:
+            return
+        generator = np.random.default_rng([seed, 1])
+        ratio = longest_m / shortest_m
+        numbers = [math.tau / shortest_m * ratio ** (-i / (self.WAVES - 1)) for i in range(self.WAVES)]
+        energies = [k ** (-2 / 3) for k in numbers]  # E(k) dk over equal steps of log k
+        # A unit vector of random direction has a mean square of 1/3 in each component, a sine of 1/2.
+        scale = 6.0 * sigma_mps**2 / sum(energies)
+        for k, energy in zip(numbers, energies, strict=True):
+            along = generator.standard_normal(3).tolist()
+            across = generator.standard_normal(3).tolist()
+            length = math.sqrt(sum(c * c for c in along))
+            along = [c / length for c in along]
+            overlap = sum(a * c for a, c in zip(across, along, strict=True))
+            across = [c - overlap * a for a, c in zip(along, across, strict=True)]
+            length = math.sqrt(sum(c * c for c in across)) / math.sqrt(scale * energy)
+            phase = math.tau * float(generator.random())
+            self._waves.append((*(k * a for a in along), phase, *(c / length for c in across)))
+
+    def velocity_mps(self, north_m: float, east_m: float, height_m: float) -> tuple[float, float, float]:
+        """Gust velocity north, east and up at a place carried along by the wind."""
+        n = e = u = 0.0
+        for kn, ke, ku, phase, an, ae, au in self._waves:
+            s = math.sin(kn * north_m + ke * east_m + ku * height_m + phase)
+            n += an * s
+            e += ae * s
+            u += au * s
+        return n, e, u
+
+
+class AirMass:
+    """Everything about the air in one place.
+
+    Args:
+        atmosphere: pressure and temperature.
+        field_m: height of the field (the ground is flat at this height).
+        wind: steady wind.
+        thermals: updrafts; where they overlap the strongest counts.
+        sink_mps: vertical velocity between thermals, zero or negative.
+        turbulence_mps: standard deviation of the gusts.
+        seed: of the gusts.
+    """
+
+    def __init__(
+        self,
+        atmosphere: Atmosphere,
+        *,
+        field_m: float = 0.0,
+        wind: Wind | None = None,
+        thermals: Sequence[Thermal] = (),
+        sink_mps: float = 0.0,
+        turbulence_mps: float = 0.0,
+        seed: int = 0,
+    ) -> None:
+        self.atmosphere = atmosphere
+        self.field_m = field_m
+        self.wind = wind or Wind()
+        self.thermals = tuple(thermals)
+        # Beyond three radii a thermal has no effect; its radius grows with height.
+        self._reach_m = tuple(3.0 * thermal.radius_m(thermal.top_m) for thermal in self.thermals)
+        self.sink_mps = sink_mps
+        self._turbulence = Turbulence(turbulence_mps, seed)
+
+    def thermal_at(self, index: int, t_s: float) -> tuple[float, float]:
+        """Where a thermal's core is now: metres north and east of the field."""
+        thermal = self.thermals[index]
+        return thermal.north_m + self.wind.north_mps * t_s, thermal.east_m + self.wind.east_mps * t_s
+
+    def velocity_mps(
+        self, t_s: float, north_m: float, east_m: float, height_m: float
+    ) -> tuple[float, float, float]:
+        """Velocity of the air north, east and up."""
+        above_m = height_m - self.field_m
+        wind = self.wind
+        drifted_n = north_m - wind.north_mps * t_s
+        drifted_e = east_m - wind.east_mps * t_s
+        up = None
+        for thermal, reach_m in zip(self.thermals, self._reach_m, strict=True):
+            distance = math.hypot(drifted_n - thermal.north_m, drifted_e - thermal.east_m)
+            if distance < reach_m:
+                here = thermal.updraft_mps(distance, above_m, self.sink_mps)
+                up = here if up is None else max(up, here)
+        if up is None:
+            up = self.sink_mps
+        # The ground stops vertical movement, of thermals, sink and gusts alike.
+        near_ground = min(1.0, max(0.0, above_m) / 60.0)
+        gust_n, gust_e, gust_u = self._turbulence.velocity_mps(drifted_n, drifted_e, height_m)
+        factor = wind.factor(above_m)
+        return (
+            wind.north_mps * factor + gust_n,
+            wind.east_mps * factor + gust_e,
+            (up + gust_u) * near_ground,
+        )

@@ -1,0 +1,64 @@
+"""What kind of glider is simulated: its polar, mass, wing and the rest that decides the forces on it."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from drivers.isa import G0_MPS2, SEA_LEVEL_KGPM3
+
+
+@dataclass(frozen=True, slots=True)
+class Polar:
+    """Sink of the glider in a steady straight glide, a V² + b V + c, at sea-level density."""
+
+    a: float
+    b: float
+    c: float
+
+    @classmethod
+    def through(cls, *points: tuple[float, float]) -> Polar:
+        """The polar through three pairs of airspeed and sink, both in m/s."""
+        (x1, y1), (x2, y2), (x3, y3) = points
+        first = (y2 - y1) / (x2 - x1)
+        a = ((y3 - y2) / (x3 - x2) - first) / (x3 - x1)
+        b = first - a * (x1 + x2)
+        return cls(a, b, y1 - a * x1**2 - b * x1)
+
+    def sink_mps(self, tas_mps: float, load: float = 1.0, density_kgpm3: float = SEA_LEVEL_KGPM3) -> float:
+        """Sink that would balance the drag at an airspeed, load factor and density.
+
+        At one lift coefficient, speeds grow with the root of load over density and sink with the load
+        to the power of 1.5 (Welch and Irving, The Complete Soaring Pilot's Handbook, on turns).
+        """
+        thin = math.sqrt(SEA_LEVEL_KGPM3 / density_kgpm3)
+        root = math.sqrt(load)
+        eas = tas_mps / thin
+        return thin * root * (self.a * eas * eas + self.b * eas * root + self.c * load)
+
+
+@dataclass(frozen=True, slots=True)
+class Airframe:
+    """What kind of glider it is."""
+
+    polar: Polar
+    mass_kg: float
+    wing_area_m2: float
+    lift_slope: float = 5.5  # per radian, for a wing of aspect ratio about 18
+    zero_lift_rad: float = math.radians(-6.4)  # the fuselage is level at about 100 km/h
+    stall_rad: float = math.radians(8.0)
+    side_force_slope: float = 0.35  # per radian of sideslip, on the wing area: fuselage and fin
+    brake_area_m2: float = 1.1  # drag area of the airbrakes wide open
+
+    @property
+    def alpha_scale(self) -> float:
+        """Angle of attack above zero lift is this times load over density times airspeed squared."""
+        return 2.0 * self.mass_kg * G0_MPS2 / (self.wing_area_m2 * self.lift_slope)
+
+
+WINDSPIEL_2 = Airframe(
+    polar=Polar.through((85 / 3.6, 0.72), (110 / 3.6, 0.82), (170 / 3.6, 1.95)),
+    mass_kg=520.0,
+    wing_area_m2=17.5,
+)
+"""The invented two-seater of the demo, the same as config/gliders/windspiel_2.toml."""

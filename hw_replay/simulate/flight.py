@@ -1,0 +1,166 @@
+"""A simulated flight as a stream of samples, made while it is read."""
+
+from __future__ import annotations
+
+import heapq
+import math
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
+
+from drivers.samples import Reference, Sample
+from hw_replay.simulate.air import AirMass
+from hw_replay.simulate.airframe import Airframe
+from hw_replay.simulate.glider import Controls, Glider, Motion, State
+from hw_replay.simulate.pilot import Pilot
+from hw_replay.simulate.plan import Phase
+from hw_replay.simulate.rotation import from_euler
+from hw_replay.simulate.sensors import Place, Rates, suite
+from hw_replay.source import SensorInfo
+
+STEPS_HZ = 100
+"""Steps of the simulation a second."""
+
+
+@dataclass(frozen=True, slots=True)
+class Scenario:
+    """Everything that decides a simulated flight. The same scenario gives the same samples.
+
+    Attributes:
+        airframe: the glider.
+        air: the air it flies in.
+        plan: what the pilot does.
+        place: where the field is.
+        seed: of sensor noise and of the pilot's unsteadiness.
+        longest_s: the flight ends here unless the plan ends before.
+        rates: of the sensors.
+        truth_hz: rate of the truth, as `Reference` samples named `truth_…`; 0 leaves it out.
+        runway_rad: heading on the ground.
+        airborne: None begins at rest on the field; otherwise height above the field and indicated
+            airspeed of a flight already under way, both SI.
+        wobble: how unsteady the pilot is; 1 is human.
+    """
+
+    airframe: Airframe
+    air: AirMass
+    plan: Sequence[Phase]
+    place: Place
+    seed: int = 1
+    longest_s: float = 7200.0
+    rates: Rates = field(default_factory=Rates)
+    truth_hz: float = 5.0
+    runway_rad: float = 0.0
+    airborne: tuple[float, float] | None = None
+    wobble: float = 1.0
+
+
+def sensors_of(scenario: Scenario) -> dict[str, SensorInfo]:
+    """What a recording of the scenario states about its sensors, by channel name."""
+    sensors = suite(scenario.rates, scenario.seed, scenario.air.atmosphere, scenario.place)
+    return {sensor.channel: sensor.info for sensor in sensors}
+
+
+def simulate(scenario: Scenario) -> Iterator[Sample]:
+    """The samples of a flight in order of time.
+
+    Memory does not grow with the length of the flight.
+
+    Raises:
+        ValueError: if a rate does not divide the steps of the simulation.
+    """
+    sensors = suite(scenario.rates, scenario.seed, scenario.air.atmosphere, scenario.place)
+    every = [(_every(sensor.rate_hz, sensor.channel), sensor) for sensor in sensors]
+    truth_every = _every(scenario.truth_hz, "truth") if scenario.truth_hz else 0
+    waiting: list[tuple[float, int, Sample]] = []
+    order = 0
+    before: Motion | None = None
+    for step, now in enumerate(motions(scenario)):
+        t_s = now.state.t_s
+        for due, sensor in every:
+            if step % due == 0:
+                stamp = round(t_s + sensor.delay_s, 6)
+                order += 1
+                heapq.heappush(waiting, (stamp, order, sensor.measure(now, stamp)))
+        if truth_every and step % truth_every == 0 and before is not None:
+            for sample in truth(before, now):
+                order += 1
+                heapq.heappush(waiting, (t_s, order, sample))
+        while waiting and waiting[0][0] <= t_s:
+            yield heapq.heappop(waiting)[2]
+        before = now
+    while waiting:
+        yield heapq.heappop(waiting)[2]
+
+
+def motions(scenario: Scenario) -> Iterator[Motion]:
+    """The flight itself, `STEPS_HZ` times a second."""
+    dt_s = 1.0 / STEPS_HZ
+    glider = Glider(scenario.airframe, scenario.air)
+    pilot = Pilot(
+        scenario.plan,
+        glider,
+        runway_rad=scenario.runway_rad,
+        dt_s=dt_s,
+        seed=scenario.seed,
+        wobble=scenario.wobble,
+    )
+    state = _start(scenario)
+    controls = Controls(heading_rad=scenario.runway_rad)
+    for _ in range(math.ceil(scenario.longest_s * STEPS_HZ)):
+        now = glider.motion(state, controls)
+        yield now
+        controls = pilot.controls(now)
+        if pilot.finished:
+            return
+        state = glider.step(now, controls, dt_s)
+
+
+def truth(before: Motion, now: Motion) -> Iterator[Reference]:
+    """The truth at an instant; `before` is the motion one step earlier.
+
+    `truth_vario_mps` is the change of energy height as a total-energy vario would show it at its
+    best, horizontal gusts included; `truth_gustless_vario_mps` is the air's vertical movement plus tow
+    less drag, which is what the pilot gains in the long run.
+    """
+    state = now.state
+    t_s = state.t_s
+    heading_rad, pitch_rad, bank_rad = now.euler_rad()
+    vario = (now.energy_height_m - before.energy_height_m) / (t_s - before.state.t_s)
+    north_mps, east_mps, up_mps = now.air_mps
+    for name, value in (
+        ("truth_altitude_m", state.height_m),
+        ("truth_tas_mps", now.tas_mps),
+        ("truth_vario_mps", vario),
+        ("truth_gustless_vario_mps", up_mps + now.power_mps),
+        ("truth_netto_mps", up_mps),
+        ("truth_heading_rad", heading_rad),
+        ("truth_pitch_rad", pitch_rad),
+        ("truth_bank_rad", bank_rad),
+        ("truth_wind_north_mps", north_mps),
+        ("truth_wind_east_mps", east_mps),
+    ):
+        yield Reference(t_s, name, round(value, 4))
+
+
+def _start(scenario: Scenario) -> State:
+    field_m = scenario.air.field_m
+    heading = scenario.runway_rad
+    if scenario.airborne is None:
+        first = scenario.plan[0]
+        attitude = from_euler(heading, math.radians(3.0), first.ground_bank_rad)
+        return State(0.0, 0.0, 0.0, field_m - 0.04, (0.0, 0.0, 0.0), attitude)
+    above_m, indicated_mps = scenario.airborne
+    height_m = field_m + above_m
+    density = scenario.air.atmosphere.density_kgpm3(height_m)
+    tas = indicated_mps * math.sqrt(1.225 / density)
+    craft = scenario.airframe
+    alpha = craft.zero_lift_rad + craft.alpha_scale / (density * tas * tas)
+    w_n, w_e, w_u = scenario.air.velocity_mps(0.0, 0.0, 0.0, height_m)
+    velocity = (tas * math.cos(heading) + w_n, tas * math.sin(heading) + w_e, -w_u)
+    return State(0.0, 0.0, 0.0, height_m, velocity, from_euler(heading, alpha, 0.0))
+
+
+def _every(rate_hz: float, name: str) -> int:
+    steps = STEPS_HZ / rate_hz
+    if steps < 1 or abs(steps - round(steps)) > 1e-9:
+        raise ValueError(f"{name}: a rate of {rate_hz:g} Hz does not divide {STEPS_HZ} steps a second")
+    return round(steps)

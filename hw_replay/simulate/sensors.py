@@ -1,0 +1,244 @@
+"""The simulated sensors: what each makes of the truth, with noise, bias, lag and finite resolution.
+
+The sizes are those of ordinary modules a homebuilder would fit; each sensor has its own stream of
+random numbers.
+"""
+
+from __future__ import annotations
+
+import math
+from abc import ABC, abstractmethod
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from drivers.isa import impact_of_tas_pa
+from drivers.samples import Baro, GnssPos, GnssVel, ImuAccel, ImuGyro, Oat, Pitot, Sample
+from hw_replay.simulate.air import Atmosphere
+from hw_replay.simulate.glider import Motion
+from hw_replay.simulate.noise import GaussMarkov, normals
+from hw_replay.simulate.rotation import Matrix, Vector, apply_inverse, from_euler, matrix
+from hw_replay.source import SensorInfo
+
+
+@dataclass(frozen=True, slots=True)
+class Rates:
+    """Samples a second of each sensor; each must divide the 100 steps a second of the flight."""
+
+    imu_hz: float = 50.0
+    baro_hz: float = 25.0
+    pitot_hz: float = 25.0
+    gnss_hz: float = 4.0
+    oat_hz: float = 0.2
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """Where on the globe the field is. Near it, degrees are proportional to metres (WGS 84)."""
+
+    lat_deg: float
+    lon_deg: float
+
+    def degrees(self, north_m: float, east_m: float) -> tuple[float, float]:
+        """Latitude and longitude of a point."""
+        a, e2 = 6_378_137.0, 0.00669437999014  # WGS 84 semi-major axis and eccentricity squared
+        lat = math.radians(self.lat_deg)
+        w2 = 1.0 - e2 * math.sin(lat) ** 2
+        meridian = a * (1.0 - e2) / w2**1.5
+        parallel = a / math.sqrt(w2) * math.cos(lat)
+        return (
+            self.lat_deg + math.degrees(north_m / meridian),
+            self.lon_deg + math.degrees(east_m / parallel),
+        )
+
+
+class Sensor(ABC):
+    """One sensor: its identity, and its reading of a motion.
+
+    Args:
+        rate_hz: samples a second.
+        seed: of its noise.
+    """
+
+    channel: str
+    name: str
+    noise: float
+    lag_s: float = 0.0
+    """Time constant of a tube or probe that follows with a first-order lag."""
+    delay_s: float = 0.0
+    """How late the sample is stamped."""
+
+    def __init__(self, rate_hz: float, seed: int) -> None:
+        self.rate_hz = rate_hz
+        self.normal: Iterator[float] = normals(seed, self.channel)
+
+    @property
+    def info(self) -> SensorInfo:
+        """What a recording states about it."""
+        return SensorInfo(self.name, self.rate_hz, self.noise, self.lag_s + self.delay_s)
+
+    @abstractmethod
+    def measure(self, now: Motion, t_s: float) -> Sample:
+        """The reading of a motion, with the time the sensor puts on it."""
+
+
+class BaroSensor(Sensor):
+    """Static pressure: white noise and a constant error of the port."""
+
+    channel, name = "baro", "simulated barometer, 0.1 Pa steps"
+    noise = 1.5
+    OFFSET_PA = 22.0
+
+    def __init__(self, rate_hz: float, seed: int, atmosphere: Atmosphere) -> None:
+        super().__init__(rate_hz, seed)
+        self._atmosphere = atmosphere
+
+    def measure(self, now: Motion, t_s: float) -> Baro:
+        """Static pressure."""
+        pressure = self._atmosphere.pressure_pa(now.state.height_m) + self.OFFSET_PA
+        return Baro(t_s, _steps(pressure + self.noise * next(self.normal), 0.1, 1))
+
+
+class PitotSensor(Sensor):
+    """Impact pressure: a short tube lag, white noise and a small zero error."""
+
+    channel, name = "pitot", "simulated differential pressure sensor, 0.1 Pa steps"
+    noise = 0.8
+    lag_s = 0.05
+    OFFSET_PA = 1.2
+
+    def __init__(self, rate_hz: float, seed: int, atmosphere: Atmosphere) -> None:
+        super().__init__(rate_hz, seed)
+        self._atmosphere = atmosphere
+        self._passed = 1.0 - math.exp(-1.0 / (rate_hz * self.lag_s))
+        self._tube_pa: float | None = None
+
+    def measure(self, now: Motion, t_s: float) -> Pitot:
+        """Impact pressure. Air from behind or below walking pace gives none."""
+        height_m = now.state.height_m
+        static_pa, air_k = self._atmosphere.pressure_pa(height_m), self._atmosphere.temperature_k(height_m)
+        impact = impact_of_tas_pa(now.tas_mps, static_pa, air_k)
+        tube = impact if self._tube_pa is None else self._tube_pa
+        self._tube_pa = tube + self._passed * (impact - tube)
+        return Pitot(t_s, _steps(self._tube_pa + self.OFFSET_PA + self.noise * next(self.normal), 0.1, 1))
+
+
+class _Inertial(Sensor):
+    """What accelerometer and gyro share: three axes, bias, and the box not sitting quite straight."""
+
+    BIAS: Vector
+    STEP: float
+    MOUNT_RAD = (math.radians(0.4), math.radians(0.5), math.radians(-0.7))  # heading, pitch, bank
+    _sensor_to_body: Matrix = matrix(from_euler(*MOUNT_RAD))
+
+    def _axes(self, truth: Vector) -> Vector:
+        x, y, z = apply_inverse(self._sensor_to_body, truth)
+        bias, noise, step = self.BIAS, self.noise, self.STEP
+        return (
+            _steps(x + bias[0] + noise * next(self.normal), step, 5),
+            _steps(y + bias[1] + noise * next(self.normal), step, 5),
+            _steps(z + bias[2] + noise * next(self.normal), step, 5),
+        )
+
+
+class AccelSensor(_Inertial):
+    """Accelerometer: 16 bits over ±8 g. The noise is mostly the glider's rumble, not the chip's."""
+
+    channel, name = "imu_accel", "simulated accelerometer, ±8 g, 16 bit"
+    noise = 0.05
+    BIAS = (0.04, -0.03, 0.05)
+    STEP = 8 * 9.80665 / 32768
+
+    def measure(self, now: Motion, t_s: float) -> ImuAccel:
+        """Specific force."""
+        return ImuAccel(t_s, *self._axes(now.force_mps2))
+
+
+class GyroSensor(_Inertial):
+    """Gyro: 16 bits over ±250 deg/s."""
+
+    channel, name = "imu_gyro", "simulated gyro, ±250 deg/s, 16 bit"
+    noise = math.radians(0.1)
+    BIAS = (math.radians(0.4), math.radians(-0.3), math.radians(0.35))
+    STEP = math.radians(250) / 32768
+
+    def measure(self, now: Motion, t_s: float) -> ImuGyro:
+        """Body rates."""
+        return ImuGyro(t_s, *self._axes(now.rate_radps))
+
+
+class GnssPosSensor(Sensor):
+    """Position: an error that wanders over a minute, and a little white noise."""
+
+    channel, name = "gnss_pos", "simulated GNSS receiver"
+    noise = 0.2
+    WANDER_M = (0.9, 0.9, 1.8)
+
+    def __init__(self, rate_hz: float, seed: int, place: Place) -> None:
+        super().__init__(rate_hz, seed)
+        self._place = place
+        self._wander = [GaussMarkov(sigma, 60.0, 1 / rate_hz, self.normal) for sigma in self.WANDER_M]
+
+    def measure(self, now: Motion, t_s: float) -> GnssPos:
+        """Latitude, longitude and height."""
+        north, east, up = (w.step() + self.noise * next(self.normal) for w in self._wander)
+        lat, lon = self._place.degrees(now.state.north_m + north, now.state.east_m + east)
+        return GnssPos(t_s, round(lat, 7), round(lon, 7), round(now.state.height_m + up, 2))
+
+
+class GnssVelSensor(Sensor):
+    """Velocity over ground, stamped as late as receivers send it."""
+
+    channel, name = "gnss_vel", "simulated GNSS receiver"
+    noise = 0.05
+    delay_s = 0.1
+    WANDER_MPS = (0.04, 0.04, 0.08)
+
+    def __init__(self, rate_hz: float, seed: int) -> None:
+        super().__init__(rate_hz, seed)
+        self._wander = [GaussMarkov(sigma, 5.0, 1 / rate_hz, self.normal) for sigma in self.WANDER_MPS]
+
+    def measure(self, now: Motion, t_s: float) -> GnssVel:
+        """North, east and down velocity."""
+        errors = (w.step() + self.noise * next(self.normal) for w in self._wander)
+        north, east, down = (round(v + e, 3) for v, e in zip(now.state.velocity_ned_mps, errors, strict=True))
+        return GnssVel(t_s, north, east, down)
+
+
+class OatSensor(Sensor):
+    """Outside air temperature behind a slow probe that sits a little too warm."""
+
+    channel, name = "oat", "simulated temperature probe"
+    noise = 0.1
+    lag_s = 15.0
+    OFFSET_K = 0.3
+
+    def __init__(self, rate_hz: float, seed: int, atmosphere: Atmosphere) -> None:
+        super().__init__(rate_hz, seed)
+        self._atmosphere = atmosphere
+        self._passed = 1.0 - math.exp(-1.0 / (rate_hz * self.lag_s))
+        self._probe_k: float | None = None
+
+    def measure(self, now: Motion, t_s: float) -> Oat:
+        """Air temperature."""
+        air_k = self._atmosphere.temperature_k(now.state.height_m)
+        probe = air_k if self._probe_k is None else self._probe_k
+        self._probe_k = probe + self._passed * (air_k - probe)
+        return Oat(t_s, _steps(self._probe_k + self.OFFSET_K + self.noise * next(self.normal), 0.0625, 4))
+
+
+def suite(rates: Rates, seed: int, atmosphere: Atmosphere, place: Place) -> list[Sensor]:
+    """All sensors, in the order in which they report at one instant."""
+    return [
+        BaroSensor(rates.baro_hz, seed, atmosphere),
+        PitotSensor(rates.pitot_hz, seed, atmosphere),
+        AccelSensor(rates.imu_hz, seed),
+        GyroSensor(rates.imu_hz, seed),
+        GnssPosSensor(rates.gnss_hz, seed, place),
+        GnssVelSensor(rates.gnss_hz, seed),
+        OatSensor(rates.oat_hz, seed, atmosphere),
+    ]
+
+
+def _steps(value: float, step: float, digits: int) -> float:
+    """The nearest whole step, without the digits that only binary fractions have."""
+    return round(round(value / step) * step, digits)

@@ -20,7 +20,7 @@ TROPOPAUSE_M = 11_000.0
 TROPOPAUSE_K = SEA_LEVEL_K - LAPSE_KPM * TROPOPAUSE_M
 
 _EXPONENT = G0_MPS2 / (LAPSE_KPM * GAS_CONSTANT)
-_TROPOPAUSE_PA = SEA_LEVEL_PA * (TROPOPAUSE_K / SEA_LEVEL_K) ** _EXPONENT
+_TROPOPAUSE_PA = SEA_LEVEL_PA * math.pow(TROPOPAUSE_K / SEA_LEVEL_K, _EXPONENT)
 _SCALE_HEIGHT_M = GAS_CONSTANT * TROPOPAUSE_K / G0_MPS2
 
 
@@ -32,7 +32,7 @@ def temperature_k(altitude_m: float) -> float:
 def pressure_pa(altitude_m: float) -> float:
     """Standard pressure at a pressure altitude, to 20 km."""
     if altitude_m <= TROPOPAUSE_M:
-        return SEA_LEVEL_PA * (1.0 - LAPSE_KPM * altitude_m / SEA_LEVEL_K) ** _EXPONENT
+        return SEA_LEVEL_PA * math.pow(1.0 - LAPSE_KPM * altitude_m / SEA_LEVEL_K, _EXPONENT)
     return _TROPOPAUSE_PA * math.exp((TROPOPAUSE_M - altitude_m) / _SCALE_HEIGHT_M)
 
 

@@ -64,10 +64,19 @@ class Paper:
                 gnss_vel=(GnssVel(self.t_s, north, east, None),),
             )
             inputs = Inputs(frame, has_baro=True, has_pitot=True, has_imu=self.gyro, has_gnss=True)
-            attitude = Attitude(0.0, 0.0, rate, 1.0, (0.0, 0.0, -9.8), (0.0, 0.0, rate)) if self.gyro else None
+            attitude = (
+                Attitude(0.0, 0.0, rate, 1.0, (0.0, 0.0, -9.8), (0.0, 0.0, rate)) if self.gyro else None
+            )
             turning = self.turning.update(inputs, attitude)
             energy = Energy(
-                self.energy_m - 37.0, climb_mps, tas_mps, tas_mps, 1.1, climb_mps, self.energy_m, compensated=True
+                self.energy_m - 37.0,
+                climb_mps,
+                tas_mps,
+                tas_mps,
+                1.1,
+                climb_mps,
+                self.energy_m,
+                compensated=True,
             )
             mode = self.mode.update(inputs, energy, turning)
             self.last = self.averages.update(self.t_s, energy, turning, mode)
@@ -99,7 +108,7 @@ def test_circling_is_found_within_three_quarters_of_a_turn(way: int, gyro: bool)
         lambda t: math.radians(14) * math.sin(math.tau * t / 16),  # S-turns
         lambda t: TURN if t < 6 else 0.0,  # a 90 degree course change
         lambda t: math.radians(40) * math.sin(math.tau * t / 2),  # a nose that swings
-        lambda t: math.radians(3.0),  # a slow drift round
+        lambda _: math.radians(3.0),  # a slow drift round
     ],
 )
 @pytest.mark.parametrize("gyro", [True, False])
@@ -151,7 +160,9 @@ def test_recentring_keeps_one_climb_and_leaving_ends_it() -> None:
 
 
 def test_two_thermals_are_two_climbs() -> None:
-    paper = airborne().fly(75.0, -TURN, climb_mps=2.0).fly(120.0, climb_mps=-1.0).fly(75.0, TURN, climb_mps=1.0)
+    paper = (
+        airborne().fly(75.0, -TURN, climb_mps=2.0).fly(120.0, climb_mps=-1.0).fly(75.0, TURN, climb_mps=1.0)
+    )
     paper.averages.close()
     climbs = paper.averages.finished()
     assert [climb.direction for climb in climbs] == ["left", "right"]

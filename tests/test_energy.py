@@ -21,7 +21,9 @@ from vario.flight.health import HealthStage
 G = isa.G0_MPS2
 
 
-def still(height_m: Callable[[float], float], tas_mps: Callable[[float], float], air_k: float) -> Iterator[Sample]:
+def still(
+    height_m: Callable[[float], float], tas_mps: Callable[[float], float], air_k: float
+) -> Iterator[Sample]:
     """50 Hz barometer and pitot of a flight given by height and airspeed over time, noise-free."""
     yield Oat(0.0, air_k)
     for i in range(60 * 50):
@@ -39,7 +41,8 @@ def estimates(samples: Iterator[Sample], noise: Noise) -> Iterator[tuple[float, 
 
 
 @pytest.mark.parametrize(
-    ("fast", "slow", "height_m"), [(150 / 3.6, 90 / 3.6, 56.651), (100 * 1852 / 3600, 50 * 1852 / 3600, 101.204)]
+    ("fast", "slow", "height_m"),
+    [(150 / 3.6, 90 / 3.6, 56.651), (100 * 1852 / 3600, 50 * 1852 / 3600, 101.204)],
 )
 def test_a_lossless_zoom_gains_v_squared_over_2g_and_reads_no_lift(
     fast: float, slow: float, height_m: float
@@ -89,7 +92,9 @@ def noisy(seed: int, pa: float) -> Iterator[Sample]:
 def test_noise_at_rest_is_no_less_than_theory_allows_and_little_more() -> None:
     """A filter quieter than the white-noise floor of its own model has a bug in the test."""
     pa, period_s = 1.5, 0.02
-    found = [e.climb_mps for t, e in estimates(noisy(1, pa), Noise(pa, 1.0)) if t > 20 and e.climb_mps is not None]
+    found = [
+        e.climb_mps for t, e in estimates(noisy(1, pa), Noise(pa, 1.0)) if t > 20 and e.climb_mps is not None
+    ]
     sigma_m = pa * isa.metres_per_pascal(90_000.0)
     # Three states: the acceleration itself wanders; the 2-state floor with the white part alone is below it.
     r, q = sigma_m**2 * period_s, WITHOUT_IMU["climb"]
@@ -110,9 +115,13 @@ def test_a_single_pressure_spike_is_not_lift(spike_pa: float) -> None:
     def samples() -> Iterator[Sample]:
         for sample in noisy(3, 1.0):
             hit = isinstance(sample, Baro) and abs(sample.t_s - 60.001) < 0.005
-            yield Baro(sample.t_s, sample.static_pa + spike_pa) if hit and isinstance(sample, Baro) else sample
+            yield (
+                Baro(sample.t_s, sample.static_pa + spike_pa) if hit and isinstance(sample, Baro) else sample
+            )
 
-    varios = [e.vario_mps for t, e in estimates(samples(), Noise(1.0, 1.0)) if t > 20 and e.vario_mps is not None]
+    varios = [
+        e.vario_mps for t, e in estimates(samples(), Noise(1.0, 1.0)) if t > 20 and e.vario_mps is not None
+    ]
     assert max(abs(v) for v in varios) < 1.0
 
 

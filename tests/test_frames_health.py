@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 
 import pytest
@@ -25,7 +26,7 @@ def test_every_sample_is_in_exactly_one_frame_and_time_only_advances(times: list
     frames = frames_of(samples)
     assert [sample for frame in frames for sample in frame.baro] == samples
     ends = [frame.t_s for frame in frames]
-    assert all(a < b for a, b in zip(ends, ends[1:], strict=False))
+    assert all(a < b for a, b in itertools.pairwise(ends))
     for frame in frames:
         for sample in frame.baro:
             assert sample.t_s <= frame.t_s + 1e-9
@@ -34,7 +35,7 @@ def test_every_sample_is_in_exactly_one_frame_and_time_only_advances(times: list
 @given(st.lists(st.floats(0.0, 60.0), min_size=2, max_size=50, unique=True))
 def test_frame_steps_sum_to_the_time_between(times: list[float]) -> None:
     frames = frames_of([Baro(t, 90_000.0) for t in sorted(times)])
-    for before, after in zip(frames, frames[1:], strict=False):
+    for before, after in itertools.pairwise(frames):
         gap = after.t_s - before.t_s
         assert after.dt_s == (pytest.approx(gap) if gap <= JUMP_S else 0.0)
 

@@ -42,7 +42,8 @@ def test_standard_atmosphere_rows(height_m: float, air_k: float, pa: float, dens
 
 # Geometric height in km, pressure in bar as printed in the handbook.
 @pytest.mark.parametrize(
-    ("z_km", "bar"), [(1, 0.8988), (2, 0.7950), (3, 0.7012), (4, 0.6166), (5, 0.5405), (8, 0.3565), (12, 0.1940)]
+    ("z_km", "bar"),
+    [(1, 0.8988), (2, 0.7950), (3, 0.7012), (4, 0.6166), (5, 0.5405), (8, 0.3565), (12, 0.1940)],
 )
 def test_handbook_rows_in_geometric_height(z_km: float, bar: float) -> None:
     z_m = z_km * 1000
@@ -84,7 +85,13 @@ def test_impact_pressure(cas_kt: float, qc_pa: float) -> None:
 
 @pytest.mark.parametrize(
     ("cas_kt", "height_m", "tas_kt"),
-    [(50, 1000, 52.4827), (60, 2000, 66.1747), (80, 3000, 92.7888), (100, 5000, 128.6832), (150, 6000, 202.9464)],
+    [
+        (50, 1000, 52.4827),
+        (60, 2000, 66.1747),
+        (80, 3000, 92.7888),
+        (100, 5000, 128.6832),
+        (150, 6000, 202.9464),
+    ],
 )
 def test_true_airspeed(cas_kt: float, height_m: float, tas_kt: float) -> None:
     static_pa, air_k = isa.pressure_pa(height_m), isa.temperature_k(height_m)

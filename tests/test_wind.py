@@ -43,7 +43,9 @@ def test_tips_on_a_line_say_nothing() -> None:
     assert fit_circle([1.0, 2.0, 3.0, 4.0], [0.0, 0.0, 0.0, 0.0]) is None
 
 
-def fly(stage: WindStage, velocities: list[tuple[float, float]], start_s: float, rate_hz: float) -> Wind | None:
+def fly(
+    stage: WindStage, velocities: list[tuple[float, float]], start_s: float, rate_hz: float
+) -> Wind | None:
     wind = None
     for i, (north, east) in enumerate(velocities):
         t_s = start_s + i / rate_hz
@@ -52,7 +54,9 @@ def fly(stage: WindStage, velocities: list[tuple[float, float]], start_s: float,
     return wind
 
 
-def circle(turns: float, wind: tuple[float, float], rate_hz: float, way: int = 1) -> list[tuple[float, float]]:
+def circle(
+    turns: float, wind: tuple[float, float], rate_hz: float, way: int = 1
+) -> list[tuple[float, float]]:
     rng = np.random.default_rng(4)
     headings = way * np.arange(0, turns * math.tau, math.tau / 24 / rate_hz)  # 24 s a turn
     noise = rng.normal(0, 0.1, (len(headings), 2))

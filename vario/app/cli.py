@@ -41,14 +41,20 @@ def _parser() -> argparse.ArgumentParser:
     commands = parser.add_subparsers(title="commands", required=True, metavar="COMMAND")
 
     replay = commands.add_parser("replay", help="play a recording through the instrument")
-    replay.add_argument("file", type=Path, help="a recording (MCAP), a long CSV (also gzipped) or an FAI/IGC file")
-    replay.add_argument("--config", type=Path, help="settings file; default: the one inside the recording, if any")
+    replay.add_argument(
+        "file", type=Path, help="a recording (MCAP), a long CSV (also gzipped) or an FAI/IGC file"
+    )
+    replay.add_argument(
+        "--config", type=Path, help="settings file; default: the one inside the recording, if any"
+    )
     replay.add_argument("--out", type=Path, help="folder for the results; default: out/<name of the file>")
     replay.set_defaults(command=_replay)
 
     imported = commands.add_parser("import", help="turn a long CSV or an FAI/IGC file into a recording")
     imported.add_argument("file", type=Path, help="the file to read")
-    imported.add_argument("--out", type=Path, help="the recording to write; default: <name of the file>.mcap here")
+    imported.add_argument(
+        "--out", type=Path, help="the recording to write; default: <name of the file>.mcap here"
+    )
     imported.set_defaults(command=_import)
 
     config = commands.add_parser("config", help="check or show a settings file")
@@ -64,6 +70,7 @@ def _parser() -> argparse.ArgumentParser:
 
 def _replay(arguments: argparse.Namespace) -> int:
     from hw_replay.open import open_source  # noqa: PLC0415
+
     from vario.app.console import print_replay, progress_bar  # noqa: PLC0415
     from vario.app.replay import replay  # noqa: PLC0415
 
@@ -84,11 +91,14 @@ def _settings_for(
 
     if config is not None:
         return load_settings(config)
-    return parse_settings(recorded_toml or "", f"settings in {recording}", glider_toml, f"glider in {recording}")
+    return parse_settings(
+        recorded_toml or "", f"settings in {recording}", glider_toml, f"glider in {recording}"
+    )
 
 
 def _import(arguments: argparse.Namespace) -> int:
     from hw_replay.open import convert, open_source  # noqa: PLC0415
+
     from vario.app.console import print_import  # noqa: PLC0415
 
     source = open_source(arguments.file)

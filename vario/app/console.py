@@ -21,7 +21,12 @@ REDRAW_EVERY_S = 5.0
 def progress_bar(duration_s: float | None) -> Iterator[Callable[[float], None]]:
     """A bar on stderr while a replay runs, where stderr is a terminal."""
     console = Console(stderr=True)
-    columns = (TextColumn("{task.description}"), BarColumn(), TextColumn("{task.fields[reached]}"), TimeElapsedColumn())
+    columns = (
+        TextColumn("{task.description}"),
+        BarColumn(),
+        TextColumn("{task.fields[reached]}"),
+        TimeElapsedColumn(),
+    )
     with Progress(*columns, console=console, transient=True, disable=not console.is_terminal) as progress:
         task = progress.add_task("replaying", total=duration_s, reached="")
         start_s: float | None = None
@@ -56,7 +61,9 @@ def print_replay(summary: Mapping[str, Any], out_dir: Path) -> None:
     for name, found in summary["references"].items():
         if "mean_circling" in found:
             own = found[f"{found['beside']}_mean_circling"]
-            console.print(f"{name}: mean while circling {found['mean_circling']:+.2f}, {found['beside']} {own:+.2f}")
+            console.print(
+                f"{name}: mean while circling {found['mean_circling']:+.2f}, {found['beside']} {own:+.2f}"
+            )
     for warning in summary["warnings"]:
         console.print(f"[bold]note:[/bold] {warning}", soft_wrap=True)
     console.print(f"look at   {out_dir / REPORT}", soft_wrap=True)

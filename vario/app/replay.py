@@ -21,7 +21,9 @@ from vario.settings.glider import Glider
 from vario.settings.schema import Settings
 from vario.sound.wav import WavSink
 
-CAUTION = "Not certified and not a primary instrument. Look out; the flight manual and local rules come first."
+CAUTION = (
+    "Not certified and not a primary instrument. Look out; the flight manual and local rules come first."
+)
 
 TRACE, SUMMARY, TONE, REPORT = "trace.csv", "summary.json", "tone.wav", "report.png"
 

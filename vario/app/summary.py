@@ -121,7 +121,9 @@ class FlightSummary:
             circling=self._latest.mode is Mode.CIRCLING,
         )
 
-    def result(self, source: Source, glider: Glider | None, noise: Noise, health: HealthStage) -> dict[str, Any]:
+    def result(
+        self, source: Source, glider: Glider | None, noise: Noise, health: HealthStage
+    ) -> dict[str, Any]:
         """The content of summary.json."""
         info = source.info
         duration_s = 0.0 if self._first_s is None else self._last_s - self._first_s
@@ -167,7 +169,9 @@ class FlightSummary:
         if uncompensated_s and health.channels["pitot"].accepted:
             warnings.append(f"the airspeed was missing for {uncompensated_s:.0f} s: uncompensated there")
         if self._breaks:
-            warnings.append(f"the recording breaks off {self._breaks} times for over {JUMP_S:.0f} s: cut from the sound")
+            warnings.append(
+                f"the recording breaks off {self._breaks} times for over {JUMP_S:.0f} s: cut from the sound"
+            )
         for name, channel in health.channels.items():
             for reason, count in channel.rejected.items():
                 warnings.append(f"{name}: {count} samples not used in flight: {reason}")

@@ -95,7 +95,7 @@ class TraceWriter:
         self._path = path
         self._pacer = Pacer(rate_hz)
         try:
-            self._file = path.open("w", newline="", encoding="ascii")  # noqa: SIM115 - closed in __exit__
+            self._file = path.open("w", newline="", encoding="ascii")
         except OSError as error:
             raise OutputError(path, error) from error
         self._csv = csv.writer(self._file, lineterminator="\n")

@@ -27,7 +27,7 @@ from vario.flight.health import Inputs
 
 G = isa.G0_MPS2
 
-# Spectral densities of what the model leaves out, (m/s²)²/Hz for accelerations and (m/s³)²/Hz for their drift.
+# Spectral densities of what the model leaves out: (m/s²)²/Hz for accelerations, (m/s³)²/Hz for their drift.
 WITH_IMU = {"climb": 0.02, "climb_drift": 2e-4, "speed": 0.02, "speed_drift": 2e-2}
 WITHOUT_IMU = {"climb": 0.05, "climb_drift": 0.25, "speed": 0.05, "speed_drift": 0.6}
 
@@ -88,7 +88,11 @@ class _Track:
             kf.F = np.array([[1.0, t, 0.5 * t * t], [0.0, 1.0, t], [0.0, 0.0, 1.0]])
             kf.Q = np.array(
                 [
-                    [q * t**3 / 3 + q_drift * t**5 / 20, q * t * t / 2 + q_drift * t**4 / 8, q_drift * t**3 / 6],
+                    [
+                        q * t**3 / 3 + q_drift * t**5 / 20,
+                        q * t * t / 2 + q_drift * t**4 / 8,
+                        q_drift * t**3 / 6,
+                    ],
                     [q * t * t / 2 + q_drift * t**4 / 8, q * t + q_drift * t**3 / 3, q_drift * t * t / 2],
                     [q_drift * t**3 / 6, q_drift * t * t / 2, q_drift * t],
                 ]
@@ -97,7 +101,9 @@ class _Track:
             kf.x = kf.x + np.array([0.5 * t * t * accel_mps2, t * accel_mps2, 0.0])
         else:
             kf.F = np.array([[1.0, t], [0.0, 1.0]])
-            kf.Q = np.array([[q * t + q_drift * t**3 / 3, q_drift * t * t / 2], [q_drift * t * t / 2, q_drift * t]])
+            kf.Q = np.array(
+                [[q * t + q_drift * t**3 / 3, q_drift * t * t / 2], [q_drift * t * t / 2, q_drift * t]]
+            )
             kf.predict()
             kf.x = kf.x + np.array([t * accel_mps2, 0.0])
 
@@ -151,9 +157,8 @@ class EnergyStage:
             self._static_pa = sample.static_pa
             altitude_m = isa.altitude_m(sample.static_pa)
             sigma_m = self._noise.baro_pa * isa.metres_per_pascal(sample.static_pa)
-            if self._height is None:
-                self._height = _Track(3, altitude_m, sigma_m)
-            elif not self._height.update(altitude_m, sigma_m, frame.t_s - sample.t_s):
+            age_s = frame.t_s - sample.t_s
+            if self._height is None or not self._height.update(altitude_m, sigma_m, age_s):
                 self._height = _Track(3, altitude_m, sigma_m)
 
     def _update_speed(self, inputs: Inputs, attitude: Attitude | None) -> None:
@@ -173,9 +178,8 @@ class EnergyStage:
             # dq/dV = rho V: the same pressure noise is a larger speed noise when slow.
             rho = isa.density_kgpm3(self._static_pa, air_k)
             sigma_mps = self._noise.pitot_pa / (rho * max(tas_mps, 8.0))
-            if self._speed is None:
-                self._speed = _Track(2, tas_mps, sigma_mps)
-            elif not self._speed.update(tas_mps, sigma_mps, frame.t_s - sample.t_s):
+            age_s = frame.t_s - sample.t_s
+            if self._speed is None or not self._speed.update(tas_mps, sigma_mps, age_s):
                 self._speed = _Track(2, tas_mps, sigma_mps)
 
     def _temperature_k(self) -> float:

@@ -21,7 +21,7 @@ from vario.flight.polar import QuadraticPolar
 from vario.flight.quality import Quality
 from vario.flight.speed_to_fly import SpeedToFlyStage
 from vario.flight.tone import ToneCommand, ToneStage
-from vario.flight.turning import Turning, TurningStage
+from vario.flight.turning import TurningStage
 from vario.flight.wind import Wind, WindStage
 from vario.settings.glider import Glider
 from vario.settings.schema import Settings

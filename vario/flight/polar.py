@@ -72,7 +72,9 @@ class QuadraticPolar:
         only the induced part, half the drag at best glide, shrinks, with n² (parabolic drag).
         """
         if load >= 1.0:
-            return self.sink_mps(max(eas_mps / math.sqrt(load), self.min_sink_speed_mps)) * load**1.5
+            return self.sink_mps(max(eas_mps / math.sqrt(load), self.min_sink_speed_mps)) * math.pow(
+                load, 1.5
+            )
         eas_mps = max(eas_mps, self.min_sink_speed_mps)
         best = self.best_glide_speed_mps
         induced = self.sink_mps(best) * best / (2 * eas_mps)

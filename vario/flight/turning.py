@@ -79,10 +79,7 @@ class TurningStage:
         if last is None or math.hypot(sample.north_mps, sample.east_mps) < TRACK_SPEED_MPS:
             self._track_rate_radps = 0.0
             return
-        turned = math.remainder(
-            math.atan2(sample.east_mps, sample.north_mps) - math.atan2(last.east_mps, last.north_mps), math.tau
-        )
-        self._track_rate_radps = turned / (sample.t_s - last.t_s)
+        self._track_rate_radps = track_change_rad(last, sample) / (sample.t_s - last.t_s)
 
     def _count(self, step_rad: float, t_s: float, dt_s: float) -> None:
         turning = abs(self._rate_radps) >= self._min_rate_radps
@@ -104,3 +101,9 @@ class TurningStage:
             self._active = turning
         else:
             self._turned_rad += step_rad
+
+
+def track_change_rad(before: GnssVel, after: GnssVel) -> float:
+    """Change of the direction over ground, right positive, the shorter way round."""
+    track_rad = math.atan2(after.east_mps, after.north_mps)
+    return math.remainder(track_rad - math.atan2(before.east_mps, before.north_mps), math.tau)

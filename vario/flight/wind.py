@@ -15,6 +15,7 @@ import numpy as np
 
 from drivers.samples import GnssVel
 from vario.flight.health import Inputs
+from vario.flight.turning import track_change_rad
 
 KEEP_S = 45.0
 """Longest stretch a fit looks at: a slow, flat turn."""
@@ -96,9 +97,7 @@ class WindStage:
         if last is None:
             return
         dt_s = sample.t_s - last.t_s
-        turned = math.remainder(
-            math.atan2(sample.east_mps, sample.north_mps) - math.atan2(last.east_mps, last.north_mps), math.tau
-        )
+        turned = track_change_rad(last, sample)
         straight = abs(turned) < STRAIGHT_RADPS * dt_s
         reversed_ = turned * self._turned_rad < 0.0
         if dt_s > 5.0 or straight or reversed_:

@@ -23,15 +23,21 @@ from vario.flight.energy import Energy
 from vario.flight.mode import Mode
 from vario.flight.polar import QuadraticPolar
 from vario.flight.speed_to_fly import STALL_MARGIN, SpeedToFlyStage
-from vario.settings.glider import Limits
+from vario.settings.glider import Limits, Polar
 from vario.settings.schema import SpeedToFly
 
 KT = 1852 / 3600
 KMH = 1 / 3.6
 FT = 0.3048
 
-TRAINER = QuadraticPolar.through(((31 * KT, 1.6 * KT), (42 * KT, 1.9 * KT), (62 * KT, 3.2 * KT)))
-CLUB = QuadraticPolar.through(((80 * KMH, 0.60), (100 * KMH, 0.70), (150 * KMH, 1.50)))
+
+def through(*points: tuple[str, str]) -> QuadraticPolar:
+    polar = Polar.model_validate({"points": [list(point) for point in points]})
+    return QuadraticPolar(*polar.coefficients)
+
+
+TRAINER = through(("31 kt", "1.6 kt"), ("42 kt", "1.9 kt"), ("62 kt", "3.2 kt"))
+CLUB = through(("80 km/h", "0.60 m/s"), ("100 km/h", "0.70 m/s"), ("150 km/h", "1.50 m/s"))
 POLARS = st.sampled_from([TRAINER, CLUB])
 
 

@@ -22,24 +22,9 @@ class QuadraticPolar:
     c: float
 
     @classmethod
-    def through(cls, points: tuple[tuple[float, float], ...]) -> QuadraticPolar:
-        """The quadratic through three points of (airspeed, sink)."""
-        (x1, y1), (x2, y2), (x3, y3) = points
-        slope12, slope23 = (y2 - y1) / (x2 - x1), (y3 - y2) / (x3 - x2)
-        a = (slope23 - slope12) / (x3 - x1)
-        b = slope12 - a * (x1 + x2)
-        return cls(a, b, y1 - a * x1 * x1 - b * x1)
-
-    @classmethod
     def of(cls, glider: Glider) -> QuadraticPolar:
         """The polar of a glider file, at its reference mass, clean."""
-        polar = glider.polar
-        if polar.points is not None:
-            return cls.through(polar.points)
-        assert polar.a is not None  # noqa: S101  (the schema allows no third form)
-        assert polar.b is not None  # noqa: S101
-        assert polar.c is not None  # noqa: S101
-        return cls(polar.a, polar.b, polar.c)
+        return cls(*glider.polar.coefficients)
 
     def loaded(self, mass_ratio: float) -> QuadraticPolar:
         """At `mass_ratio` times the reference mass: speeds and sinks both grow with its root."""

@@ -11,7 +11,7 @@ from drivers.samples import Reference, Sample
 from hw_replay.simulate.air import AirMass
 from hw_replay.simulate.airframe import Airframe
 from hw_replay.simulate.glider import Controls, Glider, Motion, State
-from hw_replay.simulate.pilot import Pilot
+from hw_replay.simulate.pilot import TAIL_DOWN_RAD, Pilot
 from hw_replay.simulate.plan import Phase
 from hw_replay.simulate.rotation import from_euler
 from hw_replay.simulate.sensors import Place, Rates, suite
@@ -104,7 +104,11 @@ def motions(scenario: Scenario) -> Iterator[Motion]:
         wobble=scenario.wobble,
     )
     state = _start(scenario)
-    controls = Controls(heading_rad=scenario.runway_rad)
+    controls = Controls(
+        pitch_rad=TAIL_DOWN_RAD,
+        bank_rad=scenario.plan[0].ground_bank_rad,
+        heading_rad=scenario.runway_rad,
+    )
     for _ in range(math.ceil(scenario.longest_s * STEPS_HZ)):
         now = glider.motion(state, controls)
         yield now
@@ -117,20 +121,20 @@ def motions(scenario: Scenario) -> Iterator[Motion]:
 def truth(before: Motion, now: Motion) -> Iterator[Reference]:
     """The truth at an instant; `before` is the motion one step earlier.
 
-    `truth_vario_mps` is the change of energy height as a total-energy vario would show it at its
-    best, horizontal gusts included; `truth_gustless_vario_mps` is the air's vertical movement plus tow
-    less drag, which is what the pilot gains in the long run.
+    `truth_energy_rate_mps` is the change of energy height h + V²/2g as airspeed and height have it,
+    horizontal gusts included. `truth_vario_mps` is free of them: the air's vertical movement plus tow
+    less drag, what the pilot gains in the long run.
     """
     state = now.state
     t_s = state.t_s
     heading_rad, pitch_rad, bank_rad = now.euler_rad()
-    vario = (now.energy_height_m - before.energy_height_m) / (t_s - before.state.t_s)
+    energy_rate = (now.energy_height_m - before.energy_height_m) / (t_s - before.state.t_s)
     north_mps, east_mps, up_mps = now.air_mps
     for name, value in (
         ("truth_altitude_m", state.height_m),
         ("truth_tas_mps", now.tas_mps),
-        ("truth_vario_mps", vario),
-        ("truth_gustless_vario_mps", up_mps + now.power_mps),
+        ("truth_energy_rate_mps", energy_rate),
+        ("truth_vario_mps", up_mps + now.power_mps),
         ("truth_netto_mps", up_mps),
         ("truth_heading_rad", heading_rad),
         ("truth_pitch_rad", pitch_rad),
@@ -146,7 +150,7 @@ def _start(scenario: Scenario) -> State:
     heading = scenario.runway_rad
     if scenario.airborne is None:
         first = scenario.plan[0]
-        attitude = from_euler(heading, math.radians(3.0), first.ground_bank_rad)
+        attitude = from_euler(heading, TAIL_DOWN_RAD, first.ground_bank_rad)
         return State(0.0, 0.0, 0.0, field_m - 0.04, (0.0, 0.0, 0.0), attitude)
     above_m, indicated_mps = scenario.airborne
     height_m = field_m + above_m

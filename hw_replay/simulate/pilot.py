@@ -16,7 +16,8 @@ from hw_replay.simulate.plan import Phase, View
 
 _SEES_S = 0.4  # delay of eye, instrument and hand together
 _TOW_THRUST_MPS2 = 2.2  # what a tug can pull
-_TAIL_DOWN_RAD = math.radians(3.0)
+TAIL_DOWN_RAD = math.radians(3.0)
+"""Pitch on the wheel."""
 
 
 class Pilot:
@@ -88,7 +89,7 @@ class Pilot:
                 thrust_mps2=self._pull(phase, now),
                 airbrakes=self._airbrakes,
                 wheel_brake=phase.wheel_brake,
-                pitch_rad=_TAIL_DOWN_RAD,
+                pitch_rad=TAIL_DOWN_RAD,
                 bank_rad=bank_rad,
                 heading_rad=self._runway_rad,
             )
@@ -99,7 +100,7 @@ class Pilot:
             thrust_mps2=self._pull(phase, now),
             airbrakes=self._airbrakes,
             wheel_brake=phase.wheel_brake,
-            pitch_rad=_TAIL_DOWN_RAD,
+            pitch_rad=TAIL_DOWN_RAD,
             heading_rad=self._runway_rad,
         )
 
@@ -144,8 +145,8 @@ class Pilot:
             error = self._airspeed_mps - phase.speed_mps - self._speed_wobble.step()
             angle = error / (2.5 * G0_MPS2) - now.drag_sink_mps / tas
         if phase.flare:
-            # Let the sink die out with the height left: the round-out of a landing.
-            angle = max(angle, -(0.3 + max(view.above_field_m, 0.0) / 2.2) / tas)
+            # Let the sink die out with the height left, whatever the airspeed: the round-out of a landing.
+            angle = -(0.3 + max(view.above_field_m, 0.0) / 3.0) / tas
         angle = max(math.radians(-14), min(math.radians(16), angle))
         self._wanted_angle_rad = _nearer(self._wanted_angle_rad, angle, math.radians(7) * self._dt_s)
         bend = tas * (self._wanted_angle_rad - self._climb_angle_rad) / (1.1 * G0_MPS2)

@@ -217,7 +217,7 @@ def test_a_vario_without_airspeed_is_marked_in_its_panel() -> None:
     trace["quality"] = np.where(trace["t_s"] < 100, "no_airspeed+uncompensated", "ok")
     said = texts(draw_report(trace, [], ""))
     assert "uncompensated 25 % of the time" in said
-    assert "no airspeed, uncompensated 25 %" in said
+    assert "ok 75 %; no airspeed 25 %; uncompensated 25 %" in said
 
 
 @settings(deadline=None, max_examples=12, suppress_health_check=[HealthCheck.function_scoped_fixture])

@@ -10,9 +10,9 @@ from vario.settings.schema import Tone
 
 DEFAULTS = Tone()
 
-# Kollmeier, Brand and Meyer, "Perception of speech and sound" (Springer Handbook of Speech Processing,
-# 2008): just-noticeable difference of a pure tone's pitch, 0.6 % above 1 kHz and 3 Hz below 500 Hz, which
-# at the lowest pitch a sink tone reaches by default (250 Hz) is 1.2 %.
+# Just-noticeable difference of a pure tone's pitch: 0.6 % above 1 kHz and 3 Hz below 500 Hz (Kollmeier,
+# Brand and Meyer, "Perception of speech and sound", 2008, as encyclopaedias quote it; the title is from
+# memory). At the lowest pitch a sink tone reaches by default, 250 Hz, that is 1.2 %.
 PITCH_JND_HIGH = 1.006
 PITCH_JND_LOW_HZ = 3.0
 # MIL-STD-1472E 5.3.3.1.1: signals preferably between 500 and 3000 Hz, never outside 200 to 5000 Hz.

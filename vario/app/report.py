@@ -105,7 +105,7 @@ def _facts(flight: Flight) -> Iterator[str]:
     altitude_m = flight.column("altitude_m")
     known = altitude_m[np.isfinite(altitude_m)]
     if known.size:
-        yield f"{known.min():.0f} to {known.max():.0f} m"
+        yield f"{known.min():.0f} to {known.max():.0f} m".replace("-", "−")
     gains_m = [climb["gain_m"] for climb in flight.climbs if climb.get("gain_m") is not None]
     count = len(flight.climbs)
     if count:
@@ -132,16 +132,17 @@ def _write_foot(figure: Figure, flight: Flight, notes: Sequence[str]) -> None:
 
 def _inputs(flight: Flight) -> Iterator[str]:
     """For how much of the time the inputs were complete, and what was wrong for the rest."""
-    counts = Counter(word for word in flight.words("quality").tolist() if word)
-    if not counts:
-        return
-    total = sum(counts.values())
-    shares = (
-        f"{word.replace('_', ' ').replace('+', ', ')} {_percent(n / total)}"
-        for word, n in counts.most_common(4)
-    )
-    yield "Inputs: " + "; ".join(shares) + ("; …" if len(counts) > 4 else "") + "."
+    rows = Counter(word for word in flight.words("quality").tolist() if word)
+    flags: Counter[str] = Counter()
+    for words, n in rows.items():
+        flags.update(dict.fromkeys(words.split("+"), n))
+    if flags:
+        total = rows.total()
+        shares = (f"{flag.replace('_', ' ')} {_percent(n / total)}" for flag, n in flags.most_common())
+        yield f"Inputs, share of the time: {'; '.join(shares)}."
 
 
 def _percent(share: float) -> str:
-    return f"{100 * share:.0f} %" if share >= 0.01 else "under 1 %"
+    if share < 0.01:
+        return "under 1 %"
+    return "over 99 %" if 0.99 < share < 1.0 else f"{100 * share:.0f} %"

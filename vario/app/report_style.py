@@ -82,6 +82,7 @@ def say_empty(axes: Axes, text: str) -> None:
 
 def badge(axes: Axes, x: float, y: float, number: int) -> None:
     """The number of a climb in a small disc, at data coordinates."""
+    axes.plot(x, y, "o", markersize=14.0, color=INK, markeredgecolor=PAPER, markeredgewidth=1.0, zorder=6)
     axes.text(
         x,
         y,
@@ -90,7 +91,6 @@ def badge(axes: Axes, x: float, y: float, number: int) -> None:
         fontweight="bold",
         color=PAPER,
         ha="center",
-        va="center",
+        va="center_baseline",
         zorder=6,
-        bbox={"boxstyle": "circle,pad=0.22", "facecolor": INK, "edgecolor": PAPER, "linewidth": 1.0},
     )

@@ -2,8 +2,8 @@
 
 Pitch follows the vario exponentially: equal steps of climb are equal musical intervals, because the
 ear judges pitch by ratio. The least ratio a listener notices is 0.6 % for frequencies above 1 kHz and
-about 3 Hz below 500 Hz (Kollmeier, Brand and Meyer, "Perception of speech and sound", Springer
-Handbook of Speech Processing, 2008). With the default settings 0.1 m/s moves the pitch by 2.2 % in lift
+about 3 Hz below 500 Hz (Kollmeier, Brand and Meyer, "Perception of speech and sound", 2008, as
+encyclopaedias quote it). With the default settings 0.1 m/s moves the pitch by 2.2 % in lift
 and 1.6 % in sink.
 
 Cadence is exponential as well, since a change of tempo too is noticed by its ratio (6 % for a single

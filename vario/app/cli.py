@@ -123,7 +123,7 @@ def _config_show(arguments: argparse.Namespace) -> int:
     from vario.settings.load import load_settings, parse_settings  # noqa: PLC0415
 
     loaded = load_settings(arguments.file) if arguments.file else parse_settings("", "defaults")
-    print(show_settings(loaded))
+    print(show_settings(loaded), end="")
     return 0
 
 

@@ -11,7 +11,11 @@ from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 from rich.table import Table
 
-from vario.app.replay import CAUTION, REPORT, SUMMARY, TONE, TRACE
+from vario.app.replay import REPORT, SUMMARY, TONE, TRACE
+
+CAUTION = (
+    "Not certified and not a primary instrument. Look out; the flight manual and local rules come first."
+)
 
 REDRAW_EVERY_S = 5.0
 """Flight seconds between updates of the bar; more often would only cost time."""

@@ -16,14 +16,10 @@ from vario.app.summary import FlightSummary
 from vario.app.trace import TraceWriter
 from vario.app.track import TrackRows
 from vario.flight.frames import JUMP_S
-from vario.flight.pipeline import Pipeline
+from vario.flight.pipeline import Pipeline, Reading
 from vario.settings.glider import Glider
 from vario.settings.schema import Settings
 from vario.sound.wav import WavSink
-
-CAUTION = (
-    "Not certified and not a primary instrument. Look out; the flight manual and local rules come first."
-)
 
 TRACE, SUMMARY, TONE, REPORT = "trace.csv", "summary.json", "tone.wav", "report.png"
 
@@ -61,12 +57,14 @@ def replay(
         TraceWriter(out_dir / TRACE, settings.trace.rate_hz) as trace,
         WavSink(out_dir / TONE) as sound,
     ):
-        last_s: float | None = None
+        before: Reading | None = None
         for reading in play(_inputs(source, summary), pipeline):
-            step_s = 0.0 if last_s is None else reading.t_s - last_s
-            # A break in the recording is cut out of the sound; the summary tells of it.
-            sound.play(reading.tone, step_s if step_s <= JUMP_S else 0.0)
-            last_s = reading.t_s
+            if before is not None:
+                # What was known at the beginning of a step sounds during it. A break in the
+                # recording is cut out of the sound; the summary tells of it.
+                step_s = reading.t_s - before.t_s
+                sound.play(before.tone, step_s if step_s <= JUMP_S else 0.0)
+            before = reading
             trace.take(reading)
             rows.take(reading)
             summary.take(reading)
@@ -79,7 +77,7 @@ def replay(
         path.write_text(json.dumps(result, indent=2, ensure_ascii=False) + "\n", encoding="utf-8")
         path = out_dir / REPORT
         climbs = [asdict(climb) for climb in summary.climbs]
-        write_report(path, rows.columns(), climbs, source.info.title, [CAUTION])
+        write_report(path, rows.columns(), climbs, source.info.title, result["warnings"])
     except OSError as error:
         raise OutputError(path, error) from error
     return result

@@ -34,11 +34,13 @@ WITHOUT_IMU = {"climb": 0.05, "climb_drift": 0.25, "speed": 0.05, "speed_drift":
 GATE_SIGMA = 6.0
 """A measurement further off than this is refused, ..."""
 
-REFUSED_IN_A_ROW = 25
-"""... unless so many in a row agree that the estimate must be wrong: then the filter starts afresh."""
+REFUSED_IN_A_ROW = 3
+REFUSED_FOR_S = 0.5
+"""... unless several in a row, over some time, say that the estimate is wrong: then it starts afresh."""
 
-SETTLED_CLIMB_MPS = 0.6
-"""The vario is shown once the climb rate is known to this (one sigma)."""
+SETTLED_CLIMB_MPS = 1.5
+"""The vario is shown once the climb rate is known to this (one sigma). It is soon known much better, but
+with one reading a second, as in many imported files, not much better between two of them."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,10 +82,12 @@ class _Track:
         self.kf.P = np.diag([sigma**2, 9.0, 0.25][:order] if order == 3 else [sigma**2, 0.25])
         self._order = order
         self._refused = 0
+        self._refused_s = 0.0
 
     def predict(self, dt_s: float, accel_mps2: float, q: float, q_drift: float) -> None:
         """Advance by `dt_s` under the acceleration input; `q`, `q_drift`: spectral densities."""
         kf, t = self.kf, dt_s
+        self._refused_s += t if self._refused else 0.0
         if self._order == 3:
             kf.F = np.array([[1.0, t, 0.5 * t * t], [0.0, 1.0, t], [0.0, 0.0, 1.0]])
             kf.Q = np.array(
@@ -116,8 +120,9 @@ class _Track:
         variance = float((kf.H @ kf.P @ kf.H.T)[0, 0]) + sigma * sigma
         if residual * residual > GATE_SIGMA**2 * variance:
             self._refused += 1
-            return self._refused < REFUSED_IN_A_ROW
+            return self._refused < REFUSED_IN_A_ROW or self._refused_s < REFUSED_FOR_S
         self._refused = 0
+        self._refused_s = 0.0
         kf.R = np.array([[sigma * sigma]])
         kf.update(np.array([z]))
         return True

@@ -15,7 +15,14 @@ from vario.settings.schema import Circling
 FLYING_MPS = 15.0
 """Faster than this, through the air or over ground, is flying (common practice, no source)."""
 
+SURELY_FLYING_MPS = 22.0
+"""No airspeed sensor, however badly zeroed, reads this at rest; a glider hovering in strong wind does."""
+
+MOVING_MPS = 7.0
+"""Slower than this over ground, an airspeed of flying speed is more likely a zero offset, or a gust."""
+
 STILL_MPS = 7.0
+STILL_GROUND_MPS = 2.0
 STILL_CLIMB_MPS = 0.5
 
 LAUNCH_GAIN_M = 80.0
@@ -43,7 +50,8 @@ class Mode(StrEnum):
 class Situation:
     """What the guards look at. Speeds are None when unknown; a guard never fires on the unknown."""
 
-    speed_mps: float | None
+    tas_mps: float | None
+    ground_speed_mps: float | None
     vario_mps: float | None
     gain_m: float
     in_mode_s: float
@@ -55,7 +63,11 @@ Guard = Callable[[Situation, Circling], bool]
 
 
 def _flying(s: Situation, _: Circling) -> bool:
-    return s.speed_mps is not None and s.speed_mps > FLYING_MPS
+    if s.tas_mps is None or s.ground_speed_mps is None:
+        speed_mps = s.ground_speed_mps if s.tas_mps is None else s.tas_mps
+        return speed_mps is not None and speed_mps > FLYING_MPS
+    moving = s.ground_speed_mps > MOVING_MPS and s.tas_mps > FLYING_MPS
+    return moving or s.tas_mps > SURELY_FLYING_MPS
 
 
 def _launching(s: Situation, c: Circling) -> bool:
@@ -66,8 +78,14 @@ def _found_flying(s: Situation, c: Circling) -> bool:
     return not s.was_still and _flying(s, c)
 
 
+def _slow(tas_mps: float | None, ground_speed_mps: float | None) -> bool:
+    if ground_speed_mps is None:
+        return tas_mps is not None and tas_mps < STILL_MPS
+    return ground_speed_mps < STILL_GROUND_MPS and (tas_mps is None or tas_mps < SURELY_FLYING_MPS)
+
+
 def _still(s: Situation, _: Circling) -> bool:
-    slow = s.speed_mps is not None and s.speed_mps < STILL_MPS
+    slow = _slow(s.tas_mps, s.ground_speed_mps)
     return slow and s.vario_mps is not None and abs(s.vario_mps) < STILL_CLIMB_MPS
 
 
@@ -150,11 +168,10 @@ class ModeStage:
             self._ground_speed_mps = math.hypot(sample.north_mps, sample.east_mps)
 
     def _look(self, energy: Energy, turning: Turning, t_s: float, dt_s: float) -> Situation:
-        speed = energy.tas_mps if energy.tas_mps is not None else self._ground_speed_mps
         if energy.vario_mps is not None:
             last = energy.vario_mps if self._smooth_vario_mps is None else self._smooth_vario_mps
             self._smooth_vario_mps = last + min(1.0, dt_s / 4.0) * (energy.vario_mps - last)
-        if self.mode is Mode.GROUND and speed is not None and speed < STILL_MPS:
+        if self.mode is Mode.GROUND and _slow(energy.tas_mps, self._ground_speed_mps):
             self._was_still = True
         if self._start_energy_m is None:
             self._start_energy_m = energy.energy_altitude_m
@@ -162,7 +179,15 @@ class ModeStage:
         if energy.energy_altitude_m is not None and self._start_energy_m is not None:
             gain = energy.energy_altitude_m - self._start_energy_m
         assert self._since_s is not None  # noqa: S101  (set by the only caller)
-        return Situation(speed, self._smooth_vario_mps, gain, t_s - self._since_s, self._was_still, turning)
+        return Situation(
+            energy.tas_mps,
+            self._ground_speed_mps,
+            self._smooth_vario_mps,
+            gain,
+            t_s - self._since_s,
+            self._was_still,
+            turning,
+        )
 
     def _enter(self, mode: Mode, t_s: float, energy: Energy) -> None:
         self.mode = mode

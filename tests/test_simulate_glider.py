@@ -134,10 +134,13 @@ def test_zoom_without_drag_gains_the_height_of_the_speed() -> None:
 
 
 @settings(max_examples=15, deadline=None)
-@given(st.lists(st.tuples(st.floats(0.5, 1.8), st.floats(-0.3, 0.3)), min_size=4, max_size=8))
-def test_in_still_air_only_drag_takes_energy(hands: list[tuple[float, float]]) -> None:
+@given(
+    st.lists(st.tuples(st.floats(0.5, 1.8), st.floats(-0.3, 0.3)), min_size=4, max_size=8), st.floats(-8, 8)
+)
+def test_in_still_air_only_drag_takes_energy(hands: list[tuple[float, float]], aside_mps: float) -> None:
     glider = Glider(WINDSPIEL_2, still_air())
     state = level_state(WINDSPIEL_2, 38.0, height_m=1000.0)
+    state = replace(state, velocity_ned_mps=(38.0, aside_mps, 0.0))  # it begins in a sideslip
     energies, sinks = [], []
     for load, roll in hands:
         flown = fly(glider, state, Controls(load=load, roll_radps=roll), 1.0)

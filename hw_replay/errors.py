@@ -25,6 +25,8 @@ class RejectLog:
     """
 
     KEPT_PLACES = 5
+    KEPT_REASONS = 30
+    """Further reasons are counted together: a damaged file can hold any number of them."""
 
     def __init__(self, unit: str = "line") -> None:
         self.unit = unit
@@ -33,6 +35,8 @@ class RejectLog:
 
     def add(self, reason: str, place: int) -> None:
         """Note one rejected row at `place` (a 1-based line or message number)."""
+        if reason not in self._counts and len(self._counts) >= self.KEPT_REASONS:
+            reason = "other reasons"
         self._counts[reason] += 1
         places = self._places.setdefault(reason, [])
         if len(places) < self.KEPT_PLACES:

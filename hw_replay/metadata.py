@@ -8,6 +8,7 @@ from datetime import datetime
 from pathlib import Path
 
 from hw_replay.errors import RecordingError
+from hw_replay.files import title_of
 from hw_replay.source import RecordingInfo, SensorInfo
 
 FORMAT_VERSION = "1"
@@ -61,7 +62,7 @@ def info_of(metadata: Mapping[str, Mapping[str, str]], path: Path) -> RecordingI
         if name.startswith(SENSOR_PREFIX)
     }
     return RecordingInfo(
-        title=about.get("title", path.stem),
+        title=about.get("title", title_of(path)),
         origin=about.get("origin", "not stated"),
         start_utc=_instant(about.get("start_utc")),
         sensors=sensors,

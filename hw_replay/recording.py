@@ -15,7 +15,7 @@ from collections import Counter
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 from types import TracebackType
-from typing import BinaryIO, Self
+from typing import Self
 
 from mcap.records import Channel, Chunk, Message
 from mcap.writer import IndexType, Writer
@@ -23,6 +23,7 @@ from mcap.writer import IndexType, Writer
 from drivers.samples import CHANNEL_OF, CHANNELS, Reference, Sample
 from hw_replay.container import DAMAGE, chunk_content, read_metadata, read_summary, records
 from hw_replay.errors import RecordingError, RejectLog
+from hw_replay.files import open_binary
 from hw_replay.messages import (
     LATEST_T_S,
     Decoder,
@@ -149,7 +150,7 @@ class Recording:
 
     def __init__(self, path: str | os.PathLike[str]) -> None:
         self._path = Path(path)
-        with self._open() as file:
+        with open_binary(self._path) as file:
             self._info = info_of(read_metadata(file, self._path), self._path)
             self._duration_s, self._known = read_summary(file)
         self._begin()
@@ -185,7 +186,7 @@ class Recording:
 
     def __iter__(self) -> Iterator[Sample]:
         self._begin()
-        with self._open() as file:
+        with open_binary(self._path) as file:
             try:
                 for record in records(file):
                     if isinstance(record, Chunk):
@@ -261,9 +262,3 @@ class Recording:
             self._foreign[channel.id] = f"{channel.topic} as {channel.message_encoding!r} instead of 'json'"
         else:
             self._decoders[channel.id] = decode
-
-    def _open(self) -> BinaryIO:
-        try:
-            return self._path.open("rb")
-        except OSError as error:
-            raise RecordingError(f"{self._path}: cannot be read: {error.strerror}") from error

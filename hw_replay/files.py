@@ -1,0 +1,121 @@
+"""Opening files and cutting them into lines, in memory that does not grow with the file."""
+
+from __future__ import annotations
+
+import gzip
+import os
+import zlib
+from collections.abc import Iterator
+from pathlib import Path
+from typing import BinaryIO
+
+from hw_replay.errors import RecordingError
+
+GZIP_MAGIC = b"\x1f\x8b"
+
+LINE_LIMIT = 1000
+"""Longer lines are no rows of any format read here; they are counted, not kept."""
+
+_BLOCK_BYTES = 1 << 16
+
+
+def open_binary(path: Path) -> BinaryIO:
+    """Open a file for reading.
+
+    Raises:
+        RecordingError: if it is missing, a directory or not readable; one sentence naming it.
+    """
+    try:
+        return path.open("rb")
+    except FileNotFoundError:
+        raise RecordingError(f"{path}: there is no such file") from None
+    except IsADirectoryError:
+        raise RecordingError(f"{path}: this is a directory; expected a recording file") from None
+    except PermissionError:
+        raise RecordingError(f"{path}: no permission to read this file") from None
+    except OSError as error:
+        raise RecordingError(f"{path}: cannot be read: {error.strerror}") from error
+
+
+def title_of(path: Path) -> str:
+    """A title from a file's name: without its format endings."""
+    name = path.name
+    for suffix in (".gz", ".csv", ".igc", ".mcap"):
+        if name.lower().endswith(suffix):
+            name = name[: -len(suffix)]
+    return name or path.name
+
+
+def read_start(path: Path, size: int) -> bytes:
+    """The first bytes of a file, unpacked if it is gzip; fewer if it ends or breaks off before."""
+    with open_binary(path) as raw, _unpacked(raw) as stream:
+        start = b""
+        try:
+            while len(start) < size and (block := stream.read(size - len(start))):
+                start += block
+        except (EOFError, OSError, zlib.error):  # a damaged gzip: what came before it still counts
+            pass
+        return start
+
+
+class Lines:
+    """The numbered lines of a text file, plain or gzip, as bytes without their line ends.
+
+    A line longer than `LINE_LIMIT` comes as None. A gzip file that breaks off yields its whole lines;
+    `broken_off` then says so.
+
+    Args:
+        path: the file; it is opened anew for every iteration.
+    """
+
+    def __init__(self, path: str | os.PathLike[str]) -> None:
+        self._path = Path(path)
+        self.broken_off = False
+        """Whether the last iteration met the broken end of a compressed file."""
+
+    def __iter__(self) -> Iterator[tuple[int, bytes | None]]:
+        self.broken_off = False
+        number = 0
+        rest = b""
+        too_long = False
+        for block in self._blocks():
+            lines = (rest + block).split(b"\n")
+            rest = lines.pop()
+            for line in lines:
+                number += 1
+                if too_long or len(line) > LINE_LIMIT:
+                    too_long = False
+                    yield number, None
+                else:
+                    yield number, line.rstrip(b"\r")
+            if len(rest) > LINE_LIMIT:
+                too_long = True
+                rest = b""
+        if too_long:
+            yield number + 1, None
+        elif rest and not self.broken_off:  # of a broken file the last line may be half a line
+            yield number + 1, rest.rstrip(b"\r")
+
+    def _blocks(self) -> Iterator[bytes]:
+        with open_binary(self._path) as raw, _unpacked(raw) as stream:
+            while True:
+                try:
+                    # read1 gives what one step unpacks; read would lose it all when the step fails
+                    block = (
+                        stream.read1(_BLOCK_BYTES)
+                        if isinstance(stream, gzip.GzipFile)
+                        else stream.read(_BLOCK_BYTES)
+                    )
+                except (EOFError, OSError, zlib.error):
+                    self.broken_off = True
+                    return
+                if not block:
+                    return
+                yield block
+
+
+def _unpacked(raw: BinaryIO) -> BinaryIO | gzip.GzipFile:
+    """The stream itself, or its content if it is gzip (told by its first bytes, not its name)."""
+    start = raw.read(len(GZIP_MAGIC))
+    raw.seek(0)
+    return gzip.GzipFile(fileobj=raw) if start == GZIP_MAGIC else raw

@@ -1,0 +1,248 @@
+"""FAI/IGC flight files as samples.
+
+`t_s` counts from 00:00 UTC of the file's first day and goes on past midnight. What a recorder writes is
+turned back into what its sensors saw: pressure altitude into static pressure, airspeed into impact
+pressure. A fix that is not three-dimensional gives no position, yet its pressure altitude is used.
+"""
+
+from __future__ import annotations
+
+import math
+import os
+from collections.abc import Iterator, Mapping
+from pathlib import Path
+
+from drivers import isa
+from drivers.samples import CHANNELS, Reference, Sample
+from hw_replay.errors import RejectLog
+from hw_replay.files import LINE_LIMIT, Lines, title_of
+from hw_replay.igc_clock import FixClock
+from hw_replay.igc_records import Extensions, Fix, parse_fix, parse_k_time
+from hw_replay.igc_survey import survey
+from hw_replay.messages import RejectedValueError, decoder
+from hw_replay.source import RecordingInfo, SensorInfo
+
+LONGEST_STEP_S = 3.0
+"""Velocity is derived from two positions at most this far apart."""
+OAT_HOLD_S = 120.0
+"""A temperature serves later airspeeds for this long."""
+
+BARO_NOISE_PA = 3.5  # whole metres: 1/sqrt(12) m, near sea level 12 Pa/m
+PITOT_NOISE_PA = 3.0  # from experience with such files, no source
+DERIVED_VELOCITY_NOISE_MPS = 0.8  # positions of 0.001 minute (1.85 m) a second apart: 1.85 * sqrt(2/12)
+
+REFERENCES = {"VAT": "vat_mps", "VAR": "var_mps", "NET": "net_mps"}
+
+_WGS84_A_M = 6_378_137.0
+_WGS84_E2 = 6.694379990e-3  # first eccentricity squared (NIMA TR8350.2)
+
+_DECODE = {name: decoder(channel) for name, channel in CHANNELS.items()}
+
+
+class IgcFile:
+    """A FAI/IGC flight file as a `Source`.
+
+    Args:
+        path: the file, plain or gzip.
+
+    Raises:
+        RecordingError: if it cannot be opened.
+    """
+
+    def __init__(self, path: str | os.PathLike[str]) -> None:
+        self._path = Path(path)
+        self._lines = Lines(self._path)
+        self._rejects = RejectLog("line")
+        self._survey = survey(self._text_lines())
+        self._extensions = self._survey.usable(self._survey.extensions)
+        self._k_extensions = self._survey.usable(self._survey.k_extensions)
+        self._derives_velocity = not {"GSP", "TRT"} <= self._extensions.keys()
+        self._info = self._describe()
+        self._begin()
+
+    @property
+    def info(self) -> RecordingInfo:
+        """Date, glider, and what the recorder's sensors are worth."""
+        return self._info
+
+    @property
+    def duration_s(self) -> float | None:
+        """Last minus first fix."""
+        return self._survey.duration_s
+
+    def rejected(self) -> int:
+        """How many lines or values were left out so far."""
+        return self._rejects.total
+
+    def warnings(self) -> list[str]:
+        """What was left out or is not what it seems, one sentence each."""
+        broken = ["the compressed file is damaged or breaks off"] if self._lines.broken_off else []
+        return [*self._survey.notes, *self._rejects.messages(), *broken]
+
+    def _begin(self) -> None:
+        self._rejects = RejectLog("line")
+        self._air_k: float | None = None
+        self._air_at_s = -math.inf
+        self._static_pa: float | None = None
+
+    def __iter__(self) -> Iterator[Sample]:
+        self._begin()
+        before: tuple[float, Fix] | None = None
+        for t_s, number, line, fix in self._timed_lines():
+            if fix is None:
+                yield from self._values(t_s, number, line, self._k_extensions)
+                continue
+            position = self._position(t_s, number, fix)
+            if position is not None and self._derives_velocity:
+                if before is not None and t_s - before[0] <= LONGEST_STEP_S:
+                    yield from self._derived_velocity(number, before, (t_s, fix))
+                before = (t_s, fix)
+            if self._survey.has_pressure:
+                static_pa = isa.pressure_pa(fix.pressure_altitude_m)
+                for sample in self._checked("baro", t_s, number, static_pa=static_pa):
+                    self._static_pa = static_pa
+                    yield sample
+            if position is not None:
+                yield position
+            yield from self._values(t_s, number, line, self._extensions, moving=position is not None)
+
+    def _describe(self) -> RecordingInfo:
+        found = self._survey
+        rate_hz = 1.0 / found.step_s if found.step_s else None
+        codes = {*self._extensions, *self._k_extensions}
+        sensors = {"gnss_pos": SensorInfo("GNSS of the flight recorder", rate_hz)}
+        if found.has_pressure:
+            sensors["baro"] = SensorInfo("pressure altitude in whole metres", rate_hz, BARO_NOISE_PA)
+        if codes & {"TAS", "IAS"}:
+            code = "TAS" if "TAS" in codes else "IAS"
+            sensors["pitot"] = SensorInfo(f"from logged {code}", rate_hz, PITOT_NOISE_PA)
+        if self._derives_velocity:
+            sensors["gnss_vel"] = SensorInfo(
+                "derived from consecutive positions", rate_hz, DERIVED_VELOCITY_NOISE_MPS
+            )
+        else:
+            sensors["gnss_vel"] = SensorInfo("from logged ground speed and track", rate_hz)
+        date = found.date.strftime("%Y-%m-%d") if found.date else ""
+        title = f"{found.glider or ''} {date}".strip()
+        return RecordingInfo(
+            title=title or title_of(self._path),
+            origin="imported from FAI/IGC",
+            start_utc=found.date,
+            sensors=sensors,
+        )
+
+    def _timed_lines(self) -> Iterator[tuple[float, int, str, Fix | None]]:
+        """B and K records with their times; a K record comes without a fix."""
+        clock: FixClock[tuple[int, str, Fix]] = FixClock()
+        for number, line in self._text_lines():
+            try:
+                if line[0] == "B":
+                    fix = parse_fix(line, self._survey.extensions)
+                    accepted, refused = clock.take(fix.second_of_day, (number, line, fix))
+                    yield from ((t_s, *item) for t_s, item in accepted)
+                    for reason, (place, _, _) in refused:
+                        self._rejects.add(reason, place)
+                elif line[0] == "K" and self._k_extensions:
+                    yield clock.time_of(parse_k_time(line)), number, line, None
+            except RejectedValueError as error:
+                self._rejects.add(str(error), number)
+        accepted, refused = clock.finish()
+        yield from ((t_s, *item) for t_s, item in accepted)
+        for reason, (place, _, _) in refused:
+            self._rejects.add(reason, place)
+
+    def _text_lines(self) -> Iterator[tuple[int, str]]:
+        for number, line in self._lines:
+            if line is None:
+                self._rejects.add(f"line longer than {LINE_LIMIT} characters", number)
+                continue
+            text = line.decode("latin-1").strip("\ufeff \t\x00\x1a")
+            if text and text[0] in "ABCDEFGHIJKL":
+                yield number, text
+            elif text:
+                self._rejects.add("no record of the standard", number)
+
+    def _position(self, t_s: float, number: int, fix: Fix) -> Sample | None:
+        if not fix.has_position:
+            return None
+        if fix.lat_deg == fix.lon_deg == 0.0:
+            self._rejects.add("position 0° N 0° E in a fix called valid", number)
+            return None
+        found = list(
+            self._checked(
+                "gnss_pos",
+                t_s,
+                number,
+                lat_deg=fix.lat_deg,
+                lon_deg=fix.lon_deg,
+                altitude_m=float(fix.gnss_altitude_m),
+            )
+        )
+        return found[0] if found else None
+
+    def _values(
+        self, t_s: float, number: int, line: str, extensions: Extensions, moving: bool = False
+    ) -> Iterator[Sample]:
+        """Samples from the extensions of one line."""
+        values: dict[str, float] = {}
+        for code, extension in extensions.items():
+            try:
+                value = extension.value(line)
+            except RejectedValueError as reason:
+                self._rejects.add(str(reason), number)
+                continue
+            if value is not None:
+                values[code] = value
+        if "OAT" in values:
+            for sample in self._checked("oat", t_s, number, air_k=values["OAT"] + 273.15):
+                self._air_k, self._air_at_s = values["OAT"] + 273.15, t_s
+                yield sample
+        impact_pa = self._impact_pa(t_s, values)
+        if impact_pa is not None:
+            yield from self._checked("pitot", t_s, number, impact_pa=impact_pa)
+        if moving and not self._derives_velocity and "GSP" in values and "TRT" in values:
+            speed, track = values["GSP"], math.radians(values["TRT"])
+            yield from self._checked(
+                "gnss_vel", t_s, number, north_mps=speed * math.cos(track), east_mps=speed * math.sin(track)
+            )
+        if "ACZ" in values:
+            yield from self._checked("load_factor", t_s, number, load=values["ACZ"])
+        for code, name in REFERENCES.items():
+            if code in values:
+                yield Reference(t_s, name, values[code])
+
+    def _impact_pa(self, t_s: float, values: Mapping[str, float]) -> float | None:
+        """The pitot pressure behind a true airspeed, or else behind an indicated one."""
+        if "TAS" in values and self._static_pa is not None:
+            air_k = self._air_k if t_s - self._air_at_s <= OAT_HOLD_S else None
+            if air_k is None:
+                air_k = isa.temperature_k(isa.altitude_m(self._static_pa))
+            return isa.impact_of_tas_pa(values["TAS"], self._static_pa, air_k)
+        return isa.impact_pa(values["IAS"]) if "IAS" in values else None
+
+    def _derived_velocity(
+        self, number: int, before: tuple[float, Fix], after: tuple[float, Fix]
+    ) -> Iterator[Sample]:
+        """Velocity between two positions, timed half-way between them."""
+        (t0_s, a), (t1_s, b) = before, after
+        step_s = t1_s - t0_s
+        lat_rad = math.radians((a.lat_deg + b.lat_deg) / 2)
+        bend = 1.0 - _WGS84_E2 * math.sin(lat_rad) ** 2
+        height_m = float(b.gnss_altitude_m)
+        meridian_m = _WGS84_A_M * (1.0 - _WGS84_E2) / bend**1.5 + height_m
+        parallel_m = (_WGS84_A_M / math.sqrt(bend) + height_m) * math.cos(lat_rad)
+        turned_deg = (b.lon_deg - a.lon_deg + 180.0) % 360.0 - 180.0
+        yield from self._checked(
+            "gnss_vel",
+            round((t0_s + step_s / 2) * 1e9) / 1e9,
+            number,
+            north_mps=math.radians(b.lat_deg - a.lat_deg) * meridian_m / step_s,
+            east_mps=math.radians(turned_deg) * parallel_m / step_s,
+        )
+
+    def _checked(self, channel: str, t_s: float, number: int, **values: float) -> Iterator[Sample]:
+        """The sample, if its values are possible; else the line is noted."""
+        try:
+            yield _DECODE[channel](t_s, values)
+        except RejectedValueError as reason:
+            self._rejects.add(str(reason), number)

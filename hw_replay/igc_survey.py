@@ -1,0 +1,135 @@
+"""A first pass over a FAI/IGC file: what it holds, and what about it a pilot should know."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from datetime import datetime
+
+from hw_replay.igc_clock import FixClock
+from hw_replay.igc_records import (
+    FIX_BYTES,
+    K_BYTES,
+    SCALES,
+    Extension,
+    Extensions,
+    header_text,
+    parse_date,
+    parse_extensions,
+    parse_fix,
+)
+from hw_replay.messages import RejectedValueError
+
+
+@dataclass(slots=True)
+class Survey:
+    """What the first pass found.
+
+    Attributes:
+        date: midnight UTC of the first day.
+        glider: glider type as entered.
+        extensions: what the I record declares for B records, all of it.
+        k_extensions: what the J record declares for K records.
+        has_pressure: whether any pressure altitude differs from 0.
+        step_s: the commonest time between fixes.
+        duration_s: last minus first fix.
+        notes: sentences for the pilot.
+    """
+
+    date: datetime | None = None
+    glider: str | None = None
+    extensions: Extensions = field(default_factory=dict)
+    k_extensions: Extensions = field(default_factory=dict)
+    has_pressure: bool = False
+    step_s: float | None = None
+    duration_s: float | None = None
+    notes: list[str] = field(default_factory=list)
+    _not_zero: set[str] = field(default_factory=set)
+
+    def usable(self, extensions: Extensions) -> dict[str, Extension]:
+        """The extensions that hold values this project uses, from sensors that are there."""
+        return {
+            code: extension
+            for code, extension in extensions.items()
+            if extension.scale is not None and code in self._not_zero
+        }
+
+
+def survey(lines: Iterable[tuple[int, str]]) -> Survey:
+    """Read all lines once, in memory that does not grow with them."""
+    found = Survey()
+    datums: dict[str, str] = {}
+    clock: FixClock[None] = FixClock()
+    steps: Counter[float] = Counter()
+    first_s = last_s = None
+    for _, line in lines:
+        try:
+            if line[0] == "B":
+                fix = parse_fix(line, found.extensions)
+                found.has_pressure = found.has_pressure or fix.pressure_altitude_m != 0
+                _note_values(line, found.extensions, found._not_zero)
+                for t_s, _item in clock.take(fix.second_of_day, None)[0]:
+                    first_s = t_s if first_s is None else first_s
+                    if last_s is not None and len(steps) < 1000:
+                        steps[round(t_s - last_s, 3)] += 1
+                    last_s = t_s
+            elif line[0] == "K":
+                _note_values(line, found.k_extensions, found._not_zero)
+            elif line[0] == "I":
+                found.extensions = parse_extensions(line, FIX_BYTES)
+            elif line[0] == "J":
+                found.k_extensions = parse_extensions(line, K_BYTES)
+            elif line[0] == "H":
+                found.date = found.date or parse_date(line)
+                found.glider = found.glider or header_text(line, "GTY")
+                for code in ("ALG", "ALP"):
+                    datums[code] = header_text(line, code) or datums.get(code, "")
+        except RejectedValueError as reason:
+            if line[0] in "IJ":
+                found.notes.append(f"{line[0]} record: {reason}")
+    for t_s, _item in clock.finish()[0]:
+        first_s = last_s = t_s
+    found.step_s = steps.most_common(1)[0][0] if steps else None
+    found.duration_s = None if first_s is None or last_s is None else last_s - first_s
+    found.notes.extend(_notes(found, datums))
+    return found
+
+
+def _note_values(line: str, extensions: Extensions, not_zero: set[str]) -> None:
+    for code, extension in extensions.items():
+        if code in SCALES and code not in not_zero:
+            try:
+                if extension.integer(line):
+                    not_zero.add(code)
+            except RejectedValueError:
+                continue
+
+
+def _notes(found: Survey, datums: Mapping[str, str]) -> list[str]:
+    if found.duration_s is None:
+        return ["the file holds no fix that can be used"]
+    notes = []
+    if found.date is None:
+        notes.append("the file gives no valid date; times count from midnight of an unknown day")
+    if not found.has_pressure:
+        notes.append("the pressure altitude is 0 throughout: no pressure sensor, so there is no barometer")
+    elif datums.get("ALP", "").upper()[:3] not in {"", "ISA"}:
+        notes.append(
+            f"the file states {datums['ALP']!r} for its pressure altitude; it was read as the standard's ISA"
+        )
+    if datums.get("ALG", "").upper()[:3] != "GEO":
+        notes.append(
+            "GNSS heights were taken as above mean sea level; recorders may give them above the "
+            "WGS 84 ellipsoid, up to 100 m different"
+        )
+    for declared in (found.extensions, found.k_extensions):
+        for code, extension in declared.items():
+            if code not in SCALES:
+                continue
+            width = extension.stop - extension.start
+            if extension.scale is None:
+                notes.append(f"{code} with {width} digits: what a digit is worth is not known; left out")
+            elif code not in found._not_zero:
+                notes.append(f"{code} is 0 or blank throughout: taken as not fitted")
+    return notes

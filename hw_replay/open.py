@@ -1,0 +1,117 @@
+"""Opening a recording of any format, told by its content, and turning it into one of ours."""
+
+from __future__ import annotations
+
+import os
+import re
+from collections.abc import Mapping
+from contextlib import suppress
+from dataclasses import replace
+from pathlib import Path
+
+from hw_replay.errors import RecordingError, UnknownFormat
+from hw_replay.files import GZIP_MAGIC, open_binary, read_start
+from hw_replay.igc import IgcFile
+from hw_replay.long_csv import HEADER, LongCsv
+from hw_replay.recording import Recording, RecordingWriter
+from hw_replay.source import Source
+
+MCAP_MAGIC = b"\x89MCAP0\r\n"
+
+ACCEPTED = f"a recording (MCAP), a FAI/IGC file, or long CSV with the header {HEADER!r}"
+
+_IGC_LINE = re.compile(rb"A[A-Z0-9]{3}|H[FOP][A-Z]{3}|B\d{13}[NS]|[IJ]\d{2}(\d{4}[A-Z0-9]{3})+\s*$")
+_START_BYTES = 4096
+_LINES_LOOKED_AT = 20
+
+
+def open_source(path: str | os.PathLike[str]) -> Source:
+    """Open a recording, a FAI/IGC file or a long CSV file, whatever its name.
+
+    Raises:
+        UnknownFormat: if it is none of these; the message says what it looks like.
+        RecordingError: if it cannot be opened, is empty, or its beginning is wrong.
+    """
+    path = Path(path)
+    start = read_start(path, _START_BYTES)
+    if not start:
+        broken = " once unpacked" if _is_gzip(path) else ""
+        raise RecordingError(f"{path}: the file is empty{broken}; expected {ACCEPTED}")
+    if start.startswith(MCAP_MAGIC):
+        if _is_gzip(path):
+            raise RecordingError(f"{path}: a recording inside a gzip file; unpack it first")
+        return Recording(path)
+    lines = start.removeprefix(b"\xef\xbb\xbf").splitlines()
+    if _is_long_csv(lines[0]) or start[:2] in {b"\xff\xfe", b"\xfe\xff"}:
+        return LongCsv(path)
+    if any(_IGC_LINE.match(line.strip()) for line in lines[:_LINES_LOOKED_AT]):
+        return IgcFile(path)
+    raise UnknownFormat(f"{path}: {_looks_like(start, lines)}; expected {ACCEPTED}")
+
+
+def convert(
+    source: Source,
+    path: str | os.PathLike[str],
+    config_toml: str | None = None,
+    glider_toml: str | None = None,
+) -> Mapping[str, int]:
+    """Write every sample of a source into a recording.
+
+    The file appears under its name only when it is complete.
+
+    Args:
+        source: what to read.
+        path: the recording to write; an existing file is replaced.
+        config_toml: settings to keep with it instead of those the source has.
+        glider_toml: glider file likewise.
+
+    Returns:
+        How many samples were written, by channel ("baro", "reference/vat_mps").
+
+    Raises:
+        RecordingError: if it cannot be written.
+    """
+    path = Path(path)
+    partial = path.with_name(f"{path.name}.partial")
+    info = replace(
+        source.info,
+        config_toml=config_toml or source.info.config_toml,
+        glider_toml=glider_toml or source.info.glider_toml,
+    )
+    try:
+        with RecordingWriter(partial, info) as writer:
+            for sample in source:
+                writer.write(sample)
+        partial.replace(path)
+    except OSError as error:
+        raise RecordingError(f"{path}: cannot be written: {error.strerror}") from error
+    finally:
+        with suppress(OSError):
+            partial.unlink(missing_ok=True)
+    return writer.counts
+
+
+def _is_gzip(path: Path) -> bool:
+    with open_binary(path) as file:
+        return file.read(len(GZIP_MAGIC)) == GZIP_MAGIC
+
+
+def _is_long_csv(first_line: bytes) -> bool:
+    """Whether the first line is the header or was meant to be: the reader then says what is wrong."""
+    names = [name.strip().lower() for name in re.split(rb"[,;\t]", first_line)]
+    return names[:2] == [b"t_s", b"channel"]
+
+
+def _looks_like(start: bytes, lines: list[bytes]) -> str:
+    if b"\0" in start or sum(byte < 9 or 13 < byte < 32 for byte in start) > len(start) // 20:
+        kind = (
+            "a ZIP archive, unpack it first" if start.startswith(b"PK") else "binary data of an unknown kind"
+        )
+        return f"this looks like {kind}"
+    first = next((line for line in lines if line.strip()), b"")
+    shown = repr(first[:60].decode("utf-8", "replace").strip())
+    if re.match(rb"[$!][A-Z]{4,5},", first):
+        return f"this looks like NMEA 0183 sentences ({shown})"
+    if len(re.split(rb"[,;\t]", first)) > 1:
+        return f"this looks like a table with other columns ({shown})"
+    return f"this looks like text that begins {shown}"

@@ -77,12 +77,12 @@ _DEMO_PLAN = (
     Phase("feel it lift", _kmh(95), past(1, 35), straight),
     Phase("circle left", _kmh(92), facing_from_circle(1, _deg(520), _deg(38)), circle(_LEFT)),
     Phase("shift the circle", _kmh(94), after(4.5), straight),
-    Phase("circle left, centred", _kmh(92), above(640), centre(1, _LEFT)),
+    Phase("circle left, centred", _kmh(92), above(675), centre(1, _LEFT)),
     Phase("final glide", _kmh(135), after(30), heading(_deg(50))),
     Phase("airbrakes", _kmh(120), below(200), heading(_deg(60)), airbrakes=1.0),
     Phase("approach", _kmh(102), below(9), heading(_RUNWAY), airbrakes=0.6),
     Phase("round out", _kmh(75), after(36), straight, airbrakes=0.5, flare=True, wheel_brake=0.4),
-    Phase("standing", _kmh(75), after(12), straight, ground_bank_rad=_deg(5), wheel_brake=1.0),
+    Phase("standing", _kmh(75), after(20), straight, ground_bank_rad=_deg(5), wheel_brake=1.0),
 )
 
 

@@ -9,7 +9,7 @@ READY  := $(VENV)/.ready
 .PHONY: demo test lint bench demo-recording clean
 
 demo: $(READY)
-	$(BIN)/vario replay hw_replay/demo/windspiel.mcap --out out/demo
+	$(BIN)/vario replay hw_replay/demo/quendel.mcap --out out/demo
 
 test: $(READY)
 	$(BIN)/python -m pytest

@@ -8,22 +8,29 @@ from pathlib import Path
 
 import pytest
 
-from vario.settings.document import BUNDLED_GLIDER, settings_document, show_settings
+from vario.settings.document import settings_document, show_settings
 from vario.settings.keys import Key, header, keys
 from vario.settings.load import load_settings, parse_settings
 from vario.settings.schema import Settings
 
 CONFIG = Path(__file__).parent.parent / "config"
+DEMO_GLIDER = "gliders/quendel_2.toml"
 
 
 def test_the_bundled_file_is_in_step_with_the_schema() -> None:
     # If this fails: python -m vario.settings.document > config/vario.toml
-    assert (CONFIG / "vario.toml").read_text(encoding="utf-8") == settings_document(BUNDLED_GLIDER)
+    assert (CONFIG / "vario.toml").read_text(encoding="utf-8") == settings_document()
 
 
-def test_the_bundled_file_loads_and_changes_nothing_but_the_glider() -> None:
+def test_the_bundled_file_loads_and_changes_nothing() -> None:
     loaded = load_settings(CONFIG / "vario.toml")
-    assert loaded.settings == Settings().model_copy(update={"glider": BUNDLED_GLIDER})
+    assert loaded.settings == Settings()
+    assert loaded.glider is None  # never an invented glider for somebody's real one
+
+
+def test_the_demo_settings_differ_by_the_glider_only() -> None:
+    loaded = load_settings(CONFIG / "demo.toml")
+    assert loaded.settings == Settings().model_copy(update={"glider": DEMO_GLIDER})
     assert loaded.glider is not None
 
 
@@ -48,8 +55,8 @@ def test_every_key_stands_in_its_section_with_its_units_range_and_default(key: K
 
 def test_taking_away_the_hash_before_an_optional_key_gives_valid_settings() -> None:
     text = re.sub(r"(?m)^# (\w+ = )", r"\1", settings_document())
-    loaded = parse_settings(text, "all", (CONFIG / BUNDLED_GLIDER).read_text(encoding="utf-8")).settings
-    assert loaded.glider == BUNDLED_GLIDER
+    loaded = parse_settings(text, "all", (CONFIG / DEMO_GLIDER).read_text(encoding="utf-8")).settings
+    assert loaded.glider == DEMO_GLIDER
     assert loaded.flight.mass_kg is not None
     assert loaded.sensors.baro.noise_pa is not None
     assert loaded.sensors.pitot.noise_pa is not None
@@ -84,8 +91,8 @@ def test_what_differs_from_the_default_is_marked() -> None:
 
 
 def test_what_is_shown_is_toml_that_gives_the_same_settings() -> None:
-    loaded = load_settings(CONFIG / "vario.toml")
+    loaded = load_settings(CONFIG / "demo.toml")
     shown = show_settings(loaded)
-    assert "glider: Windspiel 2, from" in shown.splitlines()[0]
+    assert "glider: Quendel 2, from" in shown.splitlines()[0]
     assert tomllib.loads(shown)["flight"]["maccready"] == "1 m/s"
     assert parse_settings(shown, "shown", loaded.glider_toml).settings == loaded.settings

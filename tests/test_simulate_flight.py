@@ -87,7 +87,7 @@ def test_the_bundled_recording_is_small_and_complete(bundled: list[Sample]) -> N
     recording = Recording(BUNDLED)
     assert recording.info.origin == "simulated"
     assert recording.info.glider_toml is not None
-    assert 'name = "Windspiel 2"' in recording.info.glider_toml
+    assert 'name = "Quendel 2"' in recording.info.glider_toml
     assert recording.info.config_toml
     assert recording.info.sensors.keys() == sensors_of(demo_flight()).keys()
     assert {type(sample) for sample in bundled} >= {CHANNELS[name].sample for name in recording.info.sensors}

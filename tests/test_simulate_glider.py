@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 from scipy.spatial.transform import Rotation
 
 from hw_replay.simulate.air import AirMass, Atmosphere
-from hw_replay.simulate.airframe import WINDSPIEL_2, Airframe, Polar
+from hw_replay.simulate.airframe import QUENDEL_2, Airframe, Polar
 from hw_replay.simulate.demo import long_flight
 from hw_replay.simulate.flight import motions
 from hw_replay.simulate.glider import Controls, Glider, Motion, State
@@ -24,7 +24,7 @@ from hw_replay.simulate.rotation import from_euler
 
 G = 9.80665
 KT = 1852 / 3600
-NO_DRAG = replace(WINDSPIEL_2, polar=Polar(0.0, 0.0, 0.0))
+NO_DRAG = replace(QUENDEL_2, polar=Polar(0.0, 0.0, 0.0))
 
 
 def level_state(craft: Airframe, tas_mps: float, bank_rad: float = 0.0, height_m: float = 0.0) -> State:
@@ -57,12 +57,12 @@ def test_polar_goes_through_its_points() -> None:
 
 
 def test_demo_glider_is_the_one_in_the_settings() -> None:
-    path = Path(__file__).parents[1] / "config" / "gliders" / "windspiel_2.toml"
+    path = Path(__file__).parents[1] / "config" / "gliders" / "quendel_2.toml"
     glider = tomllib.loads(path.read_text(encoding="utf-8"))
     points = [(float(v.split()[0]) / 3.6, float(s.split()[0])) for v, s in glider["polar"]["points"]]
-    assert WINDSPIEL_2.polar == Polar.through(*points)
-    assert glider["reference_mass"] == f"{WINDSPIEL_2.mass_kg:g} kg"
-    assert glider["wing_area"] == f"{WINDSPIEL_2.wing_area_m2:g} m2"
+    assert QUENDEL_2.polar == Polar.through(*points)
+    assert glider["reference_mass"] == f"{QUENDEL_2.mass_kg:g} kg"
+    assert glider["wing_area"] == f"{QUENDEL_2.wing_area_m2:g} m2"
 
 
 # Bank, radius ft, time for a circle s, sink m/s. A. and L. Welch and F. Irving, The Complete Soaring
@@ -81,7 +81,7 @@ def test_circles_of_the_published_turn_table(
 ) -> None:
     straight_mps = 46 * 0.44704
     polar = Polar.through((18.0, 0.78), (straight_mps, straight_mps / 26), (35.0, 2.0))
-    craft = replace(WINDSPIEL_2, polar=polar, zero_lift_rad=math.radians(-3), stall_rad=math.radians(30))
+    craft = replace(QUENDEL_2, polar=polar, zero_lift_rad=math.radians(-3), stall_rad=math.radians(30))
     load = 1 / math.cos(math.radians(bank_deg))
     tas = straight_mps * math.sqrt(load)
     now = Glider(craft, still_air()).motion(level_state(craft, tas, math.radians(bank_deg)), Controls(load))
@@ -138,8 +138,8 @@ def test_zoom_without_drag_gains_the_height_of_the_speed() -> None:
     st.lists(st.tuples(st.floats(0.5, 1.8), st.floats(-0.3, 0.3)), min_size=4, max_size=8), st.floats(-8, 8)
 )
 def test_in_still_air_only_drag_takes_energy(hands: list[tuple[float, float]], aside_mps: float) -> None:
-    glider = Glider(WINDSPIEL_2, still_air())
-    state = level_state(WINDSPIEL_2, 38.0, height_m=1000.0)
+    glider = Glider(QUENDEL_2, still_air())
+    state = level_state(QUENDEL_2, 38.0, height_m=1000.0)
     state = replace(state, velocity_ned_mps=(38.0, aside_mps, 0.0))  # it begins in a sideslip
     energies, sinks = [], []
     for load, roll in hands:
@@ -165,10 +165,10 @@ class _Moving(AirMass):
 def test_flight_in_a_steady_wind_is_flight_in_still_air_carried_along() -> None:
     # Galilei: nothing in the glider can tell a uniform wind.
     controls = Controls(load=1.2, roll_radps=0.05)
-    state = level_state(WINDSPIEL_2, 30.0, height_m=800.0)
-    still = fly(Glider(WINDSPIEL_2, still_air()), state, controls, 10.0)[-1]
+    state = level_state(QUENDEL_2, 30.0, height_m=800.0)
+    still = fly(Glider(QUENDEL_2, still_air()), state, controls, 10.0)[-1]
     blown_state = replace(state, velocity_ned_mps=(37.0, 0.0, 0.0))
-    blown = fly(Glider(WINDSPIEL_2, _Moving(lambda _: 7.0)), blown_state, controls, 10.0)[-1]
+    blown = fly(Glider(QUENDEL_2, _Moving(lambda _: 7.0)), blown_state, controls, 10.0)[-1]
     assert blown.state.north_m == pytest.approx(still.state.north_m + 70.0, abs=1e-6)
     assert blown.energy_height_m == pytest.approx(still.energy_height_m, abs=1e-6)
     assert blown.force_mps2 == pytest.approx(still.force_mps2, abs=1e-9)
@@ -215,7 +215,7 @@ def test_attitude_from_heading_pitch_and_bank(heading: float, pitch: float, bank
 
 
 def test_at_rest_on_the_wheel_the_accelerometer_feels_gravity() -> None:
-    glider = Glider(WINDSPIEL_2, AirMass(Atmosphere(), field_m=400.0))
+    glider = Glider(QUENDEL_2, AirMass(Atmosphere(), field_m=400.0))
     state = State(0.0, 0.0, 0.0, 399.96, (0.0, 0.0, 0.0), from_euler(1.0, 0.0, 0.0))
     now = fly(glider, state, Controls(heading_rad=1.0, wheel_brake=1.0), 5.0)[-1]
     assert now.rolling

@@ -10,7 +10,7 @@ import pytest
 
 from drivers.isa import impact_of_tas_pa
 from hw_replay.simulate.air import AirMass, Atmosphere
-from hw_replay.simulate.airframe import WINDSPIEL_2
+from hw_replay.simulate.airframe import QUENDEL_2
 from hw_replay.simulate.glider import Controls, Glider, Motion, State
 from hw_replay.simulate.rotation import from_euler
 from hw_replay.simulate.sensors import (
@@ -30,7 +30,7 @@ READINGS = 4000
 
 def motion(tas_mps: float, height_m: float = 1000.0) -> Motion:
     state = State(0.0, 1500.0, -800.0, height_m, (tas_mps, 0.0, 0.0), from_euler(0.0, 0.0, 0.0))
-    return Glider(WINDSPIEL_2, AirMass(DAY)).motion(state, Controls())
+    return Glider(QUENDEL_2, AirMass(DAY)).motion(state, Controls())
 
 
 def test_white_noise_is_what_the_recording_states() -> None:

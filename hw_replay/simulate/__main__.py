@@ -16,7 +16,7 @@ def main() -> int:
     parser.add_argument("--config", type=Path, default=Path("config"), help="folder of the settings")
     parser.add_argument("--out", type=Path, default=BUNDLED, help="recording to write")
     arguments = parser.parse_args()
-    files = (arguments.config / "vario.toml", arguments.config / "gliders" / "windspiel_2.toml")
+    files = (arguments.config / "demo.toml", arguments.config / "gliders" / "quendel_2.toml")
     try:
         settings, glider = (file.read_text(encoding="utf-8") for file in files)
         write_recording(arguments.out, demo_flight(), TITLE, settings, glider)

@@ -56,9 +56,9 @@ class Airframe:
         return 2.0 * self.mass_kg * G0_MPS2 / (self.wing_area_m2 * self.lift_slope)
 
 
-WINDSPIEL_2 = Airframe(
+QUENDEL_2 = Airframe(
     polar=Polar.through((85 / 3.6, 0.72), (110 / 3.6, 0.82), (170 / 3.6, 1.95)),
     mass_kg=520.0,
     wing_area_m2=17.5,
 )
-"""The invented two-seater of the demo, the same as config/gliders/windspiel_2.toml."""
+"""The invented two-seater of the demo, the same as config/gliders/quendel_2.toml."""

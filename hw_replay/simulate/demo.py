@@ -8,7 +8,7 @@ from pathlib import Path
 
 from hw_replay.recording import RecordingWriter
 from hw_replay.simulate.air import AirMass, Atmosphere, Thermal, Wind
-from hw_replay.simulate.airframe import WINDSPIEL_2
+from hw_replay.simulate.airframe import QUENDEL_2
 from hw_replay.simulate.flight import Scenario, sensors_of, simulate
 from hw_replay.simulate.plan import (
     Phase,
@@ -31,7 +31,7 @@ from hw_replay.source import RecordingInfo
 
 TITLE = "Demo: an afternoon at Lindenmoos"
 START_UTC = datetime(2025, 6, 14, 12, 30, tzinfo=UTC)
-BUNDLED = Path(__file__).parents[1] / "demo" / "windspiel.mcap"
+BUNDLED = Path(__file__).parents[1] / "demo" / "quendel.mcap"
 """The recording of the demo flight that comes with the project."""
 
 _SEED = 20250614
@@ -105,7 +105,7 @@ def demo_flight() -> Scenario:
         seed=_SEED,
     )
     return Scenario(
-        airframe=WINDSPIEL_2,
+        airframe=QUENDEL_2,
         air=air,
         plan=_DEMO_PLAN,
         place=_FIELD,
@@ -138,7 +138,7 @@ def long_flight(duration_s: float, seed: int) -> Scenario:
             Phase("circle", _kmh(92), either(above(1150), after(300)), centre(i, bank)),
         ]
     return Scenario(
-        airframe=WINDSPIEL_2,
+        airframe=QUENDEL_2,
         air=AirMass(
             Atmosphere(),
             field_m=_FIELD_M,

@@ -15,8 +15,6 @@ from vario.settings.load import LoadedSettings
 from vario.settings.schema import Settings
 from vario.settings.toml_text import TomlFile, write_value
 
-BUNDLED_GLIDER = "gliders/windspiel_2.toml"
-
 _WIDTH = 100
 _HEADER = (
     "Settings of the variometer.",
@@ -28,23 +26,16 @@ _HEADER = (
 )
 
 
-def settings_document(glider: str | None = None) -> str:
-    """A settings file with every key, commented with what it does, its units, range and default.
-
-    Args:
-        glider: value of the key `glider`; None leaves it commented out.
-    """
+def settings_document() -> str:
+    """A settings file with every key, commented with what it does, its units, range and default."""
 
     def lines(key: Key) -> list[str]:
-        is_glider = key.path == ("glider",)
-        value = glider if is_glider and glider else key.example
-        in_force = key.presence == "default" or (is_glider and glider is not None)
-        assignment = f"{key.path[-1]} = {write_value(value)}"
+        assignment = f"{key.path[-1]} = {write_value(key.example)}"
         return [
             "",
             *_comment(f"{key.doc}."),
             *_comment(_facts(key)),
-            assignment if in_force else f"# {assignment}",
+            assignment if key.presence == "default" else f"# {assignment}",
         ]
 
     top = [line for paragraph in _HEADER for line in [*_comment(paragraph), "#"]][:-1]
@@ -110,4 +101,4 @@ def _in_force(settings: Settings, key: Key) -> object:
 
 
 if __name__ == "__main__":
-    sys.stdout.write(settings_document(BUNDLED_GLIDER))
+    sys.stdout.write(settings_document())

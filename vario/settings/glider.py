@@ -130,7 +130,7 @@ class Glider(Section):
         min_length=1,
         max_length=60,
         description="Name for reports",
-        json_schema_extra={"example": "Windspiel 2"},
+        json_schema_extra={"example": "Quendel 2"},
     )
     reference_mass_kg: float = required("520 kg", "80 kg", "1200 kg", "Mass the polar is for")
     wing_area_m2: float = required("17.5 m2", "4 m2", "40 m2", "Wing area")

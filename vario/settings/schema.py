@@ -246,7 +246,7 @@ class Settings(Section):
     glider: str | None = Field(
         default=None,
         description="Glider file, relative to this file; without one no netto and no speed to fly are given",
-        json_schema_extra={"example": "gliders/windspiel_2.toml"},
+        json_schema_extra={"example": "gliders/quendel_2.toml"},
     )
     flight: Flight = Field(default_factory=Flight)
     vario: Vario = Field(default_factory=Vario)

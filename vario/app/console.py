@@ -17,6 +17,9 @@ CAUTION = (
     "Not certified and not a primary instrument. Look out; the flight manual and local rules come first."
 )
 
+TRUTHS = ("truth_vario_mps", "truth_netto_mps")
+"""What of a simulated truth is worth a line; the rest is in the summary."""
+
 REDRAW_EVERY_S = 5.0
 """Flight seconds between updates of the bar; more often would only cost time."""
 
@@ -63,7 +66,9 @@ def print_replay(summary: Mapping[str, Any], out_dir: Path) -> None:
     console.print(modes or "nothing happened in it")
     _print_climbs(console, summary["climbs"])
     for name, found in summary["references"].items():
-        if "mean_circling" in found:
+        if name in TRUTHS and "rms_difference" in found:
+            console.print(f"{found['beside']}: RMS {found['rms_difference']:.2f} against the simulated truth")
+        elif not name.startswith("truth_") and "mean_circling" in found:
             own = found[f"{found['beside']}_mean_circling"]
             console.print(
                 f"{name}: mean while circling {found['mean_circling']:+.2f}, {found['beside']} {own:+.2f}"

@@ -10,7 +10,7 @@ from typing import Any
 from drivers.samples import CHANNELS, Reference
 from hw_replay.source import Source
 from vario.app.trace import COLUMNS
-from vario.flight.averages import Climb
+from vario.flight.climbs import Climb
 from vario.flight.energy import Noise
 from vario.flight.frames import JUMP_S
 from vario.flight.health import HealthStage

@@ -151,7 +151,7 @@ SETTINGS_MESSAGES = {
     "nothing like it": ("[average]\nxyzzy = 1", "line 2: average.xyzzy: unknown key; [average] has window"),
     "nothing like it at the top": (
         "xyzzy = 1",
-        "line 1: xyzzy: unknown key; the file has flight, vario, average, circling, speed_to_fly, tone, trace, "
+        "line 1: xyzzy: unknown key; the file has flight, vario, average, circling, centring, expected_climb, speed_to_fly, goal, tone, trace, "
         "sensors, glider",
     ),
     "section misspelt": (
@@ -161,7 +161,7 @@ SETTINGS_MESSAGES = {
     "inner section": ("[pitot]", "line 1: [pitot]: unknown section; did you mean [sensors.pitot]?"),
     "key that needs quotes": (
         '[flight]\n"a\\nb" = 1',
-        r'line 2: flight."a\nb": unknown key; [flight] has maccready, ballast, mass, bugs',
+        r'line 2: flight."a\nb": unknown key; [flight] has maccready, ballast, mass, bugs, mode',
     ),
     # What does not go together
     "pitch falls": (

@@ -18,7 +18,6 @@ from pathlib import Path
 from typing import Any
 
 from hw_replay.open import open_source
-
 from hw_replay.recording import RecordingWriter
 from hw_replay.simulate import long_flight, simulate
 from hw_replay.source import RecordingInfo

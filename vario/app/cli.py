@@ -70,7 +70,6 @@ def _parser() -> argparse.ArgumentParser:
 
 def _replay(arguments: argparse.Namespace) -> int:
     from hw_replay.open import open_source  # noqa: PLC0415
-
     from vario.app.console import print_replay, progress_bar  # noqa: PLC0415
     from vario.app.replay import replay  # noqa: PLC0415
 
@@ -98,7 +97,6 @@ def _settings_for(
 
 def _import(arguments: argparse.Namespace) -> int:
     from hw_replay.open import convert, open_source  # noqa: PLC0415
-
     from vario.app.console import print_import  # noqa: PLC0415
 
     source = open_source(arguments.file)

@@ -1,4 +1,7 @@
-"""The mode machine: ground, launch, cruise, circling, as one table of transitions."""
+"""The mode machine: ground, launch, cruise, circling, as one table of transitions.
+
+The pilot may hold cruise or circling; on the ground and on launch that waits until free flight.
+"""
 
 from __future__ import annotations
 
@@ -57,6 +60,8 @@ class Situation:
     in_mode_s: float
     was_still: bool
     turning: Turning
+    wish: str
+    """The pilot's setting: "automatic", "cruise" or "circling"."""
 
 
 Guard = Callable[[Situation, Circling], bool]
@@ -99,11 +104,19 @@ def _tight_circle(s: Situation, _: Circling) -> bool:
 
 
 def _circle_begun(s: Situation, c: Circling) -> bool:
-    return abs(s.turning.turned_rad) >= c.start_after_rad
+    return s.wish == "automatic" and abs(s.turning.turned_rad) >= c.start_after_rad
 
 
 def _not_turning(s: Situation, _: Circling) -> bool:
-    return not s.turning.active
+    return s.wish == "automatic" and not s.turning.active
+
+
+def _circling_wished(s: Situation, _: Circling) -> bool:
+    return s.wish == "circling"
+
+
+def _cruise_wished(s: Situation, _: Circling) -> bool:
+    return s.wish == "cruise"
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,8 +126,8 @@ class Transition:
     start: Mode
     end: Mode
     guard: Guard
-    hold_s: float | None
-    """None: the pilot's setting `stop_after`."""
+    hold_s: float | Callable[[Circling], float]
+    """A time, or the pilot's setting of one."""
 
 
 TRANSITIONS = (
@@ -123,9 +136,11 @@ TRANSITIONS = (
     Transition(Mode.LAUNCH, Mode.CIRCLING, _tight_circle, 0.0),
     Transition(Mode.LAUNCH, Mode.CRUISE, _launch_over, 8.0),
     Transition(Mode.LAUNCH, Mode.GROUND, _still, 10.0),
-    Transition(Mode.CRUISE, Mode.CIRCLING, _circle_begun, 0.0),
+    Transition(Mode.CRUISE, Mode.CIRCLING, _circle_begun, lambda c: c.start_hold_s),
+    Transition(Mode.CRUISE, Mode.CIRCLING, _circling_wished, 0.0),
     Transition(Mode.CRUISE, Mode.GROUND, _still, 15.0),
-    Transition(Mode.CIRCLING, Mode.CRUISE, _not_turning, None),
+    Transition(Mode.CIRCLING, Mode.CRUISE, _not_turning, lambda c: c.stop_after_s),
+    Transition(Mode.CIRCLING, Mode.CRUISE, _cruise_wished, 0.0),
     Transition(Mode.CIRCLING, Mode.GROUND, _still, 15.0),
 )
 
@@ -133,8 +148,8 @@ TRANSITIONS = (
 class ModeStage:
     """Runs the table."""
 
-    def __init__(self, settings: Circling) -> None:
-        self._settings = settings
+    def __init__(self, settings: Circling, wish: str = "automatic") -> None:
+        self.configure(settings, wish)
         self._held_s = [0.0] * len(TRANSITIONS)
         self.mode = Mode.GROUND
         self._since_s: float | None = None
@@ -142,6 +157,11 @@ class ModeStage:
         self._start_energy_m: float | None = None
         self._smooth_vario_mps: float | None = None
         self._ground_speed_mps: float | None = None
+
+    def configure(self, settings: Circling, wish: str) -> None:
+        """Take changed settings; `wish` is the pilot's "automatic", "cruise" or "circling"."""
+        self._settings = settings
+        self._wish = wish
 
     def update(self, inputs: Inputs, energy: Energy, turning: Turning) -> Mode:
         """One frame."""
@@ -155,7 +175,9 @@ class ModeStage:
                 self._held_s[index] = 0.0
                 continue
             self._held_s[index] += dt_s
-            hold_s = self._settings.stop_after_s if transition.hold_s is None else transition.hold_s
+            hold_s = transition.hold_s
+            if callable(hold_s):
+                hold_s = hold_s(self._settings)
             if self._held_s[index] >= hold_s:
                 self._enter(transition.end, t_s, energy)
                 break
@@ -187,6 +209,7 @@ class ModeStage:
             t_s - self._since_s,
             self._was_still,
             turning,
+            self._wish,
         )
 
     def _enter(self, mode: Mode, t_s: float, energy: Energy) -> None:

@@ -12,11 +12,13 @@ from dataclasses import dataclass
 from drivers.samples import GnssPos
 from vario.flight.airmass import Airmass, AirmassStage
 from vario.flight.attitude import Attitude, AttitudeStage
-from vario.flight.averages import Averages, AveragesStage, Climb
+from vario.flight.averages import Averages, AveragesStage
+from vario.flight.climbs import Climb
 from vario.flight.energy import Energy, EnergyStage, Noise
 from vario.flight.frames import Frame
 from vario.flight.health import HealthStage, Inputs
 from vario.flight.mode import Mode, ModeStage
+from vario.flight.place import PlaceStage
 from vario.flight.polar import QuadraticPolar
 from vario.flight.quality import Quality
 from vario.flight.speed_to_fly import SpeedToFlyStage
@@ -60,7 +62,8 @@ class Pipeline:
         self._wind = WindStage()
         self._turning = TurningStage(settings.circling)
         self._airmass = AirmassStage(polar, settings.circling.bank_rad)
-        self._mode = ModeStage(settings.circling)
+        self._mode = ModeStage(settings.circling, settings.flight.mode)
+        self._place = PlaceStage()
         self._averages = AveragesStage(settings.average, settings.circling)
         self._needle = _Damping(settings.vario.damping_s)
         self._speed_to_fly = SpeedToFlyStage(
@@ -81,10 +84,11 @@ class Pipeline:
         attitude = self._attitude.update(inputs, self._tas_mps)
         energy = self._energy.update(inputs, attitude)
         wind = self._wind.update(inputs)
-        turning = self._turning.update(inputs, attitude)
+        turning = self._turning.update(inputs, attitude, wind)
         air = self._airmass.update(inputs, attitude, energy, self._mode.mode)
         mode = self._mode.update(inputs, energy, turning)
-        averages = self._averages.update(frame.t_s, energy, turning, mode)
+        place = self._place.update(inputs, energy, turning, wind)
+        averages = self._averages.update(frame.t_s, energy, turning, mode, place)
         speed_to_fly = self._speed_to_fly.update(frame.dt_s, energy, air, mode)
         needle = self._needle.update(energy.vario_mps, frame.dt_s)
         tone = self._tone.update(needle)

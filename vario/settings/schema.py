@@ -111,6 +111,9 @@ class Flight(Section):
         "450 kg", "80 kg", "1200 kg", "Flying mass without ballast; absent: the glider's reference mass"
     )
     bugs: float = number(0.0, 0.0, 0.5, "Extra sink from insects or rain, as a fraction: 0.1 is 10 % more")
+    mode: Literal["automatic", "cruise", "circling"] = choice(
+        "automatic", "automatic changes between cruise and circling by itself; the others hold one of them"
+    )
 
 
 class Vario(Section):
@@ -128,10 +131,13 @@ class Average(Section):
 
 
 class Circling(Section):
-    """When the instrument changes between cruise and circling."""
+    """When the instrument changes between cruise and circling, and what belongs to one climb."""
 
     start_after_rad: float = quantity(
         "180 deg", "45 deg", "720 deg", "Heading change in one direction that begins circling"
+    )
+    start_hold_s: float = quantity(
+        "1 s", "0 s", "20 s", "Turning goes on for this long after that before circling begins"
     )
     turn_rate_radps: float = quantity(
         "5 deg/s", "2 deg/s", "20 deg/s", "Turning slower than this does not count as circling"
@@ -140,7 +146,10 @@ class Circling(Section):
         "8 s", "1 s", "60 s", "Time without turning after which circling has ended"
     )
     same_climb_within_s: float = quantity(
-        "60 s", "0 s", "300 s", "Circling again within this time continues the same climb"
+        "60 s", "0 s", "300 s", "Circling again within this time continues the same climb, ..."
+    )
+    same_climb_distance_m: float = quantity(
+        "500 m", "50 m", "5 km", "... if it is no further away than this, in the drifting air"
     )
     bank_rad: float = quantity(
         "40 deg",
@@ -148,6 +157,35 @@ class Circling(Section):
         "60 deg",
         "Bank you circle with, for relative netto (what a climb here would give)",
     )
+    speed_mps: float | None = optional(
+        "95 km/h",
+        "50 km/h",
+        "200 km/h",
+        "Airspeed you circle with, for relative netto; absent: that of least sink at this bank",
+    )
+
+
+class Centring(Section):
+    """Lift around the circle: where it is strongest, and the cue that says so."""
+
+    memory_turns: float = number(2.5, 1.0, 10.0, "How many turns the picture of the lift remembers")
+    least_asymmetry_mps: float = quantity(
+        "0.2 m/s", "0 m/s", "2 m/s", "Lift that varies less than this around the circle gives no cue"
+    )
+    cue_at: Literal["strongest", "roll_out"] = choice(
+        "strongest",
+        "strongest: the cue sounds as you come to the strongest lift; "
+        "roll_out: as the nose comes to where to level the wings to move the circle there",
+    )
+    lead_rad: float = quantity("10 deg", "0 deg", "90 deg", "How far ahead of that the cue sounds")
+    lag_s: float = quantity("0.3 s", "0 s", "5 s", "Lag of the vario; it turns the picture back by as much")
+    lag_no_imu_s: float = quantity("1.5 s", "0 s", "5 s", "The same without inertial sensor")
+
+
+class ExpectedClimb(Section):
+    """What circling here would give, while still flying straight."""
+
+    average_s: float = quantity("4 s", "1 s", "20 s", "Time over which the expected climb is averaged")
 
 
 class SpeedToFly(Section):
@@ -159,6 +197,30 @@ class SpeedToFly(Section):
     damping_s: float = quantity(
         "3 s", "0.5 s", "20 s", "Time constant of the airmass value the dolphin speed follows"
     )
+    rough_from_mps2: float = quantity(
+        "1.2 m/s2", "0.3 m/s2", "5 m/s2", "Bumps (RMS) from which no speed above rough_air is proposed"
+    )
+
+
+class Goal(Section):
+    """Where to glide to. Without latitude, longitude and elevation there is no goal."""
+
+    latitude: float | None = optional_number(50.12, -90.0, 90.0, "Degrees, north positive")
+    longitude: float | None = optional_number(10.34, -180.0, 180.0, "Degrees, east positive")
+    elevation_m: float | None = optional("420 m", "-400 m", "5000 m", "Height above mean sea level")
+    reserve_m: float = quantity("200 m", "0 m", "2000 m", "Height to arrive with above the goal")
+
+    def broken_rules(self) -> Iterator[Broken]:
+        """The whole goal or none of it."""
+        parts = {
+            "latitude": self.latitude,
+            "longitude": self.longitude,
+            "elevation": self.elevation_m,
+        }
+        missing = [name for name, value in parts.items() if value is None]
+        if missing and len(missing) < len(parts):
+            given = tuple(name for name in parts if name not in missing)
+            yield Broken(given, f"a goal needs {' and '.join(missing)} too")
 
 
 class Tone(Section):
@@ -252,7 +314,10 @@ class Settings(Section):
     vario: Vario = Field(default_factory=Vario)
     average: Average = Field(default_factory=Average)
     circling: Circling = Field(default_factory=Circling)
+    centring: Centring = Field(default_factory=Centring)
+    expected_climb: ExpectedClimb = Field(default_factory=ExpectedClimb)
     speed_to_fly: SpeedToFly = Field(default_factory=SpeedToFly)
+    goal: Goal = Field(default_factory=Goal)
     tone: Tone = Field(default_factory=Tone)
     trace: Trace = Field(default_factory=Trace)
     sensors: Sensors = Field(default_factory=Sensors)

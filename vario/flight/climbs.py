@@ -1,0 +1,190 @@
+"""The climbs of a flight: which circling belongs to one thermal, and what it gave.
+
+Levelling the wings to shift the circle does not end a climb, nor does turning the other way. Circling again
+soon and near (both are settings; near in the drifting air) goes on with it; later or elsewhere is a
+new thermal. What a climb may do next stands in one table.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+from enum import Enum, auto
+
+from vario.flight.place import Place
+from vario.flight.turning import Turning
+from vario.settings.schema import Circling
+
+FEWEST_TURNS = 1.0
+"""Less than this is an attempt, not a climb worth listing."""
+
+
+@dataclass(frozen=True, slots=True)
+class Climb:
+    """One thermal, from the beginning of the first turn to the end of the last.
+
+    `turns` counts full circles; `direction` is "left", "right" or "both".
+    """
+
+    start_s: float
+    end_s: float
+    gain_m: float
+    average_mps: float
+    turns: float
+    direction: str
+
+
+@dataclass(frozen=True, slots=True)
+class Point:
+    """An instant of the flight: its time, energy height, all turning so far, and the place if known."""
+
+    t_s: float
+    energy_m: float
+    heading_rad: float
+    place: Place | None = None
+
+
+class State(Enum):
+    """Of the climb in progress."""
+
+    NONE = auto()
+    CIRCLING = auto()
+    PAUSE = auto()
+    """Not circling, but the climb may go on."""
+
+
+@dataclass(frozen=True, slots=True)
+class Sight:
+    """What the guards look at."""
+
+    circling: bool
+    on_ground: bool
+    left_s: float
+    left_m: float
+    """Time since the last circling, and how far from it in the drifting air; 0 where not known."""
+
+
+Guard = Callable[[Sight, Circling], bool]
+
+
+def _circling(s: Sight, _: Circling) -> bool:
+    return s.circling
+
+
+def _not_circling(s: Sight, _: Circling) -> bool:
+    return not s.circling
+
+
+def _elsewhere(s: Sight, c: Circling) -> bool:
+    return s.circling and (s.left_m > c.same_climb_distance_m or s.left_s > c.same_climb_within_s)
+
+
+def _over(s: Sight, c: Circling) -> bool:
+    return s.on_ground or (not s.circling and s.left_s > c.same_climb_within_s)
+
+
+TRANSITIONS = (
+    # From, to, when, and whether what was in progress is finished. The first that holds is taken.
+    (State.NONE, State.CIRCLING, _circling, False),
+    (State.CIRCLING, State.PAUSE, _not_circling, False),
+    (State.PAUSE, State.NONE, _over, True),
+    (State.PAUSE, State.CIRCLING, _elsewhere, True),
+    (State.PAUSE, State.CIRCLING, _circling, False),
+)
+
+
+def drifted_m(then: Point, now: Point) -> float:
+    """How far apart two points are in the drifting air; 0 where that cannot be known."""
+    if then.place is None or now.place is None or then.place.frame != now.place.frame:
+        return 0.0
+    elapsed_s = now.t_s - then.t_s
+    return math.hypot(
+        now.place.north_m - then.place.north_m - now.place.drift_north_mps * elapsed_s,
+        now.place.east_m - then.place.east_m - now.place.drift_east_mps * elapsed_s,
+    )
+
+
+class OpenClimb:
+    """A climb in progress."""
+
+    def __init__(self, begin: Point) -> None:
+        self.begin = begin
+        self.end = begin
+        self._heading_rad = begin.heading_rad
+        self._left_rad = 0.0
+        self._right_rad = 0.0
+
+    def resume(self, begin: Point) -> None:
+        """Circling again, since `begin`."""
+        self._heading_rad = begin.heading_rad
+
+    def turn(self, now: Point) -> None:
+        """Circling still."""
+        step = now.heading_rad - self._heading_rad
+        self._heading_rad = now.heading_rad
+        self.end = now
+        if step < 0.0:
+            self._left_rad -= step
+        else:
+            self._right_rad += step
+
+    def result(self) -> Climb:
+        """The climb, from its first turn to its last."""
+        turned = self._left_rad + self._right_rad
+        sides = (self._left_rad, self._right_rad)
+        both = min(sides) > 0.25 * turned
+        direction = "both" if both else ("left" if sides[0] > sides[1] else "right")
+        gain_m = self.end.energy_m - self.begin.energy_m
+        elapsed_s = self.end.t_s - self.begin.t_s
+        mean = gain_m / elapsed_s if elapsed_s > 0.0 else 0.0
+        return Climb(self.begin.t_s, self.end.t_s, gain_m, mean, turned / math.tau, direction)
+
+
+class Climbs:
+    """Follows the climb in progress through the table and keeps what is finished."""
+
+    def __init__(self, settings: Circling) -> None:
+        self.settings = settings
+        self.state = State.NONE
+        self.open: OpenClimb | None = None
+        self._finished: list[Climb] = []
+
+    def finished(self) -> list[Climb]:
+        """The climbs completed since the last call, in order."""
+        done, self._finished = self._finished, []
+        return done
+
+    def close(self) -> None:
+        """What is still open ends here."""
+        if self.open is None:
+            return
+        climb = self.open.result()
+        self.open = None
+        self.state = State.NONE
+        if climb.turns >= FEWEST_TURNS:
+            self._finished.append(climb)
+
+    def update(self, now: Point, begin: Point, turning: Turning, *, circling: bool, on_ground: bool) -> None:
+        """One frame. `begin` is where the present turn began: it is older than its recognition."""
+        left_s = left_m = 0.0
+        if self.open is not None:
+            left_s = begin.t_s - self.open.end.t_s if circling else now.t_s - self.open.end.t_s
+            left_m = drifted_m(self.open.end, begin if circling else now)
+        sight = Sight(circling, on_ground, left_s, left_m)
+        for start, end, guard, finishes in TRANSITIONS:
+            if start is self.state and guard(sight, self.settings):
+                self._enter(end, begin, finishes=finishes)
+                break
+        if self.open is not None and self.state is State.CIRCLING and turning.now:
+            self.open.turn(now)
+
+    def _enter(self, state: State, begin: Point, *, finishes: bool) -> None:
+        if finishes:
+            self.close()
+        if state is State.CIRCLING:
+            if self.open is None:
+                self.open = OpenClimb(begin)
+            else:
+                self.open.resume(begin)
+        self.state = state

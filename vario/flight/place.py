@@ -1,0 +1,99 @@
+"""Where the glider is, in metres, and how the air there drifts.
+
+From GNSS the place is over ground and the air drifts past it with the wind. Without GNSS it is reckoned from
+airspeed and heading, in the air itself, whose drift over ground nobody knows then and nobody needs
+for centring.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from drivers.samples import GnssPos, GnssVel
+from vario.flight.energy import Energy
+from vario.flight.health import Inputs
+from vario.flight.turning import Turning
+from vario.flight.wind import Wind
+
+EARTH_M = 6_371_008.8
+"""Mean radius (IUGG); over the few kilometres compared here an ellipsoid gives the same."""
+
+AHEAD_S = 2.0
+"""A position is carried on with its velocity for this long."""
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """A place in the frame numbered `frame`; places of different frames cannot be compared.
+
+    "North" is the zero of `Turning.nose_rad`: true north only where that says so.
+    `drift_north_mps`, `drift_east_mps` is how the air moves in this frame: the wind, or nothing where the
+    frame is the air itself or the wind is not known.
+    """
+
+    north_m: float
+    east_m: float
+    frame: int
+    drift_north_mps: float
+    drift_east_mps: float
+
+
+class PlaceStage:
+    """Follows the position."""
+
+    def __init__(self) -> None:
+        self._frame = 0
+        self._by_gnss: bool | None = None
+        self._from_north = False
+        self._north_m = 0.0
+        self._east_m = 0.0
+        self._fix: GnssPos | None = None
+        self._velocity: GnssVel | None = None
+
+    def update(self, inputs: Inputs, energy: Energy, turning: Turning, wind: Wind | None) -> Place | None:
+        """One frame; None where there is neither GNSS nor airspeed with heading."""
+        for velocity in inputs.frame.gnss_vel:
+            self._velocity = velocity
+        for fix in inputs.frame.gnss_pos:
+            self._take(fix)
+        now_s = inputs.frame.t_s
+        if self._fix is not None and (not inputs.has_gnss or now_s - self._fix.t_s > 10.0):
+            self._fix = self._velocity = None
+        if self._fix is not None:
+            return self._over_ground(now_s, self._fix, wind)
+        return self._in_air(inputs, energy, turning)
+
+    def _take(self, fix: GnssPos) -> None:
+        if self._by_gnss is not True:
+            self._by_gnss = True
+            self._frame += 1
+        if self._fix is not None:
+            # Step by step, so that a metre stays a metre however far the flight goes.
+            middle_rad = math.radians((fix.lat_deg + self._fix.lat_deg) / 2)
+            self._north_m += math.radians(fix.lat_deg - self._fix.lat_deg) * EARTH_M
+            turned_deg = math.remainder(fix.lon_deg - self._fix.lon_deg, 360.0)
+            self._east_m += math.radians(turned_deg) * EARTH_M * math.cos(middle_rad)
+        self._fix = fix
+
+    def _over_ground(self, now_s: float, fix: GnssPos, wind: Wind | None) -> Place:
+        north_m, east_m = self._north_m, self._east_m
+        if self._velocity is not None:
+            ahead_s = max(0.0, min(now_s - fix.t_s, AHEAD_S))
+            north_m += self._velocity.north_mps * ahead_s
+            east_m += self._velocity.east_mps * ahead_s
+        drift = (0.0, 0.0) if wind is None else (wind.north_mps, wind.east_mps)
+        return Place(north_m, east_m, self._frame, *drift)
+
+    def _in_air(self, inputs: Inputs, energy: Energy, turning: Turning) -> Place | None:
+        if energy.tas_mps is None or not inputs.has_imu:
+            self._by_gnss = None
+            return None
+        if self._by_gnss is not False or self._from_north is not turning.from_north:
+            self._by_gnss = False
+            self._from_north = turning.from_north
+            self._frame += 1
+        step_m = energy.tas_mps * inputs.frame.dt_s
+        self._north_m += step_m * math.cos(turning.nose_rad)
+        self._east_m += step_m * math.sin(turning.nose_rad)
+        return Place(self._north_m, self._east_m, self._frame, 0.0, 0.0)

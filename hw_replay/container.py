@@ -22,8 +22,17 @@ from hw_replay.metadata import RECORDING
 RECORD_LIMIT_BYTES = 128 << 20
 """No record of a sensible recording is longer; a damaged length is recognised by it."""
 
-DAMAGE = (McapError, ZstdError, ValueError, OverflowError, MemoryError, RuntimeError, struct.error)
-"""What the library raises on bytes that are not what they should be (RuntimeError comes from lz4)."""
+DAMAGE = (
+    McapError,
+    ZstdError,
+    ValueError,
+    OverflowError,
+    MemoryError,
+    RuntimeError,  # from lz4
+    OSError,  # from a worn-out memory card
+    struct.error,
+)
+"""What is raised on bytes that are not what they should be, or can no longer be read."""
 
 _RECORD = struct.Struct("<BQ")
 _MESSAGE = struct.Struct("<HIQQ")  # channel, sequence, log time, publish time
@@ -90,7 +99,7 @@ def read_summary(file: BinaryIO) -> tuple[float | None, dict[int, Channel]]:
     try:
         file.seek(0)
         summary = SeekingReader(file, record_size_limit=RECORD_LIMIT_BYTES).get_summary()
-    except (*DAMAGE, OSError, StopIteration):
+    except (*DAMAGE, StopIteration):
         return None, {}
     if summary is None or summary.statistics is None:
         return None, {}

@@ -54,10 +54,11 @@ class FixClock(Generic[_Item]):
         Raises:
             RejectedValueError: if it is not.
         """
-        if self._last_s is not None:
+        near_s = self._doubtful[0] if self._last_s is None and self._doubtful else self._last_s
+        if near_s is not None:
             for shift_s in (0.0, DAY_S, -DAY_S):
-                t_s = round(self._last_s // DAY_S * DAY_S + second_of_day + shift_s, 9)
-                if abs(t_s - self._last_s) <= LONGEST_GAP_S and t_s >= 0.0:
+                t_s = round(near_s // DAY_S * DAY_S + second_of_day + shift_s, 9)
+                if abs(t_s - near_s) <= LONGEST_GAP_S and t_s >= 0.0:
                     return t_s
         raise RejectedValueError("time of a K record is not near that of the fixes")
 

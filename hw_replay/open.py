@@ -20,6 +20,9 @@ MCAP_MAGIC = b"\x89MCAP0\r\n"
 
 ACCEPTED = f"a recording (MCAP), a FAI/IGC file, or long CSV with the header {HEADER!r}"
 
+CONVERTED_CHUNK_S = 60.0
+"""Converting need not fear a power cut, and slow recordings pack better in long chunks."""
+
 _IGC_LINE = re.compile(rb"A[A-Z0-9]{3}|H[FOP][A-Z]{3}|B\d{13}[NS]|[IJ]\d{2}(\d{4}[A-Z0-9]{3})+\s*$")
 _START_BYTES = 4096
 _LINES_LOOKED_AT = 20
@@ -79,7 +82,7 @@ def convert(
         glider_toml=glider_toml or source.info.glider_toml,
     )
     try:
-        with RecordingWriter(partial, info) as writer:
+        with RecordingWriter(partial, info, CONVERTED_CHUNK_S) as writer:
             for sample in source:
                 writer.write(sample)
         partial.replace(path)

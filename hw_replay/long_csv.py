@@ -58,7 +58,7 @@ class LongCsv:
 
     duration_s: float | None = None
 
-    def __init__(self, path: str | os.PathLike[str], run_rows: int = 1 << 18) -> None:
+    def __init__(self, path: str | os.PathLike[str], run_rows: int = 1 << 17) -> None:
         self._path = Path(path)
         self._run_rows = run_rows
         self._info = RecordingInfo(title=title_of(self._path), origin="imported from long CSV")

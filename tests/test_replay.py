@@ -162,6 +162,17 @@ def test_an_interrupted_recording_plays_as_far_as_it_goes(tmp_path: Path) -> Non
     assert any("breaks off" in warning for warning in found["warnings"])
 
 
+def test_an_import_keeps_the_settings_it_is_given(tmp_path: Path) -> None:
+    config = Path(__file__).parents[1] / "config" / "demo.toml"
+    (tmp_path / "log.csv").write_text("t_s,channel,v1,v2,v3\n0.5,baro,90000,,\n", encoding="ascii")
+    out = tmp_path / "log.mcap"
+    assert main(["import", str(tmp_path / "log.csv"), "--config", str(config), "--out", str(out)]) == 0
+    info = Recording(out).info
+    assert info.config_toml == config.read_text(encoding="utf-8")
+    assert main(["replay", str(out), "--out", str(tmp_path / "out")]) == 0
+    assert summary(tmp_path / "out")["glider"] == "Quendel 2"
+
+
 IGC = "AXXX001\r\nHFDTE150726\r\n{extensions}{fixes}"
 
 

@@ -55,6 +55,9 @@ def _parser() -> argparse.ArgumentParser:
     imported.add_argument(
         "--out", type=Path, help="the recording to write; default: <name of the file>.mcap here"
     )
+    imported.add_argument(
+        "--config", type=Path, help="settings file to keep in the recording, with its glider"
+    )
     imported.set_defaults(command=_import)
 
     config = commands.add_parser("config", help="check or show a settings file")
@@ -98,12 +101,14 @@ def _settings_for(
 def _import(arguments: argparse.Namespace) -> int:
     from hw_replay.open import convert, open_source  # noqa: PLC0415
     from vario.app.console import print_import  # noqa: PLC0415
+    from vario.settings.load import load_settings  # noqa: PLC0415
 
     source = open_source(arguments.file)
     out = arguments.out or Path(arguments.file.name.split(".")[0] + ".mcap")
     if out.exists() and out.samefile(arguments.file):
         raise AppError(f"{out}: this is the file to import; name another with --out")
-    counts = convert(source, out)
+    kept = load_settings(arguments.config) if arguments.config else None
+    counts = convert(source, out, kept.settings_toml if kept else None, kept.glider_toml if kept else None)
     print_import(counts, source.warnings(), out)
     return 0
 

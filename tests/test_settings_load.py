@@ -122,7 +122,7 @@ def test_the_ranges_of_the_quiet_band_keep_its_ends_in_order() -> None:
     highest = parse(paths["tone", "quiet_from"].high, SPEED)
     lowest = parse(paths["tone", "quiet_to"].low, SPEED)
     assert highest <= lowest
-    assert Tone().quiet_from_mps < Tone().quiet_to_mps
+    assert Tone().curve.quiet_from_mps < Tone().curve.quiet_to_mps
 
 
 QUANTITY_TEXTS = [

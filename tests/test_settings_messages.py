@@ -167,26 +167,27 @@ SETTINGS_MESSAGES = {
     "pitch falls": (
         '[tone]\npitch_sink = "400 Hz"\npitch_zero = "350 Hz"',
         'line 2: tone.pitch_sink = "400 Hz", tone.pitch_zero = "350 Hz": '
-        "the pitch must rise from pitch_sink over pitch_zero to pitch_full",
+        "the pitch must rise from pitch_sink to pitch_zero, here 400 Hz to 350 Hz",
     ),
-    "pitch falls below a default": (
-        '[tone]\npitch_zero = "900 Hz"\npitch_full = "900 Hz"',
-        'line 2: tone.pitch_zero = "900 Hz", tone.pitch_full = "900 Hz": '
-        "the pitch must rise from pitch_sink over pitch_zero to pitch_full",
+    "pitch falls below the preset": (
+        '[tone]\npitch_zero = "900 Hz"',
+        'line 2: tone.pitch_zero = "900 Hz": the pitch must rise from pitch_zero to pitch_weak, '
+        "here 900 Hz to 700 Hz",
     ),
     "beeps slow down": (
-        '[tone]\nbeeps_full = "2 Hz"\nbeeps_zero = "4 Hz"',
-        'line 3: tone.beeps_zero = "4 Hz", tone.beeps_full = "2 Hz": beeps_full must be the faster one',
+        '[tone]\nbeeps_full = "2 Hz"\nbeeps_weak = "4 Hz"',
+        'line 3: tone.beeps_weak = "4 Hz", tone.beeps_full = "2 Hz": '
+        "the cadence must rise from beeps_weak to beeps_full, here 4 Hz to 2 Hz",
     ),
     "lift never sounds": (
         '[tone]\nquiet_to = "3 m/s"\nfull_scale = "2 m/s"',
         'line 2: tone.quiet_to = "3 m/s", tone.full_scale = "2 m/s": '
-        "full_scale must lie above quiet_to, or lift never sounds",
+        "the lift must rise from quiet_to to full_scale, here 3 m/s to 2 m/s",
     ),
     "sink never sounds": (
         '[tone]\nquiet_from = "-6 m/s"',
-        'line 2: tone.quiet_from = "-6 m/s", tone.full_scale = "5 m/s" (default): '
-        "quiet_from must lie within full_scale, or sink never sounds",
+        'line 2: tone.quiet_from = "-6 m/s": '
+        "quiet_from must lie within full_scale (here 5 m/s), or sink never sounds",
     ),
     # What is no TOML
     "quotes forgotten": (

@@ -14,6 +14,7 @@ from vario.flight.airmass import Airmass, AirmassStage
 from vario.flight.attitude import Attitude, AttitudeStage
 from vario.flight.averages import Averages, AveragesStage
 from vario.flight.climbs import Climb
+from vario.flight.cues import Happenings
 from vario.flight.energy import Energy, EnergyStage, Noise
 from vario.flight.frames import Frame
 from vario.flight.health import HealthStage, Inputs
@@ -22,7 +23,7 @@ from vario.flight.place import PlaceStage
 from vario.flight.polar import QuadraticPolar
 from vario.flight.quality import Quality
 from vario.flight.speed_to_fly import SpeedToFlyStage
-from vario.flight.tone import ToneCommand, ToneStage
+from vario.flight.tone import Heard, ToneCommand, ToneStage
 from vario.flight.turning import TurningStage
 from vario.flight.wind import Wind, WindStage
 from vario.settings.glider import Glider
@@ -66,6 +67,7 @@ class Pipeline:
         self._place = PlaceStage()
         self._averages = AveragesStage(settings.average, settings.circling)
         self._needle = _Damping(settings.vario.damping_s)
+        self._relative = _Damping(settings.vario.damping_s)
         self._speed_to_fly = SpeedToFlyStage(
             settings.speed_to_fly,
             settings.flight.maccready_mps,
@@ -91,10 +93,12 @@ class Pipeline:
         averages = self._averages.update(frame.t_s, energy, turning, mode, place)
         speed_to_fly = self._speed_to_fly.update(frame.dt_s, energy, air, mode)
         needle = self._needle.update(energy.vario_mps, frame.dt_s)
-        tone = self._tone.update(needle)
+        quality = self._quality(inputs, energy)
+        happenings = Happenings(frame.t_s, mode, quality, vario_known=needle is not None)
+        relative = self._relative.update(air.relative_netto_mps, frame.dt_s)
+        tone = self._tone.update(Heard(happenings, needle, energy.ias_mps, speed_to_fly, relative))
         self._tas_mps = energy.tas_mps
         self._position = _latest_position(inputs, self._position)
-        quality = self._quality(inputs, energy)
         return Reading(
             frame.t_s,
             mode,

@@ -1,25 +1,43 @@
-"""What the pilot hears: beeps in lift, a steady low tone in sink, quiet in between.
+"""What the pilot hears: beeps in lift, a steady low tone in sink, quiet in between, and short cues.
 
-Pitch follows the vario exponentially: equal steps of climb are equal musical intervals, because the
-ear judges pitch by ratio. The least ratio a listener notices is 0.6 % for frequencies above 1 kHz and
-about 3 Hz below 500 Hz (Kollmeier, Brand and Meyer, "Perception of speech and sound", 2008, as
-encyclopaedias quote it). With the default settings 0.1 m/s moves the pitch by 2.2 % in lift
-and 1.6 % in sink.
+docs/tone.md shows the whole language with the reasons for it. Here values become commands: zones decide
+what kind of sound, curves its pitch and cadence, the mode its volume, `cues` what has happened.
 
-Cadence is exponential as well, since a change of tempo too is noticed by its ratio (6 % for a single
-interval: Drake and Botte, Perception & Psychophysics 54, 1993). The settings keep it at 12 beeps a
+Pitch and cadence run in equal ratios between the points of their curves, because the ear judges both by
+ratio: it notices 0.6 % of pitch above 1 kHz and about 3 Hz below 500 Hz (Kollmeier, Brand and Meyer,
+"Perception of speech and sound", 2008, as encyclopaedias quote it), and 6 % of a single interval between
+beeps (Drake and Botte, Perception & Psychophysics 54, 1993). The settings keep the cadence at 12 beeps a
 second or fewer: faster click trains lose their rhythm and, above 20 to 30 a second, fuse into a pitch.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from enum import Enum, auto
+import math
+from dataclasses import dataclass, replace
+from enum import Enum, StrEnum, auto
 
-from vario.settings.schema import Tone
+from vario.flight.cues import CueCall, CueStage, Happenings
+from vario.flight.mode import Mode
+from vario.settings.schema import Tone, ToneCurve
 
 HYSTERESIS_MPS = 0.05
 """How far the vario must fall back into the quiet band before a sound stops, so that it does not stutter."""
+
+SPEED_HYSTERESIS_MPS = 0.5
+"""The same for the speed command: a pilot holds speed to about this."""
+
+SPEED_REFERENCE_MPS = 25.0
+"""The airspeed, of slow circling, at which the volume is the one set."""
+
+
+class Voice(StrEnum):
+    """Who is speaking. Each has a timbre and a rhythm of its own in the sound engine."""
+
+    LIFT = "lift"
+    SINK = "sink"
+    NETTO = "relative netto"
+    FASTER = "fly faster"
+    SLOWER = "fly slower"
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,65 +47,153 @@ class ToneCommand:
     Attributes:
         pitch_hz: fundamental frequency; meaningful in silence too, so that a sound begins in tune.
         beep_hz: beeps a second; None is a continuous tone.
-        level: amplitude, 0 (silence) to 1.
+        level: loudness, 0 (silence) to 1. The engine makes all pitches of one level equally loud.
+        voice: timbre and rhythm.
+        cue: the latest cue; a number not seen before starts it.
+        cue_level: loudness of cues, 0 to 1.
+        warning_level: loudness of warnings among them.
     """
 
     pitch_hz: float
     beep_hz: float | None
     level: float
+    voice: Voice = Voice.LIFT
+    cue: CueCall | None = None
+    cue_level: float = 0.5
+    warning_level: float = 1.0
 
 
-class _Zone(Enum):
-    SINK = auto()
-    QUIET = auto()
-    LIFT = auto()
+@dataclass(frozen=True, slots=True)
+class Heard:
+    """What the tone follows, at the end of a frame. None: not known."""
+
+    happenings: Happenings
+    vario_mps: float | None
+    ias_mps: float | None = None
+    speed_to_fly_mps: float | None = None
+    relative_netto_mps: float | None = None
 
 
 class ToneStage:
-    """Turns the damped vario into a `ToneCommand`.
+    """Turns what is known into a `ToneCommand`.
 
-    Remembers only in which zone (sink, quiet, lift) the last value lay, for the hysteresis.
+    Remembers in which zone (low, quiet, high) each source lay last, for the hysteresis, and the cues.
     """
 
     def __init__(self, settings: Tone) -> None:
         self._settings = settings
+        curve = self._curve = settings.curve
+        self._cues = CueStage()
+        self._vario = _Zones(curve.quiet_from_mps, curve.quiet_to_mps, HYSTERESIS_MPS)
+        cruise = settings.cruise
+        self._netto = _Zones(cruise.netto_quiet_from_mps, curve.quiet_to_mps, HYSTERESIS_MPS)
+        self._speed = _Zones(-cruise.speed_quiet_mps, cruise.speed_quiet_mps, SPEED_HYSTERESIS_MPS)
+
+    def update(self, heard: Heard) -> ToneCommand:
+        """The command for this frame."""
+        settings = self._settings
+        return replace(
+            self._tone(heard),
+            cue=self._cues.update(heard.happenings),
+            cue_level=self._louder(settings.volume_cues, heard.ias_mps),
+            warning_level=self._louder(settings.volume_warnings, heard.ias_mps),
+        )
+
+    def _tone(self, heard: Heard) -> ToneCommand:
+        cruising = heard.happenings.mode is Mode.CRUISE
+        volume = self._settings.volume
+        if cruising and self._settings.volume_cruise is not None:
+            volume = self._settings.volume_cruise
+        level = self._louder(volume, heard.ias_mps)
+        # Where the source chosen for cruise is not known, the vario still is: it sounds, in its own voice.
+        source = self._settings.cruise.source if cruising else "vario"
+        if source == "relative netto" and heard.relative_netto_mps is not None:
+            return self._climb(self._netto, heard.relative_netto_mps, level, Voice.NETTO, Voice.NETTO)
+        if source == "speed command" and heard.ias_mps is not None and heard.speed_to_fly_mps is not None:
+            return self._speed_command(heard.speed_to_fly_mps - heard.ias_mps, level)
+        return self._climb(self._vario, heard.vario_mps, level, Voice.LIFT, Voice.SINK)
+
+    def _climb(
+        self, zones: _Zones, value_mps: float | None, level: float, up: Voice, down: Voice
+    ) -> ToneCommand:
+        """Beeps above the quiet band, a steady tone below it."""
+        zone = zones.update(value_mps)
+        if value_mps is None:
+            return ToneCommand(self._curve.pitch_zero_hz, None, 0.0)
+        pitch_hz = pitch_of(value_mps, self._curve)
+        if zone is _Zone.HIGH:
+            return ToneCommand(pitch_hz, beeps_of(value_mps, self._curve), level, up)
+        if zone is _Zone.LOW:
+            return ToneCommand(pitch_hz, None, level * self._settings.sink_share, down)
+        return ToneCommand(pitch_hz, None, 0.0, up)
+
+    def _speed_command(self, too_slow_mps: float, level: float) -> ToneCommand:
+        """Pairs of notes, rising to fly faster and falling to fly slower, quicker the more is missing."""
+        cruise = self._settings.cruise
+        zone = self._speed.update(too_slow_mps)
+        voice = Voice.FASTER if too_slow_mps > 0.0 else Voice.SLOWER
+        if zone is _Zone.QUIET:
+            return ToneCommand(cruise.speed_pitch_hz, None, 0.0, voice)
+        beyond_mps = max(abs(too_slow_mps) - cruise.speed_quiet_mps, 0.0)
+        scale = min(beyond_mps / (cruise.speed_full_mps - cruise.speed_quiet_mps), 1.0)
+        pairs_hz = _between(cruise.pairs_zero_hz, cruise.pairs_full_hz, scale)
+        return ToneCommand(cruise.speed_pitch_hz, pairs_hz, level, voice)
+
+    def _louder(self, volume: float, ias_mps: float | None) -> float:
+        """The volume raised for the wind noise of this airspeed, up to full."""
+        if ias_mps is None or ias_mps <= SPEED_REFERENCE_MPS:
+            return volume
+        gain_db = self._settings.louder_with_speed * math.log2(ias_mps / SPEED_REFERENCE_MPS)
+        return min(volume * math.pow(10.0, gain_db / 20.0), 1.0)
+
+
+class _Zone(Enum):
+    LOW = auto()
+    QUIET = auto()
+    HIGH = auto()
+
+
+class _Zones:
+    """Which side of the quiet band a value lies on; leaving a zone takes `hysteresis` more than entering."""
+
+    def __init__(self, low: float, high: float, hysteresis: float) -> None:
         self._zone = _Zone.QUIET
-        low, high = settings.quiet_from_mps, settings.quiet_to_mps
-        # By present zone: the value below which it becomes sink, and the one above which it becomes lift.
+        # By present zone: the value below which it becomes low, and the one above which it becomes high.
         # The max and min matter only where the quiet band is narrower than the hysteresis.
-        self._thresholds_mps = {
-            _Zone.SINK: (low + HYSTERESIS_MPS, max(low + HYSTERESIS_MPS, high)),
+        self._thresholds = {
+            _Zone.LOW: (low + hysteresis, max(low + hysteresis, high)),
             _Zone.QUIET: (low, high),
-            _Zone.LIFT: (min(low, high - HYSTERESIS_MPS), high - HYSTERESIS_MPS),
+            _Zone.HIGH: (min(low, high - hysteresis), high - hysteresis),
         }
 
-    def update(self, vario_mps: float | None) -> ToneCommand:
-        """The command for this value of the damped vario; silence where it is None."""
-        if vario_mps is None:
+    def update(self, value: float | None) -> _Zone:
+        if value is None:
             self._zone = _Zone.QUIET
-            return ToneCommand(self._settings.pitch_zero_hz, None, 0.0)
-        sink_below_mps, lift_above_mps = self._thresholds_mps[self._zone]
-        pitch_hz = self._pitch_hz(vario_mps)
-        if vario_mps < sink_below_mps:
-            self._zone = _Zone.SINK
-            return ToneCommand(pitch_hz, None, self._settings.volume)
-        if vario_mps > lift_above_mps:
-            self._zone = _Zone.LIFT
-            return ToneCommand(pitch_hz, self._beep_hz(vario_mps), self._settings.volume)
-        self._zone = _Zone.QUIET
-        return ToneCommand(pitch_hz, None, 0.0)
+            return self._zone
+        low_below, high_above = self._thresholds[self._zone]
+        self._zone = _Zone.LOW if value < low_below else _Zone.HIGH if value > high_above else _Zone.QUIET
+        return self._zone
 
-    def _pitch_hz(self, vario_mps: float) -> float:
-        settings = self._settings
-        scale = min(abs(vario_mps) / settings.full_scale_mps, 1.0)
-        end_hz = settings.pitch_full_hz if vario_mps > 0.0 else settings.pitch_sink_hz
-        return _between(settings.pitch_zero_hz, end_hz, scale)
 
-    def _beep_hz(self, vario_mps: float) -> float:
-        settings = self._settings
-        above_mps = max(vario_mps - settings.quiet_to_mps, 0.0)
-        scale = min(above_mps / (settings.full_scale_mps - settings.quiet_to_mps), 1.0)
-        return _between(settings.beeps_zero_hz, settings.beeps_full_hz, scale)
+def pitch_of(value_mps: float, curve: ToneCurve) -> float:
+    """Pitch of a vario value, Hz: a curve through sink, zero, weak and full lift, in equal ratios between."""
+    full_mps, weak_mps = curve.full_scale_mps, curve.weak_lift_mps
+    if value_mps <= 0.0:
+        scale = min(-value_mps / full_mps, 1.0)
+        return _between(curve.pitch_zero_hz, curve.pitch_sink_hz, scale)
+    if value_mps <= weak_mps:
+        return _between(curve.pitch_zero_hz, curve.pitch_weak_hz, value_mps / weak_mps)
+    scale = min((value_mps - weak_mps) / (full_mps - weak_mps), 1.0)
+    return _between(curve.pitch_weak_hz, curve.pitch_full_hz, scale)
+
+
+def beeps_of(lift_mps: float, curve: ToneCurve) -> float:
+    """Beeps a second of a lift: a curve through zero, weak and full lift, in equal ratios between."""
+    full_mps, weak_mps = curve.full_scale_mps, curve.weak_lift_mps
+    if lift_mps <= weak_mps:
+        return _between(curve.beeps_zero_hz, curve.beeps_weak_hz, max(lift_mps / weak_mps, 0.0))
+    scale = min((lift_mps - weak_mps) / (full_mps - weak_mps), 1.0)
+    return _between(curve.beeps_weak_hz, curve.beeps_full_hz, scale)
 
 
 def _between(start_hz: float, end_hz: float, scale: float) -> float:

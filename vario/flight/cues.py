@@ -1,0 +1,173 @@
+"""Short sounds that say something has happened: which one, when, and which goes first.
+
+Everything is one ordered table, `RULES`. A cue is a call with a number; the sound engine plays it when it
+sees a new number, so a call is neither lost nor doubled however often the engine looks.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from enum import StrEnum
+
+from vario.flight.mode import Mode
+from vario.flight.quality import Quality
+
+PATIENCE_S = 1.0
+"""How long a cue waits for a more important one to end; later it would tell old news."""
+
+LOST_AFTER_S = 0.2
+"""The vario has been silent for this long before the cue says why: silence first, then the reason."""
+
+NOTICED = (Quality.NO_AIRSPEED, Quality.NO_IMU)
+"""Sensors whose loss changes what the vario says. A lost barometer is a lost vario, which is watched itself;
+without GNSS the vario says the same, and the screen tells."""
+
+
+class Cue(StrEnum):
+    """What a cue says."""
+
+    SENSOR_LOST = "sensor lost"
+    LOW_BATTERY = "low battery"
+    SETTING_REJECTED = "setting rejected"
+    CIRCLING_BEGUN = "circling begun"
+    CRUISE_BEGUN = "cruise begun"
+    WORTH_TURNING = "worth turning"
+    CENTRING = "centring"
+
+
+@dataclass(frozen=True, slots=True)
+class Happenings:
+    """What may call for a cue at `t_s`; flags are true for as long as they hold."""
+
+    t_s: float
+    mode: Mode
+    quality: Quality
+    vario_known: bool
+    centring_now: bool = False
+    worth_turning: bool = False
+    setting_rejected: bool = False
+    battery_low: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class CueCall:
+    """A cue to play. It stays in the commands that follow; a new `number` is a new call."""
+
+    cue: Cue
+    number: int
+    is_warning: bool
+
+
+@dataclass(frozen=True, slots=True)
+class _Change:
+    """Two frames, and what of the sensors has gone missing."""
+
+    now: Happenings
+    before: Happenings
+    lost: bool
+    """A sensor that was there has just gone, or the vario itself has been gone for a moment."""
+
+    def begins(self, flag: Callable[[Happenings], bool]) -> bool:
+        return flag(self.now) and not flag(self.before)
+
+
+@dataclass(frozen=True, slots=True)
+class CueRule:
+    """When a cue is due.
+
+    Attributes:
+        cue: the cue.
+        due: whether this change calls for it.
+        lasts_s: how long it holds back less important ones; its sound is no longer than that.
+        again_after_s: the same cue is not called sooner than this after its last call.
+        is_warning: it sounds at the volume of warnings, which cannot be turned off.
+    """
+
+    cue: Cue
+    due: Callable[[_Change], bool]
+    lasts_s: float
+    again_after_s: float
+    is_warning: bool = False
+
+
+# The most important first. Times are chosen: a warning comes back before it is forgotten and seldom enough
+# to leave room for thought; what happens at every turn of a circle may come at every turn.
+RULES = (
+    CueRule(Cue.SENSOR_LOST, lambda c: c.lost, 1.0, 20.0, is_warning=True),
+    CueRule(Cue.LOW_BATTERY, lambda c: c.now.battery_low, 1.0, 120.0, is_warning=True),
+    CueRule(Cue.SETTING_REJECTED, lambda c: c.begins(lambda h: h.setting_rejected), 0.5, 0.0),
+    CueRule(
+        Cue.CIRCLING_BEGUN,
+        lambda c: c.begins(lambda h: h.mode is Mode.CIRCLING),
+        0.5,
+        0.0,
+    ),
+    CueRule(
+        Cue.CRUISE_BEGUN,
+        lambda c: c.begins(lambda h: h.mode is Mode.CRUISE) and c.before.mode is not Mode.GROUND,
+        0.5,
+        0.0,
+    ),
+    CueRule(Cue.WORTH_TURNING, lambda c: c.begins(lambda h: h.worth_turning), 0.5, 5.0),
+    CueRule(Cue.CENTRING, lambda c: c.begins(lambda h: h.centring_now), 0.2, 2.0),
+)
+
+
+class CueStage:
+    """Runs the table. What sounds gives way to what is more important, and to nothing else."""
+
+    def __init__(self) -> None:
+        self._call: CueCall | None = None
+        self._before: Happenings | None = None
+        self._ends_s = 0.0
+        self._sounding = len(RULES)
+        self._waiting_until_s: dict[int, float] = {}
+        self._not_before_s: dict[int, float] = {}
+        self._sensors = _SensorWatch()
+
+    def update(self, now: Happenings) -> CueCall | None:
+        """The latest call, new or old; None before the first one."""
+        change = _Change(now, self._before or now, self._sensors.update(now))
+        self._before = now
+        for index, rule in enumerate(RULES):
+            if rule.due(change) and now.t_s >= self._not_before_s.get(index, now.t_s):
+                self._waiting_until_s[index] = now.t_s + PATIENCE_S
+        if now.t_s >= self._ends_s:
+            self._sounding = len(RULES)
+        for index in sorted(self._waiting_until_s):
+            if self._waiting_until_s[index] < now.t_s:
+                del self._waiting_until_s[index]
+            elif index < self._sounding:
+                self._begin(index, now.t_s)
+        return self._call
+
+    def _begin(self, index: int, t_s: float) -> None:
+        rule = RULES[index]
+        self._call = CueCall(rule.cue, self._call.number + 1 if self._call else 1, rule.is_warning)
+        self._sounding, self._ends_s = index, t_s + rule.lasts_s
+        self._not_before_s[index] = t_s + rule.again_after_s
+        del self._waiting_until_s[index]
+
+
+class _SensorWatch:
+    """Tells a sensor that has gone from one that was never there."""
+
+    def __init__(self) -> None:
+        self._there = Quality.OK
+        self._vario_seen = False
+        self._unknown_since_s: float | None = None
+
+    def update(self, now: Happenings) -> bool:
+        gone = now.quality & self._there
+        for flag in NOTICED:
+            self._there = self._there & ~flag if flag in now.quality else self._there | flag
+        return self._vario_lost(now) or bool(gone)
+
+    def _vario_lost(self, now: Happenings) -> bool:
+        if now.vario_known:
+            self._vario_seen, self._unknown_since_s = True, None
+            return False
+        if self._unknown_since_s is None:
+            self._unknown_since_s = now.t_s
+        return self._vario_seen and now.t_s - self._unknown_since_s >= LOST_AFTER_S

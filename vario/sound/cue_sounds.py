@@ -1,0 +1,130 @@
+"""What each cue sounds like: a few notes each, made once and played back.
+
+They differ in direction, rhythm, timbre and register at once, and all say what they say within the first
+half second (MIL-STD-1472E, 5.3.4: warnings discriminable in the first 0.5 s, and 0.5 s or longer). The two
+warnings are the only ones that leap or step down slowly and loudly; what rises is a beginning.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vario.flight.cues import RULES, Cue
+from vario.sound.loudness import amplitude_for
+from vario.sound.timbre import full_scale, wave_of
+
+Partials = tuple[tuple[float, float], ...]
+
+_BELL: Partials = ((1, 1.0), (3, 0.25))
+_SOFT: Partials = ((1, 1.0), (2, 0.2))
+_REED: Partials = ((1, 1.0), (2, 0.9), (3, 0.8), (4, 0.6), (5, 0.5), (7, 0.3))
+_ALARM: Partials = ((1, 1.0), (2, 0.7), (3, 0.5))
+_HORN: Partials = ((1, 1.0), (3, 0.5), (5, 0.25))
+
+_EDGE_S = 0.008
+
+
+@dataclass(frozen=True, slots=True)
+class CueNote:
+    """One note of a cue.
+
+    Attributes:
+        start_s: when it begins.
+        lasts_s: how long it sounds.
+        from_hz: pitch at its beginning.
+        to_hz: pitch at its end.
+        partials: timbre.
+        decay: 0 for a steady note; otherwise it fades by this many natural units over its length.
+    """
+
+    start_s: float
+    lasts_s: float
+    from_hz: float
+    to_hz: float
+    partials: Partials
+    decay: float = 0.0
+
+
+def _steady(
+    start_s: float, lasts_s: float, pitch_hz: float, partials: Partials, decay: float = 0.0
+) -> CueNote:
+    return CueNote(start_s, lasts_s, pitch_hz, pitch_hz, partials, decay)
+
+
+NOTES: dict[Cue, tuple[CueNote, ...]] = {
+    # A leap down over more than an octave, four times, fast and bright.
+    Cue.SENSOR_LOST: tuple(
+        _steady(0.12 * k, 0.10, 1900.0 if k % 2 == 0 else 760.0, _ALARM) for k in range(8)
+    ),
+    # A slow staircase down, hollow: something is running out.
+    Cue.LOW_BATTERY: tuple(
+        _steady(0.24 * k, 0.21, pitch_hz, _HORN) for k, pitch_hz in enumerate((1050.0, 790.0, 590.0, 440.0))
+    ),
+    # Twice the same low buzz.
+    Cue.SETTING_REJECTED: tuple(_steady(0.2 * k, 0.13, 250.0, _REED) for k in range(2)),
+    # Two soft bells, up or down a fifth.
+    Cue.CIRCLING_BEGUN: (
+        _steady(0.0, 0.3, 660.0, _BELL, 3.0),
+        _steady(0.13, 0.36, 990.0, _BELL, 3.0),
+    ),
+    Cue.CRUISE_BEGUN: (
+        _steady(0.0, 0.3, 990.0, _BELL, 3.0),
+        _steady(0.13, 0.36, 660.0, _BELL, 3.0),
+    ),
+    # One glide upwards, as one says "oh?".
+    Cue.WORTH_TURNING: (CueNote(0.0, 0.40, 700.0, 2100.0, _SOFT),),
+    # A single high drop of a bell: now.
+    Cue.CENTRING: (_steady(0.0, 0.16, 2640.0, _BELL, 4.0),),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class CueSound:
+    """A cue at level 1.
+
+    Attributes:
+        samples: the cue, 1 being full scale.
+        envelope: what the samples never exceed.
+        room: the share of its loudness that the tone keeps meanwhile; a warning is heard alone.
+    """
+
+    samples: NDArray[np.float32]
+    envelope: NDArray[np.float32]
+    room: NDArray[np.float32]
+
+
+@cache
+def cue_sounds(sample_rate_hz: int) -> dict[Cue, CueSound]:
+    """Every cue at this sample rate. Levels are comparable between cues and with the tone."""
+    alone = {rule.cue for rule in RULES if rule.is_warning}
+    return {cue: _render(notes, sample_rate_hz, cue in alone) for cue, notes in NOTES.items()}
+
+
+def _render(notes: tuple[CueNote, ...], sample_rate_hz: int, alone: bool) -> CueSound:
+    lasts_s = max(note.start_s + note.lasts_s for note in notes)
+    length = round(lasts_s * sample_rate_hz)
+    samples, envelope = np.zeros(length), np.zeros(length)
+    for note in notes:
+        start = round(note.start_s * sample_rate_hz)
+        time = np.arange(min(round(note.lasts_s * sample_rate_hz), length - start)) / sample_rate_hz
+        share = time / note.lasts_s
+        pitch_hz = note.from_hz * (note.to_hz / note.from_hz) ** share
+        turns = np.cumsum(pitch_hz) / sample_rate_hz
+        wave, peak = wave_of(note.partials)
+        shape = np.exp(-note.decay * share) * _edges(time, note.lasts_s)
+        shape *= amplitude_for(pitch_hz, note.partials) * peak
+        samples[start : start + time.size] += wave[(turns * wave.size).astype(int) % wave.size] * shape
+        envelope[start : start + time.size] += shape
+    # As loud as the tone at the same level; a cue that would need more than full scale gets full scale.
+    scale = 1.0 / max(full_scale(), float(np.max(envelope)))
+    room = 1.0 - _edges(np.arange(length) / sample_rate_hz, lasts_s) * alone
+    return CueSound(*(part.astype(np.float32) for part in (samples * scale, envelope * scale, room)))
+
+
+def _edges(time: NDArray[np.float64], lasts_s: float) -> NDArray[np.float64]:
+    ramp = np.clip(np.minimum(time, lasts_s - time) / _EDGE_S, 0.0, 1.0)
+    return np.asarray(ramp - np.sin(2 * np.pi * ramp) / (2 * np.pi))

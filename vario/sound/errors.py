@@ -8,4 +8,8 @@ class SoundError(Exception):
 
 
 class SoundFileError(SoundError):
-    """A sound file that cannot be written; the message names the file and the reason."""
+    """A sound file that cannot be read or written; the message names the file and the reason."""
+
+
+class SoundDeviceError(SoundError):
+    """A sound device or its library that cannot be used; the message says what to do about it."""

@@ -43,7 +43,7 @@ class Rhythm:
         self._place = 0
         self._phase = 0
         self._step = Glide(glide_samples)
-        self._bounds: tuple[tuple[int, float | None], ...] = ()
+        self._bounds: tuple[tuple[int, float, bool], ...] = ()
         self._beeping = False
         self._open = False
         self._pause = 0
@@ -98,12 +98,12 @@ class Rhythm:
         while at < n:
             at_phase = int(clock[at])
             turn = at_phase - at_phase % _TURN
-            bound, ratio = next(b for b in self._bounds if at_phase - turn < b[0])
+            bound, ratio, sounds = next(b for b in self._bounds if at_phase - turn < b[0])
             end = int(np.searchsorted(clock, turn + bound))
-            part = self._move(min(end, n) - at, ratio is not None)
+            part = self._move(min(end, n) - at, sounds)
             gate[at : min(end, n)] = 0.0 if part is None else part
             heard = heard or part is not None
-            if ratio is not None and ratio != 1.0:
+            if ratio != 1.0:
                 ratios[at : min(end, n)] *= ratio
             self._count_pause(at_phase - turn, min(end, n) - at)
             at = min(end, n)
@@ -141,12 +141,15 @@ class Rhythm:
         return gate
 
 
-def _bounds(notes: tuple[Note, ...]) -> tuple[tuple[int, float | None], ...]:
-    """Where on the clock each note and pause ends, with the ratio of the note; None is a pause."""
-    ends: list[tuple[int, float | None]] = []
+def _bounds(notes: tuple[Note, ...]) -> tuple[tuple[int, float, bool], ...]:
+    """Where on the clock each note and each pause ends, the ratio of its pitch, and whether it sounds.
+
+    A pause keeps the ratio of the note before it, whose closing edge falls into it.
+    """
+    ends: list[tuple[int, float, bool]] = []
     for note, after in pairwise((*notes, Note(1.0, 1.0))):
-        ends.append((round(note.stop * _TURN), note.ratio))
-        ends.append((round(after.start * _TURN), None))
+        ends.append((round(note.stop * _TURN), note.ratio, True))
+        ends.append((round(after.start * _TURN), note.ratio, False))
     return tuple(ends)
 
 

@@ -1,0 +1,68 @@
+"""Commands in, blocks out, for a device that asks for samples when it needs them.
+
+Its clock is the number of samples the device has taken. If no command comes for half a second it falls
+silent instead of holding a tone that is no longer true, and then says that the vario is gone.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vario.flight.cues import Cue
+from vario.flight.tone import ToneCommand
+from vario.sound.synth import Synth
+
+STALE_AFTER_S = 0.5
+"""A command older than this is silenced."""
+
+LOST_AFTER_S = 0.7
+"""The cue follows after a moment of silence ..."""
+
+LOST_AGAIN_S = 20.0
+"""... and again, for as long as nothing comes."""
+
+
+class BlockPlayer:
+    """Holds the latest command; one thread may `put` while another calls `fill`.
+
+    Nothing is locked: a command is handed over by one assignment, which Python makes atomic.
+    """
+
+    def __init__(self, sample_rate_hz: int) -> None:
+        self.sample_rate_hz = sample_rate_hz
+        self._synth = Synth(sample_rate_hz)
+        self._latest: tuple[ToneCommand, int] | None = None
+        self._count = 0
+        self._taken: tuple[ToneCommand, int] | None = None
+        self._age = 0
+        self._next_cue = 0
+
+    def put(self, command: ToneCommand) -> None:
+        """Let `command` sound from the next block on.
+
+        Raises:
+            ValueError: if it cannot be played.
+        """
+        self._synth.check(command)
+        self._count += 1
+        self._latest = (command, self._count)
+
+    def fill(self, n: int) -> NDArray[np.int16]:
+        """The next n samples."""
+        latest = self._latest
+        if latest is None:
+            return np.zeros(n, np.int16)
+        if latest is not self._taken:
+            self._taken = latest
+            self._age, self._next_cue = 0, round(LOST_AFTER_S * self.sample_rate_hz)
+        command = latest[0]
+        if self._age >= STALE_AFTER_S * self.sample_rate_hz:
+            command = replace(command, level=0.0)
+            if self._age >= self._next_cue:
+                self._next_cue += round(LOST_AGAIN_S * self.sample_rate_hz)
+                self._synth.start_cue(Cue.SENSOR_LOST, command.warning_level)
+        self._age += n
+        return self._synth.render(command, n)

@@ -1,0 +1,163 @@
+"""The sound of the flight as it happens, through PortAudio and the library `sounddevice`.
+
+Three threads meet here. The flight hands over commands and never waits. PortAudio asks for a block of 10 ms
+whenever the device needs one. A keeper opens the device again when it has gone.
+"""
+
+from __future__ import annotations
+
+import threading
+from types import ModuleType, TracebackType
+from typing import Any, Self
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vario.flight.tone import ToneCommand
+from vario.sound.block_player import BlockPlayer
+from vario.sound.errors import SoundDeviceError
+
+BLOCK_S = 0.010
+
+RETRY_S = 1.0
+"""How often a lost device is looked for, and how long a silent one may take before it counts as lost."""
+
+
+class LiveSink:
+    """Plays tone commands on a sound device.
+
+    If the device goes (a plug pulled, a driver stopped), commands are still taken, and it is opened again
+    as soon as it is back. Use it as a context manager.
+
+    Attributes:
+        underruns: blocks that came too late for the device; each may have been heard as a click.
+        losses: how often the device has gone.
+
+    Args:
+        sample_rate_hz: samples a second.
+        device: name or part of the name of the device; None is the system's default.
+
+    Raises:
+        SoundDeviceError: if the library or the device is missing at the start.
+    """
+
+    def __init__(self, sample_rate_hz: int = 44100, device: str | None = None) -> None:
+        self._library = _sounddevice()
+        self._player = BlockPlayer(sample_rate_hz)
+        self._device = device
+        self.underruns = 0
+        self.losses = 0
+        self._blocks = 0
+        self._wake = threading.Event()
+        self._closing = False
+        self._stream: Any = self._open()
+        self._keeper = threading.Thread(target=self._keep, name="sound device", daemon=True)
+        self._keeper.start()
+
+    @property
+    def is_playing(self) -> bool:
+        """Whether the device is there."""
+        return self._stream is not None
+
+    @property
+    def latency_s(self) -> float | None:
+        """Delay of the device's own buffer, as PortAudio states it; None while it is gone."""
+        stream = self._stream
+        return None if stream is None else float(stream.latency)
+
+    def play(self, command: ToneCommand, duration_s: float = 0.0) -> None:  # noqa: ARG002  (see Sink)
+        """Let `command` sound from the next block on, until another one comes or it is stale.
+
+        Raises:
+            ValueError: if the command cannot be played.
+        """
+        self._player.put(command)
+
+    def close(self) -> None:
+        """Stop; doing so twice is harmless."""
+        self._closing = True
+        self._wake.set()
+        self._keeper.join()
+        self._drop()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def _open(self) -> Any:
+        rate_hz = self._player.sample_rate_hz
+        try:
+            stream = self._library.OutputStream(
+                samplerate=rate_hz,
+                blocksize=round(BLOCK_S * rate_hz),
+                channels=1,
+                dtype="int16",
+                latency="low",
+                device=self._device,
+                callback=self._fill,
+                finished_callback=self._wake.set,
+            )
+            stream.start()
+        except (self._library.PortAudioError, ValueError) as error:
+            name = "the default sound device" if self._device is None else f'sound device "{self._device}"'
+            raise SoundDeviceError(
+                f"{name}: cannot be opened at {rate_hz} Hz: {error}; "
+                f"found: {', '.join(self._names()) or 'no sound device at all'}"
+            ) from error
+        return stream
+
+    def _names(self) -> list[str]:
+        return [str(d["name"]) for d in self._library.query_devices() if d["max_output_channels"] > 0]
+
+    def _fill(self, out: NDArray[np.int16], frames: int, time: object, status: Any) -> None:  # noqa: ARG002
+        """PortAudio's thread: the next block."""
+        self._blocks += 1
+        if status.output_underflow:
+            self.underruns += 1
+        out[:, 0] = self._player.fill(frames)
+
+    def _keep(self) -> None:
+        """The keeper's thread: see the device go, and come back."""
+        blocks = self._blocks
+        while not self._closing:
+            ended = self._wake.wait(RETRY_S)
+            self._wake.clear()
+            if self._closing:
+                return
+            hung, blocks = blocks == self._blocks, self._blocks
+            if self._stream is None:
+                self._return()
+            elif ended or hung:
+                self.losses += 1
+                self._drop()
+
+    def _return(self) -> None:
+        # PortAudio lists the devices once, when it starts; only starting it anew finds one plugged in since.
+        # The library offers that under these names only.
+        self._library._terminate()
+        self._library._initialize()
+        try:
+            self._stream = self._open()
+        except SoundDeviceError:
+            return  # not back yet
+
+    def _drop(self) -> None:
+        stream, self._stream = self._stream, None
+        if stream is not None:
+            stream.close(ignore_errors=True)
+
+
+def _sounddevice() -> ModuleType:
+    try:
+        import sounddevice  # noqa: PLC0415  (optional: who only replays does not need it)
+    except ImportError as error:
+        raise SoundDeviceError(
+            "live sound needs the extra audio: pip install 'glider-vario[audio]'"
+        ) from error
+    except OSError as error:  # the package is there, the library it wraps is not
+        raise SoundDeviceError("live sound needs PortAudio; on Debian: apt install libportaudio2") from error
+    return sounddevice

@@ -1,0 +1,36 @@
+"""Where sound goes: one interface for a file, a live device, single cues and nowhere."""
+
+from __future__ import annotations
+
+from typing import Protocol
+
+from vario.flight.tone import ToneCommand
+
+
+class Sink(Protocol):
+    """Takes tone commands as they come."""
+
+    def play(self, command: ToneCommand, duration_s: float) -> None:
+        """Let `command` sound for the next `duration_s` seconds of the flight.
+
+        A live sink has a clock of its own: there the command sounds until the next one comes.
+
+        Raises:
+            ValueError: if the command cannot be played.
+            SoundError: if the sound cannot be delivered.
+        """
+        ...
+
+    def close(self) -> None:
+        """Finish; doing so twice is harmless."""
+        ...
+
+
+class NullSink:
+    """Silence, for a flight without loudspeaker and for tests."""
+
+    def play(self, command: ToneCommand, duration_s: float) -> None:
+        """Nothing is heard."""
+
+    def close(self) -> None:
+        """Nothing to finish."""

@@ -60,6 +60,13 @@ def _parser() -> argparse.ArgumentParser:
     )
     imported.set_defaults(command=_import)
 
+    tune = commands.add_parser("tune", help="measure the sensors' noise from a recording")
+    ways = tune.add_subparsers(title="ways", required=True, metavar="WAY")
+    static = ways.add_parser("static", help="from a recording at rest: Allan deviation, noise figures")
+    static.add_argument("file", type=Path, help="a recording (MCAP) or a long CSV, a minute or more at rest")
+    static.add_argument("--out", type=Path, help="folder for the results; default: out/<name of the file>")
+    static.set_defaults(command=_tune_static)
+
     config = commands.add_parser("config", help="check or show a settings file")
     actions = config.add_subparsers(title="actions", required=True, metavar="ACTION")
     check = actions.add_parser("check", help="say everything that is wrong with a settings file")
@@ -78,11 +85,17 @@ def _replay(arguments: argparse.Namespace) -> int:
 
     source = open_source(arguments.file)
     loaded = _settings_for(arguments.config, source.info.config_toml, source.info.glider_toml, arguments.file)
-    out_dir = arguments.out or Path("out") / arguments.file.name.split(".")[0]
+    out_dir = _out_dir(arguments)
     with progress_bar(source.duration_s) as progress:
         summary = replay(source, loaded.settings, loaded.glider, out_dir, progress)
     print_replay(summary, out_dir)
     return 0
+
+
+def _out_dir(arguments: argparse.Namespace) -> Path:
+    """The folder for results: as asked, else one named after the file."""
+    chosen: Path | None = arguments.out
+    return chosen or Path("out") / str(arguments.file.name).split(".")[0]
 
 
 def _settings_for(
@@ -110,6 +123,21 @@ def _import(arguments: argparse.Namespace) -> int:
     kept = load_settings(arguments.config) if arguments.config else None
     counts = convert(source, out, kept.settings_toml if kept else None, kept.glider_toml if kept else None)
     print_import(counts, source.warnings(), out)
+    return 0
+
+
+def _tune_static(arguments: argparse.Namespace) -> int:
+    from hw_replay.open import open_source  # noqa: PLC0415
+    from vario.app.tune_console import print_static  # noqa: PLC0415
+    from vario.app.tune_picture import draw_static  # noqa: PLC0415
+    from vario.app.tune_static import PICTURE, measure_static, write_static  # noqa: PLC0415
+
+    out_dir = _out_dir(arguments)
+    source = open_source(arguments.file)
+    result = measure_static(source, arguments.file)
+    kept = write_static(result, out_dir)
+    draw_static(result, out_dir / PICTURE)
+    print_static(result, source.warnings(), out_dir, kept)
     return 0
 
 

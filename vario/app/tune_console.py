@@ -12,8 +12,8 @@ from vario.app.tune_static import FIGURES, PICTURE, SETTINGS, Measured, StaticRe
 
 _LEGEND = (
     "sample, 1 s: noise of one sample, and after averaging 1 s. /√Hz: white noise, the deviation at 1 s of "
-    "its part alone. bias: instability, the lowest part of the curve / 0.664, reached at s; ≤: it still falls "
-    "there. walk: rate random walk, /√s. –: not to be seen in this recording"
+    "its part alone. bias: instability, the lowest part of the curve / 0.664, reached at s; ≤: still "
+    "falling there. walk: rate random walk, /√s. –: not to be seen in this recording"
 )
 
 

@@ -88,6 +88,14 @@ class LoadFactor:
 
 
 @dataclass(frozen=True, slots=True)
+class Supply:
+    """Voltage of the supply the instrument runs on."""
+
+    t_s: float
+    volt_v: float
+
+
+@dataclass(frozen=True, slots=True)
 class Reference:
     """A value to compare with, never an input: simulator truth or another instrument's reading.
 
@@ -99,7 +107,7 @@ class Reference:
     value: float
 
 
-Sample = Baro | Pitot | ImuAccel | ImuGyro | GnssPos | GnssVel | Oat | LoadFactor | Reference
+Sample = Baro | Pitot | ImuAccel | ImuGyro | GnssPos | GnssVel | Oat | LoadFactor | Supply | Reference
 
 
 @dataclass(frozen=True, slots=True)
@@ -157,6 +165,7 @@ CHANNELS: Mapping[str, Channel] = MappingProxyType(
             ),
             _channel("oat", Oat, air_k=(180.0, 340.0)),
             _channel("load_factor", LoadFactor, load=(-10.0, 15.0)),
+            _channel("supply", Supply, volt_v=(0.0, 60.0)),
         )
     }
 )

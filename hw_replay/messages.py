@@ -25,6 +25,7 @@ _UNITS = {
     "m": "m",
     "k": "K",
     "s": "s",
+    "v": "V",
 }
 
 Decoder = Callable[[float, Mapping[str, Any]], Sample]

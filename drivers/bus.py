@@ -1,0 +1,149 @@
+"""The I²C bus as drivers see it, and the real one on Linux.
+
+Three transfers are all any chip here needs. Each either happens completely or raises a typed error.
+"""
+
+from __future__ import annotations
+
+import errno
+from collections.abc import Callable
+from contextlib import suppress
+from typing import Any, Protocol
+
+from drivers.errors import BusStuckError, NoAnswerError, SensorError, UnavailableError
+
+
+class Bus(Protocol):
+    """Plain I²C transfers to a 7-bit address.
+
+    Raises, from each transfer:
+        NoAnswerError: nothing acknowledged.
+        BusStuckError: the bus did not come free.
+        UnavailableError: the bus itself has gone.
+    """
+
+    @property
+    def name(self) -> str:
+        """For messages and recordings, e.g. "i2c-1"."""
+
+    def write(self, address: int, data: bytes) -> None:
+        """Send bytes."""
+
+    def read(self, address: int, length: int) -> bytes:
+        """Fetch bytes."""
+
+    def write_read(self, address: int, data: bytes, length: int) -> bytes:
+        """Send bytes, then fetch after a repeated start (no stop between)."""
+
+    def recover(self) -> None:
+        """Try to free a stuck bus; says nothing about success, the next transfer will."""
+
+    def close(self) -> None:
+        """Let the bus go. Closing twice does nothing."""
+
+
+PULL_UP_ADVICE = "Check SDA and SCL for a short or a missing pull-up; unplug the chips one at a time"
+_NO_ANSWER_ADVICE = "Check that its supply and ground are connected and SDA and SCL not swapped"
+
+_ERRNO: dict[int | None, tuple[type[SensorError], str, str]] = {
+    # What the kernel's I2C drivers return (Linux, Documentation/i2c/fault-codes).
+    errno.ENXIO: (NoAnswerError, "does not answer", _NO_ANSWER_ADVICE),
+    errno.EREMOTEIO: (NoAnswerError, "does not answer", _NO_ANSWER_ADVICE),
+    errno.EIO: (NoAnswerError, "broke off the transfer", _NO_ANSWER_ADVICE),
+    errno.ETIMEDOUT: (BusStuckError, "the bus timed out", PULL_UP_ADVICE),
+    errno.EAGAIN: (BusStuckError, "the bus is held by something else", PULL_UP_ADVICE),
+    errno.EBUSY: (BusStuckError, "the bus is busy", "Another program or kernel driver may use the chip"),
+    errno.ENODEV: (UnavailableError, "the bus has gone", "Check the adapter"),
+}
+
+
+class SmBus:
+    """An I²C bus of the Raspberry Pi, through `/dev/i2c-N`.
+
+    Args:
+        number: N; 1 on the pin header.
+
+    Raises:
+        UnavailableError: if it cannot be opened; the message says what to switch on.
+    """
+
+    def __init__(self, number: int = 1) -> None:
+        self.number = number
+        self._bus: Any = None
+        self._open()
+
+    @property
+    def name(self) -> str:
+        """The device's name without its directory."""
+        return f"i2c-{self.number}"
+
+    def write(self, address: int, data: bytes) -> None:
+        """Send bytes."""
+        self._transfer(address, lambda message: [message.write(address, data)])
+
+    def read(self, address: int, length: int) -> bytes:
+        """Fetch bytes."""
+        (answer,) = self._transfer(address, lambda message: [message.read(address, length)])
+        return bytes(answer)
+
+    def write_read(self, address: int, data: bytes, length: int) -> bytes:
+        """Send bytes, then fetch after a repeated start."""
+        _, answer = self._transfer(
+            address, lambda message: [message.write(address, data), message.read(address, length)]
+        )
+        return bytes(answer)
+
+    def recover(self) -> None:
+        """Close and open the device.
+
+        The nine clock pulses that free a chip holding SDA (NXP UM10204, 3.1.16) are the kernel's to
+        give: adapters with a recovery hook (for example the `i2c-gpio` overlay) do so on the next
+        transfer. Where there is none, only cycling the chips' supply helps.
+        """
+        self.close()
+        with suppress(UnavailableError):
+            self._open()
+
+    def close(self) -> None:
+        """Let the device go."""
+        if self._bus is not None:
+            self._bus.close()
+            self._bus = None
+
+    def _open(self) -> None:
+        from smbus2 import SMBus  # noqa: PLC0415  (needs Linux; fakes and replay must not)
+
+        try:
+            self._bus = SMBus(self.number)
+        except OSError as error:
+            raise UnavailableError(
+                f"/dev/{self.name} cannot be opened: {error.strerror}", _open_advice(error.errno)
+            ) from error
+
+    def _transfer(self, address: int, messages: Callable[[Any], list[Any]]) -> list[Any]:
+        from smbus2 import i2c_msg  # noqa: PLC0415  (as above)
+
+        if self._bus is None:
+            self._open()
+        parts = messages(i2c_msg)
+        try:
+            self._bus.i2c_rdwr(*parts)
+        except OSError as error:
+            raise error_of(error, self.name, address) from error
+        return parts
+
+
+def error_of(error: OSError, bus: str, address: int) -> SensorError:
+    """What an error of the operating system during a transfer means."""
+    kind, words, advice = _ERRNO.get(
+        error.errno, (BusStuckError, f"transfer failed ({error})", PULL_UP_ADVICE)
+    )
+    if kind is NoAnswerError:
+        return kind(f"the chip at 0x{address:02X} on {bus} {words}", advice)
+    return kind(f"{words} ({bus}, while talking to 0x{address:02X})", advice)
+
+
+def _open_advice(number: int | None) -> str:
+    if number == errno.EACCES:
+        return "Add the user to the group i2c and log in again"
+    return "Switch I²C on (dtparam=i2c_arm=on in /boot/firmware/config.txt) and restart"

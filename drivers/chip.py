@@ -1,0 +1,143 @@
+"""What every chip on the I²C bus shares: its entry in the catalogue, and registers read and written."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass, field
+
+from drivers.bus import Bus
+from drivers.errors import StaleDataError, WrongChipError
+from drivers.sensor import Driver, SensorIdentity
+
+
+@dataclass(frozen=True, slots=True)
+class ChipSpec:
+    """One chip as its datasheet describes it, and where what is written here comes from.
+
+    Attributes:
+        name: as printed on the chip.
+        what: "barometer", ...
+        addresses: 7-bit I²C addresses it can have, the usual one first.
+        channels: what it gives unless asked otherwise.
+        extra: what it gives if asked (a barometer's own temperature as `oat`).
+        rate_hz: cycles a second unless asked otherwise.
+        max_rate_hz: the most its conversions allow at the settings used here.
+        noise: by channel, one standard deviation of a sample at these settings, in the channel's unit.
+        delay_s: from the event to its reading, which the driver takes off the time of the samples.
+        source: the datasheet and where the noise is from.
+        example: the published worked example its arithmetic is tested against; None: there is none.
+        memory: which registers and constants are from memory, not read in a datasheet.
+    """
+
+    name: str
+    what: str
+    addresses: tuple[int, ...]
+    channels: tuple[str, ...]
+    rate_hz: float
+    max_rate_hz: float
+    source: str
+    memory: str
+    example: str | None = None
+    noise: Mapping[str, float] = field(default_factory=dict)
+    extra: tuple[str, ...] = ()
+    delay_s: float = 0.0
+
+
+class Chip(Driver):
+    """A driver of one chip on a bus.
+
+    Args:
+        spec: which chip.
+        bus: where.
+        address: its 7-bit address; the usual one if None.
+        rate_hz: cycles a second; the usual rate if None.
+        channels: what it shall give, of `spec.channels` and `spec.extra`.
+
+    Raises:
+        ValueError: if the chip cannot have the address, reach the rate or give a channel.
+    """
+
+    FROZEN_AFTER_S = 2.0
+    """Readings equal to the last bit for this long mean a hung chip, where a driver asks for it."""
+
+    def __init__(
+        self,
+        spec: ChipSpec,
+        bus: Bus,
+        address: int | None = None,
+        rate_hz: float | None = None,
+        channels: Collection[str] | None = None,
+    ) -> None:
+        self.spec = spec
+        self.bus = bus
+        self.address = spec.addresses[0] if address is None else address
+        rate = spec.rate_hz if rate_hz is None else rate_hz
+        chosen = tuple(spec.channels if channels is None else channels)
+        _check(spec, self.address, rate, chosen)
+        super().__init__(
+            SensorIdentity(
+                spec.name,
+                f"{bus.name} 0x{self.address:02X}",
+                chosen,
+                rate,
+                {name: sigma for name, sigma in spec.noise.items() if name in chosen},
+                spec.delay_s,
+            )
+        )
+        self._last_raw = b""
+        self._unchanged = 0
+
+    def get(self, register: int, length: int = 1) -> bytes:
+        """Read registers from `register` on."""
+        return self.bus.write_read(self.address, bytes([register]), length)
+
+    def put(self, register: int, *values: int) -> None:
+        """Write registers from `register` on."""
+        self.bus.write(self.address, bytes([register, *values]))
+
+    def expect_id(self, register: int, expected: Mapping[int, str]) -> None:
+        """Make sure the identity register says one of `expected` (value: chip).
+
+        Raises:
+            WrongChipError: if it does not.
+        """
+        (found,) = self.get(register)
+        if found not in expected:
+            wanted = ", ".join(f"0x{value:02X} ({name})" for value, name in expected.items())
+            raise WrongChipError(
+                f"identity register 0x{register:02X} reads 0x{found:02X}, expected {wanted}",
+                "Another chip is at this address: correct the settings, or look at the module's marking",
+            )
+
+    def expect_change(self, raw: bytes) -> None:
+        """Make sure that raw readings still move: noise alone changes the last bits of a live chip.
+
+        Raises:
+            StaleDataError: if they have been equal for `FROZEN_AFTER_S`.
+        """
+        self._unchanged = self._unchanged + 1 if raw == self._last_raw else 0
+        self._last_raw = raw
+        if self._unchanged >= max(5.0, self.FROZEN_AFTER_S * self.identity.rate_hz):
+            self._unchanged = 0
+            raise StaleDataError(
+                f"the reading {raw.hex(' ')} has not changed for {self.FROZEN_AFTER_S:g} s",
+                "The chip hangs, or lost its supply for a moment",
+            )
+
+
+def signed(value: int, bits: int) -> int:
+    """A two's complement number of `bits` bits."""
+    return value - (1 << bits) if value >> (bits - 1) & 1 else value
+
+
+def _check(spec: ChipSpec, address: int, rate_hz: float, channels: tuple[str, ...]) -> None:
+    if address not in spec.addresses:
+        possible = ", ".join(f"0x{a:02X}" for a in spec.addresses)
+        raise ValueError(f"{spec.name}: address 0x{address:02X}; it can have {possible}")
+    if not 0.0 < rate_hz <= spec.max_rate_hz:
+        raise ValueError(f"{spec.name}: rate {rate_hz:g} Hz; it can do up to {spec.max_rate_hz:g} Hz")
+    possible_channels = spec.channels + spec.extra
+    wrong = [name for name in channels if name not in possible_channels]
+    if wrong or not channels:
+        named = ", ".join(wrong) if wrong else "none"
+        raise ValueError(f"{spec.name}: channel {named}; it can give {', '.join(possible_channels)}")

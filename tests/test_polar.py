@@ -158,7 +158,7 @@ def test_no_command_leaves_the_limits(
     settings = SpeedToFly.model_validate({"mode": mode})
     stage = SpeedToFlyStage(settings, mc_mps, CLUB.loaded(mass_ratio), LIMITS, mass_ratio)
     for netto in air:
-        command = stage.update(0.1, energy_at(height_m), Airmass(netto, netto - 0.8), Mode.CRUISE)
+        command = stage.update(0.1, energy_at(height_m), Airmass(netto, netto - 0.8), Mode.CRUISE).command_mps
         assert command is not None
         assert command >= STALL_MARGIN * 68 * KMH * math.sqrt(mass_ratio) - 1e-9
         assert command <= 175 * KMH + 1e-9
@@ -168,10 +168,10 @@ def test_no_command_where_none_belongs() -> None:
     stage = SpeedToFlyStage(SpeedToFly(), 1.0, CLUB, LIMITS, 1.0)
     air = Airmass(0.0, -0.8)
     for mode in (Mode.GROUND, Mode.LAUNCH, Mode.CIRCLING):
-        assert stage.update(0.1, energy_at(1000), air, mode) is None
-    assert stage.update(0.1, energy_at(1000), Airmass(None, None), Mode.CRUISE) is None
+        assert stage.update(0.1, energy_at(1000), air, mode).command_mps is None
+    assert stage.update(0.1, energy_at(1000), Airmass(None, None), Mode.CRUISE).command_mps is None
     no_glider = SpeedToFlyStage(SpeedToFly(), 1.0, None, None, 1.0)
-    assert no_glider.update(0.1, energy_at(1000), air, Mode.CRUISE) is None
+    assert no_glider.update(0.1, energy_at(1000), air, Mode.CRUISE).command_mps is None
 
 
 def test_dolphin_slows_in_lift_and_speeds_up_in_sink() -> None:
@@ -179,7 +179,7 @@ def test_dolphin_slows_in_lift_and_speeds_up_in_sink() -> None:
     speeds = []
     for netto in (0.0, 2.0, -2.0):
         for _ in range(300):
-            command = stage.update(0.1, energy_at(0), Airmass(netto, netto), Mode.CRUISE)
+            command = stage.update(0.1, energy_at(0), Airmass(netto, netto), Mode.CRUISE).command_mps
         speeds.append(command)
     still, lift, sink = speeds
     # mc 1, sink 2: the same as mc 3 in still air, 168.415 km/h (closed form above).

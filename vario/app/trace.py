@@ -9,7 +9,10 @@ from types import TracebackType
 from typing import Self
 
 from vario.app.errors import OutputError
+from vario.flight.circle import Circle
+from vario.flight.glide import Glide
 from vario.flight.pipeline import Reading
+from vario.flight.thermal import Shift
 
 Value = float | str | None
 
@@ -30,6 +33,18 @@ def _bank(r: Reading) -> Value:
     return None if r.attitude is None else r.attitude.bank_rad
 
 
+def _circle(value_of: Callable[[Circle], Value]) -> Callable[[Reading], Value]:
+    return lambda r: None if r.thermal.circle is None else value_of(r.thermal.circle)
+
+
+def _shift(value_of: Callable[[Shift], Value]) -> Callable[[Reading], Value]:
+    return lambda r: None if r.thermal.shift is None else value_of(r.thermal.shift)
+
+
+def _glide(value_of: Callable[[Glide], Value]) -> Callable[[Reading], Value]:
+    return lambda r: None if r.glide is None else value_of(r.glide)
+
+
 COLUMNS: dict[str, tuple[Callable[[Reading], Value], int]] = {
     "t_s": (lambda r: r.t_s, 2),
     "mode": (lambda r: r.mode.value, 0),
@@ -48,8 +63,42 @@ COLUMNS: dict[str, tuple[Callable[[Reading], Value], int]] = {
     "wind_east_mps": (_wind_east, 3),
     "speed_to_fly_mps": (lambda r: r.speed_to_fly_mps, 3),
     "quality": (lambda r: str(r.quality), 0),
+    "turn_rate_radps": (lambda r: r.turning.rate_radps, 4),
+    "heading_rad": (lambda r: r.turning.nose_rad if r.turning.from_north else None, 4),
+    "average_gain_m": (lambda r: r.averages.average_gain_m, 2),
+    "turn_gain_m": (lambda r: r.averages.turn_gain_m, 2),
+    "climb_gain_m": (lambda r: r.averages.climb_gain_m, 2),
+    "turn_time_s": (lambda r: r.averages.turn_s, 2),
+    "turn_waits": (lambda r: float(r.averages.turn_waits), 0),
+    "circle_mean_mps": (_circle(lambda c: c.middle_mps), 3),
+    "circle_asymmetry_mps": (_circle(lambda c: c.asymmetry_mps), 3),
+    "circle_sigma_mps": (_circle(lambda c: c.sigma_mps), 3),
+    "strongest_rad": (_circle(lambda c: c.strongest_rad if c.from_north else None), 4),
+    "roll_out_rad": (_circle(lambda c: c.roll_out_rad if c.from_north else None), 4),
+    "centring_cues": (lambda r: float(r.thermal.centring_cues), 0),
+    "shift_m": (_shift(lambda s: s.distance_m), 1),
+    "shift_bearing_rad": (_shift(lambda s: s.bearing_rad if s.from_north else None), 4),
+    "shift_sigma_m": (_shift(lambda s: s.sigma_m), 1),
+    "core_strength_mps": (_shift(lambda s: s.core.strength_mps), 3),
+    "core_radius_m": (_shift(lambda s: s.core.radius_m), 1),
+    "expected_climb_mps": (lambda r: r.expected.climb_mps, 3),
+    "worth_turning": (lambda r: float(r.expected.worth_turning), 0),
+    "worth_for_s": (lambda r: r.expected.worth_for_s, 2),
+    "block_speed_mps": (lambda r: r.speed.block_mps, 3),
+    "dolphin_speed_mps": (lambda r: r.speed.dolphin_mps, 3),
+    "faster_by_mps": (lambda r: r.speed.faster_by_mps, 3),
+    "speed_limit": (lambda r: r.speed.limit.value, 0),
+    "bumps_mps2": (lambda r: r.speed.bumps_mps2, 3),
+    "goal_bearing_rad": (_glide(lambda g: g.bearing_rad), 4),
+    "goal_distance_m": (_glide(lambda g: g.distance_m), 1),
+    "goal_required": (_glide(lambda g: g.required), 2),
+    "goal_available": (_glide(lambda g: g.available), 2),
+    "goal_arrival_m": (_glide(lambda g: g.arrival_m), 1),
+    "setting_rejected": (lambda r: float(r.setting_rejected), 0),
 }
-"""Each column of trace.csv: where its value comes from and its decimals, in file order."""
+"""Each column of trace.csv: where its value comes from and its decimals, in file order; see docs/trace.md."""
+
+TEXT_COLUMNS = frozenset({"mode", "quality", "speed_limit"})
 
 
 def cells(reading: Reading) -> list[str]:

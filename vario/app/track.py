@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from vario.app.trace import COLUMNS, Pacer, Value
+from vario.app.trace import COLUMNS, TEXT_COLUMNS, Pacer, Value
 from vario.flight.pipeline import Reading
 
 MOST_ROWS = 20_000
@@ -39,12 +39,12 @@ class TrackRows:
             self._pacer = Pacer(self._rate_hz)
 
     def columns(self) -> dict[str, NDArray[Any]]:
-        """The columns by name: text for `mode` and `quality`, else floats with NaN for no data."""
+        """The columns by name: text for `TEXT_COLUMNS`, else floats with NaN for no data."""
         names = (*COLUMNS, "north_m", "east_m")
         by_column = list(zip(*self._rows, strict=True)) or [()] * len(names)
         return {
             name: np.array(values, dtype=str)
-            if name in ("mode", "quality")
+            if name in TEXT_COLUMNS
             else np.array([math.nan if value is None else value for value in values], dtype=float)
             for name, values in zip(names, by_column, strict=True)
         }

@@ -39,13 +39,18 @@ class AirmassStage:
     Args:
         polar: at the present mass and bugs; None without a glider file.
         bank_rad: the bank the pilot circles with.
+        speed_mps: and the indicated airspeed; None: that of least sink at this bank.
     """
 
-    def __init__(self, polar: QuadraticPolar | None, bank_rad: float) -> None:
-        self._polar = polar
-        self._circling_sink_mps = polar.circling_sink_mps(bank_rad) if polar else 0.0
+    def __init__(self, polar: QuadraticPolar | None, bank_rad: float, speed_mps: float | None = None) -> None:
+        self.configure(polar, bank_rad, speed_mps)
         self._load = 1.0
         self._load_sample = 1.0
+
+    def configure(self, polar: QuadraticPolar | None, bank_rad: float, speed_mps: float | None) -> None:
+        """Take a changed polar or way of circling."""
+        self._polar = polar
+        self._circling_sink_mps = polar.circling_sink_mps(bank_rad, speed_mps) if polar else 0.0
 
     def update(self, inputs: Inputs, attitude: Attitude | None, energy: Energy, mode: Mode) -> Airmass:
         """One frame. `mode` is that of the frame before."""

@@ -16,15 +16,18 @@ from vario.flight.averages import Averages, AveragesStage
 from vario.flight.climbs import Climb
 from vario.flight.cues import Happenings
 from vario.flight.energy import Energy, EnergyStage, Noise
+from vario.flight.expected_climb import Expected, ExpectedClimbStage
 from vario.flight.frames import Frame
+from vario.flight.glide import Glide, GlideStage
 from vario.flight.health import HealthStage, Inputs
 from vario.flight.mode import Mode, ModeStage
-from vario.flight.place import PlaceStage
+from vario.flight.place import Place, PlaceStage
 from vario.flight.polar import QuadraticPolar
 from vario.flight.quality import Quality
-from vario.flight.speed_to_fly import SpeedToFlyStage
+from vario.flight.speed_to_fly import SpeedCommand, SpeedToFlyStage
+from vario.flight.thermal import Thermal, ThermalStage
 from vario.flight.tone import Heard, ToneCommand, ToneStage
-from vario.flight.turning import TurningStage
+from vario.flight.turning import Turning, TurningStage
 from vario.flight.wind import Wind, WindStage
 from vario.settings.glider import Glider
 from vario.settings.schema import Settings
@@ -34,8 +37,9 @@ from vario.settings.schema import Settings
 class Reading:
     """Everything the instrument knows at the end of one frame. None: not known.
 
-    `position` is the last GNSS one, `needle_mps` vario that needle and tone follow;
-    `speed_to_fly_mps` is indicated.
+    `position` is the last GNSS one, `place` the same in metres (or reckoned), `needle_mps` vario that needle
+    and tone follow. `setting_rejected` holds from a change of settings that could not be taken until one
+    that could.
     """
 
     t_s: float
@@ -47,9 +51,20 @@ class Reading:
     air: Airmass
     averages: Averages
     needle_mps: float | None
-    speed_to_fly_mps: float | None
+    speed: SpeedCommand
     tone: ToneCommand
     quality: Quality
+    turning: Turning
+    place: Place | None
+    thermal: Thermal
+    expected: Expected
+    glide: Glide | None
+    setting_rejected: bool
+
+    @property
+    def speed_to_fly_mps(self) -> float | None:
+        """The indicated airspeed to fly."""
+        return self.speed.command_mps
 
 
 class Pipeline:
@@ -62,23 +77,52 @@ class Pipeline:
         self._energy = EnergyStage(noise, settings.sensors.pitot.zero_pa)
         self._wind = WindStage()
         self._turning = TurningStage(settings.circling)
-        self._airmass = AirmassStage(polar, settings.circling.bank_rad)
+        self._airmass = AirmassStage(polar, settings.circling.bank_rad, settings.circling.speed_mps)
         self._mode = ModeStage(settings.circling, settings.flight.mode)
         self._place = PlaceStage()
         self._averages = AveragesStage(settings.average, settings.circling)
+        self._thermal = ThermalStage(settings.centring)
+        maccready_mps = settings.flight.maccready_mps
+        limits = glider.limits if glider else None
+        self._expected = ExpectedClimbStage(settings.expected_climb, settings.circling, maccready_mps, polar)
         self._needle = _Damping(settings.vario.damping_s)
         self._relative = _Damping(settings.vario.damping_s)
-        self._speed_to_fly = SpeedToFlyStage(
-            settings.speed_to_fly,
-            settings.flight.maccready_mps,
-            polar,
-            glider.limits if glider else None,
-            mass_ratio,
-        )
+        self._speed = SpeedToFlyStage(settings.speed_to_fly, maccready_mps, polar, limits, mass_ratio)
+        self._glide = GlideStage(settings.goal, maccready_mps, polar, limits)
         self._tone = ToneStage(settings.tone)
         self._has_glider = glider is not None
         self._tas_mps: float | None = None
         self._position: GnssPos | None = None
+        self._settings = settings
+        self._rejected = self._rejected_now = False
+
+    def change(self, settings: Settings, glider: Glider | None) -> None:
+        """Take changed settings from the next frame on; all that was found out in flight stays.
+
+        How the sensors are fitted ([sensors]) does not change in flight: that waits for the next start.
+        """
+        polar, mass_ratio = _present_polar(settings, glider)
+        maccready_mps = settings.flight.maccready_mps
+        limits = glider.limits if glider else None
+        self._turning.configure(settings.circling)
+        self._airmass.configure(polar, settings.circling.bank_rad, settings.circling.speed_mps)
+        self._mode.configure(settings.circling, settings.flight.mode)
+        self._averages.configure(settings.average, settings.circling)
+        self._thermal.configure(settings.centring)
+        self._expected.configure(settings.expected_climb, settings.circling, maccready_mps, polar)
+        self._needle.configure(settings.vario.damping_s)
+        self._relative.configure(settings.vario.damping_s)
+        self._speed.configure(settings.speed_to_fly, maccready_mps, polar, limits, mass_ratio)
+        self._glide.configure(settings.goal, maccready_mps, polar, limits)
+        if settings.tone != self._settings.tone:
+            self._tone.configure(settings.tone)
+        self._has_glider = glider is not None
+        self._settings = settings
+        self._rejected = False
+
+    def reject_change(self) -> None:
+        """Settings came that cannot be used: the old ones stay, and the pilot is told."""
+        self._rejected = self._rejected_now = True
 
     def step(self, frame: Frame) -> Reading:
         """One frame through every stage, in the order of the block diagram."""
@@ -91,14 +135,26 @@ class Pipeline:
         mode = self._mode.update(inputs, energy, turning)
         place = self._place.update(inputs, energy, turning, wind)
         averages = self._averages.update(frame.t_s, energy, turning, mode, place)
-        speed_to_fly = self._speed_to_fly.update(frame.dt_s, energy, air, mode)
+        thermal = self._thermal.update(inputs, energy, air, turning, mode=mode, place=place)
+        expected = self._expected.update(frame.t_s, frame.dt_s, energy, air, mode)
+        speed = self._speed.update(frame.dt_s, energy, air, mode, attitude)
         needle = self._needle.update(energy.vario_mps, frame.dt_s)
         quality = self._quality(inputs, energy)
-        happenings = Happenings(frame.t_s, mode, quality, vario_known=needle is not None)
+        happenings = Happenings(
+            frame.t_s,
+            mode,
+            quality,
+            vario_known=needle is not None,
+            centring_now=thermal.centring_now,
+            worth_turning=expected.worth_turning,
+            setting_rejected=self._rejected_now,
+        )
+        self._rejected_now = False
         relative = self._relative.update(air.relative_netto_mps, frame.dt_s)
-        tone = self._tone.update(Heard(happenings, needle, energy.ias_mps, speed_to_fly, relative))
+        tone = self._tone.update(Heard(happenings, needle, energy.ias_mps, speed.command_mps, relative))
         self._tas_mps = energy.tas_mps
         self._position = _latest_position(inputs, self._position)
+        glide = self._glide.update(self._position, wind, energy.density_kgpm3)
         return Reading(
             frame.t_s,
             mode,
@@ -109,9 +165,15 @@ class Pipeline:
             air,
             averages,
             needle,
-            speed_to_fly,
+            speed,
             tone,
             quality,
+            turning,
+            place,
+            thermal,
+            expected,
+            glide,
+            self._rejected,
         )
 
     def finished_climbs(self) -> list[Climb]:
@@ -142,8 +204,11 @@ class _Damping:
     """First-order damping; an unknown value passes straight through and starts it afresh."""
 
     def __init__(self, time_constant_s: float) -> None:
-        self._time_constant_s = time_constant_s
         self._value: float | None = None
+        self.configure(time_constant_s)
+
+    def configure(self, time_constant_s: float) -> None:
+        self._time_constant_s = time_constant_s
 
     def update(self, value: float | None, dt_s: float) -> float | None:
         if value is None or self._value is None or self._time_constant_s == 0.0:

@@ -35,6 +35,11 @@ class QuadraticPolar:
         """With all sink larger by the fraction `bugs`."""
         return replace(self, a=self.a * (1 + bugs), b=self.b * (1 + bugs), c=self.c * (1 + bugs))
 
+    def at_load(self, load: float) -> QuadraticPolar:
+        """Under a steady load factor n of 1 or more: speeds grow with √n, sinks with n^1.5."""
+        root = math.sqrt(load)
+        return QuadraticPolar(self.a * root, self.b * load, self.c * load * root)
+
     def sink_mps(self, eas_mps: float) -> float:
         """Sink in straight flight at sea-level density."""
         return (self.a * eas_mps + self.b) * eas_mps + self.c
@@ -65,10 +70,15 @@ class QuadraticPolar:
         induced = self.sink_mps(best) * best / (2 * eas_mps)
         return self.sink_mps(eas_mps) - induced * (1.0 - max(load, 0.0) ** 2)
 
-    def circling_sink_mps(self, bank_rad: float) -> float:
-        """Least sink in a steady turn at this bank: flown at the minimum-sink speed times √n."""
+    def circling_speed_mps(self, bank_rad: float) -> float:
+        """Equivalent airspeed of least sink in a steady turn at this bank."""
+        return self.min_sink_speed_mps / math.sqrt(math.cos(bank_rad))
+
+    def circling_sink_mps(self, bank_rad: float, eas_mps: float | None = None) -> float:
+        """Sink in a steady turn at this bank and airspeed; None: at that of least sink."""
         load = 1.0 / math.cos(bank_rad)
-        return self.sink_loaded_mps(self.min_sink_speed_mps * math.sqrt(load), load)
+        speed_mps = self.circling_speed_mps(bank_rad) if eas_mps is None else eas_mps
+        return self.sink_loaded_mps(speed_mps, load)
 
     def speed_for_mps(self, climb_mps: float, density_kgpm3: float = SEA_LEVEL_KGPM3) -> float:
         """Equivalent airspeed of the MacCready condition climb + s(V) = V·s'(V).

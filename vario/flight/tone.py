@@ -81,9 +81,13 @@ class ToneStage:
     """
 
     def __init__(self, settings: Tone) -> None:
+        self._cues = CueStage()
+        self.configure(settings)
+
+    def configure(self, settings: Tone) -> None:
+        """Take changed settings; a cue that sounds goes on."""
         self._settings = settings
         curve = self._curve = settings.curve
-        self._cues = CueStage()
         self._vario = _Zones(curve.quiet_from_mps, curve.quiet_to_mps, HYSTERESIS_MPS)
         cruise = settings.cruise
         self._netto = _Zones(cruise.netto_quiet_from_mps, curve.quiet_to_mps, HYSTERESIS_MPS)

@@ -169,7 +169,7 @@ class Circling(Section):
 class Centring(Section):
     """Lift around the circle: where it is strongest, and the cue that says so."""
 
-    memory_turns: float = number(2.5, 1.0, 10.0, "How many turns the picture of the lift remembers")
+    memory_turns: float = number(1.5, 1.0, 10.0, "How many turns the picture of the lift remembers")
     least_asymmetry_mps: float = quantity(
         "0.2 m/s", "0 m/s", "2 m/s", "Lift that varies less than this around the circle gives no cue"
     )
@@ -186,7 +186,12 @@ class Centring(Section):
 class ExpectedClimb(Section):
     """What circling here would give, while still flying straight."""
 
-    average_s: float = quantity("4 s", "1 s", "20 s", "Time over which the expected climb is averaged")
+    average_s: float | None = optional(
+        "5 s",
+        "1 s",
+        "20 s",
+        "Time over which it is averaged; absent: as long as it takes to fly across the circle",
+    )
 
 
 class SpeedToFly(Section):

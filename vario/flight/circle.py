@@ -1,0 +1,111 @@
+"""Lift around the circle: climb over heading, for the last turn and as a decaying mean of several.
+
+On a circle beside a core the lift is nearly a constant and one sine wave of heading, and that wave's crest is
+where the glider passes the core (in a thermal of Gaussian section exactly so). The wave is found by
+weighted least squares from points whose headings are already freed of the vario's lag; what the
+lag has damped is given back. Where it does not stand out from the rest, nothing is claimed.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from vario.flight.lift_map import STEP_RAD, LiftPoint
+
+SECTORS = 24
+SECTOR_RAD = math.tau / SECTORS
+
+SURE = 2.5
+"""The wave counts when it is this many times its own standard error."""
+
+FRESH_PER_TURN = 8.0
+"""Independent looks at the air in a turn: eddies a glider feels are some 60 m long, a circle 500 m."""
+
+LEAST_TURN = 0.8
+"""Share of a turn that must have been seen before anything is said."""
+
+
+@dataclass(frozen=True, slots=True)
+class Circle:
+    """The picture. Sector k reaches from k to k+1 times 15 degrees of heading.
+
+    `last_mps`, `mean_mps`: climb by sector, of the last turn and of several; None: not flown. `middle_mps`
+    is the mean around the circle; `asymmetry_mps` how far the best heading lies above it and `sigma_mps`
+    its standard error. `strongest_rad` is the heading where the glider passes the strongest lift and
+    `roll_out_rad` where the nose points from the middle of the circle towards it; both None unless
+    the asymmetry is significant. Headings are from true north if `from_north`, else from an arbitrary zero.
+    """
+
+    last_mps: tuple[float | None, ...]
+    mean_mps: tuple[float | None, ...]
+    middle_mps: float
+    asymmetry_mps: float
+    sigma_mps: float
+    strongest_rad: float | None
+    roll_out_rad: float | None
+    right: bool
+    from_north: bool
+
+
+def circle_of(
+    points: Sequence[LiftPoint],
+    *,
+    memory_turns: float,
+    least_mps: float,
+    lag_gain: float,
+    right: bool,
+    from_north: bool,
+) -> Circle | None:
+    """The picture from the points of one continued turn, oldest first; None before most of a turn.
+
+    Args:
+        points: in order of time.
+        memory_turns: how fast older turns lose weight.
+        least_mps: an asymmetry below this is not significant.
+        lag_gain: what to multiply the wave with for what the lag has damped, √(1 + ω²τ²).
+        right: which way the turn goes.
+        from_north: whether headings count from true north.
+    """
+    if len(points) < LEAST_TURN * math.tau / STEP_RAD:
+        return None
+    turned = np.array([point.turned_rad for point in points])
+    age = np.abs(turned[-1] - turned)
+    if age[0] < LEAST_TURN * math.tau:
+        return None
+    climb = np.array([point.climb_mps for point in points])
+    nose = np.array([point.nose_rad for point in points])
+    weight = np.exp(-age / (math.tau * memory_turns))
+    rows = np.column_stack((np.ones_like(nose), np.cos(nose), np.sin(nose)))
+    normal = rows.T @ (rows * weight[:, None])
+    middle, a, b = (float(x) for x in np.linalg.solve(normal, rows.T @ (weight * climb)))
+    rest = climb - rows @ np.array([middle, a, b])
+    # Weighted points count for as many fresh ones as (Σw)²/Σw², and only some of these are independent.
+    turns = float(weight.sum() ** 2 / (weight**2).sum()) * STEP_RAD / math.tau
+    scatter = math.sqrt(float((weight * rest**2).sum() / weight.sum()))
+    sigma = lag_gain * scatter * math.sqrt(2.0 / (FRESH_PER_TURN * turns))
+    asymmetry = lag_gain * math.hypot(a, b)
+    significant = asymmetry >= max(least_mps, SURE * sigma)
+    strongest = math.atan2(b, a) % math.tau if significant else None
+    quarter = math.pi / 2 if right else -math.pi / 2
+    return Circle(
+        _sectors(nose, climb, (age < math.tau).astype(float)),
+        _sectors(nose, climb, weight),
+        middle,
+        asymmetry,
+        sigma,
+        strongest,
+        None if strongest is None else (strongest - quarter) % math.tau,
+        right,
+        from_north,
+    )
+
+
+def _sectors(nose: np.ndarray, climb: np.ndarray, weight: np.ndarray) -> tuple[float | None, ...]:
+    sector = (nose / SECTOR_RAD).astype(int) % SECTORS
+    weights = np.bincount(sector, weight, SECTORS)
+    sums = np.bincount(sector, weight * climb, SECTORS)
+    return tuple(float(s / w) if w > 0.0 else None for s, w in zip(sums, weights, strict=True))

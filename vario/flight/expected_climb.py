@@ -1,0 +1,137 @@
+"""Expected climb: what circling here would give, while still flying straight, and whether it is worth it.
+
+It is relative netto, averaged over the last few seconds: by default over the way across the circle that
+would be flown, because the circle passes through the air on both sides of the core just as that
+stretch does. It is worth turning when it beats the MacCready value, the climb for which the cruise is
+flown anyway (P. MacCready, Soaring 1954; the same number decides both: Speight, Technical Soaring, art. 789).
+"""
+
+from __future__ import annotations
+
+import math
+from collections import deque
+from collections.abc import Callable
+from dataclasses import dataclass
+from enum import Enum, auto
+
+from drivers.isa import G0_MPS2
+from vario.flight.airmass import Airmass
+from vario.flight.energy import Energy
+from vario.flight.mode import Mode
+from vario.flight.polar import QuadraticPolar, true_scale
+from vario.settings.schema import Circling, ExpectedClimb
+
+STEP_S = 0.2
+"""Spacing of the stored points."""
+
+HYSTERESIS_MPS = 0.2
+"""How far the expected climb falls below the MacCready value before turning is not worth it any more."""
+
+
+@dataclass(frozen=True, slots=True)
+class Expected:
+    """The climb to expect from circling here (None: not known), and how long turning has been worth it."""
+
+    climb_mps: float | None
+    worth_turning: bool
+    worth_for_s: float
+
+
+NOTHING = Expected(None, worth_turning=False, worth_for_s=0.0)
+
+
+class Worth(Enum):
+    """Whether to turn."""
+
+    NO = auto()
+    YES = auto()
+
+
+@dataclass(frozen=True, slots=True)
+class Sight:
+    """What the guards look at."""
+
+    climb_mps: float | None
+    maccready_mps: float
+    cruising: bool
+
+
+def _beats(s: Sight) -> bool:
+    return s.cruising and s.climb_mps is not None and s.climb_mps >= s.maccready_mps
+
+
+def _beaten(s: Sight) -> bool:
+    return not s.cruising or s.climb_mps is None or s.climb_mps < s.maccready_mps - HYSTERESIS_MPS
+
+
+TRANSITIONS: tuple[tuple[Worth, Worth, Callable[[Sight], bool]], ...] = (
+    (Worth.NO, Worth.YES, _beats),
+    (Worth.YES, Worth.NO, _beaten),
+)
+
+
+class ExpectedClimbStage:
+    """Averages relative netto and runs the table."""
+
+    def __init__(
+        self,
+        settings: ExpectedClimb,
+        circling: Circling,
+        maccready_mps: float,
+        polar: QuadraticPolar | None,
+    ) -> None:
+        self._points: deque[tuple[float, float]] = deque()
+        self._gained_m = 0.0
+        self._state = Worth.NO
+        self._since_s = 0.0
+        self.configure(settings, circling, maccready_mps, polar)
+
+    def configure(
+        self,
+        settings: ExpectedClimb,
+        circling: Circling,
+        maccready_mps: float,
+        polar: QuadraticPolar | None,
+    ) -> None:
+        """Take changed settings."""
+        self._average_s = settings.average_s
+        self._maccready_mps = maccready_mps
+        self._diameter_m = 0.0
+        if polar is not None:
+            speed_mps = circling.speed_mps or polar.circling_speed_mps(circling.bank_rad)
+            self._diameter_m = 2.0 * speed_mps**2 / (G0_MPS2 * math.tan(circling.bank_rad))
+
+    def update(self, t_s: float, dt_s: float, energy: Energy, air: Airmass, mode: Mode) -> Expected:
+        """One frame."""
+        climb_mps = self._mean_mps(t_s, dt_s, energy, air)
+        sight = Sight(climb_mps, self._maccready_mps, mode is Mode.CRUISE)
+        for start, end, guard in TRANSITIONS:
+            if start is self._state and guard(sight):
+                self._state = end
+                self._since_s = t_s
+                break
+        worth = self._state is Worth.YES
+        return Expected(climb_mps, worth, t_s - self._since_s if worth else 0.0)
+
+    def _mean_mps(self, t_s: float, dt_s: float, energy: Energy, air: Airmass) -> float | None:
+        if air.relative_netto_mps is None or energy.tas_mps is None or energy.density_kgpm3 is None:
+            self._points.clear()
+            self._gained_m = 0.0
+            return None
+        self._gained_m += air.relative_netto_mps * dt_s
+        window_s = self._window_s(energy.tas_mps, energy.density_kgpm3)
+        if not self._points or t_s - self._points[-1][0] >= STEP_S * 0.99:
+            self._points.append((t_s, self._gained_m))
+        while len(self._points) > 1 and self._points[1][0] <= t_s - window_s:
+            self._points.popleft()
+        then_s, then_m = self._points[0]
+        if then_s > t_s - window_s or t_s <= then_s:
+            return None
+        return (self._gained_m - then_m) / (t_s - then_s)
+
+    def _window_s(self, tas_mps: float, density_kgpm3: float) -> float:
+        if self._average_s is not None:
+            return self._average_s
+        # The circle grows with the square of true airspeed.
+        diameter_m = self._diameter_m * true_scale(density_kgpm3) ** 2
+        return diameter_m / max(tas_mps, 10.0)

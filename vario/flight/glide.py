@@ -1,0 +1,108 @@
+"""Glide to the goal: bearing, distance, the glide needed and had, and the height to arrive with.
+
+Height is that of GNSS above mean sea level, never the pressure altitude, which may be hundreds of metres off.
+The glide is flown at the block speed of the MacCready setting, but no faster than rough air allows, with
+the wind as it is here now; what the air does on the way nobody knows. Without wind or polar only what
+needs neither is given.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from drivers.samples import GnssPos
+from vario.flight.polar import QuadraticPolar, true_scale
+from vario.flight.wind import Wind
+from vario.settings.glider import Limits
+from vario.settings.schema import Goal
+
+EARTH_M = 6_371_000.0
+"""The FAI sphere (FAI Sporting Code, General Section, on distances of the earth model)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Glide:
+    """The way to the goal. None: not known, or the goal lies above what can be reached at all.
+
+    `bearing_rad` is from true north, 0 to 2π. `required` and `available` are distance over height; `required`
+    counts to the reserve height above the goal. `arrival_m` is height above the goal's elevation less the
+    reserve: 0 arrives with just the reserve, below 0 the reserve is used up or more.
+    """
+
+    bearing_rad: float
+    distance_m: float
+    required: float | None
+    available: float | None
+    arrival_m: float | None
+
+
+def way(from_lat_deg: float, from_lon_deg: float, lat_deg: float, lon_deg: float) -> tuple[float, float]:
+    """Great-circle distance, m, and initial bearing from true north, rad, 0 to 2π."""
+    lat_1, lat_2 = math.radians(from_lat_deg), math.radians(lat_deg)
+    apart = math.radians(lon_deg - from_lon_deg)
+    half = math.sin((lat_2 - lat_1) / 2) ** 2 + math.cos(lat_1) * math.cos(lat_2) * math.sin(apart / 2) ** 2
+    distance_m = 2.0 * EARTH_M * math.asin(min(1.0, math.sqrt(half)))
+    north = math.cos(lat_1) * math.sin(lat_2) - math.sin(lat_1) * math.cos(lat_2) * math.cos(apart)
+    return distance_m, math.atan2(math.sin(apart) * math.cos(lat_2), north) % math.tau
+
+
+def over_ground_mps(tas_mps: float, along_mps: float, across_mps: float) -> float | None:
+    """Ground speed along a course flown with a wind; None if the wind does not let it be flown."""
+    if abs(across_mps) >= tas_mps:
+        return None
+    speed_mps = math.sqrt(tas_mps**2 - across_mps**2) + along_mps
+    return speed_mps if speed_mps > 0.0 else None
+
+
+class GlideStage:
+    """Reckons the glide to one goal."""
+
+    def __init__(
+        self, goal: Goal, maccready_mps: float, polar: QuadraticPolar | None, limits: Limits | None
+    ) -> None:
+        self.configure(goal, maccready_mps, polar, limits)
+
+    def configure(
+        self, goal: Goal, maccready_mps: float, polar: QuadraticPolar | None, limits: Limits | None
+    ) -> None:
+        """Take changed settings."""
+        self._goal = goal
+        # The air ahead may be rough.
+        self._fastest_mps = limits.rough_air_mps if limits else math.inf
+        self._maccready_mps = maccready_mps
+        self._polar = polar
+        self._latest: tuple[GnssPos, Glide] | None = None
+
+    def update(
+        self, position: GnssPos | None, wind: Wind | None, density_kgpm3: float | None
+    ) -> Glide | None:
+        """One frame; None without goal or position."""
+        goal = self._goal
+        if position is None or goal.latitude is None or goal.longitude is None or goal.elevation_m is None:
+            return None
+        if self._latest is not None and self._latest[0] is position:
+            return self._latest[1]  # nothing has moved
+        distance_m, bearing_rad = way(position.lat_deg, position.lon_deg, goal.latitude, goal.longitude)
+        height_m = position.altitude_m - goal.elevation_m - goal.reserve_m
+        available = self._available(bearing_rad, wind, density_kgpm3)
+        glide = Glide(
+            bearing_rad,
+            distance_m,
+            distance_m / height_m if height_m > 0.0 else None,
+            available,
+            None if available is None else height_m - distance_m / available,
+        )
+        self._latest = (position, glide)
+        return glide
+
+    def _available(self, bearing_rad: float, wind: Wind | None, density_kgpm3: float | None) -> float | None:
+        """Distance over height along the bearing at the block speed."""
+        if self._polar is None or wind is None or density_kgpm3 is None:
+            return None
+        scale = true_scale(density_kgpm3)
+        eas_mps = min(self._polar.speed_for_mps(self._maccready_mps, density_kgpm3), self._fastest_mps)
+        along = wind.north_mps * math.cos(bearing_rad) + wind.east_mps * math.sin(bearing_rad)
+        across = wind.east_mps * math.cos(bearing_rad) - wind.north_mps * math.sin(bearing_rad)
+        speed_mps = over_ground_mps(scale * eas_mps, along, across)
+        return None if speed_mps is None else speed_mps / (scale * self._polar.sink_mps(eas_mps))

@@ -1,0 +1,187 @@
+"""The thermal around the glider: lift around the circle, its core, the map from above, the centring cue."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from vario.flight.airmass import Airmass
+from vario.flight.centring import CentringCue
+from vario.flight.circle import FRESH_PER_TURN, Circle, circle_of
+from vario.flight.core_fit import Core, fit_core
+from vario.flight.energy import Energy
+from vario.flight.health import Inputs
+from vario.flight.lift_map import STEP_RAD, LiftMap, LiftPoint, offset_m
+from vario.flight.mode import Mode
+from vario.flight.place import Place
+from vario.flight.turning import Turning
+from vario.settings.schema import Centring
+
+USUAL_SINK_MPS = 0.9
+"""Of a glider in a turn, where there is no glider file (common practice, no source). The core's place does
+not depend on it, only its strength."""
+
+FIT_EVERY = 3
+"""Points between two fits: 30 degrees of turn."""
+
+LEAST_SHIFT_M = 15.0
+"""Nobody flies a circle more exactly than this; a shift below it is no advice."""
+
+
+@dataclass(frozen=True, slots=True)
+class Shift:
+    """Advice for moving the circle, in the drifting air.
+
+    `bearing_rad` is where to, from true north if `from_north`; `ahead_rad` the same from the nose, right
+    positive, at the time of the fit; `sigma_m` the uncertainty of the core's place (one sigma) and
+    `sure` whether the shift is larger than twice that, and worth flying. `core` is relative to the
+    middle of the circle.
+    """
+
+    distance_m: float
+    bearing_rad: float
+    ahead_rad: float
+    sigma_m: float
+    sure: bool
+    from_north: bool
+    core: Core
+
+
+@dataclass(frozen=True, slots=True)
+class Thermal:
+    """What is known of the thermal; `circle` and `shift` only while circling.
+
+    `lift_map` holds the points of the last minutes, oldest first; `lift_map.offset_m` says where each is now.
+    `centring_now` is true for the one frame in which the cue is due, `centring_cues` counts them.
+    """
+
+    circle: Circle | None
+    shift: Shift | None
+    lift_map: tuple[LiftPoint, ...]
+    centring_now: bool
+    centring_cues: int
+
+
+NOTHING = Thermal(None, None, (), centring_now=False, centring_cues=0)
+
+
+class ThermalStage:
+    """Keeps the map and makes the rest from it."""
+
+    def __init__(self, settings: Centring) -> None:
+        self._settings = settings
+        self._map = LiftMap()
+        self._cue = CentringCue()
+        self._from_north = False
+        self._now = NOTHING
+        self._since_fit = 0
+
+    def configure(self, settings: Centring) -> None:
+        """Take changed settings."""
+        self._settings = settings
+
+    def update(
+        self,
+        inputs: Inputs,
+        energy: Energy,
+        air: Airmass,
+        turning: Turning,
+        *,
+        mode: Mode,
+        place: Place | None,
+    ) -> Thermal:
+        """One frame."""
+        settings, t_s = self._settings, inputs.frame.t_s
+        lag_s = settings.lag_s if inputs.has_imu else settings.lag_no_imu_s
+        if turning.from_north is not self._from_north:
+            # The zero of all headings has moved.
+            self._from_north = turning.from_north
+            self._map = LiftMap()
+        point = self._map.update(
+            inputs.frame,
+            turning,
+            place,
+            climb_mps=energy.vario_mps,
+            air_mps=air.netto_mps,
+            lag_s=lag_s,
+        )
+        circling = mode is Mode.CIRCLING and turning.active
+        circle, shift, lift_map = self._now.circle, self._now.shift, self._now.lift_map
+        if not circling:
+            circle = shift = None
+        if point is not None:
+            lift_map = tuple(self._map.points)
+            if circling:
+                circle = self._picture(turning, lag_s)
+                self._since_fit += 1
+                if circle is None:
+                    shift = None
+                elif self._since_fit >= FIT_EVERY and place is not None:
+                    self._since_fit = 0
+                    shift = self._shift(t_s, turning, place)
+                circle = _pointed(circle, shift)
+        cue = self._cue.update(circle, turning, settings)
+        if cue or self._now.centring_now or point is not None or circle is not self._now.circle:
+            cues = self._now.centring_cues + int(cue)
+            self._now = Thermal(circle, shift, lift_map, centring_now=cue, centring_cues=cues)
+        return self._now
+
+    def _picture(self, turning: Turning, lag_s: float) -> Circle | None:
+        # Only this turn: after a shift of the circle the old headings mean other places.
+        points = [p for p in self._map.points if p.turning and p.t_s + lag_s >= turning.since_s]
+        return circle_of(
+            points,
+            memory_turns=self._settings.memory_turns,
+            least_mps=self._settings.least_asymmetry_mps,
+            lag_gain=math.hypot(1.0, turning.rate_radps * lag_s),
+            right=turning.rate_radps > 0.0,
+            from_north=turning.from_north,
+        )
+
+    def _shift(self, t_s: float, turning: Turning, place: Place) -> Shift | None:
+        rows = []
+        latest = self._map.points[-1].turned_rad
+        for point in self._map.points:
+            offset = offset_m(point, place, t_s)
+            if offset is not None:
+                air = point.climb_mps + USUAL_SINK_MPS if point.air_mps is None else point.air_mps
+                rows.append((*offset, air, abs(latest - point.turned_rad), point.turning))
+        if not rows:
+            return None
+        north, east, air_mps, age, _ = (np.array(column, float) for column in zip(*rows, strict=True))
+        turn = (age < math.tau) & np.array([row[4] for row in rows])
+        if np.count_nonzero(turn) < 0.8 * math.tau / STEP_RAD:
+            return None
+        middle_n, middle_e = float(north[turn].mean()), float(east[turn].mean())
+        weight = (
+            np.exp(-age / (math.tau * self._settings.memory_turns)) * FRESH_PER_TURN * STEP_RAD / math.tau
+        )
+        core = fit_core(north - middle_n, east - middle_e, air_mps, weight)
+        if core is None:
+            return None
+        distance_m = math.hypot(core.north_m, core.east_m)
+        bearing = math.atan2(core.east_m, core.north_m) % math.tau
+        return Shift(
+            distance_m,
+            bearing,
+            math.remainder(bearing - turning.nose_rad, math.tau),
+            core.sigma_m,
+            distance_m > max(LEAST_SHIFT_M, 2.0 * core.sigma_m),
+            turning.from_north,
+            core,
+        )
+
+
+def _pointed(circle: Circle | None, shift: Shift | None) -> Circle | None:
+    """The picture with its strongest direction taken from the fitted core, where that is sure.
+
+    The fit knows the shape of the lift and follows a circle that wanders, the wave over heading does neither.
+    """
+    if circle is None or circle.strongest_rad is None or shift is None or not shift.sure:
+        return circle
+    quarter = math.pi / 2 if circle.right else -math.pi / 2
+    return replace(
+        circle, strongest_rad=(shift.bearing_rad + quarter) % math.tau, roll_out_rad=shift.bearing_rad
+    )

@@ -14,6 +14,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, fields
 from types import MappingProxyType
 
+from drivers.events import Event
+
 
 @dataclass(frozen=True, slots=True)
 class Baro:
@@ -96,6 +98,13 @@ class Supply:
 
 
 @dataclass(frozen=True, slots=True)
+class Tick:
+    """Time has passed. The live loop sends it while no sensor does, so that outputs age and fall silent."""
+
+    t_s: float
+
+
+@dataclass(frozen=True, slots=True)
 class Reference:
     """A value to compare with, never an input: simulator truth or another instrument's reading.
 
@@ -107,7 +116,7 @@ class Reference:
     value: float
 
 
-Sample = Baro | Pitot | ImuAccel | ImuGyro | GnssPos | GnssVel | Oat | LoadFactor | Supply | Reference
+Sample = Baro | Pitot | ImuAccel | ImuGyro | GnssPos | GnssVel | Oat | LoadFactor | Supply | Tick | Reference
 
 
 @dataclass(frozen=True, slots=True)
@@ -166,6 +175,7 @@ CHANNELS: Mapping[str, Channel] = MappingProxyType(
             _channel("oat", Oat, air_k=(180.0, 340.0)),
             _channel("load_factor", LoadFactor, load=(-10.0, 15.0)),
             _channel("supply", Supply, volt_v=(0.0, 60.0)),
+            _channel("tick", Tick),
         )
     }
 )

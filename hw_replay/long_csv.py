@@ -218,6 +218,8 @@ def _kind_of_channel(index: int, channel: Channel) -> _Kind:
 
 
 def _builder(make: Callable[..., Sample], rules: tuple[ValueRule, ...]) -> _Build:
+    if not rules:
+        return lambda t_s, _v1, _v2, _v3: make(t_s)
     if len(rules) == 1:
         return lambda t_s, v1, _v2, _v3: make(t_s, v1)
     if not any(rule.optional for rule in rules):

@@ -5,10 +5,12 @@ from __future__ import annotations
 import json
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from functools import partial
 from operator import attrgetter
 from typing import Any
 
 from drivers.samples import CHANNELS, Channel, Reference, Sample
+from hw_replay.event_messages import KIND_BY_TOPIC, EventKind, RejectedEventError, decode_event
 
 LATEST_T_S = 4e9
 """No sample is later than this: even on a clock that counts from 1970 it is the year 2096."""
@@ -110,6 +112,8 @@ def encoder(channel: Channel) -> Encoder:
     It raises ValueError for a value that is not finite: JSON has no word for it.
     """
     names = channel.value_fields
+    if not names:
+        return lambda _: b"{}"
     if len(names) == 1:
         (name,) = names
         get_one = attrgetter(name)
@@ -176,5 +180,15 @@ def decoder_of_topic(topic: str) -> Decoder | None:
     """The decoder of a topic ("/baro", "/reference/vat_mps"), or None for one that is not ours."""
     if topic.startswith(REFERENCE_TOPIC) and len(topic) > len(REFERENCE_TOPIC):
         return reference_decoder(topic.removeprefix(REFERENCE_TOPIC))
+    kind = KIND_BY_TOPIC.get(topic.removeprefix("/"))
+    if kind is not None:
+        return partial(_decode_event, kind)
     channel = CHANNELS.get(topic.removeprefix("/")) if topic.startswith("/") else None
     return None if channel is None else decoder(channel)
+
+
+def _decode_event(kind: EventKind, t_s: float, values: Mapping[str, Any]) -> Sample:
+    try:
+        return decode_event(kind, t_s, values)
+    except RejectedEventError as reason:
+        raise RejectedValueError(str(reason)) from None

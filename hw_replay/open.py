@@ -44,7 +44,7 @@ def open_source(path: str | os.PathLike[str]) -> Source:
         if _is_gzip(path):
             raise RecordingError(f"{path}: a recording inside a gzip file; unpack it first")
         return Recording(path)
-    lines = start.removeprefix(b"\xef\xbb\xbf").splitlines()
+    lines = start.removeprefix(b"\xef\xbb\xbf").splitlines() or [b""]
     if _is_long_csv(lines[0]) or start[:2] in {b"\xff\xfe", b"\xfe\xff"}:
         return LongCsv(path)
     if any(_IGC_LINE.match(line.strip()) for line in lines[:_LINES_LOOKED_AT]):

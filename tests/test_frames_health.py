@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from drivers.samples import Baro, GnssVel, ImuAccel, ImuGyro, Reference, Sample
+from drivers.samples import Baro, GnssVel, ImuAccel, ImuGyro, Reference, Sample, Tick
 from vario.flight.frames import EMPTY_FRAME_S, FRAME_S, JUMP_S, Frame, Framer
 from vario.flight.health import FROZEN_AFTER, HealthStage
 
@@ -51,6 +51,14 @@ def test_a_jump_of_the_clock_is_not_filled() -> None:
     frames = frames_of([Baro(0.0, 90_000.0), Baro(1e6, 90_000.0)])
     assert len(frames) == 2
     assert frames[1].dt_s == 0.0
+
+
+def test_ticks_let_time_pass_and_nothing_else() -> None:
+    ticks: list[Sample] = [Tick(0.1 * tick) for tick in range(1, 60)]
+    frames = frames_of([Baro(0.0, 90_000.0), *ticks])
+    assert [frame.t_s for frame in frames if frame.baro] == [pytest.approx(FRAME_S)]
+    assert frames[-1].t_s == pytest.approx(5.8, abs=2 * FRAME_S)  # the last one is still open
+    assert max(frame.dt_s for frame in frames) <= EMPTY_FRAME_S + FRAME_S + 1e-9
 
 
 def test_references_are_not_inputs() -> None:

@@ -14,6 +14,7 @@ from drivers.samples import (
     Oat,
     Pitot,
     Sample,
+    Tick,
 )
 
 FRAME_S = 0.02
@@ -62,7 +63,7 @@ class Framer:
     """Collects samples into frames on a fixed grid of `FRAME_S`.
 
     What comes out depends only on the samples and their order, so a live flight and its replay are
-    framed alike. `Reference` samples are not inputs and are passed over.
+    framed alike. A `Tick` only lets time pass. `Reference` samples are not inputs and are passed over.
     """
 
     def __init__(self) -> None:
@@ -73,7 +74,7 @@ class Framer:
     def push(self, sample: Sample) -> list[Frame]:
         """Take one sample; return the frames it completes (mostly none or one)."""
         name = _LISTS.get(type(sample))
-        if name is None:
+        if name is None and type(sample) is not Tick:
             return []
         slot = int(sample.t_s / FRAME_S)
         if self._slot is None:
@@ -83,7 +84,8 @@ class Framer:
             frames.append(self._close())
             self._fill(frames, slot)
             self._slot = slot
-        self._held.setdefault(name, []).append(sample)
+        if name is not None:
+            self._held.setdefault(name, []).append(sample)
         return frames
 
     def flush(self) -> list[Frame]:

@@ -1,0 +1,210 @@
+"""The live stream through PortAudio and ALSA, on a sound card made of a pipe: no hardware, no waiting.
+
+ALSA's file device writes what is played into a named pipe, and the test is the card: as it reads, time
+passes. So the block clock is in the test's hands, and where in the stream a sound begins says how long the
+software took.
+"""
+
+import os
+import sys
+import threading
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from vario.flight.cues import Cue, CueCall
+from vario.flight.tone import ToneCommand
+from vario.sound.block_player import LOST_AFTER_S, STALE_AFTER_S, BlockPlayer
+from vario.sound.discrete import DiscreteSink
+from vario.sound.errors import SoundDeviceError
+from vario.sound.live import BLOCK_S, LiveSink
+
+RATE_HZ = 44100
+ALSA = Path("/usr/share/alsa/alsa.conf")
+PIPE_BYTES = 4096  # the smallest a pipe can be: 46 ms, about the buffer of a real device
+QUIET, LOUD = ToneCommand(600.0, None, 0.0), ToneCommand(600.0, None, 1.0)
+
+ASOUNDRC = """
+pcm.panel {{ type file file "{pipe}" format "raw" slave.pcm {{ type null }} }}
+pcm.!default {{ type plug slave {{ pcm panel format S16_LE channels 1 rate 44100 }} }}
+ctl.!default {{ type null }}
+"""
+
+pytestmark = pytest.mark.skipif(
+    sys.platform != "linux" or not ALSA.exists(),
+    reason="needs ALSA (Debian: apt install libportaudio2, which brings it)",
+)
+
+
+class Card:
+    """The reading end of the pipe."""
+
+    def __init__(self, pipe: Path) -> None:
+        self._pipe = pipe
+        self.plug_in()
+
+    def plug_in(self) -> None:
+        import fcntl  # noqa: PLC0415  (Linux only)
+
+        self._end = os.open(self._pipe, os.O_RDONLY | os.O_NONBLOCK)
+        fcntl.fcntl(self._end, fcntl.F_SETPIPE_SZ, PIPE_BYTES)
+        os.set_blocking(self._end, True)
+
+    def pull_out(self) -> None:
+        os.close(self._end)
+
+    def play(self, seconds: float) -> NDArray[np.int16]:
+        """The next samples; time passes for the stream meanwhile."""
+        wanted = round(seconds * RATE_HZ) * 2
+        parts = []
+        while wanted > 0:
+            part = os.read(self._end, wanted)  # empty for a moment while nobody has the device open
+            parts.append(part)
+            wanted -= len(part)
+        return np.frombuffer(b"".join(parts), np.int16)
+
+    def run_while(self, action: Callable[[], None]) -> None:
+        """Let time pass while something is done that waits for the device."""
+        worker = threading.Thread(target=action)
+        worker.start()
+        os.set_blocking(self._end, False)
+        while worker.is_alive() or self._drain():
+            self._drain()
+            worker.join(0.001)
+        os.set_blocking(self._end, True)
+
+    def _drain(self) -> bool:
+        """Read what there is just now."""
+        try:
+            return bool(os.read(self._end, PIPE_BYTES))
+        except BlockingIOError:
+            return False
+
+
+@pytest.fixture(scope="module")
+def card(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Card]:
+    home = tmp_path_factory.mktemp("home")
+    pipe, rc = home / "card", home / ".asoundrc"
+    os.mkfifo(pipe)
+    rc.write_text(ASOUNDRC.format(pipe=pipe))
+    with pytest.MonkeyPatch.context() as environment:
+        # The system's file, then ours: as with ~/.asoundrc, but without touching the user's.
+        environment.setenv("ALSA_CONFIG_PATH", f"{ALSA}:{rc}")
+        made = Card(pipe)
+        try:
+            import sounddevice  # noqa: PLC0415  (it looks for devices as it is imported)
+        except (ImportError, OSError) as error:
+            made.pull_out()
+            pytest.skip(f"needs the extra audio and PortAudio (Debian: apt install libportaudio2): {error}")
+        sounddevice._terminate()
+        sounddevice._initialize()  # whatever was imported before, see this card
+        yield made
+        made.pull_out()
+
+
+@pytest.fixture
+def sink(card: Card) -> Iterator[LiveSink]:
+    opened = LiveSink(RATE_HZ)
+    yield opened
+    card.run_while(opened.close)
+
+
+def first_sound(pcm: NDArray[np.int16]) -> int:
+    return int(np.flatnonzero(pcm)[0])
+
+
+def once(happened: Callable[[], bool], seconds: float = 20.0) -> None:
+    """Wait for another thread, and fail rather than wait for ever."""
+    tick = threading.Event()
+    for _ in range(round(seconds / 0.01)):
+        if happened():
+            return
+        tick.wait(0.01)
+    pytest.fail("it never happened")
+
+
+def test_the_stream_plays_what_the_engine_makes(card: Card, sink: LiveSink) -> None:
+    sink.play(LOUD)
+    heard = card.play(0.4)
+    reference = BlockPlayer(RATE_HZ)
+    reference.put(LOUD)
+    start = first_sound(heard)
+    expected = reference.fill(RATE_HZ)
+    assert np.array_equal(heard[start:], expected[first_sound(expected) :][: heard.size - start])
+    assert sink.underruns == 0
+
+
+@pytest.mark.parametrize("moment_s", [0.0501, 0.0533, 0.0577, 0.0599])
+def test_a_command_is_heard_within_30_ms_of_software_time(
+    card: Card, sink: LiveSink, moment_s: float
+) -> None:
+    # 20 to 30 ms between a gesture and its sound begin to be noticed (Maki-Patola and Hamalainen, ICMC 2004).
+    # What waits in the pipe is the device's buffer, not the software's time.
+    sink.play(QUIET)
+    card.play(moment_s)
+    sink.play(LOUD)
+    delay = first_sound(card.play(0.2))
+    assert delay - PIPE_BYTES // 2 <= 0.030 * RATE_HZ
+    assert sink.latency_s == pytest.approx(BLOCK_S, abs=0.02)
+
+
+def test_silence_and_then_the_cue_when_the_commands_stop(card: Card, sink: LiveSink) -> None:
+    sink.play(LOUD)
+    heard = card.play(2.0)
+    start = first_sound(heard)
+    loud = np.abs(heard[start:].astype(int)) > 0
+    gap = round((STALE_AFTER_S + BLOCK_S + 0.02) * RATE_HZ)
+    assert np.mean(loud[: round(STALE_AFTER_S * RATE_HZ)]) > 0.9
+    assert not np.any(loud[gap : round((LOST_AFTER_S - 0.005) * RATE_HZ)])
+    cue = heard[start + round(LOST_AFTER_S * RATE_HZ) :][: round(0.9 * RATE_HZ)]
+    assert np.max(np.abs(cue.astype(int))) > 0.3 * 32767
+
+
+def test_a_device_that_goes_comes_back_by_itself(card: Card, sink: LiveSink) -> None:
+    sink.play(LOUD)
+    card.play(0.2)
+    card.pull_out()
+    once(lambda: sink.losses == 1)
+    sink.play(LOUD)  # the flight goes on and knows of nothing
+    card.plug_in()
+    once(lambda: sink.is_playing)
+    sink.play(LOUD)
+    assert np.max(np.abs(card.play(0.3).astype(int))) > 1000
+    assert sink.losses == 1
+
+
+def test_a_device_that_is_not_there_is_named_with_those_that_are(card: Card) -> None:  # noqa: ARG001
+    with pytest.raises(SoundDeviceError, match='sound device "loudspeaker of the towplane"') as error:
+        LiveSink(RATE_HZ, "loudspeaker of the towplane")
+    assert "default" in str(error.value).partition("found:")[2]
+
+
+def test_a_command_that_cannot_sound_is_refused_where_it_is_given(card: Card, sink: LiveSink) -> None:
+    with pytest.raises(ValueError, match="expected"):
+        sink.play(ToneCommand(20000.0, None, 0.5))
+    sink.play(LOUD)
+    assert np.any(card.play(0.2))
+
+
+def call(number: int) -> ToneCommand:
+    return ToneCommand(600.0, None, 0.0, cue=CueCall(Cue.CIRCLING_BEGUN, number, False))
+
+
+@pytest.mark.skipif(sys.version_info < (3, 12), reason="simpleaudio is safe with this Python")
+def test_single_cues_are_refused_where_their_library_crashes() -> None:
+    with pytest.raises(SoundDeviceError, match=r"simpleaudio crashes Python 3\.12 and later, and this is 3"):
+        DiscreteSink()
+
+
+@pytest.mark.skipif(sys.version_info >= (3, 12), reason="simpleaudio crashes this Python")
+def test_single_cues_sound_once_each(card: Card) -> None:
+    pytest.importorskip("simpleaudio", reason="needs the extra cues")
+    sink = DiscreteSink(RATE_HZ)
+    sink.play(call(1), 0.02)
+    sink.play(call(1), 0.02)
+    heard = card.play(0.3)
+    assert np.any(heard)
+    card.run_while(sink.close)

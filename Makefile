@@ -6,7 +6,7 @@ VENV   ?= .venv
 BIN    := $(VENV)/bin
 READY  := $(VENV)/.ready
 
-.PHONY: demo test lint bench demo-recording clean
+.PHONY: demo test lint bench bench-estimator demo-recording clean
 
 demo: $(READY)
 	$(BIN)/vario replay hw_replay/demo/quendel.mcap --out out/demo
@@ -22,6 +22,11 @@ lint: $(READY)
 
 bench: $(READY)
 	$(BIN)/python -m vario.app.bench
+	$(BIN)/python -m tests.bench_estimator
+
+# How true the vario, netto, attitude and wind are, on flights with known truth: a few minutes.
+bench-estimator: $(READY)
+	$(BIN)/python -m tests.bench_estimator
 
 # The bundled flight, made again from its script and seed.
 demo-recording: $(READY)

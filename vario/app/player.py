@@ -1,4 +1,4 @@
-"""Samples through the instrument: the loop that replay and tests share."""
+"""Samples through the instrument: what live flight, replay and tests share."""
 
 from __future__ import annotations
 
@@ -30,12 +30,27 @@ def noise_of(settings: Settings, info: RecordingInfo) -> Noise:
     )
 
 
+class Player:
+    """The instrument fed one sample at a time, as live; `play` feeds it a whole recording."""
+
+    def __init__(self, pipeline: Pipeline) -> None:
+        self.pipeline = pipeline
+        self._framer = Framer()
+
+    def push(self, sample: Sample) -> list[Reading]:
+        """Take one sample; the readings of the frames it completes (mostly none or one)."""
+        return [self.pipeline.step(frame) for frame in self._framer.push(sample)]
+
+    def close(self) -> list[Reading]:
+        """The samples are over: the reading of the last, unfinished frame."""
+        readings = [self.pipeline.step(frame) for frame in self._framer.flush()]
+        self.pipeline.close()
+        return readings
+
+
 def play(samples: Iterable[Sample], pipeline: Pipeline) -> Iterator[Reading]:
     """Yield a reading for every frame, to the end of the samples."""
-    framer = Framer()
+    player = Player(pipeline)
     for sample in samples:
-        for frame in framer.push(sample):
-            yield pipeline.step(frame)
-    for frame in framer.flush():
-        yield pipeline.step(frame)
-    pipeline.close()
+        yield from player.push(sample)
+    yield from player.close()

@@ -10,9 +10,6 @@ import threading
 from types import ModuleType, TracebackType
 from typing import Any, Self
 
-import numpy as np
-from numpy.typing import NDArray
-
 from vario.flight.tone import ToneCommand
 from vario.sound.block_player import BlockPlayer
 from vario.sound.errors import SoundDeviceError
@@ -91,7 +88,7 @@ class LiveSink:
     def _open(self) -> Any:
         rate_hz = self._player.sample_rate_hz
         try:
-            stream = self._library.OutputStream(
+            stream = self._library.RawOutputStream(
                 samplerate=rate_hz,
                 blocksize=round(BLOCK_S * rate_hz),
                 channels=1,
@@ -113,12 +110,12 @@ class LiveSink:
     def _names(self) -> list[str]:
         return [str(d["name"]) for d in self._library.query_devices() if d["max_output_channels"] > 0]
 
-    def _fill(self, out: NDArray[np.int16], frames: int, time: object, status: Any) -> None:  # noqa: ARG002
+    def _fill(self, out: Any, frames: int, time: object, status: Any) -> None:  # noqa: ARG002
         """PortAudio's thread: the next block."""
         self._blocks += 1
         if status.output_underflow:
             self.underruns += 1
-        out[:, 0] = self._player.fill(frames)
+        out[:] = self._player.fill(frames).tobytes()
 
     def _keep(self) -> None:
         """The keeper's thread: see the device go, and come back."""

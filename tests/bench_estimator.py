@@ -5,8 +5,9 @@ The readings go through the whole pipeline as in flight, and what comes out is s
 plain two-state filter on the same sensors and beside what a smoother could know afterwards
 (`bench_references`).
 
-Errors are RMS over the scene after its 75 s of ordinary flying, against the gust-free total energy (vario) and
-the rise of the air (netto); "best @ lag" after taking out the lag given. A dash: not known in every flight.
+Errors are RMS over the scene after its 75 s of ordinary flying, against the gust-free total energy (vario)
+and the rise of the air (netto); "best @ lag" after taking out the lag given. Attitude is that of the glider;
+in brackets that of the instrument, which sits 2° askew. A dash: not known in every flight.
 """
 
 from __future__ import annotations
@@ -80,6 +81,8 @@ class Score:
     bound: float | None = None
     pitch_deg: float | None = None
     bank_deg: float | None = None
+    box_pitch_deg: float | None = None
+    box_bank_deg: float | None = None
     wind_1: float | None = None
     wind_3: float | None = None
     frame_us: float | None = None
@@ -131,9 +134,9 @@ def score(flight: Flight, glider: str, readings: Sequence[Reading], frame_us: fl
     vario = _error_of((r.energy.vario_mps for r in readings), truth["vario_mps"], scored)
     netto = _error_of((r.air.netto_mps for r in readings), truth["air_up_mps"], scored)
     simple, simple_netto, bound = _references(flight, glider)
-    pitch, bank = (angle[rows[within]] for angle in flight.instrument_attitude())
-    pitch_error = _values(r.attitude.pitch_rad if r.attitude else None for r in readings) - pitch
-    bank_error = _values(r.attitude.bank_rad if r.attitude else None for r in readings) - bank
+    pitch = _values(r.attitude.pitch_rad if r.attitude else None for r in readings)
+    bank = _values(r.attitude.bank_rad if r.attitude else None for r in readings)
+    box_pitch, box_bank = (angle[rows[within]] for angle in flight.instrument_attitude())
     wind = _wind_after(flight, readings) if flight.scene == "thermal" else (None, None)
     return Score(
         *vario[:5],
@@ -142,8 +145,10 @@ def score(flight: Flight, glider: str, readings: Sequence[Reading], frame_us: fl
         simple[4],
         simple_netto,
         bound,
-        _rms(np.degrees(pitch_error[scored])),
-        _rms(np.degrees(_wrapped(bank_error[scored]))),
+        _degrees(pitch - truth["pitch_rad"], scored),
+        _degrees(bank - truth["bank_rad"], scored),
+        _degrees(pitch - box_pitch, scored),
+        _degrees(bank - box_bank, scored),
         *wind,
         frame_us,
     )
@@ -207,8 +212,9 @@ def _values(values: Iterable[float | None]) -> Floats:
     return np.array([math.nan if value is None else value for value in values])
 
 
-def _wrapped(angle_rad: Floats) -> Floats:
-    return (angle_rad + math.pi) % math.tau - math.pi
+def _degrees(error_rad: Floats, scored: NDArray[np.bool_]) -> float | None:
+    """RMS of an angle's error."""
+    return _rms(np.degrees((error_rad[scored] + math.pi) % math.tau - math.pi))
 
 
 def _rms(error: Floats) -> float | None:
@@ -255,7 +261,8 @@ def _print(rows: dict[str, Score]) -> None:
         if s.wind_1 is not None or s.wind_3 is not None:
             wind = f"; wind {_show(s.wind_1)} m/s off after one circle, {_show(s.wind_3)} after three"
         console.print(
-            f"{SCENES[scene]}: pitch {_show(s.pitch_deg)}°, bank {_show(s.bank_deg)}° RMS"
+            f"{SCENES[scene]}: pitch {_show(s.pitch_deg)}° ({_show(s.box_pitch_deg)}°), "
+            f"bank {_show(s.bank_deg)}° ({_show(s.box_bank_deg)}°) RMS"
             f"; {_show(s.frame_us, '.0f')} µs a frame of 20 ms{wind}"
         )
 

@@ -24,7 +24,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from drivers.samples import Baro, GnssPos, GnssVel, ImuAccel, ImuGyro, Pitot, Sample
-from tests.truth_air import SCENES, Scene
+from tests.truth_air import PRELUDE_S, SCENES, Scene
 
 G0_MPS2 = 9.80665
 RATE_HZ = 100
@@ -141,7 +141,7 @@ class Pilot:
         fdm["fcs/rudder-cmd-norm"] = max(-1.0, min(1.0, -6.0 * (fdm["aero/beta-rad"] - self._feet)))
 
 
-def _start(glider: str, tas_mps: float, altitude_m: float) -> jsbsim.FGFDMExec:
+def _start(glider: str, scene: Scene) -> jsbsim.FGFDMExec:
     jsbsim.FGJSBBase().debug_lvl = 0
     fdm = jsbsim.FGFDMExec(None)
     fdm.set_debug_level(0)
@@ -150,13 +150,16 @@ def _start(glider: str, tas_mps: float, altitude_m: float) -> jsbsim.FGFDMExec:
     for seat in range(2 if glider == "sgs233" else 0):
         # the two-seater as shipped is so nose-heavy with its crew that it cannot fly slowly
         fdm[f"inertia/pointmass-location-X-inches[{seat}]"] = 103.2
+    wind_north, wind_east, _ = scene.wind(-PRELUDE_S, 0.0, 0.0)
     for name, value in (
-        ("ic/h-sl-ft", altitude_m / FT_M),
+        ("ic/h-sl-ft", scene.altitude_m / FT_M),
         ("ic/lat-geod-deg", 47.0),
         ("ic/long-gc-deg", 9.0),
-        ("ic/vt-fps", tas_mps / FT_M),
-        ("ic/gamma-deg", -2.5),
         ("ic/psi-true-deg", 0.0),
+        ("ic/theta-deg", -1.0),
+        ("ic/vn-fps", (scene.tas_mps + wind_north) / FT_M),
+        ("ic/ve-fps", wind_east / FT_M),
+        ("ic/vd-fps", 1.0 / FT_M),
     ):
         fdm[name] = value
     fdm.run_ic()
@@ -200,7 +203,7 @@ def _truth_row(
 
 
 def _integrate(glider: str, scene: Scene, rng: np.random.Generator) -> NDArray[np.void]:
-    fdm = _start(glider, scene.tas_mps, scene.altitude_m)
+    fdm = _start(glider, scene)
     pilot, dt_s, place_m = Pilot(rng), 1.0 / RATE_HZ, [0.0, 0.0]
     rows = []
     for step in range(1, round(scene.duration_s * RATE_HZ) + 1):

@@ -34,6 +34,23 @@ def complaint(settings: str, glider: str | None = None) -> list[str]:
 
 
 SETTINGS_MESSAGES = {
+    # The sensors fitted
+    "chip of another kind": (
+        '[sensors.oat]\nchip = "MS5611"',
+        'line 2: sensors.oat.chip = "MS5611": expected TMP117',
+    ),
+    "address the chip cannot have": (
+        '[sensors.baro]\nchip = "MS5611"\naddress = 0x28',
+        'line 2: sensors.baro.chip = "MS5611", sensors.baro.address = 40: this chip can have 0x77 or 0x76',
+    ),
+    "rate the chip cannot reach": (
+        '[sensors.baro]\nchip = "MS5611"\nrate = "100 Hz"',
+        'line 2: sensors.baro.chip = "MS5611", sensors.baro.rate = "100 Hz": this chip can do up to 50 Hz',
+    ),
+    "address without chip": (
+        "[sensors.supply]\naddress = 0x40",
+        "line 2: sensors.supply.address = 64: no chip is named beside it; expected INA219",
+    ),
     # What the value is
     "bare number": (
         "[flight]\nmaccready = 1.5",

@@ -15,7 +15,7 @@ from drivers.samples import ImuGyro
 from vario.flight.health import Inputs
 from vario.flight.rotation import Matrix, rotate
 from vario.flight.rotation import b_from_s as mounting
-from vario.settings.schema import ImuSensor
+from vario.settings.fitted import ImuSensor
 
 UPRIGHT_GAIN_PER_S = 0.15
 """How fast the accelerometer pulls the horizon: slow against gusts, fast against gyro drift."""

@@ -10,10 +10,11 @@ from typing import Any
 from pydantic import ValidationError
 
 from vario.settings.errors import Broken, Problem, QuantityError, RulesBrokenError
+from vario.settings.fields import Section
 from vario.settings.glider import Glider
 from vario.settings.keys import Key, Path, dotted, header, keys, sections
 from vario.settings.quantity import Dimension, parse, split, unit_in_key
-from vario.settings.schema import Section, Settings
+from vario.settings.schema import Settings
 from vario.settings.toml_text import TomlFile, write_value
 
 _FILES: dict[type[Section], str] = {Settings: "the settings file", Glider: "the glider file"}

@@ -9,8 +9,8 @@ from itertools import pairwise
 from pydantic import Field, field_validator
 
 from vario.settings.errors import Broken, QuantityError
+from vario.settings.fields import Section, optional_number, required
 from vario.settings.quantity import SPEED, parse, show
-from vario.settings.schema import Section, optional_number, required
 
 # A glide ratio outside this is no sailplane but a mistake in a unit: common practice, no source. A
 # training glider of the 1930s makes 15, the best open-class ones a little over 70.

@@ -6,8 +6,8 @@ from dataclasses import dataclass
 from functools import cache
 from typing import Any, Literal, get_args, get_origin
 
+from vario.settings.fields import Section
 from vario.settings.quantity import Dimension, dimension_of, key_of
-from vario.settings.schema import Section
 from vario.settings.toml_text import write_key
 
 Path = tuple[str, ...]

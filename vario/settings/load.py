@@ -15,9 +15,10 @@ from pydantic import ValidationError
 
 from vario.settings.errors import Broken, Problem, SettingsError
 from vario.settings.explain import explain, explain_rule
+from vario.settings.fields import Section
 from vario.settings.glider import Glider
 from vario.settings.quantity import MASS, show
-from vario.settings.schema import Flight, Section, Settings
+from vario.settings.schema import Flight, Settings
 from vario.settings.toml_text import TomlFile, write_value
 
 _LARGEST_FILE = 256 * 1024

@@ -9,96 +9,21 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass, fields, replace
 from itertools import pairwise
-from typing import Any, Literal, Self
+from typing import Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationInfo, field_validator, model_validator
+from pydantic import Field
 
-from vario.settings.errors import Broken, RulesBrokenError
-from vario.settings.quantity import DIMENSIONS, SPEED, dimension_of, key_of, parse, show
-
-
-def _si(text: str) -> float:
-    unit = text.rsplit(maxsplit=1)[-1]
-    return parse(text, next(dimension for dimension in DIMENSIONS if unit in dimension.units))
-
-
-def _quantity(default: object, *, low: str, high: str, doc: str, example: str) -> Any:
-    # A bound written in another unit must not fall outside by the last bit of its conversion.
-    slack = 1e-12
-    low_si, high_si = _si(low), _si(high)
-    return Field(
-        default=default,
-        ge=low_si - slack * abs(low_si),
-        le=high_si + slack * abs(high_si),
-        description=doc,
-        validate_default=True,
-        # `keys` reads this back for messages and for the commented settings file.
-        json_schema_extra={"low": low, "high": high, "example": example},
-    )
-
-
-def quantity(default: str, low: str, high: str, doc: str) -> Any:
-    """A setting with a dimension. Bounds are inclusive."""
-    return _quantity(default, low=low, high=high, doc=doc, example=default)
-
-
-def optional(example: str, low: str, high: str, doc: str) -> Any:
-    """A setting with a dimension that may be left out and is None then."""
-    return _quantity(None, low=low, high=high, doc=doc, example=example)
-
-
-def required(example: str, low: str, high: str, doc: str) -> Any:
-    """A setting with a dimension that has no sensible default and must be in the file."""
-    return _quantity(..., low=low, high=high, doc=doc, example=example)
-
-
-def number(default: float, low: float, high: float, doc: str) -> Any:
-    """A setting without dimension, with inclusive bounds."""
-    return _number(default, low=low, high=high, doc=doc, example=default)
-
-
-def optional_number(example: float, low: float, high: float, doc: str) -> Any:
-    """A setting without dimension that may be left out and is None then."""
-    return _number(None, low=low, high=high, doc=doc, example=example)
-
-
-def _number(default: float | None, *, low: float, high: float, doc: str, example: float) -> Any:
-    extra: dict[str, Any] = {"low": f"{low:g}", "high": f"{high:g}", "example": example}
-    return Field(default=default, ge=low, le=high, description=doc, json_schema_extra=extra)
-
-
-def choice(default: str, doc: str) -> Any:
-    """A setting that is one of the values its type lists."""
-    return Field(default=default, description=doc, json_schema_extra={"example": default})
-
-
-class Section(BaseModel):
-    """A table of settings. Values with a dimension are parsed from text, whatever the section."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid", alias_generator=key_of, strict=True)
-
-    @field_validator("*", mode="before")
-    @classmethod
-    def _parse_quantity(cls, value: object, info: ValidationInfo) -> object:
-        dimension = dimension_of(info.field_name or "")
-        return value if dimension is None or value is None else parse(value, dimension)
-
-    def broken_rules(self) -> Iterator[Broken]:
-        """What does not go together among settings that are right each; a section adds its own."""
-        return iter(())
-
-    def not_rising(self, *fields: str, why: str) -> Iterator[Broken]:
-        """The neighbours among `fields` whose values do not rise from one to the next."""
-        for lower, higher in pairwise(fields):
-            if getattr(self, lower) >= getattr(self, higher):
-                yield Broken((key_of(lower), key_of(higher)), why)
-
-    @model_validator(mode="after")
-    def _keep_rules(self) -> Self:
-        broken = tuple(self.broken_rules())
-        if broken:
-            raise RulesBrokenError(broken)
-        return self
+from vario.settings.errors import Broken
+from vario.settings.fields import (
+    Section,
+    choice,
+    number,
+    optional,
+    optional_number,
+    quantity,
+)
+from vario.settings.fitted import Audio, Gnss, Recorder, Sensors
+from vario.settings.quantity import SPEED, dimension_of, key_of, show
 
 
 class Flight(Section):
@@ -385,46 +310,6 @@ class Trace(Section):
     rate_hz: float = quantity("10 Hz", "0.1 Hz", "50 Hz", "Rows a second in trace.csv")
 
 
-class BaroSensor(Section):
-    """The static pressure sensor."""
-
-    noise_pa: float | None = optional(
-        "1.5 Pa",
-        "0.02 Pa",
-        "100 Pa",
-        "White noise of one sample; absent: as the recording states, else 1.5 Pa",
-    )
-
-
-class PitotSensor(Section):
-    """The differential pressure sensor of the airspeed."""
-
-    noise_pa: float | None = optional(
-        "1 Pa", "0.02 Pa", "100 Pa", "White noise of one sample; absent: as the recording states, else 1 Pa"
-    )
-    zero_pa: float = quantity("0 Pa", "-200 Pa", "200 Pa", "Reading at rest in still air; it is subtracted")
-
-
-class ImuSensor(Section):
-    """How the inertial sensor sits in the glider."""
-
-    mount_roll_rad: float = quantity(
-        "0 deg", "-180 deg", "180 deg", "Roll of the sensor against the fuselage"
-    )
-    mount_pitch_rad: float = quantity(
-        "0 deg", "-90 deg", "90 deg", "Pitch of the sensor against the fuselage"
-    )
-    mount_yaw_rad: float = quantity("0 deg", "-180 deg", "180 deg", "Yaw of the sensor against the fuselage")
-
-
-class Sensors(Section):
-    """The sensors fitted."""
-
-    baro: BaroSensor = Field(default_factory=BaroSensor)
-    pitot: PitotSensor = Field(default_factory=PitotSensor)
-    imu: ImuSensor = Field(default_factory=ImuSensor)
-
-
 class Settings(Section):
     """The whole settings file."""
 
@@ -444,3 +329,6 @@ class Settings(Section):
     tone: Tone = Field(default_factory=Tone)
     trace: Trace = Field(default_factory=Trace)
     sensors: Sensors = Field(default_factory=Sensors)
+    gnss: Gnss = Field(default_factory=Gnss)
+    recorder: Recorder = Field(default_factory=Recorder)
+    audio: Audio = Field(default_factory=Audio)

@@ -1,0 +1,120 @@
+"""What a settings file is made of: sections, and the kinds of settings in them with their bounds."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from itertools import pairwise
+from typing import Any, Self
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationInfo, field_validator, model_validator
+
+from vario.settings.errors import Broken, RulesBrokenError
+from vario.settings.quantity import DIMENSIONS, dimension_of, key_of, parse
+
+
+def _si(text: str) -> float:
+    unit = text.rsplit(maxsplit=1)[-1]
+    return parse(text, next(dimension for dimension in DIMENSIONS if unit in dimension.units))
+
+
+def _quantity(default: object, *, low: str, high: str, doc: str, example: str) -> Any:
+    # A bound written in another unit must not fall outside by the last bit of its conversion.
+    slack = 1e-12
+    low_si, high_si = _si(low), _si(high)
+    return Field(
+        default=default,
+        ge=low_si - slack * abs(low_si),
+        le=high_si + slack * abs(high_si),
+        description=doc,
+        validate_default=True,
+        # `keys` reads this back for messages and for the commented settings file.
+        json_schema_extra={"low": low, "high": high, "example": example},
+    )
+
+
+def quantity(default: str, low: str, high: str, doc: str) -> Any:
+    """A setting with a dimension. Bounds are inclusive."""
+    return _quantity(default, low=low, high=high, doc=doc, example=default)
+
+
+def optional(example: str, low: str, high: str, doc: str) -> Any:
+    """A setting with a dimension that may be left out and is None then."""
+    return _quantity(None, low=low, high=high, doc=doc, example=example)
+
+
+def required(example: str, low: str, high: str, doc: str) -> Any:
+    """A setting with a dimension that has no sensible default and must be in the file."""
+    return _quantity(..., low=low, high=high, doc=doc, example=example)
+
+
+def number(default: float, low: float, high: float, doc: str) -> Any:
+    """A setting without dimension, with inclusive bounds."""
+    return _number(default, low=low, high=high, doc=doc, example=default)
+
+
+def optional_number(example: float, low: float, high: float, doc: str) -> Any:
+    """A setting without dimension that may be left out and is None then."""
+    return _number(None, low=low, high=high, doc=doc, example=example)
+
+
+def _number(default: float | None, *, low: float, high: float, doc: str, example: float) -> Any:
+    extra: dict[str, Any] = {"low": f"{low:g}", "high": f"{high:g}", "example": example}
+    return Field(default=default, ge=low, le=high, description=doc, json_schema_extra=extra)
+
+
+class Hex(int):
+    """A number that is written the way datasheets write addresses."""
+
+    def __str__(self) -> str:
+        return f"0x{self:02X}"
+
+
+def whole(default: int, low: int, high: int, doc: str) -> Any:
+    """A whole number, with inclusive bounds."""
+    extra: dict[str, Any] = {"low": str(low), "high": str(high), "example": default}
+    return Field(default=default, ge=low, le=high, description=doc, json_schema_extra=extra)
+
+
+def optional_whole(example: int, low: int, high: int, doc: str) -> Any:
+    """A whole number that may be left out and is None then."""
+    extra: dict[str, Any] = {"low": str(low), "high": str(high), "example": example}
+    return Field(default=None, ge=low, le=high, description=doc, json_schema_extra=extra)
+
+
+def optional_text(example: str, doc: str) -> Any:
+    """A text that may be left out and is None then."""
+    return Field(default=None, description=doc, json_schema_extra={"example": example})
+
+
+def choice(default: str, doc: str) -> Any:
+    """A setting that is one of the values its type lists."""
+    return Field(default=default, description=doc, json_schema_extra={"example": default})
+
+
+class Section(BaseModel):
+    """A table of settings. Values with a dimension are parsed from text, whatever the section."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", alias_generator=key_of, strict=True)
+
+    @field_validator("*", mode="before")
+    @classmethod
+    def _parse_quantity(cls, value: object, info: ValidationInfo) -> object:
+        dimension = dimension_of(info.field_name or "")
+        return value if dimension is None or value is None else parse(value, dimension)
+
+    def broken_rules(self) -> Iterator[Broken]:
+        """What does not go together among settings that are right each; a section adds its own."""
+        return iter(())
+
+    def not_rising(self, *fields: str, why: str) -> Iterator[Broken]:
+        """The neighbours among `fields` whose values do not rise from one to the next."""
+        for lower, higher in pairwise(fields):
+            if getattr(self, lower) >= getattr(self, higher):
+                yield Broken((key_of(lower), key_of(higher)), why)
+
+    @model_validator(mode="after")
+    def _keep_rules(self) -> Self:
+        broken = tuple(self.broken_rules())
+        if broken:
+            raise RulesBrokenError(broken)
+        return self

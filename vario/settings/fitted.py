@@ -1,0 +1,194 @@
+"""Settings of what is fitted: sensors with what is known of their errors, recorder, sound device."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any, ClassVar
+
+from pydantic import Field
+
+from drivers.registry import CHIPS
+from vario.settings.errors import Broken
+from vario.settings.fields import (
+    Hex,
+    Section,
+    number,
+    optional,
+    optional_text,
+    optional_whole,
+    quantity,
+    whole,
+)
+
+
+def _chip(example: str) -> Any:
+    return optional_text(example, "The chip, by the name printed on it; absent: not fitted")
+
+
+def _address(example: int) -> Any:
+    text = "Its address on the bus, as the datasheet writes it (7 bits); absent: the usual one of the chip"
+    return optional_whole(Hex(example), 0x08, 0x77, text)
+
+
+def _rate(example: str) -> Any:
+    text = "Readings a second; absent: what is usual for the chip"
+    return optional(example, "0.1 Hz", "200 Hz", text)
+
+
+class BusSensor(Section):
+    """A chip on the I²C bus."""
+
+    GIVES: ClassVar[str]
+    """The channel a chip named here must give."""
+
+    chip: str | None = _chip("MS5611")
+    address: int | None = _address(0x77)
+    bus: int = whole(1, 0, 9, "The bus it is on, N of /dev/i2c-N")
+    rate_hz: float | None = _rate("50 Hz")
+
+    def broken_rules(self) -> Iterator[Broken]:
+        """A chip there is, of the right kind, at an address and a rate it can have."""
+        fitting = [name for name, spec in CHIPS.items() if self.GIVES in spec.channels]
+        expected = f"expected {'one of ' if len(fitting) > 1 else ''}{', '.join(fitting)}"
+        if self.chip is None:
+            for name, value in (("address", self.address), ("rate", self.rate_hz)):
+                if value is not None:
+                    yield Broken((name,), f"no chip is named beside it; {expected}")
+            return
+        if self.chip not in fitting:
+            yield Broken(("chip",), expected)
+            return
+        spec = CHIPS[self.chip]
+        if self.address is not None and self.address not in spec.addresses:
+            possible = " or ".join(f"0x{address:02X}" for address in spec.addresses)
+            yield Broken(("chip", "address"), f"this chip can have {possible}")
+        if self.rate_hz is not None and self.rate_hz > spec.max_rate_hz:
+            yield Broken(("chip", "rate"), f"this chip can do up to {spec.max_rate_hz:g} Hz")
+
+
+class BaroSensor(BusSensor):
+    """The static pressure sensor."""
+
+    GIVES = "baro"
+
+    noise_pa: float | None = optional(
+        "1.5 Pa",
+        "0.02 Pa",
+        "100 Pa",
+        "White noise of one sample; absent: as the recording states, else 1.5 Pa",
+    )
+    offset_pa: float = quantity("0 Pa", "-1000 Pa", "1000 Pa", "What it reads too high; it is subtracted")
+
+
+class PitotSensor(BusSensor):
+    """The differential pressure sensor of the airspeed."""
+
+    GIVES = "pitot"
+
+    chip: str | None = _chip("MS4525DO")
+    address: int | None = _address(0x28)
+    noise_pa: float | None = optional(
+        "1 Pa", "0.02 Pa", "100 Pa", "White noise of one sample; absent: as the recording states, else 1 Pa"
+    )
+    zero_pa: float = quantity("0 Pa", "-200 Pa", "200 Pa", "Reading at rest in still air; it is subtracted")
+
+
+def _accel_bias(axis: str) -> Any:
+    return quantity("0 m/s2", "-3 m/s2", "3 m/s2", f"What its {axis} axis reads too much; it is subtracted")
+
+
+def _accel_scale(axis: str) -> Any:
+    return number(1.0, 0.8, 1.2, f"What its {axis} axis is multiplied with after that")
+
+
+def _gyro_bias(axis: str) -> Any:
+    text = f"What its {axis} axis reads too much at rest; it is subtracted"
+    return quantity("0 deg/s", "-15 deg/s", "15 deg/s", text)
+
+
+class ImuSensor(BusSensor):
+    """The inertial sensor: which, how it sits in the glider, and what it reads wrong along its own axes."""
+
+    GIVES = "imu_gyro"
+
+    chip: str | None = _chip("LSM6DSO")
+    address: int | None = _address(0x6A)
+    rate_hz: float | None = _rate("100 Hz")
+    mount_roll_rad: float = quantity(
+        "0 deg", "-180 deg", "180 deg", "Roll of the sensor against the fuselage"
+    )
+    mount_pitch_rad: float = quantity(
+        "0 deg", "-90 deg", "90 deg", "Pitch of the sensor against the fuselage"
+    )
+    mount_yaw_rad: float = quantity("0 deg", "-180 deg", "180 deg", "Yaw of the sensor against the fuselage")
+    accel_bias_x_mps2: float = _accel_bias("x")
+    accel_bias_y_mps2: float = _accel_bias("y")
+    accel_bias_z_mps2: float = _accel_bias("z")
+    accel_scale_x: float = _accel_scale("x")
+    accel_scale_y: float = _accel_scale("y")
+    accel_scale_z: float = _accel_scale("z")
+    gyro_bias_x_radps: float = _gyro_bias("x")
+    gyro_bias_y_radps: float = _gyro_bias("y")
+    gyro_bias_z_radps: float = _gyro_bias("z")
+
+
+class OatSensor(BusSensor):
+    """The sensor of the outside air temperature: outside, in the shade."""
+
+    GIVES = "oat"
+
+    chip: str | None = _chip("TMP117")
+    address: int | None = _address(0x48)
+    rate_hz: float | None = _rate("1 Hz")
+
+
+class SupplySensor(BusSensor):
+    """The sensor of the supply voltage."""
+
+    GIVES = "supply"
+
+    chip: str | None = _chip("INA219")
+    address: int | None = _address(0x40)
+    rate_hz: float | None = _rate("1 Hz")
+
+
+class Sensors(Section):
+    """The sensors fitted."""
+
+    baro: BaroSensor = Field(default_factory=BaroSensor)
+    pitot: PitotSensor = Field(default_factory=PitotSensor)
+    imu: ImuSensor = Field(default_factory=ImuSensor)
+    oat: OatSensor = Field(default_factory=OatSensor)
+    supply: SupplySensor = Field(default_factory=SupplySensor)
+
+    @property
+    def on_buses(self) -> tuple[BusSensor, ...]:
+        """Those with a chip named, the fastest first."""
+        every = (self.imu, self.baro, self.pitot, self.oat, self.supply)
+        return tuple(sensor for sensor in every if sensor.chip is not None)
+
+
+class Gnss(Section):
+    """The GNSS receiver, on a serial line."""
+
+    port: str | None = optional_text("/dev/serial0", "Its device; absent: none fitted")
+    baud: int | None = optional_whole(9600, 4800, 921600, "Speed of the line; absent: found out")
+
+
+class Recorder(Section):
+    """What `vario run` writes down: every reading, so that the flight can be replayed."""
+
+    folder: str | None = optional_text("/var/lib/vario", "Where to; absent: nothing is recorded")
+    sync_s: float = quantity(
+        "1 s",
+        "0 s",
+        "10 min",
+        "How often it is forced onto the card, which is about what a power failure costs; "
+        "0 s leaves it to the system, and may cost a minute",
+    )
+
+
+class Audio(Section):
+    """The sound device."""
+
+    device: str | None = optional_text("USB", "Its name or a part of it; absent: the default of the system")

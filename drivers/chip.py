@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
 
 from drivers.bus import Bus
-from drivers.errors import StaleDataError, WrongChipError
+from drivers.errors import BadCalibrationError, StaleDataError, WrongChipError
+from drivers.samples import Sample
 from drivers.sensor import Driver, SensorIdentity
+
+CELSIUS_ZERO_K = 273.15
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,6 +61,9 @@ class Chip(Driver):
         ValueError: if the chip cannot have the address, reach the rate or give a channel.
     """
 
+    SLOWLY_S = 1.0
+    """How often a barometer gives its own temperature, which follows the case."""
+
     FROZEN_AFTER_S = 2.0
     """Readings equal to the last bit for this long mean a hung chip, where a driver asks for it."""
 
@@ -86,6 +93,7 @@ class Chip(Driver):
         )
         self._last_raw = b""
         self._unchanged = 0
+        self._slow_s = -math.inf
 
     def get(self, register: int, length: int = 1) -> bytes:
         """Read registers from `register` on."""
@@ -94,6 +102,22 @@ class Chip(Driver):
     def put(self, register: int, *values: int) -> None:
         """Write registers from `register` on."""
         self.bus.write(self.address, bytes([register, *values]))
+
+    def configure(self, settings: Collection[tuple[int, int]]) -> None:
+        """Write registers, each (register, value), and make sure that they took it.
+
+        Raises:
+            WrongChipError: if one reads back otherwise.
+        """
+        for register, value in settings:
+            self.put(register, value)
+        for register, value in settings:
+            (found,) = self.get(register)
+            if found != value:
+                raise WrongChipError(
+                    f"register 0x{register:02X} reads 0x{found:02X} after 0x{value:02X} was written",
+                    "A garbled transfer, or an imitation of the chip",
+                )
 
     def expect_id(self, register: int, expected: Mapping[int, str]) -> None:
         """Make sure the identity register says one of `expected` (value: chip).
@@ -108,6 +132,24 @@ class Chip(Driver):
                 f"identity register 0x{register:02X} reads 0x{found:02X}, expected {wanted}",
                 "Another chip is at this address: correct the settings, or look at the module's marking",
             )
+
+    def expect_constants(self, raw: bytes) -> None:
+        """Make sure that factory constants are not what an empty or dead chip gives.
+
+        Raises:
+            BadCalibrationError: if they are all zeros or all ones.
+        """
+        if raw in (bytes(len(raw)), b"\xff" * len(raw)):
+            raise BadCalibrationError(
+                f"its factory constants are all 0x{raw[0]:02X}",
+                "SDA is held, or the chip is broken",
+            )
+
+    def emit_slowly(self, sample: Sample) -> None:
+        """Give out a sample if the last one of these is `SLOWLY_S` old."""
+        if not 0.0 <= sample.t_s - self._slow_s < self.SLOWLY_S:
+            self._slow_s = sample.t_s
+            self.emit(sample)
 
     def expect_change(self, raw: bytes) -> None:
         """Make sure that raw readings still move: noise alone changes the last bits of a live chip.

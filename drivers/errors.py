@@ -51,6 +51,10 @@ class BadCalibrationError(SensorError):
     """The factory constants in the chip cannot be right (checksum, all zeros, all ones)."""
 
 
+class ChipFaultError(SensorError):
+    """The chip itself reports a fault."""
+
+
 class SilentError(SensorError):
     """A serial line carries nothing that makes sense at any speed, or has fallen silent."""
 

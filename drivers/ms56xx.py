@@ -12,7 +12,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from drivers.chip import Chip, ChipSpec
+from drivers.chip import CELSIUS_ZERO_K, Chip, ChipSpec
 from drivers.errors import BadCalibrationError, NotReadyError
 from drivers.samples import Baro, Oat
 from drivers.sensor import Steps
@@ -29,7 +29,6 @@ TYPICAL_S = 0.00822
 TEMPERATURE_EVERY = 5
 """Temperature follows the case slowly; at every cycle it would cost the time of a pressure reading."""
 
-CELSIUS_ZERO_K = 273.15
 _MEMORY = "Reload time after reset and longest conversion time; commands and constants read"
 
 MS5611 = ChipSpec(
@@ -162,9 +161,9 @@ class Ms56xx(Chip):
         self.expect_change(d1.to_bytes(3, "big"))
         values = compensate(self._shifts, self._prom, d1, self._d2)
         self.emit(Baro(middle_s, values.pressure_pa))
+        self.emit_slowly(Oat(middle_s, values.temp_cdegc / 100.0 + CELSIUS_ZERO_K))
         self._cycle += 1
         if self._cycle % TEMPERATURE_EVERY == 0:
-            self.emit(Oat(middle_s, values.temp_cdegc / 100.0 + CELSIUS_ZERO_K))
             self.bus.write(self.address, bytes([CONVERT_TEMPERATURE]))
             yield now_s + CONVERSION_S
             self._d2 = self._result()

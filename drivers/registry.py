@@ -11,12 +11,38 @@ from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
 
-from drivers import ms56xx
+from drivers import (
+    bmp3xx,
+    bmp280,
+    bmp581,
+    dps310,
+    icm20948,
+    ina219,
+    lps22hb,
+    lsm6dso,
+    mpu6xxx,
+    ms56xx,
+    ms4525do,
+    sdp3x,
+    tmp117,
+)
 from drivers.bus import Bus
 from drivers.chip import Chip, ChipSpec
 
 _FAMILIES: tuple[tuple[type[Chip], tuple[ChipSpec, ...]], ...] = (
     (ms56xx.Ms56xx, (ms56xx.MS5611, ms56xx.MS5607)),
+    (bmp280.Bmp280, (bmp280.BMP280, bmp280.BME280)),
+    (bmp3xx.Bmp3xx, (bmp3xx.BMP388, bmp3xx.BMP390)),
+    (bmp581.Bmp581, (bmp581.BMP581,)),
+    (dps310.Dps310, (dps310.DPS310,)),
+    (lps22hb.Lps22hb, (lps22hb.LPS22HB,)),
+    (mpu6xxx.Mpu6xxx, (mpu6xxx.MPU6050, mpu6xxx.MPU6500, mpu6xxx.MPU9250)),
+    (icm20948.Icm20948, (icm20948.ICM20948,)),
+    (lsm6dso.Lsm6dso, (lsm6dso.LSM6DSO, lsm6dso.LSM6DSOX)),
+    (ms4525do.Ms4525do, (ms4525do.MS4525DO,)),
+    (sdp3x.Sdp3x, (sdp3x.SDP31, sdp3x.SDP33)),
+    (tmp117.Tmp117, (tmp117.TMP117,)),
+    (ina219.Ina219, (ina219.INA219,)),
 )
 
 CHIPS: Mapping[str, ChipSpec] = MappingProxyType(

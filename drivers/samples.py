@@ -116,7 +116,20 @@ class Reference:
     value: float
 
 
-Sample = Baro | Pitot | ImuAccel | ImuGyro | GnssPos | GnssVel | Oat | LoadFactor | Supply | Tick | Reference
+Sample = (
+    Baro
+    | Pitot
+    | ImuAccel
+    | ImuGyro
+    | GnssPos
+    | GnssVel
+    | Oat
+    | LoadFactor
+    | Supply
+    | Tick
+    | Reference
+    | Event
+)
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,8 +8,8 @@
             if sensor.due_s <= now_s():
                 try:
                     samples = sensor.poll(now_s())
-                except SensorError as error:
-                    if not error.passing:
+                except SensorError as error:                          # count and log it
+                    if not sensor.due_s < NEVER_S:
                         sensor.start(now_s() + back_off_s)        # the loop's own, bounded
 
 `start(at_s)` (re)begins set-up at a time: reset, identify, read factory constants, configure. It does not
@@ -19,9 +19,10 @@ any state, so it is also how a sensor comes back after being unplugged.
 `poll(now_s)` does what is due and returns the samples that became ready, mostly none or one. Before
 `due_s` it does nothing. `now_s` is the time just before the call, on the loop's monotonic clock: the only
 clock there is, so that the same polls over the same bytes give the same samples bit for bit.
-It raises `SensorError` (drivers/errors.py). After a `passing` error the sensor keeps its schedule and one
-reading is lost; after any other `due_s` is infinite until `start`. After `BusStuckError` call
-`bus.recover()` once before that.
+It raises `SensorError` (drivers/errors.py). After a `passing` error while measuring the sensor keeps its
+schedule and one reading is lost; after any other, and any during set-up, `due_s` is `NEVER_S` until `start`.
+Many passing errors in a row are worth a `start` too: that is for the loop to count. After `BusStuckError`
+call `bus.recover()` once before that.
 
 Samples carry the time of the measurement: the middle of the conversion where the driver starts it, the
 time of reading less the filter's delay where the chip runs by itself. What a driver took off is
@@ -29,6 +30,9 @@ time of reading less the filter's delay where the chip runs by itself. What a dr
 
 IMU samples come in the chip's own axes (x, y, z as its datasheet draws them, specific force, right-handed
 rates): mounting, bias and scale are the application's.
+
+`hear(sample)` tells a sensor what others measured: the live loop passes every sample to every sensor. An
+SDP3x needs the barometer's pressure; the rest do not listen.
 
 `overruns` counts cycles that had to be left out because `poll` came too late.
 """
@@ -103,6 +107,9 @@ class Sensor(Protocol):
     def poll(self, now_s: float) -> tuple[Sample, ...]:
         """Do what is due."""
 
+    def hear(self, sample: Sample) -> None:
+        """Learn what another sensor measured."""
+
 
 class Driver(ABC):
     """The schedule every driver shares: set up once, then measure on a steady grid of times.
@@ -151,6 +158,9 @@ class Driver(ABC):
                 self.due_s = NEVER_S
             raise
         return tuple(self._out)
+
+    def hear(self, sample: Sample) -> None:  # noqa: B027  (most sensors need no other)
+        """Learn what another sensor measured."""
 
     @abstractmethod
     def setup(self, now_s: float) -> Steps:

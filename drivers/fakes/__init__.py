@@ -1,0 +1,17 @@
+"""Chips made of software: what the drivers talk to in tests, rehearsals and simulated live flights.
+
+    clock = Clock()                                   # or time.monotonic
+    world = World()                                   # true values; world.take(sample) from a simulation
+    bus = FakeBus(clock)
+    baro = bus.attach(fake("MS5611", world, clock), 0x77)
+    driver = build("MS5611", bus, 0x77)               # the real driver
+
+Faults, on a chip: `powered`, `frozen`, `late_s`, `garbled_reads`, and for chips with an identity register
+`identity`. On the bus: `stuck`, `recoverable`, `stretch_s`, `detach`.
+"""
+
+from drivers.fakes.bus import Clock, FakeBus, FakeChip
+from drivers.fakes.catalogue import fake
+from drivers.fakes.world import World
+
+__all__ = ["Clock", "FakeBus", "FakeChip", "World", "fake"]

@@ -1,0 +1,235 @@
+"""A bus of fake chips, its faults, and what fake chips have in common."""
+
+from __future__ import annotations
+
+import errno
+import zlib
+from abc import ABC, abstractmethod
+from collections.abc import Callable, Mapping
+from typing import TypeVar
+
+import numpy as np
+
+from drivers.bus import error_of
+from drivers.chip import ChipSpec
+from drivers.fakes.world import World
+
+TIMEOUT_S = 1.0
+"""How long the kernel lets a chip hold the clock."""
+
+
+class Clock:
+    """A clock that moves when told."""
+
+    def __init__(self, now_s: float = 0.0) -> None:
+        self.now_s = now_s
+
+    def __call__(self) -> float:
+        """The time it is."""
+        return self.now_s
+
+    def advance(self, by_s: float) -> None:
+        """Let time pass."""
+        self.now_s += by_s
+
+
+class FakeChip(ABC):
+    """A chip on a fake bus.
+
+    Attributes:
+        frozen: its data no longer change, though it says they are fresh.
+        late_s: how much longer than usual its conversions take.
+        garbled_reads: how many of the coming reads have a bit turned over.
+    """
+
+    def __init__(self, spec: ChipSpec, world: World, clock: Callable[[], float]) -> None:
+        self.spec = spec
+        self.world = world
+        self.clock = clock
+        self.frozen = False
+        self.late_s = 0.0
+        self.garbled_reads = 0
+        self._powered = True
+        self._random = np.random.default_rng(zlib.crc32(spec.name.encode()))
+        self.power_on()
+
+    @property
+    def powered(self) -> bool:
+        """Whether it has its supply. Without, it does not answer; with it again, it has forgotten all."""
+        return self._powered
+
+    @powered.setter
+    def powered(self, on: bool) -> None:
+        if on and not self._powered:
+            self.power_on()
+        self._powered = on
+
+    @abstractmethod
+    def power_on(self) -> None:
+        """Take the state it has after its supply came."""
+
+    @abstractmethod
+    def write(self, data: bytes) -> None:
+        """Receive bytes."""
+
+    @abstractmethod
+    def read(self, length: int) -> bytes:
+        """Give bytes."""
+
+    def noisy(self, value: float, channel: str, otherwise: float = 1.0) -> float:
+        """A true value with the chip's datasheet noise, or another where it promises none."""
+        sigma = self.spec.noise.get(channel, otherwise) * self.world.noise
+        return value + sigma * float(self._random.standard_normal())
+
+
+AnyFake = TypeVar("AnyFake", bound=FakeChip)
+
+
+class FakeBus:
+    """An I²C bus with fake chips on it.
+
+    Args:
+        clock: what time it is.
+        name: for messages.
+        wait: called with the seconds a stretched clock costs; by default a `Clock` is advanced.
+
+    Attributes:
+        stuck: a line is held low; nothing goes through.
+        recoverable: whether `recover` frees it.
+        stretch_s: how long a chip holds the clock in every transfer.
+        transfers: how many there were.
+    """
+
+    def __init__(
+        self, clock: Callable[[], float], name: str = "fake", wait: Callable[[float], None] | None = None
+    ) -> None:
+        self.clock = clock
+        self.stuck = False
+        self.recoverable = True
+        self.stretch_s = 0.0
+        self.transfers = 0
+        self._name = name
+        self._chips: dict[int, FakeChip] = {}
+        self._wait = wait or (clock.advance if isinstance(clock, Clock) else lambda _: None)
+
+    @property
+    def name(self) -> str:
+        """As given."""
+        return self._name
+
+    def attach(self, chip: AnyFake, address: int | None = None) -> AnyFake:
+        """Wire a chip to an address (its usual one if None)."""
+        self._chips[chip.spec.addresses[0] if address is None else address] = chip
+        return chip
+
+    def detach(self, address: int) -> None:
+        """Pull a chip's plug: it loses its supply with the bus."""
+        self._chips.pop(address).powered = False
+
+    def write(self, address: int, data: bytes) -> None:
+        """Send bytes."""
+        self._chip(address).write(data)
+
+    def read(self, address: int, length: int) -> bytes:
+        """Fetch bytes."""
+        return self._fetch(self._chip(address), length)
+
+    def write_read(self, address: int, data: bytes, length: int) -> bytes:
+        """Send bytes, then fetch."""
+        chip = self._chip(address)
+        chip.write(data)
+        return self._fetch(chip, length)
+
+    def recover(self) -> None:
+        """Free a stuck bus, if it can be."""
+        if self.recoverable:
+            self.stuck = False
+
+    def close(self) -> None:
+        """Nothing to let go of."""
+
+    def _chip(self, address: int) -> FakeChip:
+        self.transfers += 1
+        if self.stuck:
+            raise error_of(TimeoutError(errno.ETIMEDOUT, "timed out"), self.name, address)
+        if self.stretch_s:
+            self._wait(min(self.stretch_s, TIMEOUT_S))
+            if self.stretch_s > TIMEOUT_S:
+                raise error_of(TimeoutError(errno.ETIMEDOUT, "timed out"), self.name, address)
+        chip = self._chips.get(address)
+        if chip is None or not chip.powered:
+            raise error_of(OSError(errno.EREMOTEIO, "no acknowledge"), self.name, address)
+        return chip
+
+    @staticmethod
+    def _fetch(chip: FakeChip, length: int) -> bytes:
+        data = bytearray(chip.read(length))
+        if chip.garbled_reads:
+            chip.garbled_reads -= 1
+            data[0] ^= 0x08
+        return bytes(data)
+
+
+class RegisterChip(FakeChip):
+    """A chip with a map of registers; the address counts up within a transfer.
+
+    Attributes:
+        identity: what its identity register says.
+    """
+
+    ID_REGISTER: int
+    IDS: Mapping[str, int]
+
+    def __init__(self, spec: ChipSpec, world: World, clock: Callable[[], float]) -> None:
+        self.identity = self.IDS[spec.name]
+        super().__init__(spec, world, clock)
+
+    def power_on(self) -> None:
+        """All registers 0 but the identity."""
+        self.memory = bytearray(256)
+        self._pointer = 0
+        self._ready_s: float | None = None
+        self.reset()
+
+    def reset(self) -> None:
+        """What else has a value after the start."""
+
+    def write(self, data: bytes) -> None:
+        """The register, then values from there on."""
+        self._pointer = data[0]
+        for offset, value in enumerate(data[1:]):
+            register = (self._pointer + offset) & 0xFF
+            self.memory[register] = value
+            self.written(register, value)
+
+    def read(self, length: int) -> bytes:
+        """Registers from the last one written to on."""
+        if self._ready_s is not None and self.clock() >= self._ready_s:
+            self._ready_s = None
+            self.converted()
+        self.about_to_read(self._pointer, length)
+        self.memory[self.ID_REGISTER] = self.identity
+        found = bytes(self.memory[(self._pointer + offset) & 0xFF] for offset in range(length))
+        self.was_read(self._pointer, length)
+        return found
+
+    def written(self, register: int, value: int) -> None:
+        """A register was written."""
+
+    def about_to_read(self, register: int, length: int) -> None:
+        """Registers are about to be read."""
+
+    def was_read(self, register: int, length: int) -> None:
+        """Registers were read."""
+
+    def converted(self) -> None:
+        """A conversion has ended."""
+
+    def convert_for(self, duration_s: float) -> None:
+        """Begin a conversion."""
+        self._ready_s = self.clock() + duration_s + self.late_s
+
+    def store(self, register: int, data: bytes) -> None:
+        """Put bytes into registers, unless frozen."""
+        if not self.frozen:
+            self.memory[register : register + len(data)] = data

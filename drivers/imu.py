@@ -1,0 +1,68 @@
+"""What the motion chips share: they run by themselves; one transfer reads a flag, rates and forces."""
+
+from __future__ import annotations
+
+import math
+import struct
+from abc import abstractmethod
+
+from drivers.chip import Chip
+from drivers.errors import NotReadyError, SaturatedError
+from drivers.isa import G0_MPS2
+from drivers.samples import ImuAccel, ImuGyro
+
+ACCEL_RANGE_G = 8
+"""A glider's structure ends below 6 g; the finest range would clip in a winch launch."""
+
+GYRO_RANGE_DPS = 500
+"""Twice the rate of a spin."""
+
+RADPS_PER_DPS = math.pi / 180.0
+ENDS = (-32768, 32767)
+
+
+def noise_of(density: float, bandwidth_hz: float) -> float:
+    """Standard deviation of a sample: white noise of a density (unit/√Hz) behind a first-order low-pass."""
+    return density * math.sqrt(bandwidth_hz * math.pi / 2.0)
+
+
+class Imu(Chip):
+    """Base of the motion chips: a subclass reads the registers, this makes samples of them."""
+
+    ACCEL_MPS2: float
+    """Specific force of one count."""
+
+    GYRO_RADPS: float
+    """Angular rate of one count."""
+
+    BYTE_ORDER = ">"
+
+    @abstractmethod
+    def read(self) -> tuple[bool, bytes, bytes]:
+        """Whether there are new data; three words of specific force and three of angular rate."""
+
+    def measure(self, now_s: float) -> None:
+        """Read the latest."""
+        fresh, accel, gyro = self.read()
+        if not fresh:
+            self.expect_change(accel + gyro)  # after some time of this it has stopped for good
+            raise NotReadyError("no new data since the last reading", "It may have lost its settings")
+        self.expect_change(accel + gyro)
+        forces = struct.unpack(f"{self.BYTE_ORDER}3h", accel)
+        rates = struct.unpack(f"{self.BYTE_ORDER}3h", gyro)
+        for counts, what, limit in ((forces, "g", ACCEL_RANGE_G), (rates, "°/s", GYRO_RANGE_DPS)):
+            if any(count in ENDS for count in counts):
+                raise SaturatedError(f"reads {counts}: beyond ±{limit} {what}")
+        t_s = max(0.0, now_s - self.spec.delay_s)
+        self.emit(ImuAccel(t_s, *(count * self.ACCEL_MPS2 for count in forces)))
+        self.emit(ImuGyro(t_s, *(count * self.GYRO_RADPS for count in rates)))
+
+
+def accel_mps2(counts_per_g: float) -> float:
+    """Specific force of one count."""
+    return G0_MPS2 / counts_per_g
+
+
+def gyro_radps(counts_per_dps: float) -> float:
+    """Angular rate of one count."""
+    return RADPS_PER_DPS / counts_per_dps

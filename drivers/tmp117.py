@@ -1,0 +1,80 @@
+"""TMP117 thermometer (Texas Instruments), one averaged conversion at a time.
+
+Source: SBOS740: register map, 7.8125 m°C per count, table of codes (25 °C is 0x0C80).
+"""
+
+from __future__ import annotations
+
+from enum import IntEnum
+
+from drivers.chip import CELSIUS_ZERO_K, Chip, ChipSpec, signed
+from drivers.errors import NotReadyError, WrongChipError
+from drivers.samples import Oat
+from drivers.sensor import Steps
+
+
+class Reg(IntEnum):
+    """Register map; all 16 bits, high byte first."""
+
+    TEMPERATURE = 0x00
+    CONFIGURATION = 0x01
+    ID = 0x0F
+
+
+DEVICE_ID = 0x0117  # below four bits of revision
+SOFT_RESET = 1 << 1
+ONE_SHOT_MEAN_OF_8 = 3 << 10 | 1 << 5
+DATA_READY = 1 << 13
+
+START_UP_S = 0.003
+TYPICAL_S = 0.124  # eight conversions of 15.5 ms
+CONVERSION_S = 0.145
+
+TMP117 = ChipSpec(
+    name="TMP117",
+    what="outside air temperature",
+    addresses=(0x48, 0x49, 0x4A, 0x4B),
+    channels=("oat",),
+    rate_hz=1.0,
+    max_rate_hz=5.0,
+    noise={"oat": 0.008},
+    delay_s=TYPICAL_S / 2,
+    source="SBOS740; one count",
+    example="TMP117 datasheet, table of codes (from memory)",
+    memory="Everything",
+)
+
+
+def temperature_c(counts: int) -> float:
+    """Degrees Celsius of the 16 bits."""
+    return signed(counts, 16) * 0.0078125
+
+
+class Tmp117(Chip):
+    """Driver."""
+
+    def setup(self, now_s: float) -> Steps:
+        """Identify, reset."""
+        found = self._get(Reg.ID)
+        if found & 0x0FFF != DEVICE_ID:
+            raise WrongChipError(
+                f"identity register 0x0F reads 0x{found:04X}, expected 0x0117 (TMP117)",
+                "Another chip is at this address",
+            )
+        self._put(Reg.CONFIGURATION, SOFT_RESET)
+        yield now_s + START_UP_S
+
+    def measure(self, now_s: float) -> Steps:
+        """One conversion, mean of eight."""
+        self._put(Reg.CONFIGURATION, ONE_SHOT_MEAN_OF_8)
+        yield now_s + CONVERSION_S
+        if not self._get(Reg.CONFIGURATION) & DATA_READY:
+            raise NotReadyError("the conversion was not finished in time")
+        celsius = temperature_c(self._get(Reg.TEMPERATURE))
+        self.emit(Oat(now_s + TYPICAL_S / 2, celsius + CELSIUS_ZERO_K))
+
+    def _get(self, register: Reg) -> int:
+        return int.from_bytes(self.get(register, 2), "big")
+
+    def _put(self, register: Reg, value: int) -> None:
+        self.put(register, value >> 8, value & 0xFF)

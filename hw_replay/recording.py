@@ -20,9 +20,11 @@ from typing import Self
 from mcap.records import Channel, Chunk, Message
 from mcap.writer import IndexType, Writer
 
+from drivers.events import Mark, SettingsChange
 from drivers.samples import CHANNEL_OF, CHANNELS, Reference, Sample
 from hw_replay.container import DAMAGE, chunk_content, read_metadata, read_summary, records
 from hw_replay.errors import RecordingError, RejectLog
+from hw_replay.event_messages import KIND_OF, encode_event, event_schema
 from hw_replay.files import open_binary
 from hw_replay.messages import (
     LATEST_T_S,
@@ -97,6 +99,10 @@ class RecordingWriter:
             topic = f"reference/{sample.name}"
             encode: Encoder = encode_reference
             channel_id = self._ids.get(topic) or self._register(topic, reference_schema(sample.name))
+        elif isinstance(sample, SettingsChange | Mark):
+            kind = KIND_OF[type(sample)]
+            topic, encode = kind.topic, encode_event
+            channel_id = self._ids.get(topic) or self._register(topic, event_schema(kind))
         else:
             topic = CHANNEL_OF[type(sample)]
             channel_id, encode = self._encoders.get(type(sample)) or self._new_channel(type(sample), topic)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import sys
 from collections.abc import Callable, Sequence
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -14,6 +15,7 @@ from vario.settings.errors import SettingsError
 from vario.sound.errors import SoundError
 
 if TYPE_CHECKING:
+    from hw_replay.source import Source
     from vario.settings.load import LoadedSettings
 
 FAILED = 2
@@ -48,6 +50,7 @@ def _parser() -> argparse.ArgumentParser:
         "--config", type=Path, help="settings file; default: the one inside the recording, if any"
     )
     replay.add_argument("--out", type=Path, help="folder for the results; default: out/<name of the file>")
+    replay.add_argument("--marks", type=Path, help="folder with marks dropped during the flight")
     replay.set_defaults(command=_replay)
 
     imported = commands.add_parser("import", help="turn a long CSV or an FAI/IGC file into a recording")
@@ -66,6 +69,23 @@ def _parser() -> argparse.ArgumentParser:
     static.add_argument("file", type=Path, help="a recording (MCAP) or a long CSV, a minute or more at rest")
     static.add_argument("--out", type=Path, help="folder for the results; default: out/<name of the file>")
     static.set_defaults(command=_tune_static)
+
+    change = commands.add_parser("set", help="change one setting in the file, in flight too")
+    change.add_argument("key", help="maccready, ballast, bugs, mode, volume or goal")
+    change.add_argument("value", help='such as "2 m/s" or "60 kg"; a goal is "50.12 10.34 420 m" or none')
+    change.add_argument(
+        "--config", type=Path, default=Path("vario.toml"), help="settings file; default: vario.toml here"
+    )
+    change.set_defaults(command=_set)
+
+    mark = commands.add_parser("mark", help="mark this moment, or one in a recording, with a text")
+    mark.add_argument("text")
+    mark.add_argument(
+        "--marks", type=Path, default=Path("marks"), help="folder to drop the mark into; default: marks here"
+    )
+    mark.add_argument("--into", type=Path, help="a finished recording to put the mark into, with --at")
+    mark.add_argument("--at", type=float, help="seconds after the beginning of that recording")
+    mark.set_defaults(command=_mark)
 
     config = commands.add_parser("config", help="check or show a settings file")
     actions = config.add_subparsers(title="actions", required=True, metavar="ACTION")
@@ -86,9 +106,47 @@ def _replay(arguments: argparse.Namespace) -> int:
     source = open_source(arguments.file)
     loaded = _settings_for(arguments.config, source.info.config_toml, source.info.glider_toml, arguments.file)
     out_dir = _out_dir(arguments)
+    if arguments.marks is not None:
+        source = _marked(source, arguments.marks, arguments.file)
     with progress_bar(source.duration_s) as progress:
-        summary = replay(source, loaded.settings, loaded.glider, out_dir, progress)
+        summary = replay(
+            source,
+            loaded.settings,
+            loaded.glider,
+            out_dir,
+            progress,
+            follow_changes=arguments.config is None,
+        )
     print_replay(summary, out_dir)
+    return 0
+
+
+def _marked(source: Source, folder: Path, file: Path) -> Source:
+    """The source with the marks dropped while it was recorded."""
+    from vario.app.marks import Marked, dropped_marks  # noqa: PLC0415
+
+    if source.info.start_utc is None:
+        raise AppError(f"{file}: does not say when it was recorded, so no mark can be placed in it")
+    return Marked(source, dropped_marks(folder, source.info.start_utc))
+
+
+def _set(arguments: argparse.Namespace) -> int:
+    from vario.app.set_command import set_setting  # noqa: PLC0415
+
+    print(set_setting(arguments.key, arguments.value, arguments.config))
+    return 0
+
+
+def _mark(arguments: argparse.Namespace) -> int:
+    from vario.app.marks import drop_mark, mark_recording  # noqa: PLC0415
+
+    if (arguments.into is None) != (arguments.at is None):
+        raise AppError("--into and --at belong together")
+    if arguments.into is not None:
+        mark_recording(arguments.into, arguments.text, arguments.at)
+        print(f"marked {arguments.into} at {arguments.at:g} s")
+    else:
+        print(f"marked: {drop_mark(arguments.marks, arguments.text, datetime.now(UTC))}")
     return 0
 
 

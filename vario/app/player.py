@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 
+from drivers.events import SettingsChange
 from drivers.samples import Sample
 from hw_replay.source import RecordingInfo
+from vario.app.changes import apply_change
 from vario.flight.energy import Noise
 from vario.flight.frames import Framer
 from vario.flight.pipeline import Pipeline, Reading
+from vario.settings.errors import SettingsError
 from vario.settings.schema import Settings
 
 BARO_NOISE_PA = 1.5
@@ -30,15 +33,27 @@ def noise_of(settings: Settings, info: RecordingInfo) -> Noise:
     )
 
 
+Changed = Callable[[SettingsChange, SettingsError | None], None]
+"""Called with a change of settings and with what is wrong with it, if anything is."""
+
+
 class Player:
     """The instrument fed one sample at a time, as live; `play` feeds it a whole recording."""
 
-    def __init__(self, pipeline: Pipeline) -> None:
+    def __init__(self, pipeline: Pipeline, changed: Changed = lambda _change, _error: None) -> None:
         self.pipeline = pipeline
+        self._changed = changed
         self._framer = Framer()
 
     def push(self, sample: Sample) -> list[Reading]:
-        """Take one sample; the readings of the frames it completes (mostly none or one)."""
+        """Take one sample; the readings of the frames it completes (mostly none or one).
+
+        A change of settings is in force from the next frame completed; one that cannot be used leaves the old
+        settings in force, and the readings say so.
+        """
+        if isinstance(sample, SettingsChange):
+            self._changed(sample, apply_change(sample, self.pipeline))
+            return []
         return [self.pipeline.step(frame) for frame in self._framer.push(sample)]
 
     def close(self) -> list[Reading]:
@@ -48,9 +63,11 @@ class Player:
         return readings
 
 
-def play(samples: Iterable[Sample], pipeline: Pipeline) -> Iterator[Reading]:
+def play(
+    samples: Iterable[Sample], pipeline: Pipeline, changed: Changed = lambda _change, _error: None
+) -> Iterator[Reading]:
     """Yield a reading for every frame, to the end of the samples."""
-    player = Player(pipeline)
+    player = Player(pipeline, changed)
     for sample in samples:
         yield from player.push(sample)
     yield from player.close()

@@ -8,6 +8,7 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
+from drivers.events import Mark, SettingsChange
 from drivers.samples import Reference, Sample
 from hw_replay.source import Source
 from vario.app.errors import OutputError
@@ -30,10 +31,13 @@ def replay(
     glider: Glider | None,
     out_dir: Path,
     progress: Callable[[float], None] = lambda _: None,
+    *,
+    follow_changes: bool = True,
 ) -> dict[str, Any]:
     """Play `source` and write trace.csv, summary.json, tone.wav and report.png into `out_dir`.
 
     Memory does not grow with the length of the flight. `progress` is called with the time reached, s.
+    `follow_changes` is whether settings changed in flight, which the recording holds, change here too.
 
     Returns:
         The content of summary.json.
@@ -53,12 +57,13 @@ def replay(
     pipeline = Pipeline(settings, glider, noise)
     summary = FlightSummary()
     rows = TrackRows(settings.trace.rate_hz)
+    samples = _inputs(source, summary, follow_changes=follow_changes)
     with (
         TraceWriter(out_dir / TRACE, settings.trace.rate_hz) as trace,
         WavSink(out_dir / TONE) as sound,
     ):
         before: Reading | None = None
-        for reading in play(_inputs(source, summary), pipeline):
+        for reading in play(samples, pipeline, summary.change):
             if before is not None:
                 # What was known at the beginning of a step sounds during it. A break in the
                 # recording is cut out of the sound; the summary tells of it.
@@ -83,10 +88,14 @@ def replay(
     return result
 
 
-def _inputs(source: Source, summary: FlightSummary) -> Iterator[Sample]:
-    """The samples for the instrument; references go to the summary instead."""
+def _inputs(source: Source, summary: FlightSummary, *, follow_changes: bool) -> Iterator[Sample]:
+    """The samples for the instrument; references and marks go to the summary instead."""
     for sample in source:
         if isinstance(sample, Reference):
             summary.compare(sample)
+        elif isinstance(sample, Mark):
+            summary.mark(sample)
+        elif isinstance(sample, SettingsChange) and not follow_changes:
+            summary.pass_over(sample)
         else:
             yield sample

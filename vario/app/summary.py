@@ -7,6 +7,7 @@ from collections import Counter
 from dataclasses import asdict
 from typing import Any
 
+from drivers.events import Mark, SettingsChange
 from drivers.samples import CHANNELS, Reference
 from hw_replay.source import Source
 from vario.app.trace import COLUMNS
@@ -17,6 +18,7 @@ from vario.flight.health import HealthStage
 from vario.flight.mode import Mode
 from vario.flight.pipeline import Reading
 from vario.flight.quality import Quality
+from vario.settings.errors import SettingsError
 from vario.settings.glider import Glider
 
 COMPARED = {"vat_mps": "vario_mps", "var_mps": "vario_mps", "net_mps": "netto_mps"}
@@ -84,6 +86,9 @@ class FlightSummary:
         self._comparisons: dict[str, tuple[str, _Comparison]] = {}
         self._latest: Reading | None = None
         self._breaks = 0
+        self._marks: list[dict[str, Any]] = []
+        self._changes: list[dict[str, Any]] = []
+        self._passed_over = 0
 
     def take(self, reading: Reading) -> None:
         """One reading."""
@@ -107,6 +112,19 @@ class FlightSummary:
             self._lowest_m = min(self._lowest_m, reading.energy.altitude_m)
             self._highest_m = max(self._highest_m, reading.energy.altitude_m)
         self._latest = reading
+
+    def mark(self, mark: Mark) -> None:
+        """A mark of the pilot."""
+        self._marks.append({"t_s": round(mark.t_s, 2), "text": mark.text})
+
+    def change(self, change: SettingsChange, error: SettingsError | None) -> None:
+        """Settings changed in flight, or not, because of an error in them."""
+        said = {} if error is None else {"problems": [str(problem) for problem in error.problems]}
+        self._changes.append({"t_s": round(change.t_s, 2), "taken": error is None, **said})
+
+    def pass_over(self, _change: SettingsChange) -> None:
+        """Settings changed in flight that this replay leaves aside."""
+        self._passed_over += 1
 
     def compare(self, sample: Reference) -> None:
         """Set a reference value beside what the instrument showed at that time."""
@@ -143,6 +161,8 @@ class FlightSummary:
                 "circling_share": self._circling_share(),
             },
             "climbs": [_climb(climb) for climb in self.climbs],
+            "marks": self._marks,
+            "settings_changes": self._changes,
             "samples": _samples(health),
             "rejected_by_reader": source.rejected(),
             "quality_s": {flag: round(seconds, 2) for flag, seconds in self._quality_s.items()},
@@ -168,6 +188,17 @@ class FlightSummary:
         uncompensated_s = self._quality_s[str(Quality.UNCOMPENSATED)]
         if uncompensated_s and health.channels["pitot"].accepted:
             warnings.append(f"the airspeed was missing for {uncompensated_s:.0f} s: uncompensated there")
+        refused = [change for change in self._changes if not change["taken"]]
+        if refused:
+            warnings.append(
+                f"settings changed at {refused[0]['t_s']:.0f} s could not be used and the old ones stayed: "
+                f"{refused[0]['problems'][0]}"
+            )
+        if self._passed_over:
+            warnings.append(
+                f"the recording holds {self._passed_over} changes of settings; with settings named for this "
+                "replay they are left aside"
+            )
         if self._breaks:
             warnings.append(
                 f"the recording breaks off {self._breaks} times for over {JUMP_S:.0f} s: cut from the sound"

@@ -1,0 +1,83 @@
+"""Events as JSON messages and back, beside the sensors' messages of `hw_replay.messages`."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass, fields
+from types import MappingProxyType
+from typing import Any
+
+from drivers.events import Event, Mark, SettingsChange
+
+EVENT_TOPIC = "event/"
+
+_to_json = json.JSONEncoder(separators=(",", ":")).encode
+
+
+@dataclass(frozen=True, slots=True)
+class EventKind:
+    """How one kind of event is written: topic, and how long each of its texts may be.
+
+    A text in `optional` may be missing, which is None.
+    """
+
+    topic: str
+    event: type[Event]
+    longest: Mapping[str, int]
+    optional: frozenset[str] = frozenset()
+
+
+_KINDS = (
+    EventKind(
+        f"{EVENT_TOPIC}settings",
+        SettingsChange,
+        MappingProxyType({"settings_toml": 256 * 1024, "glider_toml": 256 * 1024}),
+        frozenset({"glider_toml"}),
+    ),
+    EventKind(f"{EVENT_TOPIC}mark", Mark, MappingProxyType({"text": 500})),
+)
+
+KIND_OF: Mapping[type[Event], EventKind] = MappingProxyType({kind.event: kind for kind in _KINDS})
+KIND_BY_TOPIC: Mapping[str, EventKind] = MappingProxyType({kind.topic: kind for kind in _KINDS})
+
+
+class RejectedEventError(ValueError):
+    """A message that is no event; says why."""
+
+
+def event_schema(kind: EventKind) -> dict[str, Any]:
+    """The JSON schema of a kind's messages."""
+    return {
+        "title": kind.topic,
+        "description": (kind.event.__doc__ or "").strip(),
+        "type": "object",
+        "properties": {name: {"type": "string", "maxLength": most} for name, most in kind.longest.items()},
+        "required": [name for name in kind.longest if name not in kind.optional],
+    }
+
+
+def encode_event(event: Event) -> bytes:
+    """The message of an event: its texts without the time."""
+    texts = {field.name: getattr(event, field.name) for field in fields(event) if field.name != "t_s"}
+    return _to_json({name: text for name, text in texts.items() if text is not None}).encode()
+
+
+def decode_event(kind: EventKind, t_s: float, values: Mapping[str, Any]) -> Event:
+    """The event of a message.
+
+    Raises:
+        RejectedEventError: if a text is missing, no text, or too long.
+    """
+    texts: dict[str, str | None] = {}
+    for name, most in kind.longest.items():
+        text = values.get(name)
+        if text is None and name in kind.optional:
+            texts[name] = None
+        elif not isinstance(text, str) or len(text) > most:
+            raise RejectedEventError(f"{kind.topic}: {name} is no text of up to {most} characters")
+        else:
+            texts[name] = text
+    make: Any = kind.event
+    event: Event = make(t_s, **texts)
+    return event

@@ -1,0 +1,108 @@
+"""Marks: dropped in flight, placed by their time, and put into finished recordings."""
+
+from __future__ import annotations
+
+import json
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import pytest
+
+from drivers.events import Mark
+from drivers.samples import Baro, Sample
+from hw_replay.event_messages import KIND_OF, RejectedEventError, decode_event, encode_event
+from hw_replay.recording import Recording, RecordingWriter
+from hw_replay.source import RecordingInfo
+from vario.app.cli import main
+from vario.app.marks import LONGEST_TEXT, drop_mark, dropped_marks, with_marks
+
+START = datetime(2025, 6, 14, 12, 30, tzinfo=UTC)
+
+
+@pytest.fixture
+def recording(tmp_path: Path) -> Path:
+    path = tmp_path / "flight.mcap"
+    with RecordingWriter(path, RecordingInfo("x", "live", start_utc=START)) as writer:
+        for k in range(600):
+            writer.write(Baro(k / 10, 90_000.0 + k % 2))
+    return path
+
+
+def test_a_dropped_mark_is_found_at_its_time(tmp_path: Path) -> None:
+    folder = tmp_path / "marks"
+    drop_mark(folder, "  first\n thermal ", START + timedelta(seconds=12.5))
+    drop_mark(folder, "before it", START - timedelta(seconds=1))
+    drop_mark(folder, "later", START + timedelta(hours=2))
+    (folder / "notes.txt").write_text("not a mark", encoding="utf-8")
+    assert dropped_marks(folder, START) == [Mark(12.5, "first thermal"), Mark(7200.0, "later")]
+
+
+def test_the_command_drops_a_mark_now(tmp_path: Path) -> None:
+    before = datetime.now(UTC)
+    assert main(["mark", "wave bar", "--marks", str(tmp_path / "m")]) == 0
+    (mark,) = dropped_marks(tmp_path / "m", before)
+    assert mark.text == "wave bar"
+    assert mark.t_s < 60.0
+
+
+def test_a_replay_takes_dropped_marks(recording: Path, tmp_path: Path) -> None:
+    drop_mark(tmp_path / "m", "here", START + timedelta(seconds=30))
+    out = tmp_path / "out"
+    assert main(["replay", str(recording), "--marks", str(tmp_path / "m"), "--out", str(out)]) == 0
+    found = json.loads((out / "summary.json").read_text(encoding="utf-8"))
+    assert found["marks"] == [{"t_s": 30.0, "text": "here"}]
+
+
+def test_a_mark_goes_into_a_recording_and_nothing_else_changes(recording: Path) -> None:
+    before = list(Recording(recording))
+    assert main(["mark", "Lift at ridge ↑", "--into", str(recording), "--at", "12.25"]) == 0
+    after = list(Recording(recording))
+    assert [sample for sample in after if not isinstance(sample, Mark)] == before
+    place = after.index(Mark(12.25, "Lift at ridge ↑"))
+    assert after[place - 1].t_s <= 12.25 <= after[place + 1].t_s
+
+
+@pytest.mark.parametrize("at", ["-1", "60.5", "nan"])
+def test_a_mark_outside_the_recording_is_refused(
+    recording: Path, capsys: pytest.CaptureFixture[str], at: str
+) -> None:
+    content = recording.read_bytes()
+    assert main(["mark", "x", "--into", str(recording), "--at", at]) == 2
+    assert "outside this recording" in capsys.readouterr().err
+    assert recording.read_bytes() == content
+
+
+def test_a_damaged_recording_is_left_alone(recording: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    content = recording.read_bytes()[:-600]
+    recording.write_bytes(content)
+    assert main(["mark", "x", "--into", str(recording), "--at", "1"]) == 2
+    assert capsys.readouterr().err
+    assert recording.read_bytes() == content
+
+
+@pytest.mark.parametrize("text", ["", "   \n", "x" * (LONGEST_TEXT + 1)])
+def test_a_mark_is_a_short_text(tmp_path: Path, text: str) -> None:
+    assert main(["mark", text, "--marks", str(tmp_path / "m")]) == 2
+    assert not (tmp_path / "m").exists()
+
+
+def test_into_needs_at(recording: Path) -> None:
+    assert main(["mark", "x", "--into", str(recording)]) == 2
+
+
+def test_late_samples_keep_their_order_around_a_mark() -> None:
+    samples: list[Sample] = [Baro(1.0, 9e4), Baro(3.0, 9e4), Baro(2.0, 9e4), Baro(4.0, 9e4)]
+    merged = list(with_marks(samples, [Mark(2.5, "m")]))
+    assert [sample for sample in merged if not isinstance(sample, Mark)] == samples
+    assert merged.index(Mark(2.5, "m")) == 1
+
+
+@pytest.mark.parametrize("values", [{}, {"text": 3}, {"text": "x" * 501}, {"text": None}])
+def test_what_is_no_mark_message_is_refused(values: dict[str, object]) -> None:
+    with pytest.raises(RejectedEventError):
+        decode_event(KIND_OF[Mark], 1.0, values)
+
+
+def test_a_mark_message_comes_back() -> None:
+    mark = Mark(1.5, 'a "mark"\\ü')
+    assert decode_event(KIND_OF[Mark], 1.5, json.loads(encode_event(mark))) == mark

@@ -1,0 +1,85 @@
+"""Settings that change while flying: noticed in the file, made an event, taken by the instrument or refused.
+
+The event carries the text, not the outcome, and it goes through the same door live and in a replay, so a
+recording with a change in it replays as it was flown.
+"""
+
+from __future__ import annotations
+
+import tomllib
+from dataclasses import dataclass
+from pathlib import Path
+
+from drivers.events import SettingsChange
+from vario.flight.pipeline import Pipeline
+from vario.settings.errors import SettingsError
+from vario.settings.load import parse_settings
+
+LARGEST_BYTES = 256 * 1024
+
+
+def apply_change(change: SettingsChange, pipeline: Pipeline) -> SettingsError | None:
+    """Give changed settings to the instrument, or keep the old ones and return what is wrong."""
+    try:
+        loaded = parse_settings(
+            change.settings_toml, "changed settings", change.glider_toml, "changed glider file"
+        )
+    except SettingsError as error:
+        pipeline.reject_change()
+        return error
+    pipeline.change(loaded.settings, loaded.glider)
+    return None
+
+
+@dataclass(frozen=True, slots=True)
+class _Texts:
+    settings: str
+    glider: str | None
+
+
+class SettingsWatch:
+    """Looks at a settings file, and the glider file it names, for changes.
+
+    A file is read only when it has rested from one poll to the next, so that one half written by an
+    editor is not taken for a wrong one. A file that is gone or cannot be read for now changes nothing.
+
+    Args:
+        path: the settings file, as it is in force now.
+    """
+
+    def __init__(self, path: Path) -> None:
+        self._path = path
+        self._taken = _texts(path)
+        self._seen = self._taken
+
+    def poll(self, t_s: float) -> SettingsChange | None:
+        """The change to apply now, if there is one; call it about twice a second."""
+        found = _texts(self._path)
+        rested = found == self._seen
+        self._seen = found
+        if found is None or not rested or found == self._taken:
+            return None
+        self._taken = found
+        return SettingsChange(t_s, found.settings, found.glider)
+
+
+def _texts(path: Path) -> _Texts | None:
+    settings = _text(path)
+    if settings is None:
+        return None
+    try:
+        named = tomllib.loads(settings).get("glider")
+    except ValueError:
+        named = None
+    return _Texts(settings, _text(path.parent / named) if isinstance(named, str) and named else None)
+
+
+def _text(path: Path) -> str | None:
+    try:
+        with path.open("rb") as stream:
+            content = stream.read(LARGEST_BYTES + 1)
+    except (OSError, ValueError):
+        return None
+    # What is no text becomes one that no settings file can be, and is refused with a message.
+    text = content.decode("utf-8-sig", errors="replace")
+    return text[:LARGEST_BYTES]

@@ -1,0 +1,128 @@
+"""Marks: something the pilot wants to find again.
+
+`vario mark TEXT` drops a small file with the time into a folder. Whoever plays or records the flight picks it
+up from there: the running instrument at once, a replay by its UTC time. `--into` puts it into a finished
+recording instead.
+"""
+
+from __future__ import annotations
+
+import heapq
+from collections.abc import Iterable, Iterator
+from datetime import UTC, datetime
+from pathlib import Path
+
+from drivers.events import Mark
+from drivers.samples import Sample
+from hw_replay.open import convert
+from hw_replay.recording import Recording
+from hw_replay.source import RecordingInfo, Source
+from vario.app.atomic import write_atomically
+from vario.app.errors import AppError, OutputError
+
+LONGEST_TEXT = 500
+_STAMP = "%Y%m%dT%H%M%S.%fZ"
+_ENDING = ".mark"
+
+
+def checked_text(text: str) -> str:
+    """The text of a mark on one line.
+
+    Raises:
+        AppError: if it is empty or too long.
+    """
+    line = " ".join(text.split())
+    if not line or len(line) > LONGEST_TEXT:
+        raise AppError(f"a mark is a text of 1 to {LONGEST_TEXT} characters")
+    return line
+
+
+def drop_mark(folder: Path, text: str, now: datetime) -> Path:
+    """Leave a mark in the folder, which is made if need be; `now` is in UTC.
+
+    Raises:
+        AppError: if the text will not do or the file cannot be written.
+    """
+    line = checked_text(text)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise OutputError(folder, error) from error
+    path = folder / f"{now.astimezone(UTC).strftime(_STAMP)}{_ENDING}"
+    write_atomically(path, f"{line}\n".encode())
+    return path
+
+
+def dropped_marks(folder: Path, start_utc: datetime) -> list[Mark]:
+    """The marks in a folder, in order, with times counted from `start_utc`; earlier ones are left out.
+
+    Raises:
+        AppError: if the folder cannot be read.
+    """
+    marks = []
+    try:
+        for path in sorted(folder.glob(f"*{_ENDING}")):
+            try:
+                when = datetime.strptime(path.name.removesuffix(_ENDING), _STAMP).replace(tzinfo=UTC)
+            except ValueError:
+                continue  # somebody else's file
+            t_s = (when - start_utc).total_seconds()
+            if t_s >= 0.0:
+                text = path.read_text(encoding="utf-8", errors="replace")
+                marks.append(Mark(t_s, " ".join(text.split())[:LONGEST_TEXT]))
+    except OSError as error:
+        raise AppError(f"{folder}: cannot be read: {error.strerror}") from error
+    return sorted(marks, key=lambda mark: mark.t_s)
+
+
+def with_marks(samples: Iterable[Sample], marks: Iterable[Mark]) -> Iterator[Sample]:
+    """Samples with marks put in at their times; a sample goes before a mark of the same time."""
+    return heapq.merge(samples, marks, key=lambda sample: sample.t_s)
+
+
+class Marked:
+    """A source with marks put in."""
+
+    def __init__(self, source: Source, marks: Iterable[Mark]) -> None:
+        self._source = source
+        self._marks = list(marks)
+
+    @property
+    def info(self) -> RecordingInfo:
+        """That of the source."""
+        return self._source.info
+
+    @property
+    def duration_s(self) -> float | None:
+        """That of the source."""
+        return self._source.duration_s
+
+    def __iter__(self) -> Iterator[Sample]:
+        return with_marks(self._source, self._marks)
+
+    def rejected(self) -> int:
+        """That of the source."""
+        return self._source.rejected()
+
+    def warnings(self) -> list[str]:
+        """Those of the source."""
+        return self._source.warnings()
+
+
+def mark_recording(path: Path, text: str, at_s: float) -> None:
+    """Put a mark into a finished recording, `at_s` seconds after its beginning.
+
+    Raises:
+        AppError: if the text will not do, the time lies outside, or the recording is damaged.
+        RecordingError: if it cannot be read or written.
+    """
+    line = checked_text(text)
+    source = Recording(path)
+    first_s = next((sample.t_s for sample in source), None)
+    if first_s is None or not 0.0 <= at_s <= (source.duration_s or 0.0):
+        raise AppError(f"{path}: {at_s:g} s is outside this recording of {source.duration_s or 0:.0f} s")
+    for _ in source:  # read through once: a damaged recording would come out shorter
+        pass
+    if source.warnings():
+        raise AppError(f"{path}: damaged, so it is left as it is: {source.warnings()[0]}")
+    convert(Marked(source, [Mark(first_s + at_s, line)]), path)

@@ -1,0 +1,96 @@
+"""One value changed in a settings file, everything else, comments included, left as it is."""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from copy import deepcopy
+from typing import Any
+
+from vario.settings.keys import Path, dotted, header
+from vario.settings.toml_text import lines_of, write_key, write_value
+
+
+class NotEditableError(ValueError):
+    """The text is written in a way this cannot change safely; says so."""
+
+
+def set_value(text: str, path: Path, value: Any) -> str:
+    """The settings text with the key at `path` (a section and a name) set to `value`; None takes it out.
+
+    Raises:
+        NotEditableError: if the text is not TOML or is written too cleverly for a change of one line.
+    """
+    try:
+        before = tomllib.loads(text)
+    except ValueError as error:
+        raise NotEditableError(f"not valid TOML: {error}") from None
+    newline = "\r\n" if "\r\n" in text else "\n"
+    lines = text.split(newline)
+    number = lines_of(text.replace("\r\n", "\n")).get(path)
+    if number is not None:
+        _replace(lines, number - 1, value)
+    elif value is not None:
+        _insert(lines, path, f"{write_key(path[-1])} = {write_value(value)}")
+    changed = newline.join(lines)
+    # The proof: read as TOML, the new text differs from the old in this one value only.
+    if _parsed(changed) != _with(before, path, value):
+        raise NotEditableError(f"{dotted(path)} stands in it in a way only a person can change")
+    return changed
+
+
+def _parsed(text: str) -> Any:
+    try:
+        return tomllib.loads(text)
+    except ValueError:
+        return None
+
+
+def _with(table: dict[str, Any], path: Path, value: Any) -> dict[str, Any]:
+    wanted = deepcopy(table)
+    inner = wanted
+    for key in path[:-1]:
+        if value is None and key not in inner:
+            return wanted
+        inner = inner.setdefault(key, {})
+        if not isinstance(inner, dict):
+            return wanted
+    if value is None:
+        inner.pop(path[-1], None)
+    else:
+        inner[path[-1]] = value
+    return wanted
+
+
+def _replace(lines: list[str], index: int, value: Any) -> None:
+    if value is None:
+        del lines[index]
+        return
+    line = lines[index]
+    # What stands left of the sign stays, dots and quotes and all.
+    lines[index] = f"{line.partition('=')[0].rstrip()} = {write_value(value)}{_comment_of(line)}"
+
+
+def _comment_of(line: str) -> str:
+    """The comment at the end of a line with a key, with the blanks before it."""
+    for match in re.finditer(r"\s*#", line):
+        if _parsed(line[: match.start()]):
+            return line[match.start() :]
+    return ""
+
+
+def _insert(lines: list[str], path: Path, assignment: str) -> None:
+    section = header(path[:-1])
+    starts = [i for i, line in enumerate(lines) if line.partition("#")[0].strip() == section]
+    if not starts:
+        while lines and not lines[-1].strip():
+            lines.pop()
+        lines += ["", section, assignment, ""]
+        return
+    start = starts[0] + 1
+    ends = [i for i in range(start, len(lines)) if lines[i].lstrip().startswith("[")]
+    end = ends[0] if ends else len(lines)
+    # Under the same key behind a #, where there is one, else right under the header.
+    shown = re.compile(rf"\s*#\s*{re.escape(write_key(path[-1]))}\s*=")
+    places = [i + 1 for i in range(start, end) if shown.match(lines[i])]
+    lines.insert(places[0] if places else start, assignment)

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 
 from hw_replay.errors import RecordingError
 from vario.app.errors import AppError
+from vario.app.tone_parser import add_parser as add_tone_parser
 from vario.settings.errors import SettingsError
 from vario.sound.errors import SoundError
 
@@ -86,6 +87,8 @@ def _parser() -> argparse.ArgumentParser:
     mark.add_argument("--into", type=Path, help="a finished recording to put the mark into, with --at")
     mark.add_argument("--at", type=float, help="seconds after the beginning of that recording")
     mark.set_defaults(command=_mark)
+
+    add_tone_parser(commands)
 
     config = commands.add_parser("config", help="check or show a settings file")
     actions = config.add_subparsers(title="actions", required=True, metavar="ACTION")

@@ -73,4 +73,5 @@ def _simpleaudio() -> ModuleType:
             "single cues need the extra cues: pip install 'glider-vario[cues]', "
             "and on Debian first: apt install gcc libasound2-dev"
         ) from error
-    return simpleaudio  # type: ignore[no-any-return]
+    library: ModuleType = simpleaudio
+    return library

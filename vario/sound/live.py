@@ -157,4 +157,5 @@ def _sounddevice() -> ModuleType:
         ) from error
     except OSError as error:  # the package is there, the library it wraps is not
         raise SoundDeviceError("live sound needs PortAudio; on Debian: apt install libportaudio2") from error
-    return sounddevice
+    library: ModuleType = sounddevice
+    return library

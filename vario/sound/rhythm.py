@@ -46,6 +46,7 @@ class Rhythm:
         self._bounds: tuple[tuple[int, float, bool], ...] = ()
         self._beeping = False
         self._open = False
+        self._ratio = 1.0  # of the last note, which its closing edge keeps
         self._pause = 0
         self._pause_step = 0.0
 
@@ -65,7 +66,7 @@ class Rhythm:
 
     def hold(self) -> None:
         """Sound without a break."""
-        self._open, self._beeping = True, False
+        self._open, self._beeping, self._ratio = True, False, 1.0
 
     def beep(self, beep_hz: float, notes: tuple[Note, ...]) -> None:
         """Beep at this cadence; the first beep begins now, a beep in progress goes on."""
@@ -90,6 +91,8 @@ class Rhythm:
             ratios: shape (n,); multiplied by the ratio of the note that sounds at each sample.
         """
         if not self._beeping:
+            if self._ratio != 1.0:
+                ratios *= self._ratio
             return self._move(n, self._open)
         gate = np.empty(n, np.float32)
         clock = self._clock(n)
@@ -103,6 +106,7 @@ class Rhythm:
             part = self._move(min(end, n) - at, sounds)
             gate[at : min(end, n)] = 0.0 if part is None else part
             heard = heard or part is not None
+            self._ratio = ratio
             if ratio != 1.0:
                 ratios[at : min(end, n)] *= ratio
             self._count_pause(at_phase - turn, min(end, n) - at)

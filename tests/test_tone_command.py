@@ -1,0 +1,177 @@
+"""`vario tone` as its user meets it."""
+
+import os
+import re
+import wave
+from pathlib import Path
+
+import numpy as np
+import pytest
+from matplotlib.image import imread
+from scipy import signal
+from scipy.io import wavfile
+
+from vario.app.cli import main
+from vario.app.tone_keyboard import Air, fly
+from vario.flight.cues import Cue
+from vario.flight.mode import Mode
+from vario.flight.tone import ToneCommand
+from vario.settings.schema import Tone
+
+
+class Ear:
+    """A sink that remembers."""
+
+    def __init__(self) -> None:
+        self.heard: list[ToneCommand] = []
+
+    def play(self, command: ToneCommand, duration_s: float) -> None:
+        assert duration_s > 0.0
+        self.heard.append(command)
+
+    def close(self) -> None:
+        pass
+
+
+def test_values_become_sound(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    out = tmp_path / "tone.wav"
+    assert main(["tone", "-2 0 1 3", "--seconds", "1", "--out", str(out)]) == 0
+    said = capsys.readouterr().out
+    rate_hz, pcm = wavfile.read(out)
+    assert pcm.size == 4 * rate_hz
+    assert "+0.0 m/s: silent" in said
+    assert not np.any(pcm[round(1.1 * rate_hz) : 2 * rate_hz])
+    # What it says is what is in the file, by the strongest line of the spectrum.
+    for second, value in ((0, "-2.0"), (3, r"\+3.0")):
+        promised = re.search(value + r" m/s: (\d+) Hz", said)
+        assert promised is not None
+        part = pcm[second * rate_hz : (second + 1) * rate_hz].astype(float)
+        frequency_hz, power = signal.periodogram(part, rate_hz, "hann")
+        assert frequency_hz[np.argmax(power)] == pytest.approx(float(promised[1]), rel=0.02)
+
+
+def test_a_single_value_below_zero_is_no_option(tmp_path: Path) -> None:
+    assert main(["tone", "-2", "--out", str(tmp_path / "tone.wav")]) == 0
+
+
+def test_values_in_knots_sound_like_the_same_values_in_metres(tmp_path: Path) -> None:
+    out = [tmp_path / name for name in ("metres.wav", "knots.wav")]
+    main(["tone", "1.5433333333", "--out", str(out[0])])
+    main(["tone", "3", "--unit", "kt", "--out", str(out[1])])  # 1 kt is 1852 m an hour
+    assert np.array_equal(wavfile.read(out[0])[1], wavfile.read(out[1])[1])
+
+
+def test_a_glide_takes_its_time(tmp_path: Path) -> None:
+    out = tmp_path / "tone.wav"
+    main(["tone", "1 3", "--seconds", "1", "--glide", "2", "--out", str(out)])
+    with wave.open(str(out), "rb") as file:
+        assert file.getnframes() / file.getframerate() == pytest.approx(4.0, abs=0.03)
+
+
+@pytest.mark.parametrize(("option", "least_s"), [("--sweep", 19.0), ("--cues", 10.0)])
+def test_sweep_and_cues_are_files_too(tmp_path: Path, option: str, least_s: float) -> None:
+    out = tmp_path / "tone.wav"
+    assert main(["tone", option, "--out", str(out)]) == 0
+    rate_hz, pcm = wavfile.read(out)
+    assert pcm.size / rate_hz > least_s
+    assert np.max(np.abs(pcm)) > 3000
+
+
+def test_settings_change_what_is_heard(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    config = tmp_path / "my.toml"
+    config.write_text('[tone]\npreset = "bright"\n')
+    main(["tone", "0.5", "--config", str(config), "--out", str(tmp_path / "a.wav")])
+    main(["tone", "0.5", "--out", str(tmp_path / "b.wav")])
+    bright, plain = re.findall(r": (\d+) Hz", capsys.readouterr().out)
+    assert int(bright) > int(plain)
+
+
+@pytest.mark.parametrize(("seconds", "axis"), [("1", "s"), ("400", "min")])
+def test_a_picture_shows_the_sound_where_it_is(tmp_path: Path, seconds: str, axis: str) -> None:
+    # Silence, then a beep: the right half of the picture is the brighter one, whatever the length.
+    assert axis
+    sound, out = tmp_path / "tone.wav", tmp_path / "picture.png"
+    main(["tone", "0 2", "--seconds", seconds, "--out", str(sound)])
+    assert main(["tone", "--picture", str(sound), "--out", str(out)]) == 0
+    inner = imread(out)[50:-60, 90:-20, :3].mean(axis=2)
+    half = inner.shape[1] // 2
+    assert inner[:, : half - 10].mean() < 0.01
+    assert inner[:, half + 10 :].mean() > 0.02
+
+
+def test_the_chart_is_drawn(tmp_path: Path) -> None:
+    out = tmp_path / "chart.png"
+    assert main(["tone", "--chart", "--out", str(out)]) == 0
+    assert imread(out).std() > 0.1
+
+
+@pytest.mark.parametrize(
+    ("arguments", "says"),
+    [
+        ([], "give either values"),
+        (["1 2", "--sweep"], "give either values"),
+        (["up"], '"up" is no number'),
+        (["1,5"], "the decimal sign is a point"),
+        (["nan"], "nan m/s is no vario value"),
+        (["400", "--unit", "kt"], "expected -58 to 58 kt"),
+        ([""], "no values"),
+        (["1", "--seconds", "-1"], "--seconds -1: expected 0 to 600 s"),
+        (["--picture", "missing.wav"], "missing.wav: cannot be read: No such file"),
+        (["--picture", "pyproject.toml"], "cannot be read: no sound file"),
+        (["1", "--out", "missing/tone.wav"], "missing/tone.wav: cannot write the sound: No such file"),
+        (["--chart", "--out", "missing/tone.png"], "missing/tone.png: cannot be written: No such file"),
+        (["--chart", "--out", "tone.xyz"], "tone.xyz: cannot be written"),
+        (["play"], "needs a keyboard"),
+    ],
+)
+def test_what_goes_wrong_is_said_in_one_line(
+    arguments: list[str],
+    says: str,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    (tmp_path / "pyproject.toml").write_text("no sound")
+    monkeypatch.chdir(tmp_path)
+    assert main(["tone", *arguments]) == 2
+    error = capsys.readouterr().err
+    assert says in error
+    assert error.count("\n") == 1
+
+
+@pytest.mark.skipif(os.name != "posix", reason="needs a Unix keyboard")
+def test_keys_fly_the_tone() -> None:
+    # A pipe instead of the terminal: the same bytes, one key a read.
+    ear = Ear()
+    shown: list[float] = []
+    keyboard, fingers = os.openpty()
+    import tty  # noqa: PLC0415  (Unix only)
+
+    tty.setraw(keyboard)
+    keys = iter([b"\x1b[5~", b"\x1b[5~", b"\x1b[B", b"m", b"6", b"q"])
+
+    def show(air: Air) -> None:
+        shown.append(air.vario_mps)
+        os.write(fingers, next(keys, b"q"))
+
+    try:
+        fly(keyboard, ear, Tone(), show)
+    finally:
+        os.close(keyboard)
+        os.close(fingers)
+    assert shown == [0.0, 1.0, 2.0, 1.9, 1.9, 1.9, 1.9]
+    assert ear.heard[-1].beep_hz is not None
+    assert {command.cue.cue for command in ear.heard if command.cue} == {Cue.CRUISE_BEGUN, Cue.WORTH_TURNING}
+
+
+def test_keys_that_mean_nothing_change_nothing() -> None:
+    air = Air(vario_mps=1.5)
+    for key in (b"x", b"9", b"\x1b[C", "é".encode()):
+        air.press(key)
+    assert air == Air(vario_mps=1.5)
+    air.press(b"m")
+    assert air.mode is Mode.CRUISE
+    air.press(b"s")
+    assert air.silent
+    air.press(b"")
+    assert air.done

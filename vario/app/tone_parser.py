@@ -1,4 +1,4 @@
-"""The arguments of `vario tone`, apart from what they do, so that other commands start without its libraries."""
+"""The arguments of `vario tone`, apart from what they do: other commands start without its libraries."""
 
 from __future__ import annotations
 

@@ -77,6 +77,8 @@ class RecordingWriter:
         )
         self._chunk_ns = round(chunk_s * 1e9)
         self._chunk_from_ns = 0
+        self.chunks = 0
+        """Chunks closed and handed to the operating system so far."""
         self._ids: dict[str, int] = {}
         self._encoders: dict[type[Sample], tuple[int, Encoder]] = {}
         self.counts: Counter[str] = Counter()
@@ -110,8 +112,17 @@ class RecordingWriter:
         if abs(time_ns - self._chunk_from_ns) >= self._chunk_ns:
             self._writer.flush()  # type: ignore[no-untyped-call] # so in the library
             self._chunk_from_ns = time_ns
+            self.chunks += 1
         self._writer.add_message(channel_id, time_ns, data, time_ns)
         self.counts[topic] += 1
+
+    def sync(self) -> None:
+        """Force the chunks closed so far onto the disk; this may take long.
+
+        Raises:
+            OSError: if the disk refuses.
+        """
+        os.fsync(self._file.fileno())
 
     def close(self) -> None:
         """Finish the file. Closing twice does nothing."""

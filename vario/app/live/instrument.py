@@ -1,0 +1,168 @@
+"""The instrument in flight: each sample to the recorder and through the flight logic to the sound.
+
+The recorder gets every sample before the flight logic does and in the same order, and a file begins where
+the flight logic begins afresh. So the replay of a file shows what the pilot saw, bit for bit.
+"""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import Protocol
+
+from drivers.events import Mark, SettingsChange
+from drivers.samples import Reference, Sample, Supply
+from hw_replay.source import RecordingInfo, SensorInfo
+from vario.app.player import Player, noise_of
+from vario.flight.mode import Mode
+from vario.flight.pipeline import Pipeline, Reading
+from vario.settings.errors import SettingsError
+from vario.settings.load import LoadedSettings, parse_settings
+from vario.sound.sink import Sink
+
+LOG = logging.getLogger("vario.live")
+
+FLOWN_AFTER_S = 60.0
+STANDS_AFTER_S = 120.0
+"""After a flight and this long on the ground the next file begins."""
+
+AGAIN_AFTER_S = 5.0
+"""After a failure of the flight logic it starts afresh, but no sooner than this."""
+
+LIVE = "live"
+
+
+class Journal(Protocol):
+    """What the instrument needs of a recorder."""
+
+    def begin(self, info: RecordingInfo) -> None:
+        """End one file and begin another one."""
+
+    def put(self, sample: Sample) -> None:
+        """One more sample."""
+
+
+@dataclass(slots=True)
+class _FlightWatch:
+    """Tells when a flight is over and done with."""
+
+    before_s: float | None = None
+    flown_s: float = 0.0
+    stood_s: float = 0.0
+
+    def over(self, reading: Reading) -> bool:
+        step_s = 0.0 if self.before_s is None else max(0.0, reading.t_s - self.before_s)
+        self.before_s = reading.t_s
+        if reading.mode is not Mode.GROUND:
+            self.flown_s += step_s
+            self.stood_s = 0.0
+        else:
+            self.stood_s += step_s
+        return self.flown_s >= FLOWN_AFTER_S and self.stood_s >= STANDS_AFTER_S
+
+
+class Instrument:
+    """Flight logic, recorder and sound, fed one sample at a time.
+
+    Args:
+        loaded: the settings to begin with.
+        sensors: what is fitted, by channel, for the recording.
+        sink: where the sound goes.
+        journal: where the samples go; None: nowhere.
+        listeners: called with every reading.
+    """
+
+    def __init__(
+        self,
+        loaded: LoadedSettings,
+        sensors: Mapping[str, SensorInfo],
+        sink: Sink,
+        journal: Journal | None = None,
+        listeners: Sequence[Callable[[Reading], None]] = (),
+    ) -> None:
+        self._loaded = loaded
+        self._sensors = sensors
+        self._sink = sink
+        self._journal = journal
+        self._listeners = listeners
+        self._player: Player | None = None
+        self._again_s = 0.0
+        self._flight = _FlightWatch()
+        self._utc_at_zero: datetime | None = None
+        self.reached_s = 0.0
+        """The latest time the flight logic has heard of."""
+        self.reading: Reading | None = None
+        """The latest reading."""
+        self.flights = 0
+        """Files begun so far."""
+
+    def take(self, sample: Sample) -> None:
+        """One sample. Never raises: a failure of the flight logic is logged, and it starts afresh."""
+        if self._player is None and sample.t_s >= self._again_s:
+            self._begin()
+        if self._journal is not None:
+            self._journal.put(sample)
+        if not isinstance(sample, Supply | Reference | SettingsChange | Mark):
+            self.reached_s = max(self.reached_s, sample.t_s)
+        if self._player is None:
+            return
+        try:
+            readings = self._player.push(sample)
+        except Exception:  # the chain is long; the pilot is better off with a fresh start than without
+            LOG.exception("the flight logic failed; it starts afresh in %g s", AGAIN_AFTER_S)
+            self._player, self._again_s = None, sample.t_s + AGAIN_AFTER_S
+            return
+        for reading in readings:
+            self._show(reading)
+        if readings and self._flight.over(readings[-1]):
+            LOG.info("the flight is over: the next recording begins")
+            self.close()
+
+    def know_utc(self, utc: datetime, t_s: float) -> None:
+        """What the date and time were at `t_s`: the next recordings will say when they began."""
+        self._utc_at_zero = utc - timedelta(seconds=t_s)
+
+    def close(self) -> None:
+        """The samples are over, or this flight is."""
+        if self._player is None:
+            return
+        for reading in self._player.close():
+            self._show(reading)
+        self._player = None
+
+    def _begin(self) -> None:
+        settings = self._loaded.settings
+        info = RecordingInfo(
+            title="Flight {number}",
+            origin=LIVE,
+            start_utc=self._utc_at_zero,
+            sensors=self._sensors,
+            config_toml=self._loaded.settings_toml,
+            glider_toml=self._loaded.glider_toml,
+        )
+        pipeline = Pipeline(settings, self._loaded.glider, noise_of(settings, info))
+        self._player = Player(pipeline, self._changed)
+        self._flight = _FlightWatch()
+        self.flights += 1
+        if self._journal is not None:
+            self._journal.begin(info)
+
+    def _show(self, reading: Reading) -> None:
+        self.reading = reading
+        self._sink.play(reading.tone, 0.0)
+        for listener in self._listeners:
+            listener(reading)
+
+    def _changed(self, change: SettingsChange, error: SettingsError | None) -> None:
+        if error is not None:
+            LOG.warning("changed settings are not taken:\n%s", error)
+            return
+        LOG.info("changed settings are in force")
+        self._loaded = parse_settings(
+            change.settings_toml,
+            self._loaded.settings_name,
+            change.glider_toml,
+            self._loaded.glider_name or "the glider file",
+        )

@@ -1,0 +1,224 @@
+"""The recorder: every sample to the card, in a thread of its own, so that the loop never waits for it.
+
+A file holds one flight. It is written in chunks of a second, each readable by itself, and forced onto the
+card as often as the settings say; what a power failure costs is the chunk being filled. If the card is full,
+gone or read-only the flight goes on: samples are counted as lost, and a new file is tried now and then.
+"""
+
+from __future__ import annotations
+
+import logging
+import os
+import queue
+import re
+import shutil
+import threading
+from collections.abc import Callable
+from contextlib import suppress
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from drivers.samples import Sample
+from hw_replay.errors import RecordingError
+from hw_replay.recording import RecordingWriter
+from hw_replay.source import RecordingInfo
+
+LOG = logging.getLogger("vario.live")
+
+CHUNK_S = 1.0
+RETRY_S = 10.0
+"""How often a card that refused is tried again."""
+
+LEAST_FREE_BYTES = 4 << 20
+"""With less room than this a new file is not begun: it would hold a few seconds."""
+
+MOST_WAITING = 60_000
+"""Samples that may wait for a slow card, about three minutes; then they are counted as lost."""
+
+_NUMBERED = re.compile(r"(\d{5})(?:_.*)?\.mcap")
+
+
+@dataclass(frozen=True, slots=True)
+class RecorderStatus:
+    """What is shown of the recorder.
+
+    Attributes:
+        file: being written; None: nothing is.
+        written: samples on their way to the card so far.
+        lost: samples that could not be written.
+        problem: why nothing is being written.
+    """
+
+    file: Path | None
+    written: int
+    lost: int
+    problem: str | None
+
+
+class FlightFiles:
+    """The files themselves: numbered, one after the other. Its clock is the time of the samples.
+
+    Args:
+        folder: where to; made if need be.
+        sync_s: how often what is written is forced onto the card; 0 leaves that to the system.
+        free_bytes: room left in a folder.
+    """
+
+    def __init__(
+        self,
+        folder: Path,
+        sync_s: float,
+        free_bytes: Callable[[Path], int] = lambda folder: shutil.disk_usage(folder).free,
+    ) -> None:
+        self._folder = folder
+        self._sync_s = sync_s
+        self._free_bytes = free_bytes
+        self._writer: RecordingWriter | None = None
+        self._info: RecordingInfo | None = None
+        self._path: Path | None = None
+        self._last_sync_s = 0.0
+        self._chunks = 0
+        self._retry_s = 0.0
+        self._written = 0
+        self._lost = 0
+        self._problem: str | None = None
+
+    @property
+    def status(self) -> RecorderStatus:
+        """How it is."""
+        return RecorderStatus(self._path, self._written, self._lost, self._problem)
+
+    def begin(self, info: RecordingInfo) -> None:
+        """The next sample begins a file that says this about itself."""
+        self.end()
+        self._info = info
+        self._retry_s = 0.0
+
+    def write(self, sample: Sample) -> None:
+        """One sample into the file, or into the count of the lost."""
+        writer = self._writer or self._open(sample.t_s)
+        if writer is None:
+            self._lost += 1
+            return
+        try:
+            writer.write(sample)
+            self._written += 1
+            if writer.chunks != self._chunks:
+                self._chunks = writer.chunks
+                # Half a chunk of slack: "every second" means every chunk, not every other one.
+                if self._sync_s and sample.t_s - self._last_sync_s >= self._sync_s - CHUNK_S / 2:
+                    self._last_sync_s = sample.t_s
+                    writer.sync()
+        except OSError as error:
+            self._refused(f"{self._path}: {error.strerror or error}", sample.t_s)
+
+    def end(self) -> None:
+        """The file is complete."""
+        writer, path = self._writer, self._path
+        self._writer = self._path = None
+        if writer is None or path is None:
+            return
+        try:
+            writer.close()
+            _force(path)
+            if self._info is not None and self._info.start_utc is not None:
+                path.rename(path.with_name(f"{path.stem}_{self._info.start_utc:%Y-%m-%d}.mcap"))
+            _force(self._folder)
+        except OSError as error:
+            LOG.error("recorder: %s could not be finished: %s", path, error.strerror or error)
+
+    def _open(self, t_s: float) -> RecordingWriter | None:
+        if self._info is None or t_s < self._retry_s:
+            return None
+        try:
+            self._folder.mkdir(parents=True, exist_ok=True)
+            free = self._free_bytes(self._folder)
+            if free < LEAST_FREE_BYTES:
+                self._refused(f"{self._folder}: {free >> 20} MB left, the card is full", t_s)
+                return None
+            number = _next_number(self._folder)
+            self._path = self._folder / f"{number:05}.mcap"
+            info = replace(self._info, title=self._info.title.format(number=number))
+            self._writer = RecordingWriter(self._path, info, CHUNK_S)
+            _force(self._folder)  # or a power failure may take the file's name with it
+        except (OSError, RecordingError) as error:
+            self._refused(str(error), t_s)
+            return None
+        self._last_sync_s, self._chunks = t_s, 0
+        if self._problem is not None:
+            LOG.warning("recorder: recording again")
+        self._problem = None
+        LOG.info("recorder: writing %s", self._path)
+        return self._writer
+
+    def _refused(self, problem: str, t_s: float) -> None:
+        self._lost += 1
+        if problem != self._problem:
+            LOG.error("recorder: %s. Flying on without recording", problem)
+        self._problem = problem
+        self._retry_s = t_s + RETRY_S
+        writer, self._writer, self._path = self._writer, None, None
+        if writer is not None:
+            with suppress(OSError):
+                writer.close()
+
+
+def _force(path: Path) -> None:
+    """A file or folder onto the card."""
+    handle = os.open(path, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
+
+
+def _next_number(folder: Path) -> int:
+    found = (_NUMBERED.fullmatch(path.name) for path in folder.iterdir())
+    return max((int(match[1]) for match in found if match), default=0) + 1
+
+
+class Recorder:
+    """`FlightFiles` in a thread of its own. No method waits for the card but `close`."""
+
+    def __init__(self, files: FlightFiles) -> None:
+        self._files = files
+        self._queue: queue.SimpleQueue[Sample | RecordingInfo | None] = queue.SimpleQueue()
+        self._dropped = 0
+        self._thread = threading.Thread(target=self._work, name="recorder", daemon=True)
+        self._thread.start()
+
+    @property
+    def status(self) -> RecorderStatus:
+        """How it is."""
+        status = self._files.status
+        return replace(status, lost=status.lost + self._dropped) if self._dropped else status
+
+    def begin(self, info: RecordingInfo) -> None:
+        """End the file and begin another one, which says this about itself."""
+        self._queue.put(info)
+
+    def put(self, sample: Sample) -> None:
+        """One more sample."""
+        if self._queue.qsize() < MOST_WAITING:
+            self._queue.put(sample)
+        else:
+            self._dropped += 1
+
+    def close(self, timeout_s: float = 10.0) -> None:
+        """Write what waits and finish the file; a card that hangs is left behind after the time."""
+        self._queue.put(None)
+        self._thread.join(timeout_s)
+
+    def _work(self) -> None:
+        while True:
+            item = self._queue.get()
+            if item is None:
+                self._files.end()
+                return
+            try:
+                if isinstance(item, RecordingInfo):
+                    self._files.begin(item)
+                else:
+                    self._files.write(item)
+            except Exception:  # whatever it is, the thread must live: the next file may work
+                LOG.exception("recorder: failed")

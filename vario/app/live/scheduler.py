@@ -1,0 +1,56 @@
+"""Whose turn it is: one schedule for all sensors, on a clock that is passed in."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+from drivers.samples import Sample
+from vario.app.live.clock import Clock
+from vario.app.live.faults import WatchedSensor
+
+
+class Scheduler:
+    """Polls every sensor when it is due.
+
+    Args:
+        sensors: in the order in which they go first when due together: the fastest should.
+        clock: the loop's own.
+    """
+
+    def __init__(self, sensors: Sequence[WatchedSensor], clock: Clock) -> None:
+        self.sensors = sensors
+        self._clock = clock
+
+    def start(self) -> None:
+        """Begin to set up every sensor."""
+        now_s = self._clock.now_s()
+        for sensor in self.sensors:
+            sensor.start(now_s)
+
+    def step(self, until_s: float) -> list[Sample]:
+        """Wait for the next turn, at most to `until_s`, and poll who is due.
+
+        Returns:
+            The samples, with times of whole nanoseconds: as a recording will give them back.
+        """
+        due_s = min((sensor.due_s for sensor in self.sensors), default=until_s)
+        self._clock.wait_until(min(due_s, until_s))
+        taken: list[Sample] = []
+        for sensor in self.sensors:
+            now_s = self._clock.now_s()
+            if sensor.due_s > now_s:
+                continue
+            for sample in sensor.poll(now_s):
+                stamped = replace(sample, t_s=whole_ns(sample.t_s))
+                if stamped.t_s < 0.0:
+                    continue
+                for other in self.sensors:
+                    other.sensor.hear(stamped)
+                taken.append(stamped)
+        return taken
+
+
+def whole_ns(t_s: float) -> float:
+    """The time as a recording keeps it."""
+    return round(t_s * 1e9) / 1e9

@@ -95,6 +95,17 @@ class Chip(Driver):
         self._unchanged = 0
         self._slow_s = -math.inf
 
+    @property
+    def recipe(self) -> Mapping[str, object]:
+        """The arguments of `registry.build`, and the name of the bus."""
+        return {
+            "chip": self.spec.name,
+            "bus": self.bus.name,
+            "address": self.address,
+            "rate_hz": self.identity.rate_hz,
+            "channels": list(self.identity.channels),
+        }
+
     def get(self, register: int, length: int = 1) -> bytes:
         """Read registers from `register` on."""
         return self.bus.write_read(self.address, bytes([register]), length)

@@ -101,6 +101,10 @@ class Sensor(Protocol):
     def overruns(self) -> int:
         """Cycles left out because `poll` came too late."""
 
+    @property
+    def recipe(self) -> Mapping[str, object]:
+        """What is needed to build the same driver again, for recordings of the bus."""
+
     def start(self, at_s: float) -> None:
         """Begin, or begin again, at a time."""
 
@@ -119,22 +123,30 @@ class Driver(ABC):
 
     Args:
         identity: what it is.
+        cycle_hz: how often to measure; the identity's rate if None.
     """
 
-    def __init__(self, identity: SensorIdentity) -> None:
+    def __init__(self, identity: SensorIdentity, cycle_hz: float | None = None) -> None:
         self.identity = identity
         self.due_s = NEVER_S
         self.running = False
         self.overruns = 0
-        self._period_s = 1.0 / identity.rate_hz
+        self._period_s = 1.0 / (cycle_hz or identity.rate_hz)
         self._begin_s = 0.0
         self._steps: Steps | None = None
         self._out: list[Sample] = []
+        self._held: tuple[SensorError, float] | None = None
+
+    @property
+    @abstractmethod
+    def recipe(self) -> Mapping[str, object]:
+        """What is needed to build the same driver again, for recordings of the bus."""
 
     def start(self, at_s: float) -> None:
         """Begin, or begin again, at a time."""
         self.running = False
         self._steps = None
+        self._held = None
         self.due_s = at_s
 
     def poll(self, now_s: float) -> tuple[Sample, ...]:
@@ -145,18 +157,18 @@ class Driver(ABC):
         """
         if now_s < self.due_s:
             return ()
+        if self._held is not None:
+            (error, self.due_s), self._held = self._held, None
+            raise error
         self._out = []
         try:
             self._advance(now_s)
         except SensorError as error:
-            error.sensor = error.sensor or self.identity.name
-            self._steps = None
-            if error.passing and self.running:
-                self._next_cycle()
-            else:
-                self.running = False
-                self.due_s = NEVER_S
-            raise
+            self._fail(error)
+            if not self._out:
+                raise
+            # What was measured before the error goes out first; the error follows with the next poll.
+            self._held, self.due_s = (error, self.due_s), now_s
         return tuple(self._out)
 
     def hear(self, sample: Sample) -> None:  # noqa: B027  (most sensors need no other)
@@ -212,6 +224,15 @@ class Driver(ABC):
         else:
             self.running = True
             self.due_s = self._begin_s = now_s
+
+    def _fail(self, error: SensorError) -> None:
+        error.sensor = error.sensor or self.identity.name
+        self._steps = None
+        if error.passing and self.running:
+            self._next_cycle()
+        else:
+            self.running = False
+            self.due_s = NEVER_S
 
     def _next_cycle(self) -> None:
         self._begin_s += self._period_s

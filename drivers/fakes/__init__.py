@@ -5,6 +5,8 @@
     bus = FakeBus(clock)
     baro = bus.attach(fake("MS5611", world, clock), 0x77)
     driver = build("MS5611", bus, 0x77)               # the real driver
+    receiver = GnssReceiver(FakeReceiver(world, clock))
+
 
 Faults, on a chip: `powered`, `frozen`, `late_s`, `garbled_reads`, and for chips with an identity register
 `identity`. On the bus: `stuck`, `recoverable`, `stretch_s`, `detach`.
@@ -12,6 +14,7 @@ Faults, on a chip: `powered`, `frozen`, `late_s`, `garbled_reads`, and for chips
 
 from drivers.fakes.bus import Clock, FakeBus, FakeChip
 from drivers.fakes.catalogue import fake
+from drivers.fakes.gnss import FakeReceiver
 from drivers.fakes.world import World
 
-__all__ = ["Clock", "FakeBus", "FakeChip", "World", "fake"]
+__all__ = ["Clock", "FakeBus", "FakeChip", "FakeReceiver", "World", "fake"]

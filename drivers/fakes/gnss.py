@@ -1,0 +1,128 @@
+"""A fake GNSS receiver: the sentences of a world, at a rate, on a line of a certain speed."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from datetime import UTC, datetime, timedelta
+
+from drivers.errors import UnavailableError
+from drivers.fakes.world import World
+from drivers.nmea import MPS_PER_KT, checksum
+
+
+def sentence(body: str) -> bytes:
+    """A sentence with its checksum and line end."""
+    return f"${body}*{checksum(body.encode()):02X}\r\n".encode()
+
+
+class FakeReceiver:
+    """A receiver and its line, as a `Port`.
+
+    Args:
+        world: where it is.
+        clock: what time it is.
+        rate_hz: epochs a second.
+        baud: the speed it speaks at; listened to at another, it is noise.
+        latency_s: from an epoch to its first byte.
+        talker: "GP", "GN", …
+        start_utc: the UTC time at which the clock is 0.
+
+    Attributes:
+        plugged: whether it is there at all.
+        garbled_epochs: how many of the coming epochs have a byte turned over.
+    """
+
+    def __init__(
+        self,
+        world: World,
+        clock: Callable[[], float],
+        *,
+        rate_hz: float = 5.0,
+        baud: int = 9600,
+        latency_s: float = 0.1,
+        talker: str = "GN",
+        start_utc: datetime = datetime(2026, 6, 1, 11, 0, 0, tzinfo=UTC),
+    ) -> None:
+        self.world = world
+        self.clock = clock
+        self.rate_hz = rate_hz
+        self.baud = baud
+        self.latency_s = latency_s
+        self.talker = talker
+        self.start_utc = start_utc
+        self.plugged = True
+        self.garbled_epochs = 0
+        self._heard_at = baud
+        self._told = 0
+
+    @property
+    def name(self) -> str:
+        """For messages."""
+        return "fake receiver"
+
+    def set_baud(self, baud: int) -> None:
+        """Listen at a speed."""
+        self._check()
+        self._heard_at = baud
+        self._told = self._epochs()
+
+    def read(self) -> bytes:
+        """The epochs since the last reading."""
+        self._check()
+        said = b"".join(self._say(epoch + 1) for epoch in range(self._told, self._epochs()))
+        self._told = self._epochs()
+        if self._heard_at != self.baud:
+            return bytes(byte ^ 0xB5 for byte in said)
+        return said
+
+    def close(self) -> None:
+        """Nothing to let go of."""
+
+    def _check(self) -> None:
+        if not self.plugged:
+            raise UnavailableError(f"{self.name} has gone", "Plug it in")
+
+    def _epochs(self) -> int:
+        return max(0, math.floor((self.clock() - self.latency_s) * self.rate_hz + 1e-9))
+
+    def _say(self, epoch: int) -> bytes:
+        said = epoch_sentences(
+            self.world, self.start_utc + timedelta(seconds=epoch / self.rate_hz), self.talker
+        )
+        if self.garbled_epochs:
+            self.garbled_epochs -= 1
+            said = said.replace(b"A,3,", b"A,2,")
+        return said
+
+
+def epoch_sentences(world: World, utc: datetime, talker: str = "GN") -> bytes:
+    """RMC, VTG, GGA and GSA of one epoch."""
+    clock = f"{utc:%H%M%S}.{utc.microsecond // 10_000:02d}"
+    if world.position is None:
+        bodies = (
+            f"{talker}RMC,{clock},V,,,,,,,{utc:%d%m%y},,,N",
+            f"{talker}VTG,,,,,,,,,N",
+            f"{talker}GGA,{clock},,,,,0,00,99.99,,,,,,",
+            f"{talker}GSA,A,1,,,,,,,,,,,,,99.99,99.99,99.99",
+        )
+    else:
+        lat, lon, altitude_m = world.position
+        north, east, _ = world.velocity_mps
+        speed_kt = math.hypot(north, east) / MPS_PER_KT
+        course = f"{math.degrees(math.atan2(east, north)) % 360.0:.2f}"
+        place = f"{_angle(lat, 2, 'NS')},{_angle(lon, 3, 'EW')}"
+        bodies = (
+            f"{talker}RMC,{clock},A,{place},{speed_kt:.3f},{course},{utc:%d%m%y},,,A",
+            f"{talker}VTG,{course},T,,M,{speed_kt:.3f},N,{speed_kt * 1.852:.3f},K,A",
+            f"{talker}GGA,{clock},{place},1,10,0.8,{altitude_m:.1f},M,47.0,M,,",
+            f"{talker}GSA,A,3,04,05,09,12,24,,,,,,,,1.5,0.8,1.2",
+        )
+    return b"".join(sentence(body) for body in bodies)
+
+
+def _angle(value_deg: float, digits: int, signs: str) -> str:
+    """Degrees and minutes, ddmm.mmmmm, and the hemisphere."""
+    hundred_thousandths = round(abs(value_deg) * 60e5)
+    degrees, minutes = divmod(hundred_thousandths, 60 * 10**5)
+    return f"{degrees:0{digits}d}{minutes / 1e5:08.5f},{signs[value_deg < 0]}"

@@ -1,0 +1,178 @@
+"""A GNSS receiver on a serial line: any that speaks NMEA 0183, at whatever speed it speaks.
+
+All sentences of an epoch (those with the same UTC time) count as arrived with the first byte of the first
+of them; the samples' time is that less the receiver's latency, which only its maker can state: 0.1 s is
+usual. NMEA has no vertical speed, so `down_mps` is None.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime, time, timedelta
+
+from drivers.errors import BadChecksumError, SilentError
+from drivers.nmea import Fix, SentenceSplitter, read
+from drivers.port import Port
+from drivers.samples import GnssPos, GnssVel
+from drivers.sensor import Driver, SensorIdentity, Steps
+
+BAUDS = (9600, 38400, 115200, 57600, 4800, 19200, 230400)
+"""In the order they are tried: what receivers come set to, the likely ones first."""
+
+LISTEN_HZ = 50.0
+TRY_S = 2.5  # at 4800 baud and one epoch a second two sentences may take that long
+SENTENCES_TO_BELIEVE = 2
+SILENT_AFTER_S = 5.0
+VTG_AFTER_S = 2.0
+"""VTG gives the velocity only where RMC has not done so for this long."""
+
+UTC_AGREES_S = 1.0
+
+
+@dataclass(slots=True)
+class GnssStatus:
+    """What the receiver says of itself, for `vario check`. None: it has not said."""
+
+    baud: int | None = None
+    has_fix: bool | None = None
+    dimensions: int | None = None
+    satellites: int | None = None
+    hdop: float | None = None
+    sentences: int = 0
+    garbled: int = 0
+
+
+class GnssReceiver(Driver):
+    """Driver of a receiver.
+
+    Args:
+        port: its line.
+        baud: its speed; None: try what is usual.
+        latency_s: from the instant a fix is true to its first byte.
+        rate_hz: fixes a second it is set to, for its identity only.
+    """
+
+    def __init__(
+        self, port: Port, baud: int | None = None, latency_s: float = 0.1, rate_hz: float = 1.0
+    ) -> None:
+        super().__init__(
+            SensorIdentity("GNSS", port.name, ("gnss_pos", "gnss_vel"), rate_hz, delay_s=latency_s), LISTEN_HZ
+        )
+        self.port = port
+        self.baud = baud
+        self.latency_s = latency_s
+        self.status = GnssStatus()
+        self.utc_at_zero: datetime | None = None
+        """The UTC instant at which the loop's clock was 0; None until two sentences agree on it."""
+        self._forget()
+
+    @property
+    def recipe(self) -> Mapping[str, object]:
+        """The arguments of the constructor."""
+        return {
+            "receiver": self.port.name,
+            "baud": self.baud,
+            "latency_s": self.latency_s,
+            "rate_hz": self.identity.rate_hz,
+        }
+
+    def setup(self, now_s: float) -> Steps:
+        """Find the speed at which the line makes sense."""
+        self._forget()
+        bauds = BAUDS if self.baud is None else (self.baud,)
+        heard = 0
+        for baud in bauds:
+            self.port.set_baud(baud)
+            splitter = SentenceSplitter()
+            until_s = now_s + TRY_S
+            while now_s < until_s:
+                now_s = yield now_s + 1.0 / LISTEN_HZ
+                data = self.port.read()
+                heard += len(data)
+                splitter.feed(data)
+                if splitter.good >= SENTENCES_TO_BELIEVE:
+                    self.status.baud = baud
+                    self._heard_s = now_s
+                    return
+        tried = ", ".join(str(baud) for baud in bauds)
+        if heard == 0:
+            raise SilentError(
+                f"nothing arrives (tried {tried} baud)",
+                "Check its supply, and that its TX goes to RX of the Pi",
+            )
+        raise SilentError(
+            f"{heard} bytes arrived but no NMEA sentence (tried {tried} baud)",
+            "The receiver may be set to a binary protocol or another speed; or RX and ground are loose",
+        )
+
+    def measure(self, now_s: float) -> None:
+        """Take what has arrived."""
+        data = self.port.read()
+        garbled = self._splitter.garbled
+        if data and not self._splitter.within_a_line:
+            self._line_s = now_s
+        for sentence in self._splitter.feed(data):
+            self._heard_s = now_s
+            self.status.sentences += 1
+            fix = read(sentence)
+            if fix is not None:
+                self._use(fix)
+            self._line_s = now_s
+        if self._splitter.garbled > garbled:
+            self.status.garbled = self._splitter.garbled
+            raise BadChecksumError(
+                f"{self._splitter.garbled - garbled} sentences with a wrong checksum",
+                "A loose wire, or interference",
+            )
+        if now_s - self._heard_s > SILENT_AFTER_S:
+            raise SilentError(f"no sentence for {SILENT_AFTER_S:g} s", "Check its supply and wires")
+
+    def _forget(self) -> None:
+        """Whatever was known may be of another receiver, or long past."""
+        self._splitter = SentenceSplitter()
+        self._heard_s = 0.0
+        self._line_s = 0.0
+        self._epoch: time | None = None
+        self._epoch_s = 0.0
+        self._rmc_s: float | None = None
+        self._utc_seen: datetime | None = None
+        self.status.has_fix = self.status.dimensions = None
+
+    def _use(self, fix: Fix) -> None:
+        status = self.status
+        status.hdop = fix.hdop if fix.hdop is not None else status.hdop
+        status.satellites = fix.satellites if fix.satellites is not None else status.satellites
+        status.dimensions = fix.dimensions or status.dimensions
+        status.has_fix = fix.has_fix if fix.has_fix is not None else status.has_fix
+        if fix.utc_time is not None and fix.utc_time != self._epoch:
+            self._epoch, self._epoch_s = fix.utc_time, self._line_s
+        t_s = max(0.0, self._epoch_s - self.latency_s)
+        if fix.utc is not None:
+            self._note_utc(fix.utc - timedelta(seconds=t_s))
+        if fix.position is not None and status.dimensions in {None, 3}:  # without three, no height
+            self.emit(GnssPos(t_s, *fix.position))
+        if fix.kind == "RMC":
+            self._rmc_s = t_s
+        elif fix.kind == "VTG" and self._superfluous(t_s):
+            return
+        if fix.velocity_mps is not None:
+            self.emit(GnssVel(t_s, *fix.velocity_mps, None))
+
+    def _superfluous(self, t_s: float) -> bool:
+        """Whether a VTG should be passed over: RMC says it, or there is no epoch and fix it belongs to."""
+        if self._epoch is None or not self.status.has_fix:
+            return True
+        return self._rmc_s is not None and t_s - self._rmc_s < VTG_AFTER_S
+
+    def _note_utc(self, at_zero: datetime) -> None:
+        """Believe the time of day when two in a row agree; it may jump once leap seconds are known."""
+        if (
+            self._utc_seen is not None
+            and abs((at_zero - self._utc_seen).total_seconds()) < UTC_AGREES_S
+            and (
+                self.utc_at_zero is None or abs((at_zero - self.utc_at_zero).total_seconds()) >= UTC_AGREES_S
+            )
+        ):
+            self.utc_at_zero = at_zero
+        self._utc_seen = at_zero

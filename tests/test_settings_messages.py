@@ -201,10 +201,10 @@ SETTINGS_MESSAGES = {
         'line 2: tone.quiet_to = "3 m/s", tone.full_scale = "2 m/s": '
         "the lift must rise from quiet_to to full_scale, here 3 m/s to 2 m/s",
     ),
-    "sink never sounds": (
+    "all sink sounds the same": (
         '[tone]\nquiet_from = "-6 m/s"',
         'line 2: tone.quiet_from = "-6 m/s": '
-        "quiet_from must lie within full_scale (here 5 m/s), or sink never sounds",
+        "quiet_from must lie within full_scale (here 5 m/s), or all sink sounds the same",
     ),
     # What is no TOML
     "quotes forgotten": (

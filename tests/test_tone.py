@@ -176,8 +176,15 @@ def test_no_volume_setting_silences_a_warning() -> None:
 # --- cruise
 
 
+def test_gliding_is_not_heard_all_the_time_in_cruise() -> None:
+    stage = ToneStage(DEFAULTS)
+    assert stage.update(heard(-1.2, Mode.CRUISE)).level == 0.0
+    assert stage.update(heard(-2.5, Mode.CRUISE)).voice is Voice.SINK
+    assert stage.update(heard(-1.2)).level > 0.0
+
+
 def cruise(source: str, **known: float) -> ToneCommand:
-    return ToneStage(tone(cruise={"source": source})).update(heard(-1.0, Mode.CRUISE, **known))
+    return ToneStage(tone(cruise={"source": source})).update(heard(-3.0, Mode.CRUISE, **known))
 
 
 def test_relative_netto_has_a_voice_of_its_own_in_cruise_only() -> None:

@@ -77,7 +77,7 @@ class Heard:
 class ToneStage:
     """Turns what is known into a `ToneCommand`.
 
-    Remembers in which zone (low, quiet, high) each source lay last, for the hysteresis, and the cues.
+    Remembers in which zone (low, quiet, high) the value lay last, for the hysteresis, and the cues.
     """
 
     def __init__(self, settings: Tone) -> None:
@@ -90,7 +90,7 @@ class ToneStage:
         curve = self._curve = settings.curve
         self._vario = _Zones(curve.quiet_from_mps, curve.quiet_to_mps, HYSTERESIS_MPS)
         cruise = settings.cruise
-        self._netto = _Zones(cruise.netto_quiet_from_mps, curve.quiet_to_mps, HYSTERESIS_MPS)
+        self._cruise = _Zones(cruise.quiet_from_mps, curve.quiet_to_mps, HYSTERESIS_MPS)
         self._speed = _Zones(-cruise.speed_quiet_mps, cruise.speed_quiet_mps, SPEED_HYSTERESIS_MPS)
 
     def update(self, heard: Heard) -> ToneCommand:
@@ -112,10 +112,11 @@ class ToneStage:
         # Where the source chosen for cruise is not known, the vario still is: it sounds, in its own voice.
         source = self._settings.cruise.source if cruising else "vario"
         if source == "relative netto" and heard.relative_netto_mps is not None:
-            return self._climb(self._netto, heard.relative_netto_mps, level, Voice.NETTO, Voice.NETTO)
+            return self._climb(self._cruise, heard.relative_netto_mps, level, Voice.NETTO, Voice.NETTO)
         if source == "speed command" and heard.ias_mps is not None and heard.speed_to_fly_mps is not None:
             return self._speed_command(heard.speed_to_fly_mps - heard.ias_mps, level)
-        return self._climb(self._vario, heard.vario_mps, level, Voice.LIFT, Voice.SINK)
+        zones = self._cruise if cruising else self._vario
+        return self._climb(zones, heard.vario_mps, level, Voice.LIFT, Voice.SINK)
 
     def _climb(
         self, zones: _Zones, value_mps: float | None, level: float, up: Voice, down: Voice

@@ -162,8 +162,11 @@ class CruiseTone(Section):
         "vario: the same as while circling; relative netto: what circling here would give, beeping in pairs; "
         "speed command: rising pairs of notes to fly faster, falling ones to fly slower",
     )
-    netto_quiet_from_mps: float = quantity(
-        "-2.5 m/s", "-10 m/s", "0 m/s", "Relative netto below this sounds; still air reads about -0.8 m/s"
+    quiet_from_mps: float = quantity(
+        "-2 m/s",
+        "-10 m/s",
+        "0 m/s",
+        "In cruise, sink stronger than this sounds: gliding itself sinks, and need not be heard all the time",
     )
     speed_quiet_mps: float = quantity(
         "8 km/h", "2 km/h", "40 km/h", "A speed closer than this to the speed to fly is silent"
@@ -289,7 +292,7 @@ class Tone(Section):
         yield from self._points_not_rising("lift", "weak_lift_mps", "full_scale_mps")
         if -self.curve.quiet_from_mps >= self.curve.full_scale_mps:
             full = show(self.curve.full_scale_mps, SPEED)
-            text = f"quiet_from must lie within full_scale (here {full}), or sink never sounds"
+            text = f"quiet_from must lie within full_scale (here {full}), or all sink sounds the same"
             yield Broken(("quiet_from", "full_scale"), text)
 
     def _points_not_rising(self, what: str, *names: str) -> Iterator[Broken]:

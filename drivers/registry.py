@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import difflib
 from collections.abc import Collection, Mapping
+from contextlib import suppress
 from dataclasses import dataclass
 from types import MappingProxyType
 
@@ -28,6 +29,7 @@ from drivers import (
 )
 from drivers.bus import Bus
 from drivers.chip import Chip, ChipSpec
+from drivers.errors import NoAnswerError
 
 _FAMILIES: tuple[tuple[type[Chip], tuple[ChipSpec, ...]], ...] = (
     (ms56xx.Ms56xx, (ms56xx.MS5611, ms56xx.MS5607)),
@@ -85,3 +87,99 @@ class Found:
     address: int
     chips: tuple[str, ...]
     detail: str
+
+
+def scan(bus: Bus) -> list[Found]:
+    """Who answers at the addresses any known chip can have.
+
+    Identities are read, nothing is measured or waited for. Chips without an identity (MS5611 and MS5607,
+    MS4525DO, SDP3x) are told by the form of what they answer, or only by their address.
+
+    Raises:
+        BusStuckError: if the bus does not come free; nothing can be said about any chip then.
+        UnavailableError: if the bus has gone.
+    """
+    found = []
+    for address in sorted({address for spec in CHIPS.values() for address in spec.addresses}):
+        at = _at(bus, address)
+        if at is not None:
+            found.append(at)
+    return found
+
+
+@dataclass(frozen=True, slots=True)
+class _Identity:
+    """How a chip says who it is."""
+
+    register: int
+    length: int
+    names: Mapping[int, tuple[str, ...]]
+
+
+def _one_byte(register: int, names: Mapping[int, str]) -> _Identity:
+    return _Identity(register, 1, {value: tuple(name.split(" or ")) for value, name in names.items()})
+
+
+_BAROMETERS = (
+    _one_byte(bmp280.Reg.ID, bmp280.IDS),
+    _one_byte(dps310.Reg.ID, dps310.IDS),
+    _one_byte(bmp3xx.Reg.ID, bmp3xx.IDS),
+)
+_IDENTITIES: Mapping[int, tuple[_Identity, ...]] = {
+    # Of all identities of an address the one most certain comes first.
+    **dict.fromkeys(bmp280.BMP280.addresses, _BAROMETERS),
+    **dict.fromkeys(bmp581.BMP581.addresses, (_one_byte(bmp581.Reg.ID, bmp581.IDS),)),
+    **dict.fromkeys(lps22hb.LPS22HB.addresses, (_one_byte(lps22hb.Reg.ID, lps22hb.IDS),)),
+    **dict.fromkeys(
+        mpu6xxx.MPU6050.addresses,
+        (_one_byte(mpu6xxx.Reg.ID, mpu6xxx.IDS), _one_byte(icm20948.Reg.ID, icm20948.IDS)),
+    ),
+    **dict.fromkeys(lsm6dso.LSM6DSO.addresses, (_one_byte(lsm6dso.Reg.ID, lsm6dso.IDS),)),
+    **dict.fromkeys(tmp117.TMP117.addresses, (_Identity(tmp117.Reg.ID, 2, {tmp117.DEVICE_ID: ("TMP117",)}),)),
+}
+
+
+def _at(bus: Bus, address: int) -> Found | None:
+    """What is at an address; None if nothing answers."""
+    if not _answers(bus, address):
+        return None
+    read: list[str] = []
+    names: list[str] = []
+    for identity in _IDENTITIES.get(address, ()):
+        with suppress(NoAnswerError):
+            raw = bus.write_read(address, bytes([identity.register]), identity.length)
+            read.append(f"register 0x{identity.register:02X} reads 0x{raw.hex().upper()}")
+            names += identity.names.get(int.from_bytes(raw, "big"), ())
+    if names:
+        return Found(address, tuple(names), ", ".join(read))
+    return _without_identity(bus, address) or Found(address, (), ", ".join(read) or "answers")
+
+
+def _answers(bus: Bus, address: int) -> bool:
+    """Whether anything acknowledges; an SDP3x that does not measure lets itself be written to only."""
+    attempts: list[Callable[[], object]] = [lambda: bus.read(address, 1)]
+    if address in sdp3x.SDP31.addresses:
+        attempts.append(lambda: bus.write(address, sdp3x.STOP))
+    for attempt in attempts:
+        with suppress(NoAnswerError):
+            attempt()
+            return True
+    return False
+
+
+def _without_identity(bus: Bus, address: int) -> Found | None:
+    """A chip that can only be told by the form of its answers."""
+    if address in ms56xx.MS5611.addresses:
+        with suppress(NoAnswerError):
+            prom = [
+                int.from_bytes(bus.write_read(address, bytes([ms56xx.PROM + 2 * word]), 2), "big")
+                for word in range(8)
+            ]
+            if any(prom) and ms56xx.crc4(prom) == prom[7] & 0xF:
+                return Found(address, ("MS5611", "MS5607"), "its PROM has a good checksum")
+    names = tuple(
+        spec.name
+        for spec in CHIPS.values()
+        if address in spec.addresses and spec.name in {"MS4525DO", "SDP31", "SDP33", "INA219"}
+    )
+    return Found(address, names, "has no identity; this is by its address only") if names else None

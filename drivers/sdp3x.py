@@ -87,6 +87,7 @@ def true_pa(sensor_pa: float, ambient_pa: float) -> float:
 class Sdp3x(Chip):
     """Driver of both: averages between readings, so that none of the pressure is missed."""
 
+    listens = True
     _ambient: Baro | None = None
 
     def hear(self, sample: Sample) -> None:

@@ -45,7 +45,7 @@ from collections.abc import Generator, Mapping
 from dataclasses import dataclass, field
 from typing import Protocol
 
-from drivers.errors import ImplausibleError, SensorError
+from drivers.errors import DivergedError, ImplausibleError, SensorError
 from drivers.samples import CHANNEL_OF, CHANNELS, Sample
 
 NEVER_S = math.inf
@@ -105,6 +105,10 @@ class Sensor(Protocol):
     def recipe(self) -> Mapping[str, object]:
         """What is needed to build the same driver again, for recordings of the bus."""
 
+    @property
+    def listens(self) -> bool:
+        """Whether it wants to `hear` static pressures."""
+
     def start(self, at_s: float) -> None:
         """Begin, or begin again, at a time."""
 
@@ -125,6 +129,8 @@ class Driver(ABC):
         identity: what it is.
         cycle_hz: how often to measure; the identity's rate if None.
     """
+
+    listens = False
 
     def __init__(self, identity: SensorIdentity, cycle_hz: float | None = None) -> None:
         self.identity = identity
@@ -165,7 +171,7 @@ class Driver(ABC):
             self._advance(now_s)
         except SensorError as error:
             self._fail(error)
-            if not self._out:
+            if not self._out or isinstance(error, DivergedError):
                 raise
             # What was measured before the error goes out first; the error follows with the next poll.
             self._held, self.due_s = (error, self.due_s), now_s

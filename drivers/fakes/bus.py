@@ -132,13 +132,13 @@ class FakeBus:
 
     def read(self, address: int, length: int) -> bytes:
         """Fetch bytes."""
-        return self._fetch(self._chip(address), length)
+        return self._fetch(self._chip(address), address, length)
 
     def write_read(self, address: int, data: bytes, length: int) -> bytes:
         """Send bytes, then fetch."""
         chip = self._chip(address)
         chip.write(data)
-        return self._fetch(chip, length)
+        return self._fetch(chip, address, length)
 
     def recover(self) -> None:
         """Free a stuck bus, if it can be."""
@@ -161,9 +161,11 @@ class FakeBus:
             raise error_of(OSError(errno.EREMOTEIO, "no acknowledge"), self.name, address)
         return chip
 
-    @staticmethod
-    def _fetch(chip: FakeChip, length: int) -> bytes:
-        data = bytearray(chip.read(length))
+    def _fetch(self, chip: FakeChip, address: int, length: int) -> bytes:
+        try:
+            data = bytearray(chip.read(length))
+        except OSError as error:  # it does not acknowledge a read now
+            raise error_of(error, self.name, address) from error
         if chip.garbled_reads:
             chip.garbled_reads -= 1
             data[0] ^= 0x08

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 from types import MappingProxyType
 
 from drivers import sdp3x
@@ -61,8 +62,10 @@ class FakeSdp3x(FakeChip):
         self._running = data == sdp3x.START_AVERAGING
 
     def read(self, length: int) -> bytes:
-        """Pressure, temperature and scale, each word with its checksum."""
-        if self._running and not self.frozen:
+        """Pressure, temperature and scale, each word with its checksum; no acknowledge while idle."""
+        if not self._running:
+            raise OSError(errno.EREMOTEIO, "no acknowledge")
+        if not self.frozen:
             flow_pa = self.noisy(self.world.impact_pa, "pitot", 0.1) * self.world.static_pa / 96_600.0
             limit = sdp3x.RANGES_PA[self.spec.name] * self.CLIPS_AT
             warm = round((self.world.air_k - CELSIUS_ZERO_K) * 200)

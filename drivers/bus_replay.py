@@ -1,0 +1,180 @@
+"""Playing a recording of the wires (`bus_log`) back into freshly built drivers."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable, Iterator, Mapping
+from typing import Any, Protocol
+
+from drivers import errors
+from drivers.bus_log import FORMAT
+from drivers.errors import DivergedError, SensorError
+from drivers.gnss import GnssReceiver
+from drivers.registry import build
+from drivers.samples import Baro, Sample
+from drivers.sensor import Sensor
+
+_KINDS = {
+    name: kind
+    for name, kind in vars(errors).items()
+    if isinstance(kind, type) and issubclass(kind, SensorError)
+}
+
+
+class _Script(Protocol):
+    """The lines that are still to come."""
+
+    def take(self, wanted: Mapping[str, Any]) -> bytes:
+        """What came back in the next line, which must be this transfer."""
+
+
+class ReplayBus:
+    """A bus that answers from a recording."""
+
+    def __init__(self, script: _Script, name: str) -> None:
+        self._script = script
+        self._name = name
+
+    @property
+    def name(self) -> str:
+        """Of the recorded bus."""
+        return self._name
+
+    def write(self, address: int, data: bytes) -> None:
+        """What was sent must be the same."""
+        self._script.take({"w": address, "d": data.hex()})
+
+    def read(self, address: int, length: int) -> bytes:
+        """What came back then."""
+        return self._script.take({"r": address, "n": length})
+
+    def write_read(self, address: int, data: bytes, length: int) -> bytes:
+        """What came back then."""
+        return self._script.take({"wr": address, "d": data.hex(), "n": length})
+
+    def recover(self) -> None:
+        """Whether it helped is in the recording."""
+
+    def close(self) -> None:
+        """Nothing to let go of."""
+
+
+class ReplayPort:
+    """A serial line that brings what it brought then."""
+
+    def __init__(self, script: _Script, name: str) -> None:
+        self._script = script
+        self._name = name
+
+    @property
+    def name(self) -> str:
+        """Of the recorded line."""
+        return self._name
+
+    def set_baud(self, baud: int) -> None:
+        """The speed must be the same."""
+        self._script.take({"baud": baud})
+
+    def read(self) -> bytes:
+        """What arrived then."""
+        return self._script.take({"rx": 1})
+
+    def close(self) -> None:
+        """Nothing to let go of."""
+
+
+class BusReplay:
+    """Plays a recording into freshly built drivers.
+
+    Iterating yields the samples the live loop got, in its order, and in their places the errors that
+    were raised to it.
+
+    Args:
+        lines: of the recording.
+
+    Raises, while iterating:
+        DivergedError: if the drivers now do something else than then, or a line makes no sense; the
+            message names the line.
+    """
+
+    def __init__(self, lines: Iterable[str]) -> None:
+        self._lines = iter(lines)
+        self._number = 0
+        self._next: Mapping[str, Any] | None = None
+        self.sensors: list[Sensor] = []
+        self.broke_off = False
+        """Whether the last line is not whole."""
+
+    def __iter__(self) -> Iterator[Sample | SensorError]:
+        while (entry := self._line()) is not None:
+            match entry:
+                case {"log": int(version)}:
+                    if version != FORMAT:
+                        raise self._diverged(f"format {version}, expected {FORMAT}")
+                case {"sensor": int(), **recipe}:
+                    self.sensors.append(self._build(recipe))
+                case {"start": int(index), "t": float(t) | int(t)}:
+                    self._sensor(index).start(t)
+                case {"hear": int(index), "baro": [t, static_pa]}:
+                    self._sensor(index).hear(Baro(t, static_pa))
+                case {"poll": int(index), "t": float(t) | int(t)}:
+                    try:
+                        yield from self._sensor(index).poll(t)
+                    except DivergedError:
+                        if self.broke_off:
+                            return
+                        raise
+                    except SensorError as error:
+                        yield error
+                case {"recover": _}:
+                    pass
+                case _:
+                    raise self._diverged(f"{json.dumps(entry)[:80]} was done then, and is not now")
+
+    def take(self, wanted: Mapping[str, Any]) -> bytes:
+        """What came back in the next line, which must be this transfer; or the error it ended in then."""
+        entry = self._line()
+        if entry is None:
+            self.broke_off = True
+            raise self._diverged("the recording ends within a poll")
+        if any(entry.get(key) != value for key, value in wanted.items()):
+            raise self._diverged(f"recorded is {json.dumps(entry)[:80]}, the driver now does {wanted}")
+        match entry:
+            case {"e": [str(kind), str(problem), str(advice)]}:
+                raise _KINDS.get(kind, SensorError)(problem, advice)
+            case {"g": str(got)}:
+                return bytes.fromhex(got)
+            case _:
+                return b""
+
+    def _line(self) -> Mapping[str, Any] | None:
+        text = next(self._lines, None)
+        if text is None:
+            return None
+        self._number += 1
+        try:
+            entry = json.loads(text)
+        except ValueError:
+            entry = None
+        if isinstance(entry, dict):
+            return entry
+        if next(self._lines, None) is None:
+            self.broke_off = True
+            return None
+        raise self._diverged(f"{text[:40]!r} is no entry")
+
+    def _build(self, recipe: dict[str, Any]) -> Sensor:
+        try:
+            if "receiver" in recipe:
+                return GnssReceiver(ReplayPort(self, recipe.pop("receiver")), **recipe)
+            return build(recipe.pop("chip"), bus=ReplayBus(self, recipe.pop("bus")), **recipe)
+        except (KeyError, TypeError, ValueError) as error:
+            raise self._diverged(f"this sensor cannot be built: {error}") from error
+
+    def _sensor(self, index: int) -> Sensor:
+        if not 0 <= index < len(self.sensors):
+            raise self._diverged(f"there is no sensor {index}")
+        return self.sensors[index]
+
+    def _diverged(self, problem: str) -> DivergedError:
+        return DivergedError(f"line {self._number}: {problem}", sensor="bus recording")

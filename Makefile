@@ -22,6 +22,7 @@ lint: $(READY)
 
 bench: $(READY)
 	$(BIN)/python -m vario.app.bench
+	$(BIN)/python -m vario.sound.bench
 	$(BIN)/python -m tests.bench_estimator
 
 # How true the vario, netto, attitude and wind are, on flights with known truth: a few minutes.

@@ -176,6 +176,48 @@ def test_a_device_that_goes_comes_back_by_itself(card: Card, sink: LiveSink) -> 
     assert sink.losses == 1
 
 
+def test_a_device_that_hangs_is_opened_again(card: Card, sink: LiveSink) -> None:
+    sink.play(LOUD)
+    card.play(0.1)
+    once(lambda: sink.losses == 1)  # nobody reads: no block is asked for
+    card.run_while(lambda: once(lambda: sink.is_playing))
+    sink.play(LOUD)
+    assert np.max(np.abs(card.play(0.3).astype(int))) > 1000
+
+
+def test_blocks_that_come_late_are_counted(card: Card) -> None:
+    import sounddevice  # noqa: PLC0415  (see the fixture)
+
+    sink = LiveSink(RATE_HZ)
+    late = sounddevice.CallbackFlags(4)  # paOutputUnderflow of portaudio.h
+    assert late.output_underflow
+    block = bytearray(882)
+    sink.fill(block, 441, None, late)
+    sink.fill(block, 441, None, sounddevice.CallbackFlags(0))
+    assert sink.underruns == 1
+    card.run_while(sink.close)
+
+
+@pytest.mark.parametrize(
+    ("library", "opens", "says"),
+    [
+        ("sounddevice", LiveSink, r"live sound needs the extra audio: pip install 'glider-vario\[audio\]'"),
+        pytest.param(
+            "simpleaudio",
+            DiscreteSink,
+            r"single cues need the extra cues: pip install 'glider-vario\[cues\]'",
+            marks=pytest.mark.skipif(sys.version_info >= (3, 12), reason="refused before it is looked for"),
+        ),
+    ],
+)
+def test_a_missing_library_is_asked_for(
+    library: str, opens: Callable[[], object], says: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setitem(sys.modules, library, None)  # what Python itself does for a module that is not there
+    with pytest.raises(SoundDeviceError, match=says):
+        opens()
+
+
 def test_a_device_that_is_not_there_is_named_with_those_that_are(card: Card) -> None:  # noqa: ARG001
     with pytest.raises(SoundDeviceError, match='sound device "loudspeaker of the towplane"') as error:
         LiveSink(RATE_HZ, "loudspeaker of the towplane")

@@ -47,7 +47,11 @@ class LiveSink:
         self._blocks = 0
         self._wake = threading.Event()
         self._closing = False
-        self._stream: Any = self._open()
+        try:
+            self._stream: Any = self._open()
+        except SoundDeviceError:
+            self._rescan()  # it may have been plugged in since the devices were listed
+            self._stream = self._open()
         self._keeper = threading.Thread(target=self._keep, name="sound device", daemon=True)
         self._keeper.start()
 
@@ -69,6 +73,13 @@ class LiveSink:
             ValueError: if the command cannot be played.
         """
         self._player.put(command)
+
+    def fill(self, out: Any, frames: int, time: object, status: Any) -> None:  # noqa: ARG002
+        """The next block, for PortAudio to call from its thread; `status` says whether the last came late."""
+        self._blocks += 1
+        if status.output_underflow:
+            self.underruns += 1
+        out[:] = self._player.fill(frames).tobytes()
 
     def close(self) -> None:
         """Stop; doing so twice is harmless."""
@@ -95,7 +106,7 @@ class LiveSink:
                 dtype="int16",
                 latency="low",
                 device=self._device,
-                callback=self._fill,
+                callback=self.fill,
                 finished_callback=self._wake.set,
             )
             stream.start()
@@ -109,13 +120,6 @@ class LiveSink:
 
     def _names(self) -> list[str]:
         return [str(d["name"]) for d in self._library.query_devices() if d["max_output_channels"] > 0]
-
-    def _fill(self, out: Any, frames: int, time: object, status: Any) -> None:  # noqa: ARG002
-        """PortAudio's thread: the next block."""
-        self._blocks += 1
-        if status.output_underflow:
-            self.underruns += 1
-        out[:] = self._player.fill(frames).tobytes()
 
     def _keep(self) -> None:
         """The keeper's thread: see the device go, and come back."""
@@ -133,14 +137,17 @@ class LiveSink:
                 self._drop()
 
     def _return(self) -> None:
-        # PortAudio lists the devices once, when it starts; only starting it anew finds one plugged in since.
-        # The library offers that under these names only.
-        self._library._terminate()
-        self._library._initialize()
+        self._rescan()
         try:
             self._stream = self._open()
         except SoundDeviceError:
             return  # not back yet
+
+    def _rescan(self) -> None:
+        # PortAudio lists the devices once, when it starts; only starting it anew finds one plugged in since.
+        # The library offers that under these names only.
+        self._library._terminate()
+        self._library._initialize()
 
     def _drop(self) -> None:
         stream, self._stream = self._stream, None

@@ -10,7 +10,7 @@ import numpy as np
 from vario.flight.airmass import Airmass
 from vario.flight.centring import CentringCue
 from vario.flight.circle import FRESH_PER_TURN, Circle, circle_of
-from vario.flight.core_fit import Core, fit_core
+from vario.flight.core_fit import Core, Floats, fit_core
 from vario.flight.energy import Energy
 from vario.flight.health import Inputs
 from vario.flight.lift_map import STEP_RAD, LiftMap, LiftPoint, offset_m
@@ -147,16 +147,19 @@ class ThermalStage:
             offset = offset_m(point, place, t_s)
             if offset is not None:
                 air = point.climb_mps + USUAL_SINK_MPS if point.air_mps is None else point.air_mps
-                rows.append((*offset, air, abs(latest - point.turned_rad), point.turning))
+                age = abs(latest - point.turned_rad)
+                rows.append((*offset, air, age, point.nose_rad, point.turning))
         if not rows:
             return None
-        north, east, air_mps, age, _ = (np.array(column, float) for column in zip(*rows, strict=True))
-        turn = (age < math.tau) & np.array([row[4] for row in rows])
+        north, east, air_mps, ages, nose, turning_then = (
+            np.array(column, float) for column in zip(*rows, strict=True)
+        )
+        turn = (ages < math.tau) & (turning_then > 0.0)
         if np.count_nonzero(turn) < 0.8 * math.tau / STEP_RAD:
             return None
-        middle_n, middle_e = float(north[turn].mean()), float(east[turn].mean())
+        middle_n, middle_e = _middle(north[turn], east[turn], nose[turn])
         weight = (
-            np.exp(-age / (math.tau * self._settings.memory_turns)) * FRESH_PER_TURN * STEP_RAD / math.tau
+            np.exp(-ages / (math.tau * self._settings.memory_turns)) * FRESH_PER_TURN * STEP_RAD / math.tau
         )
         core = fit_core(north - middle_n, east - middle_e, air_mps, weight)
         if core is None:
@@ -172,6 +175,13 @@ class ThermalStage:
             turning.from_north,
             core,
         )
+
+
+def _middle(north: Floats, east: Floats, nose: Floats) -> tuple[float, float]:
+    """The middle of a turn: where its points lie apart from going round, however unevenly they are spread."""
+    rows = np.column_stack((np.ones_like(nose), np.cos(nose), np.sin(nose)))
+    middle = np.linalg.lstsq(rows, np.column_stack((north, east)), rcond=None)[0][0]
+    return float(middle[0]), float(middle[1])
 
 
 def _pointed(circle: Circle | None, shift: Shift | None) -> Circle | None:

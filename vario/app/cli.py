@@ -10,7 +10,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from hw_replay.errors import RecordingError
+from vario.app import compare_command
 from vario.app.errors import AppError
+from vario.app.live.command import add_parser as add_run_parser
 from vario.app.tone_parser import add_parser as add_tone_parser
 from vario.settings.errors import SettingsError
 from vario.sound.errors import SoundError
@@ -42,6 +44,8 @@ def _parser() -> argparse.ArgumentParser:
         description="The brain of a sailplane variometer. Not certified, not a primary instrument.",
     )
     commands = parser.add_subparsers(title="commands", required=True, metavar="COMMAND")
+
+    add_run_parser(commands)
 
     replay = commands.add_parser("replay", help="play a recording through the instrument")
     replay.add_argument(
@@ -89,6 +93,9 @@ def _parser() -> argparse.ArgumentParser:
     mark.set_defaults(command=_mark)
 
     add_tone_parser(commands)
+
+    for bench in (compare_command,):
+        bench.add_parser(commands)
 
     config = commands.add_parser("config", help="check or show a settings file")
     actions = config.add_subparsers(title="actions", required=True, metavar="ACTION")

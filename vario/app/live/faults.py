@@ -50,7 +50,7 @@ class SensorStatus:
     Attributes:
         name: "MS5611 at i2c-1 0x77".
         state: how it is now.
-        samples: given so far.
+        readings: given so far; an inertial one is of both kinds at once.
         faults: by kind of error, readings lost and restarts together.
         overruns: cycles left out because the loop came too late.
         problem: what its last fault was; None while it measures.
@@ -58,7 +58,7 @@ class SensorStatus:
 
     name: str
     state: State
-    samples: int
+    readings: int
     faults: dict[str, int]
     overruns: int
     problem: str | None
@@ -74,7 +74,7 @@ class WatchedSensor:
 
     def __init__(self, sensor: Sensor, recover: Callable[[], None] | None = None) -> None:
         self.sensor = sensor
-        self.samples = 0
+        self.readings = 0
         self.faults: Counter[str] = Counter()
         self.state = State.STARTING
         self._recover = recover
@@ -102,7 +102,7 @@ class WatchedSensor:
     def status(self) -> SensorStatus:
         """What is shown of it."""
         return SensorStatus(
-            self.name, self.state, self.samples, dict(self.faults), self.sensor.overruns, self._problem
+            self.name, self.state, self.readings, dict(self.faults), self.sensor.overruns, self._problem
         )
 
     def start(self, at_s: float) -> None:
@@ -123,13 +123,13 @@ class WatchedSensor:
             self._fault(SensorError(f"the driver failed: {error!r}", sensor=self.name), now_s)
             return ()
         if samples:
-            self._well(now_s, len(samples))
+            self._well(now_s)
         elif now_s - self._heard_s > self._silent_after_s and not self._may_be_silent:
             self._fault(SilentError(f"no reading for {self._silent_after_s:.1f} s", sensor=self.name), now_s)
         return samples
 
-    def _well(self, now_s: float, count: int) -> None:
-        self.samples += count
+    def _well(self, now_s: float) -> None:
+        self.readings += 1
         self._heard_s = now_s
         if self.state is not State.MEASURING:
             self.state = State.MEASURING

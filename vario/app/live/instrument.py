@@ -33,6 +33,9 @@ AGAIN_AFTER_S = 5.0
 
 LIVE = "live"
 
+UTC_OFFSET = "utc_offset_s"
+"""The reference that says what the date was."""
+
 
 class Journal(Protocol):
     """What the instrument needs of a recorder."""
@@ -120,9 +123,15 @@ class Instrument:
             LOG.info("the flight is over: the next recording begins")
             self.close()
 
-    def know_utc(self, utc: datetime, t_s: float) -> None:
-        """What the date and time were at `t_s`: the next recordings will say when they began."""
-        self._utc_at_zero = utc - timedelta(seconds=t_s)
+    def know_utc(self, at_zero: datetime, t_s: float) -> None:
+        """What the date and time were at `t_s` = 0, known from now (`t_s`) on, or better than before.
+
+        The clock of the samples goes on as it was. The offset goes into the recording, as seconds from
+        1970 to `t_s` = 0, and the recordings that follow say when they began.
+        """
+        LOG.info("it is %s UTC", (at_zero + timedelta(seconds=t_s)).isoformat(" ", "seconds"))
+        self._utc_at_zero = at_zero
+        self.take(Reference(t_s, UTC_OFFSET, at_zero.timestamp()))
 
     def close(self) -> None:
         """The samples are over, or this flight is."""

@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import replace
+from datetime import datetime
 from typing import Protocol
 
 from drivers.events import Event
@@ -37,6 +38,7 @@ class LiveLoop:
         clock: the same as the scheduler's.
         instrument: where the samples go.
         side: where changed settings and marks come from.
+        utc: the UTC instant at which the clock was 0, as soon as a receiver knows it.
         chore: called about four times a second with the time.
     """
 
@@ -45,13 +47,17 @@ class LiveLoop:
         scheduler: Scheduler,
         clock: Clock,
         instrument: Instrument,
+        *,
         side: Side | None = None,
+        utc: Callable[[], datetime | None] = lambda: None,
         chore: Callable[[float], None] = lambda _: None,
     ) -> None:
         self._scheduler = scheduler
         self._clock = clock
         self._instrument = instrument
         self._side = side
+        self._utc = utc
+        self._utc_known: datetime | None = None
         self._chore = chore
         self._chores_s = 0.0
 
@@ -76,4 +82,8 @@ class LiveLoop:
         event = None if self._side is None else self._side.take()
         if event is not None:
             self._instrument.take(replace(event, t_s=whole_ns(now_s)))
+        at_zero = self._utc()
+        if at_zero is not None and at_zero != self._utc_known:
+            self._utc_known = at_zero
+            self._instrument.know_utc(at_zero, whole_ns(now_s))
         self._chore(now_s)

@@ -21,6 +21,7 @@ class Scheduler:
     def __init__(self, sensors: Sequence[WatchedSensor], clock: Clock) -> None:
         self.sensors = sensors
         self._clock = clock
+        self._listeners = [watched.sensor for watched in sensors if watched.sensor.listens]
 
     def start(self) -> None:
         """Begin to set up every sensor."""
@@ -45,8 +46,8 @@ class Scheduler:
                 stamped = replace(sample, t_s=whole_ns(sample.t_s))
                 if stamped.t_s < 0.0:
                     continue
-                for other in self.sensors:
-                    other.sensor.hear(stamped)
+                for listener in self._listeners:
+                    listener.hear(stamped)
                 taken.append(stamped)
         return taken
 

@@ -1,0 +1,82 @@
+"""A rehearsal: the live loop with chips made of software, which a recorded or simulated flight happens to."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from drivers.fakes import FakeBus, World, fake
+from drivers.samples import Sample
+from vario.app.live.clock import Clock
+from vario.settings.load import LoadedSettings, parse_settings
+from vario.settings.schema import Settings
+
+USUAL = """\
+[sensors.imu]
+chip = "LSM6DSO"
+[sensors.baro]
+chip = "MS5611"
+[sensors.pitot]
+chip = "MS4525DO"
+[sensors.oat]
+chip = "TMP117"
+[sensors.supply]
+chip = "INA219"
+[gnss]
+port = "rehearsal"
+"""
+"""Fitted where the settings name nothing."""
+
+
+class FlownClock:
+    """A clock during whose waiting a flight goes on.
+
+    Args:
+        clock: the clock itself.
+        world: what the flight happens to.
+        samples: of the flight; its first one happens when the clock says what it says now.
+    """
+
+    def __init__(self, clock: Clock, world: World, samples: Iterable[Sample]) -> None:
+        self._clock = clock
+        self._world = world
+        self._samples = iter(samples)
+        self._next = next(self._samples, None)
+        self._shift_s = clock.now_s() - (self._next.t_s if self._next else 0.0)
+
+    @property
+    def over(self) -> bool:
+        """Whether the flight has come to its end."""
+        return self._next is None
+
+    def now_s(self) -> float:
+        """The time."""
+        return self._clock.now_s()
+
+    def wait_until(self, t_s: float) -> None:
+        """Wait, and let happen what has happened by then."""
+        self._clock.wait_until(t_s)
+        now_s = self._clock.now_s() - self._shift_s
+        while self._next is not None and self._next.t_s <= now_s:
+            self._world.take(self._next)
+            self._next = next(self._samples, None)
+
+
+def with_chips(loaded: LoadedSettings) -> LoadedSettings:
+    """The settings; with the usual chips if they name none."""
+    if loaded.settings.sensors.on_buses:
+        return loaded
+    text = f"{loaded.settings_toml.rstrip()}\n{USUAL}"
+    return parse_settings(text, loaded.settings_name, loaded.glider_toml, loaded.glider_name or "the glider")
+
+
+def wired(settings: Settings, world: World, clock: Clock) -> dict[int, FakeBus]:
+    """Buses by number, with a fake of every chip the settings name."""
+    buses: dict[int, FakeBus] = {}
+    for wanted in settings.sensors.on_buses:
+        assert wanted.chip is not None  # noqa: S101  (that is what on_buses says)
+        bus = buses.setdefault(
+            wanted.bus,
+            FakeBus(clock.now_s, f"fake-{wanted.bus}", lambda s: clock.wait_until(clock.now_s() + s)),
+        )
+        bus.attach(fake(wanted.chip, world, clock.now_s), wanted.address)
+    return buses

@@ -1,0 +1,72 @@
+"""What is shown of a live run: one line now and then, and a table at the end."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from rich.table import Table
+
+from vario.app.live.faults import SensorStatus, State
+from vario.app.live.recorder import RecorderStatus
+from vario.flight.pipeline import Reading
+
+
+@dataclass(frozen=True, slots=True)
+class Status:
+    """How a live run is.
+
+    Attributes:
+        t_s: when.
+        reading: the latest one.
+        sensors: each of them.
+        recorder: None: none is wanted.
+        sound: why nothing is heard; None if something is, or nothing is meant to.
+    """
+
+    t_s: float
+    reading: Reading | None
+    sensors: Sequence[SensorStatus]
+    recorder: RecorderStatus | None
+    sound: str | None
+
+
+def one_line(status: Status) -> str:
+    """The run in one line: what is shown to the pilot's helper, the journal and the service manager."""
+    parts = []
+    reading = status.reading
+    if reading is not None:
+        vario = "--" if reading.needle_mps is None else f"{reading.needle_mps:+.1f} m/s"
+        parts += [reading.mode.value, f"vario {vario}", str(reading.quality)]
+    away = [sensor.name for sensor in status.sensors if sensor.state is not State.MEASURING]
+    if away:
+        parts.append(f"not measuring: {', '.join(away)}")
+    overruns = sum(sensor.overruns for sensor in status.sensors)
+    if overruns:
+        parts.append(f"{overruns} overruns")
+    if status.recorder is not None:
+        file = status.recorder.file
+        parts.append(f"recording {file.name}" if file and not status.recorder.problem else "NOT RECORDING")
+        if status.recorder.lost:
+            parts.append(f"{status.recorder.lost} samples not recorded")
+    if status.sound is not None:
+        parts.append("NO SOUND")
+    return " | ".join(parts)
+
+
+def table(status: Status, since_s: float) -> Table:
+    """All sensors with their counts, over the time since `since_s`."""
+    out = Table(title="Sensors")
+    for heading in ("sensor", "state", "per s", "faults", "overruns"):
+        out.add_column(heading, justify="left" if heading in ("sensor", "state", "faults") else "right")
+    span_s = max(status.t_s - since_s, 1e-9)
+    for sensor in status.sensors:
+        faults = ", ".join(f"{kind} {count}" for kind, count in sensor.faults.items()) or "none"
+        out.add_row(
+            sensor.name,
+            sensor.state.value,
+            f"{sensor.readings / span_s:.1f}",
+            faults,
+            str(sensor.overruns),
+        )
+    return out

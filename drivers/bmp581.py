@@ -37,6 +37,7 @@ STANDBY = 1 << 7  # deep standby off, so that settings are kept
 FORCED = STANDBY | 2
 
 START_UP_S = 0.003
+STANDBY_S = 0.003
 TYPICAL_S = 1 / 87  # the continuous rate at x16, table 9
 CONVERSION_S = 0.0145  # no maximum is given; a quarter more
 
@@ -73,11 +74,12 @@ class Bmp581(Chip):
         """Reset, identify, check its memory, configure."""
         self.expect_id(Reg.ID, IDS)
         self.put(Reg.CMD, RESET_WORD)
-        yield now_s + START_UP_S
+        now_s = yield now_s + START_UP_S
         (status,) = self.get(Reg.STATUS)
         if status & NVM_ERROR or not status & NVM_READY:
             raise ChipFaultError(f"status 0x{status:02X}: its factory memory is not good", "Cycle its supply")
         self.put(Reg.ODR, STANDBY)
+        yield now_s + STANDBY_S
         self.put(Reg.INT_SOURCE, DATA_READY)
         self.put(Reg.DSP_IIR, FILTER_OFF)
         self.put(Reg.OSR, PRESSURE_X16_TEMPERATURE_X1)

@@ -7,7 +7,7 @@ for found in scan(bus): print(found)
 from __future__ import annotations
 
 import difflib
-from collections.abc import Collection, Mapping
+from collections.abc import Callable, Collection, Mapping
 from contextlib import suppress
 from dataclasses import dataclass
 from types import MappingProxyType

@@ -9,6 +9,7 @@ from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
 
+from hw_replay.bus_recording import BusRecording
 from hw_replay.errors import RecordingError, UnknownFormat
 from hw_replay.files import GZIP_MAGIC, open_binary, read_start
 from hw_replay.igc import IgcFile
@@ -17,8 +18,9 @@ from hw_replay.recording import Recording, RecordingWriter
 from hw_replay.source import Source
 
 MCAP_MAGIC = b"\x89MCAP0\r\n"
+BUS_LOG_START = b'{"log":'
 
-ACCEPTED = f"a recording (MCAP), a FAI/IGC file, or long CSV with the header {HEADER!r}"
+ACCEPTED = f"a recording (MCAP), a bus recording, a FAI/IGC file, or long CSV with the header {HEADER!r}"
 
 CONVERTED_CHUNK_S = 60.0
 """Converting need not fear a power cut, and slow recordings pack better in long chunks."""
@@ -29,7 +31,7 @@ _LINES_LOOKED_AT = 20
 
 
 def open_source(path: str | os.PathLike[str]) -> Source:
-    """Open a recording, a FAI/IGC file or a long CSV file, whatever its name.
+    """Open a recording, a bus recording, a FAI/IGC file or a long CSV file, whatever its name.
 
     Raises:
         UnknownFormat: if it is none of these; the message says what it looks like.
@@ -45,6 +47,8 @@ def open_source(path: str | os.PathLike[str]) -> Source:
             raise RecordingError(f"{path}: a recording inside a gzip file; unpack it first")
         return Recording(path)
     lines = start.removeprefix(b"\xef\xbb\xbf").splitlines() or [b""]
+    if lines[0].startswith(BUS_LOG_START):
+        return BusRecording(path)
     if _is_long_csv(lines[0]) or start[:2] in {b"\xff\xfe", b"\xfe\xff"}:
         return LongCsv(path)
     if any(_IGC_LINE.match(line.strip()) for line in lines[:_LINES_LOOKED_AT]):

@@ -1,13 +1,14 @@
 """The tone against what is published about hearing, and against itself for steadiness."""
 
 from collections.abc import Callable
+from dataclasses import replace
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from pydantic import ValidationError
 
-from vario.flight.cues import Happenings
+from vario.flight.cues import Cue, Happenings
 from vario.flight.mode import Mode
 from vario.flight.quality import Quality
 from vario.flight.tone import HYSTERESIS_MPS, Heard, ToneCommand, ToneStage, Voice
@@ -115,6 +116,18 @@ def test_no_data_is_silence_and_forgets_the_zone() -> None:
     stage.update(heard(3.0))
     assert stage.update(heard(None)).level == 0.0
     assert stage.update(heard(CURVE.quiet_to_mps - HYSTERESIS_MPS / 2)).level == 0.0
+
+
+@pytest.mark.parametrize("mode", [Mode.CIRCLING, Mode.CRUISE])
+def test_a_vario_without_its_barometer_is_not_heard(mode: Mode) -> None:
+    stage = ToneStage(tone(cruise={"source": "relative netto"}))
+    stage.update(heard(3.0, mode))
+    lost = Happenings(1.0, mode, Quality.NO_BARO, vario_known=True)
+    for t_s in (1.0, 1.3):
+        result = stage.update(Heard(replace(lost, t_s=t_s), 3.0, 30.0, 35.0, 2.0))
+        assert result.level == 0.0
+    assert result.cue is not None
+    assert result.cue.cue is Cue.SENSOR_LOST
 
 
 @pytest.mark.parametrize("edge_mps", [CURVE.quiet_to_mps, CURVE.quiet_from_mps])

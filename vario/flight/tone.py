@@ -18,6 +18,7 @@ from enum import Enum, StrEnum, auto
 
 from vario.flight.cues import CueCall, CueStage, Happenings
 from vario.flight.mode import Mode
+from vario.flight.quality import Quality
 from vario.settings.schema import Tone, ToneCurve
 
 HYSTERESIS_MPS = 0.05
@@ -96,6 +97,10 @@ class ToneStage:
     def update(self, heard: Heard) -> ToneCommand:
         """The command for this frame."""
         settings = self._settings
+        if Quality.NO_BARO in heard.happenings.quality:
+            # An estimate may run on for a while without its barometer; the tone says nothing nobody measures.
+            lost = replace(heard.happenings, vario_known=False)
+            heard = replace(heard, happenings=lost, vario_mps=None, relative_netto_mps=None)
         return replace(
             self._tone(heard),
             cue=self._cues.update(heard.happenings),

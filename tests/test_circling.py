@@ -7,24 +7,35 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import InitVar, dataclass, field, fields
+from typing import Any
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from drivers.samples import GnssVel, ImuAccel, ImuGyro
+from drivers.samples import GnssPos, GnssVel, ImuAccel, ImuGyro
+from vario.flight import climbs as climbs_module
 from vario.flight.attitude import Attitude
 from vario.flight.averages import Averages, AveragesStage
 from vario.flight.energy import Energy
 from vario.flight.frames import Frame
 from vario.flight.health import Inputs
 from vario.flight.mode import TRANSITIONS, Mode, ModeStage
+from vario.flight.place import PlaceStage
 from vario.flight.turning import TurningStage
+from vario.flight.wind import Wind
 from vario.settings.schema import Average, Circling
 
 DT_S = 0.1
 TURN = math.radians(15.0)  # 24 s a turn
+METRES_A_DEGREE = math.radians(1.0) * 6_371_009.0  # on the equator, where these flights take place
+
+
+def turning_by(rate_radps: float) -> Attitude:
+    """An attitude of which only the rate of turn matters."""
+    values = {"turn_rate_radps": rate_radps, "load_factor": 1.0}
+    return Attitude(**{part.name: values.get(part.name, 0.0) for part in fields(Attitude)})
 
 
 @dataclass
@@ -32,13 +43,21 @@ class Paper:
     """A flight drawn by turn rate, speed and climb, run through turning, mode and averages."""
 
     gyro: bool = True
+    track: InitVar[bool] = True  # whether there is GNSS
+    wish: str = "automatic"
+    wind: tuple[float, float] = (0.0, 0.0)
+    wind_known: bool = False
+    gyro_drift_radps: float = 0.0
     circling: Circling = field(default_factory=Circling)
 
-    def __post_init__(self) -> None:
+    def __post_init__(self, track: bool) -> None:
+        self.gnss = track
         self.turning = TurningStage(self.circling)
-        self.mode = ModeStage(self.circling)
+        self.mode = ModeStage(self.circling, self.wish)
         self.averages = AveragesStage(Average(), self.circling)
+        self.place = PlaceStage()
         self.t_s, self.track, self.energy_m = 0.0, 0.0, 500.0
+        self.north_m = self.east_m = 0.0
         self.modes: list[tuple[float, Mode]] = []
         self.last = Averages(None, None, None)
 
@@ -55,19 +74,22 @@ class Paper:
             rate = rate_radps(self.t_s - start_s) if callable(rate_radps) else rate_radps
             self.track += rate * DT_S
             self.energy_m += climb_mps * DT_S
-            north, east = tas_mps * math.cos(self.track), tas_mps * math.sin(self.track)
+            moving = self.wind if tas_mps > 0.0 else (0.0, 0.0)
+            north = tas_mps * math.cos(self.track) + moving[0]
+            east = tas_mps * math.sin(self.track) + moving[1]
+            self.north_m, self.east_m = self.north_m + north * DT_S, self.east_m + east * DT_S
             frame = Frame(
                 self.t_s,
                 DT_S,
                 accel=(ImuAccel(self.t_s, 0.0, 0.0, -9.8),),
                 gyro=(ImuGyro(self.t_s, 0.0, 0.0, rate),),
-                gnss_vel=(GnssVel(self.t_s, north, east, None),),
+                gnss_pos=(self._position(),) if self.gnss else (),
+                gnss_vel=(GnssVel(self.t_s, north, east, None),) if self.gnss else (),
             )
-            inputs = Inputs(frame, has_baro=True, has_pitot=True, has_imu=self.gyro, has_gnss=True)
-            attitude = (
-                Attitude(0.0, 0.0, rate, 1.0, (0.0, 0.0, -9.8), (0.0, 0.0, rate)) if self.gyro else None
-            )
-            turning = self.turning.update(inputs, attitude)
+            inputs = Inputs(frame, has_baro=True, has_pitot=True, has_imu=self.gyro, has_gnss=self.gnss)
+            attitude = turning_by(rate + self.gyro_drift_radps) if self.gyro else None
+            wind = Wind(*self.wind, 1.0, 0.1) if self.wind_known else None
+            turning = self.turning_now = self.turning.update(inputs, attitude, wind)
             energy = Energy(
                 self.energy_m - 37.0,
                 climb_mps,
@@ -79,16 +101,20 @@ class Paper:
                 compensated=True,
             )
             mode = self.mode.update(inputs, energy, turning)
-            self.last = self.averages.update(self.t_s, energy, turning, mode)
+            place = self.place.update(inputs, energy, turning, wind)
+            self.last = self.averages.update(self.t_s, energy, turning, mode, place)
             if not self.modes or self.modes[-1][1] is not mode:
                 self.modes.append((self.t_s, mode))
         return self
+
+    def _position(self) -> GnssPos:
+        return GnssPos(self.t_s, self.north_m / METRES_A_DEGREE, self.east_m / METRES_A_DEGREE, 1000.0)
 
     def names(self) -> list[str]:
         return [mode.value for _, mode in self.modes]
 
 
-def airborne(**kwargs: bool) -> Paper:
+def airborne(**kwargs: Any) -> Paper:
     return Paper(**kwargs).fly(30.0)
 
 
@@ -167,6 +193,40 @@ def test_two_thermals_are_two_climbs() -> None:
     climbs = paper.averages.finished()
     assert [climb.direction for climb in climbs] == ["left", "right"]
     assert [climb.average_mps for climb in climbs] == pytest.approx([2.0, 1.0], abs=0.15)
+
+
+def test_recentring_keeps_a_climb_in_wind_known_or_not() -> None:
+    """Seven seconds of level wings every two turns, as pilots shift a circle; the wind drifts it along."""
+    for wind_known in (True, False):
+        paper = Paper(wind=(7.0, -4.0), wind_known=wind_known).fly(30.0)
+        for _ in range(5):
+            paper.fly(48.0, TURN, climb_mps=2.0).fly(7.0, climb_mps=0.5)
+        assert paper.averages.finished() == []
+        assert paper.last.climb_mps == pytest.approx((5 * 96.0 + 5 * 3.5) / 275.0, abs=0.05)
+        paper.fly(120.0, climb_mps=-1.0)
+        assert len(paper.averages.finished()) == 1
+
+
+def test_a_new_thermal_is_told_by_time_and_by_distance() -> None:
+    """Glides of 15 s at 27 m/s, 405 m, and of 40 s, 1080 m, between two thermals; limits 500 m and 60 s."""
+    for glide_s, climbs in ((15.0, 1), (40.0, 2)):
+        paper = airborne().fly(75.0, TURN, climb_mps=2.0).fly(glide_s).fly(75.0, TURN, climb_mps=2.0)
+        paper.averages.close()
+        assert len(paper.averages.finished()) == climbs
+    # The same glide down wind: over ground 10 m/s further a second, in the drifting air not.
+    paper = Paper(wind=(25.0, 0.0), wind_known=True).fly(30.0)
+    paper.fly(72.0, TURN, climb_mps=2.0).fly(15.0).fly(75.0, TURN, climb_mps=2.0)
+    paper.averages.close()
+    assert len(paper.averages.finished()) == 1
+    patient = airborne(circling=Circling.model_validate({"same_climb_distance": "2 km"}))
+    patient.fly(75.0, TURN, climb_mps=2.0).fly(40.0).fly(75.0, TURN, climb_mps=2.0)
+    patient.averages.close()
+    assert len(patient.averages.finished()) == 1
+
+
+def test_a_climb_is_open_closed_or_paused_by_the_table() -> None:
+    assert {row[0] for row in climbs_module.TRANSITIONS} == set(climbs_module.State)
+    assert {row[1] for row in climbs_module.TRANSITIONS} == set(climbs_module.State)
 
 
 def test_reversing_the_turn_keeps_the_climb() -> None:

@@ -47,7 +47,7 @@ def run(arguments: argparse.Namespace) -> int:
     if arguments.values == "play":
         from vario.app.tone_keyboard import play_keyboard  # noqa: PLC0415
 
-        play_keyboard(settings.tone, arguments.device)
+        play_keyboard(settings.tone, arguments.device or settings.audio.device)
         return 0
     out = arguments.out or Path("tone.wav")
     duration_s = write_sound(out, steps(arguments, settings.tone))

@@ -30,8 +30,10 @@ def add_parser(commands: argparse._SubParsersAction[argparse.ArgumentParser]) ->
     parser.add_argument(
         "--glide", type=float, default=0.0, help="seconds from each value to the next; default 0"
     )
-    parser.add_argument("--config", type=Path, help="settings file, for its [tone]")
-    parser.add_argument("--device", help="sound device for play, or a part of its name")
+    parser.add_argument("--config", type=Path, help="settings file, for its [tone] and [audio]")
+    parser.add_argument(
+        "--device", help="sound device for play, or a part of its name; default: the one of the settings"
+    )
     parser.add_argument(
         "--out", type=Path, help="file to write; default: tone.wav, or tone.png for a picture"
     )

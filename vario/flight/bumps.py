@@ -15,7 +15,7 @@ from enum import Enum, auto
 from drivers.isa import G0_MPS2
 from vario.flight.attitude import Attitude
 
-SLOW_S = 1.5
+SLOW_S = 0.8
 """Changes of load slower than this are the pilot's."""
 
 MEAN_S = 12.0

@@ -110,6 +110,7 @@ class FlightFiles:
                     self._last_sync_s = sample.t_s
                     writer.sync()
         except OSError as error:
+            self._lost += 1
             self._refused(f"{self._path}: {error.strerror or error}", sample.t_s)
 
     def end(self) -> None:
@@ -141,8 +142,11 @@ class FlightFiles:
             info = replace(self._info, title=self._info.title.format(number=number))
             self._writer = RecordingWriter(self._path, info, CHUNK_S)
             _force(self._folder)  # or a power failure may take the file's name with it
-        except (OSError, RecordingError) as error:
+        except RecordingError as error:
             self._refused(str(error), t_s)
+            return None
+        except OSError as error:
+            self._refused(f"{self._folder}: cannot be used: {error.strerror or error}", t_s)
             return None
         self._last_sync_s, self._chunks = t_s, 0
         if self._problem is not None:
@@ -152,7 +156,6 @@ class FlightFiles:
         return self._writer
 
     def _refused(self, problem: str, t_s: float) -> None:
-        self._lost += 1
         if problem != self._problem:
             LOG.error("recorder: %s. Flying on without recording", problem)
         self._problem = problem
@@ -192,6 +195,11 @@ class Recorder:
         """How it is."""
         status = self._files.status
         return replace(status, lost=status.lost + self._dropped) if self._dropped else status
+
+    @property
+    def waiting(self) -> int:
+        """Samples on their way to the card."""
+        return self._queue.qsize()
 
     def begin(self, info: RecordingInfo) -> None:
         """End the file and begin another one, which says this about itself."""

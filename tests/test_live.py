@@ -1,0 +1,390 @@
+"""The live loop on chips made of software: true to its replay, steady, and not to be brought down."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass, field
+from itertools import pairwise
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from drivers.events import Event, Mark, SettingsChange
+from drivers.fakes import FakeBus, FakeReceiver, World
+from drivers.samples import Baro, GnssVel, ImuAccel, ImuGyro, Pitot, Reference, Sample, Tick
+from hw_replay.recording import Recording
+from hw_replay.simulate import long_flight, simulate
+from hw_replay.source import RecordingInfo
+from vario.app.live.clock import FIRST_S, SteppedClock
+from vario.app.live.faults import LONGEST_RETRY_S, State, WatchedSensor
+from vario.app.live.fitting import Fitted, described, fitted
+from vario.app.live.instrument import STANDS_AFTER_S, UTC_OFFSET, Instrument
+from vario.app.live.loop import LiveLoop
+from vario.app.live.recorder import FlightFiles
+from vario.app.live.rehearsal import FlownClock, wired, with_chips
+from vario.app.live.scheduler import Scheduler, whole_ns
+from vario.app.player import noise_of, play
+from vario.flight.cues import Cue
+from vario.flight.mode import Mode
+from vario.flight.pipeline import Pipeline, Reading
+from vario.flight.quality import Quality
+from vario.settings.load import LoadedSettings, parse_settings
+from vario.sound.sink import NullSink
+
+IMU, BARO, PITOT = 0x6A, 0x77, 0x28
+"""Where the usual chips are."""
+
+
+@dataclass
+class Kept:
+    """A journal in memory."""
+
+    samples: list[Sample] = field(default_factory=list)
+    begun: list[RecordingInfo] = field(default_factory=list)
+
+    def begin(self, info: RecordingInfo) -> None:
+        self.begun.append(info)
+
+    def put(self, sample: Sample) -> None:
+        self.samples.append(sample)
+
+
+@dataclass
+class OnCard:
+    """Files as the recorder writes them, without its thread."""
+
+    files: FlightFiles
+
+    def begin(self, info: RecordingInfo) -> None:
+        self.files.begin(info)
+
+    def put(self, sample: Sample) -> None:
+        self.files.write(sample)
+
+
+@dataclass
+class Events:
+    """What the side of the loop finds, at times."""
+
+    clock: SteppedClock
+    due: list[Event]
+
+    def take(self) -> Event | None:
+        if self.due and self.due[0].t_s <= self.clock.now_s():
+            return self.due.pop(0)
+        return None
+
+
+class Rig:
+    """A whole live instrument on fakes, on a clock that jumps."""
+
+    def __init__(
+        self,
+        flight: Iterable[Sample] = (),
+        journal: Kept | OnCard | None = None,
+        events: Iterable[Event] = (),
+        text: str = "",
+    ) -> None:
+        self.clock = SteppedClock()
+        self.world = World()
+        self.loaded: LoadedSettings = with_chips(parse_settings(text, "settings"))
+        self.flown = FlownClock(self.clock, self.world, flight)
+        self.bus: FakeBus = wired(self.loaded.settings, self.world, self.flown)[1]
+        self.receiver = FakeReceiver(self.world, self.clock.now_s)
+        self.fitted: Fitted = fitted(self.loaded.settings, {1: self.bus}.__getitem__, lambda _: self.receiver)
+        self.journal = Kept() if journal is None else journal
+        self.readings: list[Reading] = []
+        self.instrument = Instrument(
+            self.loaded, described(self.sensors), NullSink(), self.journal, [self.readings.append]
+        )
+        self.actions: list[tuple[float, Callable[[], object]]] = []
+        self.loop = LiveLoop(
+            Scheduler(self.sensors, self.flown),
+            self.flown,
+            self.instrument,
+            side=Events(self.clock, list(events)),
+            utc=self.fitted.utc_at_zero,
+            chore=self._act,
+        )
+
+    @property
+    def sensors(self) -> list[WatchedSensor]:
+        return self.fitted.sensors
+
+    def at(self, t_s: float, action: Callable[[], object]) -> None:
+        """Do something to the hardware at a time."""
+        self.actions.append((t_s, action))
+        self.actions.sort(key=lambda entry: entry[0])
+
+    def run(self, until_s: float) -> None:
+        self.loop.run(until_s)
+
+    def sensor(self, chip: str) -> WatchedSensor:
+        return next(sensor for sensor in self.sensors if sensor.name.startswith(chip))
+
+    def _act(self, now_s: float) -> None:
+        while self.actions and self.actions[0][0] <= now_s:
+            self.actions.pop(0)[1]()
+
+
+def detach(rig: Rig, address: int) -> Callable[[], object]:
+    chip = rig.bus._chips[address]
+
+    def pull() -> None:
+        rig.bus.detach(address)
+
+    def push() -> None:
+        chip.powered = True
+        rig.bus.attach(chip, address)
+
+    pull_and_push = iter((pull, push))
+    return lambda: next(pull_and_push)()  # noqa: PLW0108  (the next one each time)
+
+
+def replayed(path: Path) -> list[Reading]:
+    recording = Recording(path)
+    info = recording.info
+    loaded = parse_settings(info.config_toml or "", "recorded", info.glider_toml)
+    pipeline = Pipeline(loaded.settings, loaded.glider, noise_of(loaded.settings, info))
+    return list(play(recording, pipeline))
+
+
+def test_a_flight_recorded_live_replays_bit_for_bit(tmp_path: Path) -> None:
+    """Every value of every reading, through unplugging, silence, changed settings and a mark."""
+    text = '[vario]\ndamping = "0.5 s"\n'
+    rig = Rig(
+        simulate(long_flight(120.0, seed=3)),
+        OnCard(FlightFiles(tmp_path, sync_s=0.0)),
+        [Mark(20.0, "strong here"), SettingsChange(50.0, '[average]\nwindow = "10 s"\n', None)],
+        text,
+    )
+    for address, lost_s, back_s in ((PITOT, 30.0, 36.0), (IMU, 60.0, 63.0), (BARO, 80.0, 85.0)):
+        plug = detach(rig, address)
+        rig.at(lost_s, plug)
+        rig.at(back_s, plug)
+    rig.at(100.0, lambda: setattr(rig.bus, "stuck", True))
+    rig.bus.recoverable = False
+    rig.at(104.0, lambda: setattr(rig.bus, "stuck", False))
+    rig.run(120.0)
+    rig.journal.files.end()  # type: ignore[union-attr]
+    (path,) = tmp_path.iterdir()
+    again = replayed(path)
+    assert len(rig.readings) > 5000
+    assert again == rig.readings
+    modes = {reading.mode for reading in rig.readings}
+    assert Mode.CRUISE in modes
+    recorded = list(Recording(path))
+    assert {Mark, SettingsChange, Reference} <= {type(sample) for sample in recorded}
+
+
+def test_rates_are_those_asked_for_and_stamps_are_those_of_the_conversion() -> None:
+    """Static pressure falls steadily: what a sample says must be what was true at the time it carries."""
+
+    def truth_pa(t_s: float) -> float:
+        return 100_000.0 - 200.0 * t_s
+
+    falling: Iterator[Sample] = (Baro(k / 1000.0, truth_pa(FIRST_S + k / 1000.0)) for k in range(25_000))
+    rig = Rig(falling)
+    rig.run(21.0)
+    assert isinstance(rig.journal, Kept)
+    by_kind = {
+        kind: [s for s in rig.journal.samples if isinstance(s, kind)] for kind in (Baro, ImuAccel, Pitot)
+    }
+    for kind, rate_hz in ((Baro, 50.0), (Pitot, 50.0), (ImuAccel, 100.0)):
+        times = [sample.t_s for sample in by_kind[kind]]
+        assert len(times) == pytest.approx(20.0 * rate_hz, rel=0.03)
+        steps = np.diff(times)
+        assert float(np.mean(steps)) == pytest.approx(1.0 / rate_hz, rel=0.002)
+        assert float(np.percentile(np.abs(steps - 1.0 / rate_hz), 99)) <= 0.002
+    # The fake converts when asked or when read, 9 ms apart at most: 5 ms from the middle is 1 Pa here.
+    late_s = [(truth_pa(s.t_s) - s.static_pa) / 200.0 for s in by_kind[Baro] if isinstance(s, Baro)]
+    assert abs(float(np.median(late_s))) < 0.0055
+
+
+@pytest.mark.parametrize(
+    ("address", "flag"),
+    [(PITOT, Quality.NO_AIRSPEED), (IMU, Quality.NO_IMU), (BARO, Quality.NO_BARO)],
+    ids=["pitot", "imu", "baro"],
+)
+def test_a_sensor_unplugged_in_flight_is_missed_told_and_comes_back(
+    address: int, flag: Quality, caplog: pytest.LogCaptureFixture
+) -> None:
+    rig = Rig(simulate(long_flight(60.0, seed=2)))
+    plug = detach(rig, address)
+    rig.at(20.0, plug)
+    rig.at(30.0, plug)
+    caplog.set_level("INFO")
+    rig.run(30.0 + LONGEST_RETRY_S + 3.0)
+    gone = [reading for reading in rig.readings if 21.0 < reading.t_s < 30.0]
+    assert gone
+    assert all(flag in reading.quality for reading in gone)
+    calls = {
+        reading.tone.cue.number: (reading.t_s, reading.tone.cue.cue)
+        for reading in reversed(rig.readings)
+        if reading.tone.cue is not None
+    }
+    assert any(cue is Cue.SENSOR_LOST and 20.0 < t_s < 22.0 for t_s, cue in calls.values())
+    assert flag not in rig.readings[-1].quality
+    lines = [record.getMessage() for record in caplog.records if f"0x{address:02X}" in record.getMessage()]
+    assert any("does not answer" in line and "next try in" in line for line in lines)
+    assert any("back after" in line for line in lines)
+    assert len(lines) < 8  # told, not chattered
+
+
+def test_a_stuck_bus_is_freed_and_everything_on_it_returns() -> None:
+    rig = Rig(simulate(long_flight(40.0, seed=2)))
+    rig.at(15.0, lambda: setattr(rig.bus, "stuck", True))
+    rig.run(25.0)
+    assert all(sensor.state is State.MEASURING for sensor in rig.sensors)
+    assert sum(sensor.faults["BusStuckError"] for sensor in rig.sensors) >= 1
+    assert rig.readings[-1].quality & (Quality.NO_BARO | Quality.NO_IMU | Quality.NO_AIRSPEED) == Quality.OK
+
+
+def test_with_every_wire_cut_time_goes_on_and_the_instrument_says_nothing() -> None:
+    rig = Rig(simulate(long_flight(40.0, seed=2)))
+    for address in (IMU, BARO, PITOT):
+        rig.at(20.0, detach(rig, address))
+    rig.at(20.0, lambda: setattr(rig.receiver, "plugged", False))
+    rig.run(40.0)
+    assert isinstance(rig.journal, Kept)
+    silent = [reading for reading in rig.readings if reading.t_s > 23.0]
+    assert max(after.t_s - before.t_s for before, after in pairwise(silent)) < 0.25
+    assert all(reading.needle_mps is None and reading.tone.level == 0.0 for reading in silent)
+    assert any(isinstance(sample, Tick) for sample in rig.journal.samples)
+
+
+def test_a_lasting_fault_is_a_bounded_number_of_tries() -> None:
+    rig = Rig()
+    for address in (IMU, BARO, PITOT, 0x48, 0x40):
+        rig.bus.detach(address)
+    rig.receiver.plugged = False
+    rig.run(600.0)
+    for sensor in rig.sensors:
+        tries = sum(sensor.faults.values())
+        assert 600.0 / LONGEST_RETRY_S - 2 <= tries <= 600.0 / LONGEST_RETRY_S + 10
+
+
+@settings(max_examples=12, deadline=None)
+@given(
+    st.lists(
+        st.tuples(st.floats(2.0, 18.0), st.sampled_from([IMU, BARO, PITOT]), st.integers(0, 6)), max_size=8
+    )
+)
+def test_whatever_happens_on_the_bus_the_loop_lives_and_all_return(
+    happenings: list[tuple[float, int, int]],
+) -> None:
+    rig = Rig()
+    chips = dict(rig.bus._chips)
+
+    def spoil(address: int, kind: int) -> None:
+        chip = chips[address]
+        match kind:
+            case 0:
+                chip.powered = False
+            case 1:
+                chip.frozen = True
+            case 2:
+                chip.late_s = 0.5
+            case 3:
+                chip.garbled_reads = 20
+            case 4:
+                rig.bus.stuck, rig.bus.recoverable = True, False
+            case 5:
+                rig.bus.stretch_s = 0.05
+            case _:
+                rig.world.static_pa = math.nan
+
+    def mend() -> None:
+        rig.bus.stuck, rig.bus.recoverable, rig.bus.stretch_s = False, True, 0.0
+        rig.world.static_pa = 95_000.0
+        for chip in chips.values():
+            chip.powered, chip.frozen, chip.late_s, chip.garbled_reads = True, False, 0.0, 0
+
+    for t_s, address, kind in happenings:
+        rig.at(t_s, lambda address=address, kind=kind: spoil(address, kind))
+    rig.at(20.0, mend)
+    rig.run(20.0 + LONGEST_RETRY_S + 6.0)
+    assert [sensor.state for sensor in rig.sensors] == [State.MEASURING] * len(rig.sensors)
+    times = [reading.t_s for reading in rig.readings]
+    assert all(before < after for before, after in pairwise(times))
+    assert max(after - before for before, after in pairwise(times)) < 1.5
+
+
+def test_a_mistake_in_a_driver_costs_that_sensor_only(caplog: pytest.LogCaptureFixture) -> None:
+    rig = Rig()
+    rig.at(5.0, lambda: setattr(rig.world, "volt_v", "not a number at all"))
+    rig.run(12.0)
+    assert rig.sensor("INA219").state is State.RESTING
+    assert rig.sensor("MS5611").state is State.MEASURING
+    assert "the driver failed" in caplog.text
+
+
+def test_a_mistake_in_the_flight_logic_starts_it_afresh(caplog: pytest.LogCaptureFixture) -> None:
+    kept = Kept()
+    readings: list[Reading] = []
+    loaded = parse_settings("", "settings")
+    instrument = Instrument(loaded, {}, NullSink(), kept, [readings.append])
+    for k in range(200):
+        wrong = None if k == 100 else 95_000.0
+        instrument.take(Baro(whole_ns(1.0 + k / 10), wrong))  # type: ignore[arg-type]  # on purpose
+    instrument.close()
+    assert "the flight logic failed" in caplog.text
+    assert len(kept.samples) == 200
+    assert len(kept.begun) == 2
+    assert readings[-1].energy.vario_mps is not None
+
+
+def on_paper(begin_s: float) -> list[Sample]:
+    """Half a minute on the ground, two in the air, three on the ground."""
+    samples: list[Sample] = []
+    for k in range(3300):
+        t_s = whole_ns(begin_s + k / 10)
+        flying = 30.0 < k / 10 < 150.0
+        speed = 30.0 if flying else 0.0
+        samples += [Baro(t_s, 95_000.0), Pitot(t_s, 551.0 if flying else 0.0), GnssVel(t_s, speed, 0.0, 0.0)]
+    return samples
+
+
+def test_each_flight_gets_a_file_that_replays_by_itself(tmp_path: Path) -> None:
+    readings: list[Reading] = []
+    files = FlightFiles(tmp_path, sync_s=0.0)
+    loaded = parse_settings("", "settings")
+    instrument = Instrument(loaded, {}, NullSink(), OnCard(files), [readings.append])
+    for begin_s in (1.0, 331.0):
+        for sample in on_paper(begin_s):
+            instrument.take(sample)
+    instrument.close()
+    files.end()
+    paths = sorted(tmp_path.iterdir())
+    assert len(paths) == 3  # two flights, and what came after the second
+    again = [replayed(path) for path in paths]
+    assert [reading for flight in again for reading in flight] == readings
+    for flight in again[:2]:
+        assert {reading.mode for reading in flight} > {Mode.GROUND}
+    stood = [reading for reading in again[0] if reading.mode is Mode.GROUND and reading.t_s > 150.0]
+    assert stood[-1].t_s - stood[0].t_s == pytest.approx(STANDS_AFTER_S, abs=0.2)
+
+
+def test_the_date_comes_from_the_receiver_and_moves_no_clock() -> None:
+    rig = Rig()
+    rig.run(12.0)
+    assert isinstance(rig.journal, Kept)
+    said = [s for s in rig.journal.samples if isinstance(s, Reference) and s.name == UTC_OFFSET]
+    assert len(said) == 1
+    # The fake receiver's own idea of when the clock was 0; NMEA's times of arrival are good to 0.1 s or so.
+    assert said[0].value == pytest.approx(rig.receiver.start_utc.timestamp(), abs=0.3)
+    times = [reading.t_s for reading in rig.readings]
+    assert max(np.diff(times)) < 0.25
+
+
+def test_gyro_and_accelerometer_come_together() -> None:
+    rig = Rig()
+    rig.run(5.0)
+    assert isinstance(rig.journal, Kept)
+    accel = [s.t_s for s in rig.journal.samples if isinstance(s, ImuAccel)]
+    gyro = [s.t_s for s in rig.journal.samples if isinstance(s, ImuGyro)]
+    assert accel == gyro

@@ -1,8 +1,7 @@
 """What the live loop costs: `python -m vario.app.live.bench`, with chips made of software.
 
-In real time: the share of one core (threads and recorder included; the fakes cost a part of it themselves,
-which is measured alone and not taken off) and the steadiness of the inertial sensor. As fast as it goes: whether
-memory grows over an hour.
+In real time: the share of one core, with recorder, fakes and all, and the steadiness of the inertial sensor;
+run it on an idle machine. As fast as it goes: whether memory grows over an hour.
 """
 
 from __future__ import annotations

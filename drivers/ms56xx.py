@@ -12,6 +12,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from drivers.bus import Bus
 from drivers.chip import CELSIUS_ZERO_K, Chip, ChipSpec
 from drivers.errors import BadCalibrationError, NotReadyError
 from drivers.samples import Baro, Oat
@@ -131,6 +132,17 @@ def crc4(words: Sequence[int]) -> int:
     return remainder >> 12
 
 
+def read_prom(bus: Bus, address: int) -> list[int]:
+    """The eight words."""
+    return [int.from_bytes(bus.write_read(address, bytes([PROM + 2 * word]), 2), "big") for word in range(8)]
+
+
+def is_good(words: Sequence[int]) -> bool:
+    """Whether the checksum fits, and there is something in it: that of an empty PROM fits too."""
+    constants = words[1:7]
+    return crc4(words) == words[7] & 0xF and all(constants) and set(constants) != {0xFFFF}
+
+
 class Ms56xx(Chip):
     """Driver of both: pressure every cycle, temperature every fifth in the time that is left."""
 
@@ -140,12 +152,11 @@ class Ms56xx(Chip):
         self._cycle = 0
         self.bus.write(self.address, bytes([RESET]))
         now_s = yield now_s + RELOAD_S
-        self._prom = [int.from_bytes(self.get(PROM + 2 * word, 2), "big") for word in range(8)]
-        stored = self._prom[7] & 0xF
-        if crc4(self._prom) != stored or not all(self._prom[1:7]) or self._prom[1:7].count(0xFFFF) == 6:
+        self._prom = read_prom(self.bus, self.address)
+        if not is_good(self._prom):
             raise BadCalibrationError(
                 f"PROM {' '.join(f'{word:04X}' for word in self._prom)}: checksum {crc4(self._prom):X}, "
-                f"stored {stored:X}",
+                f"stored {self._prom[7] & 0xF:X}",
                 "Garbled transfer (lower the bus speed, shorten the wires), another chip, or a broken one",
             )
         self.bus.write(self.address, bytes([CONVERT_TEMPERATURE]))

@@ -143,6 +143,9 @@ def _at(bus: Bus, address: int) -> Found | None:
     """What is at an address; None if nothing answers."""
     if not _answers(bus, address):
         return None
+    by_prom = _by_prom(bus, address)
+    if by_prom is not None:
+        return by_prom
     read: list[str] = []
     names: list[str] = []
     for identity in _IDENTITIES.get(address, ()):
@@ -152,7 +155,7 @@ def _at(bus: Bus, address: int) -> Found | None:
             names += identity.names.get(int.from_bytes(raw, "big"), ())
     if names:
         return Found(address, tuple(names), ", ".join(read))
-    return _without_identity(bus, address) or Found(address, (), ", ".join(read) or "answers")
+    return _by_address(address) or Found(address, (), ", ".join(read) or "answers")
 
 
 def _answers(bus: Bus, address: int) -> bool:
@@ -167,16 +170,21 @@ def _answers(bus: Bus, address: int) -> bool:
     return False
 
 
-def _without_identity(bus: Bus, address: int) -> Found | None:
-    """A chip that can only be told by the form of its answers."""
-    if address in ms56xx.MS5611.addresses:
-        with suppress(NoAnswerError):
-            prom = [
-                int.from_bytes(bus.write_read(address, bytes([ms56xx.PROM + 2 * word]), 2), "big")
-                for word in range(8)
-            ]
-            if any(prom) and ms56xx.crc4(prom) == prom[7] & 0xF:
-                return Found(address, ("MS5611", "MS5607"), "its PROM has a good checksum")
+def _by_prom(bus: Bus, address: int) -> Found | None:
+    """An MS5611 or MS5607, which have no identity but a checksum over their constants."""
+    if address not in ms56xx.MS5611.addresses:
+        return None
+    try:
+        prom = ms56xx.read_prom(bus, address)
+    except NoAnswerError:
+        return None
+    return (
+        Found(address, ("MS5611", "MS5607"), "its PROM has a good checksum") if ms56xx.is_good(prom) else None
+    )
+
+
+def _by_address(address: int) -> Found | None:
+    """A chip that has nothing but its address."""
     names = tuple(
         spec.name
         for spec in CHIPS.values()

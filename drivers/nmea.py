@@ -27,7 +27,16 @@ STILL_MPS = 0.5
 LONGEST = 512
 """A line longer than this is no sentence (the standard says 82; receivers write more)."""
 
-_BROKEN = (NMEAParseError, NMEAMessageError, NMEATypeError, ValueError, KeyError, TypeError)
+# What the parser raises on fields that make no sense, and what a message without a field raises here.
+_BROKEN = (
+    NMEAParseError,
+    NMEAMessageError,
+    NMEATypeError,
+    ValueError,
+    LookupError,
+    TypeError,
+    AttributeError,
+)
 
 
 @dataclass(frozen=True, slots=True)

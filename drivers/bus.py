@@ -62,13 +62,15 @@ class SmBus:
 
     Args:
         number: N; 1 on the pin header.
+        open_bus: opens bus N; what it returns needs `i2c_rdwr` and `close`, as `smbus2.SMBus` has.
 
     Raises:
         UnavailableError: if it cannot be opened; the message says what to switch on.
     """
 
-    def __init__(self, number: int = 1) -> None:
+    def __init__(self, number: int = 1, open_bus: Callable[[int], Any] | None = None) -> None:
         self.number = number
+        self._open_bus = open_bus or _open_smbus
         self._bus: Any = None
         self._open()
 
@@ -111,10 +113,8 @@ class SmBus:
             self._bus = None
 
     def _open(self) -> None:
-        from smbus2 import SMBus  # noqa: PLC0415  (needs Linux; fakes and replay must not)
-
         try:
-            self._bus = SMBus(self.number)
+            self._bus = self._open_bus(self.number)
         except OSError as error:
             raise UnavailableError(
                 f"/dev/{self.name} cannot be opened: {error.strerror}", _open_advice(error.errno)
@@ -131,6 +131,12 @@ class SmBus:
         except OSError as error:
             raise error_of(error, self.name, address) from error
         return parts
+
+
+def _open_smbus(number: int) -> Any:
+    from smbus2 import SMBus  # noqa: PLC0415  (needs Linux; fakes and replay must not)
+
+    return SMBus(number)
 
 
 def error_of(error: OSError, bus: str, address: int) -> SensorError:

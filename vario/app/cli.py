@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 
 from hw_replay.errors import RecordingError
 from vario.app import compare_command
+from vario.app.check.command import add_parser as add_check_parser
 from vario.app.errors import AppError
 from vario.app.live.command import add_parser as add_run_parser
 from vario.app.tone_parser import add_parser as add_tone_parser
@@ -46,6 +47,7 @@ def _parser() -> argparse.ArgumentParser:
     commands = parser.add_subparsers(title="commands", required=True, metavar="COMMAND")
 
     add_run_parser(commands)
+    add_check_parser(commands)
 
     replay = commands.add_parser("replay", help="play a recording through the instrument")
     replay.add_argument(

@@ -77,6 +77,8 @@ class WatchedSensor:
         self.readings = 0
         self.faults: Counter[str] = Counter()
         self.state = State.STARTING
+        self.last_error: SensorError | None = None
+        """The latest fault, also of one that has passed."""
         self._recover = recover
         self._tries = 0
         self._problem: str | None = None
@@ -145,6 +147,7 @@ class WatchedSensor:
     def _fault(self, error: SensorError, now_s: float) -> None:
         kind = type(error).__name__
         self.faults[kind] += 1
+        self.last_error = error
         self._fault_s = now_s
         if error.passing and self.sensor.running:
             self._say(kind, "%s", error, now_s)

@@ -10,8 +10,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from hw_replay.errors import RecordingError
-from vario.app import compare_command
 from vario.app.check.command import add_parser as add_check_parser
+from vario.app import batch_command, compare_command
 from vario.app.errors import AppError
 from vario.app.live.command import add_parser as add_run_parser
 from vario.app.tone_parser import add_parser as add_tone_parser
@@ -96,7 +96,7 @@ def _parser() -> argparse.ArgumentParser:
 
     add_tone_parser(commands)
 
-    for bench in (compare_command,):
+    for bench in (batch_command, compare_command):
         bench.add_parser(commands)
 
     config = commands.add_parser("config", help="check or show a settings file")

@@ -2,6 +2,7 @@
 
 import math
 import struct
+from pathlib import Path
 
 import pytest
 from hypothesis import given
@@ -24,6 +25,7 @@ from drivers import (
     tmp117,
 )
 from drivers.chip import signed
+from drivers.document import page
 from drivers.errors import BadCalibrationError, BadChecksumError
 from drivers.registry import CHIPS
 
@@ -255,3 +257,9 @@ def test_the_catalogue_says_of_every_chip_what_is_known():
         assert 0.0 < spec.rate_hz <= spec.max_rate_hz
         assert set(spec.noise) <= {*spec.channels, *spec.extra}
         assert spec.delay_s >= 0.0
+
+
+def test_the_page_of_sensors_is_up_to_date():
+    # If this fails: python -m drivers.document > docs/sensors.md
+    written = Path(__file__).parents[1] / "docs" / "sensors.md"
+    assert written.read_text(encoding="utf-8") == page()

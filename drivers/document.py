@@ -27,9 +27,10 @@ takes off the time of a sample.
 _TRUST = """
 ## What is checked, and what is from memory
 
-No driver here has met its chip yet: the tests run them on fake chips, which share what we know and what we do
-not. Where a maker prints a worked example, the arithmetic is tested against it. What is from memory was not read in a datasheet
-when the driver was written: compare it before you fly with that chip, and run `vario check`.
+No driver here has met its chip yet: the tests run them on fake chips, which share what we know and what we
+do not. Where a maker prints a worked example, the arithmetic is tested against it. What is from memory was
+not read in a datasheet when the driver was written: compare it before you fly with that chip, and run
+`vario check`.
 
 | chip | source | worked example tested | from memory |
 |---|---|---|---|
@@ -46,11 +47,12 @@ estimated, simulated or typed in are not believed, dates that ran over after 102
 ## Limits to know
 
 * A barometer's own temperature is that of the instrument, not of the air outside. It may stand in for an
-  outside thermometer if the settings say so, but in a warm cockpit true airspeed then reads high: 1 % for 6 K.
+  outside thermometer if the settings say so, but in a warm cockpit true airspeed then reads high: 1 % for 6
+  K.
 * An MS5607 taken for an MS5611 reads half the pressure. Nothing on the bus tells the two apart: compare the
   altitude with that of the field.
-* An SDP31 ends at 500 Pa, that is 103 km/h, which a sailplane exceeds in cruise. It then gives no airspeed, and
-  says why.
+* An SDP31 ends at 500 Pa, that is 103 km/h, which a sailplane exceeds in cruise. It then gives no airspeed,
+  and says why.
 * An SDP3x needs the barometer: without a static pressure of the last 30 s it gives nothing.
 * SDP3x sensors let a little air through. Keep their tubes short and of equal length.
 * An MS4525DO and an INA219 have no identity: whatever answers at their address is taken for them.

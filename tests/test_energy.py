@@ -1,7 +1,7 @@
 """The energy estimate against energy bookkeeping and what sensors allow.
 
-Sources: V²/2g (definition of total-energy height; FAI/IGC code TEN); the 2-state noise floor of a
-Kalman-Bucy filter (white acceleration and height noise: P22 = sqrt2 q^(3/4) r^(1/4)).
+Sources: V²/2g (definition of total-energy height; FAI/IGC code TEN); the steady state of a two-state
+Kalman-Bucy filter (white acceleration and height noise).
 """
 
 from __future__ import annotations
@@ -14,7 +14,10 @@ import pytest
 
 from drivers import isa
 from drivers.samples import Baro, Oat, Pitot, Sample
-from vario.flight.energy import WITHOUT_IMU, Energy, EnergyStage, Noise
+from vario.flight.energy import Energy, Noise
+from vario.flight.estimate.estimator import Estimator
+from vario.flight.estimate.inertial_model import Wing
+from vario.flight.estimate.result import EstimatorSettings
 from vario.flight.frames import Framer
 from vario.flight.health import HealthStage
 
@@ -34,10 +37,11 @@ def still(
 
 
 def estimates(samples: Iterator[Sample], noise: Noise) -> Iterator[tuple[float, Energy]]:
-    framer, health, stage = Framer(), HealthStage(), EnergyStage(noise)
+    settings = EstimatorSettings(Wing.loaded(), baro_pa=noise.baro_pa, pitot_pa=noise.pitot_pa)
+    framer, health, stage = Framer(), HealthStage(), Estimator(settings)
     for sample in samples:
         for frame in framer.push(sample):
-            yield frame.t_s, stage.update(health.update(frame), None)
+            yield frame.t_s, stage.update(health.update(frame)).energy
 
 
 @pytest.mark.parametrize(
@@ -57,7 +61,9 @@ def test_a_lossless_zoom_gains_v_squared_over_2g_and_reads_no_lift(
         return 1000 + (fast**2 - tas(t) ** 2) / (2 * G)
 
     assert height(60) - 1000 == pytest.approx(height_m, abs=0.01)
-    found = [(t, e) for t, e in estimates(still(height, tas, 288.0), Noise(1.5, 1.0)) if t > 15]
+    found = [
+        (t, e) for t, e in estimates(still(height, tas, isa.temperature_k(1050)), Noise(1.5, 1.0)) if t > 15
+    ]
     energies = [e.energy_altitude_m for _, e in found if e.energy_altitude_m is not None]
     assert max(energies) - min(energies) < 2.0
     varios = [e.vario_mps for _, e in found if e.vario_mps is not None]
@@ -89,19 +95,20 @@ def noisy(seed: int, pa: float) -> Iterator[Sample]:
         yield Baro(i / 50 + 0.001, 90_000.0 + float(rng.normal(0, pa)))
 
 
-def test_noise_at_rest_is_no_less_than_theory_allows_and_little_more() -> None:
-    """A filter quieter than the white-noise floor of its own model has a bug in the test."""
+def test_noise_at_rest_is_what_theory_says() -> None:
+    """Sensor noise through the steady two-state filter: variance r·ωn³/(2√2), ωn = (q/r)^(1/4).
+
+    From |H|² of the rate's transfer function ωn²s/(s² + √2·ωn·s + ωn²) (Kalman-Bucy steady state),
+    integrated over white noise of density r.
+    """
     pa, period_s = 1.5, 0.02
     found = [
         e.climb_mps for t, e in estimates(noisy(1, pa), Noise(pa, 1.0)) if t > 20 and e.climb_mps is not None
     ]
-    sigma_m = pa * isa.metres_per_pascal(90_000.0)
-    # Three states: the acceleration itself wanders; the 2-state floor with the white part alone is below it.
-    r, q = sigma_m**2 * period_s, WITHOUT_IMU["climb"]
-    floor = math.sqrt(math.sqrt(2) * q**0.75 * r**0.25)
-    measured = float(np.std(found))
-    # The input is at rest, so only sensor noise shows: below the model's own sigma, above zero.
-    assert 0.1 * floor < measured < 3 * floor
+    r = (pa * isa.metres_per_pascal(90_000.0)) ** 2 * period_s
+    natural_radps = (EstimatorSettings(Wing.loaded()).energy_psd / r) ** 0.25
+    expected = math.sqrt(r * natural_radps**3 / (2 * math.sqrt(2)))
+    assert float(np.std(found)) == pytest.approx(expected, rel=0.15)
 
 
 def test_nothing_is_said_before_it_is_known() -> None:

@@ -11,18 +11,21 @@ from dataclasses import dataclass
 
 from drivers.samples import GnssPos
 from vario.flight.airmass import Airmass, AirmassStage
-from vario.flight.attitude import Attitude, AttitudeStage
+from vario.flight.attitude import Attitude
 from vario.flight.averages import Averages, AveragesStage
+from vario.flight.calibration import CalibrationStage
 from vario.flight.climbs import Climb
 from vario.flight.cues import Happenings
-from vario.flight.energy import Energy, EnergyStage, Noise
+from vario.flight.energy import Energy, Noise
+from vario.flight.estimate.estimator import Estimator
+from vario.flight.estimate.result import Monitor
 from vario.flight.expected_climb import Expected, ExpectedClimbStage
 from vario.flight.frames import Frame
 from vario.flight.glide import Glide, GlideStage
 from vario.flight.health import HealthStage, Inputs
+from vario.flight.loading import estimator_settings, present_polar, wing_of
 from vario.flight.mode import Mode, ModeStage
 from vario.flight.place import Place, PlaceStage
-from vario.flight.polar import QuadraticPolar
 from vario.flight.quality import Quality
 from vario.flight.speed_to_fly import SpeedCommand, SpeedToFlyStage
 from vario.flight.thermal import Thermal, ThermalStage
@@ -47,6 +50,7 @@ class Reading:
     position: GnssPos | None
     attitude: Attitude | None
     energy: Energy
+    monitor: Monitor
     wind: Wind | None
     air: Airmass
     averages: Averages
@@ -71,10 +75,10 @@ class Pipeline:
     """The instrument for one glider and one set of settings."""
 
     def __init__(self, settings: Settings, glider: Glider | None, noise: Noise) -> None:
-        polar, mass_ratio = _present_polar(settings, glider)
+        polar, mass_ratio = present_polar(settings, glider)
         self.health = HealthStage()
-        self._attitude = AttitudeStage(settings.sensors.imu)
-        self._energy = EnergyStage(noise, settings.sensors.pitot.zero_pa)
+        self._calibration = CalibrationStage(settings.sensors)
+        self._estimator = Estimator(estimator_settings(settings, glider, noise))
         self._wind = WindStage()
         self._turning = TurningStage(settings.circling)
         self._airmass = AirmassStage(polar, settings.circling.bank_rad, settings.circling.speed_mps)
@@ -91,7 +95,6 @@ class Pipeline:
         self._glide = GlideStage(settings.goal, maccready_mps, polar, limits)
         self._tone = ToneStage(settings.tone)
         self._has_glider = glider is not None
-        self._tas_mps: float | None = None
         self._position: GnssPos | None = None
         self._settings = settings
         self._rejected = self._rejected_now = False
@@ -101,9 +104,10 @@ class Pipeline:
 
         How the sensors are fitted ([sensors]) does not change in flight: that waits for the next start.
         """
-        polar, mass_ratio = _present_polar(settings, glider)
+        polar, mass_ratio = present_polar(settings, glider)
         maccready_mps = settings.flight.maccready_mps
         limits = glider.limits if glider else None
+        self._estimator.configure(wing_of(settings, glider))
         self._turning.configure(settings.circling)
         self._airmass.configure(polar, settings.circling.bank_rad, settings.circling.speed_mps)
         self._mode.configure(settings.circling, settings.flight.mode)
@@ -126,9 +130,9 @@ class Pipeline:
 
     def step(self, frame: Frame) -> Reading:
         """One frame through every stage, in the order of the block diagram."""
-        inputs = self.health.update(frame)
-        attitude = self._attitude.update(inputs, self._tas_mps)
-        energy = self._energy.update(inputs, attitude)
+        inputs = self._calibration.update(self.health.update(frame))
+        estimate = self._estimator.update(inputs)
+        attitude, energy = estimate.attitude, estimate.energy
         wind = self._wind.update(inputs)
         turning = self._turning.update(inputs, attitude, wind)
         air = self._airmass.update(inputs, attitude, energy, self._mode.mode)
@@ -152,7 +156,6 @@ class Pipeline:
         self._rejected_now = False
         relative = self._relative.update(air.relative_netto_mps, frame.dt_s)
         tone = self._tone.update(Heard(happenings, needle, energy.ias_mps, speed.command_mps, relative))
-        self._tas_mps = energy.tas_mps
         self._position = _latest_position(inputs, self._position)
         glide = self._glide.update(self._position, wind, energy.density_kgpm3)
         return Reading(
@@ -161,6 +164,7 @@ class Pipeline:
             self._position,
             attitude,
             energy,
+            estimate.monitor,
             wind,
             air,
             averages,
@@ -222,12 +226,3 @@ def _latest_position(inputs: Inputs, last: GnssPos | None) -> GnssPos | None:
     if inputs.frame.gnss_pos:
         return inputs.frame.gnss_pos[-1]
     return last if inputs.has_gnss else None
-
-
-def _present_polar(settings: Settings, glider: Glider | None) -> tuple[QuadraticPolar | None, float]:
-    """The glider's polar at its present mass and bugs, and that mass over the reference mass."""
-    if glider is None:
-        return None, 1.0
-    dry_kg = settings.flight.mass_kg or glider.reference_mass_kg
-    mass_ratio = (dry_kg + settings.flight.ballast_kg) / glider.reference_mass_kg
-    return QuadraticPolar.of(glider).loaded(mass_ratio).dirty(settings.flight.bugs), mass_ratio

@@ -78,6 +78,7 @@ class BaroSensor(BusSensor):
         "White noise of one sample; absent: as the recording states, else 1.5 Pa",
     )
     offset_pa: float = quantity("0 Pa", "-1000 Pa", "1000 Pa", "What it reads too high; it is subtracted")
+    latency_s: float = quantity("0 s", "0 s", "0.5 s", "How old a reading is at the time it carries")
 
 
 class PitotSensor(BusSensor):
@@ -91,6 +92,7 @@ class PitotSensor(BusSensor):
         "1 Pa", "0.02 Pa", "100 Pa", "White noise of one sample; absent: as the recording states, else 1 Pa"
     )
     zero_pa: float = quantity("0 Pa", "-200 Pa", "200 Pa", "Reading at rest in still air; it is subtracted")
+    lag_s: float = quantity("0 s", "0 s", "0.5 s", "Time constant of the tubing")
 
 
 def _accel_bias(axis: str) -> Any:
@@ -130,6 +132,9 @@ class ImuSensor(BusSensor):
     gyro_bias_x_radps: float = _gyro_bias("x")
     gyro_bias_y_radps: float = _gyro_bias("y")
     gyro_bias_z_radps: float = _gyro_bias("z")
+    forward_m: float = quantity("0 m", "-5 m", "5 m", "Place of the sensor forward of the centre of gravity")
+    right_m: float = quantity("0 m", "-2 m", "2 m", "Place of the sensor to the right of it")
+    below_m: float = quantity("0 m", "-2 m", "2 m", "Place of the sensor below it")
 
 
 class OatSensor(BusSensor):

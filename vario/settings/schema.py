@@ -48,6 +48,13 @@ class Vario(Section):
     damping_s: float = quantity(
         "1 s", "0 s", "5 s", "Time constant of the damping for needle and tone; 0 s is undamped"
     )
+    gust_memory_s: float = quantity(
+        "30 s",
+        "1 s",
+        "60 s",
+        "How long a change of head wind is kept out of the vario; longer rejects more, but a lasting wind "
+        "gradient, which is real energy, shows later",
+    )
 
 
 class Average(Section):

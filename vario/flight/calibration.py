@@ -1,0 +1,83 @@
+"""Calibration: what is known to be wrong with the sensors is taken out before anything uses them.
+
+Along the inertial sensor's own axes the bias is subtracted and the scale applied, then its axes are turned to
+the glider's. The pressures lose their offset.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+from drivers.samples import Baro, ImuAccel, ImuGyro, Pitot
+from vario.flight.health import Inputs
+from vario.flight.rotation import Matrix, b_from_s, rotate
+from vario.settings.fitted import Sensors
+
+_UNTURNED = b_from_s(0.0, 0.0, 0.0)
+
+
+@dataclass(frozen=True, slots=True)
+class _Axes:
+    """Scale and bias of a three-axis sensor, folded into one matrix and one offset in body axes."""
+
+    matrix: Matrix
+    offset: tuple[float, float, float]
+
+    @classmethod
+    def of(cls, turn: Matrix, bias: tuple[float, float, float], scale: tuple[float, float, float]) -> _Axes:
+        rows = [(row[0] * scale[0], row[1] * scale[1], row[2] * scale[2]) for row in turn]
+        matrix = (rows[0], rows[1], rows[2])
+        return cls(matrix, rotate(matrix, bias))
+
+    @property
+    def changes_nothing(self) -> bool:
+        return self.matrix == _UNTURNED and self.offset == (0.0, 0.0, 0.0)
+
+    def apply(self, x: float, y: float, z: float) -> tuple[float, float, float]:
+        a, b, c = rotate(self.matrix, (x, y, z))
+        return a - self.offset[0], b - self.offset[1], c - self.offset[2]
+
+
+class CalibrationStage:
+    """Applies the calibration in the settings; it does not change in flight."""
+
+    def __init__(self, sensors: Sensors) -> None:
+        imu = sensors.imu
+        turn = b_from_s(imu.mount_roll_rad, imu.mount_pitch_rad, imu.mount_yaw_rad)
+        self._accel = _Axes.of(
+            turn,
+            (imu.accel_bias_x_mps2, imu.accel_bias_y_mps2, imu.accel_bias_z_mps2),
+            (imu.accel_scale_x, imu.accel_scale_y, imu.accel_scale_z),
+        )
+        self._gyro = _Axes.of(
+            turn,
+            (imu.gyro_bias_x_radps, imu.gyro_bias_y_radps, imu.gyro_bias_z_radps),
+            (1.0, 1.0, 1.0),
+        )
+        self._baro_pa = sensors.baro.offset_pa
+        self._pitot_pa = sensors.pitot.zero_pa
+        self._idle = (
+            self._accel.changes_nothing
+            and self._gyro.changes_nothing
+            and self._baro_pa == self._pitot_pa == 0.0
+        )
+
+    def update(self, inputs: Inputs) -> Inputs:
+        """The frame with calibrated samples."""
+        if self._idle:
+            return inputs
+        frame = inputs.frame
+        return replace(
+            inputs,
+            frame=replace(
+                frame,
+                baro=tuple(Baro(s.t_s, s.static_pa - self._baro_pa) for s in frame.baro),
+                pitot=tuple(Pitot(s.t_s, s.impact_pa - self._pitot_pa) for s in frame.pitot),
+                accel=tuple(
+                    ImuAccel(s.t_s, *self._accel.apply(s.x_mps2, s.y_mps2, s.z_mps2)) for s in frame.accel
+                ),
+                gyro=tuple(
+                    ImuGyro(s.t_s, *self._gyro.apply(s.x_radps, s.y_radps, s.z_radps)) for s in frame.gyro
+                ),
+            ),
+        )

@@ -1,0 +1,118 @@
+"""From pressures to height, airspeed and the two filters that need nothing else."""
+
+from __future__ import annotations
+
+import math
+
+from drivers import isa
+from drivers.isa import G0_MPS2
+from vario.flight.estimate.rate import RateFilter
+from vario.flight.estimate.result import EstimatorSettings
+from vario.flight.frames import Frame
+from vario.flight.monitor import Innovation
+
+SPEED_JUMP_MPS = 10.0
+SPEED_REFUSED_S = 15.0
+
+
+class AirData:
+    """Air temperature, density, height and airspeed, each from its latest sample.
+
+    Attributes:
+        height_m: pressure height stretched by the air's real temperature, from wherever it began.
+        pressure_m: height in the standard atmosphere.
+        tas_mps, tas_age_s: the last believed true airspeed, and how long ago.
+        doubtful: a refused airspeed has lasted so long that the truth must be sought afresh.
+    """
+
+    def __init__(self, settings: EstimatorSettings) -> None:
+        self.settings = settings
+        self.energy = RateFilter(settings.energy_psd)
+        self.altitude = RateFilter(settings.energy_psd)
+        self.static_pa: float | None = None
+        self.air_k = isa.SEA_LEVEL_K
+        self._oat_k: float | None = None
+        self.height_m = 0.0
+        self.pressure_m: float | None = None
+        self.tas_mps: float | None = None
+        self.tas_age_s = 0.0
+        self.doubtful = False
+        self._refused_s = 0.0
+
+    @property
+    def density_ratio(self) -> float:
+        """Air density over the standard's at sea level."""
+        static_pa = self.static_pa if self.static_pa is not None else isa.SEA_LEVEL_PA
+        return isa.density_kgpm3(static_pa, self.air_k) / isa.SEA_LEVEL_KGPM3
+
+    @property
+    def height_sigma_m(self) -> float:
+        """White noise of one height."""
+        return self.settings.baro_pa * isa.metres_per_pascal(self.static_pa or isa.SEA_LEVEL_PA)
+
+    @property
+    def tas_sigma_mps(self) -> float:
+        """White noise of one airspeed: dV = dq/(ρV); a floor of 1 cm/s for what is not noise."""
+        density = self.density_ratio * isa.SEA_LEVEL_KGPM3
+        return math.hypot(self.settings.pitot_pa / (density * max(self.tas_mps or 0.0, 8.0)), 0.01)
+
+    def innovations(self) -> dict[str, Innovation]:
+        """Those of this frame."""
+        both = {"height": self.altitude.innovation, "energy": self.energy.innovation}
+        return {name: innovation for name, innovation in both.items() if innovation is not None}
+
+    def update(self, frame: Frame, dt_s: float, expected_tas_mps: float | None) -> bool:
+        """Take in the pressures of a frame; true if there is a new airspeed to be believed.
+
+        `expected_tas_mps` is what the inertial filter makes of the airspeed while it flies.
+        """
+        self.tas_age_s += dt_s
+        self.doubtful = False
+        for filter_ in (self.energy, self.altitude):
+            if filter_.started:
+                filter_.predict(dt_s)
+        if frame.baro:
+            self.static_pa = sum(b.static_pa for b in frame.baro) / len(frame.baro)
+        if self.static_pa is None:
+            return False
+        pressure_m = isa.altitude_m(self.static_pa)
+        if frame.oat:
+            self._oat_k = frame.oat[-1].air_k
+        self.air_k = self._oat_k if self._oat_k is not None else isa.temperature_k(pressure_m)
+        fresh = bool(frame.pitot)
+        if fresh:
+            impact_pa = sum(p.impact_pa for p in frame.pitot) / len(frame.pitot)
+            tas_mps = isa.tas_mps(impact_pa, self.static_pa, self.air_k)
+            fresh = self._believable(tas_mps, dt_s, expected_tas_mps)
+            if fresh:
+                self.tas_mps, self.tas_age_s = tas_mps, 0.0
+        if frame.baro:
+            self._height(pressure_m, len(frame.baro))
+        return fresh
+
+    def _height(self, pressure_m: float, count: int) -> None:
+        if self.pressure_m is None:
+            self.pressure_m = self.height_m = pressure_m
+        # A pressure difference is worth more metres in warm air: T over the standard's T.
+        self.height_m += (pressure_m - self.pressure_m) * self.air_k / isa.temperature_k(pressure_m)
+        self.pressure_m = pressure_m
+        sigma_m = self.height_sigma_m / math.sqrt(count)
+        self.altitude.correct(self.height_m, sigma_m)
+        tas = self.tas_mps
+        if tas is not None and self.tas_age_s < 1.0:
+            kinetic_m = tas * tas / (2.0 * G0_MPS2)
+            self.energy.correct(
+                self.height_m + kinetic_m, math.hypot(sigma_m, tas * self.tas_sigma_mps / G0_MPS2)
+            )
+
+    def _believable(self, tas_mps: float, dt_s: float, expected_mps: float | None) -> bool:
+        """Refuse an airspeed no air could make: a blocked or wet pitot. What stays so long is believed."""
+        if expected_mps is None or abs(tas_mps - expected_mps) < SPEED_JUMP_MPS:
+            self._refused_s = 0.0
+            return True
+        self._refused_s += dt_s
+        if self._refused_s < SPEED_REFUSED_S:
+            return False
+        self._refused_s = 0.0
+        self.doubtful = True
+        return True

@@ -1,0 +1,280 @@
+"""From one frame of samples to one estimate: which filter runs, what may be assumed, what is said.
+
+Two filters run side by side. `RateFilter` on energy height needs only the two pressures and always
+works; `InertialFilter` needs the inertial unit and gives attitude and the gust-free vario. This file
+decides when the second can be believed, aligns it (on the ground or in the air), tells it whether
+the wing flies, and blends the two varios for the pilot.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+from drivers import isa
+from drivers.isa import G0_MPS2
+from vario.flight.attitude import Attitude, heading_rate_radps
+from vario.flight.energy import NOTHING, Energy
+from vario.flight.estimate.airdata import AirData
+from vario.flight.estimate.imu_steps import ImuSteps
+from vario.flight.estimate.inertial import InertialFilter
+from vario.flight.estimate.inertial_model import Regime, Vector, Wing, turn
+from vario.flight.estimate.rate import RateFilter
+from vario.flight.estimate.regime import NOT_FLYING_MPS, RegimeWatch
+from vario.flight.estimate.result import Estimate, EstimatorSettings, Monitor
+from vario.flight.frames import Frame
+from vario.flight.health import Inputs
+
+_CORRECT_EVERY_S = 0.035  # two frames of 20 ms: half the work, no loss measured
+_SIGMA_EVERY_S = 0.2
+_ALIGN_S = 1.0
+_IMU_GAP_S = 0.3
+_AIRSPEED_LOST_S = 30.0  # inertia carries the airspeed this long
+_BARO_LOST_S = 10.0  # and the climb rate this long
+_LEAST_MEMORY_S = 0.5
+_SETTLED_MPS = 1.5  # a rate is shown once known to this; one reading a second allows not much better
+_ON_GROUND = frozenset({Regime.REST, Regime.ROLLING})
+
+
+class Estimator:
+    """Feed it checked frames in order of time; each call returns the `Estimate` at the frame's end."""
+
+    def __init__(self, settings: EstimatorSettings) -> None:
+        self.settings = settings
+        self.restarts = 0
+        self._begin()
+
+    def configure(self, wing: Wing) -> None:
+        """The glider has changed in flight: ballast, bugs."""
+        self.settings = replace(self.settings, wing=wing)
+        self.inertial.wing = wing
+
+    def _begin(self) -> None:
+        settings = self.settings
+        self.air = AirData(settings)
+        self.inertial = InertialFilter(settings.wing, settings.noise)
+        self.watch = RegimeWatch()
+        self._steps = ImuSteps(settings.lever_m)
+        self._aligned = False
+        self._align_s = 0.0
+        self._align: Vector = (0.0, 0.0, 0.0)
+        self._imu_missing_s = 0.0
+        self._misfit_s = 0.0
+        self._kinetic_m: float | None = None
+        self._gust_m = 0.0
+        self._shown_mps: float | None = None
+        self._sigmas: tuple[float, float] | None = None
+        self._sigma_age_s = _SIGMA_EVERY_S
+        self._baro_lost_s = 0.0
+
+    def update(self, inputs: Inputs) -> Estimate:
+        """Take in one frame."""
+        frame = inputs.frame
+        if frame.dt_s == 0.0:
+            self._begin()  # the first frame, or the first after a break: nothing before it counts
+        dt_s = max(frame.dt_s, 1e-4)
+        flying = self._aligned and self.watch.regime not in _ON_GROUND
+        fresh = self.air.update(frame, dt_s, self.inertial.tas_mps if flying else None)
+        if self.air.doubtful:
+            self._realign()
+        ready = self._inertial(frame, dt_s, fresh_speed=fresh)
+        return self._say(inputs, dt_s, ready=ready, tas_new=fresh)
+
+    # --- inertial ---------------------------------------------------------------------------------
+
+    def _inertial(self, frame: Frame, dt_s: float, *, fresh_speed: bool) -> bool:
+        """Feed the inertial filter; true if its estimate stands."""
+        steps = self._steps.read(frame, dt_s)
+        if not steps:
+            self._imu_missing_s += dt_s
+            if self._imu_missing_s > _IMU_GAP_S:
+                self._realign()
+            return self._aligned
+        gap_s, self._imu_missing_s = self._imu_missing_s, 0.0
+        settings, filter_, air = self.settings, self.inertial, self.air
+        if air.static_pa is None or air.tas_mps is None:
+            return False
+        step_s = (dt_s + gap_s) / len(steps)
+        for force, rate in steps:
+            if self._aligned:
+                filter_.propagate(force, rate, step_s)
+            else:
+                self._gather(force, rate, step_s)
+        if not self._aligned:
+            return False
+        if frame.baro:
+            filter_.height(air.height_m, air.height_sigma_m, settings.baro_latency_s)
+        if fresh_speed:
+            filter_.airspeed(air.tas_mps, air.tas_sigma_mps, settings.pitot_lag_s)
+        if filter_.due_s > _CORRECT_EVERY_S:
+            self._correct(filter_.due_s)
+        return self._aligned
+
+    def _correct(self, due_s: float) -> None:
+        filter_ = self.inertial
+        regime = self.watch.choose(filter_, self.air, due_s)
+        filter_.correct(regime, self.air.density_ratio)
+        self._sigma_age_s += due_s
+        if self._sigma_age_s > _SIGMA_EVERY_S:
+            self._sigmas = (filter_.vario_sigma_mps(), filter_.attitude_sigma_rad())
+            self._sigma_age_s = 0.0
+        self.watch.learn_lean(filter_, due_s)
+        if not self._plausible(due_s):
+            self.restarts += 1
+            self._realign()
+
+    def _gather(self, force: Vector, rate: Vector, step_s: float) -> None:
+        """Align: gravity is the specific force less the turn's centripetal part, ω × v with v along x.
+
+        In a steady turn this finds the bank, which the specific force alone would read as zero.
+        Source of the idea: M. Euston et al., A complementary filter for attitude estimation of a
+        fixed-wing UAV, IROS 2008.
+        """
+        tas = self.air.tas_mps or 0.0
+        tas = tas if tas > NOT_FLYING_MPS else 0.0
+        old = turn(self._align, rate[0] * step_s, rate[1] * step_s, rate[2] * step_s)
+        self._align = (
+            old[0] + force[0] * step_s,
+            old[1] + (force[1] - rate[2] * tas) * step_s,
+            old[2] + (force[2] + rate[1] * tas) * step_s,
+        )
+        self._align_s += step_s
+        if self._align_s >= _ALIGN_S:
+            air = self.air
+            self.inertial.start(self._align, air.tas_mps or 0.0, air.height_m, air.altitude.rate)
+            self.watch.start(Regime.GLIDING if tas else Regime.ROLLING)
+            self._aligned = True
+            self._misfit_s = self._gust_m = 0.0
+
+    def _realign(self) -> None:
+        self._aligned = False
+        self._align_s = 0.0
+        self._align = (0.0, 0.0, 0.0)
+
+    def _plausible(self, dt_s: float) -> bool:
+        """Whether the filter still makes sense: biases of a size biases have, innovations of theirs."""
+        filter_, noise = self.inertial, self.settings.noise
+        gyro = max(abs(b) for b in filter_.gyro_bias)
+        accel = max(abs(b) for b in filter_.accel_bias)
+        if not math.isfinite(filter_.vario_mps + gyro + accel):
+            return False
+        if gyro > 5.0 * noise.gyro_bias_radps or accel > 6.0 * noise.accel_bias_mps2:
+            return False
+        nis = filter_.nis
+        misfit = nis["height"] > 16.0 or (nis["sideslip"] > 16.0 and nis["lift"] > 16.0)
+        self._misfit_s = self._misfit_s + dt_s if misfit else 0.0
+        return self._misfit_s < 3.0
+
+    # --- the estimate -----------------------------------------------------------------------------
+
+    def _say(self, inputs: Inputs, dt_s: float, *, ready: bool, tas_new: bool) -> Estimate:
+        air = self.air
+        if inputs.has_baro:
+            self._baro_lost_s = 0.0
+        else:
+            self._baro_lost_s += dt_s
+        by_speed = _known(air.energy) if inputs.has_pitot and inputs.has_baro else None
+        if ready:
+            return self._say_inertial(inputs, dt_s, by_speed, tas_new=tas_new)
+        self._shown_mps = by_speed
+        climb_mps = _known(air.altitude) if inputs.has_baro else None
+        return Estimate(
+            None,
+            self._energy(inputs, climb_mps, air.tas_mps if inputs.has_pitot else None, by_speed),
+            Monitor(
+                airspeed_based_mps=by_speed,
+                vario_sigma_mps=air.energy.rate_sigma if by_speed is not None else None,
+                innovations=air.innovations(),
+            ),
+        )
+
+    def _say_inertial(
+        self, inputs: Inputs, dt_s: float, by_speed: float | None, *, tas_new: bool
+    ) -> Estimate:
+        filter_, air = self.inertial, self.air
+        gust_free = filter_.vario_mps
+        self._follow_gust(gust_free - filter_.climb_mps, dt_s, fresh=tas_new)
+        wanted = gust_free + self._gust_m / max(self.settings.gust_memory_s, _LEAST_MEMORY_S)
+        old = self._shown_mps if self._shown_mps is not None else wanted
+        self._shown_mps = old + (wanted - old) * min(1.0, dt_s / (self.settings.smoothing_s + 0.5 * dt_s))
+        flying = self.watch.regime not in _ON_GROUND
+        has_speed = air.tas_age_s < _AIRSPEED_LOST_S
+        coasting = self._baro_lost_s < _BARO_LOST_S
+        spoken = flying and has_speed and coasting
+        tas_mps = filter_.tas_mps if flying else air.tas_mps
+        bank_rad = math.remainder(filter_.bank_rad - self.watch.lean_rad, math.tau)
+        pitch_rad = filter_.pitch_rad
+        _, q_radps, r_radps = filter_.rate
+        vario_sigma_mps, attitude_sigma_rad = self._sigmas or (None, None)
+        return Estimate(
+            Attitude(
+                pitch_rad,
+                bank_rad,
+                heading_rate_radps(pitch_rad, filter_.bank_rad, q_radps, r_radps),
+                -filter_.force[2] / G0_MPS2,
+            ),
+            self._energy(
+                inputs,
+                filter_.climb_mps if coasting else None,
+                tas_mps if has_speed else None,
+                self._shown_mps if spoken else by_speed,
+            ),
+            Monitor(
+                gust_free_mps=gust_free if spoken else None,
+                airspeed_based_mps=by_speed,
+                vario_sigma_mps=vario_sigma_mps,
+                attitude_sigma_rad=attitude_sigma_rad,
+                air_up_mps=filter_.air_up_mps if spoken else None,
+                gyro_bias_radps=filter_.gyro_bias,
+                accel_bias_mps2=filter_.accel_bias,
+                nis=dict(filter_.nis),
+                innovations=filter_.innovations if filter_.due_s == 0.0 else {},
+            ),
+        )
+
+    def _energy(
+        self, inputs: Inputs, climb_mps: float | None, tas_mps: float | None, vario_mps: float | None
+    ) -> Energy:
+        """What the other stages see; without a compensated vario the climb rate stands in for it."""
+        air = self.air
+        if air.static_pa is None or climb_mps is None:
+            return NOTHING
+        compensated = vario_mps is not None and tas_mps is not None
+        if self._aligned:
+            kinetic_m = tas_mps * tas_mps / (2.0 * G0_MPS2) if compensated and tas_mps else 0.0
+            energy_m = self.inertial.height_m + kinetic_m
+        else:
+            energy_m = air.energy.value if compensated else air.altitude.value
+        ias_mps = None
+        if tas_mps is not None:
+            ias_mps = isa.cas_mps(isa.impact_of_tas_pa(tas_mps, air.static_pa, air.air_k))
+        return Energy(
+            air.pressure_m if inputs.has_baro else None,
+            climb_mps,
+            ias_mps,
+            tas_mps,
+            air.density_ratio * isa.SEA_LEVEL_KGPM3,
+            vario_mps if compensated else climb_mps,
+            energy_m,
+            compensated,
+        )
+
+    def _follow_gust(self, kinetic_rate_mps: float, dt_s: float, *, fresh: bool) -> None:
+        """Kinetic height that the pitot has seen and the inertial unit has not, forgotten over the memory."""
+        memory_s = max(self.settings.gust_memory_s, _LEAST_MEMORY_S)
+        self._gust_m -= kinetic_rate_mps * dt_s + self._gust_m * min(1.0, dt_s / memory_s)
+        if not fresh or self.air.tas_mps is None:
+            # Without a new airspeed nothing is known to differ: keep the two in step.
+            self._gust_m += kinetic_rate_mps * dt_s
+            if self._kinetic_m is not None:
+                self._kinetic_m += kinetic_rate_mps * dt_s
+            return
+        kinetic_m = self.air.tas_mps * self.air.tas_mps / (2.0 * G0_MPS2)
+        if self._kinetic_m is not None:
+            self._gust_m += kinetic_m - self._kinetic_m
+        self._kinetic_m = kinetic_m
+
+
+def _known(rate: RateFilter) -> float | None:
+    """The rate of a pressure filter, once it is worth showing."""
+    return rate.rate if rate.started and rate.rate_sigma < _SETTLED_MPS else None

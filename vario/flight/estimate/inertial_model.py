@@ -1,0 +1,155 @@
+"""Attitude, air velocity and climb from an inertial unit, static and pitot pressure: an error-state EKF.
+
+States (body axes x forward, y right, z down; "down" d is the unit vector towards the earth's centre):
+
+    tilt ψ (3)           small rotation that corrects d:  d_true = d + d × ψ
+    air velocity v (3)   of the instrument relative to the smooth part of the air, m/s
+    gyro bias, accelerometer bias (3 + 3)
+    climb ḣ, height h    of the instrument above sea level (pressure height), m/s, m
+    incidence α0         of the zero-lift line to the instrument's x axis, rad
+    sideslip β0          of the instrument's x axis in straight flight (mounting yaw), rad
+    gust u               along track, what the pitot sees beyond |v|, m/s
+    side Y               side-force constant 2(m/S)/(ρ0·CYβ), m: how much side force a sideslip makes
+    skew c               mounting roll times Y, m: the part of the wing's force read as side force
+
+With ω the true rate and f the true specific force (measured minus bias), g gravity:
+
+    ḋ = -ω × d        v̇ = f + g d - ω × v + (air's own acceleration, noise)
+    ḧ = -f·d - g      u̇ = -u/τ + noise
+
+v and d obey the same law, which is all there is to an inertial unit without heading; heading itself
+is unobservable here and not needed for energy. The general method is the error-state filter of
+J. Solà, Quaternion kinematics for the error-state Kalman filter, arXiv:1711.02508, sections 5 and 6.
+
+Measurements: height; airspeed |v| + u; and what is known of a wing that flies:
+    side force               v_y = V β0 - (Y f_y + c f_z)/(σ V): the fuselage is its own slip indicator
+    lift curve               v_z = V α0 - K f_z/(σ V), K = 2(m/S)/(ρ0·CLα): no vane needed
+    polar                    drag from the glide polar: f·v/g = -sink(V, n), weakly, fixes α0
+At low airspeed: standing still (v ≈ 0) when the instrument is at rest.
+
+Why tilt as a rotation and not three components of d: the length of d would be a fourth, false, degree
+of freedom, seen by gravity's whole 9.8 m/s² in ḧ. It makes the filter diverge.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from enum import Enum, auto
+
+import numpy as np
+from numpy.typing import NDArray
+
+from drivers.isa import SEA_LEVEL_KGPM3
+from vario.flight.polar import QuadraticPolar
+
+Vector = tuple[float, float, float]
+
+PSI, V, GYRO, ACC, CLIMB, HEIGHT, ALPHA, BETA, GUST, SIDE, SKEW = 0, 3, 6, 9, 12, 13, 14, 15, 16, 17, 18
+SIZE = 19
+
+TYPICAL_SIDE_M = 30.0  # wing loading 30 kg/m² over 1.6 CYβ; from memory of stability data, no source
+POLAR_EVERY_S = 0.2
+STALLED_UPDRAFT = 0.3  # m/s per √s
+
+
+class Regime(Enum):
+    """What may be assumed about the wing and the wheels."""
+
+    REST = auto()  # on the ground, not moving
+    ROLLING = auto()  # too slow for the wing to carry
+    TOWED = auto()  # something pulls: lift and drag are not the glider's alone
+    GLIDING = auto()
+    STALLED = auto()  # the lift curve does not hold
+
+
+@dataclass(frozen=True, slots=True)
+class InertialNoise:
+    """What the filter believes about sensors, air and pilot. Standard deviations; per √s where named so."""
+
+    gyro_rad_per_sqrt_s: float = 3.5e-4
+    accel_mps_per_sqrt_s: float = 6e-3
+    gyro_bias_radps: float = math.radians(0.6)
+    accel_bias_mps2: float = 0.05
+    gyro_drift_radps_per_sqrt_s: float = 1e-6
+    accel_drift_mps2_per_sqrt_s: float = 1e-5
+    incidence_rad: float = 0.06
+    incidence_creep_rad_per_sqrt_s: float = 3e-4
+    mounting_yaw_rad: float = 0.05
+    side_m: float = 15.0
+    skew_m: float = 1.2
+    lift_mps_sqrt_s: float = 0.2  # lift curve, as the density of its error in v_z
+    sideslip_mps_sqrt_s: float = 0.25
+    polar_mps_sqrt_s: float = 0.6  # polar error, wet wings: believed only in the long run
+    updraft_mps_per_sqrt_s: float = 1.4
+    gust_time_s: float = 5.0
+    gust_least_mps: float = 0.1
+    gust_most_mps: float = 2.5
+    gust_learn_s: float = 8.0
+
+
+LIFT_SLOPE_PER_RAD = 5.3
+"""CLα of a sailplane's wing: 2π·A/(A + 2) for aspect ratio A of 11 (Prandtl's lifting line); slender
+wings reach 5.7. An error of a fifth costs little (tried)."""
+
+TYPICAL_LOADING_KGPM2 = 33.0
+"""Wing loading assumed without a glider file: a light two-seater or a dry single-seater (common practice,
+no source)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Wing:
+    """The glider as the filter sees it: lift constant K = 2(m/S)/(ρ0·CLα) in m, and the polar if known.
+
+    The polar is that of the present mass.
+    """
+
+    lift_m: float
+    polar: QuadraticPolar | None = None
+
+    @classmethod
+    def loaded(
+        cls, loading_kgpm2: float = TYPICAL_LOADING_KGPM2, polar: QuadraticPolar | None = None
+    ) -> Wing:
+        """The wing at a loading of mass over area."""
+        return cls(2.0 * loading_kgpm2 / (SEA_LEVEL_KGPM3 * LIFT_SLOPE_PER_RAD), polar)
+
+    def sink_mps(self, tas_mps: float, load: float, density_ratio: float) -> float | None:
+        """Sink in air at a load factor; None without a polar."""
+        if self.polar is None:
+            return None
+        root = math.sqrt(density_ratio)
+        return self.polar.sink_loaded_mps(tas_mps * root, load) / root
+
+
+def turn(vector: Vector, x_rad: float, y_rad: float, z_rad: float) -> Vector:
+    """A fixed vector seen from axes that have turned by a small rotation vector (Rodrigues, 4th order)."""
+    a, b, c = vector
+    angle2 = x_rad * x_rad + y_rad * y_rad + z_rad * z_rad
+    s = 1.0 - angle2 / 6.0
+    k = 0.5 - angle2 / 24.0
+    # u = v × θ, and v' = v + s u + k u × θ
+    ux, uy, uz = b * z_rad - c * y_rad, c * x_rad - a * z_rad, a * y_rad - b * x_rad
+    return (
+        a + s * ux + k * (uy * z_rad - uz * y_rad),
+        b + s * uy + k * (uz * x_rad - ux * z_rad),
+        c + s * uz + k * (ux * y_rad - uy * x_rad),
+    )
+
+
+def rotation(x_rad: float, y_rad: float, z_rad: float) -> tuple[Vector, Vector, Vector]:
+    """The matrix of `turn`."""
+    columns = (
+        turn((1.0, 0.0, 0.0), x_rad, y_rad, z_rad),
+        turn((0.0, 1.0, 0.0), x_rad, y_rad, z_rad),
+        turn((0.0, 0.0, 1.0), x_rad, y_rad, z_rad),
+    )
+    (a, d, g), (b, e, h), (c, f, i) = columns
+    return (a, b, c), (d, e, f), (g, h, i)
+
+
+def unit_row(index: int) -> NDArray[np.float64]:
+    """The measurement row of one state."""
+    row = np.zeros(SIZE)
+    row[index] = 1.0
+    return row

@@ -1,0 +1,273 @@
+"""State and prediction of the inertial filter; the model is described in `inertial_model`."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from drivers.isa import G0_MPS2
+from vario.flight.estimate.inertial_model import (
+    ACC,
+    ALPHA,
+    CLIMB,
+    GUST,
+    GYRO,
+    PSI,
+    SIDE,
+    SIZE,
+    STALLED_UPDRAFT,
+    TYPICAL_SIDE_M,
+    InertialNoise,
+    Regime,
+    V,
+    Vector,
+    Wing,
+    rotation,
+    turn,
+)
+from vario.flight.monitor import Innovation
+
+
+class InertialState:
+    """What is believed, how it moves between measurements, and the measurements waiting to be used.
+
+    `propagate` takes every inertial step, `height` and `airspeed` every measurement; they wait as mean
+    residuals until a correction uses them. Everything else reads the estimate.
+    """
+
+    def __init__(self, wing: Wing, noise: InertialNoise) -> None:
+        self.wing, self.noise = wing, noise
+        self.down: Vector = (0.0, 0.0, 1.0)
+        self.air: Vector = (0.0, 0.0, 0.0)
+        self.x = np.zeros(SIZE)  # biases, climb, height ...; tilt and v live in `down` and `air`
+        self.cov = np.eye(SIZE)
+        self.force: Vector = (0.0, 0.0, -G0_MPS2)
+        self.rate: Vector = (0.0, 0.0, 0.0)
+        self.climb_mps = self.height_m = self.gust_mps = 0.0
+        self.gust_sigma_mps = 0.7
+        self.nis: dict[str, float] = {"height": 1.0, "airspeed": 1.0, "sideslip": 1.0, "lift": 1.0}
+        self.innovations: dict[str, Innovation] = {}
+        self.gyro_bias: Vector = (0.0, 0.0, 0.0)
+        self.accel_bias: Vector = (0.0, 0.0, 0.0)
+        self._transition = np.eye(SIZE)
+        self._step = np.zeros(SIZE)
+        self._age_s = self._polar_s = 0.0
+        self._clear_batch()
+
+    def _clear_batch(self) -> None:
+        self._batch_s = 0.0
+        self._turn = [0.0, 0.0, 0.0]
+        self._push = [0.0, 0.0, 0.0]
+        self._height = [0.0, 0.0, 0.0]  # sum of residuals, of variances, count
+        self._speed = [0.0, 0.0, 0.0]
+
+    def start(self, lift: Vector, tas_mps: float, height_m: float, climb_mps: float = 0.0) -> None:
+        """Begin with nothing known but the readings; `lift` points up (specific force less the turn's)."""
+        n = self.noise
+        size = math.sqrt(sum(f * f for f in lift)) or 1.0
+        self.down = (-lift[0] / size, -lift[1] / size, -lift[2] / size)
+        self.air = (tas_mps, 0.0, 0.05 * tas_mps)
+        self.x[:] = 0.0
+        self.x[SIDE] = TYPICAL_SIDE_M
+        self.climb_mps, self.height_m, self.gust_mps = climb_mps, height_m, 0.0
+        self.gust_sigma_mps = 0.7
+        self.gyro_bias = self.accel_bias = (0.0, 0.0, 0.0)
+        self.nis = dict.fromkeys(self.nis, 1.0)
+        sigma = np.empty(SIZE)
+        sigma[PSI : PSI + 3] = 0.15
+        sigma[V : V + 3] = 1.0, 2.5, 2.5
+        sigma[GYRO : GYRO + 3] = n.gyro_bias_radps
+        sigma[ACC : ACC + 3] = n.accel_bias_mps2
+        sigma[CLIMB:GUST] = 3.0, 1.0, n.incidence_rad, n.mounting_yaw_rad
+        sigma[GUST:] = self.gust_sigma_mps, n.side_m, n.skew_m
+        self.cov = np.diag(sigma * sigma)
+        self._age_s = 0.0
+        self._clear_batch()
+
+    # --- prediction -------------------------------------------------------------------------------
+
+    def propagate(self, force: Vector, rate: Vector, dt_s: float) -> None:
+        """Advance the estimate by one inertial step: mean measured specific force and rate over it."""
+        bx, by, bz = self.gyro_bias
+        ax, ay, az = self.accel_bias
+        p, q, r = rate[0] - bx, rate[1] - by, rate[2] - bz
+        fx, fy, fz = force[0] - ax, force[1] - ay, force[2] - az
+        dx, dy, dz = self.down
+        vx, vy, vz = self.air
+        # The acceleration acts half before and half after the turn: the trapezoidal rule.
+        half = 0.5 * dt_s
+        lift = G0_MPS2 * half
+        ex, ey, ez = turn((dx, dy, dz), p * dt_s, q * dt_s, r * dt_s)
+        vx, vy, vz = turn(
+            (vx + fx * half + lift * dx, vy + fy * half + lift * dy, vz + fz * half + lift * dz),
+            p * dt_s,
+            q * dt_s,
+            r * dt_s,
+        )
+        self.air = (vx + fx * half + lift * ex, vy + fy * half + lift * ey, vz + fz * half + lift * ez)
+        up_mps2 = -0.5 * (fx * (dx + ex) + fy * (dy + ey) + fz * (dz + ez)) - G0_MPS2
+        self.height_m += dt_s * (self.climb_mps + 0.5 * up_mps2 * dt_s)
+        self.climb_mps += up_mps2 * dt_s
+        self.gust_mps *= 1.0 - dt_s / (self.noise.gust_time_s + dt_s)
+        self.down, self.force, self.rate = (ex, ey, ez), (fx, fy, fz), (p, q, r)
+        self._batch_s += dt_s
+        self._age_s += dt_s
+        turned, pushed = self._turn, self._push
+        turned[0] += p * dt_s
+        turned[1] += q * dt_s
+        turned[2] += r * dt_s
+        pushed[0] += fx * dt_s
+        pushed[1] += fy * dt_s
+        pushed[2] += fz * dt_s
+
+    def height(self, measured_m: float, sigma_m: float, latency_s: float = 0.0) -> None:
+        """Take in a pressure height, `latency_s` old."""
+        batch = self._height
+        batch[0] += measured_m - (self.height_m - latency_s * self.climb_mps)
+        batch[1] += sigma_m * sigma_m
+        batch[2] += 1.0
+
+    def airspeed(self, measured_mps: float, sigma_mps: float, lag_s: float = 0.0) -> None:
+        """Take in a true airspeed, `lag_s` late."""
+        vx, vy, vz = self.air
+        speed = math.sqrt(vx * vx + vy * vy + vz * vz) + 1e-9
+        late = 0.0
+        if lag_s:
+            fx, fy, fz = self.force
+            dx, dy, dz = self.down
+            late = lag_s * (
+                (fx + G0_MPS2 * dx) * vx + (fy + G0_MPS2 * dy) * vy + (fz + G0_MPS2 * dz) * vz
+            ) / speed  # fmt: skip
+        batch = self._speed
+        batch[0] += measured_mps - (speed + self.gust_mps - late)
+        batch[1] += sigma_mps * sigma_mps
+        batch[2] += 1.0
+
+    def take_off(self, tas_mps: float) -> None:
+        """The wing begins to carry: the air velocity starts afresh, attitude and biases stay."""
+        self.air, self.gust_mps = (tas_mps, 0.0, 0.05 * tas_mps), 0.0
+        for index, sigma in ((V, 2.0), (V + 1, 3.0), (V + 2, 3.0), (GUST, self.gust_sigma_mps)):
+            self.cov[index, :] = 0.0
+            self.cov[:, index] = 0.0
+            self.cov[index, index] = sigma * sigma
+
+    @property
+    def due_s(self) -> float:
+        """Time since the last correction."""
+        return self._batch_s
+
+    def predict_covariance(self, regime: Regime) -> None:
+        """Bring the covariance up to now: P = F P F' + Q over the batch."""
+        t = self._batch_s
+        n = self.noise
+        dx, dy, dz = self.down
+        vx, vy, vz = self.air
+        fx, fy, fz = self._push
+        p, q, r = self._turn
+        g = G0_MPS2 * t
+        rot = rotation(p, q, r)
+        # rows ψ, v, climb, height of the transition that change; everything else is the identity
+        a = self._transition
+        a[0:3, 0:3] = rot
+        a[3:6, 3:6] = rot
+        a[0, 6] = a[1, 7] = a[2, 8] = a[3, 9] = a[4, 10] = a[5, 11] = -t
+        a[3:6, 0:3] = (0.0, -g * dz, g * dy), (g * dz, 0.0, -g * dx), (-g * dy, g * dx, 0.0)
+        a[3:6, 6:9] = (0.0, t * vz, -t * vy), (-t * vz, 0.0, t * vx), (t * vy, -t * vx, 0.0)
+        a[12, 0:3] = dy * fz - dz * fy, dz * fx - dx * fz, dx * fy - dy * fx
+        a[12, 9:12] = dx * t, dy * t, dz * t
+        a[13, 12] = t
+        keep = math.exp(-t / n.gust_time_s)
+        a[16, 16] = keep
+        cov = a @ self.cov @ a.T
+        tilt = n.gyro_rad_per_sqrt_s**2 * t
+        drift = self._air_drift_psd() * t
+        push = n.accel_mps_per_sqrt_s**2 * t
+        speed2 = vx * vx + vy * vy + vz * vz
+        shake = push + drift + tilt * speed2
+        # With the lift curve gone, inertia is all there is, and |v| alone cannot tell v_z from -v_z:
+        # a stall lasts seconds, so the air is taken to be as it was.
+        updraft = n.updraft_mps_per_sqrt_s if regime is not Regime.STALLED else STALLED_UPDRAFT
+        lift = updraft * updraft * t - drift
+        gyro = n.gyro_drift_radps_per_sqrt_s**2 * t
+        acc = n.accel_drift_mps2_per_sqrt_s**2 * t
+        angle = (
+            n.incidence_creep_rad_per_sqrt_s**2 * t
+        )  # incidence and lift slope may creep: flaps, bugs, ballast
+        gust = self.gust_sigma_mps**2 * (1.0 - keep * keep)
+        diagonal = cov.ravel()[:: SIZE + 1]
+        diagonal += (
+            *(tilt,) * 3,
+            *(shake,) * 3,
+            *(gyro,) * 3,
+            *(acc,) * 3,
+            push,
+            0.0,
+            angle,
+            angle,
+            gust,
+            1e-4 * t,
+            1e-6 * t,
+        )
+        d = np.array(self.down)
+        cov[3:6, 3:6] += lift * np.outer(d, d)
+        self.cov = 0.5 * (cov + cov.T)
+
+    def _air_drift_psd(self) -> float:
+        """How fast the smooth part of the air wanders, (m/s)²/s: rough air has gradients too."""
+        return 1e-3 + 0.1 * self.gust_sigma_mps**2
+
+    # --- the estimate -----------------------------------------------------------------------------
+
+    @property
+    def tas_mps(self) -> float:
+        """True airspeed."""
+        vx, vy, vz = self.air
+        return max(math.sqrt(vx * vx + vy * vy + vz * vz) + self.gust_mps, 0.0)
+
+    @property
+    def pitch_rad(self) -> float:
+        """Pitch of the instrument."""
+        return -math.asin(max(-1.0, min(1.0, self.down[0])))
+
+    @property
+    def bank_rad(self) -> float:
+        """Bank of the instrument, right wing down positive."""
+        return math.atan2(self.down[1], self.down[2])
+
+    @property
+    def air_up_mps(self) -> float:
+        """Vertical motion of the air: climb less climb through the air."""
+        dx, dy, dz = self.down
+        vx, vy, vz = self.air
+        return self.climb_mps + dx * vx + dy * vy + dz * vz
+
+    @property
+    def vario_mps(self) -> float:
+        """Total energy freed of gusts along track: w + V (f·v)/g."""
+        fx, fy, fz = self.force
+        vx, vy, vz = self.air
+        power = (fx * vx + fy * vy + fz * vz) / G0_MPS2
+        speed = math.sqrt(vx * vx + vy * vy + vz * vz) + 1e-9
+        return self.air_up_mps + power * (1.0 + self.gust_mps / max(speed, 8.0))
+
+    def vario_sigma_mps(self) -> float:
+        """One standard deviation of `vario_mps`."""
+        d, v, f = np.array(self.down), np.array(self.air), np.array(self.force)
+        row = np.zeros(SIZE)
+        row[0:3] = v[1] * d[2] - v[2] * d[1], v[2] * d[0] - v[0] * d[2], v[0] * d[1] - v[1] * d[0]
+        row[3:6] = d + f / G0_MPS2
+        row[9:12] = -v / G0_MPS2
+        row[12] = 1.0
+        return math.sqrt(max(float(row @ self.cov @ row), 0.0))
+
+    def attitude_sigma_rad(self) -> float:
+        """One standard deviation of pitch and bank, their mean square: tr P - d'P d, over the two."""
+        d = np.array(self.down)
+        tilt = self.cov[PSI : PSI + 3, PSI : PSI + 3]
+        return math.sqrt(max(0.5 * (float(np.trace(tilt)) - float(d @ tilt @ d)), 0.0))
+
+    @property
+    def incidence_rad(self) -> float:
+        """Angle of the zero-lift line to the instrument's x axis."""
+        return float(self.x[ALPHA])

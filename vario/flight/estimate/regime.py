@@ -1,0 +1,90 @@
+"""Whether the wing flies, what pulls, and how the instrument sits in the glider."""
+
+from __future__ import annotations
+
+import math
+
+from drivers.isa import G0_MPS2
+from vario.flight.estimate.airdata import AirData
+from vario.flight.estimate.inertial import InertialFilter
+from vario.flight.estimate.inertial_model import Regime, Vector
+
+_LEAN_RAD = math.radians(2.0)  # how carefully instruments are fitted: assumed
+_LEAN_NOISE_RAD_SQRT_S = math.radians(8.0)  # slipping by 1.5° for 3 s at a time makes about this
+_FLYING_MPS, NOT_FLYING_MPS = 12.0, 9.0
+_STALL_RAD = 0.21  # about 12° above zero lift, where thick wings begin to stall: common practice, no source
+_STALL_HOLD_S = 3.0
+
+
+class RegimeWatch:
+    """Follows the regime; `lean_rad` is how far the instrument leans to the right of the glider."""
+
+    def __init__(self) -> None:
+        self.lean_rad = 0.0
+        self._lean_variance = _LEAN_RAD**2
+        self.start(Regime.ROLLING)
+
+    def start(self, regime: Regime) -> None:
+        """Begin again after an alignment."""
+        self.regime = regime
+        self._pull_mps2 = self._still_s = self._stall_s = 0.0
+
+    def choose(self, filter_: InertialFilter, air: AirData, dt_s: float) -> Regime:
+        """Rest, rolling, towed, gliding or stalled: one rule each, in this order."""
+        tas = air.tas_mps or 0.0
+        known = air.tas_age_s < 1.0
+        grounded = self.regime in {Regime.REST, Regime.ROLLING}
+        if (
+            known
+            and tas < (_FLYING_MPS if grounded else NOT_FLYING_MPS)
+            and (grounded or _slow_and_level(filter_, air))
+        ):
+            p, q, r = filter_.rate
+            quiet = p * p + q * q + r * r < 0.03**2 and abs(size(filter_.force) - G0_MPS2) < 0.4
+            self._still_s = self._still_s + dt_s if quiet and tas < NOT_FLYING_MPS else 0.0
+            self.regime = Regime.REST if self._still_s > 1.0 else Regime.ROLLING
+            return self.regime
+        if grounded:
+            filter_.take_off(tas)
+            self.regime, self._still_s = Regime.GLIDING, 0.0
+        fx, fy, fz = filter_.force
+        vx, vy, vz = filter_.air
+        speed = max(size(filter_.air), 8.0)
+        along = (fx * vx + fy * vy + fz * vz) / speed
+        self._pull_mps2 += min(1.0, dt_s / 1.5) * (along - self._pull_mps2)
+        fast = max(vx + filter_.gust_mps, 8.0)
+        above_zero_lift = filter_.wing.lift_m * -fz / (air.density_ratio * fast * fast)
+        deep = self._stall_s > 0.0 and vz / fast - filter_.incidence_rad > _STALL_RAD
+        self._stall_s = (
+            _STALL_HOLD_S if deep or above_zero_lift > _STALL_RAD else max(self._stall_s - dt_s, 0.0)
+        )
+        if self._stall_s > 0.0:
+            self.regime = Regime.STALLED
+        elif self._pull_mps2 > 0.4:  # drag can only slow a glider down; something else pulls
+            self.regime = Regime.TOWED
+        else:
+            self.regime = Regime.GLIDING
+        return self.regime
+
+    def learn_lean(self, filter_: InertialFilter, dt_s: float) -> None:
+        """How far the instrument leans to the right of the glider, from straight flight.
+
+        A glider that flies straight without slip feels no side force; what a leaning instrument reads
+        then is the wing's force. Pilots slip, one way and the other, so this is believed slowly.
+        """
+        force = filter_.force
+        if self.regime is not Regime.GLIDING or abs(filter_.rate[2]) > 0.06 or force[2] > -5.0:
+            return
+        gain = self._lean_variance / (self._lean_variance + _LEAN_NOISE_RAD_SQRT_S**2 / dt_s)
+        self.lean_rad += gain * (force[1] / force[2] - self.lean_rad)
+        self._lean_variance *= 1.0 - gain
+
+
+def _slow_and_level(filter_: InertialFilter, air: AirData) -> bool:
+    """Tells the end of a landing roll from a stall or a blocked pitot."""
+    return abs(size(filter_.force) - G0_MPS2) < 2.0 and abs(air.altitude.rate) < 0.7
+
+
+def size(vector: Vector) -> float:
+    """Length of a vector."""
+    return math.sqrt(vector[0] ** 2 + vector[1] ** 2 + vector[2] ** 2)

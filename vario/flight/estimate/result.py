@@ -1,0 +1,76 @@
+"""What the estimator is told once, and what it says every frame."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from vario.flight.attitude import Attitude
+from vario.flight.energy import Energy
+from vario.flight.estimate.inertial_model import InertialNoise, Vector, Wing
+from vario.flight.monitor import Innovation
+
+
+@dataclass(frozen=True, slots=True)
+class EstimatorSettings:
+    """Noise of one sample, delays, the place of the instrument, and how much gust rejection.
+
+    Attributes:
+        wing: lift constant and polar of the glider.
+        noise: what the inertial filter believes.
+        baro_pa: white noise of a static pressure, Pa. `pitot_pa` likewise.
+        baro_latency_s: age of a static pressure when it arrives.
+        pitot_lag_s: time constant of the pitot tubing.
+        lever_m: the sensor's place relative to the centre of gravity, body axes.
+        gust_memory_s: how long a change of head wind is kept from the pilot's vario. Longer rejects
+            more; a lasting wind gradient, which is real energy, is seen only after this time.
+        energy_psd: acceleration noise of the airspeed-based vario, m²/s³.
+        smoothing_s: time constant of the last low pass on the pilot's vario.
+    """
+
+    wing: Wing
+    noise: InertialNoise = field(default_factory=InertialNoise)
+    baro_pa: float = 1.2
+    pitot_pa: float = 0.5
+    baro_latency_s: float = 0.0
+    pitot_lag_s: float = 0.0
+    lever_m: Vector = (0.0, 0.0, 0.0)
+    gust_memory_s: float = 30.0
+    energy_psd: float = 0.15
+    smoothing_s: float = 0.06
+
+
+@dataclass(frozen=True, slots=True)
+class Monitor:
+    """The estimator's own health, and the two varios behind the one for the pilot. None: not known.
+
+    Attributes:
+        gust_free_mps: total energy from the inertial unit, free of horizontal gusts.
+        airspeed_based_mps: total energy from the pressures alone.
+        vario_sigma_mps: one standard deviation of the vario shown.
+        attitude_sigma_rad: one standard deviation of pitch and bank.
+        air_up_mps: rise of the air by the second route, climb less climb through the air; a check on
+            netto, good to a few tenths.
+        gyro_bias_radps, accel_bias_mps2: estimated, sensor turned to body axes.
+        nis: mean normalised innovation squared by measurement; about 1 when the filter is honest.
+        innovations: those of the last correction by measurement, empty in frames without one.
+    """
+
+    gust_free_mps: float | None = None
+    airspeed_based_mps: float | None = None
+    vario_sigma_mps: float | None = None
+    attitude_sigma_rad: float | None = None
+    air_up_mps: float | None = None
+    gyro_bias_radps: Vector | None = None
+    accel_bias_mps2: Vector | None = None
+    nis: Mapping[str, float] = field(default_factory=dict)
+    innovations: Mapping[str, Innovation] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class Estimate:
+    """What is known at the end of a frame."""
+
+    attitude: Attitude | None
+    energy: Energy
+    monitor: Monitor

@@ -7,10 +7,10 @@ sensor ages, and after a few of its own periods it counts as gone until it retur
 
 from __future__ import annotations
 
-import math
 from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass
+from operator import attrgetter
 from typing import TypeVar
 
 from drivers.samples import CHANNELS, Channel, Sample
@@ -52,8 +52,10 @@ class _ChannelHealth:
         self.accepted = 0
         self.rejected: Counter[str] = Counter()
         self.last_t_s: float | None = None
-        self._limits = tuple(channel.limits.items())
-        self._optional = channel.optional
+        names = tuple(channel.limits)
+        # One call fetches all values; attrgetter gives a bare value for a single name.
+        self._values = attrgetter(*names) if len(names) > 1 else lambda sample: (getattr(sample, names[0]),)
+        self._ranges = tuple((*channel.limits[name], name in channel.optional) for name in names)
         self._period_s = 0.0
         self._can_freeze = can_freeze
         self._last_values: tuple[float | None, ...] | None = None
@@ -86,16 +88,15 @@ class _ChannelHealth:
             return "late"
         if self.last_t_s is not None and t_s <= self.last_t_s:
             return "duplicate or out of order"
-        values: list[float | None] = []
-        for name, (low, high) in self._limits:
-            value = getattr(sample, name)
-            if value is None and name in self._optional:
-                values.append(None)
-                continue
-            if not (math.isfinite(value) and low <= value <= high):
+        values: tuple[float | None, ...] = self._values(sample)
+        for value, (low, high, optional) in zip(values, self._ranges, strict=True):
+            # A NaN is in no range; the limits are finite, so neither is an infinity.
+            if value is None:
+                if not optional:
+                    return "out of range"
+            elif not low <= value <= high:
                 return "out of range"
-            values.append(value)
-        if self._can_freeze and self._frozen(tuple(values)):
+        if self._can_freeze and self._frozen(values):
             return "frozen"
         if self.last_t_s is not None:
             gap_s = t_s - self.last_t_s

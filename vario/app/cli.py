@@ -10,10 +10,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from hw_replay.errors import RecordingError
-from vario.app.check.command import add_parser as add_check_parser
 from vario.app import batch_command, compare_command
+from vario.app.check.command import add_parser as add_check_parser
 from vario.app.errors import AppError
+from vario.app.export import command as export_command
 from vario.app.live.command import add_parser as add_run_parser
+from vario.app.page import command as page_command
 from vario.app.tone_parser import add_parser as add_tone_parser
 from vario.settings.errors import SettingsError
 from vario.sound.errors import SoundError
@@ -76,6 +78,13 @@ def _parser() -> argparse.ArgumentParser:
     static.add_argument("file", type=Path, help="a recording (MCAP) or a long CSV, a minute or more at rest")
     static.add_argument("--out", type=Path, help="folder for the results; default: out/<name of the file>")
     static.set_defaults(command=_tune_static)
+    flight = ways.add_parser("flight", help="from a flight: the noise that explains it best (takes minutes)")
+    flight.add_argument("file", type=Path, help="a recording (MCAP) or a long CSV of a flight")
+    flight.add_argument(
+        "--config", type=Path, help="settings file; default: the one inside the recording, if any"
+    )
+    flight.add_argument("--out", type=Path, help="folder for the results; default: out/<name of the file>")
+    flight.set_defaults(command=_tune_flight)
 
     change = commands.add_parser("set", help="change one setting in the file, in flight too")
     change.add_argument("key", help="maccready, ballast, bugs, mode, volume or goal")
@@ -94,6 +103,8 @@ def _parser() -> argparse.ArgumentParser:
     mark.add_argument("--at", type=float, help="seconds after the beginning of that recording")
     mark.set_defaults(command=_mark)
 
+    page_command.add_parser(commands)
+    export_command.add_parser(commands)
     add_tone_parser(commands)
 
     for bench in (batch_command, compare_command):
@@ -208,6 +219,21 @@ def _tune_static(arguments: argparse.Namespace) -> int:
     kept = write_static(result, out_dir)
     draw_static(result, out_dir / PICTURE)
     print_static(result, source.warnings(), out_dir, kept)
+    return 0
+
+
+def _tune_flight(arguments: argparse.Namespace) -> int:
+    from hw_replay.open import open_source  # noqa: PLC0415
+    from vario.app.tune_console import print_flight, runs_bar  # noqa: PLC0415
+    from vario.app.tune_flight import tune_flight, write_fit  # noqa: PLC0415
+
+    source = open_source(arguments.file)
+    loaded = _settings_for(arguments.config, source.info.config_toml, source.info.glider_toml, arguments.file)
+    with runs_bar() as progress:
+        found = tune_flight(source, arguments.file, loaded, progress)
+    out_dir = _out_dir(arguments)
+    kept = write_fit(found, out_dir)
+    print_flight(found, source.warnings(), out_dir, kept)
     return 0
 
 

@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from pathlib import Path
 
 from rich.console import Console
+from rich.progress import Progress, TextColumn, TimeElapsedColumn
 from rich.table import Table
 
-from vario.app.tune_static import FIGURES, PICTURE, SETTINGS, Measured, StaticResult, in_metres
+from vario.app import tune_flight, tune_static
+from vario.app.likelihood import Consistency
+from vario.app.tune_flight import PLAUSIBLE_MODEL, FlightFit
+from vario.app.tune_static import PICTURE, Measured, StaticResult, in_metres
 
 _LEGEND = (
     "sample, 1 s: noise of one sample, and after averaging 1 s. /√Hz: white noise, the deviation at 1 s of "
@@ -37,13 +42,64 @@ def print_static(result: StaticResult, warnings: Sequence[str], out_dir: Path, k
     console.print(_LEGEND, style="dim")
     for channel, reason in result.refused.items():
         console.print(f"[bold]left out:[/bold] {channel}: {reason}", soft_wrap=True)
+    _print_files(console, warnings, kept)
+    console.print(f"settings  {out_dir / tune_static.SETTINGS}", soft_wrap=True)
+    console.print(f"figures   {out_dir / tune_static.FIGURES}", soft_wrap=True)
+    console.print(f"look at   {out_dir / PICTURE}", soft_wrap=True)
+
+
+@contextmanager
+def runs_bar() -> Iterator[Callable[[int], None]]:
+    """How often the flight has been run through so far, on stderr where that is a terminal."""
+    console = Console(stderr=True)
+    columns = (TextColumn("{task.description}"), TimeElapsedColumn())
+    with Progress(*columns, console=console, transient=True, disable=not console.is_terminal) as progress:
+        task = progress.add_task("reading the flight", total=None)
+        yield lambda runs: progress.update(task, description=f"fitting: run {runs} of some 60")
+
+
+def print_flight(found: FlightFit, warnings: Sequence[str], out_dir: Path, kept: Sequence[Path]) -> None:
+    """Noise before and after, and whether the innovations are what the filter thinks they are."""
+    console = Console(highlight=False)
+    f = found.fit
+    console.print(
+        f"{found.origin['file']}: {found.origin['duration_s']:.0f} s of flight, {f.evaluations} runs"
+    )
+    table = Table(box=None, pad_edge=False)
+    for column in ("", "before", "after"):
+        table.add_column(column, no_wrap=True)
+    table.add_row("barometer noise Pa", f"{f.before.baro_pa:.3g}", f"{f.after.baro_pa:.3g}")
+    if "airspeed" in f.consistency_after:
+        table.add_row("pitot noise Pa", f"{f.before.pitot_pa:.3g}", f"{f.after.pitot_pa:.3g}")
+    table.add_row("model ×", f"{f.before.model:.2f}", f"{f.after.model:.2f}")
+    for name, after in f.consistency_after.items():
+        before = f.consistency_before[name]
+        table.add_row(f"{name}: NIS (1 ± {after.nis_spread:.2f})", f"{before.nis:.2f}", f"{after.nis:.2f}")
+        table.add_row(
+            f"{name}: correlation (0 ± {after.correlation_spread:.2f})", _signed(before), _signed(after)
+        )
+    console.print(table)
+    console.print(f"log likelihood of an innovation: {f.gain:+.3f}")
+    if not 1 / PLAUSIBLE_MODEL < f.after.model < PLAUSIBLE_MODEL:
+        console.print(
+            f"[bold]caution:[/bold] the fit wants the model {f.after.model:.2f} times as lively, and there "
+            "is no setting for that: look for a leak, a loose tube or a wrong lag before using these figures",
+            soft_wrap=True,
+        )
+    _print_files(console, warnings, kept)
+    console.print(f"settings  {out_dir / tune_flight.SETTINGS}", soft_wrap=True)
+    console.print(f"figures   {out_dir / tune_flight.FIGURES}", soft_wrap=True)
+
+
+def _signed(consistency: Consistency) -> str:
+    return f"{consistency.correlation:+.2f}"
+
+
+def _print_files(console: Console, warnings: Sequence[str], kept: Sequence[Path]) -> None:
     for warning in warnings:
         console.print(f"[bold]note:[/bold] {warning}", soft_wrap=True)
     for path in kept:
         console.print(f"the former file is now {path}", soft_wrap=True)
-    console.print(f"settings  {out_dir / SETTINGS}", soft_wrap=True)
-    console.print(f"figures   {out_dir / FIGURES}", soft_wrap=True)
-    console.print(f"look at   {out_dir / PICTURE}", soft_wrap=True)
 
 
 def _cells(m: Measured) -> list[str]:

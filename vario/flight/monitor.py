@@ -7,9 +7,7 @@ is what `vario tune flight` uses, and what shows a filter that believes too much
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Protocol
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,10 +30,3 @@ class Innovation:
     def log_likelihood(self) -> float:
         """Logarithm of the normal density of the residual."""
         return -0.5 * (self.nis + math.log(2.0 * math.pi * self.variance))
-
-
-class Monitored(Protocol):
-    """A stage that can be watched."""
-
-    def innovations(self) -> Mapping[str, Innovation]:
-        """The innovations of the last update by name ("height", "airspeed"); empty if it had none."""

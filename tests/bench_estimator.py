@@ -98,11 +98,13 @@ def main() -> None:
     jobs = [(scene, glider, seed) for scene in scenes for glider, seed in FLIGHTS]
     with ProcessPoolExecutor(os.cpu_count()) as pool:
         scores = list(pool.map(_score, jobs, repeat(arguments.cache)))
-    rows = {
-        scene: _mean([score for (name, _, _), score in zip(jobs, scores, strict=True) if name == scene])
+    of_scene = {
+        scene: [score for (name, _, _), score in zip(jobs, scores, strict=True) if name == scene]
         for scene in scenes
     }
-    _print(rows)
+    _print({scene: _mean(found) for scene, found in of_scene.items()})
+    for scene, found in of_scene.items():
+        _print_wind(scene, found)
 
 
 def _cache() -> Path:
@@ -223,7 +225,7 @@ def _rms(error: Floats) -> float | None:
 
 
 def _mean(scores: Sequence[Score]) -> Score:
-    """The mean over flights, of what is known in each."""
+    """The mean over flights, of what is known in each of them."""
     means = []
     for field in fields(Score):
         known = [value for value in (getattr(score, field.name) for score in scores) if value is not None]
@@ -257,14 +259,26 @@ def _print(rows: dict[str, Score]) -> None:
         )
     console.print(table)
     for scene, s in rows.items():
-        wind = ""
-        if s.wind_1 is not None or s.wind_3 is not None:
-            wind = f"; wind {_show(s.wind_1)} m/s off after one circle, {_show(s.wind_3)} after three"
         console.print(
             f"{SCENES[scene]}: pitch {_show(s.pitch_deg)}° ({_show(s.box_pitch_deg)}°), "
             f"bank {_show(s.bank_deg)}° ({_show(s.box_bank_deg)}°) RMS"
-            f"; {_show(s.frame_us, '.0f')} µs a frame of 20 ms{wind}"
+            f"; {_show(s.frame_us, '.0f')} µs a frame of 20 ms"
         )
+
+
+def _print_wind(scene: str, scores: Sequence[Score]) -> None:
+    """How far off the wind is once circles have been flown, in the flights that know it by then."""
+    for circles, errors in (
+        ("one circle", [s.wind_1 for s in scores]),
+        ("three circles", [s.wind_3 for s in scores]),
+    ):
+        known = [error for error in errors if error is not None]
+        if known:
+            Console(highlight=False).print(
+                f"{SCENES[scene]}: wind {np.mean(known):.2f} m/s off after {circles}, at most"
+                f" {max(known):.2f} (known in {len(known)} of {len(errors)})",
+                soft_wrap=True,
+            )
 
 
 def _show(value: float | None, form: str = ".2f") -> str:

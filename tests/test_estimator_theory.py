@@ -264,12 +264,14 @@ def test_a_long_coordinated_turn_is_held(knots: float, bank_deg: float, level: t
     alpha = flown.incidence(200.0)
     assert np.degrees(_raised(rate, -alpha)[1:]) == pytest.approx([q, r], rel=0.005)
     assert np.linalg.norm(felt) == pytest.approx(force, rel=0.005)
-    for reading in readings(flown.samples())[round(90.0 / T) :: 25]:
-        attitude = reading.attitude
+    attitudes = [r.attitude for r in readings(flown.samples())][round(90.0 / T) :]
+    for attitude in attitudes:
         assert attitude is not None
-        assert math.degrees(attitude.bank_rad) == pytest.approx(bank_deg, abs=1.5)
-        assert math.degrees(attitude.turn_rate_radps) == pytest.approx(turn, abs=0.6)
+        assert math.degrees(attitude.bank_rad) == pytest.approx(bank_deg, abs=1.0)
         assert attitude.load_factor == pytest.approx(1.0 / math.cos(math.radians(bank_deg)), abs=0.05)
+    # A single reading has the gyro's noise in it.
+    rates = np.degrees([a.turn_rate_radps for a in attitudes if a is not None])
+    assert np.mean(rates) == pytest.approx(turn, abs=0.3)
 
 
 # --- beside a general attitude library --------------------------------------------------------------------

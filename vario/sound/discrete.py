@@ -70,7 +70,7 @@ def _simpleaudio() -> ModuleType:
         import simpleaudio  # noqa: PLC0415  (optional)
     except ImportError as error:
         raise SoundDeviceError(
-            "single cues need the extra cues: pip install 'glider-vario[cues]', "
+            "single cues need the extra audio: pip install 'glider-vario[audio]', "
             "and on Debian first: apt install gcc libasound2-dev"
         ) from error
     library: ModuleType = simpleaudio

@@ -159,9 +159,7 @@ def _sounddevice() -> ModuleType:
     try:
         import sounddevice  # noqa: PLC0415  (optional: who only replays does not need it)
     except ImportError as error:
-        raise SoundDeviceError(
-            "live sound needs the extra audio: pip install 'glider-vario[audio]'"
-        ) from error
+        raise SoundDeviceError("live sound needs the extra live: pip install 'glider-vario[live]'") from error
     except OSError as error:  # the package is there, the library it wraps is not
         raise SoundDeviceError("live sound needs PortAudio; on Debian: apt install libportaudio2") from error
     library: ModuleType = sounddevice

@@ -62,7 +62,7 @@ def check_sound(device: str | None, sleep: Callable[[float], None] = time.sleep)
             underruns = sink.underruns
     except SoundError as error:
         return failed(
-            "sound", str(error), "Plug the device in, install the extra audio, or set [audio] device"
+            "sound", str(error), "Plug the device in, install the extra live, or set [audio] device"
         )
     if underruns:
         return look("sound", f"played with {underruns} gaps", "Run again with nothing else running")

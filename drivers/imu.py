@@ -48,6 +48,8 @@ class Imu(Chip):
             self.expect_change(accel + gyro)  # after some time of this it has stopped for good
             raise NotReadyError("no new data since the last reading", "It may have lost its settings")
         self.expect_change(accel + gyro)
+        if not any(accel):  # there is always some force but in free fall, and then not to the last bit
+            raise NotReadyError("its force registers are all 0: it does not measure yet, or hangs")
         forces = struct.unpack(f"{self.BYTE_ORDER}3h", accel)
         rates = struct.unpack(f"{self.BYTE_ORDER}3h", gyro)
         for counts, what, limit in ((forces, "g", ACCEL_RANGE_G), (rates, "°/s", GYRO_RANGE_DPS)):

@@ -350,6 +350,16 @@ def test_data_that_no_longer_change(name):
     assert bench.run(1.0)[0]
 
 
+@pytest.mark.parametrize("name", IMUS)
+def test_a_motion_chip_that_gives_zeros_gives_nothing(name):
+    bench = Bench(name)
+    bench.chip.frozen = True  # from the start: its registers stay at 0
+    samples, faults = bench.run(5.0)
+    assert not samples
+    assert isinstance(faults[0], NotReadyError)
+    assert isinstance(faults[-1], StaleDataError)
+
+
 def test_an_airspeed_sensor_that_converts_no_more():
     bench = Bench("MS4525DO")
     bench.run(0.5)

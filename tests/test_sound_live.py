@@ -98,7 +98,7 @@ def card(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Card]:
             import sounddevice  # noqa: PLC0415  (it looks for devices as it is imported)
         except (ImportError, OSError) as error:
             made.pull_out()
-            pytest.skip(f"needs the extra audio and PortAudio (Debian: apt install libportaudio2): {error}")
+            pytest.skip(f"needs the extra live and PortAudio (Debian: apt install libportaudio2): {error}")
         sounddevice._terminate()
         sounddevice._initialize()  # whatever was imported before, see this card
         yield made
@@ -201,11 +201,11 @@ def test_blocks_that_come_late_are_counted(card: Card) -> None:
 @pytest.mark.parametrize(
     ("library", "opens", "says"),
     [
-        ("sounddevice", LiveSink, r"live sound needs the extra audio: pip install 'glider-vario\[audio\]'"),
+        ("sounddevice", LiveSink, r"live sound needs the extra live: pip install 'glider-vario\[live\]'"),
         pytest.param(
             "simpleaudio",
             DiscreteSink,
-            r"single cues need the extra cues: pip install 'glider-vario\[cues\]'",
+            r"single cues need the extra audio: pip install 'glider-vario\[audio\]'",
             marks=pytest.mark.skipif(sys.version_info >= (3, 12), reason="refused before it is looked for"),
         ),
     ],
@@ -243,7 +243,7 @@ def test_single_cues_are_refused_where_their_library_crashes() -> None:
 
 @pytest.mark.skipif(sys.version_info >= (3, 12), reason="simpleaudio crashes this Python")
 def test_single_cues_sound_once_each(card: Card) -> None:
-    pytest.importorskip("simpleaudio", reason="needs the extra cues")
+    pytest.importorskip("simpleaudio", reason="needs the extra audio")
     sink = DiscreteSink(RATE_HZ)
     sink.play(call(1), 0.02)
     sink.play(call(1), 0.02)

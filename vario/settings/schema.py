@@ -23,6 +23,7 @@ from vario.settings.fields import (
     quantity,
 )
 from vario.settings.fitted import Audio, Gnss, Recorder, Sensors
+from vario.settings.output import Nmea
 from vario.settings.quantity import SPEED, dimension_of, key_of, show
 
 
@@ -342,3 +343,4 @@ class Settings(Section):
     gnss: Gnss = Field(default_factory=Gnss)
     recorder: Recorder = Field(default_factory=Recorder)
     audio: Audio = Field(default_factory=Audio)
+    nmea: Nmea = Field(default_factory=Nmea)

@@ -1,0 +1,76 @@
+"""The command `vario export`."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+from typing import Any
+
+ENDINGS = {"csv": "trace.csv", "parquet": "trace.parquet", "igc": "flight.igc", "nmea": "flight.nmea"}
+
+
+def add_parser(commands: Any) -> None:
+    """Add the command to those of the program."""
+    export = commands.add_parser("export", help="write a flight for other tools: csv, parquet, igc, nmea")
+    export.add_argument("file", type=Path, help="a recording (MCAP), a long CSV (also gzipped) or FAI/IGC")
+    export.add_argument(
+        "--as", dest="kind", choices=tuple(ENDINGS), required=True, help="what to write (docs/formats.md)"
+    )
+    export.add_argument(
+        "--config", type=Path, help="settings file; default: the one inside the recording, if any"
+    )
+    export.add_argument(
+        "--out", type=Path, help="the file; default: out/<name of the file>/trace.… or flight.…"
+    )
+    export.add_argument(
+        "--to",
+        help="with nmea: play it there as fast as it was flown, instead of writing a file; "
+        "tcp:127.0.0.1:10110 (whoever connects), udp:192.168.1.20:10110 or serial:/dev/ttyUSB0@4800",
+    )
+    export.add_argument("--speed", type=float, default=1.0, help="with --to: times as fast as flown")
+    export.set_defaults(command=run)
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Play the recording and write what was asked for."""
+    from rich.console import Console  # noqa: PLC0415
+
+    from vario.app.console import progress_bar  # noqa: PLC0415
+    from vario.app.errors import AppError, OutputError  # noqa: PLC0415
+    from vario.app.export.igc import write_igc  # noqa: PLC0415
+    from vario.app.export.sentences import play_nmea, write_nmea  # noqa: PLC0415
+    from vario.app.export.tables import write_csv, write_parquet  # noqa: PLC0415
+    from vario.app.passage import Passage, opened  # noqa: PLC0415
+
+    kind: str = arguments.kind
+    if arguments.to is not None and (kind != "nmea" or arguments.out is not None):
+        raise AppError("--to is for `--as nmea`, and instead of --out")
+    source, loaded = opened(arguments.file, arguments.config)
+    name = str(arguments.file.name).split(".")[0]
+    out: Path = arguments.out or Path("out") / name / ENDINGS[kind]
+    if out.exists() and out.samefile(arguments.file):
+        raise AppError(f"{out}: this is the file to export; name another with --out")
+    passage = Passage(source, loaded.settings, loaded.glider)
+    info, rate_hz = source.info, loaded.settings.trace.rate_hz
+    if arguments.to is not None:
+        play_nmea(passage, info.start_utc, arguments.to, loaded.settings.nmea.rate_hz, arguments.speed)
+        return 0
+    try:
+        out.parent.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise OutputError(out, error) from error
+    with progress_bar(source.duration_s) as progress:
+        passage.watch(progress)
+        if kind == "csv":
+            write_csv(passage, out, rate_hz)
+        elif kind == "parquet":
+            write_parquet(passage, out, rate_hz)
+        elif kind == "igc":
+            write_igc(passage, info, loaded.glider.name if loaded.glider else None, out)
+        else:
+            write_nmea(passage, info.start_utc, out, loaded.settings.nmea.rate_hz)
+    console = Console(highlight=False, soft_wrap=True, markup=False)
+    for warning in passage.summary()["warnings"]:
+        console.print(f"note: {warning}")
+    console.print(f"written to {out}")
+    return 0

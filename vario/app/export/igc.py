@@ -1,0 +1,131 @@
+"""A flight as a FAI/IGC file: position, heights and airspeed in B records, vario and wind in K records.
+
+The file is not signed: it has no G record, and says so. It is for looking at a flight, not for claiming one.
+Times are UTC, so the recording must say when it was made.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+from drivers.samples import GnssPos
+from hw_replay.source import RecordingInfo
+from vario.app.errors import AppError, OutputError
+from vario.app.export.igc_fields import B_FIELDS, K_FIELDS, declaration, latitude, longitude, metres
+from vario.flight.pipeline import Reading
+
+FIX_BYTES, K_BYTES = 35, 7
+STEP_S = 1.0
+
+SAYS_SO = "NOT SIGNED: written from a recording, without G record. No evidence of a flight."
+_OWN = "XXX"
+"""In place of a manufacturer: the specification keeps X for recorders it has not approved."""
+
+
+def write_igc(readings: Iterable[Reading], info: RecordingInfo, glider: str | None, path: Path) -> int:
+    """Write the flight; returns the number of fixes.
+
+    Raises:
+        AppError: if the recording does not say when it was made, or holds no position.
+        OutputError: if the file cannot be written.
+    """
+    if info.start_utc is None:
+        raise AppError("this recording does not say when it was made, and a FAI/IGC file needs UTC")
+    fixes = 0
+    lines = igc_lines(readings, info.start_utc, info.title, glider)
+    try:
+        with path.open("w", encoding="ascii", newline="\r\n") as file:
+            for line in lines:
+                fixes += line[0] == "B"
+                file.write(line + "\n")
+    except OSError as error:
+        raise OutputError(path, error) from error
+    if not fixes:
+        raise AppError(f"{path}: this recording holds no position, so there is no fix in this file")
+    return fixes
+
+
+def igc_lines(
+    readings: Iterable[Reading], start_utc: datetime, title: str, glider: str | None
+) -> Iterator[str]:
+    """The lines of the file, without their ends. `start_utc` is the instant at `t_s` = 0."""
+    first = True
+    fixes = _Fixes(start_utc)
+    for reading in readings:
+        if first:
+            first = False
+            yield from _head(start_utc + timedelta(seconds=reading.t_s), title, glider)
+        yield from fixes.take(reading)
+    if first:
+        yield from _head(start_utc, title, glider)
+    yield f"L{_OWN}{SAYS_SO}"
+
+
+def _head(start: datetime, title: str, glider: str | None) -> Iterator[str]:
+    yield f"A{_OWN}001{_plain('glider-vario')}"
+    yield f"HFDTEDATE:{start.astimezone(UTC):%d%m%y},01"
+    yield "HFPLTPILOTINCHARGE:not recorded"
+    yield f"HFGTYGLIDERTYPE:{_plain(glider or 'not recorded')}"
+    yield "HFGIDGLIDERID:not recorded"
+    yield "HFDTMGPSDATUM:WGS84"
+    yield "HFRFWFIRMWAREVERSION:not approved"
+    yield "HFRHWHARDWAREVERSION:not approved"
+    yield "HFFTYFRTYPE:glider-vario,recording"
+    # Heights from GNSS are above mean sea level here, not above the ellipsoid; pressure is ISA, 1013.25 hPa.
+    yield "HFALGALTGPS:GEO"
+    yield "HFALPALTPRESSURE:ISA"
+    finer = "3637LAD3839LOD4042TDS"
+    own = declaration("I", B_FIELDS, FIX_BYTES + 8)
+    yield f"I{len(B_FIELDS) + 3:02}{finer}{own[3:]}"
+    yield declaration("J", K_FIELDS, K_BYTES + 1)
+    yield f"L{_OWN}{_plain(title)}"
+    yield f"L{_OWN}{SAYS_SO}"
+
+
+class _Fixes:
+    """Gives the records due at a reading: one fix a second, and the values beside it."""
+
+    def __init__(self, start_utc: datetime) -> None:
+        self._start = start_utc.astimezone(UTC)
+        self._next_s: float | None = None
+        self._last: GnssPos | None = None
+
+    def take(self, reading: Reading) -> Iterator[str]:
+        position = reading.position
+        fresh = position is not None and position is not self._last
+        t_s = position.t_s if fresh and position is not None else reading.t_s
+        if self._next_s is None:
+            self._next_s = t_s
+        # Without GNSS the pressure altitude goes on, at the last place, as a fix called invalid (A4.1); a
+        # position that is only a little late is waited for.
+        lost = position is None and self._last is not None
+        if not (fresh or lost) or t_s < self._next_s - 1e-6:
+            return
+        if reading.energy.altitude_m is None:
+            return
+        self._next_s = max(self._next_s + STEP_S, t_s + STEP_S / 2)
+        if fresh:
+            self._last = position
+        assert self._last is not None  # noqa: S101  (fresh or lost)
+        yield from self._records(reading, t_s, self._last, valid=fresh)
+
+    def _records(self, reading: Reading, t_s: float, place: GnssPos, *, valid: bool) -> Iterator[str]:
+        time = self._start + timedelta(seconds=t_s)
+        second = time.strftime("%H%M%S")
+        lat, lad = latitude(place.lat_deg)
+        lon, lod = longitude(place.lon_deg)
+        pressure, gnss = metres(reading.energy.altitude_m), metres(place.altitude_m if valid else 0.0)
+        more = "".join(field.write(reading) for field in B_FIELDS)
+        tds = f"{time.microsecond // 1000:03}"
+        yield f"B{second}{lat}{lon}{'A' if valid else 'V'}{pressure}{gnss}{lad}{lod}{tds}{more}".rstrip()
+        values = "".join(field.write(reading) for field in K_FIELDS)
+        if values.strip():
+            yield f"K{second}{values}".rstrip()
+
+
+def _plain(text: str) -> str:
+    """Printable ASCII without the characters such files reserve."""
+    kept = (c if c.isascii() and c.isprintable() and c not in "$*!\\^~," else " " for c in text)
+    return "".join(kept).strip()[:60] or "not recorded"

@@ -1,0 +1,121 @@
+"""Values as FAI/IGC flight files write them, and where each stands in its record.
+
+Source: FAI/IGC "Technical Specification for IGC-approved GNSS Flight Recorders", appendix A: A3.3 and A3.4
+(declaring extensions), A4.1 (fix), A4.9 (K record), A7 (three-letter codes and their formats).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from vario.flight.pipeline import Reading
+
+_KMPH = 3.6
+
+
+@dataclass(frozen=True, slots=True)
+class Field:
+    """A value of a B or K record.
+
+    Attributes:
+        code: its three-letter code.
+        width: digits it takes.
+        text_of: the value written; None: not known, or not to be written in so many digits.
+    """
+
+    code: str
+    width: int
+    text_of: Callable[[Reading], str | None]
+
+    def write(self, reading: Reading) -> str:
+        """The digits, or blanks, which readers take for no value."""
+        text = self.text_of(reading)
+        return text if text is not None and len(text) == self.width else " " * self.width
+
+
+def declaration(letter: str, fields: tuple[Field, ...], from_byte: int) -> str:
+    """The I or J record of these fields, e.g. "I023638FXA3940SIU"."""
+    entries, byte = "", from_byte
+    for field in fields:
+        entries += f"{byte:02}{byte + field.width - 1:02}{field.code}"
+        byte += field.width
+    return f"{letter}{len(fields):02}{entries}"
+
+
+def vertical(value_mps: float | None) -> str | None:
+    """Metres a second and tenths in three digits without the point: +2.3 is "023", −1.4 "-14".
+
+    Sink beyond 9.9 m/s does not fit.
+    """
+    if value_mps is None:
+        return None
+    tenths = round(value_mps * 10)
+    return f"-{-tenths:02}" if tenths < 0 else f"{tenths:03}"
+
+
+def kmph(value_mps: float | None) -> str | None:
+    """Kilometres an hour in three digits."""
+    return None if value_mps is None else f"{round(value_mps * _KMPH):03}"
+
+
+def metres(value_m: float | None) -> str | None:
+    """Whole metres in five digits; below zero the first one is a minus sign."""
+    if value_m is None:
+        return None
+    whole = round(value_m)
+    return f"-{-whole:04}" if whole < 0 else f"{whole:05}"
+
+
+def degrees(value_rad: float | None) -> str | None:
+    """Degrees from true north in three digits, 000 to 359."""
+    return None if value_rad is None else f"{round(math.degrees(value_rad)) % 360:03}"
+
+
+def _wind_from_rad(reading: Reading) -> float | None:
+    wind = reading.wind
+    return None if wind is None else math.atan2(-wind.east_mps, -wind.north_mps)
+
+
+def _wind_mps(reading: Reading) -> float | None:
+    return None if reading.wind is None else math.hypot(reading.wind.north_mps, reading.wind.east_mps)
+
+
+def _heading_rad(reading: Reading) -> float | None:
+    return reading.turning.nose_rad if reading.turning.from_north else None
+
+
+B_FIELDS = (
+    Field("IAS", 3, lambda r: kmph(r.energy.ias_mps)),
+    Field("TAS", 3, lambda r: kmph(r.energy.tas_mps)),
+    Field("TEN", 5, lambda r: metres(r.energy.energy_altitude_m)),
+)
+"""With every fix, behind the finer digits of its time and place."""
+
+K_FIELDS = (
+    Field("VAT", 3, lambda r: vertical(r.energy.vario_mps if r.energy.compensated else None)),
+    Field("VAR", 3, lambda r: vertical(r.energy.climb_mps)),
+    Field("NET", 3, lambda r: vertical(r.air.netto_mps)),
+    Field("WDI", 3, lambda r: degrees(_wind_from_rad(r))),
+    Field("WSP", 3, lambda r: kmph(_wind_mps(r))),
+    Field("HDT", 3, lambda r: degrees(_heading_rad(r))),
+)
+"""Codes the specification allows in K records; compensated vario is left out where it is not compensated."""
+
+
+def latitude(lat_deg: float) -> tuple[str, str]:
+    """The eight characters of a fix, and two more decimals of its minutes for LAD."""
+    return _angle(abs(lat_deg), 2, "N" if lat_deg >= 0.0 else "S")
+
+
+def longitude(lon_deg: float) -> tuple[str, str]:
+    """The nine characters of a fix, and two more decimals of its minutes for LOD."""
+    return _angle(abs(lon_deg), 3, "E" if lon_deg >= 0.0 else "W")
+
+
+def _angle(angle_deg: float, width: int, side: str) -> tuple[str, str]:
+    # In whole hundred-thousandths of a minute, so that rounding carries into minutes and degrees.
+    whole = round(angle_deg * 60 * 100_000)
+    degrees_, minutes = divmod(whole, 60 * 100_000)
+    return f"{degrees_:0{width}}{minutes // 100:05}{side}", f"{minutes % 100:02}"

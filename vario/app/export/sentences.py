@@ -1,0 +1,59 @@
+"""A replayed flight as NMEA 0183 sentences: into a file, or to a device as if it were being flown."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Iterable
+from datetime import datetime
+from pathlib import Path
+
+from vario.app.errors import AppError
+from vario.app.nmea_out import NmeaOutput
+from vario.app.nmea_sinks import FileSink, open_sink
+from vario.flight.frames import JUMP_S
+from vario.flight.pipeline import Reading
+
+
+def write_nmea(readings: Iterable[Reading], start_utc: datetime | None, path: Path, rate_hz: float) -> None:
+    """Write all sentences of the flight one after the other.
+
+    Raises:
+        OutputError: if the file cannot be written.
+    """
+    with FileSink(path) as sink:
+        output = NmeaOutput(sink, rate_hz, start_utc)
+        for reading in readings:
+            output.update(reading)
+
+
+def play_nmea(
+    readings: Iterable[Reading],
+    start_utc: datetime | None,
+    address: str,
+    rate_hz: float,
+    speed: float = 1.0,
+    *,
+    now: Callable[[], float] = time.monotonic,
+    wait: Callable[[float], None] = time.sleep,
+) -> None:
+    """Send the sentences to `address`, `speed` times as fast as they were flown.
+
+    Breaks in the recording are not waited for.
+
+    Raises:
+        AppError: if the address cannot be used, or the speed is not above zero.
+    """
+    if not 0.0 < speed <= 1000.0:
+        raise AppError(f"--speed {speed:g}: expected above 0 and up to 1000")
+    output = NmeaOutput(open_sink(address), rate_hz, start_utc)
+    try:
+        due_s, before_s = now(), None
+        for reading in readings:
+            step_s = 0.0 if before_s is None else reading.t_s - before_s
+            before_s = reading.t_s
+            due_s += step_s / speed if 0.0 < step_s <= JUMP_S else 0.0
+            if due_s - now() > 0.0:
+                wait(due_s - now())
+            output.update(reading)
+    finally:
+        output.close()

@@ -1,0 +1,168 @@
+// Offers: climbs. A card a climb: the lift around the circle, and the climb in the drifting air.
+const climbs = (() => {
+  const place = document.getElementById("climbs"), cards = [];
+
+  function ring(canvas, climb, picture) {
+    const { c, w, h } = sharp(canvas), cx = w / 2, cy = h / 2, most = w / 2 - 18;
+    if (!picture) {
+      c.fillStyle = colour("soft");
+      c.textAlign = "center";
+      c.fillText("no full turn", cx, cy);
+      return;
+    }
+    const all = climb.circles.flatMap(({ last: a, mean: b }) => [...a, ...b]).filter((value) => value !== null);
+    const top = Math.max(20, ...all), bottom = Math.min(-5, ...all);
+    const radius = (tenths) => most * (0.12 + 0.88 * (tenths - bottom) / (top - bottom));
+    const sector = 2 * Math.PI / picture.mean.length;
+    picture.mean.forEach((value, k) => {
+      if (value === null) return;
+      c.fillStyle = airColour(value / 10);
+      c.beginPath();
+      c.moveTo(cx, cy);
+      c.arc(cx, cy, radius(value), k * sector - Math.PI / 2 + 0.012, (k + 1) * sector - Math.PI / 2 - 0.012);
+      c.fill();
+    });
+    c.strokeStyle = colour("ink");
+    c.lineWidth = 1.4;
+    c.beginPath();
+    let joined = false;
+    picture.last.forEach((value, k) => {
+      if (value === null) { joined = false; return; }
+      const [from, to] = [k * sector - Math.PI / 2, (k + 1) * sector - Math.PI / 2];
+      if (!joined) c.moveTo(cx + radius(value) * Math.cos(from), cy + radius(value) * Math.sin(from));
+      c.arc(cx, cy, radius(value), from, to);
+      joined = true;
+    });
+    c.stroke();
+    c.setLineDash([3, 4]);
+    c.strokeStyle = colour("soft");
+    c.lineWidth = 1;
+    c.beginPath();
+    c.arc(cx, cy, radius(0), 0, 7);
+    c.stroke();
+    c.setLineDash([]);
+    if (picture.strongest !== null) {
+      const angle = picture.strongest * Math.PI / 180, r = most + 8;
+      c.fillStyle = colour("accent");
+      c.beginPath();
+      c.moveTo(cx + (r - 8) * Math.sin(angle), cy - (r - 8) * Math.cos(angle));
+      c.lineTo(cx + (r + 5) * Math.sin(angle - 0.07), cy - (r + 5) * Math.cos(angle - 0.07));
+      c.lineTo(cx + (r + 5) * Math.sin(angle + 0.07), cy - (r + 5) * Math.cos(angle + 0.07));
+      c.fill();
+    }
+    c.fillStyle = colour("soft");
+    c.textAlign = "center";
+    if (picture.from_north) c.fillText("N", cx, 11);
+    c.textAlign = "left";
+    c.fillText(picture.right ? "turning right ↻" : "turning left ↺", 2, h - 3);
+  }
+
+  function above(canvas, climb, t) {
+    const { c, w, h } = sharp(canvas), { points } = climb;
+    if (!points.length) {
+      c.fillStyle = colour("soft");
+      c.textAlign = "center";
+      c.fillText("no positions", w / 2, h / 2);
+      return;
+    }
+    // A shift on the way in must not make the circles small.
+    const far = points.map(([e, n]) => Math.hypot(e, n)).sort((a, b) => a - b);
+    const reach = Math.max(100, far[Math.floor(far.length * 0.96)] * 1.08), scale = (Math.min(w, h) / 2 - 8) / reach;
+    const at = ([e, n]) => [w / 2 + e * scale, h / 2 - n * scale];
+    c.strokeStyle = colour("grid");
+    c.lineWidth = 1;
+    c.beginPath();
+    points.forEach((p, k) => (k ? c.lineTo(...at(p)) : c.moveTo(...at(p))));
+    c.stroke();
+    const size = Math.max(2, Math.min(4.5, 60 * scale));
+    for (const point of points) {
+      c.globalAlpha = t === null || point[3] <= t ? 0.92 : 0.16;
+      c.fillStyle = airColour(point[2]);
+      c.beginPath();
+      c.arc(...at(point), size, 0, 7);
+      c.fill();
+    }
+    c.globalAlpha = 1;
+    if (t !== null) {
+      const now = points[indexAt(t, points.map((p) => p[3]))];
+      c.beginPath();
+      c.arc(...at(now), 6, 0, 7);
+      c.fillStyle = colour("accent");
+      c.fill();
+      c.strokeStyle = colour("card");
+      c.lineWidth = 2;
+      c.stroke();
+    }
+    scaleBar(c, 6, h - 6, scale, 70);
+  }
+
+  const say = (picture) => {
+    if (!picture) return "";
+    const middle = `Around the circle ${signed(picture.middle, 1)} m/s`;
+    if (picture.strongest === null) return `${middle}, evenly (${picture.asymmetry.toFixed(1)} ± ${picture.sigma.toFixed(1)} m/s).`;
+    const where = picture.from_north ? ` on heading ${picture.strongest}°` : "";
+    const shift = picture.shift_m ? ` Move the circle ${picture.shift_m} m towards ${picture.shift_deg}°.` : "";
+    return `${middle}, strongest${where} by ${picture.asymmetry.toFixed(1)} ± ${picture.sigma.toFixed(1)} m/s.${shift}`;
+  };
+
+  content.climbs.forEach((climb, k) => {
+    const lasts = climb.end_s - climb.start_s;
+    const button = element("button", { type: "button", title: "Show this climb" },
+      element("span", { class: "badge" }, String(k + 1)),
+      element("span", {}, element("span", { class: "big" }, `${signed(climb.average_mps, 1)} m/s`), " ",
+        element("span", { class: "quiet" }, `${signed(climb.gain_m, 0)} m in ${clock(first + lasts)}, ${climb.turns.toFixed(1)} turns ${climb.direction}, from ${clock(climb.start_s)}`)));
+    const [circle, from] = [element("canvas", { role: "img", "aria-label": `Lift around the circle, climb ${k + 1}` }),
+      element("canvas", { role: "img", "aria-label": `Climb ${k + 1} from above` })];
+    const words = element("p");
+    const card = element("article", { class: "climb" }, button, element("div", { class: "pictures" }, circle, from), words);
+    button.addEventListener("click", () => go(k));
+    place.append(card);
+    cards.push({ climb, card, circle, from, words, shown: undefined });
+  });
+  if (!cards.length) document.getElementById("climbs-section").hidden = true;
+
+  function go(k) {
+    const { start_s: start, end_s: end } = content.climbs[k], around = (end - start) * 0.15 + 10;
+    setView(start - around, end + around);
+    setCursor(start, "hand");
+  }
+
+  const drawOne = (one, force) => {
+    const t = state.hover ?? state.t, { climb } = one;
+    const inside = t >= climb.start_s && t <= climb.end_s;
+    const key = inside ? Math.floor(t) : -1;
+    if (!force && one.shown === key) return;
+    one.shown = key;
+    one.card.classList.toggle("here", inside);
+    let picture = climb.circles[climb.circles.length - 1];
+    if (inside) picture = climb.circles.filter((p) => p.t <= t).pop();
+    ring(one.circle, climb, picture);
+    above(one.from, climb, inside ? t : null);
+    one.words.textContent = say(picture);
+  };
+
+  // Cards out of sight are drawn when they come into it.
+  const seen = new IntersectionObserver((entries) => {
+    for (const { target, isIntersecting } of entries) {
+      const one = cards.find(({ card }) => card === target);
+      one.visible = isIntersecting;
+      if (isIntersecting) drawOne(one, true);
+    }
+  }, { rootMargin: "200px" });
+  cards.forEach(({ card }) => seen.observe(card));
+
+  const draw = inFrame(() => cards.forEach((one) => one.visible && drawOne(one, false)));
+  const all = () => cards.forEach((one) => drawOne(one, true));
+  listen("cursor", draw);
+  listen("hover", draw);
+  listen("theme", inFrame(() => cards.forEach((one) => { one.shown = undefined; if (one.visible) drawOne(one, true); })));
+  listen("size", inFrame(() => cards.forEach((one) => one.visible && drawOne(one, true))));
+  return {
+    all,
+    next(step) {
+      const starts = content.climbs.map((climb) => climb.start_s);
+      const k = step > 0 ? starts.findIndex((s) => s > state.t + 0.5) : starts.findLastIndex((s) => s < state.t - 0.5);
+      if (k >= 0) go(k);
+    },
+  };
+})();

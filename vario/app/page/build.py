@@ -1,0 +1,118 @@
+"""The page of a flight: all of it gathered in one passage, put into one HTML file that needs nothing else."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Sequence
+from dataclasses import asdict
+from importlib.resources import files
+from pathlib import Path
+from typing import Any
+
+from hw_replay.source import Source
+from vario.app.errors import OutputError
+from vario.app.page.climb_pictures import ClimbPictures
+from vario.app.page.rows import PageRows
+from vario.app.page.tones import ToneLog
+from vario.app.passage import Passage
+from vario.flight.climbs import Climb
+from vario.flight.pipeline import Reading
+from vario.settings.glider import Glider
+from vario.settings.schema import Settings
+
+ROWS_HZ = 10.0
+_CLIMB_FIELDS = ("start_s", "end_s", "gain_m", "average_mps", "turns")
+
+STYLES = ("vendor/uplot/uPlot.min.css", "page.css")
+SCRIPTS = (
+    "vendor/uplot/uPlot.iife.min.js",
+    "data.js",
+    "draw.js",
+    "synth.js",
+    "player.js",
+    "plots.js",
+    "map.js",
+    "climbs.js",
+    "notes.js",
+    "main.js",
+)
+"""In this order in one page; each file says at its head what it offers to those after it."""
+
+
+class PageContent:
+    """What the page shows, gathered reading by reading."""
+
+    def __init__(self) -> None:
+        self._rows = PageRows(ROWS_HZ)
+        self._tones = ToneLog()
+        self._pictures = ClimbPictures()
+
+    def take(self, reading: Reading) -> None:
+        """One reading."""
+        self._rows.take(reading)
+        self._tones.take(reading.t_s, reading.tone)
+        self._pictures.take(reading)
+
+    def result(self, summary: dict[str, Any], climbs: Sequence[Climb]) -> dict[str, Any]:
+        """All of it as the page's script reads it, with the summary and the climbs of the flight."""
+        return {
+            "summary": summary,
+            "rows": self._rows.result(),
+            "tones": self._tones.result(),
+            "climbs": [_climb(climb, self._pictures) for climb in climbs],
+        }
+
+
+def write_page(
+    source: Source,
+    settings: Settings,
+    glider: Glider | None,
+    path: Path,
+    progress: Callable[[float], None] = lambda _: None,
+) -> dict[str, Any]:
+    """Play `source` and write its page to `path`; returns the summary of the flight.
+
+    Raises:
+        OutputError: if the file cannot be written.
+        RecordingError: if the recording cannot be read.
+    """
+    passage, content = Passage(source, settings, glider), PageContent()
+    for reading in passage:
+        content.take(reading)
+        progress(reading.t_s)
+    summary = passage.summary()
+    html = page_html(content.result(summary, passage.climbs()))
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_text(html, encoding="utf-8")
+    except OSError as error:
+        raise OutputError(path, error) from error
+    return summary
+
+
+def page_html(content: dict[str, Any]) -> str:
+    """The page around its content."""
+    assets = files(__package__) / "assets"
+
+    def read(name: str) -> str:
+        return (assets / name).read_text(encoding="utf-8")
+
+    # Inside a script element nothing but "<" could end it or begin a comment.
+    data = json.dumps(content, ensure_ascii=False, allow_nan=False, separators=(",", ":")).replace(
+        "<", "\\u003c"
+    )
+    parts = {
+        "/*STYLES*/": "\n".join(map(read, STYLES)),
+        "/*SCRIPTS*/": "\n".join(map(read, SCRIPTS)),
+        "/*DATA*/": data,
+    }
+    html = read("page.html")
+    for mark, part in parts.items():
+        before, after = html.split(mark)
+        html = before + part + after
+    return html
+
+
+def _climb(climb: Climb, pictures: ClimbPictures) -> dict[str, Any]:
+    figures = {name: round(value, 3) for name, value in asdict(climb).items() if name in _CLIMB_FIELDS}
+    return {**figures, "direction": climb.direction, **pictures.of(climb)}

@@ -1,0 +1,39 @@
+"""The command `vario report`."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+from typing import Any
+
+
+def add_parser(commands: Any) -> None:
+    """Add the command to those of the program."""
+    report = commands.add_parser("report", help="make one HTML page of a flight: plots, map, climbs, sound")
+    report.add_argument("file", type=Path, help="a recording (MCAP), a long CSV (also gzipped) or FAI/IGC")
+    report.add_argument(
+        "--config", type=Path, help="settings file; default: the one inside the recording, if any"
+    )
+    report.add_argument("--out", type=Path, help="the page; default: out/<name of the file>/report.html")
+    report.set_defaults(command=run)
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Make the page and say where it is."""
+    from rich.console import Console  # noqa: PLC0415
+
+    from vario.app.console import CAUTION, progress_bar  # noqa: PLC0415
+    from vario.app.page.build import write_page  # noqa: PLC0415
+    from vario.app.passage import opened  # noqa: PLC0415
+
+    source, loaded = opened(arguments.file, arguments.config)
+    name = str(arguments.file.name).split(".")[0]
+    out: Path = arguments.out or Path("out") / name / "report.html"
+    with progress_bar(source.duration_s) as progress:
+        summary = write_page(source, loaded.settings, loaded.glider, out, progress)
+    console = Console(highlight=False, soft_wrap=True, markup=False)
+    for warning in summary["warnings"]:
+        console.print(f"note: {warning}")
+    console.print(f"open {out} in a browser ({out.stat().st_size / 1e6:.1f} MB, nothing else needed)")
+    console.print(CAUTION, style="italic")
+    return 0

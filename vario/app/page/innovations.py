@@ -1,0 +1,35 @@
+"""The estimator's pulse: how far each measurement was from what it expected, gathered between rows.
+
+An innovation in multiples of its own standard deviation scatters around zero, and its mean square (NIS,
+normalised innovation squared) is 1 if the estimator is consistent: Bar-Shalom, Li and Kirubarajan,
+"Estimation with Applications to Tracking and Navigation", 2001, ch. 5.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+
+from vario.flight.pipeline import Reading
+
+
+class Innovations:
+    """Sums by measurement since the last row."""
+
+    def __init__(self) -> None:
+        self._sums: dict[str, tuple[int, float, float]] = {}
+
+    def take(self, reading: Reading) -> None:
+        """The innovations of one reading; most have some, few have all."""
+        for name, innovation in reading.monitor.innovations.items():
+            if innovation.variance > 0.0 and math.isfinite(innovation.residual):
+                sigmas = innovation.residual / math.sqrt(innovation.variance)
+                count, total, squares = self._sums.get(name, (0, 0.0, 0.0))
+                self._sums[name] = count + 1, total + sigmas, squares + sigmas * sigmas
+
+    def row(self) -> Iterator[tuple[str, float]]:
+        """Columns and their values: mean and mean square of every measurement there was."""
+        for name, (count, total, squares) in self._sums.items():
+            yield f"{name}_sigmas", total / count
+            yield f"{name}_nis", squares / count
+        self._sums.clear()

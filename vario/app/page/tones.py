@@ -1,0 +1,111 @@
+"""The sound of a flight as the page carries it: the commands, and what is needed to render them.
+
+A flight's sound is 160 MB an hour as PCM; the commands it is made from are some 0.4 MB, and the
+page renders them itself by the rules of `vario.sound`. So it plays exactly what the instrument commanded, and
+starts anywhere at once. Only the cues travel as samples: they are few and short.
+"""
+
+from __future__ import annotations
+
+import base64
+from array import array
+from typing import Any
+
+import numpy as np
+
+from vario.app.page.pack import packed
+from vario.app.trace import Pacer
+from vario.flight.frames import JUMP_S
+from vario.flight.tone import ToneCommand, Voice
+from vario.sound.cue_sounds import cue_sounds
+from vario.sound.rhythm import ATTACK_S, RELEASE_S
+from vario.sound.synth import GLIDE_S, HEADROOM
+from vario.sound.timbre import TIMBRES, waves
+
+RATE_HZ = 10.0
+"""Commands kept a second. The ear cannot follow beeps much faster, and the curves move slowly."""
+
+SAMPLE_RATE_HZ = 22_050
+
+_VOICES = tuple(Voice)
+_PITCHES_HZ = np.geomspace(100.0, 4000.0, 33)
+
+
+class ToneLog:
+    """Keeps a command whenever it sounds different, at most `RATE_HZ` times a second, and every cue."""
+
+    def __init__(self) -> None:
+        self._pacer = Pacer(RATE_HZ)
+        self._columns = {name: array("d") for name in ("t_s", "pitch_hz", "beep_hz", "level", "voice")}
+        self._cues: list[tuple[float, str, float]] = []
+        self._cue_number: int | None = None
+        self._last: tuple[float, ...] | None = None
+        self._end_s: float | None = None
+
+    def take(self, t_s: float, command: ToneCommand) -> None:
+        """The command that holds from `t_s` on."""
+        if command.cue is not None and command.cue.number != self._cue_number:
+            self._cue_number = command.cue.number
+            level = command.warning_level if command.cue.is_warning else command.cue_level
+            self._cues.append((round(t_s, 2), command.cue.cue.value, round(level, 3)))
+        if self._end_s is not None and t_s - self._end_s > JUMP_S:
+            self._keep(self._end_s, ToneCommand(command.pitch_hz, None, 0.0))  # nothing sounds in a break
+        self._end_s = t_s
+        if self._pacer.due(t_s):
+            self._keep(t_s, command)
+
+    def _keep(self, t_s: float, command: ToneCommand) -> None:
+        silent = command.level == 0.0
+        heard = (
+            0.0 if silent else round(command.pitch_hz, 1),
+            0.0 if silent else round(command.beep_hz or 0.0, 2),
+            round(command.level, 2),
+            0.0 if silent else float(_VOICES.index(command.voice)),
+        )
+        if heard != self._last:
+            self._last = heard
+            for kept, number in zip(self._columns.values(), (t_s, *heard), strict=True):
+                kept.append(number)
+
+    def result(self) -> dict[str, Any]:
+        """The commands packed, the cues listed; a beep_hz of 0 is a steady tone, a level of 0 silence."""
+        steps = {"t_s": 0.01, "pitch_hz": 0.1, "beep_hz": 0.01, "level": 0.01, "voice": 1.0}
+        return {
+            "commands": {name: packed(kept, steps[name]) for name, kept in self._columns.items()},
+            "cues": self._cues,
+            "kit": _kit({name for _, name, _ in self._cues}),
+        }
+
+
+def _kit(cues_heard: set[str]) -> dict[str, Any]:
+    """What the page needs to sound like the instrument."""
+    sounds = cue_sounds(SAMPLE_RATE_HZ)
+    return {
+        "sample_rate_hz": SAMPLE_RATE_HZ,
+        "glide_s": GLIDE_S,
+        "attack_s": ATTACK_S,
+        "release_s": RELEASE_S,
+        "headroom": HEADROOM,
+        "pitches_hz": [round(float(pitch), 3) for pitch in _PITCHES_HZ],
+        "voices": [
+            {
+                "name": voice.value,
+                "partials": TIMBRES[voice].partials,
+                "notes": [(note.start, note.stop, note.ratio) for note in TIMBRES[voice].notes],
+                "amplitudes": [round(waves()[voice].amplitude(float(pitch)), 5) for pitch in _PITCHES_HZ],
+            }
+            for voice in _VOICES
+        ],
+        "cues": {
+            cue.value: {
+                "samples": _pcm(sound.samples),
+                "alone": bool(np.min(sound.room) < 0.5),
+            }
+            for cue, sound in sounds.items()
+            if cue.value in cues_heard
+        },
+    }
+
+
+def _pcm(samples: np.ndarray) -> str:
+    return base64.b64encode(np.rint(samples * 32767.0).astype("<i2").tobytes()).decode("ascii")

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 
 from hw_replay.errors import RecordingError
 from vario.app import batch_command, compare_command
+from vario.app.calibrate.command import add_parser as add_calibrate_parser
 from vario.app.check.command import add_parser as add_check_parser
 from vario.app.errors import AppError
 from vario.app.export import command as export_command
@@ -50,6 +51,7 @@ def _parser() -> argparse.ArgumentParser:
 
     add_run_parser(commands)
     add_check_parser(commands)
+    add_calibrate_parser(commands)
 
     replay = commands.add_parser("replay", help="play a recording through the instrument")
     replay.add_argument(

@@ -1,0 +1,242 @@
+"""The command line of `vario calibrate`."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from vario.app.errors import AppError
+
+if TYPE_CHECKING:
+    from argparse import ArgumentParser, Namespace, _SubParsersAction
+
+    from drivers.samples import Sample
+    from hw_replay.source import RecordingInfo
+    from vario.app.calibrate.outcome import Outcome
+    from vario.settings.load import LoadedSettings
+    from vario.settings.schema import Settings
+
+LIVE = Path("live")
+LIVE_S = 30.0
+
+
+def add_parser(commands: _SubParsersAction[ArgumentParser]) -> None:
+    """Register the command with all its ways."""
+    parser = commands.add_parser("calibrate", help="what the sensors read wrong; the glider's polar")
+    ways = parser.add_subparsers(title="ways", required=True, metavar="WAY")
+    _way(ways, "pitot-zero", "the pitot covered: its reading without wind", _pitot_zero)
+    _way(ways, "gyro-bias", "at rest: what the gyro reads", _gyro_bias)
+    way = _way(ways, "barometer", "at rest on a field of known elevation", _barometer)
+    way.add_argument("--elevation", required=True, help='of the barometer, such as "420 m"')
+    way.add_argument("--qnh", required=True, help='such as "1018 hPa"')
+    way = _way(ways, "level", "how the inertial sensor sits: fuselage level, then a second pose", _level)
+    way.add_argument(
+        "--tail-up", type=Path, metavar="FILE", help="a recording with the tail lifted by 5° or more"
+    )
+    way.add_argument(
+        "--ground-run", action="store_true", help="FILE begins at rest and goes on with the pull of a launch"
+    )
+    _way(ways, "six-position", "accelerometer laid on each of its six sides, 5 s each", _six_positions)
+    _way(ways, "leak", "static line: suck 300 m, close, wait a minute", _leak)
+    way = _way(ways, "airspeed", "straight runs on three or more headings against GNSS", _airspeed)
+    _windows(way, "--run")
+    _way(ways, "total-energy", "pull-ups and push-overs in still air", _total_energy)
+    way = _way(ways, "polar", "steady glides at several speeds in still air", _polar)
+    _windows(way, "--glide")
+
+
+def _way(
+    ways: _SubParsersAction[ArgumentParser], name: str, about: str, find: Callable[[_Case], Outcome]
+) -> ArgumentParser:
+    way = ways.add_parser(name, help=about)
+    way.add_argument(
+        "file", type=Path, help=f"a recording or a long CSV; the word live measures now for {LIVE_S:g} s"
+    )
+    way.add_argument(
+        "--config", type=Path, help="settings file; default: the one in the recording, live vario.toml here"
+    )
+    way.add_argument("--out", type=Path, default=Path("calibration"), help="folder; default: calibration")
+    way.add_argument(
+        "--apply", type=Path, metavar="CONFIG", help="put the result into this settings file too"
+    )
+    way.set_defaults(command=calibrate_command, find=find, way=name)
+    return way
+
+
+def _windows(way: ArgumentParser, name: str) -> None:
+    way.add_argument(
+        name,
+        dest="windows",
+        type=float,
+        nargs=2,
+        action="append",
+        default=[],
+        metavar=("FROM", "TO"),
+        help="seconds; give it for each one; default: they are found",
+    )
+
+
+class _Case:
+    """What a way works on: the arguments, the samples and the settings in force."""
+
+    def __init__(self, arguments: Namespace, samples: Iterable[Sample], loaded: LoadedSettings) -> None:
+        self.arguments = arguments
+        self.samples = samples
+        self.settings = loaded.settings
+        self.glider = loaded.glider
+
+    @property
+    def zero_pa(self) -> float:
+        """Zero of the pitot sensor as set."""
+        return self.settings.sensors.pitot.zero_pa
+
+    @property
+    def windows(self) -> list[tuple[float, float]]:
+        """As given."""
+        return [(begin_s, end_s) for begin_s, end_s in self.arguments.windows]
+
+
+def calibrate_command(arguments: Namespace) -> int:
+    """Find, tell and write; returns the exit code."""
+    from rich.console import Console  # noqa: PLC0415  (as below: only this command needs them)
+
+    from vario.app.calibrate.outcome import apply_outcome, write_outcome  # noqa: PLC0415
+    from vario.app.tune_files import provenance  # noqa: PLC0415
+
+    samples, info, loaded = _input(arguments)
+    times = [sample.t_s for sample in samples]
+    outcome = arguments.find(_Case(arguments, samples, loaded))
+    console = Console(highlight=False)
+    for sentence in outcome.said:
+        console.print(sentence, soft_wrap=True)
+    for caution in outcome.cautions:
+        console.print(f"[bold]caution:[/bold] {caution}", soft_wrap=True)
+    origin = provenance(arguments.file, info, max(times, default=0.0) - min(times, default=0.0))
+    for path in write_outcome(outcome, origin, arguments.out):
+        console.print(f"written: {path}", soft_wrap=True)
+    if arguments.apply is not None:
+        kept = apply_outcome(outcome, arguments.apply)
+        console.print(f"now in {arguments.apply}; as it was before: {kept}", soft_wrap=True)
+    return 0
+
+
+def _input(arguments: Namespace) -> tuple[list[Sample], RecordingInfo, LoadedSettings]:
+    """Samples with where they are from and the settings that go with them."""
+    from hw_replay.open import open_source  # noqa: PLC0415
+    from vario.settings.load import load_settings, parse_settings  # noqa: PLC0415
+
+    if arguments.file == LIVE:
+        loaded = load_settings(arguments.config or Path("vario.toml"))
+        return (*measured(loaded.settings), loaded)
+    source = open_source(arguments.file)
+    if arguments.config is not None:
+        loaded = load_settings(arguments.config)
+    else:
+        name = f"settings in {arguments.file}"
+        loaded = parse_settings(source.info.config_toml or "", name, source.info.glider_toml)
+    return list(source), source.info, loaded
+
+
+def measured(settings: Settings) -> tuple[list[Sample], RecordingInfo]:
+    """What the sensors of the settings say for `LIVE_S` from now on.
+
+    Raises:
+        AppError: if one cannot be used.
+    """
+    from datetime import UTC, datetime  # noqa: PLC0415
+
+    from hw_replay.source import RecordingInfo  # noqa: PLC0415
+    from vario.app.live.clock import MonotonicClock  # noqa: PLC0415
+    from vario.app.live.fitting import Buses, described, fitted  # noqa: PLC0415
+    from vario.app.live.scheduler import Scheduler  # noqa: PLC0415
+
+    clock, buses = MonotonicClock(), Buses()
+    try:
+        what = fitted(settings, buses)
+        scheduler = Scheduler(what.sensors, clock)
+        end_s = clock.now_s() + LIVE_S
+        scheduler.start()
+        samples: list[Sample] = []
+        while clock.now_s() < end_s:
+            samples += scheduler.step(end_s)
+    finally:
+        buses.close()
+    return samples, RecordingInfo("measured live", "live", datetime.now(UTC), described(what.sensors))
+
+
+def _pitot_zero(case: _Case) -> Outcome:
+    from vario.app.calibrate.rest import pitot_zero  # noqa: PLC0415
+
+    return pitot_zero(case.samples)
+
+
+def _gyro_bias(case: _Case) -> Outcome:
+    from vario.app.calibrate.rest import gyro_bias  # noqa: PLC0415
+
+    return gyro_bias(case.samples)
+
+
+def _barometer(case: _Case) -> Outcome:
+    from vario.app.calibrate.rest import barometer_offset  # noqa: PLC0415
+    from vario.settings.quantity import LENGTH, PRESSURE  # noqa: PLC0415
+
+    elevation_m = _quantity("--elevation", case.arguments.elevation, LENGTH)
+    return barometer_offset(case.samples, elevation_m, _quantity("--qnh", case.arguments.qnh, PRESSURE))
+
+
+def _quantity(name: str, text: str, dimension: Any) -> float:
+    from vario.settings.errors import QuantityError  # noqa: PLC0415
+    from vario.settings.quantity import parse  # noqa: PLC0415
+
+    try:
+        return parse(text, dimension)
+    except QuantityError as error:
+        raise AppError(f'{name} "{text}": {error}') from error
+
+
+def _level(case: _Case) -> Outcome:
+    from hw_replay.open import open_source  # noqa: PLC0415
+    from vario.app.calibrate.level import corrected, from_ground_run, from_two_poses  # noqa: PLC0415
+
+    imu = case.settings.sensors.imu
+    if case.arguments.ground_run == (case.arguments.tail_up is not None):
+        raise AppError("level: give either --tail-up FILE or --ground-run")
+    if case.arguments.ground_run:
+        return from_ground_run(corrected(case.samples, imu))
+    tail_up = open_source(case.arguments.tail_up)
+    return from_two_poses(corrected(case.samples, imu), corrected(tail_up, imu))
+
+
+def _six_positions(case: _Case) -> Outcome:
+    from vario.app.calibrate.positions import six_positions  # noqa: PLC0415
+
+    return six_positions(case.samples)
+
+
+def _leak(case: _Case) -> Outcome:
+    from vario.app.calibrate.leak import static_leak  # noqa: PLC0415
+
+    return static_leak(case.samples)
+
+
+def _airspeed(case: _Case) -> Outcome:
+    from vario.app.calibrate.legs import position_error  # noqa: PLC0415
+
+    return position_error(case.samples, case.zero_pa, case.windows)
+
+
+def _total_energy(case: _Case) -> Outcome:
+    from vario.app.calibrate.pull_up import energy_check  # noqa: PLC0415
+
+    return energy_check(case.samples, case.zero_pa)
+
+
+def _polar(case: _Case) -> Outcome:
+    from vario.app.calibrate.glides import fit_polar  # noqa: PLC0415
+
+    ratio = 1.0
+    if case.glider is not None:
+        flight, reference_kg = case.settings.flight, case.glider.reference_mass_kg
+        ratio = ((flight.mass_kg or reference_kg) + flight.ballast_kg) / reference_kg
+    return fit_polar(case.samples, ratio, case.zero_pa, case.windows)

@@ -1,0 +1,202 @@
+"""The polar from glides through still air, with how sure it is.
+
+Each glide gives one point: mean airspeed and mean loss of energy height, brought to sea-level density (speed
+and sink shrink by the root of the density ratio) and to the reference mass (by the root of the mass ratio).
+The quadratic through the points is fitted by least squares; their scatter says how sure its values are.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from drivers.isa import (
+    G0_MPS2,
+    GAS_CONSTANT,
+    SEA_LEVEL_KGPM3,
+    altitude_m,
+    density_kgpm3,
+    tas_mps,
+    temperature_k,
+)
+from drivers.samples import Sample
+from vario.app.calibrate.outcome import Outcome
+from vario.app.calibrate.series import Floats, Series, collect, needed
+from vario.app.errors import AppError
+from vario.flight.polar import QuadraticPolar
+
+LEAST_GLIDE_S = 30.0
+LONGEST_GLIDE_S = 120.0
+STEADY_MPS = 2.0
+SLOWEST_MPS = 18.0
+STRAIGHT_RADPS = math.radians(2.0)
+LEAST_GLIDES = 4
+LEAST_RANGE_MPS = 8.0
+
+
+@dataclass(frozen=True, slots=True)
+class Glide:
+    """One glide, brought to sea level and reference mass.
+
+    Attributes:
+        from_s: its beginning.
+        to_s: its end.
+        eas_mps: equivalent airspeed.
+        sink_mps: positive down.
+    """
+
+    from_s: float
+    to_s: float
+    eas_mps: float
+    sink_mps: float
+
+
+def fit_polar(
+    samples: Iterable[Sample],
+    mass_ratio: float = 1.0,
+    zero_pa: float = 0.0,
+    windows: Sequence[tuple[float, float]] = (),
+) -> Outcome:
+    """The polar from a recording with steady glides at several speeds.
+
+    Args:
+        samples: of the flight.
+        mass_ratio: flying mass over reference mass.
+        zero_pa: zero of the pitot sensor, taken off.
+        windows: beginnings and ends of the glides, s; found in the recording if none are given.
+
+    Raises:
+        AppError: if there are too few glides, or what fits them is no polar.
+    """
+    found = collect(samples, "baro", "pitot", "oat", "imu_gyro")
+    baro, pitot = needed(found, "baro", LEAST_GLIDE_S), needed(found, "pitot", LEAST_GLIDE_S)
+    spans = list(windows) or _steady(pitot, found.get("imu_gyro"), baro, zero_pa)
+    glides = [
+        _glide(span, baro, pitot, found.get("oat"), zero_pa=zero_pa, mass_ratio=mass_ratio) for span in spans
+    ]
+    if len(glides) < LEAST_GLIDES:
+        raise AppError(f"{len(glides)} steady glides of {LEAST_GLIDE_S:g} s, expected {LEAST_GLIDES} or more")
+    speeds = np.array([glide.eas_mps for glide in glides])
+    if float(np.ptp(speeds)) < LEAST_RANGE_MPS:
+        raise AppError(
+            f"the glides differ by {np.ptp(speeds) * 3.6:.0f} km/h; "
+            f"expected {LEAST_RANGE_MPS * 3.6:.0f} km/h or more"
+        )
+    polar, covariance, scatter = fit(glides)
+    if polar.a <= 0 or polar.c <= 0 or polar.b >= 0:
+        raise AppError(
+            "what fits these glides best is no polar: they were not still, or too close in speed "
+            f"(sink = {polar.a:.3g}·V² + {polar.b:.3g}·V + {polar.c:.3g})"
+        )
+    said = [f"{len(glides)} glides; they scatter by {scatter:.2f} m/s about the polar."]
+    figures: dict[str, dict[str, object]] = {
+        "polar": {"a": polar.a, "b": polar.b, "c": polar.c, "scatter_mps": scatter},
+        "polar_errors": {name: float(np.sqrt(covariance[i, i])) for i, name in enumerate(("a", "b", "c"))},
+    }
+    for speed in np.linspace(speeds.min(), speeds.max(), 5):
+        error = sink_error(float(speed), covariance)
+        sink = polar.sink_mps(float(speed))
+        said.append(f"{speed * 3.6:5.0f} km/h: sink {sink:.2f} ±{error:.2f} m/s")
+    for number, glide in enumerate(glides, start=1):
+        figures[f"glide_{number}"] = {
+            "from_s": glide.from_s,
+            "to_s": glide.to_s,
+            "eas_mps": glide.eas_mps,
+            "sink_mps": glide.sink_mps,
+        }
+    said.append(f"For the glider file: [polar] a = {polar.a:.6f}, b = {polar.b:.5f}, c = {polar.c:.4f}")
+    return Outcome(
+        "polar",
+        said,
+        {},
+        figures,
+        [
+            "Air that rises or sinks by 0.1 m/s moves a glide's sink by as much: many glides, still air.",
+            "Compare with the flight manual before you fly by it; a polar too good lands you short.",
+        ],
+    )
+
+
+def fit(glides: Sequence[Glide]) -> tuple[QuadraticPolar, Floats, float]:
+    """The quadratic through the glides, its covariance, shape (3, 3), and the scatter about it, m/s."""
+    speed = np.array([glide.eas_mps for glide in glides])
+    sink = np.array([glide.sink_mps for glide in glides])
+    matrix = np.stack([speed**2, speed, np.ones_like(speed)], axis=1)
+    best, *_ = np.linalg.lstsq(matrix, sink, rcond=None)
+    left = sink - matrix @ best
+    scatter = float(np.sqrt(np.sum(left**2) / max(1, len(glides) - 3)))
+    covariance = np.linalg.inv(matrix.T @ matrix) * scatter**2
+    return QuadraticPolar(*(float(value) for value in best)), np.asarray(covariance), scatter
+
+
+def sink_error(eas_mps: float, covariance: Floats) -> float:
+    """One standard deviation of the polar's sink at a speed."""
+    row = np.array([eas_mps**2, eas_mps, 1.0])
+    return float(np.sqrt(row @ covariance @ row))
+
+
+def _steady(pitot: Series, gyro: Series | None, baro: Series, zero_pa: float) -> list[tuple[float, float]]:
+    """Stretches of steady speed, and straight where a gyro tells, cut into glides."""
+    t_s = np.arange(pitot.t_s[0], pitot.t_s[-1], 1.0)
+    seconds = np.clip(np.searchsorted(t_s, pitot.t_s, side="right") - 1, 0, len(t_s) - 1)
+    counts = np.maximum(np.bincount(seconds, minlength=len(t_s)), 1)
+    impact = np.bincount(seconds, pitot.values[:, 0] - zero_pa, minlength=len(t_s)) / counts
+    static = np.interp(t_s, baro.t_s, baro.values[:, 0])
+    speed = np.array([_eas(float(q), float(p)) for q, p in zip(impact, static, strict=True)])
+    straight = np.ones(len(t_s), bool)
+    if gyro is not None:
+        turn = np.linalg.norm(gyro.values, axis=1)
+        smooth = np.convolve(turn, np.ones(101) / 101.0, mode="same")
+        straight = np.interp(t_s, gyro.t_s, smooth) < 2.0 * STRAIGHT_RADPS
+    spans: list[tuple[float, float]] = []
+    first = 0
+    for index in range(1, len(t_s) + 1):
+        goes_on = (
+            index < len(t_s)
+            and straight[index]
+            and speed[index] > SLOWEST_MPS
+            and abs(speed[index] - np.mean(speed[first:index])) < STEADY_MPS
+            and t_s[index] - t_s[first] < LONGEST_GLIDE_S
+        )
+        if goes_on:
+            continue
+        if t_s[index - 1] - t_s[first] >= LEAST_GLIDE_S and speed[first] > SLOWEST_MPS:
+            spans.append((float(t_s[first]) + 2.0, float(t_s[index - 1])))
+        first = index
+    return spans
+
+
+def _eas(impact_pa: float, static_pa: float) -> float:
+    return math.sqrt(2.0 * max(impact_pa, 0.0) / SEA_LEVEL_KGPM3) if static_pa else 0.0
+
+
+def _glide(
+    span: tuple[float, float],
+    baro: Series,
+    pitot: Series,
+    oat: Series | None,
+    *,
+    zero_pa: float,
+    mass_ratio: float,
+) -> Glide:
+    """Loss of energy height by a line through it, which uses all readings and not two."""
+    static, impact = baro.between(*span), pitot.between(*span)
+    if len(static.t_s) < 10 or len(impact.t_s) < 10:
+        raise AppError(f"the glide from {span[0]:g} to {span[1]:g} s holds too few readings")
+    static_pa = float(static.mean[0])
+    air_k = (
+        temperature_k(altitude_m(static_pa))
+        if oat is None
+        else float(np.interp(np.mean(span), oat.t_s, oat.values[:, 0]))
+    )
+    height_m = -GAS_CONSTANT * air_k / G0_MPS2 * np.log(static.values[:, 0] / static_pa)
+    tas = np.array([tas_mps(float(q) - zero_pa, static_pa, air_k) for q in impact.values[:, 0]])
+    kinetic_m = np.interp(static.t_s, impact.t_s, tas**2 / (2.0 * G0_MPS2))
+    sink = -float(np.polyfit(static.t_s - static.t_s[0], height_m + kinetic_m, 1)[0])
+    to_sea_level = math.sqrt(density_kgpm3(static_pa, air_k) / SEA_LEVEL_KGPM3)
+    to_reference = 1.0 / math.sqrt(mass_ratio)
+    scale = to_sea_level * to_reference
+    return Glide(*span, float(np.mean(tas)) * scale, sink * scale)

@@ -1,0 +1,91 @@
+"""Leak test of the static system, from a recording of the test.
+
+Suck gently on the static ports until the altimeter has gained 300 m or so, close the line, and let a minute
+pass. The limit for an unpressurised cabin is 100 ft lost in a minute after 1000 ft (14 CFR 23.1325(b)(2)(i)
+as of 1996, and 14 CFR 43 appendix E (a)): loss is proportional to the suction, so another height counts in
+proportion.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+import numpy as np
+
+from drivers.isa import altitude_m, metres_per_pascal
+from drivers.samples import Sample
+from vario.app.calibrate.outcome import Outcome
+from vario.app.calibrate.series import Floats, collect, needed
+from vario.app.errors import AppError
+
+LEAST_GAIN_M = 100.0
+SETTLE_S = 3.0
+"""Air that was cooled by the suction warms up first."""
+
+LEAST_HOLD_S = 30.0
+LOSS_SHARE = 0.10
+"""Of the height gained, in a minute: 100 ft of 1000 ft."""
+
+
+def static_leak(samples: Iterable[Sample]) -> Outcome:
+    """The loss of height in the minute after the line was closed.
+
+    Raises:
+        AppError: if the recording shows no such test.
+    """
+    baro = needed(collect(samples, "baro"), "baro", LEAST_HOLD_S)
+    t_s, static_pa = _seconds(baro.t_s, baro.values[:, 0])
+    start_pa = float(np.max(static_pa[:10]))
+    top = int(np.argmin(static_pa))
+    gain_m = altitude_m(float(static_pa[top])) - altitude_m(start_pa)
+    if gain_m < LEAST_GAIN_M:
+        raise AppError(
+            f"no leak test in this recording: the most height gained is {gain_m:.0f} m, "
+            f"expected {LEAST_GAIN_M:g} m or more"
+        )
+    begin_s = float(t_s[top]) + SETTLE_S
+    hold = (t_s >= begin_s) & (t_s <= begin_s + 60.0)
+    released = np.flatnonzero(np.diff(static_pa[hold]) > 0.2 * (start_pa - static_pa[top]))
+    held_t, held_pa = t_s[hold], static_pa[hold]
+    if len(released):
+        held_t, held_pa = held_t[: released[0]], held_pa[: released[0]]
+    held_s = float(held_t[-1] - held_t[0]) if len(held_t) > 1 else 0.0
+    if held_s < LEAST_HOLD_S:
+        raise AppError(f"the line was closed for {held_s:.0f} s, expected {LEAST_HOLD_S:g} s or more")
+    slope_pa, _ = np.polyfit(held_t, held_pa, 1)
+    loss_m = float(slope_pa) * metres_per_pascal(float(np.mean(held_pa))) * 60.0
+    allowed_m = LOSS_SHARE * gain_m
+    tight = loss_m <= allowed_m
+    said = (
+        f"Gained {gain_m:.0f} m, then lost {loss_m:.1f} m a minute over {held_s:.0f} s; allowed are "
+        f"{allowed_m:.1f} m ({LOSS_SHARE:.0%} of the gain)."
+    )
+    return Outcome(
+        "leak",
+        [said, "The static system is tight." if tight else "The static system LEAKS: do not fly with it."],
+        {},
+        {
+            "static": {
+                "gain_m": gain_m,
+                "loss_m_per_min": loss_m,
+                "allowed_m_per_min": allowed_m,
+                "held_s": held_s,
+                "tight": tight,
+            }
+        },
+        [
+            "Suction on a static line moves the certified instruments too: gently, and slowly back.",
+            "The test that counts for the aircraft's papers is that of the licensed inspector.",
+        ],
+    )
+
+
+def _seconds(t_s: Floats, values: Floats) -> tuple[Floats, Floats]:
+    """Means of one second each."""
+    index = np.floor(t_s - t_s[0]).astype(int)
+    counts = np.bincount(index)
+    there = counts > 0
+    return (
+        np.asarray(np.bincount(index, t_s)[there] / counts[there]),
+        np.asarray(np.bincount(index, values)[there] / counts[there]),
+    )

@@ -1,0 +1,90 @@
+"""What a way of calibrating finds, and the files it writes: with their origin, and never over an old one."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from vario.app.atomic import write_atomically
+from vario.app.errors import AppError
+from vario.app.tune_files import as_comment, toml_text, write_keeping
+from vario.settings.edit import NotEditableError, set_value
+from vario.settings.load import parse_settings
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """What was found.
+
+    Attributes:
+        way: how it was found, "pitot-zero"; the file is named after it.
+        said: what to tell, a sentence each.
+        settings: new values by dotted section and key, as the settings file has them.
+        figures: everything found, SI, by table name, for the record.
+        cautions: what may make it wrong.
+    """
+
+    way: str
+    said: Sequence[str]
+    settings: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
+    figures: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
+    cautions: Sequence[str] = ()
+
+
+def write_outcome(outcome: Outcome, origin: Mapping[str, Any], out_dir: Path) -> list[Path]:
+    """Write the outcome into a folder: settings, if there are any, and figures with their origin.
+
+    Returns:
+        The files written, and former ones that were kept under other names.
+
+    Raises:
+        OutputError: if a file cannot be written.
+    """
+    done = []
+    if outcome.settings:
+        path = out_dir / f"{outcome.way}.settings.toml"
+        head = [f"# Settings found by vario calibrate {outcome.way}.", *as_comment(origin)]
+        text = toml_text(head, outcome.settings)
+        parse_settings(text, str(path))
+        done += [path, write_keeping(path, text)]
+    path = out_dir / f"{outcome.way}.toml"
+    tables = {"recording": origin, **{f"found.{name}": table for name, table in outcome.figures.items()}}
+    head = [
+        f"# What vario calibrate {outcome.way} found, in SI units.",
+        *(f"# {text}" for text in outcome.said),
+    ]
+    head += [f"# Caution: {text}" for text in outcome.cautions]
+    done += [path, write_keeping(path, toml_text(head, tables))]
+    return [path for path in done if path is not None]
+
+
+def apply_outcome(outcome: Outcome, config: Path) -> Path:
+    """Put the settings found into a settings file; what stood there is kept beside it.
+
+    Returns:
+        Where the former file is now.
+
+    Raises:
+        AppError: if there is nothing to put in, or the file cannot be read, edited or written.
+        SettingsError: if the result would not be valid; the file is unchanged then.
+    """
+    if not outcome.settings:
+        raise AppError(f"{outcome.way} finds no setting, so there is nothing to apply")
+    try:
+        before = config.read_bytes()
+        text = before.decode("utf-8")
+        for section, values in outcome.settings.items():
+            for key, value in values.items():
+                text = set_value(text, (*section.split("."), key), value)
+    except (OSError, UnicodeDecodeError) as error:
+        raise AppError(f"{config}: cannot be read: {error}") from error
+    except NotEditableError as error:
+        raise AppError(f"{config}: {error}; change it with an editor") from error
+    number = 1
+    while (kept := config.with_name(f"{config.name}.{number}")).exists():
+        number += 1
+    write_atomically(kept, before)
+    write_atomically(config, text.encode())
+    return kept

@@ -1,0 +1,137 @@
+"""Total-energy check flight: is height gained by pulling up told from lift.
+
+In still air total energy only falls, by the glider's sink. Over a pull-up, height and speed change against
+each other: H + k·V²/2g, with k = 1 for perfect compensation. The k that fits the flight best says by how much
+the airspeed counts too little (under-compensated) or too much. Heights are fitted, not their rates, so
+nothing is differentiated; every pull-up has a level and a mean sink of its own, so that slow lift does not
+spoil it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+import numpy as np
+
+from drivers.isa import G0_MPS2, GAS_CONSTANT, altitude_m, tas_mps, temperature_k
+from drivers.samples import Sample
+from vario.app.calibrate.outcome import Outcome
+from vario.app.calibrate.series import Floats, Series, collect, needed
+from vario.app.errors import AppError
+
+RATE_HZ = 10.0
+AROUND_S = 12.0
+"""What belongs to a pull-up or push-over before and after its middle."""
+
+LEAST_CHANGE_M = 12.0
+"""Of V²/2g within `AROUND_S`: from 120 to 105 km/h."""
+
+LEAST_MANOEUVRES = 3
+GOOD = 0.05
+"""A pull-up from 180 to 90 km/h changes V²/2g by 96 m; 5 % of it over 10 s is half a metre a second."""
+
+
+def energy_check(samples: Iterable[Sample], zero_pa: float = 0.0) -> Outcome:
+    """How well the airspeed compensates pull-ups and push-overs.
+
+    Args:
+        samples: of a flight with several of them, in still air.
+        zero_pa: zero of the pitot sensor, taken off.
+
+    Raises:
+        AppError: if there are not enough of them.
+    """
+    found = collect(samples, "baro", "pitot", "oat")
+    baro, pitot = needed(found, "baro", 60.0), needed(found, "pitot", 60.0)
+    t_s, height_m, kinetic_m = _energies(baro, pitot, found.get("oat"), zero_pa)
+    windows = _manoeuvres(t_s, kinetic_m)
+    if len(windows) < LEAST_MANOEUVRES:
+        raise AppError(
+            f"{len(windows)} pull-ups or push-overs found, expected {LEAST_MANOEUVRES} or more: change the "
+            "speed by 40 km/h or so within 10 s, wings level, with 20 s between"
+        )
+    k, error = _fit([(t_s[w], height_m[w], kinetic_m[w]) for w in windows])
+    if abs(k - 1.0) <= max(GOOD, 2 * error):
+        verdict = "That is well compensated."
+    elif k > 1.0:
+        verdict = (
+            f"Under-compensated: a pull-up reads as lift. The airspeed pressure counts {(k - 1):.0%} too "
+            f"little (multiply it by {k:.3f}): a leak in the pitot line, or a static port that sucks."
+        )
+    else:
+        verdict = (
+            f"Over-compensated: a pull-up reads as sink. The airspeed pressure counts {(1 - k):.0%} too much "
+            f"(multiply it by {k:.3f}): look at the static ports, and the zero of the pitot sensor."
+        )
+    return Outcome(
+        "total-energy",
+        [
+            f"{len(windows)} pull-ups and push-overs: factor of the airspeed pressure {k:.3f} ±{error:.3f}.",
+            verdict,
+        ],
+        {},
+        {"energy": {"factor": k, "factor_error": error, "manoeuvres": len(windows)}},
+        [
+            "Only still air tells: early morning, no wind near hills. Gusts make it look over-compensated.",
+            "Stay inside the limits of the flight manual; nobody below or behind, and somebody looking out.",
+        ],
+    )
+
+
+def _energies(
+    baro: Series, pitot: Series, oat: Series | None, zero_pa: float
+) -> tuple[Floats, Floats, Floats]:
+    """Time, true height and V²/2g on a steady grid; the height's slope is corrected for the temperature."""
+    begin_s, end_s = max(baro.t_s[0], pitot.t_s[0]), min(baro.t_s[-1], pitot.t_s[-1])
+    t_s = np.arange(begin_s, end_s, 1.0 / RATE_HZ)
+    static_pa = np.interp(t_s, baro.t_s, baro.values[:, 0])
+    impact_pa = np.interp(t_s, pitot.t_s, pitot.values[:, 0]) - zero_pa
+    standard_k = np.array([temperature_k(altitude_m(float(p))) for p in static_pa])
+    air_k = standard_k if oat is None else np.interp(t_s, oat.t_s, oat.values[:, 0])
+    # Hydrostatic: dh = -R T / (g p) dp.
+    step_m = -GAS_CONSTANT * air_k[:-1] / G0_MPS2 * np.diff(np.log(static_pa))
+    height_m = np.concatenate(([0.0], np.cumsum(step_m)))
+    speed = np.array(
+        [tas_mps(float(q), float(p), float(t)) for q, p, t in zip(impact_pa, static_pa, air_k, strict=True)]
+    )
+    return t_s, height_m, speed**2 / (2.0 * G0_MPS2)
+
+
+def _manoeuvres(t_s: Floats, kinetic_m: Floats) -> list[slice]:
+    """Stretches around quick changes of speed in flight, which do not overlap."""
+    half = round(AROUND_S * RATE_HZ)
+    quarter = half // 2
+    changes = np.abs(kinetic_m[2 * quarter :] - kinetic_m[: -2 * quarter])
+    flying = kinetic_m[quarter:-quarter] > 20.0**2 / (2.0 * G0_MPS2)
+    changes = np.where(flying, changes, 0.0)
+    found: list[slice] = []
+    while len(changes) and float(np.max(changes)) >= LEAST_CHANGE_M:
+        middle = int(np.argmax(changes)) + quarter
+        if middle - half >= 0 and middle + half <= len(t_s):
+            found.append(slice(middle - half, middle + half))
+        low = max(0, middle - quarter - 2 * half)
+        changes[low : middle - quarter + 2 * half] = 0.0
+    return sorted(found, key=lambda window: window.start)
+
+
+def _fit(windows: list[tuple[Floats, Floats, Floats]]) -> tuple[float, float]:
+    """Least squares of H = level + drift·t − sink of speed − k·V²/2g; level and drift for each window."""
+    heights, starts = [], np.cumsum([0, *(len(t_s) for t_s, _, _ in windows)])
+    total, unknown = int(starts[-1]), 2 * len(windows) + 2
+    matrix = np.zeros((total, unknown))
+    for index, (t_s, height_m, kinetic_m) in enumerate(windows):
+        part = slice(int(starts[index]), int(starts[index + 1]))
+        at_s = t_s - np.mean(t_s)
+        matrix[part, 2 * index] = 1.0
+        matrix[part, 2 * index + 1] = at_s
+        # Sink grows with V²; its integral, less what the drift already takes.
+        matrix[part, -2] = np.cumsum(kinetic_m - np.mean(kinetic_m)) / RATE_HZ / 100.0
+        matrix[part, -1] = -kinetic_m
+        heights.append(height_m)
+    target = np.concatenate(heights)
+    best, *_ = np.linalg.lstsq(matrix, target, rcond=None)
+    left = target - matrix @ best
+    # Neighbours on the grid err together: what is left over counts as one value a second.
+    free = max(1.0, total / RATE_HZ - unknown)
+    covariance = np.linalg.inv(matrix.T @ matrix) * float(np.sum(left**2)) / free
+    return float(best[-1]), float(np.sqrt(covariance[-1, -1]))

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from enum import IntEnum
 
 from drivers.chip import CELSIUS_ZERO_K, Chip, ChipSpec, signed
-from drivers.errors import NotReadyError
+from drivers.errors import NotReadyError, StaleDataError
 from drivers.samples import Baro, Oat
 from drivers.sensor import Steps
 
@@ -139,6 +139,12 @@ class Dps310(Chip):
             self._temperature = self._result(Reg.TEMPERATURE, TEMPERATURE_READY) / SCALE[1]
 
     def _result(self, register: Reg, ready: int) -> int:
-        if not self.get(Reg.MEAS_CFG)[0] & ready:
+        oversampling, _, status = self.get(Reg.PRS_CFG, 3)
+        if oversampling != OVERSAMPLING_8:  # the scale would be another, and the pressure possible but false
+            raise StaleDataError(
+                f"it lost its settings: register 0x06 reads 0x{oversampling:02X}, expected 0x03",
+                "Its supply broke down for a moment: check plug and regulator",
+            )
+        if not status & ready:
             raise NotReadyError("the conversion was not finished in time")
         return signed(int.from_bytes(self.get(register, 3), "big"), 24)

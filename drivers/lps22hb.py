@@ -45,7 +45,7 @@ LPS22HB = ChipSpec(
     noise={"baro": 1.3},
     delay_s=CONVERSION_S / 2,
     source="DocID027083: 0.0075 hPa with its filter; without it, as used here, √3 times that (computed)",
-    memory="Settings bits, identity, noise, time of one conversion; register addresses read",
+    memory="Noise, time of one conversion, bits of CTRL1; other registers read in public drivers",
 )
 IDS = {0xB1: "LPS22HB"}
 

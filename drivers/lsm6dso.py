@@ -59,7 +59,7 @@ def _spec(name: str) -> ChipSpec:
         },
         delay_s=0.006,
         source="DS12140; 110 µg/√Hz at ±8 g and 3.8 mdps/√Hz behind about 42 Hz",
-        memory="Registers, identity, noise, scales at ±8 g and ±500 °/s; delay estimated from the bandwidth",
+        memory="Filter bits, noise, scales at these ranges; delay estimated; other registers read in public drivers",
     )
 
 

@@ -1,6 +1,7 @@
 """TMP117 thermometer (Texas Instruments), one averaged conversion at a time.
 
-Source: SBOS740: register map, 7.8125 m°C per count, table of codes (25 °C is 0x0C80).
+Source: TI SNOSD82D: register map, 7.8125 m°C per count, one-shot mode, data-ready flag; table
+of codes (25 °C is 0x0C80).
 """
 
 from __future__ import annotations
@@ -39,9 +40,9 @@ TMP117 = ChipSpec(
     max_rate_hz=5.0,
     noise={"oat": 0.008},
     delay_s=TYPICAL_S / 2,
-    source="SBOS740; one count",
+    source="TI SNOSD82D; one count",
     example="TMP117 datasheet, table of codes (from memory)",
-    memory="Everything",
+    memory="Averaging and reset bits, length of a conversion; registers, scale and one-shot mode read",
 )
 
 

@@ -238,7 +238,7 @@ def test_sdp3x_reads_low_in_thin_air():
     ],
 )
 def test_tmp117_codes(code, celsius):
-    assert tmp117.temperature_c(code) == celsius  # SBOS740, table of codes (from memory)
+    assert tmp117.temperature_c(code) == celsius  # TI SNOSD82D: 7.8125 m°C a count; codes from memory
 
 
 def test_ina219_bus_voltage():

@@ -59,7 +59,7 @@ def _spec(name: str) -> ChipSpec:
         },
         delay_s=0.006,
         source="DS12140; 110 µg/√Hz at ±8 g and 3.8 mdps/√Hz behind about 42 Hz",
-        memory="Filter bits, noise, scales at these ranges; delay estimated; other registers read in public drivers",
+        memory="Filter bits, noise, scales at these ranges; delay estimated; the rest read in public drivers",
     )
 
 

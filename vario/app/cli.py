@@ -17,6 +17,7 @@ from vario.app.errors import AppError
 from vario.app.export import command as export_command
 from vario.app.live.command import add_parser as add_run_parser
 from vario.app.page import command as page_command
+from vario.app.service import add_parser as add_service_parser
 from vario.app.tone_parser import add_parser as add_tone_parser
 from vario.settings.errors import SettingsError
 from vario.sound.errors import SoundError
@@ -49,9 +50,8 @@ def _parser() -> argparse.ArgumentParser:
     )
     commands = parser.add_subparsers(title="commands", required=True, metavar="COMMAND")
 
-    add_run_parser(commands)
-    add_check_parser(commands)
-    add_calibrate_parser(commands)
+    for add in (add_run_parser, add_check_parser, add_calibrate_parser, add_service_parser):
+        add(commands)
 
     replay = commands.add_parser("replay", help="play a recording through the instrument")
     replay.add_argument(

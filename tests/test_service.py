@@ -1,0 +1,158 @@
+"""The service: its unit, and what it says to the service manager."""
+
+from __future__ import annotations
+
+import argparse
+import configparser
+import os
+import shutil
+import signal
+import socket
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from hw_replay.recording import Recording
+from hw_replay.simulate.demo import BUNDLED
+from vario.app.errors import AppError
+from vario.app.live.notify import Notifier
+from vario.app.service import WATCHDOG_S, add_parser, unit_text
+from vario.settings.load import parse_settings
+
+SETTINGS = parse_settings('[recorder]\nfolder = "/data/my flights"\n', "settings").settings
+
+
+def unit() -> str:
+    return unit_text(SETTINGS, Path("/data/vario.toml"), Path("/opt/vario/bin/vario"), "vario")
+
+
+def parsed(text: str) -> configparser.ConfigParser:
+    parser = configparser.ConfigParser(interpolation=None, strict=True)
+    parser.optionxform = str  # type: ignore[assignment, method-assign]  # keys of units have capitals
+    parser.read_string(text)
+    return parser
+
+
+def test_the_unit_says_what_it_must() -> None:
+    service = parsed(unit())["Service"]
+    assert service["ExecStart"] == "/opt/vario/bin/vario run --config /data/vario.toml --marks /data/marks"
+    assert service["Type"] == "notify"
+    assert service["Restart"] == "always"
+    assert int(service["WatchdogSec"]) == WATCHDOG_S
+    assert service["CPUSchedulingPolicy"] in {"rr", "fifo"}
+    assert service["ProtectSystem"] == "strict"
+    assert service["ReadWritePaths"] == '-"/data/my flights"'
+
+
+@pytest.mark.skipif(shutil.which("systemd-analyze") is None, reason="needs systemd")
+def test_the_service_manager_itself_finds_nothing_wrong(tmp_path: Path) -> None:
+    program = tmp_path / "vario"
+    program.write_text("#!/bin/sh\n", encoding="ascii")
+    program.chmod(0o755)
+    path = tmp_path / "vario.service"
+    path.write_text(unit_text(SETTINGS, Path("/data/vario.toml"), program, "root"), encoding="utf-8")
+    done = subprocess.run(  # noqa: S603  (a tool of the system)
+        [str(shutil.which("systemd-analyze")), "verify", str(path)],
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert "vario.service:" not in done.stderr + done.stdout
+
+
+@pytest.mark.parametrize("path", ["/data/it's.toml", '/data/"a".toml', "/data/$HOME.toml", "/data/a\nb.toml"])
+def test_a_path_that_would_break_the_unit_is_refused(path: str) -> None:
+    with pytest.raises(AppError, match="rename it"):
+        unit_text(SETTINGS, Path(path), Path("/opt/vario"), "vario")
+
+
+def install(*words: str) -> int:
+    parser = argparse.ArgumentParser()
+    add_parser(parser.add_subparsers())
+    arguments = parser.parse_args(["install-service", *words])
+    return int(arguments.command(arguments))
+
+
+def test_it_is_shown_and_written_only_when_agreed(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    if shutil.which("vario") is None and not (Path(sys.executable).parent / "vario").exists():
+        pytest.skip("needs the installed program")
+    config = tmp_path / "my.toml"
+    config.write_text("", encoding="utf-8")
+    target = tmp_path / "vario.service"
+    words = ("--config", str(config), "--unit", str(target))
+    assert install(*words) == 0  # no terminal to ask at
+    assert not target.exists()
+    assert "[Service]" in capsys.readouterr().out
+    target.write_text("# by hand\n", encoding="utf-8")
+    assert install(*words, "--yes") == 0
+    assert parsed(target.read_text(encoding="utf-8"))["Service"]["ExecStart"].endswith(f"{tmp_path}/marks")
+    assert (tmp_path / "vario.service.1").read_text(encoding="utf-8") == "# by hand\n"
+
+
+@pytest.mark.parametrize("abstract", [False, True], ids=["path", "abstract"])
+def test_messages_are_those_of_sd_notify(tmp_path: Path, abstract: bool) -> None:
+    """sd_notify(3): a datagram of lines NAME=VALUE to $NOTIFY_SOCKET; a leading @ is a zero byte."""
+    name = f"@vario-test-{os.getpid()}" if abstract else str(tmp_path / "notify")
+    with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as manager:
+        manager.bind("\0" + name[1:] if abstract else name)
+        notifier = Notifier({"NOTIFY_SOCKET": name, "WATCHDOG_USEC": "3000000"})
+        assert notifier.alive_every_s == 1.5
+        notifier.ready()
+        notifier.alive("cruise | vario +1.2 m/s")
+        notifier.stopping()
+        heard = [manager.recv(4096).decode() for _ in range(3)]
+        notifier.close()
+    assert heard == ["READY=1", "WATCHDOG=1\nSTATUS=cruise | vario +1.2 m/s", "STOPPING=1"]
+
+
+def test_without_a_manager_nothing_is_sent_and_nothing_fails(tmp_path: Path) -> None:
+    for environment in ({}, {"NOTIFY_SOCKET": str(tmp_path / "nobody")}):
+        notifier = Notifier(environment)
+        notifier.ready()
+        notifier.alive("fine")
+        notifier.close()
+        assert notifier.alive_every_s is None
+    assert Notifier({"WATCHDOG_USEC": "1000000", "WATCHDOG_PID": "1"}).alive_every_s is None
+
+
+def test_a_run_tells_the_manager_records_and_ends_when_told(tmp_path: Path) -> None:
+    """The whole command as the service runs it, on chips made of software, until SIGTERM."""
+    config = tmp_path / "my.toml"
+    config.write_text(f'[recorder]\nfolder = "{tmp_path / "flights"}"\n', encoding="utf-8")
+    name = str(tmp_path / "notify")
+    with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as manager:
+        manager.bind(name)
+        manager.settimeout(60.0)
+        words = ["run", "--config", str(config), "--silent", "--rehearse", str(BUNDLED)]
+        process = subprocess.Popen(  # noqa: S603  (our own program)
+            [sys.executable, "-m", "vario.app.cli", *words],
+            cwd=Path(__file__).parent.parent,
+            env={**os.environ, "NOTIFY_SOCKET": name, "WATCHDOG_USEC": "2000000"},
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.PIPE,
+            text=True,
+        )
+        try:
+            assert manager.recv(4096) == b"READY=1"
+            alive = [manager.recv(4096).decode() for _ in range(4)]
+            process.send_signal(signal.SIGTERM)
+            _, said = process.communicate(timeout=60.0)
+        finally:
+            process.kill()
+            process.wait()
+    assert process.returncode == 0, said
+    assert all(message.startswith("WATCHDOG=1\nSTATUS=") for message in alive)
+    assert "recording 00001.mcap" in alive[-1]
+    (path,) = (tmp_path / "flights").iterdir()
+    recording = Recording(path)
+    assert {type(sample).__name__ for sample in recording} >= {
+        "Baro",
+        "Pitot",
+        "ImuAccel",
+        "ImuGyro",
+        "Supply",
+    }
+    assert recording.warnings() == []  # closed properly
+    assert "not a primary instrument" in said

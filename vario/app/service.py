@@ -1,0 +1,151 @@
+"""`vario install-service`: the instrument starts with the Pi, and comes back if it ever stops.
+
+The unit is shown before it is written. What its lines mean: systemd.service(5), systemd.exec(5).
+"""
+
+from __future__ import annotations
+
+import argparse
+import shutil
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from vario.app.errors import AppError
+
+if TYPE_CHECKING:
+    from argparse import ArgumentParser, _SubParsersAction
+
+    from vario.settings.schema import Settings
+
+UNIT = Path("/etc/systemd/system/vario.service")
+
+WATCHDOG_S = 15
+"""A stuck bus may hold the loop up for a second a sensor; a loop that hangs longer is restarted."""
+
+PRIORITY = 20
+"""Above everything ordinary, below the kernel's own threads (50)."""
+
+_TEMPLATE = """\
+# Written by vario install-service. Settings: {config}
+[Unit]
+Description=Variometer
+After=sound.target
+StartLimitIntervalSec=0
+
+[Service]
+Type=notify
+ExecStart={command}
+User={user}
+SupplementaryGroups=i2c dialout audio
+
+# It comes back, whatever happened, also if it hangs.
+Restart=always
+RestartSec=1
+WatchdogSec={watchdog_s}
+TimeoutStopSec=15
+
+# Readings on time, before anything else.
+CPUSchedulingPolicy=rr
+CPUSchedulingPriority={priority}
+OOMScoreAdjust=-900
+
+# The root file system may be read-only; only these places are written to.
+ProtectSystem=strict
+ProtectHome=read-only
+PrivateTmp=yes
+NoNewPrivileges=yes
+StateDirectory=vario
+{writable}Environment=PYTHONDONTWRITEBYTECODE=1
+
+[Install]
+WantedBy=multi-user.target
+"""
+
+
+def unit_text(settings: Settings, config: Path, command: Path, user: str) -> str:
+    """The unit for a settings file.
+
+    Args:
+        settings: what the file says.
+        config: its absolute path.
+        command: absolute path of the program `vario`.
+        user: who it runs as.
+
+    Raises:
+        AppError: if a path cannot stand in a unit.
+    """
+    marks = config.parent / "marks"
+    words = (command, "run", "--config", config, "--marks", marks)
+    folder = settings.recorder.folder
+    writable = "" if folder is None else f"ReadWritePaths=-{_word(Path(folder))}\n"
+    return _TEMPLATE.format(
+        config=config,
+        command=" ".join(_word(word) for word in words),
+        user=user,
+        watchdog_s=WATCHDOG_S,
+        priority=PRIORITY,
+        writable=writable,
+    )
+
+
+def _word(text: str | Path) -> str:
+    """A word of a command line or a path as it stands in a unit."""
+    word = str(text)
+    if any(not character.isprintable() or character in "\"'\\$" for character in word):
+        raise AppError(f"{word!r}: quotes, $ and control characters cannot stand in a unit; rename it")
+    word = word.replace("%", "%%")
+    return f'"{word}"' if " " in word else word
+
+
+def add_parser(commands: _SubParsersAction[ArgumentParser]) -> None:
+    """Register the command."""
+    parser = commands.add_parser(
+        "install-service", help="start with the Pi: show a systemd unit, then write it"
+    )
+    parser.add_argument(
+        "--config", type=Path, default=Path("vario.toml"), help="settings file; default: vario.toml here"
+    )
+    parser.add_argument("--user", default="vario", help="who it runs as; default: vario")
+    parser.add_argument("--unit", type=Path, default=UNIT, help=f"file to write; default: {UNIT}")
+    parser.add_argument("--yes", action="store_true", help="write without asking")
+    parser.set_defaults(command=install_command)
+
+
+def install_command(arguments: argparse.Namespace) -> int:
+    """Show the unit, ask, write it and say what comes next."""
+    from vario.app.tune_files import write_keeping  # noqa: PLC0415  (only this command needs them)
+    from vario.settings.load import load_settings  # noqa: PLC0415
+
+    config = arguments.config.resolve()
+    text = unit_text(load_settings(config).settings, config, _program(), arguments.user)
+    out = sys.stdout
+    out.write(text)
+    if not arguments.yes and not _agreed(f"\nWrite this to {arguments.unit}? [y/N] "):
+        out.write("nothing written\n")
+        return 0
+    kept = write_keeping(arguments.unit, text)
+    if kept is not None:
+        out.write(f"what stood there is now {kept}\n")
+    out.write(
+        f"written: {arguments.unit}\n"
+        f"next:    sudo useradd --system {arguments.user}   (once, if there is no such user)\n"
+        "         sudo systemctl daemon-reload && sudo systemctl enable --now vario\n"
+        "watch:   systemctl status vario; journalctl -fu vario\n"
+    )
+    return 0
+
+
+def _program() -> Path:
+    """Where `vario` of this very installation is."""
+    beside = Path(sys.executable).parent / "vario"
+    found = beside if beside.exists() else shutil.which("vario")
+    if found is None:
+        raise AppError("the program vario is not installed here: pip install . first")
+    return Path(found).absolute()
+
+
+def _agreed(question: str) -> bool:
+    if not sys.stdin.isatty():
+        return False
+    return input(question).strip().lower() in {"y", "yes"}

@@ -56,8 +56,25 @@ def test_barometer_noise_put_in_comes_out(tmp_path: Path, capsys: pytest.Capture
     after = figures["after"]["height"]
     assert after["nis"] == pytest.approx(1.0, abs=2 * after["nis_by_chance_within"])
     assert after["correlation"] == pytest.approx(0.0, abs=2 * after["correlation_by_chance_within"])
-    assert "pitot" not in (out / SETTINGS).read_text()
+    written = (out / SETTINGS).read_text()
+    assert "pitot" not in written
+    assert "Caution: the height" not in written
     assert "barometer noise" in capsys.readouterr().out
+
+
+def test_errors_that_are_no_noise_are_not_sold_as_noise(tmp_path: Path) -> None:
+    """A barometer that sticks for seconds: no noise figure explains it, and the file says so."""
+
+    def sticking() -> Iterator[Sample]:
+        held = 0.0
+        for sample in wandering(150.0, 1.0, 10.0):
+            assert isinstance(sample, Baro)
+            held = sample.static_pa if round(sample.t_s * 10) % 20 == 0 else held
+            yield Baro(sample.t_s, held)
+
+    path = record(tmp_path / "stuck.mcap", sticking())
+    assert main(["tune", "flight", str(path), "--out", str(tmp_path / "out")]) == 0
+    assert "# Caution: " in (tmp_path / "out" / SETTINGS).read_text()
 
 
 def test_in_a_whole_flight_the_true_noise_is_likeliest(tmp_path: Path) -> None:

@@ -12,7 +12,7 @@ from rich.table import Table
 
 from vario.app import tune_flight, tune_static
 from vario.app.likelihood import Consistency
-from vario.app.tune_flight import PLAUSIBLE_MODEL, FlightFit
+from vario.app.tune_flight import FlightFit, doubts
 from vario.app.tune_static import PICTURE, Measured, StaticResult, in_metres
 
 _LEGEND = (
@@ -80,12 +80,8 @@ def print_flight(found: FlightFit, warnings: Sequence[str], out_dir: Path, kept:
         )
     console.print(table)
     console.print(f"log likelihood of an innovation: {f.gain:+.3f}")
-    if not 1 / PLAUSIBLE_MODEL < f.after.model < PLAUSIBLE_MODEL:
-        console.print(
-            f"[bold]caution:[/bold] the fit wants the model {f.after.model:.2f} times as lively, and there "
-            "is no setting for that: look for a leak, a loose tube or a wrong lag before using these figures",
-            soft_wrap=True,
-        )
+    for doubt in doubts(found):
+        console.print(f"[bold]caution:[/bold] {doubt}", soft_wrap=True)
     _print_files(console, warnings, kept)
     console.print(f"settings  {out_dir / tune_flight.SETTINGS}", soft_wrap=True)
     console.print(f"figures   {out_dir / tune_flight.FIGURES}", soft_wrap=True)

@@ -44,6 +44,10 @@ SENSED = frozenset({"height", "airspeed"})
 PLAUSIBLE_MODEL = 2.0
 """A best fit that wants the model this much more or less nervous says that something else is wrong."""
 
+PLAUSIBLE_NIS = (0.7, 1.4)
+PLAUSIBLE_CORRELATION = 0.3
+"""Innovations further from 1 and from white than this after the fit are not the sensor's noise."""
+
 
 @dataclass(frozen=True, slots=True)
 class FlightFit:
@@ -136,6 +140,28 @@ def _livelier(noise: InertialNoise, factor: float) -> InertialNoise:
     return replace(noise, **{name: getattr(noise, name) * factor for name in driving})
 
 
+def doubts(found: FlightFit) -> list[str]:
+    """What speaks against using the figures found, one sentence each."""
+    after = found.fit.after
+    sentences = []
+    for name, c in found.fit.consistency_after.items():
+        low, high = PLAUSIBLE_NIS
+        if not low < c.nis < high or abs(c.correlation) > PLAUSIBLE_CORRELATION:
+            sentences.append(
+                f"{name} predictions still do not fit (NIS {c.nis:.2f}, correlation {c.correlation:+.2f}): "
+                "its errors are not white noise; look for a lag, a leak or wrong times"
+            )
+    if not 1 / PLAUSIBLE_MODEL < after.model < PLAUSIBLE_MODEL:
+        sentences.append(
+            f"the fit wants the model {after.model:.2f} times as lively, and there is no setting for that"
+        )
+    if "airspeed" in found.fit.consistency_after:
+        sentences.append(
+            "gusts and pitot noise are hard to tell apart: the pitot's noise at rest is the safer figure"
+        )
+    return sentences
+
+
 def write_fit(found: FlightFit, out_dir: Path) -> list[Path]:
     """Write the settings fragment and the figures; returns the former files, kept under new names."""
     settings = settings_text(found)
@@ -154,6 +180,7 @@ def settings_text(found: FlightFit) -> str:
     comment = [
         "# Sensor noise that explains a flight best: copy what you want into your settings file.",
         "# It is larger than at rest: it holds what air and airframe do to the pressures, too.",
+        *(f"# Caution: {doubt}." for doubt in doubts(found)),
     ]
     return toml_text([*comment, *as_comment(found.origin)], tables)
 

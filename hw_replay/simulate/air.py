@@ -10,10 +10,12 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Protocol
 
 import numpy as np
 
 from drivers.isa import G0_MPS2, GAS_CONSTANT, LAPSE_KPM, SEA_LEVEL_K, SEA_LEVEL_PA
+from hw_replay.simulate.gust import Gust
 
 _EXPONENT = G0_MPS2 / (LAPSE_KPM * GAS_CONSTANT)
 
@@ -44,6 +46,21 @@ class Atmosphere:
         return self.pressure_pa(height_m) / (GAS_CONSTANT * self.temperature_k(height_m))
 
 
+class WindProfile(Protocol):
+    """A steady wind by height. Thermals and gusts drift with `north_mps` and `east_mps`."""
+
+    @property
+    def north_mps(self) -> float:
+        """Velocity with which what is in the air drifts to the north."""
+
+    @property
+    def east_mps(self) -> float:
+        """Likewise to the east."""
+
+    def velocity_mps(self, above_field_m: float) -> tuple[float, float]:
+        """Velocity of the air north and east at a height."""
+
+
 @dataclass(frozen=True, slots=True)
 class Wind:
     """A steady wind that grows with height.
@@ -60,6 +77,11 @@ class Wind:
     def factor(self, above_field_m: float) -> float:
         """Wind speed as a fraction of the one at `at_m`; the lowest two metres share one value."""
         return math.pow(max(above_field_m, 2.0) / self.at_m, 1.0 / 7.0)
+
+    def velocity_mps(self, above_field_m: float) -> tuple[float, float]:
+        """Velocity of the air north and east at a height."""
+        factor = self.factor(above_field_m)
+        return self.north_mps * factor, self.east_mps * factor
 
 
 # k1 to k4 of the updraft's shape by the ratio r1/r2, and the ratio up to which each row holds.
@@ -156,7 +178,7 @@ class Turbulence:
         self, sigma_mps: float, seed: int, shortest_m: float = 25.0, longest_m: float = 600.0
     ) -> None:
         self._waves: list[tuple[float, ...]] = []
-        if sigma_mps == 0.0:
+        if sigma_mps < 1e-6:  # a micrometre a second is still air, and its square must not vanish
             return
         generator = np.random.default_rng([seed, 1])
         ratio = longest_m / shortest_m
@@ -195,8 +217,9 @@ class AirMass:
         wind: steady wind.
         thermals: updrafts; where they overlap the strongest counts.
         sink_mps: vertical velocity between thermals, zero or negative.
-        turbulence_mps: standard deviation of the gusts.
-        seed: of the gusts.
+        turbulence_mps: standard deviation of the turbulence.
+        seed: of the turbulence.
+        gusts: single ones, the same everywhere.
     """
 
     def __init__(
@@ -204,20 +227,22 @@ class AirMass:
         atmosphere: Atmosphere,
         *,
         field_m: float = 0.0,
-        wind: Wind | None = None,
+        wind: WindProfile | None = None,
         thermals: Sequence[Thermal] = (),
         sink_mps: float = 0.0,
         turbulence_mps: float = 0.0,
         seed: int = 0,
+        gusts: Sequence[Gust] = (),
     ) -> None:
         self.atmosphere = atmosphere
         self.field_m = field_m
-        self.wind = wind or Wind()
+        self.wind: WindProfile = wind or Wind()
         self.thermals = tuple(thermals)
         # Beyond three radii a thermal has no effect; its radius grows with height.
         self._reach_m = tuple(3.0 * thermal.radius_m(thermal.top_m) for thermal in self.thermals)
         self.sink_mps = sink_mps
         self._turbulence = Turbulence(turbulence_mps, seed)
+        self._gusts = tuple(gusts)
 
     def thermal_at(self, index: int, t_s: float) -> tuple[float, float]:
         """Where a thermal's core is now: metres north and east of the field."""
@@ -243,9 +268,14 @@ class AirMass:
         # The ground stops vertical movement, of thermals, sink and gusts alike.
         near_ground = min(1.0, max(0.0, above_m) / 60.0)
         gust_n, gust_e, gust_u = self._turbulence.velocity_mps(drifted_n, drifted_e, height_m)
-        factor = wind.factor(above_m)
+        for gust in self._gusts:
+            share = gust.share(t_s)
+            gust_n += gust.north_mps * share
+            gust_e += gust.east_mps * share
+            gust_u += gust.up_mps * share
+        wind_n, wind_e = wind.velocity_mps(above_m)
         return (
-            wind.north_mps * factor + gust_n,
-            wind.east_mps * factor + gust_e,
+            wind_n + gust_n,
+            wind_e + gust_e,
             (up + gust_u) * near_ground,
         )

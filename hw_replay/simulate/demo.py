@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable, Mapping
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -158,7 +159,15 @@ def long_flight(duration_s: float, seed: int) -> Scenario:
     )
 
 
-def write_recording(path: Path, scenario: Scenario, title: str, settings_toml: str, glider_toml: str) -> None:
+def write_recording(
+    path: Path,
+    scenario: Scenario,
+    title: str,
+    settings_toml: str,
+    glider_toml: str | None,
+    *,
+    progress: Callable[[float], None] = lambda _: None,
+) -> Mapping[str, int]:
     """Fly a scenario and write what its sensors saw as a recording.
 
     Args:
@@ -167,6 +176,10 @@ def write_recording(path: Path, scenario: Scenario, title: str, settings_toml: s
         title: of the recording.
         settings_toml: settings to put into it, as text.
         glider_toml: glider file to put into it, as text; it should be the glider flown.
+        progress: called with the time reached, s.
+
+    Returns:
+        How many samples were written, by topic.
 
     Raises:
         RecordingError: if the file cannot be written.
@@ -182,3 +195,5 @@ def write_recording(path: Path, scenario: Scenario, title: str, settings_toml: s
     with RecordingWriter(path, info, chunk_s=20.0) as writer:
         for sample in simulate(scenario):
             writer.write(sample)
+            progress(sample.t_s)
+    return writer.counts

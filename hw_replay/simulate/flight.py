@@ -10,11 +10,13 @@ from dataclasses import dataclass, field
 from drivers.samples import Reference, Sample
 from hw_replay.simulate.air import AirMass
 from hw_replay.simulate.airframe import Airframe
+from hw_replay.simulate.faults import Fault, inject
 from hw_replay.simulate.glider import Controls, Glider, Motion, State
 from hw_replay.simulate.pilot import TAIL_DOWN_RAD, Pilot
 from hw_replay.simulate.plan import Phase
 from hw_replay.simulate.rotation import from_euler
-from hw_replay.simulate.sensors import Place, Rates, suite
+from hw_replay.simulate.sensors import Place, Rates, Sensor
+from hw_replay.simulate.suite import Errors, suite
 from hw_replay.source import SensorInfo
 
 STEPS_HZ = 100
@@ -38,6 +40,9 @@ class Scenario:
         airborne: None begins at rest on the field; otherwise height above the field and indicated
             airspeed of a flight already under way, both SI.
         wobble: how unsteady the pilot is; 1 is human.
+        errors: how good the sensors are.
+        faults: what goes wrong with them.
+        all_truth: whether the truth has every channel there is, or the usual ones.
     """
 
     airframe: Airframe
@@ -51,23 +56,37 @@ class Scenario:
     runway_rad: float = 0.0
     airborne: tuple[float, float] | None = None
     wobble: float = 1.0
+    errors: Errors = field(default_factory=Errors)
+    faults: Sequence[Fault] = ()
+    all_truth: bool = False
 
 
 def sensors_of(scenario: Scenario) -> dict[str, SensorInfo]:
     """What a recording of the scenario states about its sensors, by channel name."""
-    sensors = suite(scenario.rates, scenario.seed, scenario.air.atmosphere, scenario.place)
-    return {sensor.channel: sensor.info for sensor in sensors}
+    return {sensor.channel: sensor.info for sensor in _suite(scenario)}
+
+
+def _suite(scenario: Scenario) -> list[Sensor]:
+    return suite(scenario.rates, scenario.seed, scenario.air.atmosphere, scenario.place, scenario.errors)
 
 
 def simulate(scenario: Scenario) -> Iterator[Sample]:
-    """The samples of a flight in order of time.
+    """The samples of a flight in the order in which they arrive: that of time, but for faults.
 
     Memory does not grow with the length of the flight.
 
     Raises:
         ValueError: if a rate does not divide the steps of the simulation.
     """
-    sensors = suite(scenario.rates, scenario.seed, scenario.air.atmosphere, scenario.place)
+    if not scenario.faults:
+        return _sound(scenario)
+    noise = {sensor.channel: sensor.noise for sensor in _suite(scenario)}
+    return inject(_sound(scenario), scenario.faults, noise, scenario.seed)
+
+
+def _sound(scenario: Scenario) -> Iterator[Sample]:
+    """The samples of a flight without faults, in order of time."""
+    sensors = _suite(scenario)
     every = [(_every(sensor.rate_hz, sensor.channel), sensor) for sensor in sensors]
     truth_every = _every(scenario.truth_hz, "truth") if scenario.truth_hz else 0
     waiting: list[tuple[float, int, Sample]] = []
@@ -81,7 +100,7 @@ def simulate(scenario: Scenario) -> Iterator[Sample]:
                 order += 1
                 heapq.heappush(waiting, (stamp, order, sensor.measure(now, stamp)))
         if truth_every and step % truth_every == 0 and before is not None:
-            for sample in truth(before, now):
+            for sample in truth(before, now, everything=scenario.all_truth):
                 order += 1
                 heapq.heappush(waiting, (t_s, order, sample))
         while waiting and waiting[0][0] <= t_s:
@@ -118,7 +137,7 @@ def motions(scenario: Scenario) -> Iterator[Motion]:
         state = glider.step(now, controls, dt_s)
 
 
-def truth(before: Motion, now: Motion) -> Iterator[Reference]:
+def truth(before: Motion, now: Motion, *, everything: bool = False) -> Iterator[Reference]:
     """The truth at an instant; `before` is the motion one step earlier.
 
     `truth_energy_rate_mps` is the change of energy height h + V²/2g as airspeed and height have it,
@@ -143,6 +162,28 @@ def truth(before: Motion, now: Motion) -> Iterator[Reference]:
         ("truth_wind_east_mps", east_mps),
     ):
         yield Reference(t_s, name, round(value, 4))
+    if everything:
+        yield from _more_truth(now)
+
+
+def _more_truth(now: Motion) -> Iterator[Reference]:
+    state = now.state
+    roll, pitch, yaw = now.rate_radps
+    for name, value in (
+        ("truth_climb_mps", -state.velocity_ned_mps[2]),
+        ("truth_north_m", state.north_m),
+        ("truth_east_m", state.east_m),
+        ("truth_north_mps", state.velocity_ned_mps[0]),
+        ("truth_east_mps", state.velocity_ned_mps[1]),
+        ("truth_angle_of_attack_rad", now.alpha_rad),
+        ("truth_sideslip_rad", now.beta_rad),
+        ("truth_load_factor", now.load),
+        ("truth_drag_sink_mps", now.drag_sink_mps),
+        ("truth_roll_rate_radps", roll),
+        ("truth_pitch_rate_radps", pitch),
+        ("truth_yaw_rate_radps", yaw),
+    ):
+        yield Reference(state.t_s, name, round(value, 4))
 
 
 def _start(scenario: Scenario) -> State:

@@ -105,6 +105,16 @@ def faster(mps: float) -> Until:
     return lambda view: view.airspeed_mps >= mps
 
 
+def slower(mps: float) -> Until:
+    """Once the airspeed is lower than this."""
+    return lambda view: view.airspeed_mps <= mps
+
+
+def turned(rad: float) -> Until:
+    """Once so much has been turned since the phase began, to whichever side."""
+    return lambda view: abs(view.turned_rad) >= rad
+
+
 def within(index: int, m: float) -> Until:
     """Once closer to a thermal's core than this."""
     return lambda view: view.core(index)[0] <= m

@@ -57,6 +57,7 @@ class Sensor(ABC):
     Args:
         rate_hz: samples a second.
         seed: of its noise.
+        noise: of one sample; None: as the class has it.
     """
 
     channel: str
@@ -67,8 +68,10 @@ class Sensor(ABC):
     delay_s: float = 0.0
     """How late the sample is stamped."""
 
-    def __init__(self, rate_hz: float, seed: int) -> None:
+    def __init__(self, rate_hz: float, seed: int, noise: float | None = None) -> None:
         self.rate_hz = rate_hz
+        if noise is not None:
+            self.noise = noise
         self.normal: Iterator[float] = normals(seed, self.channel)
 
     @property
@@ -88,13 +91,22 @@ class BaroSensor(Sensor):
     noise = 1.5
     OFFSET_PA = 22.0
 
-    def __init__(self, rate_hz: float, seed: int, atmosphere: Atmosphere) -> None:
-        super().__init__(rate_hz, seed)
+    def __init__(
+        self,
+        rate_hz: float,
+        seed: int,
+        atmosphere: Atmosphere,
+        *,
+        noise: float | None = None,
+        offset_pa: float | None = None,
+    ) -> None:
+        super().__init__(rate_hz, seed, noise)
         self._atmosphere = atmosphere
+        self._offset_pa = self.OFFSET_PA if offset_pa is None else offset_pa
 
     def measure(self, now: Motion, t_s: float) -> Baro:
         """Static pressure."""
-        pressure = self._atmosphere.pressure_pa(now.state.height_m) + self.OFFSET_PA
+        pressure = self._atmosphere.pressure_pa(now.state.height_m) + self._offset_pa
         return Baro(t_s, _steps(pressure + self.noise * next(self.normal), 0.1, 1))
 
 
@@ -106,10 +118,22 @@ class PitotSensor(Sensor):
     lag_s = 0.05
     OFFSET_PA = 1.2
 
-    def __init__(self, rate_hz: float, seed: int, atmosphere: Atmosphere) -> None:
-        super().__init__(rate_hz, seed)
+    def __init__(
+        self,
+        rate_hz: float,
+        seed: int,
+        atmosphere: Atmosphere,
+        *,
+        noise: float | None = None,
+        offset_pa: float | None = None,
+        lag_s: float | None = None,
+    ) -> None:
+        super().__init__(rate_hz, seed, noise)
         self._atmosphere = atmosphere
-        self._passed = 1.0 - math.exp(-1.0 / (rate_hz * self.lag_s))
+        self._offset_pa = self.OFFSET_PA if offset_pa is None else offset_pa
+        if lag_s is not None:
+            self.lag_s = lag_s
+        self._passed = 1.0 - math.exp(-1.0 / (rate_hz * self.lag_s)) if self.lag_s > 0.0 else 1.0
         self._tube_pa: float | None = None
 
     def measure(self, now: Motion, t_s: float) -> Pitot:
@@ -119,7 +143,7 @@ class PitotSensor(Sensor):
         impact = impact_of_tas_pa(now.tas_mps, static_pa, air_k)
         tube = impact if self._tube_pa is None else self._tube_pa
         self._tube_pa = tube + self._passed * (impact - tube)
-        return Pitot(t_s, _steps(self._tube_pa + self.OFFSET_PA + self.noise * next(self.normal), 0.1, 1))
+        return Pitot(t_s, _steps(self._tube_pa + self._offset_pa + self.noise * next(self.normal), 0.1, 1))
 
 
 class _Inertial(Sensor):
@@ -128,11 +152,23 @@ class _Inertial(Sensor):
     BIAS: Vector
     STEP: float
     MOUNT_RAD = (math.radians(0.4), math.radians(0.5), math.radians(-0.7))  # heading, pitch, bank
-    _sensor_to_body: Matrix = matrix(from_euler(*MOUNT_RAD))
+
+    def __init__(
+        self,
+        rate_hz: float,
+        seed: int,
+        *,
+        noise: float | None = None,
+        bias: Vector | None = None,
+        mount_rad: Vector | None = None,
+    ) -> None:
+        super().__init__(rate_hz, seed, noise)
+        self._bias = self.BIAS if bias is None else bias
+        self._sensor_to_body: Matrix = matrix(from_euler(*(mount_rad or self.MOUNT_RAD)))
 
     def _axes(self, truth: Vector) -> Vector:
         x, y, z = apply_inverse(self._sensor_to_body, truth)
-        bias, noise, step = self.BIAS, self.noise, self.STEP
+        bias, noise, step = self._bias, self.noise, self.STEP
         return (
             _steps(x + bias[0] + noise * next(self.normal), step, 5),
             _steps(y + bias[1] + noise * next(self.normal), step, 5),
@@ -193,8 +229,10 @@ class GnssVelSensor(Sensor):
     delay_s = 0.1
     WANDER_MPS = (0.04, 0.04, 0.08)
 
-    def __init__(self, rate_hz: float, seed: int) -> None:
+    def __init__(self, rate_hz: float, seed: int, delay_s: float | None = None) -> None:
         super().__init__(rate_hz, seed)
+        if delay_s is not None:
+            self.delay_s = delay_s
         self._wander = [GaussMarkov(sigma, 5.0, 1 / rate_hz, self.normal) for sigma in self.WANDER_MPS]
 
     def measure(self, now: Motion, t_s: float) -> GnssVel:
@@ -224,19 +262,6 @@ class OatSensor(Sensor):
         probe = air_k if self._probe_k is None else self._probe_k
         self._probe_k = probe + self._passed * (air_k - probe)
         return Oat(t_s, _steps(self._probe_k + self.OFFSET_K + self.noise * next(self.normal), 0.0625, 4))
-
-
-def suite(rates: Rates, seed: int, atmosphere: Atmosphere, place: Place) -> list[Sensor]:
-    """All sensors, in the order in which they report at one instant."""
-    return [
-        BaroSensor(rates.baro_hz, seed, atmosphere),
-        PitotSensor(rates.pitot_hz, seed, atmosphere),
-        AccelSensor(rates.imu_hz, seed),
-        GyroSensor(rates.imu_hz, seed),
-        GnssPosSensor(rates.gnss_hz, seed, place),
-        GnssVelSensor(rates.gnss_hz, seed),
-        OatSensor(rates.oat_hz, seed, atmosphere),
-    ]
 
 
 def _steps(value: float, step: float, digits: int) -> float:

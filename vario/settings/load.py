@@ -96,6 +96,15 @@ def parse_settings(
     return _checked(file, glider, problems)
 
 
+def read_toml(path: str | os.PathLike[str]) -> TomlFile:
+    """A TOML file of any schema of ours, with its text for messages.
+
+    Raises:
+        SettingsError: if it cannot be read or is no TOML.
+    """
+    return _from_disk(Path(path))
+
+
 class _UnreadableError(SettingsError):
     """A file or text that is no TOML at all."""
 

@@ -1,0 +1,226 @@
+"""What goes wrong with sensors, done to the samples of a simulated flight.
+
+A fault holds from one time to another and for one channel. Truth is never touched, except that a jump of the
+recording's clock moves it along, so that it stays beside what it is the truth of.
+"""
+
+from __future__ import annotations
+
+import heapq
+import math
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from types import MappingProxyType
+from typing import Any, Literal
+
+import numpy as np
+
+from drivers.samples import CHANNEL_OF, CHANNELS, Reference, Sample
+
+Kind = Literal[
+    "loss",
+    "freeze",
+    "spikes",
+    "bias",
+    "noise",
+    "late",
+    "stamped late",
+    "duplicates",
+    "disorder",
+    "clock jump",
+]
+
+EVERYTHING = "all"
+"""In place of a channel: every one of them, as when the recording's own clock jumps."""
+
+_DEG_PER_M = 1.0 / 111_200.0
+"""A metre in degrees of latitude. For longitude it is less than a metre, which is near enough for a fault."""
+
+_SCALES: Mapping[str, float] = MappingProxyType({"lat_deg": _DEG_PER_M, "lon_deg": _DEG_PER_M})
+
+
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """One thing that goes wrong.
+
+    Attributes:
+        channel: of `drivers.samples.CHANNELS`, or "all".
+        kind: what happens:
+            "loss": no samples. "freeze": the first value goes on. "spikes": `size` is added to or taken from
+            some. "bias": `size` is added. "noise": white noise, `size` times that of the sensor, all told.
+            "late": samples arrive `by_s` later, with their true time. "stamped late": they carry a time
+            `by_s` too late. "duplicates": some come twice. "disorder": some change places with the next of
+            their channel. "clock jump": times are `size` seconds later (negative: earlier).
+        from_s: when it begins.
+        until_s: when it ends.
+        size: see `kind`; in the channel's unit (metres for a position), seconds, or a factor.
+        share: of the samples that are hit, 0 to 1, for spikes, duplicates and disorder.
+        by_s: see `kind`.
+    """
+
+    channel: str
+    kind: Kind
+    from_s: float = 0.0
+    until_s: float = math.inf
+    size: float = 0.0
+    share: float = 0.02
+    by_s: float = 0.0
+
+    def __post_init__(self) -> None:
+        if self.channel != EVERYTHING and self.channel not in CHANNELS:
+            raise ValueError(f"fault: channel {self.channel!r}: expected one of all, {', '.join(CHANNELS)}")
+        if self.kind not in _MAKERS:
+            raise ValueError(f"fault: kind {self.kind!r}: expected one of {', '.join(_MAKERS)}")
+
+    def holds(self, sample: Sample) -> bool:
+        """Whether it concerns a sample."""
+        if not self.from_s <= sample.t_s < self.until_s:
+            return False
+        if isinstance(sample, Reference):
+            return self.kind == "clock jump" and self.channel == EVERYTHING
+        return self.channel in (EVERYTHING, CHANNEL_OF.get(type(sample)))
+
+
+Arrival = tuple[float, Sample]
+"""When a sample arrives, and the sample."""
+
+_Apply = Callable[[Arrival], list[Arrival]]
+
+
+def inject(
+    samples: Iterable[Sample], faults: Sequence[Fault], noise: Mapping[str, float], seed: int
+) -> Iterator[Sample]:
+    """The samples with the faults in them, in the order in which they arrive.
+
+    Args:
+        samples: of a flight without faults, in order of time.
+        faults: done one after the other.
+        noise: standard deviation of one sample by channel.
+        seed: of whatever is left to chance; each fault has numbers of its own.
+    """
+    steps = [
+        (fault, _MAKERS[fault.kind](fault, np.random.default_rng([seed, 77, place]), noise))
+        for place, fault in enumerate(faults)
+    ]
+    waiting: list[tuple[float, int, Sample]] = []
+    order = 0
+    for sample in samples:
+        arrivals: list[Arrival] = [(sample.t_s, sample)]
+        for fault, apply in steps:
+            if fault.holds(sample):
+                arrivals = [after for before in arrivals for after in apply(before)]
+        for at_s, arrived in arrivals:
+            order += 1
+            heapq.heappush(waiting, (at_s, order, arrived))
+        # Something just pushed for "now" may still be overtaken by nothing: the input is in order.
+        while waiting and waiting[0][0] <= sample.t_s:
+            yield heapq.heappop(waiting)[2]
+    while waiting:
+        yield heapq.heappop(waiting)[2]
+
+
+def _changed(sample: Sample, change: Callable[[], float]) -> Sample:
+    """The sample with `change()` added to each value."""
+    if isinstance(sample, Reference):
+        return sample
+    values: dict[str, Any] = {}
+    for name in CHANNELS[CHANNEL_OF[type(sample)]].value_fields:
+        value = getattr(sample, name)
+        if value is not None:
+            values[name] = value + _SCALES.get(name, 1.0) * change()
+    return replace(sample, **values)
+
+
+def _loss(_fault: Fault, _rng: np.random.Generator, _noise: Mapping[str, float]) -> _Apply:
+    return lambda _arrival: []
+
+
+def _freeze(_fault: Fault, _rng: np.random.Generator, _noise: Mapping[str, float]) -> _Apply:
+    held: dict[type, Sample] = {}
+
+    def apply(arrival: Arrival) -> list[Arrival]:
+        at_s, sample = arrival
+        frozen = held.setdefault(type(sample), sample)
+        return [(at_s, replace(frozen, t_s=sample.t_s))]
+
+    return apply
+
+
+def _spikes(fault: Fault, rng: np.random.Generator, _noise: Mapping[str, float]) -> _Apply:
+    def apply(arrival: Arrival) -> list[Arrival]:
+        at_s, sample = arrival
+        if rng.random() >= fault.share:
+            return [arrival]
+        return [(at_s, _changed(sample, lambda: fault.size if rng.random() < 0.5 else -fault.size))]
+
+    return apply
+
+
+def _bias(fault: Fault, _rng: np.random.Generator, _noise: Mapping[str, float]) -> _Apply:
+    return lambda arrival: [(arrival[0], _changed(arrival[1], lambda: fault.size))]
+
+
+def _more_noise(fault: Fault, rng: np.random.Generator, noise: Mapping[str, float]) -> _Apply:
+    # Independent noises add by their squares; one part of it is there already.
+    factor = math.sqrt(max(0.0, fault.size**2 - 1.0))
+
+    def apply(arrival: Arrival) -> list[Arrival]:
+        at_s, sample = arrival
+        sigma = factor * noise.get(CHANNEL_OF.get(type(sample), ""), 0.0)
+        return [(at_s, _changed(sample, lambda: sigma * float(rng.standard_normal())))]
+
+    return apply
+
+
+def _late(fault: Fault, _rng: np.random.Generator, _noise: Mapping[str, float]) -> _Apply:
+    return lambda arrival: [(arrival[0] + fault.by_s, arrival[1])]
+
+
+def _stamped(later_s: float) -> _Apply:
+    def apply(arrival: Arrival) -> list[Arrival]:
+        at_s, sample = arrival
+        # Rounded as the simulator's own times are, to whole microseconds.
+        return [(at_s, replace(sample, t_s=max(0.0, round(sample.t_s + later_s, 6))))]
+
+    return apply
+
+
+def _stamped_late(fault: Fault, _rng: np.random.Generator, _noise: Mapping[str, float]) -> _Apply:
+    return _stamped(fault.by_s)
+
+
+def _clock_jump(fault: Fault, _rng: np.random.Generator, _noise: Mapping[str, float]) -> _Apply:
+    return _stamped(fault.size)
+
+
+def _duplicates(fault: Fault, rng: np.random.Generator, _noise: Mapping[str, float]) -> _Apply:
+    return lambda arrival: [arrival, arrival] if rng.random() < fault.share else [arrival]
+
+
+def _disorder(fault: Fault, rng: np.random.Generator, _noise: Mapping[str, float]) -> _Apply:
+    last_s: dict[type, float] = {}
+
+    def apply(arrival: Arrival) -> list[Arrival]:
+        at_s, sample = arrival
+        period_s = at_s - last_s.get(type(sample), at_s)
+        last_s[type(sample)] = at_s
+        # Half a period after the next one of its channel.
+        return [(at_s + 1.5 * period_s if rng.random() < fault.share else at_s, sample)]
+
+    return apply
+
+
+_MAKERS: Mapping[str, Callable[[Fault, np.random.Generator, Mapping[str, float]], _Apply]] = MappingProxyType(
+    {
+        "loss": _loss,
+        "freeze": _freeze,
+        "spikes": _spikes,
+        "bias": _bias,
+        "noise": _more_noise,
+        "late": _late,
+        "stamped late": _stamped_late,
+        "duplicates": _duplicates,
+        "disorder": _disorder,
+        "clock jump": _clock_jump,
+    }
+)

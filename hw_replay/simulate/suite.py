@@ -1,0 +1,68 @@
+"""All the simulated sensors together, as good or as bad as wanted."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from hw_replay.simulate.air import Atmosphere
+from hw_replay.simulate.rotation import Vector
+from hw_replay.simulate.sensors import (
+    AccelSensor,
+    BaroSensor,
+    GnssPosSensor,
+    GnssVelSensor,
+    GyroSensor,
+    OatSensor,
+    PitotSensor,
+    Place,
+    Rates,
+    Sensor,
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Errors:
+    """How good the sensors are; None leaves each as its class has it.
+
+    Noise is that of one sample, one standard deviation. A bias and the mounting are per axis: x, y, z, and
+    heading, pitch, bank.
+    """
+
+    baro_noise_pa: float | None = None
+    baro_offset_pa: float | None = None
+    pitot_noise_pa: float | None = None
+    pitot_offset_pa: float | None = None
+    pitot_lag_s: float | None = None
+    accel_noise_mps2: float | None = None
+    accel_bias_mps2: Vector | None = None
+    gyro_noise_radps: float | None = None
+    gyro_bias_radps: Vector | None = None
+    mount_rad: Vector | None = None
+    gnss_delay_s: float | None = None
+
+
+def suite(
+    rates: Rates, seed: int, atmosphere: Atmosphere, place: Place, errors: Errors | None = None
+) -> list[Sensor]:
+    """All sensors, in the order in which they report at one instant."""
+    e = errors or Errors()
+    return [
+        BaroSensor(rates.baro_hz, seed, atmosphere, noise=e.baro_noise_pa, offset_pa=e.baro_offset_pa),
+        PitotSensor(
+            rates.pitot_hz,
+            seed,
+            atmosphere,
+            noise=e.pitot_noise_pa,
+            offset_pa=e.pitot_offset_pa,
+            lag_s=e.pitot_lag_s,
+        ),
+        AccelSensor(
+            rates.imu_hz, seed, noise=e.accel_noise_mps2, bias=e.accel_bias_mps2, mount_rad=e.mount_rad
+        ),
+        GyroSensor(
+            rates.imu_hz, seed, noise=e.gyro_noise_radps, bias=e.gyro_bias_radps, mount_rad=e.mount_rad
+        ),
+        GnssPosSensor(rates.gnss_hz, seed, place),
+        GnssVelSensor(rates.gnss_hz, seed, e.gnss_delay_s),
+        OatSensor(rates.oat_hz, seed, atmosphere),
+    ]

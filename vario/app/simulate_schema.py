@@ -1,0 +1,175 @@
+"""What a scenario file may say: the air, the glider, the pilot's script, the sensors and their faults.
+
+It is written like a settings file, values with their unit in quotes. `simulate_tables` has the tables that
+may come more than once.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Literal
+
+from pydantic import Field
+
+from vario.settings.errors import Broken
+from vario.settings.fields import Section, choice, number, optional, quantity
+
+
+class Place(Section):
+    """The field, and the ground around it, which is flat."""
+
+    latitude: float = number(50.0, -80.0, 80.0, "Degrees, north positive")
+    longitude: float = number(10.0, -180.0, 180.0, "Degrees, east positive")
+    elevation_m: float = quantity("400 m", "-400 m", "4000 m", "Height above mean sea level")
+    runway_rad: float = quantity("270 deg", "0 deg", "360 deg", "Direction of take-off and landing")
+
+
+class Air(Section):
+    """The air between and around the thermals."""
+
+    sea_level_pa: float = quantity("1013.25 hPa", "950 hPa", "1060 hPa", "Pressure at sea level")
+    warmer: float = number(0.0, -40.0, 40.0, "How much warmer than the standard atmosphere, in kelvin")
+    sink_mps: float = quantity("0 m/s", "-5 m/s", "0 m/s", "Vertical velocity between thermals")
+    turbulence_mps: float = quantity(
+        "0 m/s", "0 m/s", "5 m/s", "Standard deviation of the gusts on each axis; 0 m/s is smooth air"
+    )
+
+
+class Wind(Section):
+    """A steady wind that grows with height by the one-seventh power law, unless there are layers."""
+
+    from_rad: float = quantity("0 deg", "0 deg", "360 deg", "Where it comes from")
+    speed_mps: float = quantity("0 m/s", "0 m/s", "50 m/s", "Its speed ...")
+    at_m: float = quantity("500 m", "10 m", "5000 m", "... at this height above the field")
+
+
+class Glider(Section):
+    """The glider flown."""
+
+    file: str | None = Field(
+        default=None,
+        description="Glider file, relative to this file; absent: the invented two-seater of the demo",
+        json_schema_extra={"example": "gliders/quendel_2.toml"},
+    )
+    mass_kg: float | None = optional(
+        "450 kg", "80 kg", "1500 kg", "Flying mass, ballast included; absent: the glider's reference mass"
+    )
+
+
+class Start(Section):
+    """How the flight begins: at rest on the field, or, with height and speed, under way."""
+
+    height_m: float | None = optional("800 m", "50 m", "8000 m", "Height above the field")
+    speed_mps: float | None = optional("100 km/h", "50 km/h", "250 km/h", "Indicated airspeed")
+    heading_rad: float | None = optional("90 deg", "0 deg", "360 deg", "Heading; absent: that of the runway")
+
+    def broken_rules(self) -> Iterator[Broken]:
+        """Both or neither."""
+        if (self.height_m is None) != (self.speed_mps is None):
+            given = "height" if self.speed_mps is None else "speed"
+            yield Broken((given,), "a start under way needs both height and speed")
+
+
+class Rates(Section):
+    """Samples a second of each sensor; each must divide 100."""
+
+    imu_hz: float = quantity("50 Hz", "0.1 Hz", "100 Hz", "Accelerometer and gyro")
+    baro_hz: float = quantity("25 Hz", "0.1 Hz", "100 Hz", "Static pressure")
+    pitot_hz: float = quantity("25 Hz", "0.1 Hz", "100 Hz", "Impact pressure")
+    gnss_hz: float = quantity("4 Hz", "0.1 Hz", "100 Hz", "Position and velocity")
+    oat_hz: float = quantity("0.2 Hz", "0.1 Hz", "100 Hz", "Air temperature")
+
+
+class Baro(Section):
+    """Errors of the static pressure sensor; absent: those of an ordinary module."""
+
+    noise_pa: float | None = optional("1.5 Pa", "0 Pa", "100 Pa", "White noise of one sample")
+    offset_pa: float | None = optional("22 Pa", "-1000 Pa", "1000 Pa", "Constant error of port and sensor")
+
+
+class Pitot(Section):
+    """Errors of the airspeed sensor; absent: those of an ordinary module."""
+
+    noise_pa: float | None = optional("0.8 Pa", "0 Pa", "100 Pa", "White noise of one sample")
+    offset_pa: float | None = optional("1.2 Pa", "-200 Pa", "200 Pa", "Reading at rest")
+    lag_s: float | None = optional("50 ms", "0 s", "5 s", "Time constant of the tube")
+
+
+class Accel(Section):
+    """Errors of the accelerometer; absent: those of an ordinary module."""
+
+    noise_mps2: float | None = optional("0.05 m/s2", "0 m/s2", "5 m/s2", "White noise of one sample")
+    bias_x_mps2: float | None = optional("0.04 m/s2", "-2 m/s2", "2 m/s2", "Constant error, forward")
+    bias_y_mps2: float | None = optional("-0.03 m/s2", "-2 m/s2", "2 m/s2", "Constant error, right")
+    bias_z_mps2: float | None = optional("0.05 m/s2", "-2 m/s2", "2 m/s2", "Constant error, down")
+
+
+class Gyro(Section):
+    """Errors of the gyro; absent: those of an ordinary module."""
+
+    noise_radps: float | None = optional("0.1 deg/s", "0 deg/s", "20 deg/s", "White noise of one sample")
+    bias_x_radps: float | None = optional("0.4 deg/s", "-20 deg/s", "20 deg/s", "Constant error in roll")
+    bias_y_radps: float | None = optional("-0.3 deg/s", "-20 deg/s", "20 deg/s", "Constant error in pitch")
+    bias_z_radps: float | None = optional("0.35 deg/s", "-20 deg/s", "20 deg/s", "Constant error in yaw")
+
+
+class Mount(Section):
+    """How crooked the inertial sensor sits; absent: about half a degree."""
+
+    yaw_rad: float | None = optional("0.4 deg", "-180 deg", "180 deg", "Turned to the right")
+    pitch_rad: float | None = optional("0.5 deg", "-90 deg", "90 deg", "Nose up")
+    roll_rad: float | None = optional("-0.7 deg", "-180 deg", "180 deg", "Rolled to the right")
+
+
+class Gnss(Section):
+    """Errors of the receiver."""
+
+    delay_s: float | None = optional("0.1 s", "0 s", "5 s", "How late its velocity is stamped")
+
+
+class Sensors(Section):
+    """The sensors."""
+
+    rates: Rates = Field(default_factory=Rates)
+    baro: Baro = Field(default_factory=Baro)
+    pitot: Pitot = Field(default_factory=Pitot)
+    accel: Accel = Field(default_factory=Accel)
+    gyro: Gyro = Field(default_factory=Gyro)
+    mount: Mount = Field(default_factory=Mount)
+    gnss: Gnss = Field(default_factory=Gnss)
+
+
+class Truth(Section):
+    """What is known because it is simulated: reference channels whose names begin with truth_."""
+
+    rate_hz: float = quantity("5 Hz", "0 Hz", "100 Hz", "Values a second; 0 Hz leaves it out")
+    channels: Literal["usual", "all"] = choice(
+        "usual", "usual: height, airspeed, vario, netto, attitude, wind; all: forces, rates and place too"
+    )
+
+
+class ScenarioFile(Section):
+    """A scenario file without the tables that may come more than once."""
+
+    title: str = Field(
+        default="Simulated flight",
+        min_length=1,
+        max_length=60,
+        description="Name for reports",
+        json_schema_extra={"example": "Simulated flight"},
+    )
+    seed: float = number(1.0, 0.0, 1e9, "Of everything left to chance; a whole number")
+    longest_s: float = quantity("60 min", "1 s", "1000 min", "The flight ends here at the latest")
+    unsteady: float = number(1.0, 0.0, 10.0, "How unsteady the pilot's hand is: 1 is human, 0 a machine")
+    place: Place = Field(default_factory=Place)
+    air: Air = Field(default_factory=Air)
+    wind: Wind = Field(default_factory=Wind)
+    glider: Glider = Field(default_factory=Glider)
+    start: Start = Field(default_factory=Start)
+    sensors: Sensors = Field(default_factory=Sensors)
+    truth: Truth = Field(default_factory=Truth)
+
+    def broken_rules(self) -> Iterator[Broken]:
+        """Seeds are whole."""
+        if self.seed != int(self.seed):
+            yield Broken(("seed",), "expected a whole number")

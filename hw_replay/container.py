@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import struct
 from collections.abc import Iterator, Mapping
+from contextlib import suppress
 from io import BytesIO
 from pathlib import Path
 from typing import BinaryIO
@@ -94,15 +95,39 @@ def read_metadata(file: BinaryIO, path: Path) -> dict[str, Mapping[str, str]]:
     return metadata
 
 
-def read_summary(file: BinaryIO) -> tuple[float | None, dict[int, Channel]]:
-    """Length in seconds and channels from the end of a file; None and empty if it was cut off."""
+def read_late_metadata(file: BinaryIO, name: str) -> Mapping[str, str] | None:
+    """A metadata record that was added while the file was being written; None if there is none.
+
+    A whole file says where it is; of one cut off every record is looked at, without opening chunks.
+    """
+    try:
+        file.seek(0)
+        reader = SeekingReader(file, record_size_limit=RECORD_LIMIT_BYTES)
+        summary = reader.get_summary()
+        found = [record for record in reader.iter_metadata() if record.name == name] if summary else []
+    except (*DAMAGE, StopIteration):
+        found = []
+        with suppress(*DAMAGE):
+            file.seek(0)
+            for record in records(file):
+                if isinstance(record, Metadata) and record.name == name:
+                    found.append(record)
+    return found[-1].metadata if found else None
+
+
+def read_summary(file: BinaryIO) -> tuple[float | None, dict[int, Channel], int]:
+    """Length in seconds, channels and number of messages, from the end of a file.
+
+    None, empty and 0 if it was cut off.
+    """
     try:
         file.seek(0)
         summary = SeekingReader(file, record_size_limit=RECORD_LIMIT_BYTES).get_summary()
     except (*DAMAGE, StopIteration):
-        return None, {}
+        return None, {}, 0
     if summary is None or summary.statistics is None:
-        return None, {}
+        return None, {}, 0
     times = summary.statistics
     length_s = (times.message_end_time - times.message_start_time) / 1e9
-    return (length_s if times.message_count and length_s >= 0.0 else None), summary.channels
+    known_s = length_s if times.message_count and length_s >= 0.0 else None
+    return known_s, summary.channels, times.message_count

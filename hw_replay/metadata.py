@@ -18,6 +18,8 @@ SENSOR_PREFIX = "sensor/"
 SETTINGS = "settings"
 GLIDER = "glider"
 CALIBRATION = "calibration"
+CLOCK = "clock"
+"""Added while recording, as soon as the date is known."""
 
 
 def metadata_of(info: RecordingInfo) -> Iterator[tuple[str, dict[str, str]]]:
@@ -70,6 +72,11 @@ def info_of(metadata: Mapping[str, Mapping[str, str]], path: Path) -> RecordingI
         glider_toml=metadata.get(GLIDER, {}).get("toml"),
         calibration=metadata.get(CALIBRATION, {}),
     )
+
+
+def late_start_utc(clock: Mapping[str, str]) -> datetime | None:
+    """The UTC instant at `t_s` = 0 of a `CLOCK` record."""
+    return _instant(clock.get("start_utc"))
 
 
 def _without_none(**values: object) -> dict[str, str]:

@@ -13,6 +13,8 @@ import json
 import os
 from collections import Counter
 from collections.abc import Iterator, Mapping
+from dataclasses import replace
+from datetime import datetime
 from pathlib import Path
 from types import TracebackType
 from typing import Self
@@ -22,7 +24,14 @@ from mcap.writer import IndexType, Writer
 
 from drivers.events import Mark, SettingsChange
 from drivers.samples import CHANNEL_OF, CHANNELS, Reference, Sample
-from hw_replay.container import DAMAGE, chunk_content, read_metadata, read_summary, records
+from hw_replay.container import (
+    DAMAGE,
+    chunk_content,
+    read_late_metadata,
+    read_metadata,
+    read_summary,
+    records,
+)
 from hw_replay.errors import RecordingError, RejectLog
 from hw_replay.event_messages import KIND_OF, encode_event, event_schema
 from hw_replay.files import open_binary
@@ -37,7 +46,7 @@ from hw_replay.messages import (
     json_schema,
     reference_schema,
 )
-from hw_replay.metadata import info_of, metadata_of
+from hw_replay.metadata import CLOCK, info_of, late_start_utc, metadata_of
 from hw_replay.source import RecordingInfo
 
 LIBRARY = "glider-vario"
@@ -116,6 +125,10 @@ class RecordingWriter:
         self._writer.add_message(channel_id, time_ns, data, time_ns)
         self.counts[topic] += 1
 
+    def note_start_utc(self, start_utc: datetime) -> None:
+        """Say which UTC instant `t_s` = 0 was, where that was not known when the file was begun."""
+        self._writer.add_metadata(CLOCK, {"start_utc": start_utc.isoformat()})
+
     def sync(self) -> None:
         """Force the chunks closed so far onto the disk; this may take long.
 
@@ -169,7 +182,10 @@ class Recording:
         self._path = Path(path)
         with open_binary(self._path) as file:
             self._info = info_of(read_metadata(file, self._path), self._path)
-            self._duration_s, self._known = read_summary(file)
+            if self._info.start_utc is None:
+                late = read_late_metadata(file, CLOCK)
+                self._info = replace(self._info, start_utc=late_start_utc(late or {}))
+            self._duration_s, self._known, self._count = read_summary(file)
         self._begin()
 
     @property
@@ -197,6 +213,9 @@ class Recording:
             where = f"after {self._bad_chunk_after_s:.1f} s" if self._bad_chunk_after_s else "at the start"
             plural = "s" if self._bad_chunks > 1 else ""
             sentences.append(f"{self._bad_chunks} damaged chunk{plural} left out, the first {where}")
+        missing = self._count - self._messages
+        if self._ended and missing > 0 and not self._bad_chunks and not self._broken_off:
+            sentences.append(f"{missing} messages are missing: a damaged part was passed over")
         if self._broken_off:
             sentences.append(f"the recording breaks off; everything up to {self._reached_s:.1f} s was read")
         return sentences
@@ -214,6 +233,7 @@ class Recording:
                         sample = self._sample(record.channel_id, record.log_time, record.data)
                         if sample is not None:
                             yield sample
+                self._ended = True
             except DAMAGE:
                 self._broken_off = True
 
@@ -222,7 +242,7 @@ class Recording:
         self._ignored: Counter[str] = Counter()
         self._bad_chunks = 0
         self._bad_chunk_after_s: float | None = None
-        self._broken_off = False
+        self._broken_off = self._ended = False
         self._reached_s = 0.0
         self._messages = 0
         self._decoders: dict[int, Decoder] = {}

@@ -22,9 +22,9 @@ from hw_replay.source import RecordingInfo
 from vario.app.live.clock import FIRST_S, SteppedClock
 from vario.app.live.faults import LONGEST_RETRY_S, State, WatchedSensor
 from vario.app.live.fitting import Fitted, described, fitted
-from vario.app.live.instrument import STANDS_AFTER_S, UTC_OFFSET, Instrument
+from vario.app.live.instrument import STANDS_AFTER_S, Instrument
 from vario.app.live.loop import LiveLoop
-from vario.app.live.recorder import FlightFiles
+from vario.app.live.recorder import UTC_OFFSET, FlightFiles
 from vario.app.live.rehearsal import FlownClock, wired, with_chips
 from vario.app.live.scheduler import Scheduler, whole_ns
 from vario.app.player import noise_of, play

@@ -5,14 +5,15 @@ from __future__ import annotations
 import os
 import subprocess
 import sys
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
 
-from drivers.samples import Baro, Sample
+from drivers.samples import Baro, Reference, Sample
 from hw_replay.recording import Recording
 from hw_replay.source import RecordingInfo
-from vario.app.live.recorder import LEAST_FREE_BYTES, RETRY_S, FlightFiles, Recorder
+from vario.app.live.recorder import LEAST_FREE_BYTES, RETRY_S, UTC_OFFSET, FlightFiles, Recorder
 from vario.app.live.scheduler import whole_ns
 
 INFO = RecordingInfo("Flight {number}", "live")
@@ -119,6 +120,23 @@ def test_no_room_left_is_said_once_and_tried_again(tmp_path: Path, caplog: pytes
     assert recorded
     assert files.status.problem is None
     assert files.status.lost + len(recorded) == 50 * RETRY_S * 5
+
+
+@pytest.mark.parametrize("whole", [True, False])
+def test_the_date_that_comes_late_is_in_the_file(tmp_path: Path, whole: bool) -> None:
+    """Named by its date if it could be finished; a file cut off says when it was all the same."""
+    at_zero = datetime(2026, 6, 1, 11, 0, 3, 250_000, tzinfo=UTC)
+    files = FlightFiles(tmp_path, sync_s=0.0)
+    files.begin(INFO)
+    write(files, [*samples(4.0), Reference(5.0, UTC_OFFSET, at_zero.timestamp()), *samples(4.0, 5.02)])
+    if whole:
+        files.end()
+    (path,) = tmp_path.iterdir()
+    assert path.name == ("00001_2026-06-01.mcap" if whole else "00001.mcap")
+    recording = Recording(path)
+    assert recording.info.start_utc == at_zero
+    assert len(list(recording)) >= (401 if whole else 300)
+    files.end()
 
 
 def test_a_folder_that_cannot_be_written_to_is_said_and_survived(caplog: pytest.LogCaptureFixture) -> None:

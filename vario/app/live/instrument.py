@@ -15,6 +15,7 @@ from typing import Protocol
 from drivers.events import Mark, SettingsChange
 from drivers.samples import Reference, Sample, Supply
 from hw_replay.source import RecordingInfo, SensorInfo
+from vario.app.live.recorder import UTC_OFFSET
 from vario.app.player import Player, noise_of
 from vario.flight.mode import Mode
 from vario.flight.pipeline import Pipeline, Reading
@@ -32,9 +33,6 @@ AGAIN_AFTER_S = 5.0
 """After a failure of the flight logic it starts afresh, but no sooner than this."""
 
 LIVE = "live"
-
-UTC_OFFSET = "utc_offset_s"
-"""The reference that says what the date was."""
 
 
 class Journal(Protocol):

@@ -16,9 +16,10 @@ import threading
 from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass, replace
+from datetime import UTC, datetime
 from pathlib import Path
 
-from drivers.samples import Sample
+from drivers.samples import Reference, Sample
 from hw_replay.errors import RecordingError
 from hw_replay.recording import RecordingWriter
 from hw_replay.source import RecordingInfo
@@ -26,6 +27,10 @@ from hw_replay.source import RecordingInfo
 LOG = logging.getLogger("vario.live")
 
 CHUNK_S = 1.0
+
+UTC_OFFSET = "utc_offset_s"
+"""The reference that says what the date was: seconds from 1970 to `t_s` = 0."""
+
 RETRY_S = 10.0
 """How often a card that refused is tried again."""
 
@@ -101,6 +106,8 @@ class FlightFiles:
             self._lost += 1
             return
         try:
+            if isinstance(sample, Reference) and sample.name == UTC_OFFSET:
+                self._date(writer, datetime.fromtimestamp(sample.value, UTC))
             writer.write(sample)
             self._written += 1
             if writer.chunks != self._chunks:
@@ -127,6 +134,12 @@ class FlightFiles:
             _force(self._folder)
         except OSError as error:
             LOG.error("recorder: %s could not be finished: %s", path, error.strerror or error)
+
+    def _date(self, writer: RecordingWriter, at_zero: datetime) -> None:
+        """The date has become known, or known better, while this file was being written."""
+        if self._info is not None:
+            self._info = replace(self._info, start_utc=at_zero)
+        writer.note_start_utc(at_zero)
 
     def _open(self, t_s: float) -> RecordingWriter | None:
         if self._info is None or t_s < self._retry_s:

@@ -9,9 +9,15 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from drivers.samples import Baro, GnssVel, ImuAccel, ImuGyro, Reference, Sample, Tick
+from drivers.samples import Baro, GnssVel, ImuAccel, ImuGyro, Reference, Sample, Supply, Tick
+from vario.app.player import play
+from vario.flight.battery import BatteryStage
+from vario.flight.cues import Cue
+from vario.flight.energy import Noise
 from vario.flight.frames import EMPTY_FRAME_S, FRAME_S, JUMP_S, Frame, Framer
 from vario.flight.health import FROZEN_AFTER, HealthStage
+from vario.flight.pipeline import Pipeline
+from vario.settings.load import parse_settings
 
 
 def frames_of(samples: list[Sample]) -> list[Frame]:
@@ -126,3 +132,33 @@ def test_a_frozen_imu_is_missing() -> None:
     assert not inputs.has_imu
     assert health.channels["imu_accel"].rejected["frozen"] > 0
     assert health.channels["imu_gyro"].rejected.total() == 0
+
+
+def test_a_battery_that_runs_down_is_told_and_a_transmitting_radio_is_not() -> None:
+    battery = BatteryStage(11.5)
+    told = []
+    for second in range(120):
+        volt = 12.4
+        if 20 <= second < 26:
+            volt = 11.0  # the radio
+        if second >= 60:
+            volt = 11.4
+        told.append(battery.update(second + 0.5, (Supply(float(second), volt),)))
+    assert told.index(True) == 70
+    assert all(told[70:])
+    assert not battery.update(140.0, ())  # the sensor has gone: nothing is known
+
+
+def test_without_a_voltage_set_the_battery_is_never_low() -> None:
+    battery = BatteryStage(None)
+    assert not any(battery.update(float(t), (Supply(float(t), 1.0),)) for t in range(60))
+
+
+def test_a_low_battery_sounds_its_warning() -> None:
+    settings = parse_settings('[sensors.supply]\nlow = "11.5 V"\n', "settings").settings
+    samples: list[Sample] = []
+    for k in range(300):
+        samples += [Baro(k / 10, 95_000.0 + k % 3), Supply(k / 10, 11.0)]
+    readings = list(play(samples, Pipeline(settings, None, Noise(1.5, 1.0))))
+    calls = {reading.tone.cue.cue for reading in readings if reading.tone.cue is not None}
+    assert Cue.LOW_BATTERY in calls

@@ -14,6 +14,7 @@ from drivers.samples import (
     Oat,
     Pitot,
     Sample,
+    Supply,
     Tick,
 )
 
@@ -35,6 +36,7 @@ _LISTS: dict[type[Sample], str] = {
     GnssVel: "gnss_vel",
     Oat: "oat",
     LoadFactor: "load_factor",
+    Supply: "supply",
 }
 
 
@@ -57,6 +59,7 @@ class Frame:
     gnss_vel: tuple[GnssVel, ...] = ()
     oat: tuple[Oat, ...] = ()
     load_factor: tuple[LoadFactor, ...] = ()
+    supply: tuple[Supply, ...] = ()
 
 
 class Framer:

@@ -138,6 +138,7 @@ class HealthStage:
             gnss_vel=c["gnss_vel"].check(frame.gnss_vel, t_s),
             oat=c["oat"].check(frame.oat, t_s),
             load_factor=c["load_factor"].check(frame.load_factor, t_s),
+            supply=c["supply"].check(frame.supply, t_s),
         )
         fresh: Callable[[str], bool] = lambda name: c[name].fresh(t_s)  # noqa: E731  (six uses, one line)
         return Inputs(

@@ -13,6 +13,7 @@ from drivers.samples import GnssPos
 from vario.flight.airmass import Airmass, AirmassStage
 from vario.flight.attitude import Attitude
 from vario.flight.averages import Averages, AveragesStage
+from vario.flight.battery import BatteryStage
 from vario.flight.calibration import CalibrationStage
 from vario.flight.climbs import Climb
 from vario.flight.cues import Happenings
@@ -79,6 +80,7 @@ class Pipeline:
         self.health = HealthStage()
         self._calibration = CalibrationStage(settings.sensors)
         self._estimator = Estimator(estimator_settings(settings, glider, noise))
+        self._battery = BatteryStage(settings.sensors.supply.low_v)
         self._wind = WindStage()
         self._turning = TurningStage(settings.circling)
         self._airmass = AirmassStage(polar, settings.circling.bank_rad, settings.circling.speed_mps)
@@ -108,6 +110,7 @@ class Pipeline:
         maccready_mps = settings.flight.maccready_mps
         limits = glider.limits if glider else None
         self._estimator.configure(wing_of(settings, glider))
+        self._battery.configure(settings.sensors.supply.low_v)
         self._turning.configure(settings.circling)
         self._airmass.configure(polar, settings.circling.bank_rad, settings.circling.speed_mps)
         self._mode.configure(settings.circling, settings.flight.mode)
@@ -152,6 +155,7 @@ class Pipeline:
             centring_now=thermal.centring_now,
             worth_turning=expected.worth_turning,
             setting_rejected=self._rejected_now,
+            battery_low=self._battery.update(frame.t_s, inputs.frame.supply),
         )
         self._rejected_now = False
         relative = self._relative.update(air.relative_netto_mps, frame.dt_s)

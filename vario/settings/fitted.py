@@ -155,6 +155,9 @@ class SupplySensor(BusSensor):
     chip: str | None = _chip("INA219")
     address: int | None = _address(0x40)
     rate_hz: float | None = _rate("1 Hz")
+    low_v: float | None = optional(
+        "11.5 V", "3 V", "30 V", "Ten seconds below this sound the battery warning; absent: never"
+    )
 
 
 class Sensors(Section):

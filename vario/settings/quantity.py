@@ -49,6 +49,7 @@ MASS = Dimension("a mass", "_kg", {"kg": 1.0, "lb": 0.45359237})
 AREA = Dimension("an area", "_m2", {"m2": 1.0, "ft2": 0.3048**2})
 ACCELERATION = Dimension("an acceleration", "_mps2", {"m/s2": 1.0})
 FREQUENCY = Dimension("a frequency", "_hz", {"Hz": 1.0})
+VOLTAGE = Dimension("a voltage", "_v", {"V": 1.0})
 
 DIMENSIONS = (
     SPEED,
@@ -61,6 +62,7 @@ DIMENSIONS = (
     AREA,
     ACCELERATION,
     FREQUENCY,
+    VOLTAGE,
 )
 
 # What people write for a unit, small letters throughout, and the spelling understood here.

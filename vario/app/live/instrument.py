@@ -13,7 +13,7 @@ from datetime import datetime, timedelta
 from typing import Protocol
 
 from drivers.events import Mark, SettingsChange
-from drivers.samples import Reference, Sample, Supply
+from drivers.samples import Reference, Sample
 from hw_replay.source import RecordingInfo, SensorInfo
 from vario.app.live.recorder import UTC_OFFSET
 from vario.app.player import Player, noise_of
@@ -105,7 +105,7 @@ class Instrument:
             self._begin()
         if self._journal is not None:
             self._journal.put(sample)
-        if not isinstance(sample, Supply | Reference | SettingsChange | Mark):
+        if not isinstance(sample, Reference | SettingsChange | Mark):
             self.reached_s = max(self.reached_s, sample.t_s)
         if self._player is None:
             return

@@ -122,6 +122,8 @@ class RecordingWriter:
             self._writer.flush()  # type: ignore[no-untyped-call] # so in the library
             self._chunk_from_ns = time_ns
             self.chunks += 1
+            # The library keeps an index of chunks, which is not written here, and would grow all flight long.
+            vars(self._writer).get("_Writer__chunk_indices", []).clear()
         self._writer.add_message(channel_id, time_ns, data, time_ns)
         self.counts[topic] += 1
 

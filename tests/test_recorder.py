@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import os
 import subprocess
 import sys
@@ -120,6 +121,19 @@ def test_no_room_left_is_said_once_and_tried_again(tmp_path: Path, caplog: pytes
     assert recorded
     assert files.status.problem is None
     assert files.status.lost + len(recorded) == 50 * RETRY_S * 5
+
+
+def test_a_long_flight_takes_no_more_memory_than_a_short_one(tmp_path: Path) -> None:
+    files = FlightFiles(tmp_path, sync_s=0.0)
+    files.begin(INFO)
+    used = []
+    for minute in range(31):
+        write(files, [Baro(1.0 + minute * 60.0 + k / 5, 95_000.0 + k % 9) for k in range(300)])
+        gc.collect()
+        used.append(sys.getallocatedblocks())
+    files.end()
+    assert used[30] - used[5] < 300  # 1500 chunks
+    assert len(list(Recording(tmp_path / "00001.mcap"))) == 31 * 300
 
 
 @pytest.mark.parametrize("whole", [True, False])

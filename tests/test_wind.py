@@ -16,7 +16,8 @@ from hypothesis import strategies as st
 from drivers.samples import GnssVel
 from vario.flight.frames import Frame
 from vario.flight.health import Inputs
-from vario.flight.wind import FORGET_S, Wind, WindStage, fit_circle
+from vario.flight.wind import FORGET_S, Wind, WindStage
+from vario.flight.wind_circle import fit_circle
 
 GROUND_SPEEDS = [22.3607, 26.1793, 29.1548, 29.9581, 28.2843, 24.7920, 21.2132, 20.0627]
 TRACKS_DEG = [10.3048, 55.8986, 95.9061, 133.6475, 171.8699, 213.4835, 261.8699, 317.0198]

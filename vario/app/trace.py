@@ -13,16 +13,13 @@ from vario.flight.circle import Circle
 from vario.flight.glide import Glide
 from vario.flight.pipeline import Reading
 from vario.flight.thermal import Shift
+from vario.flight.wind import Wind
 
 Value = float | str | None
 
 
-def _wind_north(r: Reading) -> Value:
-    return None if r.wind is None else r.wind.north_mps
-
-
-def _wind_east(r: Reading) -> Value:
-    return None if r.wind is None else r.wind.east_mps
+def _wind(value_of: Callable[[Wind], Value]) -> Callable[[Reading], Value]:
+    return lambda r: None if r.wind is None else value_of(r.wind)
 
 
 def _pitch(r: Reading) -> Value:
@@ -59,8 +56,8 @@ COLUMNS: dict[str, tuple[Callable[[Reading], Value], int]] = {
     "average_mps": (lambda r: r.averages.average_mps, 3),
     "turn_average_mps": (lambda r: r.averages.turn_mps, 3),
     "climb_average_mps": (lambda r: r.averages.climb_mps, 3),
-    "wind_north_mps": (_wind_north, 3),
-    "wind_east_mps": (_wind_east, 3),
+    "wind_north_mps": (_wind(lambda w: w.north_mps), 3),
+    "wind_east_mps": (_wind(lambda w: w.east_mps), 3),
     "speed_to_fly_mps": (lambda r: r.speed_to_fly_mps, 3),
     "quality": (lambda r: str(r.quality), 0),
     "turn_rate_radps": (lambda r: r.turning.rate_radps, 4),
@@ -95,6 +92,10 @@ COLUMNS: dict[str, tuple[Callable[[Reading], Value], int]] = {
     "goal_available": (_glide(lambda g: g.available), 2),
     "goal_arrival_m": (_glide(lambda g: g.arrival_m), 1),
     "setting_rejected": (lambda r: float(r.setting_rejected), 0),
+    "wind_sigma_mps": (_wind(lambda w: w.sigma_mps), 3),
+    "wind_age_s": (_wind(lambda w: w.age_s), 1),
+    "airspeed_scale": (_wind(lambda w: w.airspeed_scale), 4),
+    "airspeed_correction": (lambda r: r.airspeed_correction, 4),
 }
 """Each column of trace.csv: where its value comes from and its decimals, in file order; see docs/trace.md."""
 

@@ -12,13 +12,16 @@ class Attitude:
 
     Pitch is the instrument's own (how it is tilted against the fuselage cannot be told from incidence), bank
     the glider's, right wing down positive. `turn_rate_radps` is the rate of heading, right positive;
-    `load_factor` the normal one, 1 in level flight.
+    `load_factor` the normal one, 1 in level flight. The flight through the air goes `path_right_rad` to the
+    right of the nose, seen from above, and `path_up_rad` above the horizon.
     """
 
     pitch_rad: float
     bank_rad: float
     turn_rate_radps: float
     load_factor: float
+    path_right_rad: float = 0.0
+    path_up_rad: float = 0.0
 
 
 def heading_rate_radps(pitch_rad: float, bank_rad: float, q_radps: float, r_radps: float) -> float:

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 from drivers.samples import GnssPos
 from vario.flight.airmass import Airmass, AirmassStage
+from vario.flight.airspeed import AirspeedStage
 from vario.flight.attitude import Attitude
 from vario.flight.averages import Averages, AveragesStage
 from vario.flight.battery import BatteryStage
@@ -43,7 +44,7 @@ class Reading:
 
     `position` is the last GNSS one, `place` the same in metres (or reckoned), `needle_mps` vario that needle
     and tone follow. `setting_rejected` holds from a change of settings that could not be taken until one
-    that could.
+    that could. `airspeed_correction` is what the sensor's airspeed was multiplied by.
     """
 
     t_s: float
@@ -65,6 +66,7 @@ class Reading:
     expected: Expected
     glide: Glide | None
     setting_rejected: bool
+    airspeed_correction: float = 1.0
 
     @property
     def speed_to_fly_mps(self) -> float | None:
@@ -80,6 +82,7 @@ class Pipeline:
         self.health = HealthStage()
         self._calibration = CalibrationStage(settings.sensors)
         self._estimator = Estimator(estimator_settings(settings, glider, noise))
+        self._airspeed = AirspeedStage()
         self._battery = BatteryStage(settings.sensors.supply.low_v)
         self._wind = WindStage()
         self._turning = TurningStage(settings.circling)
@@ -133,10 +136,13 @@ class Pipeline:
 
     def step(self, frame: Frame) -> Reading:
         """One frame through every stage, in the order of the block diagram."""
-        inputs = self._calibration.update(self.health.update(frame))
+        inputs = self._airspeed.correct(self._calibration.update(self.health.update(frame)))
         estimate = self._estimator.update(inputs)
         attitude, energy = estimate.attitude, estimate.energy
-        wind = self._wind.update(inputs)
+        # The wind sees the sensor as it is: were it to see its own correction, it would find nothing left.
+        measured_mps = self._airspeed.measured_mps(energy.tas_mps)
+        wind = self._wind.update(inputs, attitude, measured_mps, energy.altitude_m)
+        self._airspeed.learn(wind, frame.dt_s)
         turning = self._turning.update(inputs, attitude, wind)
         air = self._airmass.update(inputs, attitude, energy, self._mode.mode)
         mode = self._mode.update(inputs, energy, turning)
@@ -182,6 +188,7 @@ class Pipeline:
             expected,
             glide,
             self._rejected,
+            self._airspeed.scale,
         )
 
     def finished_climbs(self) -> list[Climb]:
@@ -202,6 +209,7 @@ class Pipeline:
             (Quality.NO_GLIDER, not self._has_glider),
             (Quality.UNCOMPENSATED, energy.vario_mps is not None and not energy.compensated),
             (Quality.SETTLING, inputs.has_baro and energy.vario_mps is None),
+            (Quality.AIRSPEED_OFF, self._airspeed.scale != 1.0),
         ):
             if is_set:
                 quality |= flag

@@ -18,6 +18,8 @@ class Quality(Flag):
     """The vario shows climb rate alone: without airspeed, pulling up reads as lift."""
     SETTLING = auto()
     """The estimate has just started and is not shown yet."""
+    AIRSPEED_OFF = auto()
+    """The airspeed sensor reads wrong against GNSS; what is shown is corrected."""
 
     def __str__(self) -> str:
         """Words joined by "+", "ok" if there is nothing to say: `no_airspeed+uncompensated`."""

@@ -1,8 +1,12 @@
-"""Wind from circling: the tips of the ground-velocity vectors lie on a circle around the wind.
+"""Wind, heading and the airspeed's scale, from GNSS velocity, airspeed and turn rate.
 
-Flown at one airspeed through all headings, ground velocity is wind plus a vector of constant length. The
-centre of the circle through the tips is the wind and its radius the true airspeed, so neither compass
-nor airspeed sensor is needed. Algebraic least squares: |v|² = 2·Wn·vn + 2·We·ve + const.
+One Kalman filter (`wind_filter`) takes every ground velocity with the airspeed and the summed turning of the
+same moment. Turning tells everything: while the glider flies through different headings, wind, heading
+and scale each change the ground velocity in their own way. Straight on, a change of the velocity can be
+wind, heading or airspeed, and what is not told apart grows less certain, as `sigma_mps` says.
+
+Without an inertial unit only the length of the velocity through the air is used, begun by the first circle;
+without airspeed each circle is a measurement of the wind (`wind_circle`).
 """
 
 from __future__ import annotations
@@ -11,116 +15,198 @@ import math
 from collections import deque
 from dataclasses import dataclass
 
-import numpy as np
-
 from drivers.samples import GnssVel
-from vario.flight.health import Inputs
-from vario.flight.turning import track_change_rad
+from vario.flight.attitude import Attitude
+from vario.flight.health import MAX_AGE_S, Inputs
+from vario.flight.wind_circle import CircleWatch, FlownCircle
+from vario.flight.wind_filter import USUAL_SCALE, WindFilter, WindNoise
 
-KEEP_S = 45.0
-"""Longest stretch a fit looks at: a slow, flat turn."""
+USEFUL_MPS = 2.0
+"""A wind less certain than this (one standard deviation) is not said."""
 
-MIN_FIXES = 8
-MIN_RADIUS_MPS = 12.0
-"""A smaller circle is not a flying glider."""
+USEFUL_RAD = math.radians(10.0)
+"""Likewise a heading."""
 
-MAX_SCATTER_MPS = 3.0
-"""RMS distance of the tips from the circle above which nothing was learnt."""
-
-BLEND = 0.5
-"""Weight of a new turn against what was known, if that is recent."""
+USEFUL_SCALE = 0.03
+"""Likewise a scale of the airspeed."""
 
 FORGET_S = 1800.0
-"""Wind older than this is not shown any more."""
+"""Wind older than this is not said any more."""
 
-STRAIGHT_RADPS = math.radians(3.0)
+FLYING_MPS = 12.0
+"""Slower through the air than this is not flight."""
+
+EVERY_S = 0.18
+"""Velocities closer together than this tell nothing new."""
+
+GAP_S = 60.0
+"""After so long without velocities nothing is assumed of the turning in between."""
 
 
 @dataclass(frozen=True, slots=True)
 class Wind:
-    """Velocity of the air over ground, how old it is and how far the last turn's fit scattered."""
+    """Velocity of the air over ground, with what was found on the way. None: not known well enough.
+
+    Attributes:
+        north_mps, east_mps: where the air goes.
+        age_s: mean age of what is known of the wind's least known direction.
+        sigma_mps: one standard deviation in that direction.
+        nis: normalised innovation squared, smoothed; about 1 if `sigma_mps` is honest.
+        heading_rad: direction of flight through the air from true north, 0 to 2π; that of the nose but for
+            a slip. `heading_sigma_rad`: one standard deviation.
+        airspeed_scale: true airspeed over the sensor's, before any correction by this instrument.
+            `airspeed_scale_sigma`: one standard deviation.
+    """
 
     north_mps: float
     east_mps: float
     age_s: float
-    scatter_mps: float
+    sigma_mps: float
+    nis: float | None = None
+    heading_rad: float | None = None
+    heading_sigma_rad: float | None = None
+    airspeed_scale: float | None = None
+    airspeed_scale_sigma: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
-class CircleFit:
-    """Centre, radius and RMS scatter of a circle through velocity tips, m/s."""
+class _Moment:
+    """What a velocity that arrives later is set against; `stretch` counts gaps of the turning."""
 
-    north_mps: float
-    east_mps: float
-    radius_mps: float
-    scatter_mps: float
-
-
-def fit_circle(north_mps: list[float], east_mps: list[float]) -> CircleFit | None:
-    """Least-squares circle through velocity tips; None if they do not determine one."""
-    n, e = np.array(north_mps), np.array(east_mps)
-    rows = np.column_stack((2 * n, 2 * e, np.ones_like(n)))
-    solution, _, rank, _ = np.linalg.lstsq(rows, n * n + e * e, rcond=None)
-    if rank < 3:
-        return None
-    wind_n, wind_e, constant = (float(value) for value in solution)
-    squared = constant + wind_n**2 + wind_e**2
-    if squared <= 0.0:
-        return None
-    radius = math.sqrt(squared)
-    distances = np.hypot(n - wind_n, e - wind_e) - radius
-    return CircleFit(wind_n, wind_e, radius, float(np.sqrt(np.mean(distances**2))))
+    t_s: float
+    heading_rad: float
+    stretch: int | None
+    level_tas_mps: float | None
 
 
 class WindStage:
-    """Fits a circle each time another full turn has been flown."""
+    """Feeds the filter and says what it knows."""
 
-    def __init__(self) -> None:
-        self._fixes: deque[tuple[float, float, float, float]] = deque()
+    def __init__(self, noise: WindNoise | None = None) -> None:
+        self._filter = WindFilter(noise or WindNoise())
+        self._circles = CircleWatch()
+        self._moments: deque[_Moment] = deque()
         self._turned_rad = 0.0
-        self._last: GnssVel | None = None
-        self._known: tuple[float, float, float] | None = None
-        self._known_at_s = 0.0
+        self._stretch = 0
+        self._turning = False
+        self._used_stretch: int | None = None
+        self._height_m: float | None = None
+        self._used_height_m: float | None = None
+        self._used_s: float | None = None
+        self._known = False
 
-    def update(self, inputs: Inputs) -> Wind | None:
-        """One frame."""
+    def update(
+        self,
+        inputs: Inputs,
+        attitude: Attitude | None = None,
+        tas_mps: float | None = None,
+        height_m: float | None = None,
+    ) -> Wind | None:
+        """One frame; `tas_mps` is the airspeed as the sensor has it, uncorrected by `Wind.airspeed_scale`."""
         t_s = inputs.frame.t_s
+        self._remember(inputs, attitude, tas_mps)
+        if height_m is not None:
+            self._height_m = height_m
         for sample in inputs.frame.gnss_vel:
-            self._take(sample)
-        if self._known is None or t_s - self._known_at_s > FORGET_S:
+            moment = self._at(sample.t_s)
+            circle = self._circles.take(sample, moment.level_tas_mps)
+            self._take(sample, moment, circle)
+        return self._say(t_s)
+
+    def _remember(self, inputs: Inputs, attitude: Attitude | None, tas_mps: float | None) -> None:
+        t_s, dt_s = inputs.frame.t_s, inputs.frame.dt_s
+        if attitude is None or dt_s == 0.0:
+            self._turning = False
+        elif not self._turning:
+            self._turning = True
+            self._stretch += 1
+        right_rad = up_rad = 0.0
+        if attitude is not None:
+            self._turned_rad += attitude.turn_rate_radps * dt_s
+            right_rad, up_rad = attitude.path_right_rad, attitude.path_up_rad
+        flying = tas_mps is not None and inputs.has_pitot and tas_mps > FLYING_MPS
+        self._moments.append(
+            _Moment(
+                t_s,
+                self._turned_rad + right_rad,
+                self._stretch if self._turning else None,
+                tas_mps * math.cos(up_rad) if flying and tas_mps is not None else None,
+            )
+        )
+        while self._moments[0].t_s < t_s - MAX_AGE_S - 0.2:
+            self._moments.popleft()
+
+    def _at(self, t_s: float) -> _Moment:
+        """The moment a sample was taken: solutions of the receiver arrive late."""
+        after = self._moments[-1]
+        for before in reversed(self._moments):
+            if before.t_s <= t_s:
+                break
+            after = before
+        else:
+            return after
+        if before is after or before.stretch != after.stretch:
+            return after
+        share = (t_s - before.t_s) / (after.t_s - before.t_s)
+        heading_rad = before.heading_rad + share * (after.heading_rad - before.heading_rad)
+        return _Moment(t_s, heading_rad, after.stretch, after.level_tas_mps)
+
+    def _take(self, sample: GnssVel, moment: _Moment, circle: FlownCircle | None) -> None:
+        dt_s = 0.0 if self._used_s is None else sample.t_s - self._used_s
+        if 0.0 < dt_s < EVERY_S and circle is None:
+            return
+        self._used_s = sample.t_s
+        climbed_m = 0.0
+        if self._height_m is not None and self._used_height_m is not None:
+            climbed_m = self._height_m - self._used_height_m
+        self._used_height_m = self._height_m
+        self._filter.predict(max(dt_s, 0.0), climbed_m)
+        tas_mps = moment.level_tas_mps
+        if tas_mps is not None and moment.stretch is not None:
+            if self._used_stretch != moment.stretch or dt_s > GAP_S:
+                self._filter.lose_heading()
+            self._used_stretch = moment.stretch
+            self._known = True
+            self._filter.take_velocity(sample.north_mps, sample.east_mps, tas_mps, moment.heading_rad)
+        elif circle is not None and (circle.tas_mps is None or not self._filter.has_scale):
+            self._take_circle(circle)
+        elif tas_mps is not None and self._known and self._filter.has_scale:
+            self._filter.take_speed(sample.north_mps, sample.east_mps, tas_mps)
+
+    def _take_circle(self, circle: FlownCircle) -> None:
+        fit = circle.fit
+        if self._filter.take_wind(fit.north_mps, fit.east_mps, circle.sigma_mps):
+            self._known = True
+        if circle.tas_mps is not None and not self._filter.has_scale:
+            sigma = math.hypot(circle.sigma_mps / circle.tas_mps, 0.01)
+            self._filter.start_scale(fit.radius_mps / circle.tas_mps, min(sigma, USUAL_SCALE))
+
+    def _say(self, t_s: float) -> Wind | None:
+        filter_ = self._filter
+        if self._used_s is None or not self._known:
             return None
-        north, east, scatter = self._known
-        return Wind(north, east, t_s - self._known_at_s, scatter)
-
-    def _take(self, sample: GnssVel) -> None:
-        last, self._last = self._last, sample
-        if last is None:
-            return
-        dt_s = sample.t_s - last.t_s
-        turned = track_change_rad(last, sample)
-        straight = abs(turned) < STRAIGHT_RADPS * dt_s
-        reversed_ = turned * self._turned_rad < 0.0
-        if dt_s > 5.0 or straight or reversed_:
-            self._fixes.clear()
-            self._turned_rad = 0.0
-            if dt_s > 5.0 or straight:
-                return
-        self._turned_rad += turned
-        self._fixes.append((sample.t_s, self._turned_rad, sample.north_mps, sample.east_mps))
-        while sample.t_s - self._fixes[0][0] > KEEP_S:
-            self._fixes.popleft()
-        if abs(self._turned_rad - self._fixes[0][1]) >= math.tau and len(self._fixes) >= MIN_FIXES:
-            self._fit(sample.t_s)
-
-    def _fit(self, t_s: float) -> None:
-        fit = fit_circle([fix[2] for fix in self._fixes], [fix[3] for fix in self._fixes])
-        self._fixes.clear()
-        self._turned_rad = 0.0
-        if fit is None or fit.radius_mps < MIN_RADIUS_MPS or fit.scatter_mps > MAX_SCATTER_MPS:
-            return
-        north, east = fit.north_mps, fit.east_mps
-        if self._known is not None and t_s - self._known_at_s < 300.0:
-            north += (1 - BLEND) * (self._known[0] - north)
-            east += (1 - BLEND) * (self._known[1] - east)
-        self._known = (north, east, fit.scatter_mps)
-        self._known_at_s = t_s
+        sigma_mps = filter_.sigma_mps
+        age_s = filter_.age_s + t_s - self._used_s
+        if sigma_mps > USEFUL_MPS or age_s > FORGET_S:
+            return None
+        north_mps, east_mps = filter_.wind_mps
+        heading_rad = heading_sigma_rad = scale = scale_sigma = None
+        now = self._moments[-1]
+        if now.stretch is not None and now.stretch == self._used_stretch:
+            heading_sigma_rad = filter_.north_sigma_rad
+            heading_rad = (now.heading_rad + filter_.north_rad) % math.tau
+        if heading_sigma_rad is None or heading_sigma_rad > USEFUL_RAD:
+            heading_rad = heading_sigma_rad = None
+        if filter_.has_scale and filter_.scale_sigma < USEFUL_SCALE:
+            scale, scale_sigma = filter_.scale, filter_.scale_sigma
+        return Wind(
+            north_mps,
+            east_mps,
+            age_s,
+            sigma_mps,
+            filter_.nis,
+            heading_rad,
+            heading_sigma_rad,
+            scale,
+            scale_sigma,
+        )

@@ -212,6 +212,7 @@ class Estimator:
                 bank_rad,
                 heading_rate_radps(pitch_rad, filter_.bank_rad, q_radps, r_radps),
                 -filter_.force[2] / G0_MPS2,
+                *(filter_.path_rad() if flying else (0.0, 0.0)),
             ),
             self._energy(
                 inputs,

@@ -235,6 +235,15 @@ class InertialState:
         """Bank of the instrument, right wing down positive."""
         return math.atan2(self.down[1], self.down[2])
 
+    def path_rad(self) -> tuple[float, float]:
+        """Where the flight through the air goes: right of the nose (seen from above), above the horizon."""
+        dx, dy, dz = self.down
+        vx, vy, vz = self.air
+        sinking = dx * vx + dy * vy + dz * vz
+        level, across = vx - dx * sinking, vy * dz - vz * dy  # both times cos(pitch)
+        speed = max(math.sqrt(vx * vx + vy * vy + vz * vz), 1e-6)
+        return math.atan2(across, level), -math.asin(max(-1.0, min(1.0, sinking / speed)))
+
     @property
     def air_up_mps(self) -> float:
         """Vertical motion of the air: climb less climb through the air."""

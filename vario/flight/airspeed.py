@@ -1,0 +1,84 @@
+"""The airspeed's scale: an airspeed sensor found to read wrong against GNSS is corrected before its use.
+
+The wind filter finds true airspeed over measured. Once that is known well and differs from 1, the impact
+pressure is multiplied by its square, so that airspeed, kinetic energy and all that rests on them are right.
+
+The correction moves slowly: a change of it looks like a change of speed, and a speed change of V·ṡ reads as
+lift of V²·ṡ/g.
+
+What GNSS shows is true airspeed, so air that is warmer or colder than the standard assumes shows as a scale
+too, about 1.7 % for each 10 K. Without a measured air temperature only more than that can explain is put
+down to the sensor, for the indicated airspeed, which the stall goes by, would be spoilt.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from drivers.samples import Pitot
+from vario.flight.health import Inputs
+from vario.flight.wind import Wind
+
+KNOWN_SIGMA = 0.01
+"""A scale is believed once it is known to this, one standard deviation, ..."""
+
+SIGMAS = 2.5
+LEAST_OFF = 0.015
+"""... and differs from 1 by this much and as many standard deviations, ..."""
+
+LEAST_OFF_NO_OAT = 0.045
+"""... or by this much without measured air temperature: what air 25 K off the standard would make, ..."""
+
+STEADY_S = 30.0
+"""... for so long."""
+
+BOUNDS = (0.8, 1.25)
+"""A sensor further off is broken, not scaled: the correction stops here."""
+
+RATE_PER_S = 0.0005
+"""False lift while the correction moves: V²·ṡ/g is 0.05 m/s at 30 m/s and 0.13 m/s at 50 m/s."""
+
+
+class AirspeedStage:
+    """Applies the correction known so far and learns from the wind.
+
+    `scale` is the correction in use, true airspeed over measured; 1 while there is nothing to correct.
+    """
+
+    def __init__(self) -> None:
+        self.scale = 1.0
+        self._target = 1.0
+        self._clear_s = 0.0
+        self._correcting = False
+        self._has_oat = False
+
+    def correct(self, inputs: Inputs) -> Inputs:
+        """The frame with its impact pressures corrected."""
+        frame = inputs.frame
+        self._has_oat = self._has_oat or bool(frame.oat)
+        if self.scale == 1.0 or not frame.pitot:
+            return inputs
+        factor = self.scale * self.scale
+        pitot = tuple(Pitot(sample.t_s, sample.impact_pa * factor) for sample in frame.pitot)
+        return replace(inputs, frame=replace(frame, pitot=pitot))
+
+    def measured_mps(self, tas_mps: float | None) -> float | None:
+        """The airspeed the sensor would have given without the correction."""
+        return None if tas_mps is None else tas_mps / self.scale
+
+    def learn(self, wind: Wind | None, dt_s: float) -> None:
+        """See what the wind filter knows of the scale, and move the correction towards it."""
+        if wind is not None and wind.airspeed_scale is not None and wind.airspeed_scale_sigma is not None:
+            self._judge(wind.airspeed_scale, wind.airspeed_scale_sigma, dt_s)
+        step = RATE_PER_S * dt_s
+        self.scale += max(-step, min(step, self._target - self.scale))
+
+    def _judge(self, scale: float, sigma: float, dt_s: float) -> None:
+        if sigma > KNOWN_SIGMA:
+            return
+        off = abs(scale - 1.0)
+        least = LEAST_OFF if self._has_oat else LEAST_OFF_NO_OAT
+        self._clear_s = self._clear_s + dt_s if off > max(least, SIGMAS * sigma) else 0.0
+        self._correcting = self._correcting or self._clear_s > STEADY_S
+        if self._correcting and abs(scale - self._target) > sigma:  # not for every wobble of the estimate
+            self._target = max(BOUNDS[0], min(BOUNDS[1], scale))

@@ -6,6 +6,7 @@ listens or sends anywhere but at the address given.
 
 from __future__ import annotations
 
+import os
 import socket
 from contextlib import suppress
 from pathlib import Path
@@ -151,18 +152,24 @@ class SerialSink:
     def write(self, data: bytes) -> None:
         """Write what the line takes now; a sentence begun is finished first."""
         try:
+            self._rest = self._rest[self._send(self._rest) :]
             if self._rest:
-                self._rest = self._rest[self._port.write(self._rest) or 0 :]
-                if self._rest:
-                    return
+                return
             for one in data.splitlines(keepends=True):
-                sent = self._port.write(one) or 0
+                sent = self._send(one)
                 if sent < len(one):
                     # Not begun: dropped with what follows. Begun: the rest of it goes first next time.
                     self._rest = one[sent:] if sent else b""
                     return
         except (OSError, serial.SerialException):
             self._rest = b""
+
+    def _send(self, data: bytes) -> int:
+        # Past the library's own `write`, which tries again for ever on a line that takes nothing.
+        try:
+            return os.write(self._port.fileno(), data) if data else 0
+        except BlockingIOError:
+            return 0
 
     def close(self) -> None:
         """Let go of the line."""

@@ -60,7 +60,6 @@ def igc_lines(
         yield from fixes.take(reading)
     if first:
         yield from _head(start_utc, title, glider)
-    yield f"L{_OWN}{SAYS_SO}"
 
 
 def _head(start: datetime, title: str, glider: str | None) -> Iterator[str]:

@@ -22,10 +22,13 @@ class Speaker:
 
     Args:
         make: opens the sink; raises SoundError while that is not possible.
+        retry_s: how often it is tried.
     """
 
-    def __init__(self, make: Callable[[], Sink]) -> None:
+    def __init__(self, make: Callable[[], Sink], retry_s: float = RETRY_S) -> None:
         self._make = make
+        self._retry_s = retry_s
+        self._keeper: threading.Thread | None = None
         self._sink: Sink | None = None
         self._ends = threading.Event()
         self.problem: str | None = None
@@ -49,6 +52,8 @@ class Speaker:
     def close(self) -> None:
         """Silence."""
         self._ends.set()
+        if self._keeper is not None:
+            self._keeper.join()
         if self._sink is not None:
             self._sink.close()
 
@@ -66,5 +71,5 @@ class Speaker:
         return True
 
     def _keep(self) -> None:
-        while not self._ends.wait(RETRY_S) and not self._open():
+        while not self._ends.wait(self._retry_s) and not self._open():
             pass

@@ -7,6 +7,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import partial
 from operator import attrgetter
+from types import MappingProxyType
 from typing import Any
 
 from drivers.samples import CHANNELS, Channel, Reference, Sample
@@ -29,6 +30,27 @@ _UNITS = {
     "s": "s",
     "v": "V",
 }
+
+
+@dataclass(frozen=True, slots=True)
+class WellKnown:
+    """A message schema that viewers know by name, and what it calls the values of a sample."""
+
+    schema: str
+    names: Mapping[str, str]
+
+
+WELL_KNOWN: Mapping[str, WellKnown] = MappingProxyType(
+    {
+        # https://docs.foxglove.dev/docs/visualization/message-schemas/location-fix; all fields are optional.
+        "gnss_pos": WellKnown(
+            "foxglove.LocationFix",
+            MappingProxyType({"lat_deg": "latitude", "lon_deg": "longitude", "altitude_m": "altitude"}),
+        )
+    }
+)
+"""Channels written so that any viewer of the container puts them on a map. The messages of recordings made
+before this was so carry our own names, and are read as well."""
 
 Decoder = Callable[[float, Mapping[str, Any]], Sample]
 Encoder = Callable[[Any], bytes]
@@ -77,8 +99,9 @@ def outside(rule: ValueRule) -> str:
 
 def json_schema(channel: Channel) -> dict[str, Any]:
     """The JSON schema of a channel's messages, made from the sample and its limits."""
+    names = _names(channel)
     properties = {
-        rule.name: {
+        names[rule.name]: {
             "type": "number",
             "minimum": rule.low,
             "maximum": rule.high,
@@ -87,12 +110,24 @@ def json_schema(channel: Channel) -> dict[str, Any]:
         for rule in value_rules(channel)
     }
     return {
-        "title": channel.name,
+        "title": schema_name(channel),
         "description": (channel.sample.__doc__ or "").strip(),
         "type": "object",
         "properties": properties,
-        "required": [rule.name for rule in value_rules(channel) if not rule.optional],
+        "required": [names[rule.name] for rule in value_rules(channel) if not rule.optional],
     }
+
+
+def schema_name(channel: Channel) -> str:
+    """The name of the schema of a channel's messages: the channel's own, or a well-known one."""
+    known = WELL_KNOWN.get(channel.name)
+    return known.schema if known else channel.name
+
+
+def _names(channel: Channel) -> Mapping[str, str]:
+    """What the messages of a channel call each field of the sample."""
+    known = WELL_KNOWN.get(channel.name)
+    return known.names if known else {name: name for name in channel.value_fields}
 
 
 def reference_schema(name: str) -> dict[str, Any]:
@@ -111,14 +146,14 @@ def encoder(channel: Channel) -> Encoder:
 
     It raises ValueError for a value that is not finite: JSON has no word for it.
     """
-    names = channel.value_fields
-    if not names:
+    fields = channel.value_fields
+    if not fields:
         return lambda _: b"{}"
-    if len(names) == 1:
-        (name,) = names
-        get_one = attrgetter(name)
-        return lambda sample: to_json({name: get_one(sample)}).encode()
-    get = attrgetter(*names)
+    names = tuple(_names(channel)[field] for field in fields)
+    if len(fields) == 1:
+        get_one = attrgetter(*fields)
+        return lambda sample: to_json({names[0]: get_one(sample)}).encode()
+    get = attrgetter(*fields)
     if not channel.optional:
         return lambda sample: to_json(dict(zip(names, get(sample), strict=True))).encode()
 
@@ -184,7 +219,20 @@ def decoder_of_topic(topic: str) -> Decoder | None:
     if kind is not None:
         return partial(_decode_event, kind)
     channel = CHANNELS.get(topic.removeprefix("/")) if topic.startswith("/") else None
-    return None if channel is None else decoder(channel)
+    if channel is None:
+        return None
+    known = WELL_KNOWN.get(channel.name)
+    return decoder(channel) if known is None else _renaming(decoder(channel), known.names)
+
+
+def _renaming(decode: Decoder, names: Mapping[str, str]) -> Decoder:
+    """The decoder for messages that use either our own names or these."""
+
+    def decode_either(t_s: float, values: Mapping[str, Any]) -> Sample:
+        own = {field: values[name] for field, name in names.items() if name in values}
+        return decode(t_s, own or values)
+
+    return decode_either
 
 
 def _decode_event(kind: EventKind, t_s: float, values: Mapping[str, Any]) -> Sample:

@@ -265,6 +265,17 @@ def test_pressures_alone_give_the_airspeed_vario_and_no_attitude(folder: Path) -
     assert last.energy.vario_mps == last.monitor.airspeed_based_mps
 
 
+def test_an_accelerometer_that_feels_nothing_gives_no_attitude() -> None:
+    frames = []
+    for step in range(1, 501):
+        t_s = 0.02 * step
+        accel, gyro = ImuAccel(t_s, 1e-4 * (step % 3), 0.0, 0.0), ImuGyro(t_s, 1e-4 * (step % 5), 0.0, 0.0)
+        frames.append(Frame(t_s, 0.02, (Baro(t_s, 95_000.0),), (Pitot(t_s, 400.0),), (accel,), (gyro,)))
+    last = _run(frames)[-1]
+    assert last.attitude is None
+    assert last.energy.vario_mps == pytest.approx(0.0, abs=0.01)
+
+
 def test_at_rest_levels_and_learns_the_gyro() -> None:
     rng = np.random.default_rng(3)
     pitch, bank, bias = 0.06, -0.05, np.array([0.008, -0.008, 0.006])

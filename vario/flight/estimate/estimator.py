@@ -20,7 +20,7 @@ from vario.flight.estimate.imu_steps import ImuSteps
 from vario.flight.estimate.inertial import InertialFilter
 from vario.flight.estimate.inertial_model import Regime, Vector, Wing, turn
 from vario.flight.estimate.rate import RateFilter
-from vario.flight.estimate.regime import NOT_FLYING_MPS, RegimeWatch
+from vario.flight.estimate.regime import NOT_FLYING_MPS, RegimeWatch, size
 from vario.flight.estimate.result import Estimate, EstimatorSettings, Monitor
 from vario.flight.frames import Frame
 from vario.flight.health import Inputs
@@ -140,6 +140,9 @@ class Estimator:
         )
         self._align_s += step_s
         if self._align_s >= _ALIGN_S:
+            if size(self._align) < 0.3 * G0_MPS2 * self._align_s:
+                self._realign()  # weightless or not an accelerometer: no direction to begin with
+                return
             air = self.air
             self.inertial.start(self._align, air.tas_mps or 0.0, air.height_m, air.altitude.rate)
             self.watch.start(Regime.GLIDING if tas else Regime.ROLLING)

@@ -137,7 +137,7 @@ def test_angles_differ_the_short_way_round() -> None:
     trace = [{"t_s": "0.00", "heading_rad": "6.2732"}], [{"t_s": "0.00", "heading_rad": "0.0100"}]
     comparison = compare_tables(*map(table, trace))
     assert comparison["heading_rad"].largest == pytest.approx(0.02, abs=1e-4)
-    assert any("1.15° higher" in sentence for sentence in meaning(comparison))
+    assert any("1.1° higher" in sentence for sentence in meaning(comparison))
 
 
 def test_statistics_by_mode_and_climb() -> None:

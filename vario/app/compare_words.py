@@ -11,7 +11,7 @@ from vario.app.compare import ClimbDifference, ColumnDifference, Comparison
 from vario.app.trace import TEXT_COLUMNS
 
 _SUBJECTS = {
-    "altitude_m": "height",
+    "altitude_m": "pressure height (the true one differs from it by the pressure of the day)",
     "ias_mps": "indicated airspeed",
     "tas_mps": "true airspeed",
     "pitch_rad": "pitch",
@@ -45,13 +45,13 @@ def unit_text(name: str) -> str:
     return _unit(name)[0].strip()
 
 
-def shown(name: str, value: float, digits: int = 3) -> str:
+def shown(name: str, value: float, digits: int = 2) -> str:
     """A difference with its sign and the unit people read it in: "+0.12 m/s", "−1.3°"."""
     unit, scale = _unit(name)
     return f"{value * scale:+.{digits}g}{unit}".replace("-", "−")
 
 
-def size(name: str, value: float, digits: int = 3) -> str:
+def size(name: str, value: float, digits: int = 2) -> str:
     """The same without sign."""
     unit, scale = _unit(name)
     return f"{abs(value) * scale:.{digits}g}{unit}"

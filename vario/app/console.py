@@ -11,6 +11,7 @@ from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 from rich.table import Table
 
+from vario.app.clock import clock
 from vario.app.replay import REPORT, SUMMARY, TONE, TRACE
 
 CAUTION = (
@@ -48,13 +49,6 @@ def progress_bar(duration_s: float | None) -> Iterator[Callable[[float], None]]:
                 progress.update(task, completed=t_s - start_s, reached=clock(t_s - start_s))
 
         yield advance
-
-
-def clock(seconds: float) -> str:
-    """Hours, minutes and seconds: 3725 s is "1:02:05", 65 s is "1:05"."""
-    whole = round(seconds)
-    minutes, hours = whole // 60 % 60, whole // 3600
-    return f"{hours}:{minutes:02}:{whole % 60:02}" if hours else f"{minutes}:{whole % 60:02}"
 
 
 def print_replay(summary: Mapping[str, Any], out_dir: Path) -> None:

@@ -95,7 +95,9 @@ def _draw_both(axes: Axes, name: str, a: Table, b: Table) -> None:
         t_s, values = table.columns[name]
         axes.plot(t_s, np.asarray(values, np.float64), color=colour, lw=width, label=label)
     axes.set_ylabel(unit_of(name), fontsize=NORMAL, color=SOFT_INK)
-    axes.legend(fontsize=SMALL, frameon=False, labelcolor=INK, loc="upper right", ncols=2)
+    axes.legend(
+        fontsize=SMALL, frameon=False, labelcolor=INK, loc="lower right", bbox_to_anchor=(1.0, 0.98), ncols=2
+    )
 
 
 def _draw_difference(axes: Axes, column: ColumnDifference) -> None:

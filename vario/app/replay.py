@@ -11,6 +11,7 @@ from typing import Any
 from drivers.events import Mark, SettingsChange
 from drivers.samples import Reference, Sample
 from hw_replay.source import Source
+from vario.app.circle_pictures import CirclePictures, with_pictures
 from vario.app.errors import OutputError
 from vario.app.player import noise_of, play
 from vario.app.summary import FlightSummary
@@ -57,6 +58,8 @@ def replay(
     pipeline = Pipeline(settings, glider, noise)
     summary = FlightSummary()
     rows = TrackRows(settings.trace.rate_hz)
+    pictures = CirclePictures()
+    pictured: list[object] = []
     samples = _inputs(source, summary, follow_changes=follow_changes)
     with (
         TraceWriter(out_dir / TRACE, settings.trace.rate_hz) as trace,
@@ -73,19 +76,29 @@ def replay(
             trace.take(reading)
             rows.take(reading)
             summary.take(reading)
-            summary.climbs += pipeline.finished_climbs()
+            pictures.take(reading)
+            _finish_climbs(pipeline, summary, pictures, pictured)
             progress(reading.t_s)
-        summary.climbs += pipeline.finished_climbs()
+        _finish_climbs(pipeline, summary, pictures, pictured)
     result = summary.result(source, glider, noise, pipeline.health)
     path = out_dir / SUMMARY
     try:
         path.write_text(json.dumps(result, indent=2, ensure_ascii=False) + "\n", encoding="utf-8")
         path = out_dir / REPORT
-        climbs = [asdict(climb) for climb in summary.climbs]
+        climbs = with_pictures([asdict(climb) for climb in summary.climbs], pictured)
         write_report(path, rows.columns(), climbs, source.info.title, result["warnings"])
     except OSError as error:
         raise OutputError(path, error) from error
     return result
+
+
+def _finish_climbs(
+    pipeline: Pipeline, summary: FlightSummary, pictures: CirclePictures, pictured: list[object]
+) -> None:
+    """Take over the climbs that have ended, each with its picture."""
+    for climb in pipeline.finished_climbs():
+        summary.climbs.append(climb)
+        pictured.append(pictures.of(climb))
 
 
 def _inputs(source: Source, summary: FlightSummary, *, follow_changes: bool) -> Iterator[Sample]:

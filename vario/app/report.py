@@ -14,6 +14,7 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
+from vario.app.report_circles import chosen, draw_circles
 from vario.app.report_data import Flight
 from vario.app.report_panels import draw_airspeed, draw_altitude, draw_vario, set_time_axis
 from vario.app.report_style import HUGE, INK, NORMAL, PAPER, SMALL, SOFT_INK
@@ -25,6 +26,7 @@ CAUTION = (
 )
 
 _SIZE_IN = (17.0, 11.4)
+_CIRCLES_IN = 2.5
 _DPI = 120
 _WIDTH = 190  # characters in a line at the foot
 _MOST_LINES = 5
@@ -43,7 +45,8 @@ def write_report(
         path: the file to write.
         trace: the columns of trace.csv by name, plus `north_m` and `east_m`, each of shape (n,): floats
             (NaN: no data) and, for `mode` and `quality`, text. Columns may be missing; n may be 0.
-        climbs: one mapping a climb with start_s, end_s, gain_m, average_mps, turns and direction.
+        climbs: one mapping a climb with start_s, end_s, gain_m, average_mps, turns and direction, and with
+            its circle from `CirclePictures` or None.
         title: heading of the page.
         notes: cautions, each a short sentence, for the foot of the page.
 
@@ -65,10 +68,21 @@ def draw_report(
 ) -> Figure:
     """The page as a figure; arguments as for `write_report`."""
     flight = Flight(trace, climbs)
-    figure = Figure(figsize=_SIZE_IN, dpi=_DPI, facecolor=PAPER)
+    width_in, height_in = _SIZE_IN
+    strip_in = _CIRCLES_IN if chosen(climbs) else 0.0
+    # The strip of circles lies between panels and foot; everything else keeps its size.
+    share = height_in / (height_in + strip_in)
+    figure = Figure(figsize=(width_in, height_in + strip_in), dpi=_DPI, facecolor=PAPER)
     FigureCanvasAgg(figure)
     page = figure.add_gridspec(
-        1, 2, left=0.045, right=0.975, top=0.875, bottom=0.155, wspace=0.12, width_ratios=(2, 1)
+        1,
+        2,
+        left=0.045,
+        right=0.975,
+        top=1 - 0.125 * share,
+        bottom=1 - 0.845 * share,
+        wspace=0.12,
+        width_ratios=(2, 1),
     )
     left = page[0].subgridspec(3, 1, height_ratios=(1.25, 1.1, 0.9), hspace=0.2)
     right = page[1].subgridspec(2, 1, height_ratios=(1.45, 1.0), hspace=0.2)
@@ -83,15 +97,19 @@ def draw_report(
     draw_airspeed(airspeed, flight)
     draw_track(figure.add_subplot(right[0]), flight)
     draw_climbs(figure.add_subplot(right[1]), flight)
-    _write_head(figure, title, flight)
-    _write_foot(figure, flight, notes)
+    if strip_in:
+        draw_circles(figure, climbs, bottom=0.115 * share, height=1 - share)
+    _write_head(figure, title, flight, share)
+    _write_foot(figure, flight, notes, share)
     return figure
 
 
-def _write_head(figure: Figure, title: str, flight: Flight) -> None:
+def _write_head(figure: Figure, title: str, flight: Flight, share: float) -> None:
     title = textwrap.shorten(title, 80, placeholder=" …")
-    figure.text(0.045, 0.947, title, fontsize=HUGE, color=INK, fontweight="bold", parse_math=False)
-    figure.text(0.045, 0.922, "   ·   ".join(_facts(flight)), fontsize=NORMAL, color=SOFT_INK)
+    figure.text(
+        0.045, 1 - 0.053 * share, title, fontsize=HUGE, color=INK, fontweight="bold", parse_math=False
+    )
+    figure.text(0.045, 1 - 0.078 * share, "   ·   ".join(_facts(flight)), fontsize=NORMAL, color=SOFT_INK)
 
 
 def _facts(flight: Flight) -> Iterator[str]:
@@ -113,14 +131,14 @@ def _facts(flight: Flight) -> Iterator[str]:
         yield f"{count} climb{'s' if count > 1 else ''}{gained}"
 
 
-def _write_foot(figure: Figure, flight: Flight, notes: Sequence[str]) -> None:
+def _write_foot(figure: Figure, flight: Flight, notes: Sequence[str], share: float) -> None:
     lines = [part for note in (*_inputs(flight), *notes) for part in textwrap.wrap(note, _WIDTH)]
     if len(lines) > _MOST_LINES:
         lines = [*lines[: _MOST_LINES - 1], f"… and {len(lines) - _MOST_LINES + 1} more lines in the summary"]
-    figure.text(0.045, 0.104, CAUTION, fontsize=NORMAL, color=INK, fontweight="bold", va="top")
+    figure.text(0.045, 0.104 * share, CAUTION, fontsize=NORMAL, color=INK, fontweight="bold", va="top")
     figure.text(
         0.045,
-        0.083,
+        0.083 * share,
         "\n".join(lines),
         fontsize=SMALL,
         color=SOFT_INK,

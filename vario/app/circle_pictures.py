@@ -1,0 +1,54 @@
+"""The picture of the lift around the circle that belongs to each climb, kept while a flight goes by."""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Sequence
+from typing import Any
+
+from vario.flight.circle import Circle
+from vario.flight.climbs import Climb
+from vario.flight.mode import Mode
+from vario.flight.pipeline import Reading
+
+EVERY_S = 5.0
+MOST_KEPT = 720
+"""An hour of circling; a climb is matched with its picture within minutes of its end."""
+
+STEADY_S = 3.0
+"""The picture is taken this long before the end at the latest: leaving, the glider is elsewhere already."""
+
+
+class CirclePictures:
+    """Collects pictures while circling; memory is bounded."""
+
+    def __init__(self) -> None:
+        self._kept: deque[tuple[float, Circle]] = deque(maxlen=MOST_KEPT)
+
+    def take(self, reading: Reading) -> None:
+        """One reading."""
+        circle = reading.thermal.circle
+        if circle is None or reading.mode is not Mode.CIRCLING:
+            return
+        if not self._kept or reading.t_s - self._kept[-1][0] >= EVERY_S:
+            self._kept.append((reading.t_s, circle))
+
+    def of(self, climb: Climb) -> dict[str, Any] | None:
+        """The last picture of a climb, as plain values for `report`; None if there is none."""
+        found = [c for t_s, c in self._kept if climb.start_s <= t_s <= climb.end_s - STEADY_S]
+        if not found:
+            return None
+        circle = found[-1]
+        return {
+            "mean_mps": list(circle.mean_mps),
+            "middle_mps": circle.middle_mps,
+            "asymmetry_mps": circle.asymmetry_mps,
+            "towards_rad": circle.roll_out_rad,
+            "right": circle.right,
+            "from_north": circle.from_north,
+        }
+
+
+def with_pictures(climbs: Sequence[dict[str, Any]], pictures: Sequence[object]) -> list[dict[str, Any]]:
+    """The climbs, each with its picture under "circle"."""
+    return [{**climb, "circle": picture} for climb, picture in zip(climbs, pictures, strict=True)]

@@ -1,0 +1,174 @@
+"""Draws the pictures of docs/concepts.md from the physics they show: `python docs/pictures/draw.py`."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from pathlib import Path
+
+G_MPS2 = 9.80665
+
+_STYLE = """
+  <style>
+    .paper { fill: #fffefb } .ink { stroke: #1b2733 } .soft { stroke: #9aa3ab } .teal { stroke: #1f7a78 }
+    .amber { stroke: #b3600a } .violet { stroke: #5a4a9c } .fill-amber { fill: #e0a458 }
+    .line { fill: none; stroke-width: 2.5; stroke-linejoin: round; stroke-linecap: round }
+    .thin { stroke-width: 1.2 } .dash { stroke-dasharray: 6 5 }
+    text { font: 14px "DejaVu Sans", "Segoe UI", sans-serif; fill: #1b2733 } .quiet { fill: #5d6873 }
+    @media (prefers-color-scheme: dark) {
+      .paper { fill: #182027 } .ink { stroke: #e6ebee } .soft { stroke: #66737e } .teal { stroke: #4fc0b8 }
+      .amber { stroke: #f0a63c } .violet { stroke: #a99bf0 } .fill-amber { fill: #c98a3a }
+      text { fill: #e6ebee } .quiet { fill: #93a1ac }
+    }
+  </style>"""
+
+Point = tuple[float, float]
+
+
+def _line(points: Iterable[Point], kinds: str) -> str:
+    text = " ".join(f"{x:.1f},{y:.1f}" for x, y in points)
+    return f'<polyline class="line {kinds}" points="{text}"/>'
+
+
+def _text(x: float, y: float, words: str, kinds: str = "", anchor: str = "start") -> str:
+    return f'<text x="{x:.0f}" y="{y:.0f}" class="{kinds}" text-anchor="{anchor}">{words}</text>'
+
+
+def _arrow(start: Point, end: Point, kinds: str) -> str:
+    angle = math.atan2(end[1] - start[1], end[0] - start[0])
+    wings = [(end[0] - 11 * math.cos(angle + s), end[1] - 11 * math.sin(angle + s)) for s in (0.4, -0.4)]
+    return _line([start, end], kinds) + _line([wings[0], end, wings[1]], kinds)
+
+
+def _picture(title: str, width: int, height: int, *parts: str) -> str:
+    head = f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width} {height}" role="img">'
+    paper = f'<rect class="paper" width="{width}" height="{height}" rx="12"/>'
+    return "\n  ".join([head, f"<title>{title}</title>{_STYLE}", paper, *parts]) + "\n</svg>\n"
+
+
+def total_energy() -> str:
+    """A pull-up without loss: height comes from speed alone, and the total energy does not move."""
+    times = [k / 20 for k in range(161)]
+
+    def speed(t: float) -> float:  # from 40 to 25 m/s, smoothly
+        share = min(max((t - 1.0) / 6.0, 0.0), 1.0)
+        return 40.0 - 15.0 * (share - math.sin(2 * math.pi * share) / (2 * math.pi))
+
+    def height(t: float) -> float:
+        return (speed(0.0) ** 2 - speed(t) ** 2) / (2 * G_MPS2)
+
+    def climb(t: float) -> float:
+        return (height(t + 0.01) - height(t - 0.01)) / 0.02
+
+    def x(t: float) -> float:
+        return 130 + 62 * t
+
+    rows = [
+        _line([(x(t), 110 - 1.3 * height(t)) for t in times], "ink"),
+        _text(118, 114, "height", "quiet", "end"),
+        _line([(x(t), 190 - 2.0 * (speed(t) - 25)) for t in times], "teal"),
+        _text(118, 165, "airspeed", "quiet", "end"),
+        _line([(x(t), 290 - 4.6 * climb(t)) for t in times], "amber dash"),
+        _line([(x(0), 290), (x(8), 290)], "violet"),
+        _text(118, 295, "vario", "quiet", "end"),
+        _text(x(8), 226, f"uncompensated: {max(map(climb, times)):.0f} m/s of “lift”", "", "end"),
+        _text(x(8), 316, "total energy: nothing has been gained", "quiet", "end"),
+        _text(x(0), 32, "a pull-up in still air, 144 to 90 km/h", "quiet"),
+    ]
+    return _picture("A pull-up in still air", 660, 340, *rows)
+
+
+def airmass() -> str:
+    """Netto is what the glider shows plus what it sinks by itself."""
+    top, rise, sink = 250.0, 2.0, 0.7
+    scale = 80.0
+    parts = [
+        _line([(60, top), (600, top)], "soft thin"),
+        _arrow((150, top), (150, top - rise * scale), "teal"),
+        _text(150, top + 24, "the air: +2.0", anchor="middle"),
+        _text(150, top + 44, "netto", "quiet", "middle"),
+        _arrow((310, top - rise * scale), (310, top - (rise - sink) * scale), "violet"),
+        _line([(150, top - rise * scale), (310, top - rise * scale)], "soft thin dash"),
+        _text(310, top + 24, "the glider in it: −0.7", anchor="middle"),
+        _text(310, top + 44, "polar at this speed and load", "quiet", "middle"),
+        _line([(310, top - (rise - sink) * scale), (490, top - (rise - sink) * scale)], "soft thin dash"),
+        _arrow((490, top), (490, top - (rise - sink) * scale), "amber"),
+        _text(490, top + 24, "what you gain: +1.3", anchor="middle"),
+        _text(490, top + 44, "vario", "quiet", "middle"),
+    ]
+    return _picture("Netto, polar and vario", 660, 320, *parts)
+
+
+def wind() -> str:
+    """The tips of the ground velocities of a turn lie on a circle around the wind (25 m/s in 4 E, 3 S)."""
+    scale, ox, oy = 5.2, 190.0, 180.0
+
+    def at(east: float, north: float) -> Point:
+        return ox + scale * east, oy - scale * north
+
+    tips = [(4.0 + 25 * math.sin(k * math.pi / 4), -3.0 + 25 * math.cos(k * math.pi / 4)) for k in range(8)]
+    circle = [(4 + 25 * math.sin(k * math.pi / 60), -3 + 25 * math.cos(k * math.pi / 60)) for k in range(121)]
+    parts = [
+        _line([at(*p) for p in circle], "teal dash thin"),
+        *(_arrow(at(0, 0), at(*tip), "soft thin") for tip in tips),
+        _arrow(at(0, 0), at(4.0, -3.0), "amber"),
+        _text(380, 90, "each grey arrow: velocity over ground"),
+        _text(380, 112, "on one heading of the turn"),
+        _text(380, 160, "their tips lie on a circle", "quiet"),
+        _text(380, 182, "its radius is the true airspeed", "quiet"),
+        _text(380, 204, "its middle is the wind:", "quiet"),
+        _text(380, 226, "5 m/s from 307°"),
+    ]
+    return _picture("Wind from one circle", 660, 360, *parts)
+
+
+def circle() -> str:
+    """A circle of 90 m beside a Gaussian core of 110 m: the lift over heading is almost one wave."""
+    offset, radius, core = 45.0, 90.0, 110.0
+
+    def lift(heading: float) -> float:  # turning right: the glider is a quarter turn behind its nose
+        east, north = -radius * math.cos(heading), radius * math.sin(heading)
+        return 3.0 * math.exp(-((east - offset) ** 2 + north**2) / core**2)
+
+    def ground(east: float, north: float) -> Point:
+        return 150 + 0.95 * east, 170 - 0.95 * north
+
+    rings = [
+        f'<circle class="fill-amber" opacity="0.22" cx="{ground(offset, 0)[0]:.1f}" cy="170" r="{r}"/>'
+        for r in (115, 82, 50, 22)
+    ]
+    headings = [k * math.pi / 90 for k in range(181)]
+    way = [ground(-radius * math.cos(h), radius * math.sin(h)) for h in headings]
+    wave = [(360 + 80 * h / math.pi * 1.6, 270 - 60 * lift(h)) for h in headings]
+    parts = [
+        *rings,
+        _line(way, "ink"),
+        _arrow(ground(0, 0), ground(offset, 0), "violet"),
+        _text(150, 320, "from above: move the circle this way", "quiet", "middle"),
+        _line([(360, 270), (620, 270)], "soft thin"),
+        _line(wave, "amber"),
+        *(
+            _text(360 + 64 * k, 292, name, "quiet", "middle")
+            for k, name in enumerate(("N", "E", "S", "W", "N"))
+        ),
+        _text(490, 320, "lift over the heading flown", "quiet", "middle"),
+    ]
+    return _picture("Lift around the circle", 660, 340, *parts)
+
+
+PICTURES = {
+    "total-energy.svg": total_energy,
+    "netto.svg": airmass,
+    "wind.svg": wind,
+    "circle.svg": circle,
+}
+
+
+def main() -> None:
+    """Write every picture beside this file."""
+    for name, draw in PICTURES.items():
+        (Path(__file__).parent / name).write_text(draw(), encoding="utf-8")
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,62 @@
+"""The pages in docs/: in step with the program, and without dead links."""
+
+import re
+import runpy
+from pathlib import Path
+from xml.etree import ElementTree as ET
+
+import pytest
+
+from vario.settings.glider import Glider
+from vario.settings.keys import keys
+from vario.settings.reference import settings_reference
+from vario.settings.schema import Settings
+
+ROOT = Path(__file__).parent.parent
+DOCS = ROOT / "docs"
+pytestmark = pytest.mark.skipif(not DOCS.is_dir(), reason="the pages are part of the checkout only")
+
+PAGES = sorted(DOCS.glob("*.md"))
+
+
+def test_the_settings_reference_is_in_step_with_the_schema() -> None:
+    # If this fails: python -m vario.settings.reference > docs/settings.md
+    assert (DOCS / "settings.md").read_text(encoding="utf-8") == settings_reference()
+
+
+@pytest.mark.parametrize("model", [Settings, Glider])
+def test_every_key_is_in_it_with_its_range(model: type[Settings] | type[Glider]) -> None:
+    rows = [line for line in settings_reference().splitlines() if line.startswith("| `")]
+    for key in keys(model).values():
+        with_key = [row for row in rows if row.startswith(f"| `{key.path[-1]}` |")]
+        assert with_key, key.path
+        assert any((key.range or "") in row for row in with_key), key.path
+    assert all(len(re.split(r"(?<!\\)\|", row)) == 6 for row in rows)
+
+
+@pytest.mark.parametrize("page", PAGES, ids=lambda page: page.name)
+def test_links_and_pictures_lead_somewhere(page: Path) -> None:
+    text = page.read_text(encoding="utf-8")
+    for target in re.findall(r"\]\(([^)#\s]+)[^)]*\)", text):
+        if not re.match(r"[a-z]+:", target):
+            assert (page.parent / target).exists(), target
+
+
+@pytest.mark.parametrize("page", PAGES, ids=lambda page: page.name)
+def test_the_index_names_every_page(page: Path) -> None:
+    index = (DOCS / "index.md").read_text(encoding="utf-8")
+    assert page.name == "index.md" or f"({page.name})" in index
+
+
+def test_pictures_are_as_their_script_draws_them() -> None:
+    # If this fails: python docs/pictures/draw.py
+    for name, draw in runpy.run_path(str(DOCS / "pictures" / "draw.py"))["PICTURES"].items():
+        assert (DOCS / "pictures" / name).read_text(encoding="utf-8") == draw(), name
+
+
+@pytest.mark.parametrize("picture", sorted((DOCS / "pictures").glob("*.svg")), ids=lambda path: path.name)
+def test_pictures_are_whole_and_need_nothing_else(picture: Path) -> None:
+    root = ET.parse(picture).getroot()  # noqa: S314  (our own file)
+    assert root.get("viewBox")
+    for element in root.iter():
+        assert not [name for name in element.attrib if name.endswith("href")]

@@ -1,0 +1,76 @@
+"""The reference of all settings as a page: `python -m vario.settings.reference > docs/settings.md`."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Iterator
+
+from vario.settings.fields import Section
+from vario.settings.glider import Glider
+from vario.settings.keys import Key, header, keys, sections
+from vario.settings.schema import Settings
+from vario.settings.toml_text import write_value
+
+_HEAD = """# Settings
+
+Every key of the settings file and of a glider file, made from the schema the program checks them with:
+`python -m vario.settings.reference > docs/settings.md`. `config/vario.toml` is the same as a file to copy;
+`vario config check FILE` says everything that is wrong with yours at once.
+
+A value with a unit stands in quotes together with it (`maccready = "2 kt"`), in any unit of its kind:
+"""
+
+_GLIDER = """
+# Glider file
+
+The settings name it as `glider`; its path is relative to them. Write one for your own glider, from its
+flight manual: it decides every speed this instrument proposes. The gliders in `config/gliders/` are invented
+and fit no aircraft.
+"""
+
+
+def settings_reference() -> str:
+    """The page, as Markdown."""
+    return "\n".join([_HEAD, *_units(), *_tables(Settings, "##"), _GLIDER, *_tables(Glider, "##")]) + "\n"
+
+
+def _units() -> Iterator[str]:
+    """Every kind of quantity in use and its units, in the order they are met."""
+    yield "| quantity | units |"
+    yield "|---|---|"
+    kinds = [key.dimension for model in (Settings, Glider) for key in keys(model).values() if key.dimension]
+    for kind in dict.fromkeys(kind.name for kind in kinds):
+        units = next(dimension.units for dimension in kinds if dimension.name == kind)
+        yield f"| {kind.partition(' ')[2]} | {', '.join(f'`{unit}`' for unit in units)} |"
+
+
+def _tables(model: type[Section], level: str) -> Iterator[str]:
+    """A table a section, in the order of the schema."""
+    for path, section in sections(model).items():
+        inside = [key for where, key in keys(model).items() if where[:-1] == path]
+        if not inside:
+            continue
+        yield f"\n{level} `{header(path)}`\n" if path else f"\n{level} At the top\n"
+        if path:
+            yield f"{_one_line(section.__doc__)}\n"
+        yield "| key | what it does | range | default |"
+        yield "|---|---|---|---|"
+        yield from map(_row, inside)
+
+
+def _row(key: Key) -> str:
+    default = {
+        "default": f"`{write_value(key.example)}`",
+        "optional": f"not set; such as `{write_value(key.example)}`",
+        "required": f"required; such as `{write_value(key.example)}`",
+    }[key.presence]
+    cells = (f"`{key.path[-1]}`", f"{key.doc}.", key.range or "", default)
+    return f"| {' | '.join(_one_line(cell).replace('|', chr(92) + '|') for cell in cells)} |"
+
+
+def _one_line(text: str | None) -> str:
+    return " ".join((text or "").split())
+
+
+if __name__ == "__main__":
+    sys.stdout.write(settings_reference())

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from drivers.samples import Baro, GnssVel, ImuAccel, ImuGyro, Reference, Sample, Supply, Tick
+from drivers.samples import Baro, GnssPos, GnssVel, ImuAccel, ImuGyro, Pitot, Reference, Sample, Supply, Tick
 from vario.app.player import play
 from vario.flight.battery import BatteryStage
 from vario.flight.cues import Cue
@@ -162,3 +162,38 @@ def test_a_low_battery_sounds_its_warning() -> None:
     readings = list(play(samples, Pipeline(settings, None, Noise(1.5, 1.0))))
     calls = {reading.tone.cue.cue for reading in readings if reading.tone.cue is not None}
     assert Cue.LOW_BATTERY in calls
+
+
+def covered_flight(*, ground_mps: float, impact_pa: float) -> HealthStage:
+    """Twenty seconds of a pitot and a GNSS receiver that tell different stories."""
+    health = HealthStage()
+    for i in range(1000):
+        t_s = (i + 1) * 0.02
+        velocity = (GnssVel(t_s, ground_mps, 0.0, 0.0),) if i % 10 == 0 else ()
+        pitot = (Pitot(t_s, impact_pa + 0.1 * (i % 3)),)
+        inputs = health.update(Frame(t_s, 0.02, pitot=pitot, gnss_vel=velocity))
+        assert inputs.has_pitot or t_s > 5.0
+    assert inputs.has_pitot == (health.channels["pitot"].rejected.total() == 0)
+    return health
+
+
+@pytest.mark.parametrize(
+    ("ground_mps", "impact_pa", "covered"),
+    [(35.0, 0.0, True), (35.0, 500.0, False), (0.0, 0.0, False), (12.0, 5.0, False)],
+)
+def test_a_covered_pitot_is_no_airspeed_of_nothing(
+    ground_mps: float, impact_pa: float, covered: bool
+) -> None:
+    health = covered_flight(ground_mps=ground_mps, impact_pa=impact_pa)
+    assert (health.channels["pitot"].rejected["covered or blocked"] > 0) == covered
+
+
+def test_velocities_do_not_keep_an_old_position_alive() -> None:
+    health = HealthStage()
+    first = GnssPos(0.01, 48.0, 11.0, 900.0)
+    health.update(Frame(0.02, 0.02, gnss_pos=(first,), gnss_vel=(GnssVel(0.01, 30.0, 0.0, 0.0),)))
+    for i in range(1, 50):
+        t_s = 0.2 * i
+        inputs = health.update(Frame(t_s + 0.02, 0.2, gnss_vel=(GnssVel(t_s, 30.0, 0.0, 0.0),)))
+    assert inputs.has_gnss
+    assert not inputs.has_position

@@ -19,6 +19,9 @@ PATIENCE_S = 1.0
 LOST_AFTER_S = 0.2
 """The vario has been silent for this long before the cue says why: silence first, then the reason."""
 
+AWAKE_AFTER_S = 10.0
+"""Every sensor fitted has spoken by then; one that has not is called out, like one that has gone."""
+
 NOTICED = (Quality.NO_AIRSPEED, Quality.NO_IMU)
 """Sensors whose loss changes what the vario says. A lost barometer is a lost vario, which is watched itself;
 without GNSS the vario says the same, and the screen tells."""
@@ -48,6 +51,8 @@ class Happenings:
     worth_turning: bool = False
     setting_rejected: bool = False
     battery_low: bool = False
+    fitted: Quality = Quality.OK
+    """The flags that would be set if a sensor the settings name gave nothing."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,7 +71,7 @@ class _Change:
     now: Happenings
     before: Happenings
     lost: bool
-    """A sensor that was there has just gone, or the vario itself has been gone for a moment."""
+    """A sensor has gone and that has not been told yet, or the vario has been gone for a moment."""
 
     def begins(self, flag: Callable[[Happenings], bool]) -> bool:
         return flag(self.now) and not flag(self.before)
@@ -144,6 +149,8 @@ class CueStage:
 
     def _begin(self, index: int, t_s: float) -> None:
         rule = RULES[index]
+        if rule.cue is Cue.SENSOR_LOST:
+            self._sensors.told()
         self._call = CueCall(rule.cue, self._call.number + 1 if self._call else 1, rule.is_warning)
         self._sounding, self._ends_s = index, t_s + rule.lasts_s
         self._not_before_s[index] = t_s + rule.again_after_s
@@ -155,14 +162,32 @@ class _SensorWatch:
 
     def __init__(self) -> None:
         self._there = Quality.OK
+        self._news = Quality.OK
+        self._first_s: float | None = None
+        self._awake = False
         self._vario_seen = False
         self._unknown_since_s: float | None = None
 
     def update(self, now: Happenings) -> bool:
-        gone = now.quality & self._there
+        """True as long as a loss is news: until it has been called out, or the sensor is back."""
+        if self._first_s is None:
+            self._first_s = now.t_s
+        elif not self._awake and now.t_s - self._first_s > AWAKE_AFTER_S:
+            # What the settings say is fitted and has not spoken yet counts as lost.
+            self._awake = True
+            self._there |= now.fitted
         for flag in NOTICED:
-            self._there = self._there & ~flag if flag in now.quality else self._there | flag
-        return self._vario_lost(now) or bool(gone)
+            if flag not in now.quality:
+                self._there |= flag
+                self._news &= ~flag
+            elif flag in self._there:
+                self._there &= ~flag
+                self._news |= flag
+        return self._vario_lost(now) or bool(self._news)
+
+    def told(self) -> None:
+        """The loss has been called out."""
+        self._news = Quality.OK
 
     def _vario_lost(self, now: Happenings) -> bool:
         if now.vario_known:

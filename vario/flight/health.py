@@ -7,9 +7,10 @@ sensor ages, and after a few of its own periods it counts as gone until it retur
 
 from __future__ import annotations
 
+import math
 from collections import Counter
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from operator import attrgetter
 from typing import TypeVar
 
@@ -28,6 +29,12 @@ GONE_AFTER_S = (0.5, 5.0)
 FROZEN_AFTER = 50
 """Exactly equal IMU readings in a row that mean a hung sensor: real ones differ by noise."""
 
+COVERED_PA = 60.0
+COVERED_GROUND_MPS = 25.0
+COVERED_AFTER_S = 5.0
+"""A pitot that shows less than 10 m/s for so long while the ground passes at 25 m/s is covered: no glider
+flies so slowly, and no wind of 15 m/s and more pushes one that stands."""
+
 _S = TypeVar("_S", bound=Sample)
 
 
@@ -43,6 +50,8 @@ class Inputs:
     has_pitot: bool
     has_imu: bool
     has_gnss: bool
+    """There are velocities over ground; positions may still be missing (a two-dimensional fix)."""
+    has_position: bool = False
 
 
 class _ChannelHealth:
@@ -114,10 +123,30 @@ class _ChannelHealth:
         return self._equal_in_a_row >= FROZEN_AFTER
 
 
+class _CoverWatch:
+    """Finds a pitot that is covered or blocked: it reads nothing while the ground passes at flying speed."""
+
+    def __init__(self) -> None:
+        self._since_s: float | None = None
+        self._ground_mps = 0.0
+
+    def covered(self, frame: Frame, *, has_gnss: bool) -> bool:
+        """Whether the pitot's samples of this frame, and of the last seconds, are those of a covered one."""
+        for velocity in frame.gnss_vel:
+            self._ground_mps = math.hypot(velocity.north_mps, velocity.east_mps)
+        reads = bool(frame.pitot) and frame.pitot[-1].impact_pa > COVERED_PA
+        if reads or not has_gnss or self._ground_mps < COVERED_GROUND_MPS:
+            self._since_s = None
+        elif frame.pitot and self._since_s is None:
+            self._since_s = frame.t_s
+        return self._since_s is not None and frame.t_s - self._since_s > COVERED_AFTER_S
+
+
 class HealthStage:
     """Checks every sample of a frame before anything uses it."""
 
     def __init__(self) -> None:
+        self._cover = _CoverWatch()
         self.channels = {
             name: _ChannelHealth(channel, can_freeze=name.startswith("imu_"))
             for name, channel in CHANNELS.items()
@@ -140,11 +169,17 @@ class HealthStage:
             load_factor=c["load_factor"].check(frame.load_factor, t_s),
             supply=c["supply"].check(frame.supply, t_s),
         )
+        covered = self._cover.covered(checked, has_gnss=c["gnss_vel"].fresh(t_s))
+        if covered and checked.pitot:
+            c["pitot"].rejected["covered or blocked"] += len(checked.pitot)
+            c["pitot"].accepted -= len(checked.pitot)
+            checked = replace(checked, pitot=())
         fresh: Callable[[str], bool] = lambda name: c[name].fresh(t_s)  # noqa: E731  (six uses, one line)
         return Inputs(
             checked,
             has_baro=fresh("baro"),
-            has_pitot=fresh("pitot"),
+            has_pitot=fresh("pitot") and not covered,
             has_imu=fresh("imu_accel") and fresh("imu_gyro"),
             has_gnss=fresh("gnss_vel"),
+            has_position=fresh("gnss_pos"),
         )

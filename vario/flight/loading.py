@@ -6,6 +6,8 @@ from vario.flight.energy import Noise
 from vario.flight.estimate.inertial_model import Wing
 from vario.flight.estimate.result import EstimatorSettings
 from vario.flight.polar import QuadraticPolar
+from vario.flight.quality import Quality
+from vario.settings.fitted import Sensors
 from vario.settings.glider import Glider
 from vario.settings.schema import Settings
 
@@ -17,6 +19,19 @@ def present_polar(settings: Settings, glider: Glider | None) -> tuple[QuadraticP
     dry_kg = settings.flight.mass_kg or glider.reference_mass_kg
     mass_ratio = (dry_kg + settings.flight.ballast_kg) / glider.reference_mass_kg
     return QuadraticPolar.of(glider).loaded(mass_ratio).dirty(settings.flight.bugs), mass_ratio
+
+
+def fitted_flags(sensors: Sensors) -> Quality:
+    """What would be missing if the sensors named in the settings gave nothing."""
+    flags = Quality.OK
+    for sensor, flag in (
+        (sensors.baro, Quality.NO_BARO),
+        (sensors.pitot, Quality.NO_AIRSPEED),
+        (sensors.imu, Quality.NO_IMU),
+    ):
+        if sensor.chip is not None:
+            flags |= flag
+    return flags
 
 
 def wing_of(settings: Settings, glider: Glider | None) -> Wing:

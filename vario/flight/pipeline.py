@@ -25,7 +25,7 @@ from vario.flight.expected_climb import Expected, ExpectedClimbStage
 from vario.flight.frames import Frame
 from vario.flight.glide import Glide, GlideStage
 from vario.flight.health import HealthStage, Inputs
-from vario.flight.loading import estimator_settings, present_polar, wing_of
+from vario.flight.loading import estimator_settings, fitted_flags, present_polar, wing_of
 from vario.flight.mode import Mode, ModeStage
 from vario.flight.place import Place, PlaceStage
 from vario.flight.quality import Quality
@@ -100,6 +100,7 @@ class Pipeline:
         self._glide = GlideStage(settings.goal, maccready_mps, polar, limits)
         self._tone = ToneStage(settings.tone)
         self._has_glider = glider is not None
+        self._fitted = fitted_flags(settings.sensors)
         self._position: GnssPos | None = None
         self._settings = settings
         self._rejected = self._rejected_now = False
@@ -162,6 +163,7 @@ class Pipeline:
             worth_turning=expected.worth_turning,
             setting_rejected=self._rejected_now,
             battery_low=self._battery.update(frame.t_s, inputs.frame.supply),
+            fitted=self._fitted,
         )
         self._rejected_now = False
         relative = self._relative.update(air.relative_netto_mps, frame.dt_s)
@@ -237,4 +239,4 @@ class _Damping:
 def _latest_position(inputs: Inputs, last: GnssPos | None) -> GnssPos | None:
     if inputs.frame.gnss_pos:
         return inputs.frame.gnss_pos[-1]
-    return last if inputs.has_gnss else None
+    return last if inputs.has_position else None

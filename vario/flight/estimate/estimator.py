@@ -29,8 +29,7 @@ _CORRECT_EVERY_S = 0.035  # two frames of 20 ms: half the work, no loss measured
 _SIGMA_EVERY_S = 0.2
 _ALIGN_S = 1.0
 _IMU_GAP_S = 0.3
-_AIRSPEED_LOST_S = 30.0  # inertia carries the airspeed this long
-_BARO_LOST_S = 10.0  # and the climb rate this long
+_AIRSPEED_LOST_S = 12.0  # inertia carries the total energy this long without an airspeed
 _LEAST_MEMORY_S = 0.5
 _SETTLED_MPS = 1.5  # a rate is shown once known to this; one reading a second allows not much better
 _ON_GROUND = frozenset({Regime.REST, Regime.ROLLING})
@@ -65,7 +64,6 @@ class Estimator:
         self._shown_mps: float | None = None
         self._sigmas: tuple[float, float] | None = None
         self._sigma_age_s = _SIGMA_EVERY_S
-        self._baro_lost_s = 0.0
 
     def update(self, inputs: Inputs) -> Estimate:
         """Take in one frame."""
@@ -172,10 +170,6 @@ class Estimator:
 
     def _say(self, inputs: Inputs, dt_s: float, *, ready: bool, tas_new: bool) -> Estimate:
         air = self.air
-        if inputs.has_baro:
-            self._baro_lost_s = 0.0
-        else:
-            self._baro_lost_s += dt_s
         by_speed = _known(air.energy) if inputs.has_pitot and inputs.has_baro else None
         if ready:
             return self._say_inertial(inputs, dt_s, by_speed, tas_new=tas_new)
@@ -202,8 +196,7 @@ class Estimator:
         self._shown_mps = old + (wanted - old) * min(1.0, dt_s / (self.settings.smoothing_s + 0.5 * dt_s))
         flying = self.watch.regime not in _ON_GROUND
         has_speed = air.tas_age_s < _AIRSPEED_LOST_S
-        coasting = self._baro_lost_s < _BARO_LOST_S
-        spoken = flying and has_speed and coasting
+        spoken = flying and has_speed and inputs.has_baro
         tas_mps = filter_.tas_mps if flying else air.tas_mps
         bank_rad = math.remainder(filter_.bank_rad - self.watch.lean_rad, math.tau)
         pitch_rad = filter_.pitch_rad
@@ -219,7 +212,7 @@ class Estimator:
             ),
             self._energy(
                 inputs,
-                filter_.climb_mps if coasting else None,
+                filter_.climb_mps if inputs.has_baro else None,
                 tas_mps if has_speed else None,
                 self._shown_mps if spoken else by_speed,
             ),
@@ -239,7 +232,11 @@ class Estimator:
     def _energy(
         self, inputs: Inputs, climb_mps: float | None, tas_mps: float | None, vario_mps: float | None
     ) -> Energy:
-        """What the other stages see; without a compensated vario the climb rate stands in for it."""
+        """What the other stages see; without a compensated vario the climb rate stands in for it.
+
+        The energy may rest on inertia for a while, but an airspeed is shown only while there is a sensor
+        for it.
+        """
         air = self.air
         if air.static_pa is None or climb_mps is None:
             return NOTHING
@@ -250,13 +247,13 @@ class Estimator:
         else:
             energy_m = air.energy.value if compensated else air.altitude.value
         ias_mps = None
-        if tas_mps is not None:
+        if tas_mps is not None and inputs.has_pitot:
             ias_mps = isa.cas_mps(isa.impact_of_tas_pa(tas_mps, air.static_pa, air.air_k))
         return Energy(
             air.pressure_m if inputs.has_baro else None,
             climb_mps,
             ias_mps,
-            tas_mps,
+            tas_mps if inputs.has_pitot else None,
             air.density_ratio * isa.SEA_LEVEL_KGPM3,
             vario_mps if compensated else climb_mps,
             energy_m,

@@ -72,10 +72,11 @@ class InertialFilter(InertialState):
         innovation = residual - float(row @ self._step)
         total = signal + variance
         nis = innovation * innovation / total
-        if name:
-            self.innovations[name] = Innovation(innovation, total)
-            self.nis[name] += 0.01 * (min(nis, 100.0) - self.nis[name])
         gate = GATES.get(name)
+        if name:
+            used = gate is None or nis <= gate * gate
+            self.innovations[name] = Innovation(innovation, total, used=used)
+            self.nis[name] += 0.01 * (min(nis, 100.0) - self.nis[name])
         if gate is not None and nis > gate * gate and self._age_s > SETTLE_S:
             total = innovation * innovation / (gate * gate)
         self._step += spread * (innovation / total)

@@ -19,10 +19,11 @@ from scipy.spatial.transform import Rotation
 
 from drivers.isa import G0_MPS2
 from drivers.samples import Baro, ImuAccel, ImuGyro, Pitot, Sample
-from hw_replay.recording import RecordingWriter
+from hw_replay.recording import Recording, RecordingWriter
 from hw_replay.simulate import Scenario, simulate
 from hw_replay.simulate.air import AirMass, Atmosphere
 from hw_replay.simulate.airframe import QUENDEL_2
+from hw_replay.simulate.demo import BUNDLED
 from hw_replay.simulate.plan import Phase, after, heading, straight
 from hw_replay.simulate.sensors import Place, Rates
 from hw_replay.source import RecordingInfo
@@ -137,6 +138,12 @@ def test_a_ground_run_tells_which_way_is_ahead() -> None:
     assert math.degrees(mount["mount_yaw_rad"]) == pytest.approx(-35.0, abs=0.5)
     assert math.degrees(mount["mount_pitch_rad"]) == pytest.approx(3.0, abs=0.2)
     assert math.degrees(mount["mount_roll_rad"]) == pytest.approx(-5.0, abs=0.2)
+
+
+def test_the_launch_of_the_demo_flight_tells_how_its_sensor_sits() -> None:
+    """Simulated with the sensor 0.4° off in heading (hw_replay/simulate/sensors.py), on a bumpy field."""
+    outcome = from_ground_run(sample for sample in Recording(BUNDLED) if sample.t_s < 40.0)
+    assert math.degrees(outcome.figures["mount"]["mount_yaw_rad"]) == pytest.approx(0.4, abs=3.0)
 
 
 def test_poses_too_much_alike_are_refused() -> None:
@@ -353,6 +360,11 @@ def test_a_heavier_glider_gives_the_same_polar_at_its_reference_mass() -> None:
     slower = v / 1.2
     heavy = (taken_for_heavy["a"] * slower + taken_for_heavy["b"]) * slower + taken_for_heavy["c"]
     assert heavy == pytest.approx(sink / 1.2, abs=0.01)
+
+
+def test_glides_in_thermals_are_no_polar() -> None:
+    with pytest.raises(AppError, match=r"scatter by .* the air was not still"):
+        fit_polar(Recording(BUNDLED))
 
 
 def test_too_few_glides_are_refused(triangle: list[Sample]) -> None:

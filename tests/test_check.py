@@ -140,6 +140,7 @@ def test_the_table_shows_every_finding(capsys: pytest.CaptureFixture[str]) -> No
     findings = Bench().check(3.0)
     print_findings(findings)
     out = capsys.readouterr().out
+    assert "[recorder]" in out
     assert out.count("pass") >= sum(finding.verdict is Verdict.PASS for finding in findings)
 
 

@@ -107,11 +107,11 @@ def calibrate_command(arguments: Namespace) -> int:
     samples, info, loaded = _input(arguments)
     times = [sample.t_s for sample in samples]
     outcome = arguments.find(_Case(arguments, samples, loaded))
-    console = Console(highlight=False)
+    console = Console(highlight=False, markup=False)
     for sentence in outcome.said:
         console.print(sentence, soft_wrap=True)
     for caution in outcome.cautions:
-        console.print(f"[bold]caution:[/bold] {caution}", soft_wrap=True)
+        console.print(f"caution: {caution}", soft_wrap=True)
     origin = provenance(arguments.file, info, max(times, default=0.0) - min(times, default=0.0))
     for path in write_outcome(outcome, origin, arguments.out):
         console.print(f"written: {path}", soft_wrap=True)

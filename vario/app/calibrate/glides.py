@@ -35,6 +35,8 @@ SLOWEST_MPS = 18.0
 STRAIGHT_RADPS = math.radians(2.0)
 LEAST_GLIDES = 4
 LEAST_RANGE_MPS = 8.0
+MOST_SCATTER_MPS = 0.4
+"""More is weather: the sink to be measured is about twice this."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,6 +88,11 @@ def fit_polar(
             f"expected {LEAST_RANGE_MPS * 3.6:.0f} km/h or more"
         )
     polar, covariance, scatter = fit(glides)
+    if scatter > MOST_SCATTER_MPS:
+        raise AppError(
+            f"the glides scatter by {scatter:.2f} m/s about any polar, expected {MOST_SCATTER_MPS:g} or "
+            "less: the air was not still; name good glides with --glide FROM TO"
+        )
     if polar.a <= 0 or polar.c <= 0 or polar.b >= 0:
         raise AppError(
             "what fits these glides best is no polar: they were not still, or too close in speed "

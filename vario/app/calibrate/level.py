@@ -15,7 +15,7 @@ import numpy as np
 from drivers.isa import G0_MPS2
 from drivers.samples import ImuAccel, Sample
 from vario.app.calibrate.outcome import Outcome
-from vario.app.calibrate.series import Floats, collect, must_rest, needed, resting
+from vario.app.calibrate.series import Floats, Series, collect, must_rest, needed, resting
 from vario.app.errors import AppError
 from vario.settings.fitted import ImuSensor
 
@@ -25,8 +25,14 @@ LEAST_TILT_RAD = math.radians(5.0)
 """A smaller tilt leaves the direction open: at 5° an error of 0.02 m/s² is one of 1.3°."""
 
 RUN_MPS2 = 1.0
+LEAST_REST_S = 3.0
 LEAST_RUN_S = 2.0
-LONGEST_RUN_S = 12.0
+WAIT_S = 2.0
+"""The run begins within this of the rest: whoever moves the wings in between spoils it."""
+
+BIN_S = 0.5
+LONGEST_RUN_S = 5.0
+"""Later the glider rolls faster, bumps harder, and what the gyro says has drifted."""
 LEAST_AGREEMENT = 0.9
 
 
@@ -48,42 +54,58 @@ def from_two_poses(level: Iterable[Sample], tail_up: Iterable[Sample]) -> Outcom
 
 
 def from_ground_run(samples: Iterable[Sample]) -> Outcome:
-    """Mounting from one recording: at rest with the fuselage as in flight, then pulled straight ahead.
+    """Mounting from one recording: at rest, wings level, fuselage as in flight, then pulled straight ahead.
+
+    Where the recording holds a gyro, what the glider turns during the run is taken into account.
 
     Raises:
-        AppError: if there is no rest before, or no run straight enough.
+        AppError: if there is no rest right before a run, or no run straight enough.
     """
-    accel = needed(collect(samples, "imu_accel"), "imu_accel", LEAST_S)
-    rests = resting(accel, STILL_MPS2, LEAST_S)
-    if not rests:
-        raise AppError(f"imu_accel: {LEAST_S:g} s at rest are needed before the run")
-    rest = rests[0].mean
-    after = accel.between(float(rests[0].t_s[-1]), math.inf)
-    seconds = np.floor((after.t_s - accel.t_s[0]) / 0.5).astype(int)
-    size = float(np.linalg.norm(rest))
-    down = -rest / size
-    pulls = []
-    for second in np.unique(seconds):
-        change = np.mean(after.values[seconds == second], axis=0) - rest
-        ahead = change - (change @ down) * down
-        if np.linalg.norm(ahead) > RUN_MPS2:
-            pulls.append(ahead)
-        elif len(pulls) >= LEAST_RUN_S / 0.5:
+    found = collect(samples, "imu_accel", "imu_gyro")
+    accel = needed(found, "imu_accel", LEAST_S)
+    for stretch in resting(accel, STILL_MPS2, LEAST_REST_S):
+        # Its last second: before that a wing may have been lifted, slowly.
+        rest = stretch.between(float(stretch.t_s[-1]) - 1.0, math.inf)
+        pulls = _pulls(rest, accel, found.get("imu_gyro"))
+        if len(pulls) >= LEAST_RUN_S / BIN_S:
             break
-        else:
-            pulls.clear()
-        if len(pulls) >= LONGEST_RUN_S / 0.5:
-            break
-    if len(pulls) < LEAST_RUN_S / 0.5:
+    else:
         raise AppError(
-            f"no ground run found: {LEAST_RUN_S:g} s or more pulled ahead with {RUN_MPS2:g} m/s² are needed"
+            f"no ground run found: {LEAST_REST_S:g} s at rest, then {LEAST_RUN_S:g} s or more pulled ahead "
+            f"with {RUN_MPS2:g} m/s²"
         )
     units = np.array([pull / np.linalg.norm(pull) for pull in pulls])
     agreement = float(np.linalg.norm(np.mean(units, axis=0)))
     if agreement < LEAST_AGREEMENT:
         raise AppError(f"the run was not straight: its direction agrees by {agreement:.0%} only")
-    forward = np.mean(units, axis=0)
-    return _outcome(down, down + forward, f"Pulled ahead for {len(pulls) * 0.5:g} s.")
+    down = -rest.mean / np.linalg.norm(rest.mean)
+    return _outcome(down, down + np.mean(units, axis=0), f"Pulled ahead for {len(pulls) * BIN_S:g} s.")
+
+
+def _pulls(rest: Series, accel: Series, gyro: Series | None) -> list[Floats]:
+    """What the glider is pulled with after a rest, in its plane then, one value each `BIN_S`."""
+    size = float(np.linalg.norm(rest.mean))
+    down = -rest.mean / size
+    still = np.zeros(3) if gyro is None else gyro.between(float(rest.t_s[0]), float(rest.t_s[-1])).mean
+    begin_s = float(rest.t_s[-1])
+    pulls: list[Floats] = []
+    for index in range(round((WAIT_S + LONGEST_RUN_S) / BIN_S)):
+        part = accel.between(begin_s + index * BIN_S, begin_s + (index + 1) * BIN_S)
+        if not len(part.t_s):
+            break
+        if gyro is not None:
+            turning = gyro.between(begin_s + index * BIN_S, begin_s + (index + 1) * BIN_S)
+            if len(turning.t_s):
+                # What stands still outside turns the other way, seen by the sensor.
+                down = down - np.cross(turning.mean - still, down) * BIN_S
+                down /= np.linalg.norm(down)
+        pull = part.mean + size * down
+        ahead = pull - (pull @ down) * down
+        if np.linalg.norm(ahead) > RUN_MPS2:
+            pulls.append(ahead)
+        elif pulls or index * BIN_S > WAIT_S:
+            break
+    return pulls
 
 
 def corrected(samples: Iterable[Sample], imu: ImuSensor) -> Iterator[Sample]:

@@ -10,9 +10,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from hw_replay.errors import RecordingError
+from vario.app import batch_command, compare_command, simulate_command
 from vario.app.calibrate.command import add_parser as add_calibrate_parser
 from vario.app.check.command import add_parser as add_check_parser
-from vario.app import batch_command, compare_command, simulate_command
 from vario.app.errors import AppError
 from vario.app.export import command as export_command
 from vario.app.live.command import add_parser as add_run_parser

@@ -13,9 +13,12 @@ from typing import Any
 import pytest
 from pynmeagps import VALCKSUM, NMEAReader
 
+from hw_replay.open import open_source
+from hw_replay.simulate.demo import BUNDLED
 from tests.page_flights import demo
 from vario.app.errors import AppError
 from vario.app.export.sentences import play_nmea
+from vario.app.live.run import Wishes, run
 from vario.app.nmea_out import LONGEST, NmeaOutput, sentence, sentences
 from vario.app.nmea_sinks import BACKLOG_BYTES, MOST_READERS, SerialSink, TcpSink, UdpSink, open_sink
 from vario.flight.pipeline import Reading
@@ -147,7 +150,7 @@ class Kept:
 
 def test_the_rate_is_kept() -> None:
     kept = Kept()
-    output = NmeaOutput(kept, 2.0, START)
+    output = NmeaOutput(kept, 2.0, lambda: START)
     readings = [r for r in demo().readings if 100.0 <= r.t_s < 160.0]
     for reading in readings:
         output.update(reading)
@@ -308,3 +311,16 @@ def test_a_replay_takes_as_long_as_the_flight() -> None:
         address = f"udp:127.0.0.1:{receiver.getsockname()[1]}"
         play_nmea(readings, START, address, 1.0, 2.0, now=lambda: clock[0], wait=wait)
     assert clock[0] == pytest.approx((readings[-1].t_s - readings[0].t_s) / 2.0, abs=0.01)
+
+
+def test_in_flight_sentences_go_out_as_the_settings_say() -> None:
+    source = open_source(BUNDLED)
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as receiver:
+        receiver.bind(("127.0.0.1", 0))
+        receiver.settimeout(5.0)
+        to = f"udp:127.0.0.1:{receiver.getsockname()[1]}"
+        text = f'[nmea]\nto = "{to}"\nrate = "2 Hz"\n'
+        wishes = Wishes(silent=True, rehearse=source, longest_s=4.0)
+        run(parse_settings(text, "x"), wishes, lambda _: None)
+        kinds = {parsed(line + "\r\n").msgID for line in receiver.recv(4096).decode("ascii").splitlines()}
+    assert "XDR" in kinds

@@ -48,18 +48,22 @@ class NmeaOutput:
     Args:
         sink: where to.
         rate_hz: sets of sentences a second.
-        start_utc: the instant at `t_s` = 0; None: not known, and no time is sent.
+        utc_at_zero: says what instant `t_s` = 0 was, as soon as that is known; before, no time is sent.
     """
 
-    def __init__(self, sink: Sink, rate_hz: float, start_utc: datetime | None = None) -> None:
+    def __init__(
+        self, sink: Sink, rate_hz: float, utc_at_zero: Callable[[], datetime | None] = lambda: None
+    ) -> None:
         self._sink = sink
         self._pacer = Pacer(rate_hz)
-        self.start_utc = start_utc
+        self._utc_at_zero = utc_at_zero
 
     def update(self, reading: Reading) -> None:
         """Send the sentences of this reading if they are due. Never waits."""
         if self._pacer.due(reading.t_s):
-            self._sink.write("".join(sentences(reading, self.start_utc)).encode("ascii"))
+            known = "".join(sentences(reading, self._utc_at_zero()))
+            if known:
+                self._sink.write(known.encode("ascii"))
 
     def close(self) -> None:
         """The flight is over."""

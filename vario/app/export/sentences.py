@@ -21,7 +21,7 @@ def write_nmea(readings: Iterable[Reading], start_utc: datetime | None, path: Pa
         OutputError: if the file cannot be written.
     """
     with FileSink(path) as sink:
-        output = NmeaOutput(sink, rate_hz, start_utc)
+        output = NmeaOutput(sink, rate_hz, lambda: start_utc)
         for reading in readings:
             output.update(reading)
 
@@ -45,7 +45,7 @@ def play_nmea(
     """
     if not 0.0 < speed <= 1000.0:
         raise AppError(f"--speed {speed:g}: expected above 0 and up to 1000")
-    output = NmeaOutput(open_sink(address), rate_hz, start_utc)
+    output = NmeaOutput(open_sink(address), rate_hz, lambda: start_utc)
     try:
         due_s, before_s = now(), None
         for reading in readings:

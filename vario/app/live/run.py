@@ -25,6 +25,9 @@ from vario.app.live.scheduler import Scheduler
 from vario.app.live.side import SideWatch
 from vario.app.live.speaker import Speaker
 from vario.app.live.status import Status, one_line
+from vario.app.nmea_out import NmeaOutput
+from vario.app.nmea_sinks import open_sink
+from vario.flight.pipeline import Reading
 from vario.settings.load import LoadedSettings
 from vario.sound.live import LiveSink
 from vario.sound.sink import NullSink, Sink
@@ -98,7 +101,14 @@ def run(loaded: LoadedSettings, wishes: Wishes, show: Callable[[str], None]) -> 
         side = SideWatch(wishes.config, wishes.marks)
         side.start()
         stack.callback(side.close)
-        instrument = Instrument(loaded, described(sensors), sink, recorder)
+        listeners: list[Callable[[Reading], None]] = []
+        if loaded.settings.nmea.to is not None:
+            nmea = NmeaOutput(
+                open_sink(loaded.settings.nmea.to), loaded.settings.nmea.rate_hz, found.utc_at_zero
+            )
+            stack.callback(nmea.close)
+            listeners.append(nmea.update)
+        instrument = Instrument(loaded, described(sensors), sink, recorder, listeners)
         keeper = _Keeper(notifier, lambda now_s: _status(now_s, sensors, instrument, recorder, sink), show)
         loop = LiveLoop(
             Scheduler(sensors, clock),

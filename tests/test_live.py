@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 
 from drivers.events import Event, Mark, SettingsChange
 from drivers.fakes import FakeBus, FakeReceiver, World
-from drivers.samples import Baro, GnssVel, ImuAccel, ImuGyro, Pitot, Reference, Sample, Tick
+from drivers.samples import Baro, GnssVel, ImuAccel, ImuGyro, Oat, Pitot, Reference, Sample, Tick
 from hw_replay.recording import Recording
 from hw_replay.simulate import long_flight, simulate
 from hw_replay.source import RecordingInfo
@@ -388,3 +388,14 @@ def test_gyro_and_accelerometer_come_together() -> None:
     accel = [s.t_s for s in rig.journal.samples if isinstance(s, ImuAccel)]
     gyro = [s.t_s for s in rig.journal.samples if isinstance(s, ImuGyro)]
     assert accel == gyro
+
+
+@pytest.mark.parametrize("chip", ["MS5611", "BMP390", "BMP581", "DPS310", "LPS22HB", "BME280"])
+def test_a_barometer_in_the_outside_air_gives_its_temperature(chip: str) -> None:
+    rig = Rig(text=f'[sensors.baro]\nchip = "{chip}"\nsits = "outside"\n')
+    rig.world.air_k = 281.0
+    rig.run(6.0)
+    assert isinstance(rig.journal, Kept)
+    temperatures = [s.air_k for s in rig.journal.samples if isinstance(s, Oat)]
+    assert temperatures
+    assert temperatures[-1] == pytest.approx(281.0, abs=1.0)

@@ -47,6 +47,11 @@ SETTINGS_MESSAGES = {
         '[sensors.baro]\nchip = "MS5611"\nrate = "100 Hz"',
         'line 2: sensors.baro.chip = "MS5611", sensors.baro.rate = "100 Hz": this chip can do up to 50 Hz',
     ),
+    "two temperatures of the air": (
+        '[sensors.baro]\nchip = "MS5611"\nsits = "outside"\n[sensors.oat]\nchip = "TMP117"',
+        'line 3: sensors.baro.sits = "outside", sensors.oat.chip = "TMP117": both would give the temperature of '
+        "the air; expected one of them",
+    ),
     "address without chip": (
         "[sensors.supply]\naddress = 0x40",
         "line 2: sensors.supply.address = 64: no chip is named beside it; expected INA219",

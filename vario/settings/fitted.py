@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import Any, ClassVar
+from typing import Any, ClassVar, Literal
 
 from pydantic import Field
 
@@ -12,6 +12,7 @@ from vario.settings.errors import Broken
 from vario.settings.fields import (
     Hex,
     Section,
+    choice,
     number,
     optional,
     optional_text,
@@ -78,6 +79,10 @@ class BaroSensor(BusSensor):
         "White noise of one sample; absent: as the recording states, else 1.5 Pa",
     )
     offset_pa: float = quantity("0 Pa", "-1000 Pa", "1000 Pa", "What it reads too high; it is subtracted")
+    sits: Literal["inside", "outside"] = choice(
+        "inside",
+        "outside: in the outside air and in the shade, so that its own temperature is that of the air",
+    )
     latency_s: float = quantity("0 s", "0 s", "0.5 s", "How old a reading is at the time it carries")
 
 
@@ -168,6 +173,12 @@ class Sensors(Section):
     imu: ImuSensor = Field(default_factory=ImuSensor)
     oat: OatSensor = Field(default_factory=OatSensor)
     supply: SupplySensor = Field(default_factory=SupplySensor)
+
+    def broken_rules(self) -> Iterator[Broken]:
+        """One temperature of the air."""
+        if self.baro.sits == "outside" and self.oat.chip is not None:
+            text = "both would give the temperature of the air; expected one of them"
+            yield Broken(("baro.sits", "oat.chip"), text)
 
     @property
     def on_buses(self) -> tuple[BusSensor, ...]:

@@ -14,6 +14,7 @@ from drivers.registry import build
 from hw_replay.source import SensorInfo
 from vario.app.errors import AppError
 from vario.app.live.faults import WatchedSensor
+from vario.settings.fitted import BaroSensor, BusSensor
 from vario.settings.schema import Settings
 
 NOTHING_FITTED = (
@@ -78,7 +79,7 @@ def fitted(settings: Settings, buses: Callable[[int], Bus], port: Callable[[str]
         for wanted in settings.sensors.on_buses:
             assert wanted.chip is not None  # noqa: S101  (that is what on_buses says)
             bus = buses(wanted.bus)
-            driver = build(wanted.chip, bus, wanted.address, wanted.rate_hz)
+            driver = build(wanted.chip, bus, wanted.address, wanted.rate_hz, _channels(wanted))
             sensors.append(WatchedSensor(driver, bus.recover))
     except (SensorError, ValueError) as error:
         raise AppError(str(error)) from error
@@ -89,6 +90,13 @@ def fitted(settings: Settings, buses: Callable[[int], Bus], port: Callable[[str]
     if not sensors:
         raise AppError(NOTHING_FITTED)
     return Fitted(sensors, receiver)
+
+
+def _channels(wanted: BusSensor) -> tuple[str, ...] | None:
+    """What a chip shall give; None: what is usual."""
+    if isinstance(wanted, BaroSensor) and wanted.sits == "outside":
+        return ("baro", "oat")
+    return None
 
 
 def described(sensors: Sequence[WatchedSensor]) -> dict[str, SensorInfo]:

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Mapping
 from dataclasses import fields
-from datetime import datetime
+from datetime import UTC, datetime
 from pathlib import Path
 
 from hw_replay.errors import RecordingError
@@ -84,14 +85,17 @@ def _without_none(**values: object) -> dict[str, str]:
 
 
 def _float(text: str | None) -> float | None:
+    """A positive, finite figure; anything else is as good as none."""
     try:
-        return None if text is None else float(text)
+        value = math.nan if text is None else float(text)
     except ValueError:
         return None
+    return value if math.isfinite(value) and value >= 0.0 else None
 
 
 def _instant(text: str | None) -> datetime | None:
     try:
-        return None if text is None else datetime.fromisoformat(text)
+        instant = None if text is None else datetime.fromisoformat(text)
     except ValueError:
         return None
+    return instant.replace(tzinfo=UTC) if instant is not None and instant.tzinfo is None else instant

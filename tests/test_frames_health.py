@@ -14,7 +14,7 @@ from vario.app.player import play
 from vario.flight.battery import BatteryStage
 from vario.flight.cues import Cue
 from vario.flight.energy import Noise
-from vario.flight.frames import EMPTY_FRAME_S, FRAME_S, JUMP_S, Frame, Framer
+from vario.flight.frames import EMPTY_FRAME_S, FRAME_S, JUMP_S, SET_BACK_AFTER, Frame, Framer
 from vario.flight.health import FROZEN_AFTER, HealthStage
 from vario.flight.pipeline import Pipeline
 from vario.settings.load import parse_settings
@@ -26,7 +26,7 @@ def frames_of(samples: list[Sample]) -> list[Frame]:
     return frames + framer.flush()
 
 
-@given(st.lists(st.floats(0.0, 200.0), min_size=1, max_size=200))
+@given(st.lists(st.floats(0.0, JUMP_S), min_size=1, max_size=200))
 def test_every_sample_is_in_exactly_one_frame_and_time_only_advances(times: list[float]) -> None:
     samples: list[Sample] = [Baro(t, 90_000.0 + i) for i, t in enumerate(times)]
     frames = frames_of(samples)
@@ -65,6 +65,34 @@ def test_ticks_let_time_pass_and_nothing_else() -> None:
     assert [frame.t_s for frame in frames if frame.baro] == [pytest.approx(FRAME_S)]
     assert frames[-1].t_s == pytest.approx(5.8, abs=2 * FRAME_S)  # the last one is still open
     assert max(frame.dt_s for frame in frames) <= EMPTY_FRAME_S + FRAME_S + 1e-9
+
+
+def test_one_damaged_time_is_passed_over() -> None:
+    for damaged_s in (1e6, 2000.0):
+        steady = [Baro(t / 50, 90_000.0) for t in range(500)]
+        frames = frames_of([*steady[:250], Baro(damaged_s, 90_000.0), *steady[250:]])
+        assert [sample for frame in frames for sample in frame.baro] == steady
+
+
+def test_a_clock_set_back_is_followed_after_half_a_second_of_samples() -> None:
+    before = [Baro(1000.0 + t / 50, 90_000.0) for t in range(500)]
+    after = [Baro(t / 50, 90_000.0) for t in range(1000)]
+    frames = frames_of([*before, *after])
+    kept = [sample for frame in frames for sample in frame.baro]
+    assert kept[:500] == before
+    assert kept[500:] == after[SET_BACK_AFTER - 1 :]
+    afresh = [frame.t_s for frame in frames if frame.dt_s == 0.0]
+    assert afresh == pytest.approx([1000.0 + FRAME_S, after[SET_BACK_AFTER - 1].t_s + FRAME_S])
+    health = check(frames)
+    assert health.channels["baro"].accepted == len(kept)
+
+
+def test_what_is_held_is_bounded() -> None:
+    framer = Framer()
+    framer.push(Baro(1e6, 90_000.0))
+    for i in range(20_000):
+        framer.push(Baro(i / 50 % 3.0, 90_000.0 + i))
+        assert sum(len(samples) for samples in framer._held.values()) < 5_000
 
 
 def test_references_are_not_inputs() -> None:

@@ -17,6 +17,9 @@ from vario.settings.schema import Settings
 BARO_NOISE_PA = 1.5
 PITOT_NOISE_PA = 1.0
 
+BELIEVABLE_PA = (0.02, 100.0)
+"""What a recording may say of its pressure sensors' noise: the range the settings allow."""
+
 
 def noise_of(settings: Settings, info: RecordingInfo) -> Noise:
     """Sensor noise: as set, else as the recording states, else that of a good small sensor."""
@@ -25,7 +28,9 @@ def noise_of(settings: Settings, info: RecordingInfo) -> Noise:
         if setting is not None:
             return setting
         sensor = info.sensors.get(channel)
-        return sensor.noise if sensor is not None and sensor.noise else default
+        if sensor is None or sensor.noise is None or not BELIEVABLE_PA[0] <= sensor.noise <= BELIEVABLE_PA[1]:
+            return default
+        return sensor.noise
 
     return Noise(
         baro_pa=one(settings.sensors.baro.noise_pa, "baro", BARO_NOISE_PA),

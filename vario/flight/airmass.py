@@ -18,6 +18,9 @@ from vario.flight.polar import QuadraticPolar, true_scale
 POLAR_FROM = 0.8
 """Below this share of the minimum-sink speed the glider is not flying on its polar."""
 
+LOAD_KEPT_S = 3.0
+"""Another instrument's load factor is that of the moment; later the glider is taken to fly straight."""
+
 LOAD_LAG_S = 0.3
 """Smoothing of the load factor: bumps shorter than the vario's own lag would only add noise."""
 
@@ -46,6 +49,7 @@ class AirmassStage:
         self.configure(polar, bank_rad, speed_mps)
         self._load = 1.0
         self._load_sample = 1.0
+        self._load_age_s = 0.0
 
     def configure(self, polar: QuadraticPolar | None, bank_rad: float, speed_mps: float | None) -> None:
         """Take a changed polar or way of circling."""
@@ -67,7 +71,10 @@ class AirmassStage:
 
     def _follow_load(self, inputs: Inputs, attitude: Attitude | None) -> None:
         """The load factor from the IMU, else from another instrument, else 1."""
+        self._load_age_s += inputs.frame.dt_s
         if inputs.frame.load_factor:
-            self._load_sample = inputs.frame.load_factor[-1].load
+            self._load_sample, self._load_age_s = inputs.frame.load_factor[-1].load, 0.0
+        elif self._load_age_s > LOAD_KEPT_S:
+            self._load_sample = 1.0
         target = self._load_sample if attitude is None else attitude.load_factor
         self._load += min(1.0, inputs.frame.dt_s / LOAD_LAG_S) * (target - self._load)

@@ -53,6 +53,11 @@ class _Window:
     def clear(self) -> None:
         self._points.clear()
 
+    def forget_before(self, t_s: float) -> None:
+        """Drop what no average can reach back to any more."""
+        while len(self._points) > 1 and self._points[1].t_s < t_s:
+            self._points.popleft()
+
     def add(self, point: Point) -> None:
         if not self._points or point.t_s - self._points[-1].t_s >= STEP_S * 0.99:
             self._points.append(point)
@@ -132,6 +137,7 @@ class AveragesStage:
             self._turn_since_s = turning.since_s
             self._turn_begin = now
         self._turn.add(now)
+        self._turn.forget_before(t_s - LONGEST_TURN_S)
         circling = mode is Mode.CIRCLING
         self._climbs.update(
             now, self._turn_begin or now, turning, circling=circling, on_ground=mode is Mode.GROUND

@@ -27,6 +27,14 @@ EMPTY_FRAME_S = 0.1
 JUMP_S = 10.0
 """A silence longer than this is a jump of the clock or a break in the recording: stages start afresh."""
 
+_JUMP_SLOTS = int(JUMP_S / FRAME_S)
+
+SET_BACK_AFTER = 200
+"""So many samples in a row (half a second of a full set) far behind say that the clock has been set back."""
+
+MOST_HELD = 1000
+"""Samples of a kind one frame takes: far more than any sensor gives, for a time that stands still."""
+
 _LISTS: dict[type[Sample], str] = {
     Baro: "baro",
     Pitot: "pitot",
@@ -73,27 +81,61 @@ class Framer:
         self._slot: int | None = None
         self._last_t_s: float | None = None
         self._held: dict[str, list[Sample]] = {}
+        self._ahead: Sample | None = None
+        self._behind = 0
 
     def push(self, sample: Sample) -> list[Frame]:
         """Take one sample; return the frames it completes (mostly none or one)."""
         name = _LISTS.get(type(sample))
         if name is None and type(sample) is not Tick:
             return []
-        slot = int(sample.t_s / FRAME_S)
+        slot = _slot_of(sample)
         if self._slot is None:
             self._slot = slot
+        if slot - self._slot > _JUMP_SLOTS:
+            return self._push_ahead(sample)
+        self._ahead = None
+        if self._slot - slot > _JUMP_SLOTS:
+            return self._push_behind(sample, slot)
+        self._behind = 0
+        return self._push_near(sample, slot)
+
+    def _push_near(self, sample: Sample, slot: int) -> list[Frame]:
+        assert self._slot is not None  # noqa: S101  (set by push)
         frames: list[Frame] = []
         if slot > self._slot:
             frames.append(self._close())
             self._fill(frames, slot)
             self._slot = slot
+        name = _LISTS.get(type(sample))
         if name is not None:
-            self._held.setdefault(name, []).append(sample)
+            held = self._held.setdefault(name, [])
+            if len(held) < MOST_HELD:
+                held.append(sample)
         return frames
 
+    def _push_ahead(self, sample: Sample) -> list[Frame]:
+        """A time far ahead is a damaged one until the next sample confirms it."""
+        before, self._ahead = self._ahead, None
+        if before is None:
+            self._ahead = sample
+            return []
+        return self._push_near(before, _slot_of(before)) + self.push(sample)
+
+    def _push_behind(self, sample: Sample, slot: int) -> list[Frame]:
+        """Times far behind are dropped, until so many in a row say that the clock has been set back."""
+        self._behind += 1
+        if self._behind < SET_BACK_AFTER:
+            return []
+        frames = [self._close()] if self._held else []
+        self._slot, self._last_t_s, self._behind = slot, None, 0
+        return frames + self._push_near(sample, slot)
+
     def flush(self) -> list[Frame]:
-        """The last, unfinished frame, at the end of a recording."""
-        return [self._close()] if self._held else []
+        """The last, unfinished frames, at the end of a recording."""
+        ahead, self._ahead = self._ahead, None
+        frames = [] if ahead is None else self._push_near(ahead, _slot_of(ahead))
+        return [*frames, self._close()] if self._held else frames
 
     def _close(self) -> Frame:
         assert self._slot is not None  # noqa: S101  (a frame is closed only after its first sample)
@@ -114,3 +156,8 @@ class Framer:
             return
         for empty in range(self._slot + step, slot, step):
             frames.append(self._frame((empty + 1) * FRAME_S, {}))
+
+
+def _slot_of(sample: Sample) -> int:
+    """Number of the frame a time belongs to; a time meant to be on the grid is not lost to rounding."""
+    return int(sample.t_s / FRAME_S + 1e-6)

@@ -20,6 +20,9 @@ from vario.settings.schema import Goal
 EARTH_M = 6_371_000.0
 """The FAI sphere (FAI Sporting Code, General Section, on distances of the earth model)."""
 
+OLDEST_WIND_S = 600.0
+"""A wind found longer ago says too little of the way home."""
+
 
 @dataclass(frozen=True, slots=True)
 class Glide:
@@ -72,7 +75,6 @@ class GlideStage:
         self._fastest_mps = limits.rough_air_mps if limits else math.inf
         self._maccready_mps = maccready_mps
         self._polar = polar
-        self._latest: tuple[GnssPos, Glide] | None = None
 
     def update(
         self, position: GnssPos | None, wind: Wind | None, density_kgpm3: float | None
@@ -81,24 +83,20 @@ class GlideStage:
         goal = self._goal
         if position is None or goal.latitude is None or goal.longitude is None or goal.elevation_m is None:
             return None
-        if self._latest is not None and self._latest[0] is position:
-            return self._latest[1]  # nothing has moved
         distance_m, bearing_rad = way(position.lat_deg, position.lon_deg, goal.latitude, goal.longitude)
         height_m = position.altitude_m - goal.elevation_m - goal.reserve_m
         available = self._available(bearing_rad, wind, density_kgpm3)
-        glide = Glide(
+        return Glide(
             bearing_rad,
             distance_m,
             distance_m / height_m if height_m > 0.0 else None,
             available,
             None if available is None else height_m - distance_m / available,
         )
-        self._latest = (position, glide)
-        return glide
 
     def _available(self, bearing_rad: float, wind: Wind | None, density_kgpm3: float | None) -> float | None:
         """Distance over height along the bearing at the block speed."""
-        if self._polar is None or wind is None or density_kgpm3 is None:
+        if self._polar is None or wind is None or wind.age_s > OLDEST_WIND_S or density_kgpm3 is None:
             return None
         scale = true_scale(density_kgpm3)
         eas_mps = min(self._polar.speed_for_mps(self._maccready_mps, density_kgpm3), self._fastest_mps)

@@ -66,6 +66,7 @@ class _ChannelHealth:
         self._values = attrgetter(*names) if len(names) > 1 else lambda sample: (getattr(sample, names[0]),)
         self._ranges = tuple((*channel.limits[name], name in channel.optional) for name in names)
         self._period_s = 0.0
+        self._long_gaps = 0
         self._can_freeze = can_freeze
         self._last_values: tuple[float | None, ...] | None = None
         self._equal_in_a_row = 0
@@ -114,6 +115,12 @@ class _ChannelHealth:
                 self._period_s = gap_s
             elif gap_s < 10.0 * self._period_s:
                 self._period_s += 0.05 * (gap_s - self._period_s)
+                self._long_gaps = 0
+            else:
+                # One long gap is an outage; the third in a row is the sensor's real rate.
+                self._long_gaps += 1
+                if self._long_gaps >= 3:
+                    self._period_s, self._long_gaps = gap_s, 0
         self.last_t_s = t_s
         return None
 
@@ -156,6 +163,9 @@ class HealthStage:
         """The usable part of `frame`."""
         t_s = frame.t_s
         c = self.channels
+        if frame.dt_s == 0.0:
+            for channel in c.values():
+                channel.last_t_s = None  # the clock has jumped: what came before has no time any more
         checked = Frame(
             t_s,
             frame.dt_s,

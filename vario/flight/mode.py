@@ -86,7 +86,8 @@ def _found_flying(s: Situation, c: Circling) -> bool:
 def _slow(tas_mps: float | None, ground_speed_mps: float | None) -> bool:
     if ground_speed_mps is None:
         return tas_mps is not None and tas_mps < STILL_MPS
-    return ground_speed_mps < STILL_GROUND_MPS and (tas_mps is None or tas_mps < SURELY_FLYING_MPS)
+    # In wind a glider flies slowly over ground, or not at all; its airspeed tells.
+    return ground_speed_mps < STILL_GROUND_MPS and (tas_mps is None or tas_mps < FLYING_MPS)
 
 
 def _still(s: Situation, _: Circling) -> bool:
@@ -190,7 +191,9 @@ class ModeStage:
             self._ground_speed_mps = math.hypot(sample.north_mps, sample.east_mps)
 
     def _look(self, energy: Energy, turning: Turning, t_s: float, dt_s: float) -> Situation:
-        if energy.vario_mps is not None:
+        if energy.vario_mps is None:
+            self._smooth_vario_mps = None
+        else:
             last = energy.vario_mps if self._smooth_vario_mps is None else self._smooth_vario_mps
             self._smooth_vario_mps = last + min(1.0, dt_s / 4.0) * (energy.vario_mps - last)
         if self.mode is Mode.GROUND and _slow(energy.tas_mps, self._ground_speed_mps):

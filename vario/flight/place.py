@@ -58,7 +58,8 @@ class PlaceStage:
         for fix in inputs.frame.gnss_pos:
             self._take(fix)
         now_s = inputs.frame.t_s
-        if self._fix is not None and (not inputs.has_gnss or now_s - self._fix.t_s > 10.0):
+        here = inputs.has_gnss or inputs.has_position
+        if self._fix is not None and (not here or now_s - self._fix.t_s > 10.0):
             self._fix = self._velocity = None
         if self._fix is not None:
             return self._over_ground(now_s, self._fix, wind)

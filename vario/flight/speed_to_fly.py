@@ -61,6 +61,10 @@ class SpeedCommand:
     bumps_mps2: float | None
 
 
+LEAST_BELIEVED = 0.8
+"""An airspeed below this share of the stall speed is a fault of the pitot, not flight."""
+
+
 class SpeedToFlyStage:
     """Commands an indicated airspeed in cruise, and nothing in any other mode.
 
@@ -109,7 +113,9 @@ class SpeedToFlyStage:
         load = min(max(attitude.load_factor, 1.0), MOST_LOAD) if attitude else 1.0
         self._load += (1.0 - math.exp(-dt_s / LOAD_LAG_S)) * (load - self._load)
         density = energy.density_kgpm3
-        if mode is not Mode.CRUISE or self._polar is None or density is None:
+        # Slower than it can fly, the airspeed is not to be believed, and nobody is to be told "faster" by it.
+        believed = energy.ias_mps is None or energy.ias_mps > LEAST_BELIEVED * self._stall_mps
+        if mode is not Mode.CRUISE or self._polar is None or density is None or not believed:
             self._air_mps = self._dolphin_mps = None
             return SpeedCommand(None, None, None, None, Limit.NONE, bumps_mps2)
         self._follow(air.netto_mps, dt_s)

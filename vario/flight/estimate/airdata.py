@@ -14,6 +14,9 @@ from vario.flight.monitor import Innovation
 SPEED_JUMP_MPS = 10.0
 SPEED_REFUSED_S = 15.0
 
+OAT_KEPT_S = 600.0
+"""A measured temperature says nothing of the air flown through this much later."""
+
 
 class AirData:
     """Air temperature, density, height and airspeed, each from its latest sample.
@@ -31,7 +34,8 @@ class AirData:
         self.altitude = RateFilter(settings.energy_psd)
         self.static_pa: float | None = None
         self.air_k = isa.SEA_LEVEL_K
-        self._oat_k: float | None = None
+        self._warmer_k: float | None = None
+        self._oat_age_s = 0.0
         self.height_m = 0.0
         self.pressure_m: float | None = None
         self.tas_mps: float | None = None
@@ -76,19 +80,27 @@ class AirData:
         if self.static_pa is None:
             return False
         pressure_m = isa.altitude_m(self.static_pa)
-        if frame.oat:
-            self._oat_k = frame.oat[-1].air_k
-        self.air_k = self._oat_k if self._oat_k is not None else isa.temperature_k(pressure_m)
+        self._take_temperature(frame, pressure_m, dt_s)
         fresh = bool(frame.pitot)
         if fresh:
             impact_pa = sum(p.impact_pa for p in frame.pitot) / len(frame.pitot)
             tas_mps = isa.tas_mps(impact_pa, self.static_pa, self.air_k)
-            fresh = self._believable(tas_mps, dt_s, expected_tas_mps)
+            fresh = self._believable(tas_mps, expected_tas_mps)
             if fresh:
                 self.tas_mps, self.tas_age_s = tas_mps, 0.0
         if frame.baro:
             self._height(pressure_m, len(frame.baro))
         return fresh
+
+    def _take_temperature(self, frame: Frame, pressure_m: float, dt_s: float) -> None:
+        """The air's temperature: what was measured last, carried along the standard lapse, for a while."""
+        standard_k = isa.temperature_k(pressure_m)
+        self._oat_age_s += dt_s
+        if frame.oat:
+            self._warmer_k, self._oat_age_s = frame.oat[-1].air_k - standard_k, 0.0
+        elif self._oat_age_s > OAT_KEPT_S:
+            self._warmer_k = None
+        self.air_k = standard_k + (self._warmer_k or 0.0)
 
     def _height(self, pressure_m: float, count: int) -> None:
         if self.pressure_m is None:
@@ -105,12 +117,12 @@ class AirData:
                 self.height_m + kinetic_m, math.hypot(sigma_m, tas * self.tas_sigma_mps / G0_MPS2)
             )
 
-    def _believable(self, tas_mps: float, dt_s: float, expected_mps: float | None) -> bool:
+    def _believable(self, tas_mps: float, expected_mps: float | None) -> bool:
         """Refuse an airspeed no air could make: a blocked or wet pitot. What stays so long is believed."""
         if expected_mps is None or abs(tas_mps - expected_mps) < SPEED_JUMP_MPS:
             self._refused_s = 0.0
             return True
-        self._refused_s += dt_s
+        self._refused_s = max(self._refused_s, self.tas_age_s)  # whatever the sensor's rate
         if self._refused_s < SPEED_REFUSED_S:
             return False
         self._refused_s = 0.0

@@ -43,9 +43,9 @@ class Estimator:
         self.restarts = 0
         self._begin()
 
-    def configure(self, wing: Wing) -> None:
-        """The glider has changed in flight: ballast, bugs."""
-        self.settings = replace(self.settings, wing=wing)
+    def configure(self, wing: Wing, gust_memory_s: float) -> None:
+        """What may change in flight: the glider by ballast and bugs, and how much of gusts is kept out."""
+        self.settings = replace(self.settings, wing=wing, gust_memory_s=gust_memory_s)
         self.inertial.wing = wing
 
     def _begin(self) -> None:
@@ -92,8 +92,8 @@ class Estimator:
         settings, filter_, air = self.settings, self.inertial, self.air
         if air.static_pa is None or air.tas_mps is None:
             return False
-        step_s = (dt_s + gap_s) / len(steps)
-        for force, rate in steps:
+        for force, rate, share in steps:
+            step_s = (dt_s + gap_s) * share
             if self._aligned:
                 filter_.propagate(force, rate, step_s)
             else:
@@ -149,6 +149,7 @@ class Estimator:
 
     def _realign(self) -> None:
         self._aligned = False
+        self._kinetic_m = None  # the speed may change unseen until the filter runs again
         self._align_s = 0.0
         self._align = (0.0, 0.0, 0.0)
 

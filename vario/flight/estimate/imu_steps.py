@@ -24,8 +24,11 @@ class ImuSteps:
         self._same_s = 0.0
         self._rate_last: Vector = (0.0, 0.0, 0.0)
 
-    def read(self, frame: Frame, dt_s: float) -> list[tuple[Vector, Vector]]:
-        """Mean specific force and rate of pairs of samples: at 100 Hz one inertial step per frame."""
+    def read(self, frame: Frame, dt_s: float) -> list[tuple[Vector, Vector, float]]:
+        """Mean specific force and rate of pairs of samples, and the pair's share of the frame.
+
+        At 100 Hz that is one inertial step per frame.
+        """
         gyro, accel = frame.gyro, frame.accel
         count = min(len(gyro), len(accel))
         if count == 0 or dt_s > 0.25 * count:
@@ -38,10 +41,11 @@ class ImuSteps:
             return []
         pairs = []
         for start in range(0, count, 2):
-            g, a = gyro[start : start + 2], accel[start : start + 2]
+            g, a = gyro[start : min(start + 2, count)], accel[start : min(start + 2, count)]
             rate = _mean([(s.x_radps, s.y_radps, s.z_radps) for s in g])
             force = _mean([(s.x_mps2, s.y_mps2, s.z_mps2) for s in a])
-            pairs.append((self._at_centre(force, rate, dt_s * len(g) / count), rate))
+            share = (min(start + 2, count) - start) / count
+            pairs.append((self._at_centre(force, rate, dt_s * share), rate, share))
         return pairs
 
     def _at_centre(self, force: Vector, rate: Vector, step_s: float) -> Vector:

@@ -34,6 +34,8 @@ class RegimeWatch:
         tas = air.tas_mps or 0.0
         known = air.tas_age_s < 1.0
         grounded = self.regime in {Regime.REST, Regime.ROLLING}
+        if grounded and not known:
+            return self.regime  # no airspeed is no sign of flight
         if (
             known
             and tas < (_FLYING_MPS if grounded else NOT_FLYING_MPS)

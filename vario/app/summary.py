@@ -189,7 +189,7 @@ class FlightSummary:
         if uncompensated_s and health.channels["pitot"].accepted:
             warnings.append(f"the airspeed was missing for {uncompensated_s:.0f} s: uncompensated there")
         if self._latest is not None and self._latest.airspeed_correction != 1.0:
-            warnings.append(_airspeed_off(self._latest.airspeed_correction))
+            warnings.append(airspeed_off(self._latest.airspeed_correction))
         refused = [change for change in self._changes if not change["taken"]]
         if refused:
             warnings.append(
@@ -217,7 +217,7 @@ def _rounded(value: float) -> float | None:
     return round(value, 1) if math.isfinite(value) else None
 
 
-def _airspeed_off(correction: float) -> str:
+def airspeed_off(correction: float) -> str:
     """An airspeed that had to be multiplied by less than 1 read high."""
     percent = 100.0 * (1.0 / correction - 1.0)
     way = "high" if percent > 0.0 else "low"

@@ -19,7 +19,8 @@ from drivers.samples import GnssVel
 from vario.flight.attitude import Attitude
 from vario.flight.health import MAX_AGE_S, Inputs
 from vario.flight.wind_circle import CircleWatch, FlownCircle
-from vario.flight.wind_filter import USUAL_SCALE, WindFilter, WindNoise
+from vario.flight.wind_filter import USUAL_SCALE, WindFilter
+from vario.flight.wind_noise import WindNoise
 
 USEFUL_MPS = 2.0
 """A wind less certain than this (one standard deviation) is not said."""
@@ -41,6 +42,9 @@ EVERY_S = 0.18
 
 GAP_S = 60.0
 """After so long without velocities nothing is assumed of the turning in between."""
+
+NET_S = 30.0
+"""Over about a turn, circling gets nowhere."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,6 +97,7 @@ class WindStage:
         self._height_m: float | None = None
         self._used_height_m: float | None = None
         self._used_s: float | None = None
+        self._net_north_mps = self._net_east_mps = 0.0
         self._known = False
 
     def update(
@@ -160,7 +165,7 @@ class WindStage:
         if self._height_m is not None and self._used_height_m is not None:
             climbed_m = self._height_m - self._used_height_m
         self._used_height_m = self._height_m
-        self._filter.predict(max(dt_s, 0.0), climbed_m)
+        self._filter.predict(max(dt_s, 0.0), climbed_m, self._moved_m(sample, dt_s))
         tas_mps = moment.level_tas_mps
         if tas_mps is not None and moment.stretch is not None:
             if self._used_stretch != moment.stretch or dt_s > GAP_S:
@@ -172,6 +177,14 @@ class WindStage:
             self._take_circle(circle)
         elif tas_mps is not None and self._known and self._filter.has_scale:
             self._filter.take_speed(sample.north_mps, sample.east_mps, tas_mps)
+
+    def _moved_m(self, sample: GnssVel, dt_s: float) -> float:
+        """How far the glider has left its air behind: turns average out."""
+        wind_north, wind_east = self._filter.wind_mps
+        share = max(0.0, min(1.0, dt_s / NET_S))
+        self._net_north_mps += share * (sample.north_mps - wind_north - self._net_north_mps)
+        self._net_east_mps += share * (sample.east_mps - wind_east - self._net_east_mps)
+        return math.hypot(self._net_north_mps, self._net_east_mps) * max(dt_s, 0.0)
 
     def _take_circle(self, circle: FlownCircle) -> None:
         fit = circle.fit

@@ -19,46 +19,18 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
 
 import numpy as np
 from filterpy.kalman import ExtendedKalmanFilter
 from numpy.typing import NDArray
+
+from vario.flight.wind_noise import WindNoise
 
 Floats = NDArray[np.float64]
 
 SIZE = 7
 _N, _E, _A, _C, _B, _EDDY = 0, 1, 2, 3, 4, 5
 _WIND, _TURN, _EDDIES = slice(0, 2), slice(2, 4), slice(5, 7)
-
-
-@dataclass(frozen=True, slots=True)
-class WindNoise:
-    """What the filter believes of the world; standard deviations.
-
-    Attributes:
-        wind_mps_per_sqrt_s: how fast the wind changes along a flight.
-        wind_mps_per_sqrt_m: how fast it changes with height.
-        heading_rad_per_sqrt_s: how fast the summed heading strays, slips included.
-        turn_rate_radps: error of the turn rate at the start. `turn_rate_drift` is how it wanders.
-        scale_per_sqrt_s: how fast the airspeed's scale changes: position error, temperature.
-        gnss_mps: white noise of a ground velocity.
-        eddy_s: how long an eddy lasts.
-        eddy_least_mps, eddy_most_mps: between these the strength of eddies is learnt.
-        eddy_learn_s: how quickly.
-    """
-
-    wind_mps_per_sqrt_s: float = 0.04
-    wind_mps_per_sqrt_m: float = 0.02
-    heading_rad_per_sqrt_s: float = math.radians(0.2)
-    turn_rate_radps: float = math.radians(0.2)
-    turn_rate_drift: float = math.radians(0.005)
-    scale_per_sqrt_s: float = 0.0003
-    gnss_mps: float = 0.12
-    eddy_s: float = 5.0
-    eddy_least_mps: float = 0.3
-    eddy_most_mps: float = 2.5
-    eddy_learn_s: float = 20.0
 
 
 START_WIND_MPS = 12.0
@@ -76,7 +48,15 @@ RESTART_S = 12.0
 
 
 class WindFilter:
-    """Predict to the time of a fix, then take it in. All angles rad, speeds m/s."""
+    """Predict to the time of a fix, then take it in. All angles rad, speeds m/s.
+
+    Attributes:
+        eddy_mps: strength of the eddies, learnt.
+        heading_lost: the heading has no known relation to north, and will be found with the next velocity.
+        age_s: mean age of what is known of the wind's least known direction.
+        last_nis: normalised innovation squared of the last measurement, over its dimension; `nis` smoothed.
+        restarts: how often it had to begin afresh.
+    """
 
     def __init__(self, noise: WindNoise) -> None:
         self.noise = noise
@@ -86,7 +66,7 @@ class WindFilter:
     def _begin(self) -> None:
         kalman = ExtendedKalmanFilter(SIZE, 2)
         kalman.x = np.zeros(SIZE)
-        self.eddy_mps = 0.5
+        self.eddy_mps = min(max(0.5, self.noise.eddy_least_mps), self.noise.eddy_most_mps)
         kalman.P = np.diag(
             [START_WIND_MPS**2] * 2
             + [START_SCALE**2] * 2
@@ -100,6 +80,7 @@ class WindFilter:
         self.heading_lost = False
         self.age_s = 0.0
         self.nis: float | None = None
+        self.last_nis: float | None = None
 
     # --- what is known ----------------------------------------------------------------------------
 
@@ -162,8 +143,8 @@ class WindFilter:
 
     # --- time passes ------------------------------------------------------------------------------
 
-    def predict(self, dt_s: float, climbed_m: float) -> None:
-        """Let time and height pass."""
+    def predict(self, dt_s: float, climbed_m: float = 0.0, moved_m: float = 0.0) -> None:
+        """Let time pass, in which the glider climbed and moved on through the air."""
         n, kalman = self.noise, self._kalman
         x = kalman.x.copy()
         a, c, b = x[_A], x[_C], x[_B]
@@ -172,7 +153,11 @@ class WindFilter:
         f[_A, _C], f[_C, _A] = -b * dt_s, b * dt_s
         f[_A, _B], f[_C, _B] = -c * dt_s, a * dt_s
         f[_EDDY, _EDDY] = f[_EDDY + 1, _EDDY + 1] = keep
-        wind = n.wind_mps_per_sqrt_s**2 * dt_s + n.wind_mps_per_sqrt_m**2 * abs(climbed_m)
+        wind = (
+            n.wind_mps_per_sqrt_s**2 * dt_s
+            + n.wind_mps_per_sqrt_km**2 * moved_m / 1000.0
+            + n.wind_mps_per_sqrt_m**2 * abs(climbed_m)
+        )
         turn = n.heading_rad_per_sqrt_s**2 * dt_s
         scale = n.scale_per_sqrt_s**2 * dt_s
         eddy = self.eddy_mps**2 * (1.0 - keep * keep)
@@ -257,6 +242,7 @@ class WindFilter:
         s = h @ kalman.P @ h.T + r
         nis = float(y @ np.linalg.solve(s, y)) / len(z)
         settled = self.sigma_mps < 3.0
+        self.last_nis = nis
         if eddies and settled:
             self._learn_eddies(nis)
         if settled and nis * len(z) > REFUSE_NIS:

@@ -113,7 +113,7 @@ class Pipeline:
         polar, mass_ratio = present_polar(settings, glider)
         maccready_mps = settings.flight.maccready_mps
         limits = glider.limits if glider else None
-        self._estimator.configure(wing_of(settings, glider))
+        self._estimator.configure(wing_of(settings, glider), settings.vario.gust_memory_s)
         self._battery.configure(settings.sensors.supply.low_v)
         self._turning.configure(settings.circling)
         self._airmass.configure(polar, settings.circling.bank_rad, settings.circling.speed_mps)

@@ -216,6 +216,20 @@ def test_a_covered_pitot_is_no_airspeed_of_nothing(
     assert (health.channels["pitot"].rejected["covered or blocked"] > 0) == covered
 
 
+def test_a_covered_pitot_stays_covered_in_a_slow_circle_and_returns_when_it_reads() -> None:
+    health = HealthStage()
+    known = []
+    for i in range(1500):
+        t_s = (i + 1) * 0.02
+        ground_mps = 35.0 if t_s < 15.0 else 18.0  # against the wind
+        pitot = Pitot(t_s, 0.1 * (i % 3) if t_s < 25.0 else 450.0)
+        velocity = GnssVel(t_s, ground_mps, 0.0, 0.0)
+        inputs = health.update(Frame(t_s, 0.02, pitot=(pitot,), gnss_vel=(velocity,)))
+        known.append((t_s, inputs.has_pitot))
+    assert not any(has_pitot for t_s, has_pitot in known if 6.0 < t_s < 25.0)
+    assert all(has_pitot for t_s, has_pitot in known if t_s > 25.1)
+
+
 def test_velocities_do_not_keep_an_old_position_alive() -> None:
     health = HealthStage()
     first = GnssPos(0.01, 48.0, 11.0, 900.0)

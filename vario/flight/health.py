@@ -131,7 +131,10 @@ class _ChannelHealth:
 
 
 class _CoverWatch:
-    """Finds a pitot that is covered or blocked: it reads nothing while the ground passes at flying speed."""
+    """Finds a pitot that is covered or blocked: it reads nothing while the ground passes at flying speed.
+
+    What has been found stands until the pitot reads again.
+    """
 
     def __init__(self) -> None:
         self._since_s: float | None = None
@@ -142,9 +145,11 @@ class _CoverWatch:
         for velocity in frame.gnss_vel:
             self._ground_mps = math.hypot(velocity.north_mps, velocity.east_mps)
         reads = bool(frame.pitot) and frame.pitot[-1].impact_pa > COVERED_PA
-        if reads or not has_gnss or self._ground_mps < COVERED_GROUND_MPS:
+        slow = not has_gnss or self._ground_mps < COVERED_GROUND_MPS
+        known = self._since_s is not None and frame.t_s - self._since_s > COVERED_AFTER_S
+        if reads or (slow and not known):
             self._since_s = None
-        elif frame.pitot and self._since_s is None:
+        elif frame.pitot and self._since_s is None and not slow:
             self._since_s = frame.t_s
         return self._since_s is not None and frame.t_s - self._since_s > COVERED_AFTER_S
 

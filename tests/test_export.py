@@ -50,9 +50,9 @@ def general(path: Path) -> dict[str, Any]:
 
 
 def showing(at: datetime) -> Reading:
-    """The reading whose position, or else whose own time, lies there."""
+    """The first reading with a height whose position, or else whose own time, lies there."""
     t_s = (at - START).total_seconds()
-    readings = demo().readings
+    readings = [reading for reading in demo().readings if reading.energy.altitude_m is not None]
     times = [reading.position.t_s if reading.position else reading.t_s for reading in readings]
     return readings[int(np.argmin(np.abs(np.array(times) - t_s)))]
 

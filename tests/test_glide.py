@@ -81,7 +81,7 @@ def test_best_glide_in_still_air_is_that_of_the_polar() -> None:
     assert glide.available == pytest.approx(39.805, abs=1e-3)
     assert glide.distance_m == pytest.approx(math.radians(0.1) * EARTH_M)
     assert glide.required == pytest.approx(glide.distance_m / 1000.0)
-    assert glide.arrival_m == pytest.approx(1000.0 - glide.distance_m / 39.805, abs=0.05)
+    assert glide.above_reserve_m == pytest.approx(1000.0 - glide.distance_m / 39.805, abs=0.05)
     assert math.degrees(glide.bearing_rad) == pytest.approx(180.0)
 
 
@@ -104,7 +104,7 @@ def test_the_glide_is_the_wind_triangle(
 
 def test_head_wind_costs_and_tail_wind_gives() -> None:
     position = GnssPos(0.0, 49.9, 10.0, 1500.0)  # the goal lies north
-    head, none, tail = (reckon(position, Wind(w, 0.0, 1.0, 0.1)).arrival_m for w in (-8.0, 0.0, 8.0))
+    head, none, tail = (reckon(position, Wind(w, 0.0, 1.0, 0.1)).above_reserve_m for w in (-8.0, 0.0, 8.0))
     assert head is not None
     assert none is not None
     assert tail is not None
@@ -112,7 +112,8 @@ def test_head_wind_costs_and_tail_wind_gives() -> None:
 
 
 def test_a_higher_maccready_arrives_lower_in_still_air() -> None:
-    arrivals = [reckon(GnssPos(0.0, 49.8, 10.0, 2000.0), maccready=mc).arrival_m for mc in (0.0, 1.0, 3.0)]
+    here = GnssPos(0.0, 49.8, 10.0, 2000.0)
+    arrivals = [reckon(here, maccready=mc).above_reserve_m for mc in (0.0, 1.0, 3.0)]
     assert all(arrival is not None for arrival in arrivals)
     assert arrivals == sorted(arrivals, reverse=True)  # type: ignore[type-var]
 
@@ -121,12 +122,12 @@ def test_what_is_not_known_is_not_said() -> None:
     position = GnssPos(0.0, 50.1, 10.0, 1600.0)
     for glide in (reckon(position, wind=None), reckon(position, density=None)):
         assert glide.available is None
-        assert glide.arrival_m is None
+        assert glide.above_reserve_m is None
         assert glide.required is not None
     below = reckon(GnssPos(0.0, 50.1, 10.0, 500.0))
     assert below.required is None
-    assert below.arrival_m is not None
-    assert below.arrival_m < 0.0
+    assert below.above_reserve_m is not None
+    assert below.above_reserve_m < 0.0
     no_polar = GlideStage(goal(), 1.0, None, None).update(position, CALM, 1.225)
     assert no_polar is not None
     assert no_polar.available is None
@@ -138,7 +139,7 @@ def test_a_wind_that_cannot_be_flown_against_is_no_glide() -> None:
     assert over_ground_mps(25.0, -26.0, 0.0) is None
     assert over_ground_mps(25.0, 0.0, 26.0) is None
     assert over_ground_mps(25.0, -5.0, 15.0) == pytest.approx(15.0)  # 3-4-5 triangle: 20 less 5
-    assert reckon(GnssPos(0.0, 49.9, 10.0, 1500.0), Wind(-60.0, 0.0, 1.0, 0.1)).arrival_m is None
+    assert reckon(GnssPos(0.0, 49.9, 10.0, 1500.0), Wind(-60.0, 0.0, 1.0, 0.1)).above_reserve_m is None
 
 
 def test_a_glide_flown_as_reckoned_arrives_as_reckoned() -> None:
@@ -151,7 +152,7 @@ def test_a_glide_flown_as_reckoned_arrives_as_reckoned() -> None:
     for k in range(1, 40):
         glide = stage.update(GnssPos(10.0 * k, lat, lon, height), wind, 1.1)
         assert glide is not None
-        assert glide.arrival_m == pytest.approx(first.arrival_m, abs=2.0)
+        assert glide.above_reserve_m == pytest.approx(first.above_reserve_m, abs=2.0)
         scale = math.sqrt(1.225 / 1.1)
         eas = min(CLUB.speed_for_mps(1.0, 1.1), LIMITS.rough_air_mps)
         along = wind.north_mps * math.cos(glide.bearing_rad) + wind.east_mps * math.sin(glide.bearing_rad)

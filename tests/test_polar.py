@@ -1,8 +1,8 @@
 """Polar, turning polar and speed to fly against published figures and closed forms.
 
 Sources:
-* 1-26 polar points (31 kt 1.6, 42 kt 1.9, 62 kt 3.2 kt): table printed in a flight examiner's public
-  tutorial; the fit's figures follow from the closed forms of a quadratic.
+* Three polar points (31 kt 1.6, 42 kt 1.9, 62 kt 3.2 kt) as an example for arithmetic, from a public tutorial
+  on polars; the fit's figures follow from the closed forms of a quadratic.
 * Turn table: A. and L. Welch, F. Irving, The Complete Soaring Pilot's Handbook.
 * MacCready condition: P. MacCready, Soaring 1954.
 * Ballast: FAA-H-8083-13A, ch. 5: the best glide ratio stays, at a higher speed.

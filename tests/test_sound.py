@@ -293,7 +293,7 @@ def test_silence_is_silence_after_the_closing_edge() -> None:
 
 @pytest.mark.parametrize("voice", Voice)
 def test_no_voice_aliases_at_its_highest_pitch(voice: Voice) -> None:
-    # Lift and relative netto reach 3 kHz by the settings, sink 1 kHz, the speed command 1.5 kHz.
+    # Lift and relative netto reach 3 kHz by the settings, sink 1 kHz, the speed to fly 1.5 kHz.
     pitch_hz = {Voice.LIFT: 3000.0, Voice.NETTO: 3000.0, Voice.SINK: 1000.0}.get(voice, 1500.0)
     pcm = rendered([(ToneCommand(pitch_hz, None, 1.0, voice), 2 * RATE_HZ)])[RATE_HZ:].astype(float)
     power = np.abs(np.fft.rfft(pcm * signal.windows.blackmanharris(pcm.size))) ** 2

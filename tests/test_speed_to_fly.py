@@ -1,4 +1,4 @@
-"""The speed command: its optimum, its damping and its limits.
+"""The speed to fly: its optimum, its damping and its limits.
 
 Closed forms of a quadratic polar under load, and limits as the glider file gives them. Polar points 80 km/h
 0.60, 100 km/h 0.70, 150 km/h 1.50 m/s: an example for arithmetic, no glider.

@@ -210,21 +210,21 @@ def test_relative_netto_has_a_voice_of_its_own_in_cruise_only() -> None:
 
 @pytest.mark.parametrize(("ias_mps", "voice"), [(30.0, Voice.FASTER), (50.0, Voice.SLOWER)])
 def test_the_speed_command_says_which_way(ias_mps: float, voice: Voice) -> None:
-    result = cruise("speed command", ias_mps=ias_mps, speed_to_fly_mps=40.0)
+    result = cruise("speed to fly", ias_mps=ias_mps, speed_to_fly_mps=40.0)
     assert result.voice is voice
     assert result.level > 0.0
 
 
 def test_the_right_speed_is_silent_and_more_difference_is_faster() -> None:
     differences = [
-        cruise("speed command", ias_mps=v, speed_to_fly_mps=40.0) for v in (39.0, 36.0, 30.0, 20.0)
+        cruise("speed to fly", ias_mps=v, speed_to_fly_mps=40.0) for v in (39.0, 36.0, 30.0, 20.0)
     ]
     assert [result.level > 0.0 for result in differences] == [False, True, True, True]
     cadences = [result.beep_hz for result in differences[1:]]
     assert cadences == sorted(cadences, key=lambda hz: hz or 0.0)
 
 
-@pytest.mark.parametrize("source", ["relative netto", "speed command"])
+@pytest.mark.parametrize("source", ["relative netto", "speed to fly"])
 def test_where_the_source_is_not_known_the_vario_sounds(source: str) -> None:
     assert cruise(source).voice is Voice.SINK
 

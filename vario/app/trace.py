@@ -90,7 +90,7 @@ COLUMNS: dict[str, tuple[Callable[[Reading], Value], int]] = {
     "goal_distance_m": (_glide(lambda g: g.distance_m), 1),
     "goal_required": (_glide(lambda g: g.required), 2),
     "goal_available": (_glide(lambda g: g.available), 2),
-    "goal_arrival_m": (_glide(lambda g: g.arrival_m), 1),
+    "goal_above_reserve_m": (_glide(lambda g: g.above_reserve_m), 1),
     "setting_rejected": (lambda r: float(r.setting_rejected), 0),
     "wind_sigma_mps": (_wind(lambda w: w.sigma_mps), 3),
     "wind_age_s": (_wind(lambda w: w.age_s), 1),

@@ -8,7 +8,8 @@ lift of V²·ṡ/g.
 
 What GNSS shows is true airspeed, so air that is warmer or colder than the standard assumes shows as a scale
 too, about 1.7 % for each 10 K. Without a measured air temperature only more than that can explain is put
-down to the sensor, for the indicated airspeed, which the stall goes by, would be spoilt.
+down to the sensor at all, and an airspeed is raised only by what is left: one shown too high is the
+dangerous side.
 """
 
 from __future__ import annotations
@@ -80,5 +81,9 @@ class AirspeedStage:
         least = LEAST_OFF if self._has_oat else LEAST_OFF_NO_OAT
         self._clear_s = self._clear_s + dt_s if off > max(least, SIGMAS * sigma) else 0.0
         self._correcting = self._correcting or self._clear_s > STEADY_S
-        if self._correcting and abs(scale - self._target) > sigma:  # not for every wobble of the estimate
-            self._target = max(BOUNDS[0], min(BOUNDS[1], scale))
+        wanted = scale
+        if scale > 1.0 and not self._has_oat:
+            # Warm air may explain this much: an airspeed shown too high is the dangerous side.
+            wanted = 1.0 + max(off - LEAST_OFF_NO_OAT, 0.0)
+        if self._correcting and abs(wanted - self._target) > sigma:  # not for every wobble of the estimate
+            self._target = max(BOUNDS[0], min(BOUNDS[1], wanted))

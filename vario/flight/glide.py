@@ -29,15 +29,15 @@ class Glide:
     """The way to the goal. None: not known, or the goal lies above what can be reached at all.
 
     `bearing_rad` is from true north, 0 to 2π. `required` and `available` are distance over height; `required`
-    counts to the reserve height above the goal. `arrival_m` is height above the goal's elevation less the
-    reserve: 0 arrives with just the reserve, below 0 the reserve is used up or more.
+    counts to the reserve height above the goal. `above_reserve_m` is the height of arrival above the
+    goal's elevation less the reserve: 0 arrives with just the reserve, below 0 it is used up or more.
     """
 
     bearing_rad: float
     distance_m: float
     required: float | None
     available: float | None
-    arrival_m: float | None
+    above_reserve_m: float | None
 
 
 def way(from_lat_deg: float, from_lon_deg: float, lat_deg: float, lon_deg: float) -> tuple[float, float]:

@@ -25,7 +25,7 @@ HYSTERESIS_MPS = 0.05
 """How far the vario must fall back into the quiet band before a sound stops, so that it does not stutter."""
 
 SPEED_HYSTERESIS_MPS = 0.5
-"""The same for the speed command: a pilot holds speed to about this."""
+"""The same for the speed to fly: a pilot holds speed to about this."""
 
 SPEED_REFERENCE_MPS = 25.0
 """The airspeed, of slow circling, at which the volume is the one set."""
@@ -118,7 +118,7 @@ class ToneStage:
         source = self._settings.cruise.source if cruising else "vario"
         if source == "relative netto" and heard.relative_netto_mps is not None:
             return self._climb(self._cruise, heard.relative_netto_mps, level, Voice.NETTO, Voice.NETTO)
-        if source == "speed command" and heard.ias_mps is not None and heard.speed_to_fly_mps is not None:
+        if source == "speed to fly" and heard.ias_mps is not None and heard.speed_to_fly_mps is not None:
             return self._speed_command(heard.speed_to_fly_mps - heard.ias_mps, level)
         zones = self._cruise if cruising else self._vario
         return self._climb(zones, heard.vario_mps, level, Voice.LIFT, Voice.SINK)

@@ -67,7 +67,7 @@ def _body(lines: Callable[[Key], list[str]]) -> list[str]:
     for section_path, section in sections(Settings).items():
         inside = [key for path, key in keys(Settings).items() if path[:-1] == section_path]
         if section_path and inside:
-            body += ["", *_comment(section.__doc__ or ""), header(section_path)]
+            body += ["", *_comment(" ".join((section.__doc__ or "").split())), header(section_path)]
         for key in inside:
             body += lines(key)
     return body

@@ -128,10 +128,12 @@ class ExpectedClimb(Section):
 
 
 class SpeedToFly(Section):
-    """The speed command in cruise."""
+    """The speed to fly in cruise."""
 
     mode: Literal["dolphin", "block"] = choice(
-        "dolphin", "dolphin follows the air you fly through; block holds the speed for the MacCready value"
+        "dolphin",
+        "dolphin follows the air you fly through, up to manoeuvring speed; block holds the speed for the "
+        "MacCready value, in air found smooth up to 95 % of never_exceed",
     )
     damping_s: float = quantity(
         "3 s", "0.5 s", "20 s", "Time constant of the airmass value the dolphin speed follows"
@@ -142,7 +144,10 @@ class SpeedToFly(Section):
 
 
 class Goal(Section):
-    """Where to glide to. Without latitude, longitude and elevation there is no goal."""
+    """Where to glide to. Without latitude, longitude and elevation there is no goal.
+
+    Caution: terrain, airspace and the air on the way are not known; the wind is the latest one found.
+    """
 
     latitude: float | None = optional_number(50.12, -90.0, 90.0, "Degrees, north positive")
     longitude: float | None = optional_number(10.34, -180.0, 180.0, "Degrees, east positive")
@@ -165,10 +170,10 @@ class Goal(Section):
 class CruiseTone(Section):
     """What sounds in cruise, if not the vario; each source has a timbre and a rhythm of its own."""
 
-    source: Literal["vario", "relative netto", "speed command"] = choice(
+    source: Literal["vario", "relative netto", "speed to fly"] = choice(
         "vario",
         "vario: the same as while circling; relative netto: what circling here would give, beeping in pairs; "
-        "speed command: rising pairs of notes to fly faster, falling ones to fly slower",
+        "speed to fly: rising pairs of notes to fly faster, falling ones to fly slower",
     )
     quiet_from_mps: float = quantity(
         "-2 m/s",
@@ -192,7 +197,7 @@ class CruiseTone(Section):
         yield from self.not_rising(
             "speed_quiet_mps",
             "speed_full_mps",
-            why="speed_full must lie above speed_quiet, or the speed command never sounds",
+            why="speed_full must lie above speed_quiet, or the speed to fly never sounds",
         )
 
 

@@ -6,7 +6,7 @@ What a voice says must be clear from half a second of it, so they differ in more
 * sink is darker and fuller, since a small loudspeaker cannot reproduce 220 Hz: the ear hears the pitch
   from the partials above;
 * relative netto is hollow (odd partials only), and beeps in pairs of equal notes;
-* the speed command is glassy (a fundamental and its double octave), and beeps in pairs a fourth apart,
+* the speed to fly is glassy (a fundamental and its double octave), and beeps in pairs a fourth apart,
   rising for faster and falling for slower.
 """
 

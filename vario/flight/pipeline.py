@@ -138,7 +138,7 @@ class Pipeline:
     def step(self, frame: Frame) -> Reading:
         """One frame through every stage, in the order of the block diagram."""
         inputs = self._airspeed.correct(self._calibration.update(self.health.update(frame)))
-        estimate = self._estimator.update(inputs)
+        estimate = self._estimator.update(inputs, on_tow=self._mode.mode is Mode.LAUNCH)
         attitude, energy = estimate.attitude, estimate.energy
         # The wind sees the sensor as it is: were it to see its own correction, it would find nothing left.
         measured_mps = self._airspeed.measured_mps(energy.tas_mps)

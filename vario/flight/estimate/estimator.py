@@ -65,8 +65,9 @@ class Estimator:
         self._sigmas: tuple[float, float] | None = None
         self._sigma_age_s = _SIGMA_EVERY_S
 
-    def update(self, inputs: Inputs) -> Estimate:
-        """Take in one frame."""
+    def update(self, inputs: Inputs, *, on_tow: bool = False) -> Estimate:
+        """Take in one frame. `on_tow`: the mode machine knows of a launch, whatever the forces say."""
+        self.watch.on_tow = on_tow
         frame = inputs.frame
         if frame.dt_s == 0.0:
             self._begin()  # the first frame, or the first after a break: nothing before it counts

@@ -33,6 +33,11 @@ from vario.flight.monitor import Innovation
 GATES = {"height": 5.0, "sideslip": 4.0, "lift": 4.0}
 """Standard deviations beyond which an innovation counts for less: as much as one at the gate would."""
 
+LOOSE_STALLED = 400.0
+LOOSE_TOWED = 9.0
+"""How much less the lift curve is believed, in variance: not at all in a stall; on tow the rope pulls a little
+up or down, on a winch a lot down."""
+
 SETTLE_S = 10.0
 """No gate and no learning of the air's roughness until the start's large errors are worked off."""
 
@@ -131,8 +136,10 @@ class InertialFilter(InertialState):
         row[3], row[5], row[11], row[14] = lift_mps / fast - alpha0, 1.0, -self.wing.lift_m * per, -fast
         residual = fast * alpha0 + lift_mps - vz
         # A stalled wing carries less than its incidence says: v_z is at least the lift curve's.
-        loose = regime is Regime.TOWED or (regime is Regime.STALLED and residual < 0.0)
-        self._scalar("lift", row, residual, (400.0 if loose else 1.0) * n.lift_mps_sqrt_s**2 / t)
+        loose = LOOSE_STALLED if regime is Regime.STALLED and residual < 0.0 else 1.0
+        if regime is Regime.TOWED:
+            loose = LOOSE_TOWED
+        self._scalar("lift", row, residual, loose * n.lift_mps_sqrt_s**2 / t)
         self._polar_s = self._polar_s + t if regime is Regime.GLIDING else 0.0
         if self._polar_s > POLAR_EVERY_S:
             self._correct_polar(density_ratio, self._polar_s)

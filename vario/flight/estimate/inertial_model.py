@@ -40,7 +40,7 @@ from enum import Enum, auto
 import numpy as np
 from numpy.typing import NDArray
 
-from drivers.isa import SEA_LEVEL_KGPM3
+from drivers.isa import G0_MPS2, SEA_LEVEL_KGPM3
 from vario.flight.polar import QuadraticPolar
 
 Vector = tuple[float, float, float]
@@ -92,6 +92,11 @@ LIFT_SLOPE_PER_RAD = 5.3
 """CLα of a sailplane's wing: 2π·A/(A + 2) for aspect ratio A of 11 (Prandtl's lifting line); slender
 wings reach 5.7. An error of a fifth costs little (tried)."""
 
+MOST_LIFT = 1.35
+"""Lift coefficient at the stall, of a clean sailplane wing (common practice, no source)."""
+
+SLOWEST_MPS = 12.0
+
 TYPICAL_LOADING_KGPM2 = 33.0
 """Wing loading assumed without a glider file: a light two-seater or a dry single-seater (common practice,
 no source)."""
@@ -113,6 +118,16 @@ class Wing:
     ) -> Wing:
         """The wing at a loading of mass over area."""
         return cls(2.0 * loading_kgpm2 / (SEA_LEVEL_KGPM3 * LIFT_SLOPE_PER_RAD), polar)
+
+    def carries_from_mps(self, density_ratio: float) -> float:
+        """True airspeed at which the wing takes the weight off the wheel, a little below the stall.
+
+        Without a glider file it may be anything that flies, and the figure is that of a slow one.
+        """
+        if self.polar is None:
+            return SLOWEST_MPS
+        stall_mps = math.sqrt(G0_MPS2 * self.lift_m * LIFT_SLOPE_PER_RAD / MOST_LIFT)
+        return max(SLOWEST_MPS, 0.9 * stall_mps / math.sqrt(density_ratio))
 
     def sink_mps(self, tas_mps: float, load: float, density_ratio: float) -> float | None:
         """Sink in air at a load factor; None without a polar."""

@@ -11,7 +11,7 @@ from vario.flight.estimate.inertial_model import Regime, Vector
 
 _LEAN_RAD = math.radians(2.0)  # how carefully instruments are fitted: assumed
 _LEAN_NOISE_RAD_SQRT_S = math.radians(8.0)  # slipping by 1.5° for 3 s at a time makes about this
-_FLYING_MPS, NOT_FLYING_MPS = 12.0, 9.0
+NOT_FLYING_MPS = 9.0
 _STALL_RAD = 0.21  # about 12° above zero lift, where thick wings begin to stall: common practice, no source
 _STALL_HOLD_S = 3.0
 
@@ -21,6 +21,7 @@ class RegimeWatch:
 
     def __init__(self) -> None:
         self.lean_rad = 0.0
+        self.on_tow = False
         self._lean_variance = _LEAN_RAD**2
         self.start(Regime.ROLLING)
 
@@ -38,7 +39,7 @@ class RegimeWatch:
             return self.regime  # no airspeed is no sign of flight
         if (
             known
-            and tas < (_FLYING_MPS if grounded else NOT_FLYING_MPS)
+            and tas < (filter_.wing.carries_from_mps(air.density_ratio) if grounded else NOT_FLYING_MPS)
             and (grounded or _slow_and_level(filter_, air))
         ):
             p, q, r = filter_.rate
@@ -60,7 +61,9 @@ class RegimeWatch:
         self._stall_s = (
             _STALL_HOLD_S if deep or above_zero_lift > _STALL_RAD else max(self._stall_s - dt_s, 0.0)
         )
-        if self._stall_s > 0.0:
+        if self.on_tow:
+            self.regime = Regime.TOWED
+        elif self._stall_s > 0.0:
             self.regime = Regime.STALLED
         elif self._pull_mps2 > 0.4:  # drag can only slow a glider down; something else pulls
             self.regime = Regime.TOWED

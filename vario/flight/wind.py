@@ -171,8 +171,8 @@ class WindStage:
             if self._used_stretch != moment.stretch or dt_s > GAP_S:
                 self._filter.lose_heading()
             self._used_stretch = moment.stretch
-            self._known = True
             self._filter.take_velocity(sample.north_mps, sample.east_mps, tas_mps, moment.heading_rad)
+            self._known = self._known or self._filter.scale_known
         elif circle is not None and (circle.tas_mps is None or not self._filter.has_scale):
             self._take_circle(circle)
         elif tas_mps is not None and self._known and self._filter.has_scale:

@@ -13,6 +13,11 @@ knowing nothing, without a first guess that could be wrong. Without turn rate th
 through the air is all an airspeed says (after A. Cho, J. Kim, S. Lee, C. Kee, Wind estimation and airspeed
 calibration using a UAV with a single-antenna GPS receiver and pitot tube, IEEE Trans. Aerospace and
 Electronic Systems 47, 2011).
+
+The scale learns only while headings differ. Straight on, gusts change the airspeed and not the ground
+velocity, which looks as if the airspeed did not matter: an hour of rough cruise would bring k near 0. So k
+is kept there as it is, with its uncertainty still counted (a "consider" state: S. F. Schmidt, Application of
+state-space methods to navigation problems, Advances in Control Systems 3, 1966).
 """
 
 from __future__ import annotations
@@ -21,21 +26,8 @@ import math
 from collections.abc import Callable
 
 import numpy as np
-from filterpy.kalman import ExtendedKalmanFilter
-from numpy.typing import NDArray
 
-from vario.flight.wind_noise import WindNoise
-
-Floats = NDArray[np.float64]
-
-SIZE = 7
-_N, _E, _A, _C, _B, _EDDY = 0, 1, 2, 3, 4, 5
-_WIND, _TURN, _EDDIES = slice(0, 2), slice(2, 4), slice(5, 7)
-
-
-START_WIND_MPS = 12.0
-START_SCALE = 1.2
-"""One standard deviation of a and c before anything is known: any heading, any sensible scale."""
+from vario.flight.wind_state import EDDY, SIZE, START_SCALE, TURN, A, B, C, E, Floats, N, WindState
 
 USUAL_SCALE = 0.08
 """An airspeed sensor and its ports are seldom further off than this. Common practice, no source."""
@@ -43,135 +35,19 @@ USUAL_SCALE = 0.08
 REFUSE_NIS = 25.0
 """A measurement this far off is an outlier."""
 
+SPREAD_S = 20.0
+STRAIGHT = 0.95
+"""Flight is straight where the mean direction over this time is at least this long: within about ±18°."""
+
+START_OVER_S = 15.0
+"""Before it is known, straight flight is forgotten after this time, and with it what gusts pretend."""
+
 RESTART_S = 12.0
 """Outliers for so long are the truth, and what the filter believes is not."""
 
 
-class WindFilter:
-    """Predict to the time of a fix, then take it in. All angles rad, speeds m/s.
-
-    Attributes:
-        eddy_mps: strength of the eddies, learnt.
-        heading_lost: the heading has no known relation to north, and will be found with the next velocity.
-        age_s: mean age of what is known of the wind's least known direction.
-        last_nis: normalised innovation squared of the last measurement, over its dimension; `nis` smoothed.
-        restarts: how often it had to begin afresh.
-    """
-
-    def __init__(self, noise: WindNoise) -> None:
-        self.noise = noise
-        self.restarts = 0
-        self._begin()
-
-    def _begin(self) -> None:
-        kalman = ExtendedKalmanFilter(SIZE, 2)
-        kalman.x = np.zeros(SIZE)
-        self.eddy_mps = min(max(0.5, self.noise.eddy_least_mps), self.noise.eddy_most_mps)
-        kalman.P = np.diag(
-            [START_WIND_MPS**2] * 2
-            + [START_SCALE**2] * 2
-            + [self.noise.turn_rate_radps**2]
-            + [self.eddy_mps**2] * 2
-        )
-        self._kalman = kalman
-        self._scale_hinted = False
-        self._refused_s = 0.0
-        self._since_s = 0.0
-        self.heading_lost = False
-        self.age_s = 0.0
-        self.nis: float | None = None
-        self.last_nis: float | None = None
-
-    # --- what is known ----------------------------------------------------------------------------
-
-    @property
-    def state(self) -> Floats:
-        """A copy of the state."""
-        return np.array(self._kalman.x, dtype=np.float64)
-
-    @property
-    def covariance(self) -> Floats:
-        """A copy of its covariance."""
-        return np.array(self._kalman.P, dtype=np.float64)
-
-    @property
-    def wind_mps(self) -> tuple[float, float]:
-        """North and east."""
-        return float(self._kalman.x[_N]), float(self._kalman.x[_E])
-
-    @property
-    def sigma_mps(self) -> float:
-        """One standard deviation of the wind in its least known direction."""
-        return math.sqrt(max(self._worst()[0], 0.0))
-
-    @property
-    def scale(self) -> float:
-        """True airspeed over measured; 0 while nothing is known."""
-        return math.hypot(self._kalman.x[_A], self._kalman.x[_C])
-
-    @property
-    def scale_sigma(self) -> float:
-        """One standard deviation of `scale`."""
-        return self._along(*self._unit())
-
-    @property
-    def north_rad(self) -> float:
-        """What to add to the summed heading for one from true north."""
-        return math.atan2(self._kalman.x[_C], self._kalman.x[_A])
-
-    @property
-    def north_sigma_rad(self) -> float:
-        """One standard deviation of `north_rad`; infinite while nothing is known."""
-        cos, sin = self._unit()
-        return self._along(-sin, cos) / self.scale if self.scale > 0.0 and not self.heading_lost else math.inf
-
-    def _unit(self) -> tuple[float, float]:
-        scale = self.scale
-        return (self._kalman.x[_A] / scale, self._kalman.x[_C] / scale) if scale > 0.0 else (1.0, 0.0)
-
-    def _along(self, a: float, c: float) -> float:
-        p = self._kalman.P
-        return math.sqrt(max(a * a * p[_A, _A] + 2.0 * a * c * p[_A, _C] + c * c * p[_C, _C], 0.0))
-
-    def _worst(self) -> tuple[float, float, float]:
-        """Largest eigenvalue of the wind's covariance and its direction."""
-        p = self._kalman.P
-        nn, ee, ne = float(p[_N, _N]), float(p[_E, _E]), float(p[_N, _E])
-        angle = 0.5 * math.atan2(2.0 * ne, nn - ee)
-        value = 0.5 * (nn + ee) + math.hypot(0.5 * (nn - ee), ne)
-        return value, math.cos(angle), math.sin(angle)
-
-    # --- time passes ------------------------------------------------------------------------------
-
-    def predict(self, dt_s: float, climbed_m: float = 0.0, moved_m: float = 0.0) -> None:
-        """Let time pass, in which the glider climbed and moved on through the air."""
-        n, kalman = self.noise, self._kalman
-        x = kalman.x.copy()
-        a, c, b = x[_A], x[_C], x[_B]
-        keep = math.exp(-dt_s / n.eddy_s)
-        f = np.eye(SIZE)
-        f[_A, _C], f[_C, _A] = -b * dt_s, b * dt_s
-        f[_A, _B], f[_C, _B] = -c * dt_s, a * dt_s
-        f[_EDDY, _EDDY] = f[_EDDY + 1, _EDDY + 1] = keep
-        wind = (
-            n.wind_mps_per_sqrt_s**2 * dt_s
-            + n.wind_mps_per_sqrt_km**2 * moved_m / 1000.0
-            + n.wind_mps_per_sqrt_m**2 * abs(climbed_m)
-        )
-        turn = n.heading_rad_per_sqrt_s**2 * dt_s
-        scale = n.scale_per_sqrt_s**2 * dt_s
-        eddy = self.eddy_mps**2 * (1.0 - keep * keep)
-        drift = n.turn_rate_drift**2 * dt_s
-        q = np.diag([wind, wind, c * c * turn + scale, a * a * turn + scale, drift, eddy, eddy])
-        q[_A, _C] = q[_C, _A] = -a * c * turn
-        kalman.F, kalman.Q = f, q
-        kalman.predict()
-        # filterpy moves the state by F, which for the product b·(a, c) would move it twice.
-        x[_A], x[_C] = a - b * c * dt_s, c + b * a * dt_s
-        x[_EDDIES] *= keep
-        kalman.x = x
-        self.age_s += dt_s
-        self._since_s = dt_s
+class WindFilter(WindState):
+    """The filter: `predict` to the time of a fix, then take it in."""
 
     # --- measurements -----------------------------------------------------------------------------
 
@@ -179,7 +55,13 @@ class WindFilter:
         """Ground velocity with level airspeed and summed heading; false if it was refused."""
         if self.heading_lost:
             self._find_heading(north, east, heading_rad)
-        along, across = tas * math.cos(heading_rad), tas * math.sin(heading_rad)
+        cos, sin = math.cos(heading_rad), math.sin(heading_rad)
+        self._look(cos, sin)
+        if self._straight and not self.scale_known and self._ran_s > START_OVER_S:
+            direction = self._mean_direction
+            self._begin()
+            self._mean_direction = direction
+        along, across = tas * cos, tas * sin
         h = np.zeros((2, SIZE))
         h[0] = 1.0, 0.0, along, -across, 0.0, 1.0, 0.0
         h[1] = 0.0, 1.0, across, along, 0.0, 0.0, 1.0
@@ -194,8 +76,9 @@ class WindFilter:
         """Ground velocity with level airspeed, the heading unknown; false if it was refused."""
         self.heading_lost = True
         x = self._kalman.x
-        through = (north - x[_N] - x[_EDDY], east - x[_E] - x[_EDDY + 1])
+        through = (north - x[N] - x[EDDY], east - x[E] - x[EDDY + 1])
         length = max(math.hypot(*through), 1.0)
+        self._look(through[0] / length, through[1] / length)
         cos, sin = self._unit()
         h = np.zeros((1, SIZE))
         h[0, :4] = through[0] / length, through[1] / length, tas * cos, tas * sin
@@ -204,8 +87,8 @@ class WindFilter:
         def excess(state: Floats) -> Floats:
             return np.array(
                 [
-                    tas * math.hypot(state[_A], state[_C])
-                    - math.hypot(north - state[_N] - state[_EDDY], east - state[_E] - state[_EDDY + 1])
+                    tas * math.hypot(state[A], state[C])
+                    - math.hypot(north - state[N] - state[EDDY], east - state[E] - state[EDDY + 1])
                 ]
             )
 
@@ -214,19 +97,14 @@ class WindFilter:
     def take_wind(self, north: float, east: float, sigma: float) -> bool:
         """The wind itself, from a circle; false if it was refused."""
         h = np.zeros((2, SIZE))
-        h[0, _N] = h[1, _E] = 1.0
+        h[0, N] = h[1, E] = 1.0
         return self._take(np.array([north, east]), h, lambda x: h @ x, sigma**2 * np.eye(2), eddies=False)
 
     def start_scale(self, scale: float, sigma: float) -> None:
         """Begin with a scale where no heading is known."""
-        self._kalman.x[_TURN] = scale, 0.0
-        self._forget(_TURN, np.diag([sigma**2, START_SCALE**2]))
+        self._kalman.x[TURN] = scale, 0.0
+        self._forget(TURN, np.diag([sigma**2, START_SCALE**2]))
         self.heading_lost = self._scale_hinted = True
-
-    @property
-    def has_scale(self) -> bool:
-        """Whether a and c mean anything yet."""
-        return self.scale > 0.3
 
     def lose_heading(self) -> None:
         """The summed heading has a gap: its north must be found again."""
@@ -254,13 +132,34 @@ class WindFilter:
         self._refused_s = 0.0
         self.nis = nis if self.nis is None else self.nis + 0.02 * (nis - self.nis)
         before, n, e = self._worst()
+        x, p, keep_scale = kalman.x, kalman.P, self._straight and self.scale_known
         kalman.update(z, lambda _x: h, expected, r)
+        if keep_scale:
+            # The same step without its part along k; Joseph's form holds for any gain.
+            scale = math.hypot(x[A], x[C])
+            k = np.zeros(SIZE)
+            k[TURN] = x[TURN] / scale
+            gain = kalman.K - np.outer(k, k @ kalman.K)
+            kalman.x = x + gain @ kalman.y
+            kalman.x[TURN] *= scale / self.scale  # the tangent leads off the circle
+            left = np.eye(SIZE) - gain @ h
+            kalman.P = left @ p @ left.T + gain @ r @ gain.T
         kalman.P = 0.5 * (kalman.P + kalman.P.T)
         p = kalman.P
-        after = n * n * p[_N, _N] + 2.0 * n * e * p[_N, _E] + e * e * p[_E, _E]
+        after = n * n * p[N, N] + 2.0 * n * e * p[N, E] + e * e * p[E, E]
         # The share of old knowledge that remains along the least known direction keeps its age.
         self.age_s *= min(1.0, float(after) / before)
         return True
+
+    def _look(self, cos: float, sin: float) -> None:
+        """Follow the mean direction of flight."""
+        old = self._mean_direction or (cos, sin)
+        share = min(1.0, self._since_s / SPREAD_S)
+        self._mean_direction = old[0] + share * (cos - old[0]), old[1] + share * (sin - old[1])
+
+    @property
+    def _straight(self) -> bool:
+        return self._mean_direction is not None and math.hypot(*self._mean_direction) > STRAIGHT
 
     def _learn_eddies(self, nis: float) -> None:
         n = self.noise
@@ -271,11 +170,11 @@ class WindFilter:
         """Once the direction is known, say how large a scale usually is."""
         self._scale_hinted = True
         h = np.zeros((1, SIZE))
-        h[0, _TURN] = self._unit()
+        h[0, TURN] = self._unit()
         self._kalman.update(
             np.array([1.0]),
             lambda _x: h,
-            lambda x: np.array([math.hypot(x[_A], x[_C])]),
+            lambda x: np.array([math.hypot(x[A], x[C])]),
             np.array([[USUAL_SCALE**2]]),
         )
 
@@ -284,21 +183,21 @@ class WindFilter:
         self.heading_lost = False
         x, scale = self._kalman.x, self.scale
         if not self.has_scale or self.sigma_mps > 4.0:
-            x[_TURN] = 0.0
-            self._forget(_TURN, START_SCALE**2 * np.eye(2))
+            x[TURN] = 0.0
+            self._forget(TURN, START_SCALE**2 * np.eye(2))
             return
-        off = math.atan2(east - x[_E], north - x[_N]) - heading_rad - self.north_rad
+        off = math.atan2(east - x[E], north - x[N]) - heading_rad - self.north_rad
         cos, sin = math.cos(off), math.sin(off)
         turned = np.eye(SIZE)
-        turned[_TURN, _TURN] = (cos, -sin), (sin, cos)
+        turned[TURN, TURN] = (cos, -sin), (sin, cos)
         self._kalman.x = turned @ x
         p = turned @ self._kalman.P @ turned.T
         cos, sin = self._unit()
         across = np.array([-sin, cos])
-        p[_TURN, _TURN] += (0.4 * scale) ** 2 * np.outer(across, across)
+        p[TURN, TURN] += (0.4 * scale) ** 2 * np.outer(across, across)
         self._kalman.P = p
-        self._kalman.x[_B] = 0.0
-        self._forget(slice(_B, _B + 1), np.array([[self.noise.turn_rate_radps**2]]))
+        self._kalman.x[B] = 0.0
+        self._forget(slice(B, B + 1), np.array([[self.noise.turn_rate_radps**2]]))
 
     def _forget(self, part: slice, covariance: Floats) -> None:
         p = self._kalman.P

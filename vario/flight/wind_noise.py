@@ -13,8 +13,8 @@ class WindNoise:
     Attributes:
         wind_mps_per_sqrt_s: how fast the wind changes where one is.
         wind_mps_per_sqrt_km: how fast it changes along the way through the air; a circling glider stays in
-            its air. Together these are what the winds of circles minutes apart differ by in two recorded flights:
-            about 1 m/s in 5 minutes.
+            its air. Together these are what the winds of circles minutes apart differ by in two recorded
+            flights: about 1 m/s in 5 minutes.
         wind_mps_per_sqrt_m: how fast it changes with height.
         heading_rad_per_sqrt_s: how fast the summed heading strays, slips included.
         turn_rate_radps: error of the turn rate at the start. `turn_rate_drift` is how it wanders.

@@ -1,0 +1,164 @@
+"""State and prediction of the wind filter; the model is described in `wind_filter`."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from filterpy.kalman import ExtendedKalmanFilter
+from numpy.typing import NDArray
+
+from vario.flight.wind_noise import WindNoise
+
+Floats = NDArray[np.float64]
+
+SIZE = 7
+N, E, A, C, B, EDDY = 0, 1, 2, 3, 4, 5
+TURN, EDDIES = slice(2, 4), slice(5, 7)
+
+START_WIND_MPS = 12.0
+START_SCALE = 1.2
+"""One standard deviation of a and c before anything is known: any heading, any sensible scale."""
+
+KNOWN_SCALE = 0.1
+"""A scale is something to keep once it is known to this, one standard deviation."""
+
+
+class WindState:
+    """What is believed of the wind and how that ages. All angles rad, speeds m/s.
+
+    Attributes:
+        eddy_mps: strength of the eddies, learnt.
+        heading_lost: the heading has no known relation to north, and will be found with the next velocity.
+        age_s: mean age of what is known of the wind's least known direction.
+        last_nis: normalised innovation squared of the last measurement, over its dimension; `nis` smoothed.
+        restarts: how often it had to begin afresh.
+    """
+
+    def __init__(self, noise: WindNoise) -> None:
+        self.noise = noise
+        self.restarts = 0
+        self._begin()
+
+    def _begin(self) -> None:
+        kalman = ExtendedKalmanFilter(SIZE, 2)
+        kalman.x = np.zeros(SIZE)
+        self.eddy_mps = min(max(0.5, self.noise.eddy_least_mps), self.noise.eddy_most_mps)
+        kalman.P = np.diag(
+            [START_WIND_MPS**2] * 2
+            + [START_SCALE**2] * 2
+            + [self.noise.turn_rate_radps**2]
+            + [self.eddy_mps**2] * 2
+        )
+        self._kalman = kalman
+        self._scale_hinted = False
+        self._mean_direction: tuple[float, float] | None = None
+        self._refused_s = 0.0
+        self._since_s = self._ran_s = 0.0
+        self.heading_lost = False
+        self.age_s = 0.0
+        self.nis: float | None = None
+        self.last_nis: float | None = None
+
+    # --- what is known ----------------------------------------------------------------------------
+
+    @property
+    def state(self) -> Floats:
+        """A copy of the state."""
+        return np.array(self._kalman.x, dtype=np.float64)
+
+    @property
+    def covariance(self) -> Floats:
+        """A copy of its covariance."""
+        return np.array(self._kalman.P, dtype=np.float64)
+
+    @property
+    def wind_mps(self) -> tuple[float, float]:
+        """North and east."""
+        return float(self._kalman.x[N]), float(self._kalman.x[E])
+
+    @property
+    def sigma_mps(self) -> float:
+        """One standard deviation of the wind in its least known direction."""
+        return math.sqrt(max(self._worst()[0], 0.0))
+
+    @property
+    def scale(self) -> float:
+        """True airspeed over measured; 0 while nothing is known."""
+        return math.hypot(self._kalman.x[A], self._kalman.x[C])
+
+    @property
+    def scale_sigma(self) -> float:
+        """One standard deviation of `scale`."""
+        return self._along(*self._unit())
+
+    @property
+    def north_rad(self) -> float:
+        """What to add to the summed heading for one from true north."""
+        return math.atan2(self._kalman.x[C], self._kalman.x[A])
+
+    @property
+    def north_sigma_rad(self) -> float:
+        """One standard deviation of `north_rad`; infinite while nothing is known."""
+        cos, sin = self._unit()
+        return self._along(-sin, cos) / self.scale if self.scale > 0.0 and not self.heading_lost else math.inf
+
+    def _unit(self) -> tuple[float, float]:
+        scale = self.scale
+        return (self._kalman.x[A] / scale, self._kalman.x[C] / scale) if scale > 0.0 else (1.0, 0.0)
+
+    def _along(self, a: float, c: float) -> float:
+        p = self._kalman.P
+        return math.sqrt(max(a * a * p[A, A] + 2.0 * a * c * p[A, C] + c * c * p[C, C], 0.0))
+
+    def _worst(self) -> tuple[float, float, float]:
+        """Largest eigenvalue of the wind's covariance and its direction."""
+        p = self._kalman.P
+        nn, ee, ne = float(p[N, N]), float(p[E, E]), float(p[N, E])
+        angle = 0.5 * math.atan2(2.0 * ne, nn - ee)
+        value = 0.5 * (nn + ee) + math.hypot(0.5 * (nn - ee), ne)
+        return value, math.cos(angle), math.sin(angle)
+
+    @property
+    def has_scale(self) -> bool:
+        """Whether a and c mean anything yet."""
+        return self.scale > 0.3
+
+    @property
+    def scale_known(self) -> bool:
+        """Whether headings have differed enough to tell the scale from the wind."""
+        return self.has_scale and self.scale_sigma < KNOWN_SCALE
+
+    # --- time passes ------------------------------------------------------------------------------
+
+    def predict(self, dt_s: float, climbed_m: float = 0.0, moved_m: float = 0.0) -> None:
+        """Let time pass, in which the glider climbed and moved on through the air."""
+        n, kalman = self.noise, self._kalman
+        x = kalman.x.copy()
+        a, c, b = x[A], x[C], x[B]
+        keep = math.exp(-dt_s / n.eddy_s)
+        f = np.eye(SIZE)
+        f[A, C], f[C, A] = -b * dt_s, b * dt_s
+        f[A, B], f[C, B] = -c * dt_s, a * dt_s
+        f[EDDY, EDDY] = f[EDDY + 1, EDDY + 1] = keep
+        wind = (
+            n.wind_mps_per_sqrt_s**2 * dt_s
+            + n.wind_mps_per_sqrt_km**2 * moved_m / 1000.0
+            + n.wind_mps_per_sqrt_m**2 * abs(climbed_m)
+        )
+        turn = n.heading_rad_per_sqrt_s**2 * dt_s
+        scale = n.scale_per_sqrt_s**2 * dt_s
+        eddy = self.eddy_mps**2 * (1.0 - keep * keep)
+        drift = n.turn_rate_drift**2 * dt_s
+        q = np.diag([wind, wind, c * c * turn + scale, a * a * turn + scale, drift, eddy, eddy])
+        q[A, C] = q[C, A] = -a * c * turn
+        kalman.F, kalman.Q = f, q
+        kalman.predict()
+        # filterpy moves the state by F, which for the product b·(a, c) would move it twice.
+        cos, sin = math.cos(b * dt_s), math.sin(b * dt_s)
+        x[A], x[C] = a * cos - c * sin, c * cos + a * sin
+        x[EDDIES] *= keep
+        kalman.x = x
+        self.age_s += dt_s
+        self._since_s = dt_s
+        self._ran_s += dt_s

@@ -154,18 +154,7 @@ class Pipeline:
         speed = self._speed.update(frame.dt_s, energy, air, mode, attitude)
         needle = self._needle.update(energy.vario_mps, frame.dt_s)
         quality = self._quality(inputs, energy)
-        happenings = Happenings(
-            frame.t_s,
-            mode,
-            quality,
-            vario_known=needle is not None,
-            centring_now=thermal.centring_now,
-            worth_turning=expected.worth_turning,
-            setting_rejected=self._rejected_now,
-            battery_low=self._battery.update(frame.t_s, inputs.frame.supply),
-            fitted=self._fitted,
-        )
-        self._rejected_now = False
+        happenings = self._happenings(inputs, mode, quality, needle, thermal, expected)
         relative = self._relative.update(air.relative_netto_mps, frame.dt_s)
         tone = self._tone.update(Heard(happenings, needle, energy.ias_mps, speed.command_mps, relative))
         self._position = _latest_position(inputs, self._position)
@@ -191,6 +180,29 @@ class Pipeline:
             glide,
             self._rejected,
             self._airspeed.scale,
+        )
+
+    def _happenings(
+        self,
+        inputs: Inputs,
+        mode: Mode,
+        quality: Quality,
+        needle_mps: float | None,
+        thermal: Thermal,
+        expected: Expected,
+    ) -> Happenings:
+        """What may call for a cue."""
+        rejected, self._rejected_now = self._rejected_now, False
+        return Happenings(
+            inputs.frame.t_s,
+            mode,
+            quality,
+            vario_known=needle_mps is not None,
+            centring_now=thermal.centring_now,
+            worth_turning=expected.worth_turning,
+            setting_rejected=rejected,
+            battery_low=self._battery.update(inputs.frame.t_s, inputs.frame.supply),
+            fitted=self._fitted,
         )
 
     def finished_climbs(self) -> list[Climb]:

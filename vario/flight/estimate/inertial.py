@@ -35,8 +35,8 @@ GATES = {"height": 5.0, "sideslip": 4.0, "lift": 4.0}
 
 LOOSE_STALLED = 400.0
 LOOSE_TOWED = 9.0
-"""How much less the lift curve is believed, in variance: not at all in a stall; on tow the rope pulls a little
-up or down, on a winch a lot down."""
+"""How much less the lift curve is believed, in variance: not at all in a stall; on tow the rope pulls a
+little up or down, on a winch a lot down."""
 
 SETTLE_S = 10.0
 """No gate and no learning of the air's roughness until the start's large errors are worked off."""

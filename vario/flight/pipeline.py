@@ -154,7 +154,9 @@ class Pipeline:
         speed = self._speed.update(frame.dt_s, energy, air, mode, attitude)
         needle = self._needle.update(energy.vario_mps, frame.dt_s)
         quality = self._quality(inputs, energy)
-        happenings = self._happenings(inputs, mode, quality, needle, thermal, expected)
+        happenings = self._happenings(
+            inputs, mode, quality, needle_mps=needle, thermal=thermal, expected=expected
+        )
         relative = self._relative.update(air.relative_netto_mps, frame.dt_s)
         tone = self._tone.update(Heard(happenings, needle, energy.ias_mps, speed.command_mps, relative))
         self._position = _latest_position(inputs, self._position)
@@ -187,6 +189,7 @@ class Pipeline:
         inputs: Inputs,
         mode: Mode,
         quality: Quality,
+        *,
         needle_mps: float | None,
         thermal: Thermal,
         expected: Expected,

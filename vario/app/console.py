@@ -18,7 +18,7 @@ CAUTION = (
     "Not certified and not a primary instrument. Look out; the flight manual and local rules come first."
 )
 
-TRUTHS = ("truth_vario_mps", "truth_netto_mps")
+TRUTHS = ("truth_vario_mps",)
 """What of a simulated truth is worth a line; the rest is in the summary."""
 
 REDRAW_EVERY_S = 5.0

@@ -15,15 +15,18 @@ from vario.app.check.house import check_card
 from vario.app.check.sensing import worst
 from vario.app.check.wiring import section_of
 from vario.app.live.clock import SteppedClock
-from vario.app.live.rehearsal import USUAL, wired
+from vario.app.live.rehearsal import wired, with_chips
 from vario.settings.load import parse_settings
 from vario.settings.schema import Settings
+
+FITTED = with_chips(parse_settings("", "settings")).settings_toml
+"""Settings that name the usual chips."""
 
 
 class Bench:
     """A wired instrument on a bench."""
 
-    def __init__(self, text: str = USUAL) -> None:
+    def __init__(self, text: str = FITTED) -> None:
         self.settings: Settings = parse_settings(text, "settings").settings
         self.clock = SteppedClock()
         self.world = World(static_pa=95_000.0, position=(50.0, 10.0, 545.0))

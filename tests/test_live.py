@@ -32,6 +32,7 @@ from vario.flight.cues import Cue
 from vario.flight.mode import Mode
 from vario.flight.pipeline import Pipeline, Reading
 from vario.flight.quality import Quality
+from vario.flight.tone import ToneCommand
 from vario.settings.load import LoadedSettings, parse_settings
 from vario.sound.sink import NullSink
 
@@ -336,6 +337,74 @@ def test_a_mistake_in_the_flight_logic_starts_it_afresh(caplog: pytest.LogCaptur
     assert len(kept.samples) == 200
     assert len(kept.begun) == 2
     assert readings[-1].energy.vario_mps is not None
+
+
+class Faulty(NullSink):
+    """A sink that fails when told to, in a way nobody thought of."""
+
+    def __init__(self) -> None:
+        self.fails = False
+
+    def play(self, command: ToneCommand, duration_s: float) -> None:  # noqa: ARG002  (see Sink)
+        if self.fails:
+            raise RuntimeError("a wire has come off")
+
+
+@dataclass
+class FaultyJournal(Kept):
+    """A journal that fails when told to."""
+
+    fails: bool = False
+
+    def begin(self, info: RecordingInfo) -> None:
+        if self.fails:
+            raise RuntimeError("no ink")
+        super().begin(info)
+
+
+def test_whatever_fails_the_instrument_goes_on_and_shows_no_old_reading(
+    caplog: pytest.LogCaptureFixture,
+) -> None:
+    sink, journal = Faulty(), FaultyJournal()
+    heard: list[Reading] = []
+    deaf = [False]
+
+    def listener(reading: Reading) -> None:
+        if deaf[0]:
+            raise RuntimeError("nobody listens")
+        heard.append(reading)
+
+    instrument = Instrument(parse_settings("", "settings"), {}, sink, journal, [listener])
+
+    def fly(begin_s: float, end_s: float) -> None:
+        for k in range(round(begin_s * 10), round(end_s * 10)):
+            instrument.take(Baro(whole_ns(k / 10), 95_000.0))
+
+    fly(1.0, 5.0)
+    assert instrument.reading is not None
+    sink.fails = True
+    fly(5.0, 7.0)
+    assert instrument.reading is None
+    sink.fails, journal.fails = False, True  # now the fresh start itself fails
+    fly(7.0, 12.0)
+    assert instrument.reading is None
+    journal.fails = False
+    fly(12.0, 20.0)
+    assert instrument.reading is not None
+    assert instrument.reading.energy.vario_mps is not None
+    deaf[0] = True
+    fly(20.0, 21.0)
+    assert instrument.reading is None
+    deaf[0] = False
+    fly(21.0, 30.0)
+    assert instrument.reading is not None
+    sink.fails = True
+    instrument.close()
+    assert instrument.reading is None
+    assert len(journal.samples) == 290  # every one, whatever else failed
+    assert caplog.text.count("the flight logic failed") == 4
+    for cause in ("a wire has come off", "no ink", "nobody listens"):
+        assert cause in caplog.text
 
 
 def on_paper(begin_s: float) -> list[Sample]:

@@ -2,29 +2,60 @@
 
 from __future__ import annotations
 
+import logging
+import math
+import os
+import sys
 import threading
+import types
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from drivers.bus import Bus
 from drivers.errors import UnavailableError
-from drivers.events import Mark, SettingsChange
+from drivers.events import Event, Mark, SettingsChange
+from hw_replay.recording import Recording, RecordingWriter
+from hw_replay.simulate.demo import BUNDLED
+from hw_replay.source import RecordingInfo
 from vario.app.cli import main
 from vario.app.errors import AppError
 from vario.app.live.clock import FIRST_S, MonotonicClock, SteppedClock
 from vario.app.live.fitting import Buses, fitted
+from vario.app.live.recorder import RecorderStatus
+from vario.app.live.rehearsal import with_chips
 from vario.app.live.side import SideWatch
-from vario.app.live.speaker import Speaker
-from vario.app.marks import drop_mark
+from vario.app.live.speaker import GONE, Speaker
+from vario.app.live.status import Status, one_line
+from vario.app.marks import LONGEST_TEXT, drop_mark, dropped_marks
 from vario.flight.tone import ToneCommand
 from vario.settings.load import parse_settings
 from vario.settings.schema import Settings
 from vario.sound.errors import SoundDeviceError
+from vario.sound.live import LiveSink
 from vario.sound.sink import NullSink
 
 LOUD = ToneCommand(700.0, 4.0, 0.5)
+
+DEEP = "x = " + "[" * 5000 + "]" * 5000
+"""TOML that no recursive reader gets to the bottom of."""
+
+
+@contextmanager
+def logged_to_root_as_before() -> Iterator[None]:
+    """The command writes its log to standard error; tests after this one must not."""
+    root = logging.getLogger()
+    handlers, level = list(root.handlers), root.level
+    root.handlers.clear()
+    try:
+        yield
+    finally:
+        root.handlers[:] = handlers
+        root.setLevel(level)
 
 
 def test_nothing_fitted_is_told_with_what_to_write() -> None:
@@ -48,6 +79,30 @@ def test_the_command_says_in_one_line_why_it_cannot_begin(
     config.write_text("", encoding="utf-8")
     assert main(["run", "--config", str(config), "--silent"]) == 2
     assert "vario: the settings name no sensor" in capsys.readouterr().err
+
+
+def test_a_rehearsal_needs_no_settings_file_and_no_sound_device(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As the readme prints it, without any sound library, in a folder that holds nothing."""
+    monkeypatch.setitem(sys.modules, "sounddevice", None)
+    monkeypatch.chdir(tmp_path)
+    with logged_to_root_as_before():
+        assert main(["run", "--rehearse", str(BUNDLED), "--for", "2"]) == 0
+    said = capsys.readouterr().err
+    assert "Flying on in silence" in said
+    assert "MS5611 at fake-1 0x77" in said
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_the_chips_of_a_rehearsal_go_beside_what_the_settings_say_of_them() -> None:
+    loaded = parse_settings('[sensors.imu]\ngyro_bias_x = "0.5 deg/s"\n[gnss]\n', "recorded")
+    sensors = with_chips(loaded).settings.sensors
+    assert sensors.imu.chip == "LSM6DSO"
+    assert sensors.imu.gyro_bias_x_radps == pytest.approx(math.radians(0.5))
+    inline = parse_settings('sensors = {imu = {gyro_bias_x = "0.5 deg/s"}}\n', "recorded")
+    with pytest.raises(AppError, match=r"recorded: .*name the chips there"):
+        with_chips(inline)
 
 
 class Heard(NullSink):
@@ -84,6 +139,123 @@ def test_a_sound_device_that_comes_late_is_taken_and_one_that_refuses_does_not_s
     assert sink.commands == [LOUD, LOUD]
 
 
+class Plugged(Heard):
+    """A device that can be pulled out."""
+
+    is_there = True
+
+    @property
+    def is_playing(self) -> bool:
+        return self.is_there
+
+
+def line(sound: str | None, recorder: RecorderStatus | None = None) -> str:
+    return one_line(Status(1.0, None, [], recorder, sound))
+
+
+def test_a_sound_device_lost_in_flight_is_shown_and_logged_and_so_is_its_return(
+    caplog: pytest.LogCaptureFixture,
+) -> None:
+    sink = Plugged()
+    speaker = Speaker(lambda: sink)
+    speaker.play(LOUD)
+    assert "NO SOUND" not in line(speaker.problem)
+    sink.is_there = False
+    assert "NO SOUND" in line(speaker.problem)
+    for _ in range(3):
+        speaker.play(LOUD)
+    sink.is_there = True
+    speaker.play(LOUD)
+    speaker.play(LOUD)
+    speaker.close()
+    assert "NO SOUND" not in line(speaker.problem)
+    said = [record.getMessage() for record in caplog.records]
+    assert said == [f"sound: {GONE}. Flying on in silence", "sound: the device is back"]
+
+
+def test_the_status_says_whether_it_records() -> None:
+    assert line(None) == "not recording (no folder set)"
+    assert line(None, RecorderStatus(None, 0, 0, "the card is full")) == "NOT RECORDING"
+    assert line(None, RecorderStatus(Path("00001.mcap"), 5, 0, None)) == "recording 00001.mcap"
+
+
+class PortAudioError(Exception):
+    """As the library names its own."""
+
+
+def library_without_devices(monkeypatch: pytest.MonkeyPatch) -> tuple[types.ModuleType, list[str]]:
+    """A stand-in for the library on a system whose sound has gone: everything in it fails."""
+    module, called = types.ModuleType("sounddevice"), []
+
+    def failing(name: str) -> Callable[..., None]:
+        def fail(*_: object, **__: object) -> None:
+            called.append(name)
+            raise PortAudioError(f"{name}: unanticipated host error")
+
+        return fail
+
+    vars(module).update(
+        {name: failing(name) for name in ("RawOutputStream", "query_devices", "_initialize", "_terminate")}
+    )
+    vars(module)["PortAudioError"] = PortAudioError
+    monkeypatch.setitem(sys.modules, "sounddevice", module)
+    return module, called
+
+
+def test_sound_that_cannot_even_be_looked_for_is_silence_with_a_reason(
+    monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    _, called = library_without_devices(monkeypatch)
+    with pytest.raises(SoundDeviceError, match="cannot look for sound devices: _initialize"):
+        LiveSink()
+    assert called[-2:] == ["_terminate", "_initialize"]
+    speaker = Speaker(LiveSink, retry_s=60.0)
+    speaker.play(LOUD)
+    assert "cannot look for sound devices" in str(speaker.problem)
+    speaker.close()
+    assert "Flying on in silence" in caplog.text
+
+
+def test_the_keeper_outlives_a_system_without_sound(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The device goes, and nothing can be looked for; later everything is there again."""
+    module, called = library_without_devices(monkeypatch)
+    broken = dict(vars(module))
+
+    class Stream:
+        latency = 0.01
+
+        def __init__(self, **options: Any) -> None:
+            self.ended = options["finished_callback"]
+            streams.append(self)
+
+        def start(self) -> None:
+            opened.set()
+
+        def close(self, *, ignore_errors: bool) -> None:
+            pass
+
+    streams: list[Stream] = []
+    opened, tried = threading.Event(), threading.Event()
+
+    def look() -> None:
+        tried.set()
+        raise PortAudioError("no host")
+
+    whole = {"RawOutputStream": Stream, "_initialize": lambda: None, "_terminate": lambda: None}
+    vars(module).update(whole)
+    sink = LiveSink()
+    assert sink.is_playing
+    opened.clear()
+    vars(module).update({**broken, "_initialize": look})
+    streams[0].ended()
+    assert tried.wait(30.0)
+    assert not sink.is_playing
+    vars(module).update(whole)
+    assert opened.wait(30.0)
+    sink.close()
+    assert "_terminate" in called
+
+
 def test_changed_settings_and_dropped_marks_are_found_once(tmp_path: Path) -> None:
     config, marks = tmp_path / "my.toml", tmp_path / "marks"
     config.write_text('[vario]\ndamping = "1 s"\n', encoding="utf-8")
@@ -101,6 +273,83 @@ def test_changed_settings_and_dropped_marks_are_found_once(tmp_path: Path) -> No
     assert isinstance(found[1], SettingsChange)
     assert 'damping = "2 s"' in found[1].settings_toml
     side.close()
+
+
+def test_a_dropped_mark_holds_no_more_than_a_recording_can(tmp_path: Path) -> None:
+    marks = tmp_path / "marks"
+    marks.mkdir()
+    side = SideWatch(None, marks)
+    begun = datetime(2026, 6, 1, tzinfo=UTC)
+    names = [f"20260601T00000{number}.000000Z.mark" for number in range(4)]
+    (marks / names[0]).write_text(" \n", encoding="utf-8")
+    (marks / names[1]).write_bytes("ü".encode() * 2_000_000)
+    (marks / names[2]).write_text("short\n", encoding="utf-8")
+    os.mkfifo(marks / names[3])  # reading it would wait for ever
+    side.look()
+    found = [side.take() for _ in range(3)]
+    assert found == [Mark(0.0, "ü" * LONGEST_TEXT), Mark(0.0, "short"), None]
+    (marks / names[3]).unlink()
+    assert [mark.text for mark in dropped_marks(marks, begun)] == ["ü" * LONGEST_TEXT, "short"]
+    (marks / names[0]).write_text("written late\n", encoding="utf-8")
+    side.look()
+    assert side.take() == Mark(0.0, "written late")
+    with RecordingWriter(tmp_path / "flight.mcap", RecordingInfo("marked", "live")) as writer:
+        writer.write(Mark(1.0, "ü" * LONGEST_TEXT))
+    assert list(Recording(tmp_path / "flight.mcap")) == [Mark(1.0, "ü" * LONGEST_TEXT)]
+
+
+def test_the_side_goes_on_whatever_stands_in_its_files(
+    tmp_path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    config, marks = tmp_path / "my.toml", tmp_path / "marks"
+    config.write_text("", encoding="utf-8")
+    marks.mkdir()
+    side = SideWatch(config, marks, every_s=0.001)
+    side.start()
+    config.write_text(DEEP, encoding="utf-8")
+    wait = threading.Event()
+    found: list[Event] = []
+    for _ in range(2000):
+        event = side.take()
+        if event is not None:
+            found.append(event)
+        if len(found) == 1:
+            drop_mark(marks, "still there", datetime(2026, 6, 1, tzinfo=UTC))
+        if len(found) >= 2:
+            break
+        wait.wait(0.01)
+    side.close()
+    assert found[0] == SettingsChange(0.0, DEEP, None)
+    assert isinstance(found[1], Mark)
+    assert not caplog.records
+
+
+def test_the_side_tells_once_what_nobody_thought_of_and_looks_again(
+    tmp_path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    looks: list[int] = []
+
+    class Faulty(SideWatch):
+        def look(self) -> None:
+            looks.append(1)
+            if len(looks) < 5:
+                raise RecursionError("deeper than anybody thought")
+            super().look()
+
+    side = Faulty(None, tmp_path, every_s=0.001)
+    drop_mark(tmp_path, "still there", datetime(2026, 6, 1, tzinfo=UTC))
+    side.start()
+    wait, event = threading.Event(), None
+    for _ in range(2000):
+        event = side.take()
+        if event is not None:
+            break
+        wait.wait(0.01)
+    side.close()
+    assert event == Mark(0.0, "still there")
+    assert [record.getMessage() for record in caplog.records] == [
+        "looking for marks and changed settings failed; it goes on"
+    ]
 
 
 def test_clocks_begin_where_no_stamp_can_be_negative() -> None:

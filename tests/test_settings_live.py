@@ -75,7 +75,15 @@ def test_a_change_takes_effect_at_its_frame_and_not_before() -> None:
 
 
 @pytest.mark.parametrize(
-    "text", ["[flight]\nmaccready = 2\n", "[flight", "\ufffd", 'glider = "glider.toml"\n[nothing]\nx = 1\n']
+    "text",
+    [
+        "[flight]\nmaccready = 2\n",
+        "[flight",
+        "\ufffd",
+        'glider = "glider.toml"\n[nothing]\nx = 1\n',
+        pytest.param("x = " + "[" * 5000 + "]" * 5000, id="brackets"),
+        pytest.param("x = " + "{a = " * 5000 + "1" + "}" * 5000, id="braces"),
+    ],
 )
 def test_invalid_content_keeps_the_old_settings_and_says_so(text: str) -> None:
     heard: list[tuple[SettingsChange, object]] = []

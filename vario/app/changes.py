@@ -69,7 +69,7 @@ def _texts(path: Path) -> _Texts | None:
         return None
     try:
         named = tomllib.loads(settings).get("glider")
-    except ValueError:
+    except (ValueError, RecursionError):  # the second: brackets nested a thousand deep
         named = None
     return _Texts(settings, _text(path.parent / named) if isinstance(named, str) and named else None)
 

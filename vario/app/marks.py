@@ -21,6 +21,9 @@ from vario.app.atomic import write_atomically
 from vario.app.errors import AppError, OutputError
 
 LONGEST_TEXT = 500
+_LARGEST_BYTES = 4096
+"""Read of a dropped file: twice the longest text, in the longest characters."""
+
 _STAMP = "%Y%m%dT%H%M%S.%fZ"
 _ENDING = ".mark"
 
@@ -68,11 +71,23 @@ def dropped_marks(folder: Path, start_utc: datetime) -> list[Mark]:
                 continue  # somebody else's file
             t_s = (when - start_utc).total_seconds()
             if t_s >= 0.0:
-                text = path.read_text(encoding="utf-8", errors="replace")
-                marks.append(Mark(t_s, " ".join(text.split())[:LONGEST_TEXT]))
+                text = dropped_text(path)
+                if text:
+                    marks.append(Mark(t_s, text))
     except OSError as error:
         raise AppError(f"{folder}: cannot be read: {error.strerror}") from error
     return sorted(marks, key=lambda mark: mark.t_s)
+
+
+def dropped_text(path: Path) -> str:
+    """What a dropped file says, cut to what a recording can hold; empty if nothing.
+
+    Raises:
+        OSError: if it cannot be read.
+    """
+    with path.open("rb") as stream:
+        content = stream.read(_LARGEST_BYTES)
+    return " ".join(content.decode("utf-8", errors="replace").split())[:LONGEST_TEXT].rstrip()
 
 
 def with_marks(samples: Iterable[Sample], marks: Iterable[Mark]) -> Iterator[Sample]:

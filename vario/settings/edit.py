@@ -23,7 +23,7 @@ def set_value(text: str, path: Path, value: Any) -> str:
     """
     try:
         before = tomllib.loads(text)
-    except ValueError as error:
+    except (ValueError, RecursionError) as error:
         raise NotEditableError(f"not valid TOML: {error}") from None
     newline = "\r\n" if "\r\n" in text else "\n"
     lines = text.split(newline)

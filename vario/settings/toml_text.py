@@ -73,7 +73,7 @@ def _path_of(line: str) -> tuple[str, ...]:
     """The dotted key a single line declares, empty if it is no such line (such as a row of an array)."""
     try:
         inner: Any = tomllib.loads(line)
-    except tomllib.TOMLDecodeError:
+    except (ValueError, RecursionError):  # the second: nested deeper than can be read from here
         return ()
     path = []
     while inner:

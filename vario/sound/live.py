@@ -7,6 +7,7 @@ whenever the device needs one. A keeper opens the device again when it has gone.
 from __future__ import annotations
 
 import threading
+from contextlib import suppress
 from types import ModuleType, TracebackType
 from typing import Any, Self
 
@@ -119,7 +120,10 @@ class LiveSink:
         return stream
 
     def _names(self) -> list[str]:
-        return [str(d["name"]) for d in self._library.query_devices() if d["max_output_channels"] > 0]
+        try:
+            return [str(d["name"]) for d in self._library.query_devices() if d["max_output_channels"] > 0]
+        except self._library.PortAudioError:
+            return []
 
     def _keep(self) -> None:
         """The keeper's thread: see the device go, and come back."""
@@ -137,8 +141,8 @@ class LiveSink:
                 self._drop()
 
     def _return(self) -> None:
-        self._rescan()
         try:
+            self._rescan()
             self._stream = self._open()
         except SoundDeviceError:
             return  # not back yet
@@ -146,8 +150,12 @@ class LiveSink:
     def _rescan(self) -> None:
         # PortAudio lists the devices once, when it starts; only starting it anew finds one plugged in since.
         # The library offers that under these names only.
-        self._library._terminate()
-        self._library._initialize()
+        try:
+            with suppress(self._library.PortAudioError):  # it is not running, if it last failed to start
+                self._library._terminate()
+            self._library._initialize()
+        except self._library.PortAudioError as error:
+            raise SoundDeviceError(f"PortAudio cannot look for sound devices: {error}") from error
 
     def _drop(self) -> None:
         stream, self._stream = self._stream, None
@@ -162,5 +170,7 @@ def _sounddevice() -> ModuleType:
         raise SoundDeviceError("live sound needs the extra live: pip install 'glider-vario[live]'") from error
     except OSError as error:  # the package is there, the library it wraps is not
         raise SoundDeviceError("live sound needs PortAudio; on Debian: apt install libportaudio2") from error
+    except Exception as error:  # PortAudio's own, of a class in the module that has just failed to load
+        raise SoundDeviceError(f"PortAudio cannot be started: {error}") from error
     library: ModuleType = sounddevice
     return library

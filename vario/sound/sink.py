@@ -26,8 +26,22 @@ class Sink(Protocol):
         ...
 
 
+class Device(Sink, Protocol):
+    """A sink whose device may go, and come back, while it is in use."""
+
+    @property
+    def is_playing(self) -> bool:
+        """Whether the device is there."""
+        ...
+
+
 class NullSink:
     """Silence, for a flight without loudspeaker and for tests."""
+
+    @property
+    def is_playing(self) -> bool:
+        """Nothing is meant to be heard, so nothing is missing."""
+        return True
 
     def play(self, command: ToneCommand, duration_s: float) -> None:
         """Nothing is heard."""

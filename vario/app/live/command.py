@@ -16,7 +16,9 @@ def add_parser(commands: _SubParsersAction[argparse.ArgumentParser]) -> None:
     """Register the command."""
     parser = commands.add_parser("run", help="fly: sensors in, sound and recording out")
     parser.add_argument(
-        "--config", type=Path, default=Path("vario.toml"), help="settings file; default: vario.toml here"
+        "--config",
+        type=Path,
+        help="settings file; default: vario.toml here, in a rehearsal the settings in the recording",
     )
     parser.add_argument("--record", type=Path, metavar="DIR", help="where to record; default: as set")
     parser.add_argument(
@@ -45,14 +47,21 @@ def run_command(arguments: argparse.Namespace) -> int:
     from vario.app.live.clock import FIRST_S  # noqa: PLC0415
     from vario.app.live.run import Wishes, run  # noqa: PLC0415
     from vario.app.live.status import table  # noqa: PLC0415
-    from vario.settings.load import load_settings  # noqa: PLC0415
+    from vario.settings.load import load_settings, parse_settings  # noqa: PLC0415
 
     logging.basicConfig(level=logging.INFO, format="%(levelname).1s %(message)s", stream=sys.stderr)
     console = Console(stderr=True, highlight=False)
-    loaded = load_settings(arguments.config)
+    config: Path | None = arguments.config
     rehearse = open_source(arguments.rehearse) if arguments.rehearse else None
+    if config is not None or rehearse is None:
+        config = config or Path("vario.toml")
+        loaded = load_settings(config)
+    else:
+        info = rehearse.info
+        name = f"settings in {arguments.rehearse}"
+        loaded = parse_settings(info.config_toml or "", name, info.glider_toml, "the glider file in it")
     wishes = Wishes(
-        arguments.config,
+        config,
         arguments.marks,
         arguments.record,
         arguments.silent,

@@ -7,7 +7,8 @@ the flight logic begins afresh. So the replay of a file shows what the pilot saw
 from __future__ import annotations
 
 import logging
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Protocol
@@ -30,7 +31,7 @@ STANDS_AFTER_S = 120.0
 """After a flight and this long on the ground the next file begins."""
 
 AGAIN_AFTER_S = 5.0
-"""After a failure of the flight logic it starts afresh, but no sooner than this."""
+"""After a failure the flight logic starts afresh, but no sooner than this."""
 
 LIVE = "live"
 
@@ -95,31 +96,28 @@ class Instrument:
         self.reached_s = 0.0
         """The latest time the flight logic has heard of."""
         self.reading: Reading | None = None
-        """The latest reading."""
+        """The latest reading; None from a failure until the flight logic is back."""
         self.flights = 0
         """Files begun so far."""
 
     def take(self, sample: Sample) -> None:
-        """One sample. Never raises: a failure of the flight logic is logged, and it starts afresh."""
-        if self._player is None and sample.t_s >= self._again_s:
-            self._begin()
-        if self._journal is not None:
-            self._journal.put(sample)
+        """One sample. Never raises: a failure anywhere down the line is logged, and it starts afresh."""
         if not isinstance(sample, Reference | SettingsChange | Mark):
             self.reached_s = max(self.reached_s, sample.t_s)
-        if self._player is None:
-            return
-        try:
+        if self._player is None and sample.t_s >= self._again_s:
+            with self._guard(sample.t_s):
+                self._begin()
+        with self._guard(sample.t_s):
+            if self._journal is not None:
+                self._journal.put(sample)
+            if self._player is None:
+                return
             readings = self._player.push(sample)
-        except Exception:  # the chain is long; the pilot is better off with a fresh start than without
-            LOG.exception("the flight logic failed; it starts afresh in %g s", AGAIN_AFTER_S)
-            self._player, self._again_s = None, sample.t_s + AGAIN_AFTER_S
-            return
-        for reading in readings:
-            self._show(reading)
-        if readings and self._flight.over(readings[-1]):
-            LOG.info("the flight is over: the next recording begins")
-            self.close()
+            for reading in readings:
+                self._show(reading)
+            if readings and self._flight.over(readings[-1]):
+                LOG.info("the flight is over: the next recording begins")
+                self.close()
 
     def know_utc(self, at_zero: datetime, t_s: float) -> None:
         """What the date and time were at `t_s` = 0, known from now (`t_s`) on, or better than before.
@@ -132,12 +130,23 @@ class Instrument:
         self.take(Reference(t_s, UTC_OFFSET, at_zero.timestamp()))
 
     def close(self) -> None:
-        """The samples are over, or this flight is."""
+        """The samples are over, or this flight is. Never raises either."""
         if self._player is None:
             return
-        for reading in self._player.close():
-            self._show(reading)
+        with self._guard(self.reached_s):
+            for reading in self._player.close():
+                self._show(reading)
         self._player = None
+
+    @contextmanager
+    def _guard(self, t_s: float) -> Iterator[None]:
+        """Takes any failure at `t_s` upon itself: the old reading goes, a fresh start comes later."""
+        try:
+            yield
+        except Exception:  # the chain is long; the pilot is better off with a fresh start than without
+            LOG.exception("the flight logic failed; it starts afresh in %g s", AGAIN_AFTER_S)
+            self._player = self.reading = None
+            self._again_s = t_s + AGAIN_AFTER_S
 
     def _begin(self) -> None:
         settings = self._loaded.settings

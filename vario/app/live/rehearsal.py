@@ -2,28 +2,28 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
+from types import MappingProxyType
 
 from drivers.fakes import FakeBus, World, fake
 from drivers.samples import Sample
+from vario.app.errors import AppError
 from vario.app.live.clock import Clock
+from vario.settings.edit import NotEditableError, set_value
+from vario.settings.keys import Path
 from vario.settings.load import LoadedSettings, parse_settings
 from vario.settings.schema import Settings
 
-USUAL = """\
-[sensors.imu]
-chip = "LSM6DSO"
-[sensors.baro]
-chip = "MS5611"
-[sensors.pitot]
-chip = "MS4525DO"
-[sensors.oat]
-chip = "TMP117"
-[sensors.supply]
-chip = "INA219"
-[gnss]
-port = "rehearsal"
-"""
+USUAL: Mapping[Path, str] = MappingProxyType(
+    {
+        ("sensors", "imu", "chip"): "LSM6DSO",
+        ("sensors", "baro", "chip"): "MS5611",
+        ("sensors", "pitot", "chip"): "MS4525DO",
+        ("sensors", "oat", "chip"): "TMP117",
+        ("sensors", "supply", "chip"): "INA219",
+        ("gnss", "port"): "rehearsal",
+    }
+)
 """Fitted where the settings name nothing."""
 
 
@@ -62,10 +62,19 @@ class FlownClock:
 
 
 def with_chips(loaded: LoadedSettings) -> LoadedSettings:
-    """The settings; with the usual chips if they name none."""
+    """The settings; with the usual chips if they name none.
+
+    Raises:
+        AppError: if they are written in a way that none can be put in.
+    """
     if loaded.settings.sensors.on_buses:
         return loaded
-    text = f"{loaded.settings_toml.rstrip()}\n{USUAL}"
+    text = loaded.settings_toml
+    try:
+        for key, value in USUAL.items():
+            text = set_value(text, key, value)
+    except NotEditableError as error:
+        raise AppError(f"{loaded.settings_name}: {error}; name the chips there") from error
     return parse_settings(text, loaded.settings_name, loaded.glider_toml, loaded.glider_name or "the glider")
 
 

@@ -30,7 +30,7 @@ from vario.app.nmea_sinks import open_sink
 from vario.flight.pipeline import Reading
 from vario.settings.load import LoadedSettings
 from vario.sound.live import LiveSink
-from vario.sound.sink import NullSink, Sink
+from vario.sound.sink import Device, NullSink
 
 LOG = logging.getLogger("vario.live")
 
@@ -167,7 +167,7 @@ def _status(
     )
 
 
-def _sink(loaded: LoadedSettings, *, silent: bool) -> Sink:
+def _sink(loaded: LoadedSettings, *, silent: bool) -> Device:
     return NullSink() if silent else LiveSink(device=loaded.settings.audio.device)
 
 

@@ -9,6 +9,7 @@ from pathlib import Path
 
 from drivers.events import Event, Mark
 from vario.app.changes import SettingsWatch
+from vario.app.marks import dropped_text
 
 LOG = logging.getLogger("vario.live")
 
@@ -16,16 +17,18 @@ LOOK_EVERY_S = 0.5
 
 
 class SideWatch:
-    """Looks at the files twice a second, in a thread of its own.
+    """Looks at the files now and then, in a thread of its own.
 
     The events it finds carry no time: the loop stamps them when it takes them.
 
     Args:
         settings: the settings file in force; None: there is none.
         marks: folder with dropped marks; None: none are looked for.
+        every_s: how often.
     """
 
-    def __init__(self, settings: Path | None, marks: Path | None) -> None:
+    def __init__(self, settings: Path | None, marks: Path | None, every_s: float = LOOK_EVERY_S) -> None:
+        self._every_s = every_s
         self._watch = None if settings is None else SettingsWatch(settings)
         self._marks = marks
         self._seen = set(self._mark_files())
@@ -52,13 +55,15 @@ class SideWatch:
         for path in self._mark_files():
             if path in self._seen:
                 continue
-            self._seen.add(path)
             try:
-                text = " ".join(path.read_text(encoding="utf-8", errors="replace").split())
+                text = dropped_text(path)
             except OSError as error:
                 LOG.warning("mark %s: %s", path, error.strerror)
+                self._seen.add(path)
                 continue
-            self._found.put(Mark(0.0, text))
+            if text:  # an empty file may still be written to
+                self._seen.add(path)
+                self._found.put(Mark(0.0, text))
 
     def close(self) -> None:
         """Look no more."""
@@ -67,8 +72,17 @@ class SideWatch:
             self._thread.join()
 
     def _mark_files(self) -> list[Path]:
-        return [] if self._marks is None else sorted(self._marks.glob("*.mark"))
+        if self._marks is None:
+            return []
+        # Reading anything but a file, such as a pipe, might never end.
+        return sorted(path for path in self._marks.glob("*.mark") if path.is_file())
 
     def _work(self) -> None:
-        while not self._ends.wait(LOOK_EVERY_S):
-            self.look()
+        said = ""
+        while not self._ends.wait(self._every_s):
+            try:
+                self.look()
+            except Exception as error:  # whatever it is, later marks and settings must still be found
+                if repr(error) != said:
+                    LOG.exception("looking for marks and changed settings failed; it goes on")
+                said = repr(error)

@@ -1,4 +1,4 @@
-"""A sound device that may be missing at the start: the flight does not wait for it."""
+"""A sound device that may be missing at the start or go in flight: the flight does not wait for it."""
 
 from __future__ import annotations
 
@@ -8,40 +8,50 @@ from collections.abc import Callable
 
 from vario.flight.tone import ToneCommand
 from vario.sound.errors import SoundError
-from vario.sound.sink import Sink
+from vario.sound.sink import Device
 
 LOG = logging.getLogger("vario.live")
 
 RETRY_S = 5.0
 
+GONE = "the sound device has gone"
+
 
 class Speaker:
     """Plays on a sink as soon as it can be made; until then, silently passes over what it is given.
 
-    A sink that loses its device finds it again by itself.
+    A sink that loses its device finds it again by itself; here it is told.
 
     Args:
         make: opens the sink; raises SoundError while that is not possible.
         retry_s: how often it is tried.
     """
 
-    def __init__(self, make: Callable[[], Sink], retry_s: float = RETRY_S) -> None:
+    def __init__(self, make: Callable[[], Device], retry_s: float = RETRY_S) -> None:
         self._make = make
         self._retry_s = retry_s
         self._keeper: threading.Thread | None = None
-        self._sink: Sink | None = None
+        self._sink: Device | None = None
         self._ends = threading.Event()
-        self.problem: str | None = None
-        """Why nothing is heard; None if something is."""
+        self._problem: str | None = None
         self._refused = False
+        self._gone = False
         if not self._open():
             self._keeper = threading.Thread(target=self._keep, name="speaker", daemon=True)
             self._keeper.start()
+
+    @property
+    def problem(self) -> str | None:
+        """Why nothing is heard; None if something is, or nothing is meant to."""
+        if self._sink is not None and not self._sink.is_playing:
+            return GONE
+        return self._problem
 
     def play(self, command: ToneCommand, duration_s: float = 0.0) -> None:
         """Let a command sound, if there is a device."""
         if self._sink is None:
             return
+        self._tell(gone=not self._sink.is_playing)
         try:
             self._sink.play(command, duration_s)
         except (ValueError, SoundError) as error:
@@ -57,17 +67,26 @@ class Speaker:
         if self._sink is not None:
             self._sink.close()
 
+    def _tell(self, *, gone: bool) -> None:
+        if gone == self._gone:
+            return
+        self._gone = gone
+        if gone:
+            LOG.error("sound: %s. Flying on in silence", GONE)
+        else:
+            LOG.warning("sound: the device is back")
+
     def _open(self) -> bool:
         try:
             self._sink = self._make()
         except SoundError as error:
-            if self.problem is None:
+            if self._problem is None:
                 LOG.error("sound: %s. Flying on in silence", error)
-            self.problem = str(error)
+            self._problem = str(error)
             return False
-        if self.problem is not None:
+        if self._problem is not None:
             LOG.warning("sound: the device is there now")
-        self.problem = None
+        self._problem = None
         return True
 
     def _keep(self) -> None:

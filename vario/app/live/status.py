@@ -20,7 +20,7 @@ class Status:
         t_s: when.
         reading: the latest one.
         sensors: each of them.
-        recorder: None: none is wanted.
+        recorder: None: no folder is set.
         sound: why nothing is heard; None if something is, or nothing is meant to.
     """
 
@@ -44,7 +44,9 @@ def one_line(status: Status) -> str:
     overruns = sum(sensor.overruns for sensor in status.sensors)
     if overruns:
         parts.append(f"{overruns} overruns")
-    if status.recorder is not None:
+    if status.recorder is None:
+        parts.append("not recording (no folder set)")
+    else:
         file = status.recorder.file
         parts.append(f"recording {file.name}" if file and not status.recorder.problem else "NOT RECORDING")
         if status.recorder.lost:

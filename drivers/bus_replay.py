@@ -115,7 +115,7 @@ class BusReplay:
                     self.sensors.append(self._build(recipe))
                 case {"start": int(index), "t": float(t) | int(t)}:
                     self._sensor(index).start(t)
-                case {"hear": int(index), "baro": [t, static_pa]}:
+                case {"hear": int(index), "baro": [float(t) | int(t), float(static_pa) | int(static_pa)]}:
                     self._sensor(index).hear(Baro(t, static_pa))
                 case {"poll": int(index), "t": float(t) | int(t)}:
                     try:
@@ -143,9 +143,20 @@ class BusReplay:
             case {"e": [str(kind), str(problem), str(advice)]}:
                 raise _KINDS.get(kind, SensorError)(problem, advice)
             case {"g": str(got)}:
-                return bytes.fromhex(got)
+                return self._bytes(got, wanted.get("n"))
+            case _ if "n" in wanted:
+                raise self._diverged(f"{json.dumps(entry)[:80]} does not say what was read")
             case _:
                 return b""
+
+    def _bytes(self, got: str, length: int | None) -> bytes:
+        try:
+            content = bytes.fromhex(got)
+        except ValueError:
+            raise self._diverged(f"{got[:40]!r} is not in hexadecimal") from None
+        if length is not None and len(content) != length:
+            raise self._diverged(f"{len(content)} bytes came back, expected {length}")
+        return content
 
     def _line(self) -> Mapping[str, Any] | None:
         text = next(self._lines, None)
@@ -154,7 +165,7 @@ class BusReplay:
         self._number += 1
         try:
             entry = json.loads(text)
-        except ValueError:
+        except (ValueError, RecursionError):
             entry = None
         if isinstance(entry, dict):
             return entry

@@ -14,6 +14,7 @@ import json
 import os
 from collections import Counter
 from collections.abc import Iterator, Mapping
+from contextlib import suppress
 from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
@@ -94,10 +95,14 @@ class RecordingWriter:
         self._encoders: dict[type[Sample], tuple[int, Encoder]] = {}
         self.counts: Counter[str] = Counter()
         """Samples written so far, by topic without its slash ("baro", "reference/vat_mps")."""
-        self._writer.start(library=LIBRARY)
-        for name, data in metadata_of(info):
-            self._writer.add_metadata(name, data)
-        self._file.flush()
+        try:
+            self._writer.start(library=LIBRARY)
+            for name, data in metadata_of(info):
+                self._writer.add_metadata(name, data)
+            self._file.flush()
+        except OSError as error:
+            self._discard()
+            raise RecordingError(f"{self._path}: cannot be written: {error.strerror}") from error
 
     def write(self, sample: Sample) -> None:
         """Append one sample.
@@ -156,6 +161,14 @@ class RecordingWriter:
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         self.close()
+
+    def _discard(self) -> None:
+        """Let go of a file that could not even be begun."""
+        with suppress(OSError):  # closing writes what is left, which fails once more
+            self._file.close()
+        with suppress(OSError):
+            if self._path.is_file():  # a device stays
+                self._path.unlink()
 
     def _new_channel(self, kind: type[Sample], topic: str) -> tuple[int, Encoder]:
         channel = CHANNELS[topic]

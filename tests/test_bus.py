@@ -189,6 +189,40 @@ def test_a_recording_of_a_later_format_or_an_unknown_chip():
         list(BusReplay(['{"sensor":0,"chip":"XY1","bus":"i2c-1","address":1}\n']))
 
 
+@pytest.mark.parametrize(
+    ("old", "new", "says"),
+    [
+        ('"g":"', '"g":"zz', "is not in hexadecimal"),
+        ('"g":"', '"g":"0', "is not in hexadecimal"),
+        ('"g":"', '"g":"00', "bytes came back, expected"),
+        ('"g":"', '"h":"', "does not say what was read"),
+        ('"g":"', '"g":["', r"is no entry"),
+    ],
+)
+def test_a_damaged_transfer_is_named_with_its_line(flight, old, new, says):
+    _, lines = flight
+    for at in [n for n, line in enumerate(lines) if old in line][::400]:
+        damaged = [*lines[:at], lines[at].replace(old, new), *lines[at + 1 :]]
+        with pytest.raises(DivergedError, match=f"line {at + 1}: .*{says}"):
+            list(BusReplay(damaged))
+
+
+@given(data=st.data())
+@settings(max_examples=60, deadline=None)
+def test_a_recording_damaged_anywhere_gives_samples_or_an_error_that_names_the_line(flight, data):
+    _, lines = flight
+    at = data.draw(st.integers(0, len(lines) - 1))
+    where = data.draw(st.integers(0, len(lines[at]) - 2))
+    letter = data.draw(st.sampled_from('0123456789abcdefxyz"{}[],:-. '))
+    damaged = [*lines[:at], lines[at][:where] + letter + lines[at][where + 1 :], *lines[at + 1 :]]
+    try:
+        found = list(BusReplay(damaged))
+    except DivergedError as error:
+        assert "line " in str(error)  # noqa: PT017  (some damage does not show)
+    else:
+        assert found
+
+
 @given(cut=st.floats(0.0, 1.0))
 @settings(max_examples=40, deadline=None)
 def test_a_recording_cut_anywhere_plays_up_to_the_cut(flight, cut):

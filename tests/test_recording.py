@@ -3,9 +3,11 @@
 Container: MCAP specification, https://mcap.dev/spec.
 """
 
+import gc
 import io
 import json
 import struct
+import sys
 from dataclasses import asdict
 from datetime import UTC, datetime
 from pathlib import Path
@@ -435,3 +437,32 @@ def test_any_bytes_at_all_are_read_or_refused(
     except RecordingError:
         return
     assert all(sample.t_s >= 0.0 for sample in source)
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="setrlimit(2) is not there")
+def test_a_recording_that_cannot_be_begun_leaves_nothing_behind(tmp_path: Path) -> None:
+    """The system refuses to let a file grow (setrlimit(2), RLIMIT_FSIZE), as a full disk does.
+
+    A handle left open is a ResourceWarning, which fails the suite.
+    """
+    import resource  # noqa: PLC0415  (not on Windows)
+
+    path = tmp_path / "flight.mcap"
+    before = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (20, before[1]))
+    try:
+        with pytest.raises(RecordingError, match=r"flight\.mcap: cannot be written: File too large"):
+            RecordingWriter(path, INFO)
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, before)
+    gc.collect()
+    assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="full(4) is not there")
+def test_a_device_that_refuses_is_left_in_its_place(tmp_path: Path) -> None:
+    path = tmp_path / "flight.mcap"
+    path.symlink_to("/dev/full")
+    with pytest.raises(RecordingError, match="No space left"):
+        RecordingWriter(path, INFO)
+    assert path.is_symlink()

@@ -6,7 +6,6 @@ sees half of a change.
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Mapping
 from pathlib import Path
 from types import MappingProxyType
@@ -14,10 +13,9 @@ from typing import Any
 
 from vario.app.atomic import write_atomically
 from vario.app.errors import AppError
-from vario.settings.edit import NotEditableError, set_value
+from vario.app.settings_file import edited
 from vario.settings.keys import Path as KeyPath
 from vario.settings.keys import keys
-from vario.settings.load import parse_settings
 from vario.settings.schema import Settings
 
 SETTABLE: Mapping[str, KeyPath] = MappingProxyType(
@@ -43,33 +41,11 @@ def set_setting(name: str, text: str, path: Path) -> str:
         SettingsError: if the settings would not be valid; the file is unchanged then.
     """
     changes = _goal(text) if name == "goal" else _one(name, text)
-    try:
-        before = path.read_bytes().decode("utf-8")
-    except (OSError, UnicodeDecodeError) as error:
-        reason = error.strerror if isinstance(error, OSError) else "not UTF-8 text"
-        raise AppError(f"{path}: cannot be read: {reason}") from error
-    after = before
-    for key, value in changes.items():
-        try:
-            after = set_value(after, key, value)
-        except NotEditableError as error:
-            raise AppError(f"{path}: {error}; change it with an editor") from error
-    _check(after, path)
+    before, after = edited(path, changes)
     if after == before:
         return f"{name} is {text} already"
-    write_atomically(path, after.encode())
+    write_atomically(path, after)
     return f"{name} is now {text}"
-
-
-def _check(text: str, path: Path) -> None:
-    """Raise what is wrong with the settings text that is to stand at `path`."""
-    named = tomllib.loads(text).get("glider")
-    glider = path.parent / named if isinstance(named, str) else None
-    try:
-        glider_text = glider.read_text(encoding="utf-8") if glider else None
-    except (OSError, ValueError) as error:
-        raise AppError(f"{glider}: the glider file cannot be read") from error
-    parse_settings(text, str(path), glider_text, str(glider))
 
 
 def _one(name: str, text: str) -> dict[KeyPath, Any]:

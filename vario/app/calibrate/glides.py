@@ -115,6 +115,7 @@ def fit_polar(
             "sink_mps": glide.sink_mps,
         }
     said.append(f"For the glider file: [polar] a = {polar.a:.6f}, b = {polar.b:.5f}, c = {polar.c:.4f}")
+    said.append("Replace `points` by a, b and c; both together are refused.")
     return Outcome(
         "polar",
         said,

@@ -8,9 +8,8 @@ from pathlib import Path
 from typing import Any
 
 from vario.app.atomic import write_atomically
-from vario.app.errors import AppError
+from vario.app.settings_file import edited
 from vario.app.tune_files import as_comment, toml_text, write_keeping
-from vario.settings.edit import NotEditableError, set_value
 from vario.settings.load import parse_settings
 
 
@@ -60,31 +59,27 @@ def write_outcome(outcome: Outcome, origin: Mapping[str, Any], out_dir: Path) ->
     return [path for path in done if path is not None]
 
 
-def apply_outcome(outcome: Outcome, config: Path) -> Path:
+def apply_outcome(outcome: Outcome, config: Path) -> str:
     """Put the settings found into a settings file; what stood there is kept beside it.
 
     Returns:
-        Where the former file is now.
+        What was done, in a sentence for the user.
 
     Raises:
-        AppError: if there is nothing to put in, or the file cannot be read, edited or written.
+        AppError: if the file cannot be read, edited or written.
         SettingsError: if the result would not be valid; the file is unchanged then.
     """
     if not outcome.settings:
-        raise AppError(f"{outcome.way} finds no setting, so there is nothing to apply")
-    try:
-        before = config.read_bytes()
-        text = before.decode("utf-8")
-        for section, values in outcome.settings.items():
-            for key, value in values.items():
-                text = set_value(text, (*section.split("."), key), value)
-    except (OSError, UnicodeDecodeError) as error:
-        raise AppError(f"{config}: cannot be read: {error}") from error
-    except NotEditableError as error:
-        raise AppError(f"{config}: {error}; change it with an editor") from error
+        return f"{outcome.way} finds no setting: there is nothing to apply, and {config} is as it was"
+    changes = {
+        (*section.split("."), key): value
+        for section, values in outcome.settings.items()
+        for key, value in values.items()
+    }
+    before, after = edited(config, changes)
     number = 1
     while (kept := config.with_name(f"{config.name}.{number}")).exists():
         number += 1
     write_atomically(kept, before)
-    write_atomically(config, text.encode())
-    return kept
+    write_atomically(config, after)
+    return f"now in {config}; as it was before: {kept}"

@@ -58,12 +58,14 @@ def energy_check(samples: Iterable[Sample], zero_pa: float = 0.0) -> Outcome:
     elif k > 1.0:
         verdict = (
             f"Under-compensated: a pull-up reads as lift. The airspeed pressure counts {(k - 1):.0%} too "
-            f"little (multiply it by {k:.3f}): a leak in the pitot line, or a static port that sucks."
+            "little: a leak in the pitot line, or a static port that sucks; "
+            "find the cause; there is no setting for it."
         )
     else:
         verdict = (
             f"Over-compensated: a pull-up reads as sink. The airspeed pressure counts {(1 - k):.0%} too much "
-            f"(multiply it by {k:.3f}): look at the static ports, and the zero of the pitot sensor."
+            ": look at the static ports, and the zero of the pitot sensor; find the cause; there is no "
+            "setting for it."
         )
     return Outcome(
         "total-energy",

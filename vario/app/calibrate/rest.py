@@ -40,7 +40,10 @@ def pitot_zero(samples: Iterable[Sample]) -> Outcome:
         [f"The pitot sensor reads {zero:+.2f} Pa (±{error:.2f}) without wind."],
         {"sensors.pitot": {"zero": f"{zero:.2f} Pa"}},
         {"pitot": {"zero_pa": zero, "zero_error_pa": error, "noise_pa": spread}},
-        ["It moves with temperature: do it again when the cockpit is much warmer or colder."],
+        [
+            "Take the cover off the pitot again, and blow across it (not into it): the airspeed must move.",
+            "It moves with temperature: do it again when the cockpit is much warmer or colder.",
+        ],
     )
 
 

@@ -24,7 +24,7 @@ AWAKE_AFTER_S = 10.0
 
 NOTICED = (Quality.NO_AIRSPEED, Quality.NO_IMU)
 """Sensors whose loss changes what the vario says. A lost barometer is a lost vario, which is watched itself;
-without GNSS the vario says the same, and the screen tells."""
+without GNSS the vario says the same; see the status line of `vario run` or the journal."""
 
 
 class Cue(StrEnum):

@@ -14,12 +14,14 @@ const climbs = (() => {
     const top = Math.max(20, ...all), bottom = Math.min(-5, ...all);
     const radius = (tenths) => most * (0.12 + 0.88 * (tenths - bottom) / (top - bottom));
     const sector = 2 * Math.PI / picture.mean.length;
+    // Sectors are by heading; seen from above, the glider flies them a quarter turn aside of the middle.
+    const aside = picture.right ? -Math.PI / 2 : Math.PI / 2, up = aside - Math.PI / 2;
     picture.mean.forEach((value, k) => {
       if (value === null) return;
       c.fillStyle = airColour(value / 10);
       c.beginPath();
       c.moveTo(cx, cy);
-      c.arc(cx, cy, radius(value), k * sector - Math.PI / 2 + 0.012, (k + 1) * sector - Math.PI / 2 - 0.012);
+      c.arc(cx, cy, radius(value), k * sector + up + 0.012, (k + 1) * sector + up - 0.012);
       c.fill();
     });
     c.strokeStyle = colour("ink");
@@ -28,7 +30,7 @@ const climbs = (() => {
     let joined = false;
     picture.last.forEach((value, k) => {
       if (value === null) { joined = false; return; }
-      const [from, to] = [k * sector - Math.PI / 2, (k + 1) * sector - Math.PI / 2];
+      const [from, to] = [k * sector + up, (k + 1) * sector + up];
       if (!joined) c.moveTo(cx + radius(value) * Math.cos(from), cy + radius(value) * Math.sin(from));
       c.arc(cx, cy, radius(value), from, to);
       joined = true;
@@ -42,7 +44,7 @@ const climbs = (() => {
     c.stroke();
     c.setLineDash([]);
     if (picture.strongest !== null) {
-      const angle = picture.strongest * Math.PI / 180, r = most + 8;
+      const angle = picture.strongest * Math.PI / 180 + aside, r = most + 8;
       c.fillStyle = colour("accent");
       c.beginPath();
       c.moveTo(cx + (r - 8) * Math.sin(angle), cy - (r - 8) * Math.cos(angle));
@@ -100,7 +102,7 @@ const climbs = (() => {
     if (!picture) return "";
     const middle = `Around the circle ${signed(picture.middle, 1)} m/s`;
     if (picture.strongest === null) return `${middle}, evenly (${picture.asymmetry.toFixed(1)} ± ${picture.sigma.toFixed(1)} m/s).`;
-    const where = picture.from_north ? ` on heading ${picture.strongest}°` : "";
+    const where = picture.from_north ? ` towards ${(picture.strongest + (picture.right ? 270 : 90)) % 360}°` : "";
     const shift = picture.shift_m ? ` Move the circle ${picture.shift_m} m towards ${picture.shift_deg}°.` : "";
     return `${middle}, strongest${where} by ${picture.asymmetry.toFixed(1)} ± ${picture.sigma.toFixed(1)} m/s.${shift}`;
   };

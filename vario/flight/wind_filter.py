@@ -118,7 +118,14 @@ class WindFilter(WindState):
         kalman = self._kalman
         y = z - expected(kalman.x)
         s = h @ kalman.P @ h.T + r
-        nis = float(y @ np.linalg.solve(s, y)) / len(z)
+        try:
+            nis = float(y @ np.linalg.solve(s, y)) / len(z)
+        except np.linalg.LinAlgError:
+            nis = math.nan
+        if not math.isfinite(nis):
+            self.restarts += 1
+            self._begin()  # numbers out of all proportion: nothing of it can be kept
+            return False
         settled = self.sigma_mps < 3.0
         self.last_nis = nis
         if eddies and settled:

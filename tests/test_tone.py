@@ -216,9 +216,7 @@ def test_the_speed_command_says_which_way(ias_mps: float, voice: Voice) -> None:
 
 
 def test_the_right_speed_is_silent_and_more_difference_is_faster() -> None:
-    differences = [
-        cruise("speed to fly", ias_mps=v, speed_to_fly_mps=40.0) for v in (39.0, 36.0, 30.0, 20.0)
-    ]
+    differences = [cruise("speed to fly", ias_mps=v, speed_to_fly_mps=40.0) for v in (39.0, 36.0, 30.0, 20.0)]
     assert [result.level > 0.0 for result in differences] == [False, True, True, True]
     cadences = [result.beep_hz for result in differences[1:]]
     assert cadences == sorted(cadences, key=lambda hz: hz or 0.0)

@@ -114,9 +114,9 @@ def _print_shares(path: Path) -> None:
 def _timed(function: Callable[..., Any], name: str, spent: dict[str, float]) -> Callable[..., Any]:
     spent[name] = 0.0
 
-    def call(*args: Any) -> Any:
+    def call(*args: Any, **named: Any) -> Any:
         start = time.perf_counter()
-        result = function(*args)
+        result = function(*args, **named)
         spent[name] += time.perf_counter() - start
         return result
 

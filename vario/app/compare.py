@@ -8,7 +8,6 @@ from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from vario.app.compare_rows import SAME_TIME_S, paired, rows_of_one_side
 from vario.app.compare_tables import Floats, Table
@@ -16,8 +15,6 @@ from vario.app.trace import COLUMNS, TEXT_COLUMNS
 
 SHORTEST_CLIMB_S = 30.0
 """Circling for less, about one turn, is no climb worth a line."""
-
-Mask = NDArray[np.bool_]
 
 
 @dataclass(frozen=True, slots=True)

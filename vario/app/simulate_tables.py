@@ -8,6 +8,7 @@ from typing import Literal
 
 from pydantic import Field
 
+from hw_replay.simulate.faults import Kind
 from vario.settings.errors import Broken
 from vario.settings.fields import Section, choice, number, optional, optional_number, quantity, required
 
@@ -108,18 +109,7 @@ class FaultTable(Section):
     channel: Literal["all", "baro", "pitot", "imu_accel", "imu_gyro", "gnss_pos", "gnss_vel", "oat"] = choice(
         "baro", "Which; all is every one at once"
     )
-    kind: Literal[
-        "loss",
-        "freeze",
-        "spikes",
-        "bias",
-        "noise",
-        "late",
-        "stamped late",
-        "duplicates",
-        "disorder",
-        "clock jump",
-    ] = choice("loss", "What happens")
+    kind: Kind = choice("loss", "What happens")
     from_s: float = quantity("0 s", "0 s", "1000 min", "When it begins")
     until_s: float | None = optional("60 s", "0 s", "1000 min", "When it ends; absent: never")
     size: float | None = optional_number(

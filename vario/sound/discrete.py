@@ -43,7 +43,8 @@ class DiscreteSink:
         if cue is None or cue.number == self._number:
             return
         self._number = cue.number
-        self.close()
+        if self._playing is not None:
+            self._playing.stop()
         level = command.warning_level if cue.is_warning else command.cue_level
         samples = cue_sounds(self._rate_hz)[cue.cue].samples * (level * HEADROOM * 32767.0)
         pcm = np.rint(samples).astype(np.int16)
@@ -53,9 +54,10 @@ class DiscreteSink:
             raise SoundDeviceError(f"the default sound device: cannot play a cue: {error}") from error
 
     def close(self) -> None:
-        """Stop what sounds."""
+        """Stop what sounds, and wait until the device is let go: its thread must not outlive it."""
         if self._playing is not None:
             self._playing.stop()
+            self._playing.wait_done()
             self._playing = None
 
 

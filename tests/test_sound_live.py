@@ -265,7 +265,9 @@ def test_single_cues_sound_once_each(tmp_path: Path) -> None:
     played, rc = tmp_path / "played", tmp_path / "asoundrc"
     rc.write_text(ASOUNDRC.format(pipe=played))
     environment = os.environ | {"ALSA_CONFIG_PATH": f"{ALSA}:{rc}"}
-    subprocess.run([sys.executable, "-c", TWO_CUES], env=environment, check=True, timeout=60)
+    subprocess.run(  # noqa: S603  (our own program)
+        [sys.executable, "-c", TWO_CUES], env=environment, check=True, timeout=60
+    )
     heard = np.frombuffer(played.read_bytes(), np.int16)
     expected = cue_sounds(RATE_HZ)[Cue.CIRCLING_BEGUN].samples
     assert heard.size >= expected.size

@@ -85,7 +85,7 @@ class Sensor(ABC):
 
 
 class BaroSensor(Sensor):
-    """Static pressure: white noise and a constant error of the port."""
+    """Static pressure: white noise, a constant error, and a port that sees some of the impact pressure."""
 
     channel, name = "baro", "simulated barometer, 0.1 Pa steps"
     noise = 1.5
@@ -99,15 +99,24 @@ class BaroSensor(Sensor):
         *,
         noise: float | None = None,
         offset_pa: float | None = None,
+        position_error: float = 0.0,
     ) -> None:
         super().__init__(rate_hz, seed, noise)
         self._atmosphere = atmosphere
         self._offset_pa = self.OFFSET_PA if offset_pa is None else offset_pa
+        self._position_error = position_error
 
     def measure(self, now: Motion, t_s: float) -> Baro:
         """Static pressure."""
         pressure = self._atmosphere.pressure_pa(now.state.height_m) + self._offset_pa
+        if self._position_error:
+            pressure += self._position_error * _impact_pa(now, self._atmosphere)
         return Baro(t_s, _steps(pressure + self.noise * next(self.normal), 0.1, 1))
+
+
+def _impact_pa(now: Motion, atmosphere: Atmosphere) -> float:
+    height_m = now.state.height_m
+    return impact_of_tas_pa(now.tas_mps, atmosphere.pressure_pa(height_m), atmosphere.temperature_k(height_m))
 
 
 class PitotSensor(Sensor):
@@ -127,6 +136,7 @@ class PitotSensor(Sensor):
         noise: float | None = None,
         offset_pa: float | None = None,
         lag_s: float | None = None,
+        position_error: float = 0.0,
     ) -> None:
         super().__init__(rate_hz, seed, noise)
         self._atmosphere = atmosphere
@@ -135,12 +145,11 @@ class PitotSensor(Sensor):
             self.lag_s = lag_s
         self._passed = 1.0 - math.exp(-1.0 / (rate_hz * self.lag_s)) if self.lag_s > 0.0 else 1.0
         self._tube_pa: float | None = None
+        self._passes = 1.0 - position_error
 
     def measure(self, now: Motion, t_s: float) -> Pitot:
         """Impact pressure. Air from behind or below walking pace gives none."""
-        height_m = now.state.height_m
-        static_pa, air_k = self._atmosphere.pressure_pa(height_m), self._atmosphere.temperature_k(height_m)
-        impact = impact_of_tas_pa(now.tas_mps, static_pa, air_k)
+        impact = self._passes * _impact_pa(now, self._atmosphere)
         tube = impact if self._tube_pa is None else self._tube_pa
         self._tube_pa = tube + self._passed * (impact - tube)
         return Pitot(t_s, _steps(self._tube_pa + self._offset_pa + self.noise * next(self.normal), 0.1, 1))

@@ -25,14 +25,17 @@ class Errors:
     """How good the sensors are; None leaves each as its class has it.
 
     Noise is that of one sample, one standard deviation. A bias and the mounting are per axis: x, y, z, and
-    heading, pitch, bank.
+    heading, pitch, bank. A position error is what the sensor's static port reads too high, as a fraction of
+    the impact pressure.
     """
 
     baro_noise_pa: float | None = None
     baro_offset_pa: float | None = None
+    baro_position_error: float = 0.0
     pitot_noise_pa: float | None = None
     pitot_offset_pa: float | None = None
     pitot_lag_s: float | None = None
+    pitot_position_error: float = 0.0
     accel_noise_mps2: float | None = None
     accel_bias_mps2: Vector | None = None
     gyro_noise_radps: float | None = None
@@ -47,7 +50,14 @@ def suite(
     """All sensors, in the order in which they report at one instant."""
     e = errors or Errors()
     return [
-        BaroSensor(rates.baro_hz, seed, atmosphere, noise=e.baro_noise_pa, offset_pa=e.baro_offset_pa),
+        BaroSensor(
+            rates.baro_hz,
+            seed,
+            atmosphere,
+            noise=e.baro_noise_pa,
+            offset_pa=e.baro_offset_pa,
+            position_error=e.baro_position_error,
+        ),
         PitotSensor(
             rates.pitot_hz,
             seed,
@@ -55,6 +65,7 @@ def suite(
             noise=e.pitot_noise_pa,
             offset_pa=e.pitot_offset_pa,
             lag_s=e.pitot_lag_s,
+            position_error=e.pitot_position_error,
         ),
         AccelSensor(
             rates.imu_hz, seed, noise=e.accel_noise_mps2, bias=e.accel_bias_mps2, mount_rad=e.mount_rad

@@ -239,9 +239,11 @@ def _errors(top: ScenarioFile) -> Errors:
     return Errors(
         baro_noise_pa=sensors.baro.noise_pa,
         baro_offset_pa=sensors.baro.offset_pa,
+        baro_position_error=sensors.baro.position_error,
         pitot_noise_pa=sensors.pitot.noise_pa,
         pitot_offset_pa=sensors.pitot.offset_pa,
         pitot_lag_s=sensors.pitot.lag_s,
+        pitot_position_error=sensors.pitot.position_error,
         accel_noise_mps2=accel.noise_mps2,
         accel_bias_mps2=_filled((accel.bias_x_mps2, accel.bias_y_mps2, accel.bias_z_mps2), AccelSensor.BIAS),
         gyro_noise_radps=gyro.noise_radps,

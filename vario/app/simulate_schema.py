@@ -85,6 +85,7 @@ class Baro(Section):
 
     noise_pa: float | None = optional("1.5 Pa", "0 Pa", "100 Pa", "White noise of one sample")
     offset_pa: float | None = optional("22 Pa", "-1000 Pa", "1000 Pa", "Constant error of port and sensor")
+    position_error: float = number(0.0, -0.2, 0.2, "What its port reads too high, of the impact pressure")
 
 
 class Pitot(Section):
@@ -93,6 +94,7 @@ class Pitot(Section):
     noise_pa: float | None = optional("0.8 Pa", "0 Pa", "100 Pa", "White noise of one sample")
     offset_pa: float | None = optional("1.2 Pa", "-200 Pa", "200 Pa", "Reading at rest")
     lag_s: float | None = optional("50 ms", "0 s", "5 s", "Time constant of the tube")
+    position_error: float = number(0.0, -0.2, 0.2, "What its static port reads too high, likewise")
 
 
 class Accel(Section):

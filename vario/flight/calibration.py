@@ -1,7 +1,13 @@
 """Calibration: what is known to be wrong with the sensors is taken out before anything uses them.
 
 Along the inertial sensor's own axes the bias is subtracted and the scale applied, then its axes are turned to
-the glider's. The pressures lose their offset.
+the glider's. The pressures lose their offset, and then the position error of their static ports.
+
+A static port in the flow reads p + k·q instead of p, q being the true impact pressure (W. Gracey, Measurement
+of Aircraft Speed and Altitude, NASA RP-1046, 1980, from memory: Δp/q is the form in which position errors are
+given, and the pitot tube's own error is small against it). An airspeed sensor on it measures the total
+pressure less that, q·(1 - k); a barometer on it reads p + k·q. Height and kinetic energy so err together: with both on
+one port, H + V²/2g comes out as H + (1 - 2k)·V²/2g, and a pull-up reads as lift where k is positive.
 """
 
 from __future__ import annotations
@@ -38,6 +44,39 @@ class _Axes:
         return a - self.offset[0], b - self.offset[1], c - self.offset[2]
 
 
+class Pressures:
+    """Takes offsets and position errors out of the pressures, sample by sample in the order they came.
+
+    The static pressure is corrected with the latest impact pressure. Once that stays away its last value
+    holds: a correction that vanished would read as a jump in height.
+
+    Args:
+        sensors: their settings.
+    """
+
+    def __init__(self, sensors: Sensors) -> None:
+        self._offset_pa = sensors.baro.offset_pa
+        self._zero_pa = sensors.pitot.zero_pa
+        self._static_share = sensors.baro.position_error
+        self._impact_share = 1.0 - sensors.pitot.position_error
+        self._impact_pa = 0.0
+
+    @property
+    def changes_nothing(self) -> bool:
+        """Whether every sample comes out as it went in."""
+        return self._offset_pa == self._zero_pa == self._static_share == 0.0 and self._impact_share == 1.0
+
+    def pitot(self, sample: Pitot) -> Pitot:
+        """The true impact pressure."""
+        self._impact_pa = (sample.impact_pa - self._zero_pa) / self._impact_share
+        return Pitot(sample.t_s, self._impact_pa)
+
+    def baro(self, sample: Baro) -> Baro:
+        """The true static pressure."""
+        error_pa = self._offset_pa + self._static_share * self._impact_pa
+        return Baro(sample.t_s, sample.static_pa - error_pa)
+
+
 class CalibrationStage:
     """Applies the calibration in the settings; it does not change in flight."""
 
@@ -52,14 +91,11 @@ class CalibrationStage:
         self._gyro = _Axes.of(
             turn,
             (imu.gyro_bias_x_radps, imu.gyro_bias_y_radps, imu.gyro_bias_z_radps),
-            (1.0, 1.0, 1.0),
+            (imu.gyro_scale_x, imu.gyro_scale_y, imu.gyro_scale_z),
         )
-        self._baro_pa = sensors.baro.offset_pa
-        self._pitot_pa = sensors.pitot.zero_pa
+        self._pressures = Pressures(sensors)
         self._idle = (
-            self._accel.changes_nothing
-            and self._gyro.changes_nothing
-            and self._baro_pa == self._pitot_pa == 0.0
+            self._accel.changes_nothing and self._gyro.changes_nothing and self._pressures.changes_nothing
         )
 
     def update(self, inputs: Inputs) -> Inputs:
@@ -67,12 +103,13 @@ class CalibrationStage:
         if self._idle:
             return inputs
         frame = inputs.frame
+        pitot = tuple(self._pressures.pitot(s) for s in frame.pitot)  # first: the barometer's needs it
         return replace(
             inputs,
             frame=replace(
                 frame,
-                baro=tuple(Baro(s.t_s, s.static_pa - self._baro_pa) for s in frame.baro),
-                pitot=tuple(Pitot(s.t_s, s.impact_pa - self._pitot_pa) for s in frame.pitot),
+                baro=tuple(self._pressures.baro(s) for s in frame.baro),
+                pitot=pitot,
                 accel=tuple(
                     ImuAccel(s.t_s, *self._accel.apply(s.x_mps2, s.y_mps2, s.z_mps2)) for s in frame.accel
                 ),

@@ -83,6 +83,14 @@ class BaroSensor(BusSensor):
         "inside",
         "outside: in the outside air and in the shade, so that its own temperature is that of the air",
     )
+    position_error: float = number(
+        0.0,
+        -0.2,
+        0.2,
+        "What its static port reads too high in flight, as a fraction of the impact pressure; it is "
+        "subtracted. It corrects total energy too: 0.05 more lets speed count 5 % more, for pull-ups that "
+        "read as lift",
+    )
     latency_s: float = quantity("0 s", "0 s", "0.5 s", "How old a reading is at the time it carries")
 
 
@@ -97,6 +105,13 @@ class PitotSensor(BusSensor):
         "1 Pa", "0.02 Pa", "100 Pa", "White noise of one sample; absent: as the recording states, else 1 Pa"
     )
     zero_pa: float = quantity("0 Pa", "-200 Pa", "200 Pa", "Reading at rest in still air; it is subtracted")
+    position_error: float = number(
+        0.0,
+        -0.2,
+        0.2,
+        "What its static port reads too high in flight, as a fraction of the impact pressure, which is "
+        "too low by as much; on the same static line the same as that of the barometer",
+    )
     lag_s: float = quantity("0 s", "0 s", "0.5 s", "Time constant of the tubing")
 
 
@@ -111,6 +126,10 @@ def _accel_scale(axis: str) -> Any:
 def _gyro_bias(axis: str) -> Any:
     text = f"What its {axis} axis reads too much at rest; it is subtracted"
     return quantity("0 deg/s", "-15 deg/s", "15 deg/s", text)
+
+
+def _gyro_scale(axis: str) -> Any:
+    return number(1.0, 0.8, 1.2, f"What its {axis} axis is multiplied with after that")
 
 
 class ImuSensor(BusSensor):
@@ -137,6 +156,9 @@ class ImuSensor(BusSensor):
     gyro_bias_x_radps: float = _gyro_bias("x")
     gyro_bias_y_radps: float = _gyro_bias("y")
     gyro_bias_z_radps: float = _gyro_bias("z")
+    gyro_scale_x: float = _gyro_scale("x")
+    gyro_scale_y: float = _gyro_scale("y")
+    gyro_scale_z: float = _gyro_scale("z")
     forward_m: float = quantity("0 m", "-5 m", "5 m", "Place of the sensor forward of the centre of gravity")
     right_m: float = quantity("0 m", "-2 m", "2 m", "Place of the sensor to the right of it")
     below_m: float = quantity("0 m", "-2 m", "2 m", "Place of the sensor below it")

@@ -2,6 +2,6 @@
 
 `series` the recording as arrays, and what is at rest in it; `outcome` what a way finds and the files it
 writes; one module a way: `rest` (pitot zero, gyro bias, barometer), `level` (mounting), `positions` (six
-positions), `leak` (static system), `legs` (airspeed from GNSS), `pull_up` (total energy), `glides` (polar);
-`command` the command line.
+positions), `turns` (gyro scale), `leak` (static system), `legs` (airspeed from GNSS), `pull_up` (total
+energy), `glides` (polar); `command` the command line.
 """

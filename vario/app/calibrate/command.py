@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterable
 from dataclasses import replace
 from pathlib import Path
@@ -39,6 +40,12 @@ def add_parser(commands: _SubParsersAction[ArgumentParser]) -> None:
         "--ground-run", action="store_true", help="FILE begins at rest and goes on with the pull of a launch"
     )
     _way(ways, "six-position", "accelerometer laid on each of its six sides, 5 s each", _six_positions)
+    way = _way(
+        ways, "gyro-scale", "the box turned by quarter turns on a table, on three of its sides", _gyro_scale
+    )
+    way.add_argument(
+        "--step", default="90 deg", help="every turn is a whole number of these; default: 90 deg"
+    )
     _way(ways, "leak", "static line: suck 300 m, close, wait a minute", _leak)
     way = _way(ways, "airspeed", "straight runs on three or more headings against GNSS", _airspeed)
     _windows(way, "--run")
@@ -88,9 +95,11 @@ class _Case:
         self.glider = loaded.glider
 
     @property
-    def zero_pa(self) -> float:
-        """Zero of the pitot sensor as set."""
-        return self.settings.sensors.pitot.zero_pa
+    def corrected(self) -> Iterable[Sample]:
+        """The samples with their pressures as the settings correct them."""
+        from vario.app.calibrate.series import corrected_pressures  # noqa: PLC0415
+
+        return corrected_pressures(self.samples, self.settings.sensors)
 
     @property
     def windows(self) -> list[tuple[float, float]]:
@@ -214,6 +223,16 @@ def _six_positions(case: _Case) -> Outcome:
     return six_positions(case.samples)
 
 
+def _gyro_scale(case: _Case) -> Outcome:
+    from vario.app.calibrate.turns import LEAST_STEP_RAD, gyro_scale  # noqa: PLC0415
+    from vario.settings.quantity import ANGLE  # noqa: PLC0415
+
+    step_rad = _quantity("--step", case.arguments.step, ANGLE)
+    if not LEAST_STEP_RAD <= step_rad <= math.tau:
+        raise AppError(f'--step "{case.arguments.step}": expected 30 deg to 360 deg')
+    return gyro_scale(case.samples, step_rad)
+
+
 def _leak(case: _Case) -> Outcome:
     from vario.app.calibrate.leak import static_leak  # noqa: PLC0415
 
@@ -223,13 +242,13 @@ def _leak(case: _Case) -> Outcome:
 def _airspeed(case: _Case) -> Outcome:
     from vario.app.calibrate.legs import position_error  # noqa: PLC0415
 
-    return position_error(case.samples, case.zero_pa, case.windows)
+    return position_error(case.corrected, case.settings.sensors.pitot.position_error, case.windows)
 
 
 def _total_energy(case: _Case) -> Outcome:
     from vario.app.calibrate.pull_up import energy_check  # noqa: PLC0415
 
-    return energy_check(case.samples, case.zero_pa)
+    return energy_check(case.corrected, case.settings.sensors.baro.position_error)
 
 
 def _polar(case: _Case) -> Outcome:
@@ -239,7 +258,7 @@ def _polar(case: _Case) -> Outcome:
     if case.glider is not None:
         reference_kg = case.glider.reference_mass_kg
         ratio = ((flight.mass_kg or reference_kg) + flight.ballast_kg) / reference_kg
-    found = fit_polar(case.samples, ratio, case.zero_pa, case.windows)
+    found = fit_polar(case.corrected, ratio, case.windows)
     if flight.mass_kg is None:
         assumed = "Flying mass not given: taken as the reference mass"
     elif case.glider is None:

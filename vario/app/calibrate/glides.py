@@ -59,15 +59,13 @@ class Glide:
 def fit_polar(
     samples: Iterable[Sample],
     mass_ratio: float = 1.0,
-    zero_pa: float = 0.0,
     windows: Sequence[tuple[float, float]] = (),
 ) -> Outcome:
     """The polar from a recording with steady glides at several speeds.
 
     Args:
-        samples: of the flight.
+        samples: of the flight, its pressures as the settings correct them.
         mass_ratio: flying mass over reference mass.
-        zero_pa: zero of the pitot sensor, taken off.
         windows: beginnings and ends of the glides, s; found in the recording if none are given.
 
     Raises:
@@ -75,10 +73,8 @@ def fit_polar(
     """
     found = collect(samples, "baro", "pitot", "oat", "imu_gyro")
     baro, pitot = needed(found, "baro", LEAST_GLIDE_S), needed(found, "pitot", LEAST_GLIDE_S)
-    spans = list(windows) or _steady(pitot, found.get("imu_gyro"), baro, zero_pa)
-    glides = [
-        _glide(span, baro, pitot, found.get("oat"), zero_pa=zero_pa, mass_ratio=mass_ratio) for span in spans
-    ]
+    spans = list(windows) or _steady(pitot, found.get("imu_gyro"), baro)
+    glides = [_glide(span, baro, pitot, found.get("oat"), mass_ratio=mass_ratio) for span in spans]
     if len(glides) < LEAST_GLIDES:
         raise AppError(f"{len(glides)} steady glides of {LEAST_GLIDE_S:g} s, expected {LEAST_GLIDES} or more")
     speeds = np.array([glide.eas_mps for glide in glides])
@@ -146,12 +142,12 @@ def sink_error(eas_mps: float, covariance: Floats) -> float:
     return float(np.sqrt(row @ covariance @ row))
 
 
-def _steady(pitot: Series, gyro: Series | None, baro: Series, zero_pa: float) -> list[tuple[float, float]]:
+def _steady(pitot: Series, gyro: Series | None, baro: Series) -> list[tuple[float, float]]:
     """Stretches of steady speed, and straight where a gyro tells, cut into glides."""
     t_s = np.arange(pitot.t_s[0], pitot.t_s[-1], 1.0)
     seconds = np.clip(np.searchsorted(t_s, pitot.t_s, side="right") - 1, 0, len(t_s) - 1)
     counts = np.maximum(np.bincount(seconds, minlength=len(t_s)), 1)
-    impact = np.bincount(seconds, pitot.values[:, 0] - zero_pa, minlength=len(t_s)) / counts
+    impact = np.bincount(seconds, pitot.values[:, 0], minlength=len(t_s)) / counts
     static = np.interp(t_s, baro.t_s, baro.values[:, 0])
     speed = np.array([_eas(float(q), float(p)) for q, p in zip(impact, static, strict=True)])
     straight = np.ones(len(t_s), bool)
@@ -187,7 +183,6 @@ def _glide(
     pitot: Series,
     oat: Series | None,
     *,
-    zero_pa: float,
     mass_ratio: float,
 ) -> Glide:
     """Loss of energy height by a line through it, which uses all readings and not two."""
@@ -201,7 +196,7 @@ def _glide(
         else float(np.interp(np.mean(span), oat.t_s, oat.values[:, 0]))
     )
     height_m = -GAS_CONSTANT * air_k / G0_MPS2 * np.log(static.values[:, 0] / static_pa)
-    tas = np.array([tas_mps(float(q) - zero_pa, static_pa, air_k) for q in impact.values[:, 0]])
+    tas = np.array([tas_mps(float(q), static_pa, air_k) for q in impact.values[:, 0]])
     kinetic_m = np.interp(static.t_s, impact.t_s, tas**2 / (2.0 * G0_MPS2))
     sink = -float(np.polyfit(static.t_s - static.t_s[0], height_m + kinetic_m, 1)[0])
     to_sea_level = math.sqrt(density_kgpm3(static_pa, air_k) / SEA_LEVEL_KGPM3)

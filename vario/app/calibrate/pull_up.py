@@ -2,9 +2,10 @@
 
 In still air total energy only falls, by the glider's sink. Over a pull-up, height and speed change against
 each other: H + k·V²/2g, with k = 1 for perfect compensation. The k that fits the flight best says by how much
-the airspeed counts too little (under-compensated) or too much. Heights are fitted, not their rates, so
-nothing is differentiated; every pull-up has a level and a mean sink of its own, so that slow lift does not
-spoil it.
+the airspeed counts too little (under-compensated) or too much; what is missing is the position error of the
+barometer's static port (vario/flight/calibration.py), which hides that share of V²/2g. Heights are fitted,
+not their rates, so nothing is differentiated; every pull-up has a level and a mean sink of its own, so that slow
+lift does not spoil it.
 """
 
 from __future__ import annotations
@@ -27,23 +28,30 @@ LEAST_CHANGE_M = 12.0
 """Of V²/2g within `AROUND_S`: from 120 to 105 km/h."""
 
 LEAST_MANOEUVRES = 3
+
+_LITTLE = "a leak in the pitot line, or a static port under pressure"
+_MUCH = "a static port that sucks, or the zero of the pitot sensor"
+
+MOST_ERROR = 0.2
+"""Of the impact pressure; the settings allow no more either."""
+
 GOOD = 0.05
 """A pull-up from 180 to 90 km/h changes V²/2g by 96 m; 5 % of it over 10 s is half a metre a second."""
 
 
-def energy_check(samples: Iterable[Sample], zero_pa: float = 0.0) -> Outcome:
+def energy_check(samples: Iterable[Sample], in_force: float = 0.0) -> Outcome:
     """How well the airspeed compensates pull-ups and push-overs.
 
     Args:
-        samples: of a flight with several of them, in still air.
-        zero_pa: zero of the pitot sensor, taken off.
+        samples: of a flight with several of them, in still air, its pressures as the settings correct them.
+        in_force: position error of the barometer with which they do.
 
     Raises:
         AppError: if there are not enough of them.
     """
     found = collect(samples, "baro", "pitot", "oat")
     baro, pitot = needed(found, "baro", 60.0), needed(found, "pitot", 60.0)
-    t_s, height_m, kinetic_m = _energies(baro, pitot, found.get("oat"), zero_pa)
+    t_s, height_m, kinetic_m = _energies(baro, pitot, found.get("oat"))
     windows = _manoeuvres(t_s, kinetic_m)
     if len(windows) < LEAST_MANOEUVRES:
         raise AppError(
@@ -51,45 +59,60 @@ def energy_check(samples: Iterable[Sample], zero_pa: float = 0.0) -> Outcome:
             "speed by 40 km/h or so within 10 s, wings level, with 20 s between"
         )
     k, error = _fit([(t_s[w], height_m[w], kinetic_m[w]) for w in windows])
+    share = in_force + k - 1.0
+    settings = {"sensors.baro": {"position_error": float(f"{share:.4f}")}}
+    correction = f"Suggested: position_error = {share:.4f} of the barometer, until now {in_force:.4f}."
     if error > GOOD or GOOD < abs(k - 1.0) <= 2 * error:
         verdict = "They do not tell: the air was not still enough. Fly more of them, early in the morning."
+        settings = {}
     elif abs(k - 1.0) <= GOOD:
         verdict = "That is well compensated."
-    elif k > 1.0:
-        verdict = (
-            f"Under-compensated: a pull-up reads as lift. The airspeed pressure counts {(k - 1):.0%} too "
-            "little: a leak in the pitot line, or a static port that sucks; "
-            "find the cause; there is no setting for it."
-        )
+        settings = {}
     else:
-        verdict = (
-            f"Over-compensated: a pull-up reads as sink. The airspeed pressure counts {(1 - k):.0%} too much "
-            ": look at the static ports, and the zero of the pitot sensor; find the cause; there is no "
-            "setting for it."
+        wrong, cause = (
+            (
+                f"Under-compensated: a pull-up reads as lift. The airspeed counts {(k - 1):.0%} too little",
+                _LITTLE,
+            )
+            if k > 1.0
+            else (
+                f"Over-compensated: a pull-up reads as sink. The airspeed counts {(1 - k):.0%} too much",
+                _MUCH,
+            )
         )
+        verdict = f"{wrong}: {cause}. Find the cause first. {correction}"
+        if abs(share) > MOST_ERROR:
+            verdict = f"{verdict} That is more than any static port is off: it is something else."
+            settings = {}
     return Outcome(
         "total-energy",
         [
             f"{len(windows)} pull-ups and push-overs: factor of the airspeed pressure {k:.3f} ±{error:.3f}.",
             verdict,
         ],
-        {},
-        {"energy": {"factor": k, "factor_error": error, "manoeuvres": len(windows)}},
+        settings,
+        {
+            "energy": {
+                "factor": k,
+                "factor_error": error,
+                "manoeuvres": len(windows),
+                "position_error": share,
+            }
+        },
         [
+            "First the airspeed (vario calibrate airspeed): an airspeed that is wrong looks the same here.",
             "Only still air tells: early morning, no wind near hills. Gusts make it look over-compensated.",
             "Stay inside the limits of the flight manual; nobody below or behind, and somebody looking out.",
         ],
     )
 
 
-def _energies(
-    baro: Series, pitot: Series, oat: Series | None, zero_pa: float
-) -> tuple[Floats, Floats, Floats]:
+def _energies(baro: Series, pitot: Series, oat: Series | None) -> tuple[Floats, Floats, Floats]:
     """Time, true height and V²/2g on a steady grid; the height's slope is corrected for the temperature."""
     begin_s, end_s = max(baro.t_s[0], pitot.t_s[0]), min(baro.t_s[-1], pitot.t_s[-1])
     t_s = np.arange(begin_s, end_s, 1.0 / RATE_HZ)
     static_pa = np.interp(t_s, baro.t_s, baro.values[:, 0])
-    impact_pa = np.interp(t_s, pitot.t_s, pitot.values[:, 0]) - zero_pa
+    impact_pa = np.interp(t_s, pitot.t_s, pitot.values[:, 0])
     standard_k = np.array([temperature_k(altitude_m(float(p))) for p in static_pa])
     air_k = standard_k if oat is None else np.interp(t_s, oat.t_s, oat.values[:, 0])
     # Hydrostatic: dh = -R T / (g p) dp.

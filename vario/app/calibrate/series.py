@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from drivers.samples import CHANNEL_OF, CHANNELS, Sample
+from drivers.samples import CHANNEL_OF, CHANNELS, Baro, Pitot, Sample
 from vario.app.errors import AppError
+from vario.flight.calibration import Pressures
+from vario.settings.fitted import Sensors
 
 Floats = NDArray[np.float64]
 
@@ -56,6 +58,18 @@ def collect(samples: Iterable[Sample], *channels: str) -> dict[str, Series]:
             order = np.argsort(t_s, kind="stable")
             found[channel] = Series(channel, t_s[order], np.array(rows[channel])[order])
     return found
+
+
+def corrected_pressures(samples: Iterable[Sample], sensors: Sensors) -> Iterator[Sample]:
+    """The samples with the pressures as the settings correct them."""
+    pressures = Pressures(sensors)
+    for sample in samples:
+        if isinstance(sample, Baro):
+            yield pressures.baro(sample)
+        elif isinstance(sample, Pitot):
+            yield pressures.pitot(sample)
+        else:
+            yield sample
 
 
 def needed(found: dict[str, Series], channel: str, least_s: float) -> Series:

@@ -1,0 +1,164 @@
+"""The scale of the gyro: found from turns whose attitudes are SciPy's, and applied by the flight logic."""
+
+from __future__ import annotations
+
+import argparse
+import math
+import tomllib
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy.spatial.transform import Rotation
+
+from drivers.isa import G0_MPS2
+from drivers.samples import ImuAccel, ImuGyro, Sample
+from hw_replay.recording import RecordingWriter
+from hw_replay.source import RecordingInfo
+from vario.app.calibrate.command import add_parser
+from vario.app.calibrate.turns import Turn, fitted, gyro_scale
+from vario.app.errors import AppError
+from vario.flight.calibration import CalibrationStage
+from vario.flight.frames import Frame
+from vario.flight.health import Inputs
+from vario.settings.load import parse_settings
+
+HZ = 100.0
+UPRIGHT = {"x": [0.0, 90.0, 0.0], "y": [90.0, 0.0, 0.0], "z": [0.0, 0.0, 0.0]}
+"""Angles about x, y, z that lay the box with the named axis up or down."""
+
+
+class Bench:
+    """A box on a table, turned and put on other sides; its sensors read its attitude's rates and gravity."""
+
+    def __init__(
+        self, scale: tuple[float, float, float], bias: tuple[float, float, float], noise: float
+    ) -> None:
+        self.samples: list[Sample] = []
+        self._scale, self._bias = np.array(scale), np.array(bias)
+        self._noise = noise
+        self._random = np.random.default_rng(8)
+        self._level_from_box = Rotation.identity()
+        self._k = 0
+
+    def to(self, attitude: Rotation, seconds: float) -> None:
+        """Along the shortest way, gently begun and ended."""
+        way = (attitude * self._level_from_box.inv()).as_rotvec()
+        begin = self._level_from_box
+        steps = round(seconds * HZ)
+        for k in range(steps):
+            share = (1.0 - math.cos(math.pi * (k + 1) / steps)) / 2.0
+            self._read(Rotation.from_rotvec(way * share) * begin)
+
+    def turn(self, degrees: float, seconds: float) -> None:
+        """About the vertical, by any angle."""
+        begin = self._level_from_box
+        steps = round(seconds * HZ)
+        for k in range(steps):
+            share = (1.0 - math.cos(math.pi * (k + 1) / steps)) / 2.0
+            self._read(Rotation.from_rotvec([0.0, 0.0, math.radians(degrees) * share]) * begin)
+
+    def rest(self, seconds: float) -> None:
+        """Lie still."""
+        for _ in range(round(seconds * HZ)):
+            self._read(self._level_from_box)
+
+    def _read(self, level_from_box: Rotation) -> None:
+        rate = (self._level_from_box.inv() * level_from_box).as_rotvec() * HZ
+        self._level_from_box = level_from_box
+        up = level_from_box.inv().apply([0.0, 0.0, G0_MPS2])
+        t_s = 1.0 + self._k / HZ
+        self._k += 1
+        noise = self._noise * self._random.standard_normal(3)
+        self.samples.append(ImuAccel(t_s, *(float(v) for v in up)))
+        self.samples.append(ImuGyro(t_s, *(float(v) for v in rate / self._scale + self._bias + noise)))
+
+
+def turned(
+    scale: tuple[float, float, float], degrees: float = 360.0, crooked_deg: float = 2.0
+) -> list[Sample]:
+    bench = Bench(scale, (0.006, -0.004, 0.01), math.radians(0.1))
+    crooked = Rotation.from_rotvec(np.radians(crooked_deg) * np.array([0.6, -0.8, 0.3]))
+    for side in "zyx":
+        bench.to(Rotation.from_euler("xyz", UPRIGHT[side], degrees=True) * crooked, 1.5)
+        bench.rest(4.0)
+        for way in (1.0, -1.0):
+            bench.turn(way * degrees, degrees / 45.0)
+            bench.rest(4.0)
+    return bench.samples
+
+
+@pytest.mark.parametrize(("degrees", "crooked_deg"), [(360.0, 0.0), (360.0, 5.0), (90.0, 2.0)])
+def test_turns_by_known_angles_give_the_scales_however_crooked_the_box(
+    degrees: float, crooked_deg: float
+) -> None:
+    scale = (1.03, 0.96, 1.01)
+    found = gyro_scale(turned(scale, degrees, crooked_deg))
+    assert [found.figures["gyro"][f"scale_{axis}"] for axis in "xyz"] == pytest.approx(scale, abs=0.002)
+    assert "turn_6" in found.figures
+
+
+def test_the_scales_found_make_the_flight_logic_turn_by_the_true_angle() -> None:
+    scale = (1.03, 0.96, 1.01)
+    samples = turned(scale)
+    values = gyro_scale(samples).settings["sensors.imu"]
+    text = "[sensors.imu]\n" + "".join(f"{key} = {value}\n" for key, value in values.items())
+    stage = CalibrationStage(parse_settings(text, "found").settings.sensors)
+    gyro = tuple(s for s in samples if isinstance(s, ImuGyro))
+    out = stage.update(Inputs(Frame(1.0, 0.02, gyro=gyro), True, True, True, True, True)).frame.gyro
+    # The first turn after the rest of 4 s: about z, from 5.5 s on for 8 s.
+    rates = np.array([s.z_radps for s in out if 6.5 <= s.t_s < 14.5])
+    rest = np.mean([s.z_radps for s in out if 3.0 < s.t_s < 6.0])
+    assert math.degrees(float(np.sum(rates - rest)) / HZ) == pytest.approx(360.0, abs=1.0)
+
+
+@given(
+    st.tuples(*[st.floats(0.9, 1.1)] * 3),
+    st.lists(st.tuples(*[st.floats(-1.0, 1.0)] * 3), min_size=6, max_size=9),
+)
+@settings(deadline=None)
+def test_any_turns_about_axes_well_apart_give_the_scales_exactly(
+    scale: tuple[float, float, float], axes: list[tuple[float, float, float]]
+) -> None:
+    every = np.vstack(
+        [np.eye(3), np.array([axis for axis in axes if np.linalg.norm(axis) > 0.3]).reshape(-1, 3)]
+    )
+    turns = [
+        Turn(0.0, 1.0, math.pi * axis / np.linalg.norm(axis) / np.array(scale), math.pi) for axis in every
+    ]
+    found, left = fitted(turns)
+    assert found == pytest.approx(scale, rel=1e-9)
+    assert left < 1e-9
+
+
+def test_a_side_not_turned_on_is_named_and_a_wrong_angle_refused() -> None:
+    samples = turned((1.0, 1.0, 1.0))
+    half = [s for s in samples if s.t_s < 40.0]
+    with pytest.raises(AppError, match="none about x, y: put the box on another side"):
+        gyro_scale(half)
+    with pytest.raises(
+        AppError, match=r"reads 1[34]\d\.\d°, no whole number of 90°; name the angle with --step"
+    ):
+        gyro_scale(turned((1.0, 1.0, 1.0), 135.0))
+    assert gyro_scale(turned((1.0, 1.0, 1.0), 135.0), math.radians(135.0)).figures["gyro"]["left_over"] < 0.01
+
+
+def test_the_command_writes_settings_that_can_be_used(tmp_path: Path) -> None:
+    file = tmp_path / "turned.mcap"
+    with RecordingWriter(file, RecordingInfo("on the table", "live")) as writer:
+        for sample in turned((1.02, 1.0, 0.99)):
+            writer.write(sample)
+    parser = argparse.ArgumentParser()
+    add_parser(parser.add_subparsers())
+    config = tmp_path / "my.toml"
+    config.write_text("# mine\n", encoding="utf-8")
+    words = ["calibrate", "gyro-scale", str(file), "--out", str(tmp_path / "out"), "--apply", str(config)]
+    arguments = parser.parse_args(words)
+    assert arguments.command(arguments) == 0
+    found = tomllib.loads(config.read_text(encoding="utf-8"))["sensors"]["imu"]
+    assert found["gyro_scale_x"] == pytest.approx(1.02, abs=0.002)
+    arguments = parser.parse_args([*words, "--step", "5 deg"])
+    with pytest.raises(AppError, match="expected 30 deg to 360 deg"):
+        arguments.command(arguments)

@@ -20,6 +20,7 @@ from hw_replay.igc_clock import FixClock
 from hw_replay.igc_records import Extensions, Fix, parse_fix, parse_k_time
 from hw_replay.igc_survey import survey
 from hw_replay.messages import RejectedValueError, decoder
+from hw_replay.ordering import in_order
 from hw_replay.source import RecordingInfo, SensorInfo
 
 LONGEST_STEP_S = 3.0
@@ -86,6 +87,10 @@ class IgcFile:
         self._static_pa: float | None = None
 
     def __iter__(self) -> Iterator[Sample]:
+        # A derived velocity belongs half a step back, before what came between its two positions.
+        return in_order(self._samples(), LONGEST_STEP_S / 2)
+
+    def _samples(self) -> Iterator[Sample]:
         self._begin()
         before: tuple[float, Fix] | None = None
         for t_s, number, line, fix in self._timed_lines():

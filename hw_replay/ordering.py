@@ -1,16 +1,21 @@
-"""Sorting more rows than fit into memory: sorted runs in a temporary file, merged block by block."""
+"""Putting samples in order of time: all of a file's rows, or a stream of which few come a little late.
+
+More rows than fit into memory are sorted in runs in a temporary file, and merged block by block.
+"""
 
 from __future__ import annotations
 
+import heapq
 import struct
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import ExitStack
 from typing import IO
 
 import numpy as np
 from numpy.typing import NDArray
 
+from drivers.samples import Sample
 from hw_replay.errors import RecordingError
 
 _ROW = struct.Struct("<qqqddd")
@@ -24,6 +29,17 @@ Row = tuple[int, int, int, float, float, float]
 """Time in ns, place in the file, kind of row, three values."""
 
 _Rows = NDArray[np.void]
+
+
+def in_order(samples: Iterable[Sample], late_s: float) -> Iterator[Sample]:
+    """The samples in order of time, if none comes more than `late_s` after a later one; ties as they came."""
+    waiting: list[tuple[float, int, Sample]] = []
+    for number, sample in enumerate(samples):
+        heapq.heappush(waiting, (sample.t_s, number, sample))
+        while waiting[0][0] < sample.t_s - late_s:
+            yield heapq.heappop(waiting)[2]
+    while waiting:
+        yield heapq.heappop(waiting)[2]
 
 
 class RowSorter:

@@ -19,8 +19,8 @@ from rich.console import Console
 from hw_replay.open import open_source
 from hw_replay.recording import RecordingWriter
 from hw_replay.simulate.demo import BUNDLED
-from vario.app.batch import find_jobs
-from vario.app.batch_workers import Processes
+from vario.app.batch.batch import find_jobs
+from vario.app.batch.workers import Processes
 
 FLIGHTS = 8
 IMPORT_BELOW_S, HELP_BELOW_S, SPEED_UP_FROM = 5.0, 0.3, 1.8

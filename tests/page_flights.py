@@ -32,7 +32,7 @@ def demo() -> Flown:
     for reading in passage:
         if not readings or reading.t_s - readings[-1].t_s >= KEPT_EVERY_S:
             readings.append(reading)
-    return Flown(readings, passage.climbs(), passage.summary())
+    return Flown(readings, list(passage.climbs), passage.summary())
 
 
 def long_flight(duration_s: float = LONG_S) -> Flown:

@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from vario.app.allan import allan_curve, noise_figures
+from vario.app.tune.allan import allan_curve, noise_figures
 
 RATE_HZ = 50.0
 Floats = NDArray[np.float64]

@@ -13,9 +13,9 @@ import pytest
 from drivers.samples import Baro, GnssPos, Sample
 from hw_replay.recording import RecordingWriter
 from hw_replay.source import RecordingInfo
-from vario.app.batch import find_jobs, run_batch
-from vario.app.batch_job import Job, Outcome, fingerprint, run_job
-from vario.app.batch_workers import CRASHED, Cluster, Processes
+from vario.app.batch.batch import find_jobs, run_batch
+from vario.app.batch.job import Job, Outcome, fingerprint, run_job
+from vario.app.batch.workers import CRASHED, Cluster, Processes
 from vario.app.cli import main
 from vario.app.errors import AppError
 

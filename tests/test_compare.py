@@ -17,9 +17,9 @@ from drivers.samples import Baro, Reference
 from hw_replay.recording import RecordingWriter
 from hw_replay.source import RecordingInfo
 from vario.app.cli import main
-from vario.app.compare import Tolerances, compare_tables
-from vario.app.compare_tables import Table, table_of_rows
-from vario.app.compare_words import meaning
+from vario.app.compare.compare import Tolerances, compare_tables
+from vario.app.compare.tables import Table, table_of_rows
+from vario.app.compare.words import meaning
 
 Rows = list[dict[str, str]]
 

@@ -12,7 +12,7 @@ from pathlib import Path
 import aerofiles.igc
 import pytest
 from ambiance import Atmosphere
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from drivers import isa
@@ -389,6 +389,15 @@ flights = st.lists(
 
 @settings(max_examples=60, deadline=None)
 @given(start=st.integers(0, 86_399), steps=flights)
+@example(  # the velocity between the second and the last fix belongs before the void one
+    start=0,
+    steps=[
+        (1, 0, 0, 1, 0, False),
+        (1, 0, 1, 0, 0, True),
+        (2, 0, 0, 0, 0, False),
+        (1, 0, 1, 0, 0, True),
+    ],
+)
 def test_fixes_agree_with_a_general_reader(
     tmp_path_factory: pytest.TempPathFactory, start: int, steps: list[tuple[int, int, int, int, int, bool]]
 ) -> None:

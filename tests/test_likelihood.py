@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 from filterpy.kalman import KalmanFilter
 
-from vario.app.likelihood import Parameters, Run, consistency, fit, log_likelihood
+from vario.app.tune.likelihood import Parameters, Run, consistency, fit, log_likelihood
 from vario.flight.monitor import Innovation
 
 T = 0.1

@@ -22,6 +22,7 @@ from drivers.events import Event, Mark, SettingsChange
 from hw_replay.recording import Recording, RecordingWriter
 from hw_replay.simulate.demo import BUNDLED
 from hw_replay.source import RecordingInfo
+from vario.app.change.marks import LONGEST_TEXT, drop_mark, dropped_marks
 from vario.app.cli import main
 from vario.app.errors import AppError
 from vario.app.live.clock import FIRST_S, MonotonicClock, SteppedClock
@@ -31,7 +32,6 @@ from vario.app.live.rehearsal import with_chips
 from vario.app.live.side import SideWatch
 from vario.app.live.speaker import GONE, Speaker
 from vario.app.live.status import Status, one_line
-from vario.app.marks import LONGEST_TEXT, drop_mark, dropped_marks
 from vario.flight.tone import ToneCommand
 from vario.settings.load import parse_settings
 from vario.settings.schema import Settings

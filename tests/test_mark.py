@@ -13,8 +13,8 @@ from drivers.samples import Baro, Sample
 from hw_replay.event_messages import KIND_OF, RejectedEventError, decode_event, encode_event
 from hw_replay.recording import Recording, RecordingWriter
 from hw_replay.source import RecordingInfo
+from vario.app.change.marks import LONGEST_TEXT, drop_mark, dropped_marks, with_marks
 from vario.app.cli import main
-from vario.app.marks import LONGEST_TEXT, drop_mark, dropped_marks, with_marks
 
 START = datetime(2025, 6, 14, 12, 30, tzinfo=UTC)
 

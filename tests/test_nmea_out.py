@@ -20,8 +20,8 @@ from tests.page_flights import demo
 from vario.app.errors import AppError
 from vario.app.export.sentences import play_nmea
 from vario.app.live.run import Wishes, run
-from vario.app.nmea_out import LONGEST, NmeaOutput, sentence, sentences
-from vario.app.nmea_sinks import BACKLOG_BYTES, MOST_READERS, SerialSink, TcpSink, UdpSink, open_sink
+from vario.app.nmea.out import LONGEST, NmeaOutput, sentence, sentences
+from vario.app.nmea.sinks import BACKLOG_BYTES, MOST_READERS, SerialSink, TcpSink, UdpSink, open_sink
 from vario.flight.pipeline import Reading
 from vario.settings.errors import SettingsError
 from vario.settings.load import parse_settings

@@ -18,7 +18,7 @@ from hw_replay.recording import Recording
 from hw_replay.simulate.demo import BUNDLED
 from tests.golden.refresh import against_golden, thinned
 from vario.app.cli import main
-from vario.app.compare_words import meaning
+from vario.app.compare.words import meaning
 
 COLUMNS = [
     "t_s",

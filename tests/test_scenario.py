@@ -20,7 +20,7 @@ from hw_replay.simulate.gust import Gust, LayeredWind
 from hw_replay.simulate.plan import Phase, after, circle
 from hw_replay.simulate.sensors import Place
 from vario.app.cli import main
-from vario.app.simulate_file import load_scenario
+from vario.app.simulate.file import load_scenario
 from vario.settings.errors import SettingsError
 
 EXAMPLES = Path(__file__).parents[1] / "config" / "scenarios"

@@ -15,11 +15,11 @@ from drivers.events import SettingsChange
 from drivers.samples import Baro, GnssPos, GnssVel, Pitot, Sample
 from hw_replay.recording import Recording, RecordingWriter
 from hw_replay.source import RecordingInfo
-from vario.app.changes import SettingsWatch, apply_change
+from vario.app.change.changes import SettingsWatch, apply_change
+from vario.app.change.short_names import SETTABLE, set_setting
 from vario.app.cli import main
 from vario.app.player import play
 from vario.app.replay import replay
-from vario.app.set_command import SETTABLE, set_setting
 from vario.app.trace import cells
 from vario.flight.energy import Noise
 from vario.flight.mode import Mode

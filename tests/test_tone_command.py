@@ -12,7 +12,7 @@ from scipy import signal
 from scipy.io import wavfile
 
 from vario.app.cli import main
-from vario.app.tone_keyboard import Air, fly
+from vario.app.tone.keyboard import Air, fly
 from vario.flight.cues import Cue
 from vario.flight.mode import Mode
 from vario.flight.tone import ToneCommand

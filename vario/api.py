@@ -26,10 +26,11 @@ from numpy.typing import NDArray
 from hw_replay.open import open_source
 from hw_replay.simulate.demo import BUNDLED
 from hw_replay.source import Source
-from vario.app.analysis import Column, References, TraceColumns, analyse
-from vario.app.compare import Comparison, Tolerances, compare_tables
-from vario.app.compare_tables import Table
+from vario.app.columns import Column, References, TraceColumns
+from vario.app.compare.compare import Comparison, Tolerances, compare_tables
+from vario.app.compare.tables import Table
 from vario.app.errors import AppError
+from vario.app.passage import Passage
 from vario.settings.load import LoadedSettings, load_settings, parse_settings
 
 if TYPE_CHECKING:
@@ -144,15 +145,12 @@ def replay(recording: PathLike, config: PathLike | LoadedSettings | None = None)
     source = open_source(recording)
     loaded = _settings(source, recording, config)
     trace, references = TraceColumns(loaded.settings.trace.rate_hz), References()
-    summary = analyse(
-        source,
-        loaded.settings,
-        loaded.glider,
-        follow_changes=config is None,
-        reading=trace.take,
-        reference=references.take,
+    passage = Passage(
+        source, loaded.settings, loaded.glider, follow_changes=config is None, reference=references.take
     )
-    return Flight(str(recording), trace.columns(), references.columns(), summary)
+    for reading in passage:
+        trace.take(reading)
+    return Flight(str(recording), trace.columns(), references.columns(), passage.summary())
 
 
 def compare(

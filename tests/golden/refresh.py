@@ -12,9 +12,9 @@ from pathlib import Path
 
 from hw_replay.simulate.demo import BUNDLED
 from vario.app.cli import main
-from vario.app.compare import Comparison, compare_tables
-from vario.app.compare_tables import table_of_rows
-from vario.app.compare_words import meaning
+from vario.app.compare.compare import Comparison, compare_tables
+from vario.app.compare.tables import table_of_rows
+from vario.app.compare.words import meaning
 
 GOLDEN = Path(__file__).with_name("demo.csv")
 EVERY = 50

@@ -1,12 +1,12 @@
-"""A recording played once for whoever wants its readings: the page of a flight and the exports."""
+"""A recording played once, for whoever wants its readings: replay, batch, comparison, page, notebooks."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
-from drivers.events import Mark
+from drivers.events import Mark, SettingsChange
 from drivers.samples import Reference, Sample
 from hw_replay.open import open_source
 from hw_replay.source import Source
@@ -20,7 +20,12 @@ from vario.settings.schema import Settings
 
 
 def opened(file: Path, config: Path | None) -> tuple[Source, LoadedSettings]:
-    """A recording and its settings: those the user names, else those it carries, else the defaults."""
+    """A recording and its settings: those the user names, else those it carries, else the defaults.
+
+    Raises:
+        RecordingError: if the recording cannot be read.
+        SettingsError: with everything that is wrong in the settings.
+    """
     source = open_source(file)
     if config is not None:
         return source, load_settings(config)
@@ -37,21 +42,36 @@ class Passage:
         source: the recording.
         settings: in force at its beginning.
         glider: None: no netto and no speed to fly.
+        follow_changes: whether settings changed in flight, which the recording holds, change here too.
+        reference: called with every reference value of the recording.
+        progress: called with the time reached, s.
     """
 
-    def __init__(self, source: Source, settings: Settings, glider: Glider | None) -> None:
+    def __init__(
+        self,
+        source: Source,
+        settings: Settings,
+        glider: Glider | None,
+        *,
+        follow_changes: bool = True,
+        reference: Callable[[Reference], None] = lambda _: None,
+        progress: Callable[[float], None] = lambda _: None,
+    ) -> None:
         self.source = source
         self.glider = glider
         self.noise = noise_of(settings, source.info)
         self._pipeline = Pipeline(settings, glider, self.noise)
         self._summary = FlightSummary()
-        self._progress: Callable[[float], None] = lambda _: None
-
-    def watch(self, progress: Callable[[float], None]) -> None:
-        """From now on call `progress` with the time reached, s."""
+        self._follow_changes = follow_changes
+        self._reference = reference
         self._progress = progress
 
     def __iter__(self) -> Iterator[Reading]:
+        """Yield a reading for every frame; the climbs that ended with it are in `climbs` by then.
+
+        Raises:
+            RecordingError: if the recording cannot be read on.
+        """
         summary, pipeline = self._summary, self._pipeline
         for reading in play(self._samples(), pipeline, summary.change):
             summary.take(reading)
@@ -60,9 +80,10 @@ class Passage:
             yield reading
         summary.climbs += pipeline.finished_climbs()
 
-    def climbs(self) -> list[Climb]:
+    @property
+    def climbs(self) -> Sequence[Climb]:
         """The climbs so far, in order."""
-        return list(self._summary.climbs)
+        return self._summary.climbs
 
     def summary(self) -> dict[str, Any]:
         """The flight in numbers, as in summary.json."""
@@ -73,7 +94,10 @@ class Passage:
         for sample in self.source:
             if isinstance(sample, Reference):
                 self._summary.compare(sample)
+                self._reference(sample)
             elif isinstance(sample, Mark):
                 self._summary.mark(sample)
+            elif isinstance(sample, SettingsChange) and not self._follow_changes:
+                self._summary.pass_over(sample)
             else:
                 yield sample

@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterable, Iterator
 from drivers.events import SettingsChange
 from drivers.samples import Sample
 from hw_replay.source import RecordingInfo
-from vario.app.changes import apply_change
+from vario.app.change.changes import apply_change
 from vario.flight.energy import Noise
 from vario.flight.frames import Framer
 from vario.flight.pipeline import Pipeline, Reading

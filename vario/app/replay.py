@@ -3,22 +3,19 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
-from drivers.events import Mark, SettingsChange
-from drivers.samples import Reference, Sample
 from hw_replay.source import Source
-from vario.app.circle_pictures import CirclePictures, with_pictures
 from vario.app.errors import OutputError
-from vario.app.player import noise_of, play
-from vario.app.summary import FlightSummary
+from vario.app.passage import Passage
+from vario.app.picture.circle_pictures import CirclePictures, with_pictures
+from vario.app.picture.rows import TrackRows
 from vario.app.trace import TraceWriter
-from vario.app.track import TrackRows
 from vario.flight.frames import JUMP_S
-from vario.flight.pipeline import Pipeline, Reading
+from vario.flight.pipeline import Reading
 from vario.settings.glider import Glider
 from vario.settings.schema import Settings
 from vario.sound.wav import WavSink
@@ -48,25 +45,27 @@ def replay(
         RecordingError: if the recording cannot be read.
     """
     # Imported here: matplotlib takes longer to load than the rest of the command together.
-    from vario.app.report import write_report  # noqa: PLC0415
+    from vario.app.picture.sheet import write_report  # noqa: PLC0415
 
     try:
         out_dir.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise OutputError(out_dir, error) from error
-    noise = noise_of(settings, source.info)
-    pipeline = Pipeline(settings, glider, noise)
-    summary = FlightSummary()
+    passage = Passage(source, settings, glider, follow_changes=follow_changes, progress=progress)
     rows = TrackRows(settings.trace.rate_hz)
     pictures = CirclePictures()
     pictured: list[object] = []
-    samples = _inputs(source, summary, follow_changes=follow_changes)
+
+    def picture_climbs() -> None:
+        """Keep the picture of each climb that has ended."""
+        pictured.extend(pictures.of(climb) for climb in passage.climbs[len(pictured) :])
+
     with (
         TraceWriter(out_dir / TRACE, settings.trace.rate_hz) as trace,
         WavSink(out_dir / TONE) as sound,
     ):
         before: Reading | None = None
-        for reading in play(samples, pipeline, summary.change):
+        for reading in passage:
             if before is not None:
                 # What was known at the beginning of a step sounds during it. A break in the
                 # recording is cut out of the sound; the summary tells of it.
@@ -75,40 +74,16 @@ def replay(
             before = reading
             trace.take(reading)
             rows.take(reading)
-            summary.take(reading)
             pictures.take(reading)
-            _finish_climbs(pipeline, summary, pictures, pictured)
-            progress(reading.t_s)
-        _finish_climbs(pipeline, summary, pictures, pictured)
-    result = summary.result(source, glider, noise, pipeline.health)
+            picture_climbs()
+        picture_climbs()
+    result = passage.summary()
     path = out_dir / SUMMARY
     try:
         path.write_text(json.dumps(result, indent=2, ensure_ascii=False) + "\n", encoding="utf-8")
         path = out_dir / REPORT
-        climbs = with_pictures([asdict(climb) for climb in summary.climbs], pictured)
+        climbs = with_pictures([asdict(climb) for climb in passage.climbs], pictured)
         write_report(path, rows.columns(), climbs, source.info.title, result["warnings"])
     except OSError as error:
         raise OutputError(path, error) from error
     return result
-
-
-def _finish_climbs(
-    pipeline: Pipeline, summary: FlightSummary, pictures: CirclePictures, pictured: list[object]
-) -> None:
-    """Take over the climbs that have ended, each with its picture."""
-    for climb in pipeline.finished_climbs():
-        summary.climbs.append(climb)
-        pictured.append(pictures.of(climb))
-
-
-def _inputs(source: Source, summary: FlightSummary, *, follow_changes: bool) -> Iterator[Sample]:
-    """The samples for the instrument; references and marks go to the summary instead."""
-    for sample in source:
-        if isinstance(sample, Reference):
-            summary.compare(sample)
-        elif isinstance(sample, Mark):
-            summary.mark(sample)
-        elif isinstance(sample, SettingsChange) and not follow_changes:
-            summary.pass_over(sample)
-        else:
-            yield sample

@@ -114,7 +114,7 @@ def add_parser(commands: _SubParsersAction[ArgumentParser]) -> None:
 
 def install_command(arguments: argparse.Namespace) -> int:
     """Show the unit, ask, write it and say what comes next."""
-    from vario.app.tune_files import write_keeping  # noqa: PLC0415  (only this command needs them)
+    from vario.app.tune.files import write_keeping  # noqa: PLC0415  (only this command needs them)
     from vario.settings.load import load_settings  # noqa: PLC0415
 
     config = arguments.config.resolve()

@@ -112,7 +112,7 @@ def calibrate_command(arguments: Namespace) -> int:
     from rich.console import Console  # noqa: PLC0415  (as below: only this command needs them)
 
     from vario.app.calibrate.outcome import apply_outcome, write_outcome  # noqa: PLC0415
-    from vario.app.tune_files import provenance  # noqa: PLC0415
+    from vario.app.tune.files import provenance  # noqa: PLC0415
 
     samples, info, loaded = _input(arguments)
     times = [sample.t_s for sample in samples]

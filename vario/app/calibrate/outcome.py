@@ -8,8 +8,8 @@ from pathlib import Path
 from typing import Any
 
 from vario.app.atomic import write_atomically
-from vario.app.settings_file import edited
-from vario.app.tune_files import as_comment, toml_text, write_keeping
+from vario.app.change.settings_file import edited
+from vario.app.tune.files import as_comment, toml_text, write_keeping
 from vario.settings.load import parse_settings
 
 

@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import argparse
+from functools import partial
 from pathlib import Path
 from typing import Any
+
+from vario.app.results import folder_for
 
 ENDINGS = {"csv": "trace.csv", "parquet": "trace.parquet", "igc": "flight.igc", "nmea": "flight.nmea"}
 
@@ -46,21 +49,20 @@ def run(arguments: argparse.Namespace) -> int:
     if arguments.to is not None and (kind != "nmea" or arguments.out is not None):
         raise AppError("--to is for `--as nmea`, and instead of --out")
     source, loaded = opened(arguments.file, arguments.config)
-    name = str(arguments.file.name).split(".")[0]
-    out: Path = arguments.out or Path("out") / name / ENDINGS[kind]
+    out: Path = arguments.out or folder_for(arguments.file) / ENDINGS[kind]
     if out.exists() and out.samefile(arguments.file):
         raise AppError(f"{out}: this is the file to export; name another with --out")
-    passage = Passage(source, loaded.settings, loaded.glider)
     info, rate_hz = source.info, loaded.settings.trace.rate_hz
+    flown = partial(Passage, source, loaded.settings, loaded.glider, follow_changes=arguments.config is None)
     if arguments.to is not None:
-        play_nmea(passage, info.start_utc, arguments.to, loaded.settings.nmea.rate_hz, arguments.speed)
+        play_nmea(flown(), info.start_utc, arguments.to, loaded.settings.nmea.rate_hz, arguments.speed)
         return 0
     try:
         out.parent.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise OutputError(out, error) from error
     with progress_bar(source.duration_s) as progress:
-        passage.watch(progress)
+        passage = flown(progress=progress)
         if kind == "csv":
             write_csv(passage, out, rate_hz)
         elif kind == "parquet":

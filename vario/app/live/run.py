@@ -25,8 +25,8 @@ from vario.app.live.scheduler import Scheduler
 from vario.app.live.side import SideWatch
 from vario.app.live.speaker import Speaker
 from vario.app.live.status import Status, one_line
-from vario.app.nmea_out import NmeaOutput
-from vario.app.nmea_sinks import open_sink
+from vario.app.nmea.out import NmeaOutput
+from vario.app.nmea.sinks import open_sink
 from vario.flight.pipeline import Reading
 from vario.settings.load import LoadedSettings
 from vario.sound.live import LiveSink

@@ -8,8 +8,8 @@ import threading
 from pathlib import Path
 
 from drivers.events import Event, Mark
-from vario.app.changes import SettingsWatch
-from vario.app.marks import dropped_text
+from vario.app.change.changes import SettingsWatch
+from vario.app.change.marks import dropped_text
 
 LOG = logging.getLogger("vario.live")
 

@@ -69,6 +69,8 @@ def write_page(
     glider: Glider | None,
     path: Path,
     progress: Callable[[float], None] = lambda _: None,
+    *,
+    follow_changes: bool = True,
 ) -> dict[str, Any]:
     """Play `source` and write its page to `path`; returns the summary of the flight.
 
@@ -76,12 +78,12 @@ def write_page(
         OutputError: if the file cannot be written.
         RecordingError: if the recording cannot be read.
     """
-    passage, content = Passage(source, settings, glider), PageContent()
+    passage = Passage(source, settings, glider, follow_changes=follow_changes, progress=progress)
+    content = PageContent()
     for reading in passage:
         content.take(reading)
-        progress(reading.t_s)
     summary = passage.summary()
-    html = page_html(content.result(summary, passage.climbs()))
+    html = page_html(content.result(summary, passage.climbs))
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         path.write_text(html, encoding="utf-8")

@@ -6,6 +6,8 @@ import argparse
 from pathlib import Path
 from typing import Any
 
+from vario.app.results import folder_for
+
 
 def add_parser(commands: Any) -> None:
     """Add the command to those of the program."""
@@ -27,10 +29,11 @@ def run(arguments: argparse.Namespace) -> int:
     from vario.app.passage import opened  # noqa: PLC0415
 
     source, loaded = opened(arguments.file, arguments.config)
-    name = str(arguments.file.name).split(".")[0]
-    out: Path = arguments.out or Path("out") / name / "report.html"
+    out: Path = arguments.out or folder_for(arguments.file) / "report.html"
     with progress_bar(source.duration_s) as progress:
-        summary = write_page(source, loaded.settings, loaded.glider, out, progress)
+        summary = write_page(
+            source, loaded.settings, loaded.glider, out, progress, follow_changes=arguments.config is None
+        )
     console = Console(highlight=False, soft_wrap=True, markup=False)
     for warning in summary["warnings"]:
         console.print(f"note: {warning}")

@@ -1,0 +1,1 @@
+"""Many recordings through the instrument at once."""

@@ -1,0 +1,113 @@
+"""`vario batch`: a folder of recordings through the instrument, and tables of what came of it.
+
+Exit code: 0 all played, 1 some could not be, 2 none of it could be done.
+"""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from vario.app.batch.batch import Batch
+    from vario.app.batch.job import Settled
+    from vario.app.batch.workers import Workers
+
+DONE, SOME_FAILED = 0, 1
+
+DESCRIPTION = (
+    "Play every recording in a folder, and the folders in it, in parallel. Writes a table of flights, one "
+    "of climbs and one of what failed, and the summary of each flight under flights/. Run again, it does "
+    "only what is new or changed: a recording, the settings, or this program. "
+    "Exit code: 0 all played, 1 some failed."
+)
+
+
+def add_parser(commands: Any) -> None:
+    """Register the command."""
+    parser = commands.add_parser("batch", help="a folder of recordings, in parallel", description=DESCRIPTION)
+    parser.add_argument("folder", type=Path, help="folder with recordings (MCAP, FAI/IGC, long CSV)")
+    parser.add_argument(
+        "--out", type=Path, default=Path("out/batch"), help="folder for results; default: out/batch"
+    )
+    parser.add_argument(
+        "--config", type=Path, help="settings file for all; default: what each recording carries"
+    )
+    parser.add_argument("--format", choices=("csv", "parquet"), default="csv", help="of the tables")
+    who = parser.add_mutually_exclusive_group()
+    who.add_argument("--jobs", type=_count, help="how many processes; default: one a processor")
+    who.add_argument(
+        "--scheduler", metavar="ADDRESS", help="hand the work to a Dask cluster, such as tcp://host:8786"
+    )
+    parser.set_defaults(command=run)
+
+
+def _count(text: str) -> int:
+    if not (text.isdecimal() and 1 <= int(text) <= 1024):
+        raise argparse.ArgumentTypeError(f"{text!r}: expected a number of processes from 1 to 1024")
+    return int(text)
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Do the batch."""
+    from vario.app.batch.batch import (  # noqa: PLC0415
+        CLIMB_COLUMNS,
+        FAILURE_COLUMNS,
+        FLIGHT_COLUMNS,
+        climb_rows,
+        failure_rows,
+        find_jobs,
+        flight_rows,
+        run_batch,
+    )
+    from vario.app.batch.console import batch_progress, print_batch  # noqa: PLC0415
+    from vario.app.batch.tables import check_format, write_table  # noqa: PLC0415
+    from vario.app.errors import OutputError  # noqa: PLC0415
+
+    check_format(arguments.format)
+    jobs = find_jobs(arguments.folder, _settings(arguments.config))
+    out: Path = arguments.out
+    try:
+        out.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise OutputError(out, error) from error
+    with batch_progress(jobs) as (step, say):
+        batch: Batch = run_batch(jobs, out, _workers(arguments, say), step)
+    tables = [
+        write_table(list(rows), columns, out / name, arguments.format)
+        for name, rows, columns in (
+            ("flights", flight_rows(batch), FLIGHT_COLUMNS),
+            ("climbs", climb_rows(batch), CLIMB_COLUMNS),
+            ("failures", failure_rows(batch), FAILURE_COLUMNS),
+        )
+    ]
+    print_batch(batch, tables)
+    return SOME_FAILED if batch.failures else DONE
+
+
+def _settings(config: Path | None) -> Settled | None:
+    from vario.app.batch.job import Settled  # noqa: PLC0415
+    from vario.settings.load import load_settings  # noqa: PLC0415
+
+    if config is None:
+        return None
+    loaded = load_settings(config)
+    return Settled(
+        loaded.settings_toml,
+        loaded.settings_name,
+        loaded.glider_toml,
+        loaded.glider_name or "the glider file",
+    )
+
+
+def _workers(arguments: argparse.Namespace, say: Callable[[str], None]) -> Callable[[], Workers]:
+    from vario.app.batch.workers import Cluster, Processes  # noqa: PLC0415
+
+    def workers() -> Workers:
+        chosen: Workers = Cluster(arguments.scheduler) if arguments.scheduler else Processes(arguments.jobs)
+        say(chosen.description)
+        return chosen
+
+    return workers

@@ -1,0 +1,62 @@
+"""What `vario batch` shows: one bar while it runs, the failures and where the tables are at the end."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+
+from rich.console import Console
+from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
+
+from vario.app.batch.batch import Batch
+from vario.app.batch.job import Job, Outcome
+from vario.app.clock import clock
+
+Step = Callable[[Outcome | None, Job], None]
+MOST_FAILURES = 20
+
+
+@contextmanager
+def batch_progress(jobs: Sequence[Job]) -> Iterator[tuple[Step, Callable[[str], None]]]:
+    """One bar on stderr for the whole batch; the first function takes a step, the second says who works."""
+    console = Console(stderr=True)
+    columns = (
+        TextColumn("{task.description}"),
+        BarColumn(),
+        MofNCompleteColumn(),
+        TextColumn("{task.fields[failed]}{task.fields[last]}"),
+        TimeElapsedColumn(),
+    )
+    failed = 0
+    with Progress(*columns, console=console, transient=True, disable=not console.is_terminal) as progress:
+        task = progress.add_task("playing", total=len(jobs), failed="", last="")
+
+        def step(outcome: Outcome | None, job: Job) -> None:
+            nonlocal failed
+            failed += outcome is not None and outcome.failure is not None
+            told = f"{failed} failed, " if failed else ""
+            progress.update(task, advance=1, failed=told, last=os.path.basename(job.name)[-30:])
+
+        def say(who: str) -> None:
+            progress.update(task, description=f"playing, {who}")
+
+        yield step, say
+
+
+def print_batch(batch: Batch, tables: Sequence[Path]) -> None:
+    """The outcome: how many, how long, what failed and why, where the tables are."""
+    console = Console(highlight=False)
+    played = [outcome.summary for outcome in batch.outcomes if outcome.summary is not None]
+    flown_s = sum(summary["flight"]["duration_s"] for summary in played)
+    climbs = sum(len(summary["climbs"]) for summary in played)
+    kept = f", {batch.kept} of them unchanged since the last run" if batch.kept else ""
+    console.print(f"{len(played)} flights, {clock(flown_s)} in all, {climbs} climbs{kept}", soft_wrap=True)
+    for outcome in batch.failures[:MOST_FAILURES]:
+        console.print(f"[bold]failed:[/bold] {outcome.name}: {outcome.failure}", soft_wrap=True, markup=True)
+    more = len(batch.failures) - MOST_FAILURES
+    if more > 0:
+        console.print(f"… and {more} more")
+    for table in tables:
+        console.print(f"table {table}", soft_wrap=True)

@@ -1,0 +1,122 @@
+"""One recording of a batch: what a worker process, here or on a cluster, is asked to do and gives back.
+
+Everything in it is plain data, so that it travels between processes and machines.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import traceback
+from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+from hw_replay.errors import RecordingError
+from hw_replay.open import open_source
+from vario.app.passage import Passage
+from vario.settings.errors import SettingsError
+from vario.settings.load import parse_settings
+
+PACKAGES = ("drivers", "hw_replay", "vario")
+
+
+@dataclass(frozen=True, slots=True)
+class Settled:
+    """Settings on their way to a worker: the texts, and what to call them in messages."""
+
+    settings_toml: str
+    settings_name: str
+    glider_toml: str | None
+    glider_name: str
+
+
+@dataclass(frozen=True, slots=True)
+class Job:
+    """One recording to analyse.
+
+    Attributes:
+        path: of the recording; a worker must find it under the same path.
+        name: of it, relative to the folder of the batch.
+        settings: None: those the recording carries.
+    """
+
+    path: str
+    name: str
+    settings: Settled | None
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """What came of it: the flight, or why there is none.
+
+    Attributes:
+        name: of the recording.
+        fingerprint: of everything the result depends on.
+        summary: as in summary.json; None if it failed.
+        failure: one line; None if it worked.
+    """
+
+    name: str
+    fingerprint: str
+    summary: dict[str, Any] | None
+    failure: str | None
+
+
+def run_job(job: Job) -> Outcome:
+    """Play one recording; whatever goes wrong with it becomes part of the outcome."""
+    try:
+        mark = fingerprint(job)
+    except OSError as error:
+        return Outcome(job.name, "", None, f"cannot be read: {error.strerror or error}")
+    try:
+        source = open_source(job.path)
+        settled = job.settings or Settled(
+            source.info.config_toml or "",
+            f"settings in {job.name}",
+            source.info.glider_toml,
+            f"glider in {job.name}",
+        )
+        loaded = parse_settings(
+            settled.settings_toml, settled.settings_name, settled.glider_toml, settled.glider_name
+        )
+        passage = Passage(source, loaded.settings, loaded.glider, follow_changes=job.settings is None)
+        for _ in passage:
+            pass
+        summary = passage.summary()
+    except (RecordingError, SettingsError) as error:
+        return Outcome(job.name, mark, None, _one_line(str(error).removeprefix(f"{job.path}: ")))
+    except Exception as error:  # a fault of ours in one flight must not cost the others
+        where = traceback.extract_tb(error.__traceback__)[-1]
+        said = f"{type(error).__name__}: {error} ({Path(where.filename).name}, line {where.lineno})"
+        return Outcome(job.name, mark, None, f"a fault of this program: {_one_line(said)}")
+    return Outcome(job.name, mark, summary, None)
+
+
+def fingerprint(job: Job) -> str:
+    """Of the recording's content, the settings and this program: if it is the same, so is the result.
+
+    Raises:
+        OSError: if the recording cannot be read.
+    """
+    digest = hashlib.sha256(program_fingerprint().encode())
+    digest.update(repr(job.settings).encode())
+    with open(job.path, "rb") as file:
+        digest.update(hashlib.file_digest(file, "sha256").digest())
+    return digest.hexdigest()
+
+
+@cache
+def program_fingerprint() -> str:
+    """Of the source text of this project, so that a changed line makes old results stale."""
+    digest = hashlib.sha256()
+    root = Path(__file__).parents[2]
+    for package in PACKAGES:
+        for path in sorted((root / package).rglob("*.py")):
+            digest.update(str(path.relative_to(root)).encode())
+            digest.update(path.read_bytes())
+    return digest.hexdigest()
+
+
+def _one_line(text: str) -> str:
+    return "; ".join(line for line in text.splitlines() if line)

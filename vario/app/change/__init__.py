@@ -1,0 +1,1 @@
+"""Settings and marks that come while flying."""

@@ -1,0 +1,151 @@
+"""`vario compare`: two traces, two settings on one recording, or a trace against the truth.
+
+Exit code: 0 nothing judged differs, 1 something does, 2 they cannot be compared.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from vario.app.errors import AppError, OutputError
+
+if TYPE_CHECKING:
+    from vario.app.compare.compare import Comparison, Spread, Tolerances
+
+SAME, DIFFERS = 0, 1
+RESULT, PICTURE = "compare.json", "compare.png"
+
+DESCRIPTION = (
+    "Compare two sides, column by column. A side is a trace (CSV, or a replay's folder), a settings file "
+    "(.toml: what the instrument shows with it on --recording), or a recording (its references: simulated "
+    "truth, or what another instrument showed). Two recordings, which may be the same one: the references of "
+    "the first, and the second as the instrument shows it. Exit code: 0 equal, 1 different, 2 an error."
+)
+
+
+def add_parser(commands: Any) -> None:
+    """Register the command."""
+    parser = commands.add_parser(
+        "compare", help="two traces, two settings, or a trace and the truth", description=DESCRIPTION
+    )
+    parser.add_argument("a", metavar="A", type=Path, help="what to measure by: the old one, or the reference")
+    parser.add_argument("b", metavar="B", type=Path, help="the new one")
+    parser.add_argument("--recording", type=Path, help="the recording to play with the settings")
+    parser.add_argument(
+        "--tolerance",
+        action="append",
+        default=[],
+        metavar="COLUMN=VALUE",
+        help="largest difference of a row that counts as none, in the column's unit; may be repeated",
+    )
+    parser.add_argument(
+        "--rms",
+        action="append",
+        default=[],
+        metavar="COLUMN=VALUE",
+        help="largest root mean square of the differences; may be repeated",
+    )
+    parser.add_argument(
+        "--out", type=Path, default=Path("out/compare"), help="folder for results; default: out/compare"
+    )
+    parser.set_defaults(command=run)
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Compare, write the result and the picture, print what it means."""
+    from vario.app.compare.compare import Tolerances, compare_tables  # noqa: PLC0415
+    from vario.app.compare.console import print_comparison  # noqa: PLC0415
+    from vario.app.compare.picture import draw_comparison  # noqa: PLC0415
+    from vario.app.compare.tables import both_sides  # noqa: PLC0415
+
+    tolerances = Tolerances(
+        largest=_pairs("--tolerance", arguments.tolerance), rms=_pairs("--rms", arguments.rms)
+    )
+    a, b = both_sides(arguments.a, arguments.b, arguments.recording)
+    comparison = compare_tables(a, b, tolerances)
+    _all_there(comparison, tolerances)
+    out: Path = arguments.out
+    path = out / RESULT
+    try:
+        out.mkdir(parents=True, exist_ok=True)
+        path.write_text(json.dumps(as_json(comparison), indent=2) + "\n", encoding="utf-8")
+    except OSError as error:
+        raise OutputError(path, error) from error
+    draw_comparison(comparison, a, b, out / PICTURE)
+    print_comparison(comparison, out / PICTURE, path)
+    return SAME if comparison.same else DIFFERS
+
+
+def as_json(comparison: Comparison) -> dict[str, Any]:
+    """The comparison as the content of compare.json."""
+
+    def spread(s: Spread | None) -> dict[str, Any] | None:
+        return None if s is None else {"count": s.count, "mean": _short(s.mean), "rms": _short(s.rms)}
+
+    return {
+        "a": comparison.a,
+        "b": comparison.b,
+        "same": comparison.same,
+        "judged": comparison.judged,
+        "first_divergence": None
+        if comparison.first is None
+        else {"column": comparison.first.name, "t_s": comparison.first.first_s},
+        "missing": list(comparison.missing),
+        "added": list(comparison.added),
+        "rows_on_one_side": len(comparison.unmatched_s),
+        "uncovered_s": round(comparison.uncovered_s, 3),
+        "columns": {
+            c.name: {
+                "differs": c.differs,
+                "tolerance": c.tolerance,
+                "rms_tolerance": c.rms_tolerance,
+                "all": spread(c.all),
+                "largest": _short(c.largest),
+                "largest_s": c.largest_s,
+                "beyond": c.beyond,
+                "first_s": c.first_s,
+                "only_a": c.only_a,
+                "only_b": c.only_b,
+                "modes": {mode: spread(s) for mode, s in c.modes.items()},
+            }
+            for c in comparison.columns
+        },
+        "climbs": [
+            {
+                "start_s": round(climb.start_s, 2),
+                "end_s": round(climb.end_s, 2),
+                "means": {name: {"a": round(a, 4), "b": round(b, 4)} for name, (a, b) in climb.means.items()},
+            }
+            for climb in comparison.climbs
+        ],
+    }
+
+
+def _short(value: float | None) -> float | None:
+    return None if value is None else float(f"{value:.6g}")
+
+
+def _pairs(option: str, texts: Sequence[str]) -> dict[str, float]:
+    found = {}
+    for text in texts:
+        column, _, number = text.partition("=")
+        try:
+            value = float(number)
+        except ValueError:
+            value = -1.0
+        if not (column and 0.0 <= value < float("inf")):
+            raise AppError(f"{option} {text}: expected COLUMN=VALUE, such as vario_mps=0.05")
+        found[column] = value
+    return found
+
+
+def _all_there(comparison: Comparison, tolerances: Tolerances) -> None:
+    """A tolerance for a column that is not compared would pass for a check and be none."""
+    names = [column.name for column in comparison.columns]
+    for column in (*tolerances.largest, *tolerances.rms):
+        if column not in names:
+            raise AppError(f"{column}: no such column on both sides; they have {', '.join(names)}")

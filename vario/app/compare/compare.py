@@ -1,0 +1,294 @@
+"""What differs between two traces, or between a trace and the truth: how much, where first, in which mode."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+
+from vario.app.compare.rows import SAME_TIME_S, paired, rows_of_one_side
+from vario.app.compare.tables import Floats, Table
+from vario.app.trace import COLUMNS, TEXT_COLUMNS
+
+SHORTEST_CLIMB_S = 30.0
+"""Circling for less, about one turn, is no climb worth a line."""
+
+
+@dataclass(frozen=True, slots=True)
+class Spread:
+    """Statistics of the differences B − A over some rows: their number, mean, and root mean square."""
+
+    count: int
+    mean: float
+    rms: float
+
+    @classmethod
+    def of(cls, differences: Floats) -> Spread | None:
+        """None if there are no differences to speak of."""
+        if not differences.size:
+            return None
+        return cls(
+            differences.size, float(np.mean(differences)), float(np.sqrt(np.mean(np.square(differences))))
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class ColumnDifference:
+    """What differs in one column.
+
+    Attributes:
+        name: of the column.
+        tolerance: largest difference of a single row that counts as none; None: not judged.
+        rms_tolerance: largest root mean square; None: not judged.
+        t_s: the times compared, shape (n,).
+        difference: B − A, NaN where either had nothing to show; for text 1 where the two differ, else 0.
+        only_a: rows in which A showed something and B nothing.
+        only_b: the other way round.
+        beyond: rows in which the two differ by more than the tolerance, or only one shows anything.
+        first_s: time of the first of these.
+        all: statistics over everything; None where nothing could be compared.
+        modes: statistics by flight mode.
+        largest: the largest difference, with its sign, and `largest_s` when.
+        judged: whether a difference in this column makes the comparison fail.
+    """
+
+    name: str
+    tolerance: float | None
+    rms_tolerance: float | None
+    t_s: Floats
+    difference: Floats
+    only_a: int
+    only_b: int
+    beyond: int
+    first_s: float | None
+    all: Spread | None
+    modes: Mapping[str, Spread]
+    largest: float | None
+    largest_s: float | None
+
+    @property
+    def judged(self) -> bool:
+        """Whether this column can make the comparison fail."""
+        return self.tolerance is not None or self.rms_tolerance is not None
+
+    @property
+    def differs(self) -> bool:
+        """Whether it does."""
+        too_rough = (
+            self.rms_tolerance is not None and self.all is not None and self.all.rms > self.rms_tolerance
+        )
+        nothing_to_judge = self.rms_tolerance is not None and self.all is None
+        return self.beyond > 0 or too_rough or nothing_to_judge
+
+    @property
+    def moved(self) -> bool:
+        """Whether there is anything to tell about it: not for what lies within a tolerance."""
+        if self.tolerance is not None:
+            return self.differs
+        return self.only_a + self.only_b > 0 or bool(np.any(np.nan_to_num(self.difference) != 0))
+
+
+@dataclass(frozen=True, slots=True)
+class ClimbDifference:
+    """One climb: a stretch of circling in A (in B where A has no modes).
+
+    `means` gives, by column, the mean of A and of B over the climb.
+    """
+
+    start_s: float
+    end_s: float
+    means: Mapping[str, tuple[float, float]]
+
+
+@dataclass(frozen=True, slots=True)
+class Comparison:
+    """The outcome.
+
+    Attributes:
+        a: name of the first side.
+        b: name of the second.
+        columns: every column both have, in the order of the trace.
+        climbs: statistics of each climb.
+        missing: columns A has and B has not.
+        added: columns B has and A has not.
+        unmatched_s: times of rows only one side has, within the time both cover.
+        uncovered_s: length of time that only one side covers.
+        against_reference: whether a side is truth or another instrument.
+    """
+
+    a: str
+    b: str
+    columns: tuple[ColumnDifference, ...]
+    climbs: tuple[ClimbDifference, ...]
+    missing: tuple[str, ...]
+    added: tuple[str, ...]
+    unmatched_s: tuple[float, ...]
+    uncovered_s: float
+    against_reference: bool
+
+    @property
+    def same(self) -> bool:
+        """Whether nothing judged differs."""
+        rows = bool(self.unmatched_s) or self.uncovered_s > 0.0 or bool(self.missing)
+        return not (any(c.differs for c in self.columns) or (rows and not self.against_reference))
+
+    @property
+    def judged(self) -> bool:
+        """Whether anything was judged at all."""
+        return not self.against_reference or any(column.judged for column in self.columns)
+
+    @property
+    def first(self) -> ColumnDifference | None:
+        """The column that diverges first; among several the first of the trace."""
+        diverging = [column for column in self.columns if column.first_s is not None]
+        return min(diverging, key=lambda c: c.first_s if c.first_s is not None else math.inf, default=None)
+
+    def __getitem__(self, name: str) -> ColumnDifference:
+        """The column of that name."""
+        for column in self.columns:
+            if column.name == name:
+                return column
+        raise KeyError(name)
+
+
+@dataclass(frozen=True, slots=True)
+class Tolerances:
+    """What counts as no difference.
+
+    A column without a tolerance of its own has two units in its last decimal place between two traces, so
+    that rounding on another processor is no difference, and none against a reference.
+
+    Attributes:
+        largest: by column, of a single row, in the column's unit.
+        rms: by column, of the root mean square.
+    """
+
+    largest: Mapping[str, float] = field(default_factory=dict)
+    rms: Mapping[str, float] = field(default_factory=dict)
+
+    def of_row(self, column: str, *, against_reference: bool) -> float | None:
+        """The largest difference of a row that counts as none."""
+        if column in self.largest:
+            return self.largest[column]
+        if against_reference:
+            return None
+        decimals = COLUMNS[column][1] if column in COLUMNS else 3
+        return 0.0 if decimals == 0 else 2.000001 * 10.0**-decimals
+
+
+def compare_tables(a: Table, b: Table, tolerances: Tolerances | None = None) -> Comparison:
+    """Compare two tables column by column; differences are B − A, and a reference should be A."""
+    tolerances = tolerances or Tolerances()
+    reference = a.is_reference or b.is_reference
+    common = [name for name in _in_order(a) if name in b.columns]
+    mode = a.columns.get("mode") or b.columns.get("mode")
+    columns = tuple(_column(name, a, b, tolerances, mode) for name in common)
+    unmatched, uncovered = ((), 0.0) if reference else rows_of_one_side(a, b)
+    return Comparison(
+        a=a.name,
+        b=b.name,
+        columns=columns,
+        climbs=tuple(_climbs(a, b, common, mode)),
+        missing=tuple(name for name in a.columns if name not in b.columns),
+        added=tuple(name for name in b.columns if name not in a.columns),
+        unmatched_s=unmatched,
+        uncovered_s=uncovered,
+        against_reference=reference,
+    )
+
+
+def _in_order(table: Table) -> list[str]:
+    known = [name for name in COLUMNS if name in table.columns]
+    return known + [name for name in table.columns if name not in COLUMNS]
+
+
+def _column(
+    name: str,
+    a: Table,
+    b: Table,
+    tolerances: Tolerances,
+    mode: tuple[Floats, Any] | None,
+) -> ColumnDifference:
+    t_s, va, vb = paired(name, a, b)
+    reference = a.is_reference or b.is_reference
+    tolerance = tolerances.of_row(name, against_reference=reference)
+    rms_tolerance = tolerances.rms.get(name)
+    if name in TEXT_COLUMNS:
+        difference = (va != vb).astype(np.float64)
+        only_a = only_b = np.zeros(len(t_s), np.bool_)
+        beyond = difference > 0 if tolerance is not None else only_a
+    else:
+        difference = _less(name, vb, va)
+        known_a, known_b = np.isfinite(va), np.isfinite(vb)
+        only_a, only_b = known_a & ~known_b, known_b & ~known_a
+        beyond = np.zeros(len(t_s), np.bool_)
+        if tolerance is not None:
+            beyond = np.abs(np.nan_to_num(difference)) > tolerance
+            # A reference is rarely there all the time; between two traces silence is a difference.
+            beyond |= (only_a | only_b) & (not reference)
+    known = np.isfinite(difference)
+    at = int(np.nanargmax(np.abs(difference))) if known.any() else None
+    return ColumnDifference(
+        name=name,
+        tolerance=tolerance,
+        rms_tolerance=rms_tolerance,
+        t_s=t_s,
+        difference=difference,
+        only_a=int(only_a.sum()),
+        only_b=int(only_b.sum()),
+        beyond=int(beyond.sum()),
+        first_s=float(t_s[np.argmax(beyond)]) if beyond.any() else None,
+        all=Spread.of(difference[known]),
+        modes=_by_mode(t_s, difference, mode),
+        largest=None if at is None else float(difference[at]),
+        largest_s=None if at is None else float(t_s[at]),
+    )
+
+
+def _less(name: str, b: Floats, a: Floats) -> Floats:
+    """B − A, for angles the short way round."""
+    difference = b - a
+    if name.endswith("_rad"):
+        difference = (difference + math.pi) % math.tau - math.pi
+    return difference
+
+
+def _by_mode(t_s: Floats, difference: Floats, mode: tuple[Floats, Any] | None) -> Mapping[str, Spread]:
+    if mode is None or not t_s.size or not mode[0].size:
+        return {}
+    times, words = mode
+    before = np.clip(np.searchsorted(times, t_s + SAME_TIME_S, "right") - 1, 0, times.size - 1)
+    words = words[before]
+    found = {
+        str(word): Spread.of(difference[(words == word) & np.isfinite(difference)])
+        for word in sorted(set(words.tolist()))
+    }
+    return {word: spread for word, spread in found.items() if spread is not None}
+
+
+def _climbs(
+    a: Table, b: Table, common: list[str], mode: tuple[Floats, Any] | None
+) -> Iterator[ClimbDifference]:
+    if mode is None:
+        return
+    pairs = {name: paired(name, a, b) for name in CLIMB_COLUMNS if name in common}
+    t_s, words = mode
+    circling = np.concatenate([[False], words == "circling", [False]]).astype(np.int8)
+    edges = np.flatnonzero(np.diff(circling))
+    for start, end in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
+        start_s, end_s = float(t_s[start]), float(t_s[min(end, t_s.size - 1)])
+        if end_s - start_s < SHORTEST_CLIMB_S:
+            continue
+        means = {}
+        for name, (times, va, vb) in pairs.items():
+            both = (times >= start_s) & (times <= end_s) & np.isfinite(va) & np.isfinite(vb)
+            if both.any():
+                means[name] = float(np.mean(va[both])), float(np.mean(vb[both]))
+        yield ClimbDifference(start_s, end_s, means)
+
+
+CLIMB_COLUMNS = ("vario_mps", "netto_mps", "average_mps", "wind_north_mps", "wind_east_mps")
+"""What is worth a mean over a climb."""

@@ -1,0 +1,82 @@
+"""Which rows of two traces belong beside each other."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vario.app.compare.tables import Floats, Table
+from vario.app.trace import TEXT_COLUMNS
+
+SAME_TIME_S = 0.005
+"""Rows closer than this are one and the same; traces give times to 0.01 s."""
+
+LONGEST_GAP_S = 1.5
+"""Between values further apart than this nothing is interpolated."""
+
+
+def paired(name: str, a: Table, b: Table) -> tuple[Floats, Any, Any]:
+    """The values of both sides at common times.
+
+    Rows of the same time are set beside each other. Where the two have other times, A is interpolated to
+    those of B, text and angles taken from the row before.
+    """
+    (ta, va), (tb, vb) = a.columns[name], b.columns[name]
+    in_a, in_b = _matches(ta, tb)
+    if in_a.size >= 0.5 * min(ta.size, tb.size):
+        return ta[in_a], va[in_a], vb[in_b]
+    inside = (
+        (tb >= ta[0] - SAME_TIME_S) & (tb <= ta[-1] + SAME_TIME_S) if ta.size else np.zeros(tb.size, bool)
+    )
+    tb, vb = tb[inside], vb[inside]
+    before = np.clip(np.searchsorted(ta, tb + SAME_TIME_S, "right") - 1, 0, max(ta.size - 1, 0))
+    if name in TEXT_COLUMNS or name.endswith("_rad"):
+        return tb, va[before], vb
+    numbers = np.asarray(va, np.float64)
+    after = np.minimum(before + 1, ta.size - 1)
+    step = ta[after] - ta[before]
+    share = np.divide(tb - ta[before], step, out=np.zeros(tb.size), where=step > 0)
+    share = np.clip(share, 0.0, 1.0)
+    between = (1 - share) * numbers[before] + share * numbers[after]
+    # Exactly on a row, its neighbour must not make the value unknown.
+    between = np.where(share < 1e-3, numbers[before], between)
+    return tb, np.where(step <= LONGEST_GAP_S, between, np.nan), vb
+
+
+def _matches(ta: Floats, tb: Floats) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Places of the rows that have the same time, in A and in B."""
+    if not (ta.size and tb.size):
+        return np.zeros(0, np.intp), np.zeros(0, np.intp)
+    near = np.clip(np.searchsorted(tb, ta - SAME_TIME_S), 0, tb.size - 1)
+    in_a = np.flatnonzero(np.abs(tb[near] - ta) <= SAME_TIME_S)
+    in_b, first = np.unique(near[in_a], return_index=True)
+    return in_a[first], in_b
+
+
+def rows_of_one_side(a: Table, b: Table) -> tuple[tuple[float, ...], float]:
+    """Times of rows that only one side has within the time both cover, and how long only one covers, s."""
+    if not (a.columns and b.columns):
+        return (), 0.0
+    ta, tb = next(iter(a.columns.values()))[0], next(iter(b.columns.values()))[0]
+    if not (ta.size and tb.size):
+        return (), float(max(np.ptp(ta) if ta.size else 0.0, np.ptp(tb) if tb.size else 0.0))
+    in_a, in_b = _matches(ta, tb)
+    if in_a.size < 0.5 * min(ta.size, tb.size):
+        in_a, in_b = np.arange(ta.size), np.arange(tb.size)  # other times throughout: interpolated
+    start, end = max(ta[0], tb[0]), min(ta[-1], tb[-1])
+    alone_a, alone_b = np.delete(ta, in_a), np.delete(tb, in_b)
+    if ta.size > 1 and tb.size > 1:
+        rows_a, rows_b = np.median(np.diff(ta)), np.median(np.diff(tb))
+        # Of two traces of different rates the denser one has rows of its own by nature.
+        if rows_a < 0.95 * rows_b:
+            alone_a = alone_a[:0]
+        elif rows_b < 0.95 * rows_a:
+            alone_b = alone_b[:0]
+    alone = np.concatenate([alone_a, alone_b])
+    within = np.sort(alone[(alone >= start) & (alone <= end)])
+    # The end of a trace is rounded to its rows; less than one of them is no time uncovered.
+    uncovered = abs(ta[0] - tb[0]) + abs(ta[-1] - tb[-1])
+    row = max((float(np.median(np.diff(t))) for t in (ta, tb) if t.size > 1), default=0.0)
+    return tuple(within.tolist()), float(uncovered) if uncovered > row * 1.5 else 0.0

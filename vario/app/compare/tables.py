@@ -1,0 +1,186 @@
+"""The two sides of a comparison, from whatever was named: a trace, a folder, settings, or a recording."""
+
+from __future__ import annotations
+
+import csv
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from drivers.samples import Reference
+from hw_replay.open import open_source
+from vario.app.columns import Column, References, TraceColumns
+from vario.app.errors import AppError
+from vario.app.passage import Passage
+from vario.app.replay import TRACE
+from vario.app.summary import COMPARED, TRUTH
+from vario.app.trace import COLUMNS, TEXT_COLUMNS
+from vario.settings.load import LoadedSettings, load_settings, parse_settings
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    """One side of a comparison.
+
+    Attributes:
+        name: for messages and the picture.
+        columns: by the names of trace.csv, each with its own times: two arrays of shape (n,). Numbers
+            have NaN where there was nothing to show.
+        is_reference: whether the values are truth or another instrument's, which no default tolerance judges.
+    """
+
+    name: str
+    columns: Mapping[str, tuple[Floats, Column]]
+    is_reference: bool = False
+
+
+def table_of_rows(rows: Sequence[Mapping[str, str]], name: str) -> Table:
+    """The table of a trace's rows as text.
+
+    Raises:
+        AppError: for a cell that is no number where one is expected.
+    """
+    if not rows or "t_s" not in rows[0]:
+        raise AppError(f"{name}: expected a trace, that is a CSV file with a column t_s and at least one row")
+    t_s = _numbers([row["t_s"] for row in rows], name, "t_s")
+    columns: dict[str, tuple[Floats, Column]] = {}
+    for column in rows[0]:
+        cells = [row[column] or "" for row in rows]
+        if column in TEXT_COLUMNS:
+            columns[column] = t_s, np.array(cells, dtype=np.str_)
+        elif column != "t_s":
+            columns[column] = t_s, _numbers(cells, name, column)
+    return Table(name, columns)
+
+
+def read_trace(path: Path) -> Table:
+    """The table in a trace.csv.
+
+    Raises:
+        AppError: if it cannot be read or is no trace.
+    """
+    try:
+        with path.open(newline="", encoding="utf-8") as file:
+            reader = csv.DictReader(file)
+            rows = list(reader)
+    except (OSError, UnicodeDecodeError, csv.Error) as error:
+        reason = error.strerror if isinstance(error, OSError) else str(error)
+        raise AppError(f"{path}: cannot be read: {reason}") from error
+    for number, row in enumerate(rows, start=2):
+        if None in row or None in row.values():
+            raise AppError(f"{path}, line {number}: expected {len(reader.fieldnames or ())} cells")
+    return table_of_rows(rows, str(path))
+
+
+def replayed(recording: Path, loaded: LoadedSettings, name: str, *, follow_changes: bool) -> Table:
+    """What the instrument shows of a recording with some settings."""
+    source = open_source(recording)
+    trace = TraceColumns(loaded.settings.trace.rate_hz)
+    for reading in Passage(source, loaded.settings, loaded.glider, follow_changes=follow_changes):
+        trace.take(reading)
+    columns = trace.columns()
+    t_s = np.asarray(columns.pop("t_s"), np.float64)
+    return Table(name, {column: (t_s, values) for column, values in columns.items()})
+
+
+def references(recording: Path) -> Table:
+    """The reference values of a recording, under the names of the columns they belong beside.
+
+    Simulated truth wins where another instrument's value belongs beside the same column.
+
+    Raises:
+        AppError: if it holds none that has a column.
+    """
+    found = References()
+    for sample in open_source(recording):
+        if isinstance(sample, Reference):
+            found.take(sample)
+    columns: dict[str, tuple[Floats, Column]] = {}
+    everything = found.columns()
+    for name in sorted(everything, key=lambda name: name.startswith(TRUTH)):
+        column = COMPARED.get(name, name.removeprefix(TRUTH))
+        if column in COLUMNS and column not in TEXT_COLUMNS:
+            t_s, values = everything[name]
+            order = np.argsort(t_s, kind="stable")
+            columns[column] = t_s[order], values[order]
+    if not columns:
+        held = f"only {', '.join(sorted(everything))}" if everything else "none"
+        raise AppError(f"{recording}: expected reference values such as truth_vario_mps; it holds {held}")
+    return Table(str(recording), columns, is_reference=True)
+
+
+def both_sides(first: Path, second: Path, recording: Path | None) -> tuple[Table, Table]:
+    """The two tables a comparison was asked for.
+
+    A CSV trace, or a folder with one, is itself. Settings (.toml) are what the instrument shows with them
+    on `recording`, or on the recording that is the other side. A recording is its reference columns, and
+    always comes out first, so that differences are errors. Two recordings: the references of the first, and
+    what the instrument shows of the second with the settings it carries.
+
+    Raises:
+        AppError: if the two cannot be compared; the message says what was expected.
+    """
+    kinds = [_kind(first), _kind(second)]
+    if recording is None and "settings" in kinds and "recording" in kinds:
+        recording = first if kinds[0] == "recording" else second
+    if recording is None and "settings" in kinds:
+        raise AppError("settings can be compared on a recording only; name one with --recording")
+    if recording is not None and "settings" not in kinds:
+        raise AppError(f"--recording {recording} goes with settings files (.toml); neither side is one")
+    if kinds == ["recording", "recording"]:
+        return references(first), _as_recorded(second)
+    sides = [_side(path, kind, recording) for path, kind in zip((first, second), kinds, strict=True)]
+    if sides[1].is_reference:
+        sides.reverse()
+    return sides[0], sides[1]
+
+
+def _kind(path: Path) -> str:
+    if path.is_dir():
+        if not (path / TRACE).exists():
+            raise AppError(f"{path}: expected a {TRACE} in this folder, as vario replay writes it")
+        return "trace"
+    if path.suffix == ".toml":
+        return "settings"
+    if path.suffix == ".csv":
+        try:
+            with path.open(encoding="utf-8", errors="replace") as file:
+                names = file.readline().strip().split(",")
+        except OSError as error:
+            raise AppError(f"{path}: cannot be read: {error.strerror}") from error
+        return "recording" if names[:2] == ["t_s", "channel"] else "trace"
+    return "recording"
+
+
+def _side(path: Path, kind: str, recording: Path | None) -> Table:
+    if kind == "trace":
+        return read_trace(path / TRACE if path.is_dir() else path)
+    if kind == "recording":
+        return references(path)
+    assert recording is not None  # noqa: S101  (both_sides has made sure)
+    return replayed(recording, load_settings(path), str(path), follow_changes=False)
+
+
+def _as_recorded(path: Path) -> Table:
+    """The recording replayed with the settings it carries."""
+    info = open_source(path).info
+    loaded = parse_settings(
+        info.config_toml or "", f"settings in {path}", info.glider_toml, f"glider in {path}"
+    )
+    return replayed(path, loaded, f"{path} replayed", follow_changes=True)
+
+
+def _numbers(cells: Iterable[str], name: str, column: str) -> Floats:
+    values = []
+    for row, cell in enumerate(cells, start=2):
+        try:
+            values.append(float(cell) if cell else math.nan)
+        except ValueError:
+            raise AppError(f"{name}, line {row}: {column} = {cell[:40]!r}: expected a number") from None
+    return np.array(values, dtype=np.float64)

@@ -1,0 +1,211 @@
+"""Where sentences go: a network or a serial line, never waiting for a reader.
+
+A reader that is slower than the sentences come loses some: whole ones, and the oldest stay. Nothing here
+listens or sends anywhere but at the address given.
+"""
+
+from __future__ import annotations
+
+import os
+import socket
+from contextlib import suppress
+from pathlib import Path
+from types import TracebackType
+from typing import Any, BinaryIO, Self
+
+import serial
+
+from vario.app.errors import AppError, OutputError
+from vario.app.nmea.out import Sink
+from vario.settings.output import FORMS, Network, Serial, parse_address
+
+MOST_READERS = 8
+BACKLOG_BYTES = 16_384
+"""What may wait for a reader: some ten seconds. A reader that has not taken it by then is let go."""
+
+
+def open_sink(address: str) -> Sink:
+    """The sink an address names.
+
+    Raises:
+        AppError: if it is none, or cannot be opened.
+    """
+    parsed = parse_address(address)
+    if parsed is None:
+        raise AppError(f"{address}: {FORMS}")
+    try:
+        if isinstance(parsed, Serial):
+            return SerialSink(parsed)
+        return TcpSink(parsed) if parsed.protocol == "tcp" else UdpSink(parsed)
+    except OSError as error:
+        raise AppError(f"{address}: cannot be opened: {error.strerror or error}") from error
+
+
+def _family(network: Network) -> socket.AddressFamily:
+    return socket.AF_INET6 if ":" in network.host else socket.AF_INET
+
+
+class UdpSink:
+    """Sends every set of sentences as one datagram."""
+
+    def __init__(self, network: Network) -> None:
+        self._to = (network.host, network.port)
+        self._socket = socket.socket(_family(network), socket.SOCK_DGRAM)
+        self._socket.setblocking(False)
+        self._socket.setsockopt(socket.SOL_SOCKET, socket.SO_BROADCAST, 1)
+
+    def write(self, data: bytes) -> None:
+        """Send; nobody there, or no network for now, is no reason to stop."""
+        with suppress(OSError):
+            self._socket.sendto(data, self._to)
+
+    def close(self) -> None:
+        """Close the socket."""
+        self._socket.close()
+
+
+class TcpSink:
+    """Serves whoever connects, up to `MOST_READERS`; what they send is thrown away."""
+
+    def __init__(self, network: Network) -> None:
+        self._server = socket.create_server(
+            (network.host, network.port), family=_family(network), reuse_port=False
+        )
+        self._server.setblocking(False)
+        self._readers: list[_Reader] = []
+
+    @property
+    def port(self) -> int:
+        """The port it listens on."""
+        port: int = self._server.getsockname()[1]
+        return port
+
+    @property
+    def readers(self) -> int:
+        """How many are connected."""
+        return len(self._readers)
+
+    def write(self, data: bytes) -> None:
+        """Let in who waits, and give everybody the sentences, or their place in the line."""
+        self._accept()
+        self._readers = [reader for reader in self._readers if reader.give(data)]
+
+    def _accept(self) -> None:
+        while True:
+            try:
+                connection, _ = self._server.accept()
+            except OSError:  # nobody waits
+                return
+            if len(self._readers) >= MOST_READERS:
+                connection.close()
+                continue
+            connection.setblocking(False)
+            self._readers.append(_Reader(connection))
+
+    def close(self) -> None:
+        """Close every connection."""
+        for reader in self._readers:
+            reader.close()
+        self._readers = []
+        self._server.close()
+
+
+class _Reader:
+    """One connection and what waits for it."""
+
+    def __init__(self, connection: socket.socket) -> None:
+        self._connection = connection
+        self._waiting = b""
+
+    def give(self, data: bytes) -> bool:
+        """Send what can be sent at once; False if the reader is gone, or too slow."""
+        self._waiting += data
+        try:
+            with suppress(BlockingIOError):
+                if self._connection.recv(4096) == b"":
+                    raise ConnectionResetError  # it has closed
+            with suppress(BlockingIOError):
+                sent = self._connection.send(self._waiting)
+                self._waiting = self._waiting[sent:]
+        except OSError:
+            self.close()
+            return False
+        if len(self._waiting) > BACKLOG_BYTES:
+            self.close()
+            return False
+        return True
+
+    def close(self) -> None:
+        self._connection.close()
+
+
+class SerialSink:
+    """Writes to a serial line, and drops whole sentences that the line is too slow for.
+
+    A device that has gone is given up quietly: the flight goes on.
+    """
+
+    def __init__(self, line: Serial) -> None:
+        self._port: Any = serial.Serial(line.device, line.baud, timeout=0, write_timeout=0)
+        self._rest = b""
+
+    def write(self, data: bytes) -> None:
+        """Write what the line takes now; a sentence begun is finished first."""
+        try:
+            self._rest = self._rest[self._send(self._rest) :]
+            if self._rest:
+                return
+            for one in data.splitlines(keepends=True):
+                sent = self._send(one)
+                if sent < len(one):
+                    # Not begun: dropped with what follows. Begun: the rest of it goes first next time.
+                    self._rest = one[sent:] if sent else b""
+                    return
+        except (OSError, serial.SerialException):
+            self._rest = b""
+
+    def _send(self, data: bytes) -> int:
+        # Past the library's own `write`, which tries again for ever on a line that takes nothing.
+        try:
+            return os.write(self._port.fileno(), data) if data else 0
+        except BlockingIOError:
+            return 0
+
+    def close(self) -> None:
+        """Let go of the line."""
+        with suppress(OSError, serial.SerialException):
+            self._port.close()
+
+
+class FileSink:
+    """Writes the sentences to a file.
+
+    Raises:
+        OutputError: from the constructor and `write`, if the disk refuses.
+    """
+
+    def __init__(self, path: Path) -> None:
+        self._path = path
+        try:
+            self._file: BinaryIO = path.open("wb")
+        except OSError as error:
+            raise OutputError(path, error) from error
+
+    def write(self, data: bytes) -> None:
+        """Append."""
+        try:
+            self._file.write(data)
+        except OSError as error:
+            raise OutputError(self._path, error) from error
+
+    def close(self) -> None:
+        """Close the file."""
+        self._file.close()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()

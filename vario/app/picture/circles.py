@@ -1,0 +1,90 @@
+"""The circles of the climbs, seen from above: where on each the lift was stronger, where weaker."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.colors import LinearSegmentedColormap
+from matplotlib.figure import Figure
+
+from vario.app.picture.style import INK, LARGE, NORMAL, PAPER, SMALL, SOFT_INK
+
+MOST = 8
+INNER, OUTER = 0.62, 1.0  # the ring, in its own radius
+LEAST_SPAN_MPS = 1.0
+"""Shades span at least this much, so that a well-centred climb looks even."""
+
+SHADES = LinearSegmentedColormap.from_list("lift", ("#fbf3df", "#f2b544", "#8a4d06", "#2e1a02"))
+"""Light is weak, dark is strong, in colour and in grey alike."""
+
+
+def chosen(climbs: Sequence[Mapping[str, Any]]) -> list[tuple[int, Mapping[str, Any]]]:
+    """The climbs to draw, with their numbers: those with a picture that gained most, in order of time."""
+    pictured = [(number, climb) for number, climb in enumerate(climbs, start=1) if climb.get("circle")]
+    best = sorted(pictured, key=lambda entry: float(entry[1].get("gain_m") or 0.0), reverse=True)[:MOST]
+    return sorted(best, key=lambda entry: entry[0])
+
+
+def draw_circles(figure: Figure, climbs: Sequence[Mapping[str, Any]], bottom: float, height: float) -> None:
+    """A strip of circles across the page, between `bottom` and `bottom + height` (shares of the page)."""
+    figure.text(
+        0.045,
+        bottom + 0.9 * height,
+        "Lift around the circle in each climb, seen from above: the darker, the stronger",
+        fontsize=LARGE,
+        color=INK,
+        fontweight="bold",
+    )
+    width = 0.93 / MOST
+    for place, (number, climb) in enumerate(chosen(climbs)):
+        axes = figure.add_axes((0.045 + place * width, bottom, 0.92 * width, 0.84 * height))
+        draw_circle(axes, number, climb["circle"])
+
+
+def draw_circle(axes: Axes, number: int, circle: Mapping[str, Any]) -> None:
+    """One circle: a ring of sectors, the climb's number and mean inside, an arrow towards the core."""
+    axes.set_aspect("equal")
+    axes.set_axis_off()
+    axes.set_xlim(-1.35, 1.35)
+    axes.set_ylim(-1.55, 1.35)
+    mean = np.array([math.nan if value is None else value for value in circle["mean_mps"]], float)
+    known = mean[np.isfinite(mean)]
+    middle = float(circle["middle_mps"])
+    span = max(LEAST_SPAN_MPS, 2.0 * float(np.max(np.abs(known - middle)))) if known.size else LEAST_SPAN_MPS
+    size = math.tau / len(mean)
+    # Flying heading h the glider is a quarter turn to the left of that on a right-hand circle.
+    quarter = math.pi / 2 if circle["right"] else -math.pi / 2
+    for sector, value in enumerate(mean):
+        if not math.isfinite(value):
+            continue
+        begin = sector * size - quarter
+        bearing = np.linspace(begin, begin + size, 6)
+        inner, outer = INNER * np.ones(6), OUTER * np.ones(6)
+        radius = np.concatenate((inner, outer[::-1]))
+        angle = np.concatenate((bearing, bearing[::-1]))
+        shade = SHADES(min(1.0, max(0.0, 0.5 + (value - middle) / span)))
+        axes.fill(
+            radius * np.sin(angle), radius * np.cos(angle), facecolor=shade, edgecolor=PAPER, linewidth=0.4
+        )
+    for radius_1 in (INNER, OUTER):
+        round_ = np.linspace(0.0, math.tau, 73)
+        axes.plot(radius_1 * np.sin(round_), radius_1 * np.cos(round_), color=SOFT_INK, linewidth=0.6)
+    axes.text(0, 0.12, str(number), fontsize=LARGE, fontweight="bold", color=INK, ha="center", va="center")
+    axes.text(0, -0.2, f"{middle:+.1f} m/s", fontsize=NORMAL, color=INK, ha="center", va="center")
+    if circle["from_north"]:
+        axes.text(0, 1.17, "N", fontsize=SMALL, color=SOFT_INK, ha="center", va="center")
+    towards = circle.get("towards_rad")
+    below = "even" if towards is None else f"±{circle['asymmetry_mps']:.1f} m/s"
+    if towards is not None:
+        tip = 1.3
+        axes.annotate(
+            "",
+            xy=(tip * math.sin(towards), tip * math.cos(towards)),
+            xytext=(OUTER * 1.02 * math.sin(towards), OUTER * 1.02 * math.cos(towards)),
+            arrowprops={"arrowstyle": "-|>,head_width=0.3,head_length=0.5", "color": INK, "linewidth": 1.6},
+        )
+    axes.text(0, -1.45, below, fontsize=SMALL, color=SOFT_INK, ha="center", va="center")

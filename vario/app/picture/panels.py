@@ -1,0 +1,249 @@
+"""The panels over time: altitude with modes, vario and netto, airspeed against speed to fly."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from numbers import Real
+from typing import Any
+
+import numpy as np
+from matplotlib.artist import Artist
+from matplotlib.axes import Axes
+from matplotlib.lines import Line2D
+from matplotlib.patches import Patch
+from matplotlib.patheffects import Normal, Stroke
+from matplotlib.ticker import FuncFormatter, MultipleLocator
+
+from vario.app.picture.data import Flight, Floats, Line
+from vario.app.picture.style import (
+    AMBER,
+    BAND,
+    CLIMB_TINT,
+    INK,
+    MODES,
+    NORMAL,
+    PAPER,
+    SMALL,
+    SOFT_INK,
+    TEAL,
+    badge,
+    dress,
+    say_empty,
+)
+
+KMH = 3.6
+_STEPS_S = (1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 900, 1800, 3600, 7200, 14400, 43200, 86400)
+_MOST_TICKS = 13
+_BADGE_ROOM = 0.022  # share of a panel's width that the number of a climb needs
+
+
+def set_time_axis(axes: Axes, flight: Flight) -> None:
+    """The shared time axis: seconds, minutes or h:mm, whichever suits the length."""
+    start_s, end_s = (float(flight.t_s[0]), float(flight.t_s[-1])) if flight.t_s.size else (0.0, 60.0)
+    if end_s - start_s < 1.0:
+        start_s, end_s = start_s - 0.5, start_s + 0.5
+    span_s = end_s - start_s
+    axes.set_xlim(start_s, end_s)
+    step_s = next((step for step in _STEPS_S if span_s / step <= _MOST_TICKS), span_s / _MOST_TICKS)
+    axes.xaxis.set_major_locator(MultipleLocator(step_s))
+    if span_s < 180.0:
+        unit, text = "seconds", FuncFormatter(lambda t_s, _: f"{t_s:g}")
+    elif span_s < 5400.0:
+        unit, text = "minutes", FuncFormatter(lambda t_s, _: f"{t_s / 60:g}")
+    else:
+        unit, text = "h:mm", FuncFormatter(lambda t_s, _: f"{t_s // 3600:.0f}:{t_s % 3600 / 60:02.0f}")
+    axes.xaxis.set_major_formatter(text)
+    axes.set_xlabel(f"time in the recording, {unit}", fontsize=NORMAL, color=SOFT_INK)
+
+
+def draw_altitude(axes: Axes, flight: Flight) -> None:
+    """Altitude, the area under it shaded by mode, and the climbs numbered."""
+    dress(axes, "Altitude, m")
+    altitude = flight.line("altitude_m")
+    if altitude.empty:
+        say_empty(axes, "no altitude in this recording")
+        return
+    bottom, top = _limits([altitude.low, altitude.high], least_span=60.0)
+    modes = flight.thin_words("mode")
+    shades = []
+    for name, style in MODES.items():
+        here = modes == name
+        if not np.any(here):
+            continue
+        here[1:] |= here[:-1].copy()  # a stretch reaches to the first point of the next: no slits between
+        look: dict[str, Any] = {
+            "facecolor": style.fill,
+            "hatch": style.hatch,
+            "edgecolor": style.hatch_colour,
+            "linewidth": 0.0,
+        }
+        axes.fill_between(altitude.t_s, bottom, altitude.mean, where=here.tolist(), zorder=1.5, **look)
+        shades.append(Patch(label=name, **look))
+    _plot(axes, altitude, INK, 1.3, "altitude")
+    top += 0.14 * (top - bottom)  # room for the numbers
+    axes.set_ylim(bottom, top)
+    _number_climbs(axes, flight, altitude, 0.06 * (top - bottom))
+    _legend(axes, shades)
+
+
+def draw_vario(axes: Axes, flight: Flight) -> None:
+    """Vario and netto, with the average of each climb as a bar over its time."""
+    dress(axes, "Vario and netto, m/s")
+    vario, netto = flight.line("vario_mps"), flight.line("netto_mps")
+    if vario.empty and netto.empty:
+        say_empty(axes, "no vario in this recording")
+        return
+    _tint_circling(axes, flight)
+    axes.axhline(0.0, color=SOFT_INK, linewidth=0.9, zorder=1.8)
+    if vario.spread:
+        axes.fill_between(vario.t_s, vario.low, vario.high, facecolor=BAND, linewidth=0.0, zorder=2.0)
+    drawn: list[Artist] = [_plot(axes, vario, INK, 0.9, "vario")] if not vario.empty else []
+    if not netto.empty:
+        drawn.append(_plot(axes, netto, TEAL, 1.7, "netto", zorder=2.3))
+    averages = [climb for climb in flight.climbs if _known(climb.get("average_mps"))]
+    if averages:
+        drawn.append(
+            axes.hlines(
+                [climb["average_mps"] for climb in averages],
+                [climb["start_s"] for climb in averages],
+                [climb["end_s"] for climb in averages],
+                colors=AMBER,
+                linewidth=3.0,
+                zorder=3.0,
+                label="average of the climb",
+                path_effects=[Stroke(linewidth=5.5, foreground=PAPER), Normal()],
+            )
+        )
+    low, high = _limits([vario.low, vario.high, netto.mean], least_span=1.0, outermost=0.005)
+    axes.set_ylim(min(low, -2.0), max(high, 2.0))
+    _legend(axes, drawn)
+    missing = [name for name, line in (("vario", vario), ("netto", netto)) if line.empty]
+    remarks = [f"no {name} in this recording" for name in missing]
+    uncompensated = np.char.find(flight.words("quality"), "uncompensated") >= 0
+    if np.any(uncompensated):
+        share = f"{100 * float(np.mean(uncompensated)):.0f} % of the time"
+        remarks.append(f"uncompensated {share} for want of airspeed: pulling up reads as lift")
+    _remark(axes, remarks)
+
+
+def draw_airspeed(axes: Axes, flight: Flight) -> None:
+    """Indicated airspeed against the speed to fly."""
+    dress(axes, "Airspeed, km/h indicated")
+    airspeed = flight.line("ias_mps", KMH)
+    to_fly = flight.line("speed_to_fly_mps", KMH)
+    if airspeed.empty and to_fly.empty:
+        say_empty(axes, "no airspeed in this recording")
+        return
+    _tint_circling(axes, flight)
+    drawn = []
+    if not airspeed.empty:
+        drawn.append(_plot(axes, airspeed, INK, 1.0, "flown", zorder=2.4))
+    if not to_fly.empty:
+        drawn.append(_plot(axes, to_fly, AMBER, 1.8, "speed to fly", dashes=(3.5, 1.5), zorder=2.6))
+    axes.set_ylim(*_limits([airspeed.mean, to_fly.mean], least_span=40.0))
+    _legend(axes, drawn)
+    missing = [name for name, line in (("airspeed", airspeed), ("speed to fly", to_fly)) if line.empty]
+    _remark(axes, [f"no {name} in this recording" for name in missing])
+
+
+def _plot(
+    axes: Axes,
+    line: Line,
+    colour: str,
+    width: float,
+    label: str,
+    *,
+    dashes: tuple[float, float] | None = None,
+    zorder: float = 2.6,
+) -> Line2D:
+    lonely = int(np.isfinite(line.mean).sum()) == 1  # one value is no line: show it as a dot
+    (drawn,) = axes.plot(
+        line.t_s,
+        line.mean,
+        color=colour,
+        linewidth=width,
+        linestyle=(0, dashes) if dashes else "-",
+        marker="o" if lonely else "",
+        markersize=5.0,
+        label=label,
+        zorder=zorder,
+        solid_joinstyle="round",
+    )
+    return drawn
+
+
+def _limits(values: Sequence[Floats], least_span: float, outermost: float = 0.0) -> tuple[float, float]:
+    """Ends of a value axis with a margin; single spikes, the outermost share, must not flatten the rest."""
+    every = np.concatenate(values)
+    known = every[np.isfinite(every)]
+    low, high = (float(q) for q in np.quantile(known, [outermost / 2, 1 - outermost / 2]))
+    lack = max(0.0, least_span - (high - low)) / 2
+    low, high = low - lack, high + lack
+    margin = 0.06 * (high - low)
+    return low - margin, high + margin
+
+
+def _tint_circling(axes: Axes, flight: Flight) -> None:
+    spans = [(start_s, end_s - start_s) for mode, start_s, end_s in flight.runs("mode") if mode == "circling"]
+    if spans:
+        low_to_high = axes.get_xaxis_transform()
+        axes.broken_barh(
+            spans, (0, 1), transform=low_to_high, facecolor=CLIMB_TINT, linewidth=0.0, zorder=0.4
+        )
+
+
+def _number_climbs(axes: Axes, flight: Flight, altitude: Line, above: float) -> None:
+    start, end = axes.get_xlim()
+    known = np.isfinite(altitude.mean)
+    free_from = -np.inf
+    for number, climb in enumerate(flight.climbs, start=1):
+        middle_s = (climb["start_s"] + climb["end_s"]) / 2
+        if middle_s < free_from:
+            continue  # no room: better a number less than two on top of each other
+        near = known & (np.abs(altitude.t_s - middle_s) <= _BADGE_ROOM / 2 * (end - start))
+        top = (
+            np.max(altitude.mean[near])
+            if np.any(near)
+            else np.interp(middle_s, altitude.t_s[known], altitude.mean[known])
+        )
+        badge(axes, middle_s, float(top) + above, number)
+        free_from = middle_s + _BADGE_ROOM * (end - start)
+
+
+def _legend(axes: Axes, handles: Sequence[Artist]) -> None:
+    if handles:
+        axes.legend(
+            handles=list(handles),
+            loc="lower right",
+            bbox_to_anchor=(1.0, 0.985),
+            ncols=len(handles),
+            frameon=False,
+            fontsize=SMALL,
+            labelcolor=SOFT_INK,
+            handlelength=2.2,
+            columnspacing=1.6,
+            borderaxespad=0.0,
+        )
+
+
+def _remark(axes: Axes, sentences: Iterable[str]) -> None:
+    text = "; ".join(sentences)
+    if not text:
+        return
+    low, high = axes.get_ylim()
+    axes.set_ylim(low - 0.13 * (high - low), high)  # a strip of its own, free of lines
+    axes.text(
+        0.008,
+        0.04,
+        text,
+        transform=axes.transAxes,
+        fontsize=SMALL,
+        style="italic",
+        color=INK,
+        zorder=5,
+        bbox={"facecolor": PAPER, "edgecolor": "none", "alpha": 0.75, "pad": 1.5},
+    )
+
+
+def _known(value: object) -> bool:
+    return isinstance(value, Real) and bool(np.isfinite(float(value)))

@@ -1,0 +1,166 @@
+"""The picture of a flight: what the instrument showed, on one page."""
+
+from __future__ import annotations
+
+import textwrap
+import warnings
+from collections import Counter
+from collections.abc import Iterator, Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.figure import Figure
+from numpy.typing import NDArray
+
+from vario.app.picture.circles import chosen, draw_circles
+from vario.app.picture.data import Flight
+from vario.app.picture.panels import draw_airspeed, draw_altitude, draw_vario, set_time_axis
+from vario.app.picture.style import HUGE, INK, NORMAL, PAPER, SMALL, SOFT_INK
+from vario.app.picture.track import draw_climbs, draw_track
+
+CAUTION = (
+    "Replayed from a recording. Not certified, and no substitute for certified instruments: "
+    "do not judge clearance, final glide or airworthiness by this page."
+)
+
+_SIZE_IN = (17.0, 11.4)
+_CIRCLES_IN = 2.5
+_DPI = 120
+_WIDTH = 190  # characters in a line at the foot
+_MOST_LINES = 5
+
+
+def write_report(
+    path: str | Path,
+    trace: Mapping[str, NDArray[Any]],
+    climbs: Sequence[Mapping[str, Any]],
+    title: str,
+    notes: Sequence[str] = (),
+) -> None:
+    """Draw the flight into a PNG file.
+
+    Args:
+        path: the file to write.
+        trace: the columns of trace.csv by name, plus `north_m` and `east_m`, each of shape (n,): floats
+            (NaN: no data) and, for `mode` and `quality`, text. Columns may be missing; n may be 0.
+        climbs: one mapping a climb with start_s, end_s, gain_m, average_mps, turns and direction, and with
+            its circle from `CirclePictures` or None.
+        title: heading of the page.
+        notes: cautions, each a short sentence, for the foot of the page.
+
+    Raises:
+        OSError: if the file cannot be written.
+    """
+    figure = draw_report(trace, climbs, title, notes)
+    with warnings.catch_warnings():
+        # A title in a script the font lacks is drawn with boxes; that is no reason to stop or complain.
+        warnings.filterwarnings("ignore", message="Glyph .* missing from")
+        figure.savefig(path, format="png")
+
+
+def draw_report(
+    trace: Mapping[str, NDArray[Any]],
+    climbs: Sequence[Mapping[str, Any]],
+    title: str,
+    notes: Sequence[str] = (),
+) -> Figure:
+    """The page as a figure; arguments as for `write_report`."""
+    flight = Flight(trace, climbs)
+    width_in, height_in = _SIZE_IN
+    strip_in = _CIRCLES_IN if chosen(climbs) else 0.0
+    # The strip of circles lies between panels and foot; everything else keeps its size.
+    share = height_in / (height_in + strip_in)
+    figure = Figure(figsize=(width_in, height_in + strip_in), dpi=_DPI, facecolor=PAPER)
+    FigureCanvasAgg(figure)
+    page = figure.add_gridspec(
+        1,
+        2,
+        left=0.045,
+        right=0.975,
+        top=1 - 0.125 * share,
+        bottom=1 - 0.845 * share,
+        wspace=0.12,
+        width_ratios=(2, 1),
+    )
+    left = page[0].subgridspec(3, 1, height_ratios=(1.25, 1.1, 0.9), hspace=0.2)
+    right = page[1].subgridspec(2, 1, height_ratios=(1.45, 1.0), hspace=0.2)
+    altitude = figure.add_subplot(left[0])
+    vario = figure.add_subplot(left[1], sharex=altitude)
+    airspeed = figure.add_subplot(left[2], sharex=altitude)
+    set_time_axis(airspeed, flight)
+    for upper in (altitude, vario):
+        upper.tick_params(labelbottom=False)
+    draw_altitude(altitude, flight)
+    draw_vario(vario, flight)
+    draw_airspeed(airspeed, flight)
+    draw_track(figure.add_subplot(right[0]), flight)
+    draw_climbs(figure.add_subplot(right[1]), flight)
+    if strip_in:
+        draw_circles(figure, climbs, bottom=0.115 * share, height=1 - share)
+    _write_head(figure, title, flight, share)
+    _write_foot(figure, flight, notes, share)
+    return figure
+
+
+def _write_head(figure: Figure, title: str, flight: Flight, share: float) -> None:
+    title = textwrap.shorten(title, 80, placeholder=" …")
+    figure.text(
+        0.045, 1 - 0.053 * share, title, fontsize=HUGE, color=INK, fontweight="bold", parse_math=False
+    )
+    figure.text(0.045, 1 - 0.078 * share, "   ·   ".join(_facts(flight)), fontsize=NORMAL, color=SOFT_INK)
+
+
+def _facts(flight: Flight) -> Iterator[str]:
+    """The flight in figures, as far as they are known."""
+    if not flight.t_s.size:
+        yield "an empty recording"
+        return
+    seconds = round(float(flight.t_s[-1] - flight.t_s[0]))
+    hours, minutes = seconds // 3600, seconds // 60 % 60
+    yield f"{hours} h {minutes:02} min" if hours else f"{minutes} min {seconds % 60:02} s"
+    altitude_m = flight.column("altitude_m")
+    known = altitude_m[np.isfinite(altitude_m)]
+    if known.size:
+        yield f"{known.min():.0f} to {known.max():.0f} m".replace("-", "−")
+    gains_m = [climb["gain_m"] for climb in flight.climbs if climb.get("gain_m") is not None]
+    count = len(flight.climbs)
+    if count:
+        gained = f" gaining {sum(gains_m):.0f} m" if gains_m else ""
+        yield f"{count} climb{'s' if count > 1 else ''}{gained}"
+
+
+def _write_foot(figure: Figure, flight: Flight, notes: Sequence[str], share: float) -> None:
+    lines = [part for note in (*_inputs(flight), *notes) for part in textwrap.wrap(note, _WIDTH)]
+    if len(lines) > _MOST_LINES:
+        lines = [*lines[: _MOST_LINES - 1], f"… and {len(lines) - _MOST_LINES + 1} more lines in the summary"]
+    figure.text(0.045, 0.104 * share, CAUTION, fontsize=NORMAL, color=INK, fontweight="bold", va="top")
+    figure.text(
+        0.045,
+        0.083 * share,
+        "\n".join(lines),
+        fontsize=SMALL,
+        color=SOFT_INK,
+        va="top",
+        linespacing=1.25,
+        parse_math=False,
+    )
+
+
+def _inputs(flight: Flight) -> Iterator[str]:
+    """For how much of the time the inputs were complete, and what was wrong for the rest."""
+    rows = Counter(word for word in flight.words("quality").tolist() if word)
+    flags: Counter[str] = Counter()
+    for words, n in rows.items():
+        flags.update(dict.fromkeys(words.split("+"), n))
+    if flags:
+        total = rows.total()
+        shares = (f"{flag.replace('_', ' ')} {_percent(n / total)}" for flag, n in flags.most_common())
+        yield f"Inputs, share of the time: {'; '.join(shares)}."
+
+
+def _percent(share: float) -> str:
+    if share < 0.01:
+        return "under 1 %"
+    return "over 99 %" if 0.99 < share < 1.0 else f"{100 * share:.0f} %"

@@ -1,0 +1,207 @@
+"""The track over the ground with climbs and wind, and the table of climbs."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from numbers import Real
+from typing import Any
+
+import numpy as np
+from matplotlib.axes import Axes
+
+from vario.app.picture.data import Flight, Floats
+from vario.app.picture.style import (
+    INK,
+    LARGE,
+    MODES,
+    NORMAL,
+    PAPER,
+    SMALL,
+    SOFT_INK,
+    badge,
+    dress,
+    say_empty,
+)
+
+_ROWS = 14
+_CORNERS = {(0, 1): (0.13, 0.86), (1, 1): (0.87, 0.86), (0, 0): (0.13, 0.16), (1, 0): (0.87, 0.16)}
+_LEAST_KM = 0.5  # a glider that never moved still gets an axis with round numbers
+
+
+def draw_track(axes: Axes, flight: Flight) -> None:
+    """The way over the ground, north up, with the climbs numbered and the mean wind as an arrow."""
+    dress(axes, "Track, km from the start")
+    t_s, east_km, north_km = flight.track_km()
+    known = np.isfinite(t_s)
+    if not np.any(known):
+        say_empty(axes, "no position in this recording")
+        axes.set_xticks([])
+        return
+    axes.set_xlabel("east", fontsize=NORMAL, color=SOFT_INK)
+    axes.set_ylabel("north", fontsize=NORMAL, color=SOFT_INK)
+    for climb in flight.climbs:
+        inside = (t_s >= climb["start_s"]) & (t_s <= climb["end_s"])
+        axes.plot(
+            east_km[inside],
+            north_km[inside],
+            color=MODES["circling"].fill,
+            linewidth=5.0,
+            solid_capstyle="round",
+            zorder=2.0,
+        )
+    axes.plot(east_km, north_km, color=INK, linewidth=0.9, solid_joinstyle="round", zorder=2.5)
+    t_s, east_km, north_km = t_s[known], east_km[known], north_km[known]
+    _square(axes, east_km, north_km)
+    _number_climbs(axes, flight, t_s, east_km, north_km)
+    ends = (("start", 0, "^", PAPER), ("end", -1, "s", INK))
+    for name, k, marker, fill in ends:
+        axes.plot(
+            east_km[k],
+            north_km[k],
+            marker,
+            color=INK,
+            markerfacecolor=fill,
+            markersize=8.0,
+            label=name,
+            zorder=5,
+        )
+    axes.legend(
+        loc="lower right",
+        bbox_to_anchor=(1.0, 1.0),
+        ncols=2,
+        frameon=False,
+        fontsize=SMALL,
+        labelcolor=SOFT_INK,
+        borderaxespad=0.0,
+    )
+    _wind(axes, flight, east_km, north_km)
+
+
+def draw_climbs(axes: Axes, flight: Flight) -> None:
+    """The climbs as a table: all of them, or those that gained most."""
+    axes.set_axis_off()
+    ranked = sorted(
+        enumerate(flight.climbs, start=1), key=lambda entry: _number(entry[1].get("gain_m")), reverse=True
+    )
+    shown = sorted(ranked[:_ROWS], key=lambda entry: entry[0])
+    heading = "Climbs" if len(ranked) <= _ROWS else f"The {_ROWS} highest of {len(ranked)} climbs"
+    axes.set_title(heading, loc="left", fontsize=LARGE, color=INK, fontweight="bold", pad=7)
+    if not shown:
+        axes.text(0.0, 0.93, "none found", fontsize=LARGE, style="italic", color=SOFT_INK, va="center")
+        return
+    columns = {"": 0.05, "from": 0.24, "for": 0.41, "gain": 0.60, "average": 0.81, "turns": 1.0}
+    line = 1.0 / (_ROWS + 1)
+    for name, x in columns.items():
+        axes.text(x, 1 - 0.5 * line, name, fontsize=SMALL, color=SOFT_INK, ha="right", va="center")
+    for row, (number, climb) in enumerate(shown, start=1):
+        y = 1 - (row + 0.5) * line
+        axes.axhline(y + 0.5 * line, color="#d9dee2", linewidth=0.7)
+        for text, x in zip(_cells(number, climb), columns.values(), strict=True):
+            weight = "bold" if x == columns[""] else "normal"
+            axes.text(x, y, text, fontsize=NORMAL, color=INK, ha="right", va="center", fontweight=weight)
+    axes.set_xlim(0.0, 1.0)
+    axes.set_ylim(0.0, 1.0)
+
+
+def _cells(number: int, climb: Mapping[str, Any]) -> tuple[str, ...]:
+    start_s, end_s = climb["start_s"], climb["end_s"]
+    gain_m, average_mps, turns = (_number(climb.get(key)) for key in ("gain_m", "average_mps", "turns"))
+    side = {"left": " L", "right": " R", "both": " L R"}.get(str(climb.get("direction")), "")
+    return (
+        str(number),
+        _clock(start_s),
+        _clock(end_s - start_s),
+        f"{gain_m:+.0f} m" if math.isfinite(gain_m) else "–",
+        f"{average_mps:+.1f} m/s" if math.isfinite(average_mps) else "–",
+        (f"{turns:.0f}" if math.isfinite(turns) else "–") + side,
+    )
+
+
+def _clock(t_s: float) -> str:
+    """Minutes and seconds, with hours where there are any."""
+    seconds = round(t_s)
+    hours, minutes = seconds // 3600, seconds // 60 % 60
+    return f"{hours}:{minutes:02}:{seconds % 60:02}" if hours else f"{minutes}:{seconds % 60:02}"
+
+
+def _number(value: object) -> float:
+    """The value if it is a finite number, else minus infinity, which sorts last."""
+    return float(value) if isinstance(value, Real) and math.isfinite(value) else -math.inf
+
+
+def _square(axes: Axes, east_km: Floats, north_km: Floats) -> None:
+    """Limits with the same scale on both axes and room around the track."""
+    panel = axes.get_window_extent()
+    km_a_pixel = 1.3 * max(
+        float(np.ptp(east_km)) / panel.width,
+        float(np.ptp(north_km)) / panel.height,
+        _LEAST_KM / panel.width,
+    )
+    east, north = (float(values.min() + values.max()) / 2 for values in (east_km, north_km))
+    axes.set_xlim(east - km_a_pixel * panel.width / 2, east + km_a_pixel * panel.width / 2)
+    axes.set_ylim(north - km_a_pixel * panel.height / 2, north + km_a_pixel * panel.height / 2)
+
+
+def _number_climbs(axes: Axes, flight: Flight, t_s: Floats, east_km: Floats, north_km: Floats) -> None:
+    taken: list[tuple[float, float]] = []
+    room_km = 0.045 * abs(axes.get_xlim()[1] - axes.get_xlim()[0])
+    for number, climb in enumerate(flight.climbs, start=1):
+        inside = (t_s >= climb["start_s"]) & (t_s <= climb["end_s"])
+        if not np.any(inside):
+            continue
+        at = (float(east_km[inside].mean()) + room_km, float(north_km[inside].mean()) + room_km)
+        if all(math.dist(at, other) > room_km for other in taken):
+            badge(axes, *at, number)
+            taken.append(at)
+
+
+def _wind(axes: Axes, flight: Flight, east_km: Floats, north_km: Floats) -> None:
+    """The mean wind as an arrow in the emptiest corner, pointing where the air goes."""
+    wind_east, wind_north = flight.column("wind_east_mps"), flight.column("wind_north_mps")
+    known = np.isfinite(wind_east) & np.isfinite(wind_north)
+    x, y = _emptiest_corner(axes, east_km, north_km)
+    if not np.any(known):
+        axes.text(x, y, "no wind", transform=axes.transAxes, **_NOTE)
+        return
+    east_mps, north_mps = float(wind_east[known].mean()), float(wind_north[known].mean())
+    speed_mps = math.hypot(east_mps, north_mps)
+    if speed_mps * 3.6 < 0.5:
+        axes.text(x, y, "calm", transform=axes.transAxes, **_NOTE)
+        return
+    from_deg = round(math.degrees(math.atan2(-east_mps, -north_mps))) % 360
+    reach = 0.055
+    tip = (x + reach * east_mps / speed_mps, y + reach * north_mps / speed_mps)
+    tail = (x - reach * east_mps / speed_mps, y - reach * north_mps / speed_mps)
+    axes.annotate(
+        "",
+        xy=tip,
+        xytext=tail,
+        xycoords="axes fraction",
+        arrowprops={"arrowstyle": "-|>,head_width=0.35,head_length=0.7", "color": INK, "linewidth": 2.2},
+        zorder=7,
+    )
+    text = f"mean wind\nfrom {from_deg:03}°, {speed_mps * 3.6:.0f} km/h"
+    axes.text(x, y - reach - 0.02, text, transform=axes.transAxes, **_NOTE)
+
+
+_NOTE: Mapping[str, Any] = {
+    "fontsize": SMALL,
+    "color": INK,
+    "ha": "center",
+    "va": "top",
+    "zorder": 7,
+    "bbox": {"facecolor": PAPER, "edgecolor": "none", "alpha": 0.8, "pad": 1.5},
+}
+
+
+def _emptiest_corner(axes: Axes, east_km: Floats, north_km: Floats) -> tuple[float, float]:
+    points = axes.transAxes.inverted().transform(
+        axes.transData.transform(np.column_stack([east_km, north_km]))
+    )
+
+    def crowd(corner: tuple[int, int]) -> int:
+        near = np.abs(points - np.array(corner)) < 0.3
+        return int(np.count_nonzero(near.all(axis=1)))
+
+    return _CORNERS[min(_CORNERS, key=crowd)]

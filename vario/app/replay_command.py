@@ -1,0 +1,83 @@
+"""`vario replay` and `vario import`: a recording through the instrument, and other files made recordings."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from vario.app.errors import AppError
+from vario.app.results import folder_for, stem
+
+if TYPE_CHECKING:
+    from hw_replay.source import Source
+
+
+def add_parser(commands: Any) -> None:
+    """Add the two commands to the command line."""
+    replay = commands.add_parser("replay", help="play a recording through the instrument")
+    replay.add_argument(
+        "file", type=Path, help="a recording (MCAP), a long CSV (also gzipped) or an FAI/IGC file"
+    )
+    replay.add_argument(
+        "--config", type=Path, help="settings file; default: the one inside the recording, if any"
+    )
+    replay.add_argument("--out", type=Path, help="folder for the results; default: out/<name of the file>")
+    replay.add_argument("--marks", type=Path, help="folder with marks dropped during the flight")
+    replay.set_defaults(command=_replay)
+
+    imported = commands.add_parser("import", help="turn a long CSV or an FAI/IGC file into a recording")
+    imported.add_argument("file", type=Path, help="the file to read")
+    imported.add_argument(
+        "--out", type=Path, help="the recording to write; default: <name of the file>.mcap here"
+    )
+    imported.add_argument(
+        "--config", type=Path, help="settings file to keep in the recording, with its glider"
+    )
+    imported.set_defaults(command=_import)
+
+
+def _replay(arguments: argparse.Namespace) -> int:
+    from vario.app.console import print_replay, progress_bar  # noqa: PLC0415
+    from vario.app.passage import opened  # noqa: PLC0415
+    from vario.app.replay import replay  # noqa: PLC0415
+
+    source, loaded = opened(arguments.file, arguments.config)
+    out_dir = folder_for(arguments.file, arguments.out)
+    if arguments.marks is not None:
+        source = _marked(source, arguments.marks, arguments.file)
+    with progress_bar(source.duration_s) as progress:
+        summary = replay(
+            source,
+            loaded.settings,
+            loaded.glider,
+            out_dir,
+            progress,
+            follow_changes=arguments.config is None,
+        )
+    print_replay(summary, out_dir)
+    return 0
+
+
+def _marked(source: Source, folder: Path, file: Path) -> Source:
+    """The source with the marks dropped while it was recorded."""
+    from vario.app.change.marks import Marked, dropped_marks  # noqa: PLC0415
+
+    if source.info.start_utc is None:
+        raise AppError(f"{file}: does not say when it was recorded, so no mark can be placed in it")
+    return Marked(source, dropped_marks(folder, source.info.start_utc))
+
+
+def _import(arguments: argparse.Namespace) -> int:
+    from hw_replay.open import convert, open_source  # noqa: PLC0415
+    from vario.app.console import print_import  # noqa: PLC0415
+    from vario.settings.load import load_settings  # noqa: PLC0415
+
+    source = open_source(arguments.file)
+    out = arguments.out or Path(stem(arguments.file) + ".mcap")
+    if out.exists() and out.samefile(arguments.file):
+        raise AppError(f"{out}: this is the file to import; name another with --out")
+    kept = load_settings(arguments.config) if arguments.config else None
+    counts = convert(source, out, kept.settings_toml if kept else None, kept.glider_toml if kept else None)
+    print_import(counts, source.warnings(), out)
+    return 0

@@ -1,0 +1,1 @@
+"""Simulated flights from a scenario file."""

@@ -1,0 +1,1 @@
+"""The tone, heard and seen without a flight."""

@@ -1,0 +1,46 @@
+"""The arguments of `vario tone`, apart from what they do: other commands start without its libraries."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+
+from vario.settings.quantity import SPEED
+
+
+def add_parser(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    """Add the command `tone` to the command line."""
+    parser = commands.add_parser(
+        "tone",
+        help="hear and see the tone without a flight",
+        epilog='Examples: vario tone "-2 0 1 3", vario tone --sweep, vario tone --picture out/demo/tone.wav',
+    )
+    parser.add_argument(
+        "values",
+        nargs="?",
+        help='vario values to make audible, such as "-2 0 1 3"; or play, for the keyboard',
+    )
+    what = parser.add_mutually_exclusive_group()
+    what.add_argument("--sweep", action="store_true", help="from full sink to full lift without a break")
+    what.add_argument("--cues", action="store_true", help="every cue, one after the other")
+    what.add_argument("--picture", type=Path, metavar="WAV", help="draw the spectrogram of a sound file")
+    what.add_argument("--chart", action="store_true", help="draw the tone language: curves, beeps and cues")
+    parser.add_argument("--unit", choices=list(SPEED.units), default="m/s", help="unit of the values")
+    parser.add_argument("--seconds", type=float, default=2.0, help="how long each value sounds; default 2")
+    parser.add_argument(
+        "--glide", type=float, default=0.0, help="seconds from each value to the next; default 0"
+    )
+    parser.add_argument("--config", type=Path, help="settings file, for its [tone] and [audio]")
+    parser.add_argument(
+        "--device", help="sound device for play, or a part of its name; default: the one of the settings"
+    )
+    parser.add_argument(
+        "--out", type=Path, help="file to write; default: tone.wav, or tone.png for a picture"
+    )
+    parser.set_defaults(command=_run)
+
+
+def _run(arguments: argparse.Namespace) -> int:
+    from vario.app.tone.render import run  # noqa: PLC0415
+
+    return run(arguments)

@@ -1,0 +1,98 @@
+"""`vario tone play`: the tone live, the keyboard being the air."""
+
+from __future__ import annotations
+
+import os
+import select
+import sys
+import time
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+from vario.app.errors import AppError
+from vario.app.tone.render import FRAME_S, KEYS, LIMIT_MPS
+from vario.flight.cues import RULES, CueCall, Happenings
+from vario.flight.mode import Mode
+from vario.flight.quality import Quality
+from vario.flight.tone import Heard, ToneStage
+from vario.settings.schema import Tone
+from vario.sound.live import LiveSink
+from vario.sound.sink import Sink
+
+_MOVES_MPS = {b"\x1b[A": 0.1, b"\x1b[B": -0.1, b"\x1b[5~": 1.0, b"\x1b[6~": -1.0}
+
+
+@dataclass(slots=True)
+class Air:
+    """What the keys have made of the air."""
+
+    vario_mps: float = 0.0
+    mode: Mode = Mode.CIRCLING
+    silent: bool = False
+    """Commands have stopped."""
+    cue: CueCall | None = None
+    done: bool = False
+
+    def press(self, key: bytes) -> None:
+        """Take one key, as the terminal sends it; keys that mean nothing change nothing."""
+        if key in _MOVES_MPS:
+            moved_mps = round(self.vario_mps + _MOVES_MPS[key], 1)
+            self.vario_mps = min(max(moved_mps, -LIMIT_MPS), LIMIT_MPS)
+        elif key == b"0":
+            self.vario_mps = 0.0
+        elif key == b"m":
+            self.mode = Mode.CRUISE if self.mode is Mode.CIRCLING else Mode.CIRCLING
+        elif key == b"s":
+            self.silent = not self.silent
+        elif key in (b"q", b"\x03", b"\x04", b""):  # also Ctrl-C, Ctrl-D and a keyboard that has gone
+            self.done = True
+        elif key.isdigit() and 1 <= int(key) <= len(RULES):
+            rule = RULES[int(key) - 1]
+            self.cue = CueCall(rule.cue, (self.cue.number if self.cue else 0) + 1, rule.is_warning)
+
+
+def play_keyboard(tone: Tone, device: str | None) -> None:
+    """Play on a sound device until the user quits.
+
+    Raises:
+        AppError: if there is no keyboard.
+        SoundDeviceError: if there is no sound device.
+    """
+    if not sys.stdin.isatty():
+        raise AppError("tone play: needs a keyboard, and the input is no terminal")
+    import termios  # noqa: PLC0415  (Unix only, like the select on a keyboard below)
+    import tty  # noqa: PLC0415
+
+    keyboard = sys.stdin.fileno()
+    before = termios.tcgetattr(keyboard)
+    with LiveSink(device=device) as sink:
+        print(KEYS)
+        try:
+            tty.setcbreak(keyboard)
+            fly(keyboard, sink, tone, _show)
+        finally:
+            termios.tcsetattr(keyboard, termios.TCSADRAIN, before)
+        print(f"\n{sink.underruns} blocks came too late, the device was lost {sink.losses} times")
+
+
+def fly(keyboard: int, sink: Sink, tone: Tone, show: Callable[[Air], None]) -> None:
+    """Read keys from a file descriptor and let the tone follow, 50 times a second, until the user quits."""
+    stage, air = ToneStage(tone), Air()
+    show(air)
+    while not air.done:
+        if select.select([keyboard], [], [], FRAME_S)[0]:
+            # An escape sequence arrives as a whole; several keys at once only if held down, which may merge.
+            air.press(os.read(keyboard, 4))
+            show(air)
+        if not air.silent:
+            happenings = Happenings(time.monotonic(), air.mode, Quality.OK, vario_known=True)
+            command = stage.update(Heard(happenings, air.vario_mps))
+            # A cue called by key is numbered apart from those the stage calls at a change of mode.
+            if air.cue is not None and (command.cue is None or air.cue.number * 1000 > command.cue.number):
+                command = replace(command, cue=replace(air.cue, number=air.cue.number * 1000))
+            sink.play(command, FRAME_S)
+
+
+def _show(air: Air) -> None:
+    state = "commands stopped" if air.silent else air.mode.value
+    print(f"\r{air.vario_mps:+5.1f} m/s  {state:18}", end="", flush=True)

@@ -1,0 +1,166 @@
+"""Pictures of sound: the spectrogram of a file, and the tone language as a chart."""
+
+from __future__ import annotations
+
+import wave
+from pathlib import Path
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from numpy.typing import NDArray
+from scipy import signal
+
+from vario.app.errors import OutputError
+from vario.app.tone.render import SWEEP_MPS, SWEEP_S, cue_command, value_steps
+from vario.flight.cues import RULES
+from vario.flight.tone import ToneCommand, Voice, beeps_of, pitch_of
+from vario.settings.schema import Tone
+from vario.sound.errors import SoundFileError
+from vario.sound.synth import Synth
+
+TOP_HZ = 6000.0
+"""Nothing of the tone language lies above."""
+
+FLOOR_DB = -70.0
+COLUMNS = 1600
+WINDOW = 1024
+RATE_HZ = 22050
+
+
+def draw_spectrogram(sound: Path, out: Path) -> None:
+    """Draw a 16-bit mono WAV file of any length; memory does not grow with it.
+
+    Raises:
+        SoundFileError: if the sound cannot be read.
+        OutputError: if the picture cannot be written.
+    """
+    columns, rate_hz, duration_s = _columns_of(sound)
+    figure = Figure(figsize=(14, 5), layout="constrained")
+    axes = figure.add_subplot()
+    _show(axes, columns, rate_hz, duration_s)
+    axes.set_title(sound.name, loc="left")
+    _save(figure, out)
+
+
+def draw_chart(tone: Tone, out: Path) -> None:
+    """Draw the tone language of these settings: curves, a sweep, the voices and the cues.
+
+    Raises:
+        OutputError: if the picture cannot be written.
+    """
+    figure = Figure(figsize=(14, 11), layout="constrained")
+    grid = figure.add_gridspec(3, 2, height_ratios=[1.0, 1.0, 1.0])
+    _draw_curves(figure.add_subplot(grid[0, 0]), tone)
+    _draw_voices(figure.add_subplot(grid[0, 1]), tone)
+    sweep = value_steps([*SWEEP_MPS], tone, 0.0, SWEEP_S)
+    synth = Synth(RATE_HZ)
+    pcm = np.concatenate([synth.render(command, round(s * RATE_HZ)) for command, s in sweep])
+    axes = figure.add_subplot(grid[1, :])
+    _show_pcm(axes, pcm)
+    axes.set_title(f"sweep from {SWEEP_MPS[0]:+g} to {SWEEP_MPS[1]:+g} m/s", loc="left")
+    _draw_cues(figure.add_subplot(grid[2, :]), tone)
+    _save(figure, out)
+
+
+def _draw_curves(axes: Axes, tone: Tone) -> None:
+    curve = tone.curve
+    vario_mps = np.linspace(-curve.full_scale_mps - 1, curve.full_scale_mps + 1, 400)
+    axes.plot(vario_mps, [pitch_of(v, curve) for v in vario_mps], color="black", label="pitch")
+    axes.axvspan(curve.quiet_from_mps, curve.quiet_to_mps, color="0.88", label="quiet")
+    axes.set(xlabel="vario, m/s", ylabel="pitch, Hz", yscale="log")
+    axes.set_yticks([250, 500, 1000, 2000], ["250", "500", "1000", "2000"])
+    axes.minorticks_off()
+    cadence = axes.twinx()
+    lift_mps = vario_mps[vario_mps > curve.quiet_to_mps]
+    cadence.plot(lift_mps, [beeps_of(v, curve) for v in lift_mps], "--", color="0.4", label="beeps a second")
+    cadence.set(ylabel="beeps a second", ylim=(0, None))
+    lines = [*axes.get_legend_handles_labels()[0], *cadence.get_legend_handles_labels()[0]]
+    axes.legend(handles=lines, loc="upper left", frameon=False)
+    axes.set_title(f"curves: {tone.preset}", loc="left")
+
+
+def _draw_voices(axes: Axes, tone: Tone) -> None:
+    """Two seconds of each voice, in silence between."""
+    synth = Synth(RATE_HZ)
+    curve, cruise = tone.curve, tone.cruise
+    voices = {
+        Voice.LIFT: ToneCommand(pitch_of(2.0, curve), beeps_of(2.0, curve), 0.5),
+        Voice.SINK: ToneCommand(pitch_of(-2.0, curve), None, 0.5, Voice.SINK),
+        Voice.NETTO: ToneCommand(pitch_of(2.0, curve), beeps_of(2.0, curve), 0.5, Voice.NETTO),
+        Voice.FASTER: ToneCommand(cruise.speed_pitch_hz, cruise.pairs_full_hz, 0.5, Voice.FASTER),
+        Voice.SLOWER: ToneCommand(cruise.speed_pitch_hz, cruise.pairs_full_hz, 0.5, Voice.SLOWER),
+    }
+    parts = []
+    for number, (voice, command) in enumerate(voices.items()):
+        parts += [synth.render(command, RATE_HZ), synth.render(ToneCommand(500.0, None, 0.0), RATE_HZ // 5)]
+        axes.text(1.2 * number, 1.02, voice.value, transform=axes.get_xaxis_transform())
+    _show_pcm(axes, np.concatenate(parts))
+
+
+def _draw_cues(axes: Axes, tone: Tone) -> None:
+    synth = Synth(RATE_HZ)
+    parts = []
+    for number, rule in enumerate(RULES):
+        parts.append(synth.render(cue_command(rule.cue, number + 1, tone), round(1.3 * RATE_HZ)))
+        axes.text(1.3 * number, 1.02, rule.cue.value, transform=axes.get_xaxis_transform())
+    _show_pcm(axes, np.concatenate(parts))
+
+
+def _show_pcm(axes: Axes, pcm: NDArray[np.int16]) -> None:
+    hop = max((pcm.size - WINDOW) // COLUMNS, 64)
+    _show(axes, _spectra(pcm, RATE_HZ, hop), RATE_HZ, pcm.size / RATE_HZ)
+
+
+def _show(axes: Axes, columns: NDArray[np.float64], rate_hz: int, duration_s: float) -> None:
+    top = int(TOP_HZ / rate_hz * WINDOW)
+    level_db = np.maximum(10.0 * np.log10(columns[: top + 1] + 1e-12), FLOOR_DB)
+    minutes = duration_s > 600.0
+    end = duration_s / 60.0 if minutes else duration_s
+    axes.imshow(
+        level_db,
+        origin="lower",
+        aspect="auto",
+        extent=(0.0, end, 0.0, top * rate_hz / WINDOW),
+        cmap="magma",
+        vmin=FLOOR_DB,
+        vmax=0.0,
+        interpolation="nearest",
+    )
+    axes.set(xlabel="min" if minutes else "s", ylabel="Hz")
+
+
+def _spectra(pcm: NDArray[np.int16], rate_hz: int, hop: int) -> NDArray[np.float64]:
+    """Power relative to a sine of full scale, shape (frequencies, times)."""
+    _, _, power = signal.spectrogram(
+        pcm / 32768.0, rate_hz, "hann", WINDOW, WINDOW - min(hop, WINDOW), detrend=False, scaling="spectrum"
+    )
+    return np.asarray(2.0 * power)
+
+
+def _columns_of(sound: Path) -> tuple[NDArray[np.float64], int, float]:
+    """The spectrogram in at most about `COLUMNS` columns: the loudest of what falls into each."""
+    try:
+        with wave.open(str(sound), "rb") as file:
+            if (file.getnchannels(), file.getsampwidth()) != (1, 2):
+                raise SoundFileError(f"{sound}: expected 16-bit mono, as a replay writes it")
+            rate_hz, total = file.getframerate(), file.getnframes()
+            if total < WINDOW:
+                raise SoundFileError(f"{sound}: {total} samples are too short for a picture")
+            span = max(total // COLUMNS, 256)
+            columns = []
+            while (pcm := np.frombuffer(file.readframes(max(span, WINDOW)), "<i2")).size >= WINDOW:
+                hop = min(max(span, WINDOW), WINDOW) // (4 if span < WINDOW else 1)
+                spectra = _spectra(pcm, rate_hz, hop)
+                columns.append(spectra.max(axis=1) if span >= WINDOW else spectra.mean(axis=1))
+    except (OSError, EOFError, wave.Error) as error:
+        reason = error.strerror if isinstance(error, OSError) else f"no sound file ({error})"
+        raise SoundFileError(f"{sound}: cannot be read: {reason}") from error
+    return np.stack(columns, axis=1), rate_hz, total / rate_hz
+
+
+def _save(figure: Figure, out: Path) -> None:
+    try:
+        figure.savefig(out, dpi=100)
+    except (OSError, ValueError) as error:  # ValueError: a kind of picture matplotlib cannot write
+        raise OutputError(out, error if isinstance(error, OSError) else OSError(str(error))) from error

@@ -1,0 +1,172 @@
+"""`vario tone`: hear and see the tone language without a flight."""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Iterable, Iterator
+from pathlib import Path
+
+from vario.app.errors import AppError
+from vario.flight.cues import RULES, Cue, CueCall, Happenings
+from vario.flight.mode import Mode
+from vario.flight.quality import Quality
+from vario.flight.tone import Heard, ToneCommand, ToneStage
+from vario.settings.quantity import SPEED
+from vario.settings.schema import Settings, Tone
+from vario.sound.wav import WavSink
+
+FRAME_S = 0.02
+"""How often the instrument thinks."""
+
+LIMIT_MPS = 30.0
+
+SWEEP_MPS = (-5.0, 5.0)
+SWEEP_S = 20.0
+
+KEYS = """up, down       vario by 0.1 m/s        page up, page down   by 1 m/s
+1 to 7         a cue                   0                    back to zero
+m              circling or cruise      s                    commands stop, as if the flight logic had died
+q              quit"""
+
+Step = tuple[ToneCommand, float]
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Do what the command line asks for; returns the exit code."""
+    from vario.settings.load import load_settings  # noqa: PLC0415
+
+    settings = load_settings(arguments.config).settings if arguments.config else Settings()
+    picture = arguments.picture is not None or arguments.chart
+    asked = [arguments.values is not None, arguments.sweep, arguments.cues, picture]
+    if sum(asked) != 1:
+        raise AppError(
+            'tone: give either values such as "-2 0 1 3", or play, --sweep, --cues, --picture or --chart'
+        )
+    if picture:
+        return _draw(arguments, settings.tone)
+    if arguments.values == "play":
+        from vario.app.tone.keyboard import play_keyboard  # noqa: PLC0415
+
+        play_keyboard(settings.tone, arguments.device or settings.audio.device)
+        return 0
+    out = arguments.out or Path("tone.wav")
+    duration_s = write_sound(out, steps(arguments, settings.tone))
+    print(f"written to {out}, {duration_s:.1f} s")
+    return 0
+
+
+def steps(arguments: argparse.Namespace, tone: Tone) -> Iterable[Step]:
+    """The commands the arguments ask for, each with how long it sounds."""
+    if arguments.cues:
+        return cue_steps(tone)
+    if arguments.sweep:
+        print(f"sweep: {SWEEP_MPS[0]:+g} to {SWEEP_MPS[1]:+g} m/s in {SWEEP_S:g} s")
+        return value_steps([*SWEEP_MPS], tone, 0.0, SWEEP_S)
+    for name in ("seconds", "glide"):
+        if not 0.0 <= getattr(arguments, name) <= 600.0:
+            raise AppError(f"--{name} {getattr(arguments, name):g}: expected 0 to 600 s")
+    values_mps = parse_values(arguments.values, arguments.unit)
+    for value_mps in values_mps:
+        print(describe(value_mps, tone, arguments.unit))
+    return value_steps(values_mps, tone, arguments.seconds, arguments.glide)
+
+
+def parse_values(text: str, unit: str) -> list[float]:
+    """Vario values in m/s from a text such as "-2 0 1 3".
+
+    Raises:
+        AppError: for anything that is no number or no vario.
+    """
+    values_mps = []
+    for word in text.replace(";", " ").split():
+        try:
+            value_mps = float(word) * SPEED.units[unit]
+        except ValueError:
+            hint = " (the decimal sign is a point)" if "," in word else ""
+            raise AppError(f'tone: "{word}" is no number{hint}; expected values such as "-2 0 1.5"') from None
+        if not abs(value_mps) <= LIMIT_MPS:
+            limit = LIMIT_MPS / SPEED.units[unit]
+            raise AppError(
+                f"tone: {word} {unit} is no vario value; expected {-limit:.0f} to {limit:.0f} {unit}"
+            )
+        values_mps.append(value_mps)
+    if not values_mps:
+        raise AppError('tone: no values; expected some such as "-2 0 1 3"')
+    return values_mps
+
+
+def describe(value_mps: float, tone: Tone, unit: str) -> str:
+    """One line on how a value sounds."""
+    command = ToneStage(tone).update(_heard(value_mps, 0.0))
+    value = f"{value_mps / SPEED.units[unit]:+.1f} {unit}"
+    if command.level == 0.0:
+        return f"{value}: silent"
+    rhythm = "steady" if command.beep_hz is None else f"{command.beep_hz:.1f} beeps a second"
+    return f"{value}: {command.pitch_hz:.0f} Hz, {rhythm}"
+
+
+def value_steps(values_mps: list[float], tone: Tone, hold_s: float, glide_s: float) -> Iterator[Step]:
+    """Each value for `hold_s`, moving to the next in `glide_s`, in frames as in flight."""
+    stage = ToneStage(tone)
+    now_s = 0.0
+    frames = max(round(glide_s / FRAME_S), 1)
+    for index, value_mps in enumerate(values_mps):
+        if index:
+            last_mps = values_mps[index - 1]
+            for k in range(1, frames if glide_s else 1):
+                between_mps = last_mps + (value_mps - last_mps) * k / frames
+                yield stage.update(_heard(between_mps, now_s)), FRAME_S
+                now_s += FRAME_S
+        for _ in range(max(round(hold_s / FRAME_S), 1)):
+            yield stage.update(_heard(value_mps, now_s)), FRAME_S
+            now_s += FRAME_S
+
+
+def cue_steps(tone: Tone) -> Iterator[Step]:
+    """Every cue in the order of its importance, with a pause after each."""
+    for number, rule in enumerate(RULES, start=1):
+        print(f"{number}  {rule.cue}")
+        yield cue_command(rule.cue, number, tone), 1.5
+
+
+def cue_command(cue: Cue, number: int, tone: Tone) -> ToneCommand:
+    """Silence with one cue."""
+    warning = next(rule.is_warning for rule in RULES if rule.cue is cue)
+    return ToneCommand(
+        tone.curve.pitch_zero_hz,
+        None,
+        0.0,
+        cue=CueCall(cue, number, warning),
+        cue_level=tone.volume_cues,
+        warning_level=tone.volume_warnings,
+    )
+
+
+def write_sound(out: Path, sounding: Iterable[Step]) -> float:
+    """Write the steps to a WAV file; returns its length in seconds.
+
+    Raises:
+        SoundFileError: if the file cannot be written.
+    """
+    with WavSink(out, 44100) as sink:
+        for command, duration_s in sounding:
+            sink.play(command, duration_s)
+        return sink.duration_s
+
+
+def _draw(arguments: argparse.Namespace, tone: Tone) -> int:
+    # Imported here: matplotlib takes longer to load than the rest of the command.
+    from vario.app.tone.picture import draw_chart, draw_spectrogram  # noqa: PLC0415
+
+    if arguments.chart:
+        out = arguments.out or Path("tone.png")
+        draw_chart(tone, out)
+    else:
+        out = arguments.out or arguments.picture.with_suffix(".png")
+        draw_spectrogram(arguments.picture, out)
+    print(f"written to {out}")
+    return 0
+
+
+def _heard(vario_mps: float, t_s: float) -> Heard:
+    return Heard(Happenings(t_s, Mode.CIRCLING, Quality.OK, vario_known=True), vario_mps)

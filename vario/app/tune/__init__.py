@@ -1,0 +1,1 @@
+"""Noise figures and filter settings from recorded data."""

@@ -1,0 +1,55 @@
+"""`vario tune static` and `vario tune flight`."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+from typing import Any
+
+from vario.app.results import folder_for
+
+
+def add_parser(commands: Any) -> None:
+    """Add the command to the command line."""
+    tune = commands.add_parser("tune", help="measure the sensors' noise from a recording")
+    ways = tune.add_subparsers(title="ways", required=True, metavar="WAY")
+    static = ways.add_parser("static", help="from a recording at rest: Allan deviation, noise figures")
+    static.add_argument("file", type=Path, help="a recording (MCAP) or a long CSV, a minute or more at rest")
+    static.add_argument("--out", type=Path, help="folder for the results; default: out/<name of the file>")
+    static.set_defaults(command=_static)
+    flight = ways.add_parser("flight", help="from a flight: the noise that explains it best (takes minutes)")
+    flight.add_argument("file", type=Path, help="a recording (MCAP) or a long CSV of a flight")
+    flight.add_argument(
+        "--config", type=Path, help="settings file; default: the one inside the recording, if any"
+    )
+    flight.add_argument("--out", type=Path, help="folder for the results; default: out/<name of the file>")
+    flight.set_defaults(command=_flight)
+
+
+def _static(arguments: argparse.Namespace) -> int:
+    from hw_replay.open import open_source  # noqa: PLC0415
+    from vario.app.tune.console import print_static  # noqa: PLC0415
+    from vario.app.tune.picture import draw_static  # noqa: PLC0415
+    from vario.app.tune.static import PICTURE, measure_static, write_static  # noqa: PLC0415
+
+    out_dir = folder_for(arguments.file, arguments.out)
+    source = open_source(arguments.file)
+    result = measure_static(source, arguments.file)
+    kept = write_static(result, out_dir)
+    draw_static(result, out_dir / PICTURE)
+    print_static(result, source.warnings(), out_dir, kept)
+    return 0
+
+
+def _flight(arguments: argparse.Namespace) -> int:
+    from vario.app.passage import opened  # noqa: PLC0415
+    from vario.app.tune.console import print_flight, runs_bar  # noqa: PLC0415
+    from vario.app.tune.flight import tune_flight, write_fit  # noqa: PLC0415
+
+    source, loaded = opened(arguments.file, arguments.config)
+    with runs_bar() as progress:
+        found = tune_flight(source, arguments.file, loaded, progress)
+    out_dir = folder_for(arguments.file, arguments.out)
+    kept = write_fit(found, out_dir)
+    print_flight(found, source.warnings(), out_dir, kept)
+    return 0

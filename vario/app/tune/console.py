@@ -1,0 +1,116 @@
+"""What the tune commands print."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+
+from rich.console import Console
+from rich.progress import Progress, TextColumn, TimeElapsedColumn
+from rich.table import Table
+
+from vario.app.tune import flight, static
+from vario.app.tune.flight import FlightFit, doubts
+from vario.app.tune.likelihood import Consistency
+from vario.app.tune.static import PICTURE, Measured, StaticResult, in_metres
+
+_LEGEND = (
+    "sample, 1 s: noise of one sample, and after averaging 1 s. /√Hz: white noise, the deviation at 1 s of "
+    "its part alone. bias: instability, the lowest part of the curve / 0.664, reached at s; ≤: still "
+    "falling there. walk: rate random walk, /√s. –: not to be seen in this recording"
+)
+
+
+def print_static(result: StaticResult, warnings: Sequence[str], out_dir: Path, kept: Sequence[Path]) -> None:
+    """The figures as a table, then what they mean for the settings and where they are."""
+    console = Console(highlight=False)
+    table = Table(box=None, pad_edge=False)
+    for column in ("value", "sample", "1 s", "/√Hz", "bias", "at s", "walk", "corr s"):
+        table.add_column(column, no_wrap=True)
+    for m in result.measured:
+        field = m.name.split(".")[1].split("_")[0]
+        table.add_row(f"{m.sensor.channel} {field} {m.sensor.unit}", *_cells(m))
+    console.print(f"{result.origin['file']}: noise at rest")
+    console.print(table)
+    for m in result.measured:
+        metres = in_metres(m)
+        if metres is not None:
+            sample_m, second_m = metres
+            after = "" if second_m is None else f", {second_m:.3f} m after 1 s"
+            console.print(f"barometer as height: {sample_m:.3f} m a sample at {m.rate_hz:.3g} Hz{after}")
+    console.print(_LEGEND, style="dim")
+    for channel, reason in result.refused.items():
+        console.print(f"[bold]left out:[/bold] {channel}: {reason}", soft_wrap=True)
+    _print_files(console, warnings, kept)
+    console.print(f"settings  {out_dir / static.SETTINGS}", soft_wrap=True)
+    console.print(f"figures   {out_dir / static.FIGURES}", soft_wrap=True)
+    console.print(f"look at   {out_dir / PICTURE}", soft_wrap=True)
+
+
+@contextmanager
+def runs_bar() -> Iterator[Callable[[int], None]]:
+    """How often the flight has been run through so far, on stderr where that is a terminal."""
+    console = Console(stderr=True)
+    columns = (TextColumn("{task.description}"), TimeElapsedColumn())
+    with Progress(*columns, console=console, transient=True, disable=not console.is_terminal) as progress:
+        task = progress.add_task("reading the flight", total=None)
+        yield lambda runs: progress.update(task, description=f"fitting: run {runs} of some 60")
+
+
+def print_flight(found: FlightFit, warnings: Sequence[str], out_dir: Path, kept: Sequence[Path]) -> None:
+    """Noise before and after, and whether the innovations are what the filter thinks they are."""
+    console = Console(highlight=False)
+    f = found.fit
+    console.print(
+        f"{found.origin['file']}: {found.origin['duration_s']:.0f} s of flight, {f.evaluations} runs"
+    )
+    table = Table(box=None, pad_edge=False)
+    for column in ("", "before", "after"):
+        table.add_column(column, no_wrap=True)
+    table.add_row("barometer noise Pa", f"{f.before.baro_pa:.3g}", f"{f.after.baro_pa:.3g}")
+    if "airspeed" in f.consistency_after:
+        table.add_row("pitot noise Pa", f"{f.before.pitot_pa:.3g}", f"{f.after.pitot_pa:.3g}")
+    table.add_row("model ×", f"{f.before.model:.2f}", f"{f.after.model:.2f}")
+    for name, after in f.consistency_after.items():
+        before = f.consistency_before[name]
+        table.add_row(f"{name}: NIS (1 ± {after.nis_spread:.2f})", f"{before.nis:.2f}", f"{after.nis:.2f}")
+        table.add_row(
+            f"{name}: correlation (0 ± {after.correlation_spread:.2f})", _signed(before), _signed(after)
+        )
+    console.print(table)
+    console.print(f"log likelihood of an innovation: {f.gain:+.3f}")
+    for doubt in doubts(found):
+        console.print(f"[bold]caution:[/bold] {doubt}", soft_wrap=True)
+    _print_files(console, warnings, kept)
+    console.print(f"settings  {out_dir / flight.SETTINGS}", soft_wrap=True)
+    console.print(f"figures   {out_dir / flight.FIGURES}", soft_wrap=True)
+
+
+def _signed(consistency: Consistency) -> str:
+    return f"{consistency.correlation:+.2f}"
+
+
+def _print_files(console: Console, warnings: Sequence[str], kept: Sequence[Path]) -> None:
+    for warning in warnings:
+        console.print(f"[bold]note:[/bold] {warning}", soft_wrap=True)
+    for path in kept:
+        console.print(f"the former file is now {path}", soft_wrap=True)
+
+
+def _cells(m: Measured) -> list[str]:
+    f = m.figures
+    bound = "≤ " if f.instability_at_end else ""
+    return [
+        _figure(f.sample),
+        _figure(f.second),
+        _figure(f.white),
+        bound + _figure(f.instability),
+        f"{f.instability_s:.3g}",
+        _figure(f.random_walk),
+        _figure(f.correlation_s),
+    ]
+
+
+def _figure(value: float | None) -> str:
+    return "–" if value is None else f"{value:.2g}"

@@ -1,0 +1,211 @@
+"""`vario tune flight`: the noise figures under which the estimator's own predictions fit a flight best."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, fields, replace
+from pathlib import Path
+from typing import Any
+
+from drivers.isa import impact_pa
+from hw_replay.source import Source
+from vario.app.errors import AppError
+from vario.app.player import noise_of
+from vario.app.tune.files import as_comment, provenance, toml_text, write_keeping
+from vario.app.tune.likelihood import Fit, Parameters, fit
+from vario.flight.calibration import CalibrationStage
+from vario.flight.energy import Noise
+from vario.flight.estimate.estimator import Estimator
+from vario.flight.estimate.inertial_model import InertialNoise
+from vario.flight.frames import Frame, Framer
+from vario.flight.health import HealthStage
+from vario.flight.loading import estimator_settings
+from vario.flight.monitor import Innovation
+from vario.settings.glider import Glider
+from vario.settings.load import LoadedSettings, parse_settings
+from vario.settings.schema import Settings
+
+SETTINGS, FIGURES = "sensors_in_flight.toml", "innovations.toml"
+
+FLYING_PA = impact_pa(15.0)
+AFTER_TAKE_OFF_S = 180.0
+"""The launch is left out. A long aerotow is not, but to the sensors it is flight like any other."""
+
+USED_S = 300.0
+LEAST_S = 60.0
+"""Some thousand innovations know a noise to a few per cent; more would only take longer."""
+
+SETTLE_S = 30.0
+"""Innovations of the beginning tell of the start, not of the noise."""
+
+SENSED = frozenset({"height", "airspeed"})
+"""What is measured. The estimator's assumptions on the wing are innovations too, but of no sensor."""
+
+PLAUSIBLE_MODEL = 2.0
+"""A best fit that wants the model this much more or less nervous says that something else is wrong."""
+
+PLAUSIBLE_NIS = (0.7, 1.4)
+PLAUSIBLE_CORRELATION = 0.3
+"""Innovations further from 1 and from white than this after the fit are not the sensor's noise."""
+
+
+@dataclass(frozen=True, slots=True)
+class FlightFit:
+    """The fit, and where its numbers come from."""
+
+    fit: Fit
+    origin: dict[str, Any]
+
+
+def tune_flight(
+    source: Source,
+    path: Path,
+    loaded: LoadedSettings,
+    progress: Callable[[int], None] = lambda _: None,
+) -> FlightFit:
+    """Find the noise figures that explain a flight best.
+
+    Args:
+        source: the recording; five minutes of its flight are used.
+        path: its file, for provenance and messages.
+        loaded: settings in force and the glider flown, if known; the noise they give is the start.
+        progress: called with the number of runs so far.
+
+    Raises:
+        AppError: if there is too little flight in it, or nothing the estimator could compare with.
+        RecordingError: if the recording cannot be read.
+    """
+    frames = flight_frames(source)
+    length_s = frames[-1].t_s - frames[0].t_s if frames else 0.0
+    if length_s < LEAST_S + SETTLE_S:
+        raise AppError(
+            f"{path}: {length_s:.0f} s of flight found, at least {LEAST_S + SETTLE_S:.0f} s are needed "
+            f"(counted from {AFTER_TAKE_OFF_S:.0f} s after the airspeed first passes 15 m/s)"
+        )
+
+    noise = noise_of(loaded.settings, source.info)
+
+    def run(parameters: Parameters) -> Iterator[Mapping[str, Innovation]]:
+        return innovations(frames, loaded.settings, loaded.glider, parameters)
+
+    found = fit(run, Parameters(noise.baro_pa, noise.pitot_pa), progress)
+    if found is None:
+        raise AppError(f"{path}: no barometer in its flight, so nothing to compare predictions with")
+    return FlightFit(found, provenance(path, source.info, length_s))
+
+
+def flight_frames(source: Source) -> list[Frame]:
+    """Five minutes of flight from a while after take-off; of a recording without airspeed, its beginning."""
+    framer = Framer()
+    early: list[Frame] = []
+    late: list[Frame] = []
+    from_s: float | None = None
+    has_pitot = False
+    for sample in source:
+        for frame in framer.push(sample):
+            has_pitot = has_pitot or bool(frame.pitot)
+            if from_s is None and any(p.impact_pa > FLYING_PA for p in frame.pitot):
+                from_s = frame.t_s + AFTER_TAKE_OFF_S
+            if from_s is not None and frame.t_s >= from_s:
+                late.append(frame)
+            elif not has_pitot and (not early or frame.t_s - early[0].t_s < USED_S):
+                early.append(frame)
+        if late and late[-1].t_s - late[0].t_s > USED_S:
+            break
+    return late if has_pitot else early
+
+
+def innovations(
+    frames: Sequence[Frame], settings: Settings, glider: Glider | None, parameters: Parameters
+) -> Iterator[Mapping[str, Innovation]]:
+    """The estimator over frames, as the pipeline runs it: what each frame brought, after settling."""
+    health, calibration = HealthStage(), CalibrationStage(settings.sensors)
+    told = estimator_settings(settings, glider, Noise(parameters.baro_pa, parameters.pitot_pa))
+    estimator = Estimator(
+        replace(
+            told,
+            noise=_livelier(told.noise, parameters.model),
+            energy_psd=told.energy_psd * parameters.model**2,
+        )
+    )
+    for frame in frames:
+        news = estimator.update(calibration.update(health.update(frame))).monitor.innovations
+        if frame.t_s - frames[0].t_s > SETTLE_S:
+            yield {name: new for name, new in news.items() if name in SENSED}
+
+
+def _livelier(noise: InertialNoise, factor: float) -> InertialNoise:
+    """All that drives the filter's states, times a factor."""
+    driving = [field.name for field in fields(noise) if field.name.endswith("_per_sqrt_s")]
+    return replace(noise, **{name: getattr(noise, name) * factor for name in driving})
+
+
+def doubts(found: FlightFit) -> list[str]:
+    """What speaks against using the figures found, one sentence each."""
+    after = found.fit.after
+    sentences = []
+    for name, c in found.fit.consistency_after.items():
+        low, high = PLAUSIBLE_NIS
+        if not low < c.nis < high or abs(c.correlation) > PLAUSIBLE_CORRELATION:
+            sentences.append(
+                f"{name} predictions still do not fit (NIS {c.nis:.2f}, correlation {c.correlation:+.2f}): "
+                "its errors are not white noise; look for a lag, a leak or wrong times"
+            )
+    if not 1 / PLAUSIBLE_MODEL < after.model < PLAUSIBLE_MODEL:
+        sentences.append(
+            f"the fit wants the model {after.model:.2f} times as lively, and there is no setting for that"
+        )
+    if "airspeed" in found.fit.consistency_after:
+        sentences.append(
+            "gusts and pitot noise are hard to tell apart: the pitot's noise at rest is the safer figure"
+        )
+    return sentences
+
+
+def write_fit(found: FlightFit, out_dir: Path) -> list[Path]:
+    """Write the settings fragment and the figures; returns the former files, kept under new names."""
+    settings = settings_text(found)
+    parse_settings(settings, str(out_dir / SETTINGS))
+    texts = {out_dir / SETTINGS: settings, out_dir / FIGURES: figures_text(found)}
+    kept = [write_keeping(path, text) for path, text in texts.items()]
+    return [path for path in kept if path is not None]
+
+
+def settings_text(found: FlightFit) -> str:
+    """The part that is settings: copy it into the settings file."""
+    after = found.fit.after
+    tables = {"sensors.baro": {"noise": f"{after.baro_pa:.3g} Pa"}}
+    if "airspeed" in found.fit.consistency_after:
+        tables["sensors.pitot"] = {"noise": f"{after.pitot_pa:.3g} Pa"}
+    comment = [
+        "# Sensor noise that explains a flight best: copy what you want into your settings file.",
+        "# It is larger than at rest: it holds what air and airframe do to the pressures, too.",
+        *(f"# Caution: {doubt}." for doubt in doubts(found)),
+    ]
+    return toml_text([*comment, *as_comment(found.origin)], tables)
+
+
+def figures_text(found: FlightFit) -> str:
+    """Everything found, with provenance."""
+    f = found.fit
+    tables: dict[str, dict[str, Any]] = {"recording": found.origin}
+    for when, parameters, consistency in (
+        ("before", f.before, f.consistency_before),
+        ("after", f.after, f.consistency_after),
+    ):
+        tables[when] = {
+            "baro_pa": round(parameters.baro_pa, 4),
+            "pitot_pa": round(parameters.pitot_pa, 4),
+            "model": round(parameters.model, 4),
+        }
+        for name, c in consistency.items():
+            tables[f"{when}.{name}"] = {
+                "count": c.count,
+                "nis": round(c.nis, 4),
+                "nis_by_chance_within": round(c.nis_spread, 4),
+                "correlation": round(c.correlation, 4),
+                "correlation_by_chance_within": round(c.correlation_spread, 4),
+                "refused": round(c.refused, 4),
+            }
+    tables["fit"] = {"gain_per_innovation": round(f.gain, 5), "runs": f.evaluations}
+    return toml_text(["# How well the estimator's predictions fit the flight, before and after."], tables)

@@ -6,8 +6,9 @@ the glider's. The pressures lose their offset, and then the position error of th
 A static port in the flow reads p + k·q instead of p, q being the true impact pressure (W. Gracey, Measurement
 of Aircraft Speed and Altitude, NASA RP-1046, 1980, from memory: Δp/q is the form in which position errors are
 given, and the pitot tube's own error is small against it). An airspeed sensor on it measures the total
-pressure less that, q·(1 - k); a barometer on it reads p + k·q. Height and kinetic energy so err together: with both on
-one port, H + V²/2g comes out as H + (1 - 2k)·V²/2g, and a pull-up reads as lift where k is positive.
+pressure less that, q·(1 - k); a barometer on it reads p + k·q. Height and kinetic energy so err together:
+with both on one port, H + V²/2g comes out as H + (1 - 2k)·V²/2g, and a pull-up reads as lift where k is
+positive.
 """
 
 from __future__ import annotations

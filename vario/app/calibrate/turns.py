@@ -3,8 +3,9 @@
 On a table, against an edge, the box is turned by whole quarter turns between rests, so that it lies as it did
 before or at a right angle to that; then the same on two other sides. The axis of such a turn stands still in
 the box, so the rates add up to the angle along that axis. However crooked the box lies, the length of that
-sum is the angle turned: the scales of the three axes are those with which it is for every turn, by least squares.
-That is what six positions do with gravity (J. C. Lötters et al., Sensors and Actuators A 68, 1998, p. 221).
+sum is the angle turned: the scales of the three axes are those with which it is for every turn, by least
+squares. That is what six positions do with gravity (J. C. Lötters et al., Sensors and Actuators A 68, 1998,
+p. 221).
 
 The accelerometer tells such a turn from the box being put on another side: gravity stays where it is.
 """

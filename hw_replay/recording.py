@@ -3,9 +3,11 @@
 The container is the open standard MCAP (https://mcap.dev/spec), so general viewers open a recording
 too. What the recording says about itself comes first, so that a file cut off by a power failure
 still has it. A chunk is closed, and handed to the operating system, after `chunk_s` seconds of
-recorded time: a cut costs at most that much. There is no index of messages: it makes the file 2.3 times
-as large, and readers that find none read from the start. Nor is there one of chunks alone: readers take
-a chunk without an index of its messages for one without the topic they look for.
+recorded time: a cut costs at most that much.
+
+The index of a recording is all or nothing. Some general readers show nothing of a file without an index of
+its chunks; others refuse one that has it but no index of the messages in each. With both every reader
+opens it, at 2.3 times the size.
 """
 
 from __future__ import annotations
@@ -68,6 +70,8 @@ class RecordingWriter:
         info: what the recording says about itself.
         chunk_s: recorded seconds a chunk holds. Short ones lose less in a power cut, long ones
             compress slightly better.
+        indexed: end the file with an index of all messages. Without it the file is less than half as large,
+            and writing it takes the same memory however long it becomes.
 
     Raises:
         RecordingError: if the file cannot be written.
@@ -76,8 +80,16 @@ class RecordingWriter:
     CHUNK_BYTES = 1 << 20
     """A chunk ends here at the latest, so that no reader needs more memory than this."""
 
-    def __init__(self, path: str | os.PathLike[str], info: RecordingInfo, chunk_s: float = 2.0) -> None:
+    def __init__(
+        self,
+        path: str | os.PathLike[str],
+        info: RecordingInfo,
+        chunk_s: float = 2.0,
+        *,
+        indexed: bool = True,
+    ) -> None:
         self._path = Path(path)
+        self._indexed = indexed
         try:
             self._file = self._path.open("wb")
         except OSError as error:
@@ -85,7 +97,7 @@ class RecordingWriter:
         self._writer = Writer(
             self._file,
             chunk_size=self.CHUNK_BYTES,
-            index_types=IndexType.ATTACHMENT | IndexType.METADATA,
+            index_types=IndexType.ALL if indexed else IndexType.ATTACHMENT | IndexType.METADATA,
         )
         self._chunk_ns = round(chunk_s * 1e9)
         self._chunk_from_ns = 0
@@ -129,8 +141,9 @@ class RecordingWriter:
             self._writer.flush()  # type: ignore[no-untyped-call] # so in the library
             self._chunk_from_ns = time_ns
             self.chunks += 1
-            # The library keeps an index of chunks, which is not written here, and would grow all flight long.
-            vars(self._writer).get("_Writer__chunk_indices", []).clear()
+            if not self._indexed:
+                # The library keeps an index of chunks even so, and it would grow all flight long.
+                vars(self._writer).get("_Writer__chunk_indices", []).clear()
         self._writer.add_message(channel_id, time_ns, data, time_ns)
         self.counts[topic] += 1
 

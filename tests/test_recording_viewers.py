@@ -1,14 +1,22 @@
 """Recordings as general viewers of the container see them, through its own library."""
 
 import json
+import struct
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
-from mcap.reader import make_reader
+from mcap.data_stream import ReadDataStream
+from mcap.reader import SeekingReader, make_reader
+from mcap.records import Chunk, MessageIndex
+from mcap.stream_reader import get_chunk_data_stream
 from mcap.writer import Writer
 
+from drivers.events import Mark
 from drivers.samples import Baro, GnssPos
+from hw_replay.open import convert
 from hw_replay.recording import Recording, RecordingWriter
+from hw_replay.simulate.demo import BUNDLED
 from hw_replay.source import RecordingInfo
 
 PLACE = GnssPos(1.5, 50.123456789, -9.87654321, 431.25)
@@ -86,3 +94,93 @@ def test_a_message_without_longitude_is_left_out(tmp_path: Path) -> None:
     recording = Recording(path)
     assert list(recording) == []
     assert "lon_deg missing" in recording.warnings()[0]
+
+
+def long_recording(path: Path, *, indexed: bool) -> Path:
+    """A minute in thirty chunks, with a position a second and one mark."""
+    with RecordingWriter(path, RecordingInfo("a minute", "live"), indexed=indexed) as writer:
+        for k in range(600):
+            writer.write(Baro(k / 10, 95_000.0 + k))
+            if k % 10 == 0:
+                writer.write(GnssPos(k / 10, 50.0 + k / 1e5, -9.0, 400.0))
+            if k == 300:
+                writer.write(Mark(30.0, "here"))
+    return path
+
+
+# Every version of the reader that is allowed knows these names of the times; the newest would have others.
+@pytest.mark.filterwarnings("ignore:(start|end)_time is deprecated:DeprecationWarning")
+@pytest.mark.parametrize("indexed", [True, False])
+@pytest.mark.parametrize(("topic", "expected"), [("/baro", 100), ("/gnss_pos", 10), ("/oat", 0)])
+def test_a_seeking_reader_finds_one_topic_between_two_times(
+    tmp_path: Path, indexed: bool, topic: str, expected: int
+) -> None:
+    with long_recording(tmp_path / "minute.mcap", indexed=indexed).open("rb") as file:
+        reader = SeekingReader(file, validate_crcs=True)
+        found = [
+            message.log_time
+            for _, _, message in reader.iter_messages(
+                [topic], start_time=20_000_000_000, end_time=30_000_000_000
+            )
+        ]
+    assert len(found) == expected
+    assert all(20_000_000_000 <= time_ns < 30_000_000_000 for time_ns in found)
+    assert found == sorted(found)
+
+
+def test_every_entry_of_the_index_leads_to_its_message(tmp_path: Path) -> None:
+    """What readers that trust the index need, byte by byte: https://mcap.dev/spec, "Message Index" and
+    "Chunk Index": the offset of a message counts from the start of the uncompressed chunk, and the record of
+    a message (opcode 5, eight bytes of length) begins with its channel, a sequence number and its time."""
+    entries = 0
+    with long_recording(tmp_path / "minute.mcap", indexed=True).open("rb") as file:
+        summary = SeekingReader(file).get_summary()
+        assert summary is not None
+        assert summary.statistics is not None
+        assert len(summary.chunk_indexes) == summary.statistics.chunk_count == 30
+        assert all(a.message_end_time < b.message_start_time for a, b in pairwise(summary.chunk_indexes))
+        for place in summary.chunk_indexes:
+            file.seek(place.chunk_start_offset + 9)
+            stream, size = get_chunk_data_stream(Chunk.read(ReadDataStream(file)), validate_crc=True)
+            data = stream.read(size)
+            for channel, offset in place.message_index_offsets.items():
+                file.seek(offset + 9)
+                for time_ns, start in MessageIndex.read(ReadDataStream(file)).records:
+                    opcode, _, found, _, found_ns = struct.unpack_from("<BQHIQ", data, start)
+                    assert (opcode, found, found_ns) == (5, channel, time_ns)
+                    assert place.message_start_time <= time_ns <= place.message_end_time
+                    entries += 1
+        assert entries == summary.statistics.message_count == 661
+
+
+def test_the_bundled_flight_has_no_index_and_an_imported_copy_has_one(tmp_path: Path) -> None:
+    copy = tmp_path / "copy.mcap"
+    convert(Recording(BUNDLED), copy)
+    chunks = []
+    for path in (BUNDLED, copy):
+        with path.open("rb") as file:
+            summary = SeekingReader(file).get_summary()
+            assert summary is not None
+            chunks.append(len(summary.chunk_indexes))
+    assert chunks[0] == 0
+    assert chunks[1] > 0
+    assert BUNDLED.stat().st_size < 3e6
+    assert Recording(copy).info == Recording(BUNDLED).info
+    assert all(a == b for a, b in zip(Recording(copy), Recording(BUNDLED), strict=True))
+
+
+def test_importing_a_recording_that_breaks_off_gives_a_whole_one(tmp_path: Path) -> None:
+    whole = long_recording(tmp_path / "whole.mcap", indexed=False)
+    cut = tmp_path / "cut.mcap"
+    cut.write_bytes(whole.read_bytes()[: whole.stat().st_size * 2 // 3])
+    mended = tmp_path / "mended.mcap"
+    convert(Recording(cut), mended)
+    assert list(Recording(mended)) == list(Recording(cut))
+    assert Mark(30.0, "here") in list(Recording(mended))
+    with mended.open("rb") as file:
+        reader = SeekingReader(file)
+        summary = reader.get_summary()
+        assert summary is not None
+        assert summary.chunk_indexes
+        assert summary.statistics is not None
+        assert sum(1 for _ in reader.iter_messages()) == summary.statistics.message_count

@@ -27,7 +27,11 @@ def add_parser(commands: Any) -> None:
     replay.set_defaults(command=_replay)
 
     imported = commands.add_parser("import", help="turn a long CSV or an FAI/IGC file into a recording")
-    imported.add_argument("file", type=Path, help="the file to read")
+    imported.add_argument(
+        "file",
+        type=Path,
+        help="the file to read; of a recording, also one cut off, a copy with an index is made",
+    )
     imported.add_argument(
         "--out", type=Path, help="the recording to write; default: <name of the file>.mcap here"
     )

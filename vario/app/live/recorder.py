@@ -153,7 +153,8 @@ class FlightFiles:
             number = _next_number(self._folder)
             self._path = self._folder / f"{number:05}.mcap"
             info = replace(self._info, title=self._info.title.format(number=number))
-            self._writer = RecordingWriter(self._path, info, CHUNK_S)
+            # An index would be lost in a power cut all the same, and grow in memory all flight long.
+            self._writer = RecordingWriter(self._path, info, CHUNK_S, indexed=False)
             _force(self._folder)  # or a power failure may take the file's name with it
         except RecordingError as error:
             self._refused(str(error), t_s)

@@ -7,6 +7,10 @@ from xml.etree import ElementTree as ET
 
 import pytest
 
+from vario.app.simulate.reference import scenario_reference
+from vario.app.simulate.schema import ScenarioFile
+from vario.app.simulate.tables import TABLES
+from vario.settings.fields import Section
 from vario.settings.glider import Glider
 from vario.settings.keys import keys
 from vario.settings.reference import settings_reference
@@ -24,9 +28,23 @@ def test_the_settings_reference_is_in_step_with_the_schema() -> None:
     assert (DOCS / "settings.md").read_text(encoding="utf-8") == settings_reference()
 
 
-@pytest.mark.parametrize("model", [Settings, Glider])
-def test_every_key_is_in_it_with_its_range(model: type[Settings] | type[Glider]) -> None:
-    rows = [line for line in settings_reference().splitlines() if line.startswith("| `")]
+def test_the_scenario_reference_is_in_step_with_the_schema() -> None:
+    # If this fails: python -m vario.app.simulate.reference > docs/scenarios.md
+    assert (DOCS / "scenarios.md").read_text(encoding="utf-8") == scenario_reference()
+
+
+@pytest.mark.parametrize(
+    ("page", "model"),
+    [
+        ("settings.md", Settings),
+        ("settings.md", Glider),
+        ("scenarios.md", ScenarioFile),
+        *(("scenarios.md", table) for table in TABLES.values()),
+    ],
+)
+def test_every_key_is_in_its_reference_with_its_range(page: str, model: type[Section]) -> None:
+    lines = (DOCS / page).read_text(encoding="utf-8").splitlines()
+    rows = [line for line in lines if line.startswith("| `")]
     for key in keys(model).values():
         with_key = [row for row in rows if row.startswith(f"| `{key.path[-1]}` |")]
         assert with_key, key.path

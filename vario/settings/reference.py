@@ -31,27 +31,38 @@ and fit no aircraft.
 
 def settings_reference() -> str:
     """The page, as Markdown."""
-    return "\n".join([_HEAD, *_units(), *_tables(Settings, "##"), _GLIDER, *_tables(Glider, "##")]) + "\n"
+    return (
+        "\n".join(
+            [_HEAD, *units_table(Settings, Glider), *key_tables(Settings), _GLIDER, *key_tables(Glider)]
+        )
+        + "\n"
+    )
 
 
-def _units() -> Iterator[str]:
+def units_table(*models: type[Section]) -> Iterator[str]:
     """Every kind of quantity in use and its units, in the order they are met."""
     yield "| quantity | units |"
     yield "|---|---|"
-    kinds = [key.dimension for model in (Settings, Glider) for key in keys(model).values() if key.dimension]
+    kinds = [key.dimension for model in models for key in keys(model).values() if key.dimension]
     for kind in dict.fromkeys(kind.name for kind in kinds):
         units = next(dimension.units for dimension in kinds if dimension.name == kind)
         yield f"| {kind.partition(' ')[2]} | {', '.join(f'`{unit}`' for unit in units)} |"
 
 
-def _tables(model: type[Section], level: str) -> Iterator[str]:
-    """A table a section, in the order of the schema."""
+def key_tables(model: type[Section], repeated: str | None = None) -> Iterator[str]:
+    """A table a section, in the order of the schema.
+
+    Args:
+        model: what a file may say.
+        repeated: the model is not a whole file but a table of this name that may come more than once.
+    """
     for path, section in sections(model).items():
         inside = [key for where, key in keys(model).items() if where[:-1] == path]
         if not inside:
             continue
-        yield f"\n{level} `{header(path)}`\n" if path else f"\n{level} At the top\n"
-        if path:
+        title = f"`[[{repeated}]]`" if repeated else f"`{header(path)}`" if path else "At the top"
+        yield f"\n## {title}\n"
+        if path or repeated:
             yield f"{_one_line(section.__doc__)}\n"
         yield "| key | what it does | range | default |"
         yield "|---|---|---|---|"

@@ -1,6 +1,6 @@
 """What a scenario file may say: the air, the glider, the pilot's script, the sensors and their faults.
 
-It is written like a settings file, values with their unit in quotes. `simulate_tables` has the tables that
+It is written like a settings file, values with their unit in quotes. `tables` has the tables that
 may come more than once.
 """
 
@@ -39,8 +39,8 @@ class Wind(Section):
     """A steady wind that grows with height by the one-seventh power law, unless there are layers."""
 
     from_rad: float = quantity("0 deg", "0 deg", "360 deg", "Where it comes from")
-    speed_mps: float = quantity("0 m/s", "0 m/s", "50 m/s", "Its speed ...")
-    at_m: float = quantity("500 m", "10 m", "5000 m", "... at this height above the field")
+    speed_mps: float = quantity("0 m/s", "0 m/s", "50 m/s", "Its speed at that height")
+    at_m: float = quantity("500 m", "10 m", "5000 m", "Height above the field of that speed")
 
 
 class Glider(Section):

@@ -17,7 +17,10 @@ class ThermalTable(Section):
     """An updraft by Allen's model, AIAA 2006-1510 (NASA TM-2006-214019)."""
 
     name: str = Field(
-        min_length=1, max_length=60, description="To steer by", json_schema_extra={"example": ""}
+        min_length=1,
+        max_length=60,
+        description="To steer by",
+        json_schema_extra={"example": "east of the wood"},
     )
     north_m: float = required("1000 m", "-500 km", "500 km", "Where it is at the beginning, from the field")
     east_m: float = required("1000 m", "-500 km", "500 km", "Likewise")
@@ -55,7 +58,10 @@ class PhaseTable(Section):
     """One line of the pilot's script."""
 
     name: str = Field(
-        min_length=1, max_length=60, description="For the reader", json_schema_extra={"example": ""}
+        min_length=1,
+        max_length=60,
+        description="For the reader",
+        json_schema_extra={"example": "first climb"},
     )
     speed_mps: float = required("95 km/h", "0 km/h", "280 km/h", "Indicated airspeed to hold")
     steer: Literal["straight", "heading", "thermal", "circle", "centre"] = choice(
@@ -68,7 +74,7 @@ class PhaseTable(Section):
     thermal: str | None = Field(
         default=None,
         description="Name of the thermal, for thermal, centre, within and past",
-        json_schema_extra={"example": ""},
+        json_schema_extra={"example": "east of the wood"},
     )
     miss_m: float = quantity("0 m", "-1000 m", "1000 m", "Pass so far beside it, core to the right")
     manner: Literal["free", "tow", "round out"] = choice(
@@ -104,7 +110,13 @@ class PhaseTable(Section):
 
 
 class FaultTable(Section):
-    """Something that goes wrong with a sensor; see hw_replay/simulate/faults.py."""
+    """Something that goes wrong with a sensor.
+
+    loss: no samples. freeze: the first value goes on. spikes: `size` is added to or taken from some. bias:
+    `size` is added. noise: white noise, `size` times that of the sensor, all told. late: samples arrive `by`
+    later, with their true time. stamped late: they carry a time `by` too late. duplicates: some come twice.
+    disorder: some change places with the next. clock jump: times are `size` seconds later (negative: earlier).
+    """
 
     channel: Literal["all", "baro", "pitot", "imu_accel", "imu_gyro", "gnss_pos", "gnss_vel", "oat"] = choice(
         "baro", "Which; all is every one at once"

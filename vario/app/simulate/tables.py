@@ -115,7 +115,7 @@ class FaultTable(Section):
     loss: no samples. freeze: the first value goes on. spikes: `size` is added to or taken from some. bias:
     `size` is added. noise: white noise, `size` times that of the sensor, all told. late: samples arrive `by`
     later, with their true time. stamped late: they carry a time `by` too late. duplicates: some come twice.
-    disorder: some change places with the next. clock jump: times are `size` seconds later (negative: earlier).
+    disorder: some change places with the next. clock jump: times are `size` seconds later (or earlier).
     """
 
     channel: Literal["all", "baro", "pitot", "imu_accel", "imu_gyro", "gnss_pos", "gnss_vel", "oat"] = choice(

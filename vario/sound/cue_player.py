@@ -27,8 +27,10 @@ class _Playing:
     sound: CueSound
     level: np.float32
     at: int = 0
-    ends: int | None = None
-    """Where its fading tail ends, if it gives way."""
+    fades_from: int | None = None
+    """Where it began to give way, if it does."""
+    ends: int = 0
+    """The sample it does not reach."""
 
 
 class CuePlayer:
@@ -37,16 +39,22 @@ class CuePlayer:
     def __init__(self, sample_rate_hz: int) -> None:
         self._sounds = cue_sounds(sample_rate_hz)
         self._tail = round(_GIVE_WAY_S * sample_rate_hz)
-        self._fade = (np.arange(self._tail, 0, -1) / self._tail).astype(np.float32)
+        ramp = np.arange(self._tail, 0, -1) / self._tail
+        self._fade = (ramp - np.sin(2 * np.pi * ramp) / (2 * np.pi)).astype(np.float32)  # without a corner
         self._playing: list[_Playing] = []
 
     def start(self, cue: Cue, level: float) -> None:
         """Begin a cue now; one that sounds gives way within 10 ms."""
         for playing in self._playing:
-            if playing.ends is None:
-                playing.ends = min(playing.at + self._tail, playing.sound.samples.size)
+            if playing.fades_from is None:
+                playing.fades_from = playing.at
+                playing.ends = min(playing.at + self._tail, playing.ends)
         # A third at once would be a tail of a tail: it has had at most 10 ms and is cut where it is lowest.
-        self._playing = [*self._playing[-1:], _Playing(self._sounds[cue], np.float32(level))]
+        sound = self._sounds[cue]
+        self._playing = [
+            *self._playing[-1:],
+            _Playing(sound, np.float32(level), ends=sound.samples.size),
+        ]
 
     def take(self, n: int) -> CuePart | None:
         """The next n samples of cues; None if there are none."""
@@ -55,18 +63,20 @@ class CuePlayer:
         part = CuePart(np.zeros(n, np.float32), np.zeros(n, np.float32), np.ones(n, np.float32))
         for playing in self._playing:
             self._add(playing, part)
-        self._playing = [p for p in self._playing if p.at < (p.ends or p.sound.samples.size)]
+        self._playing = [playing for playing in self._playing if playing.at < playing.ends]
         return part
 
     def _add(self, playing: _Playing, part: CuePart) -> None:
         sound, start = playing.sound, playing.at
-        ends = playing.ends or sound.samples.size
-        stop = min(start + part.samples.size, ends)
+        stop = min(start + part.samples.size, playing.ends)
         span = slice(0, stop - start)
         gain: NDArray[np.float32] | np.float32 = playing.level
-        if playing.ends is not None:
-            gain = gain * self._fade[self._tail - (ends - start) :][span]
+        room = sound.room[start:stop]
+        if playing.fades_from is not None:
+            fade = self._fade[start - playing.fades_from : stop - playing.fades_from]
+            gain = gain * fade
+            room = 1 - (1 - room) * fade
         part.samples[span] += sound.samples[start:stop] * gain
         part.envelope[span] += sound.envelope[start:stop] * gain
-        part.room[span] *= sound.room[start:stop]
+        part.room[span] *= room
         playing.at = stop

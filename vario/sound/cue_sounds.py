@@ -27,6 +27,11 @@ _HORN: Partials = ((1, 1.0), (3, 0.5), (5, 0.25))
 
 _EDGE_S = 0.008
 
+_BESIDE = 0.2
+"""Share of its amplitude the tone keeps beside a cue that is no warning, 14 dB less: the second or third
+partial of a beep may lie where the cue does, and the cue is to be heard over it. It lasts half a second at
+most."""
+
 
 @dataclass(frozen=True, slots=True)
 class CueNote:
@@ -89,7 +94,7 @@ class CueSound:
     Attributes:
         samples: the cue, 1 being full scale.
         envelope: what the samples never exceed.
-        room: the share of its loudness that the tone keeps meanwhile; a warning is heard alone.
+        room: the share of its amplitude that the tone keeps meanwhile; a warning is heard alone.
     """
 
     samples: NDArray[np.float32]
@@ -100,11 +105,11 @@ class CueSound:
 @cache
 def cue_sounds(sample_rate_hz: int) -> dict[Cue, CueSound]:
     """Every cue at this sample rate. Levels are comparable between cues and with the tone."""
-    alone = {rule.cue for rule in RULES if rule.is_warning}
-    return {cue: _render(notes, sample_rate_hz, cue in alone) for cue, notes in NOTES.items()}
+    room = {rule.cue: 0.0 if rule.is_warning else _BESIDE for rule in RULES}
+    return {cue: _render(notes, sample_rate_hz, room[cue]) for cue, notes in NOTES.items()}
 
 
-def _render(notes: tuple[CueNote, ...], sample_rate_hz: int, alone: bool) -> CueSound:
+def _render(notes: tuple[CueNote, ...], sample_rate_hz: int, least_room: float) -> CueSound:
     lasts_s = max(note.start_s + note.lasts_s for note in notes)
     length = round(lasts_s * sample_rate_hz)
     samples, envelope = np.zeros(length), np.zeros(length)
@@ -121,7 +126,7 @@ def _render(notes: tuple[CueNote, ...], sample_rate_hz: int, alone: bool) -> Cue
         envelope[start : start + time.size] += shape
     # As loud as the tone at the same level; a cue that would need more than full scale gets full scale.
     scale = 1.0 / max(full_scale(), float(np.max(envelope)))
-    room = 1.0 - _edges(np.arange(length) / sample_rate_hz, lasts_s) * alone
+    room = 1.0 - _edges(np.arange(length) / sample_rate_hz, lasts_s) * (1.0 - least_room)
     return CueSound(*(part.astype(np.float32) for part in (samples * scale, envelope * scale, room)))
 
 

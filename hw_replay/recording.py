@@ -48,6 +48,7 @@ from hw_replay.messages import (
     encode_reference,
     encoder,
     json_schema,
+    parsed,
     reference_schema,
     schema_name,
 )
@@ -55,8 +56,6 @@ from hw_replay.metadata import CLOCK, info_of, late_start_utc, metadata_of
 from hw_replay.source import RecordingInfo
 
 LIBRARY = "glider-vario"
-
-_from_json = json.JSONDecoder().decode
 
 
 class RecordingWriter:
@@ -263,6 +262,7 @@ class Recording:
                     elif isinstance(record, Message):  # other writers may leave chunks out
                         sample = self._sample(record.channel_id, record.log_time, record.data)
                         if sample is not None:
+                            self._reached_s = max(self._reached_s, sample.t_s)
                             yield sample
                 self._ended = True
             except DAMAGE:
@@ -281,21 +281,25 @@ class Recording:
         for channel in self._known.values():
             self._meet(channel)
 
-    def _chunk(self, chunk: Chunk) -> Iterator[Sample]:
+    def _chunk(self, chunk: Chunk) -> list[Sample]:
+        """The samples of a chunk; none if it is damaged."""
         try:
             content = chunk_content(chunk)
         except DAMAGE:
             self._bad_chunks += 1
             if self._bad_chunks == 1:
                 self._bad_chunk_after_s = self._reached_s
-            return
+            return []
+        samples: list[Sample] = []
         for item in content:
             if isinstance(item, Channel):
                 self._meet(item)
                 continue
             sample = self._sample(*item)
             if sample is not None:
-                yield sample
+                samples.append(sample)
+        self._reached_s = max([self._reached_s, *(sample.t_s for sample in samples)])
+        return samples
 
     def _sample(self, channel_id: int, time_ns: int, data: bytes) -> Sample | None:
         """The sample of one message, or None with the reason noted."""
@@ -306,20 +310,18 @@ class Recording:
             return None
         t_s = time_ns / 1e9
         try:
-            values = _from_json(str(data, "utf-8"))
+            values = parsed(data)
             if type(values) is not dict:
                 raise RejectedValueError("the message is no JSON object")
             if t_s > LATEST_T_S:
                 raise RejectedValueError(f"time beyond {LATEST_T_S:g} s")
-            sample = decode(t_s, values)
+            return decode(t_s, values)
         except RejectedValueError as reason:
             self._rejects.add(str(reason), self._messages)
             return None
         except (ValueError, RecursionError):
             self._rejects.add("the message is no JSON", self._messages)
             return None
-        self._reached_s = max(self._reached_s, t_s)
-        return sample
 
     def _meet(self, channel: Channel) -> None:
         """Take note of a channel the file declares."""

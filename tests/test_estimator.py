@@ -21,6 +21,7 @@ from scipy.linalg import expm, solve_discrete_are
 from drivers.samples import Baro, ImuAccel, ImuGyro, Pitot, Sample
 from tests.truth_flight import Flight, fly
 from vario.flight.estimate.estimator import Estimator
+from vario.flight.estimate.in_turn import InTurn
 from vario.flight.estimate.inertial import InertialFilter
 from vario.flight.estimate.inertial_model import (
     ACC,
@@ -77,16 +78,22 @@ def test_rate_filter_settles_at_the_riccati_solution() -> None:
     assert mine.rate_sigma**2 == pytest.approx(wanted, rel=1e-6)
 
 
-def test_scalar_update_is_filterpys() -> None:
+@pytest.mark.parametrize("used", [(0,), (0, 1, 2, 3), (1, 3), (2,), ()])
+def test_measurements_used_in_turn_are_filterpys_updates(used: tuple[int, ...]) -> None:
     rng = np.random.default_rng(2)
     root = rng.standard_normal((SIZE, SIZE))
-    mine = InertialFilter(WING, InertialNoise())
-    mine.cov = root @ root.T
-    row, residual, variance = rng.standard_normal(SIZE), 0.7, 0.3
-    x, p = update(np.zeros(SIZE), mine.cov, np.array([residual]), np.array([[variance]]), row[None, :])
-    mine._scalar("", row, residual, variance)
-    np.testing.assert_allclose(mine._step, x, rtol=1e-9, atol=1e-12)
-    np.testing.assert_allclose(mine.cov, p, rtol=1e-8, atol=1e-10)
+    mine, rows, x = root @ root.T, rng.standard_normal((4, SIZE)), rng.standard_normal(SIZE)
+    residuals, variances = rng.standard_normal(4), rng.uniform(0.1, 2.0, 4)
+    p, step = mine.copy(), x.copy()
+    turns = InTurn(mine, rows, step)
+    for k in used:
+        assert turns.expected(k) == pytest.approx(rows[k] @ x, rel=1e-9)
+        assert turns.signal(k) == pytest.approx(rows[k] @ p @ rows[k], rel=1e-9)
+        turns.use(k, residuals[k] - turns.expected(k), turns.signal(k) + variances[k])
+        x, p = update(x, p, residuals[k : k + 1], np.array([[variances[k]]]), rows[k : k + 1])
+    turns.finish()
+    np.testing.assert_allclose(step, x, rtol=1e-9, atol=1e-10)
+    np.testing.assert_allclose(mine, p, rtol=1e-8, atol=1e-9)
 
 
 def test_turn_is_the_rotation_matrix_exponential() -> None:

@@ -12,7 +12,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from drivers.isa import G0_MPS2
+from vario.flight.estimate.in_turn import InTurn
 from vario.flight.estimate.inertial_model import (
+    ACC,
     ALPHA,
     BETA,
     CLIMB,
@@ -23,9 +25,10 @@ from vario.flight.estimate.inertial_model import (
     SIDE,
     SIZE,
     SKEW,
+    InertialNoise,
     Regime,
     V,
-    unit_row,
+    Wing,
 )
 from vario.flight.estimate.inertial_state import InertialState
 from vario.flight.monitor import Innovation
@@ -42,72 +45,139 @@ SETTLE_S = 10.0
 """No gate and no learning of the air's roughness until the start's large errors are worked off."""
 
 
+_HEIGHT, _AIRSPEED, _SIDESLIP, _LIFT = range(4)
+"""The measurements in flight, by their rows; the height is always the first."""
+
+_ROLLING_ROWS = np.eye(SIZE)[[HEIGHT]]
+_REST_ROWS = np.eye(SIZE)[[HEIGHT, V, GYRO, V + 1, GYRO + 1, V + 2, GYRO + 2]]
+
+_ROW_PLACES = np.ravel_multi_index(
+    (
+        [_AIRSPEED] * 3 + [_SIDESLIP] * 6 + [_LIFT] * 3,
+        [*(V, V + 1, V + 2), *(V, ACC + 1, ACC + 2, BETA, SIDE, SKEW), *(V, ACC + 2, ALPHA)],
+    ),
+    (4, SIZE),
+)
+"""Where the rows in flight hold numbers that change; see `_in_flight`."""
+
+
 class InertialFilter(InertialState):
     """The filter: call `correct` when a batch of measurements is due."""
 
+    def __init__(self, wing: Wing, noise: InertialNoise) -> None:
+        super().__init__(wing, noise)
+        self._rows = np.zeros((4, SIZE))
+        self._rows[[_HEIGHT, _AIRSPEED, _SIDESLIP, _LIFT], [HEIGHT, GUST, V + 1, V + 2]] = 1.0
+        self._turns: InTurn
+
     def correct(self, regime: Regime, density_ratio: float) -> None:
         """Bring covariance and estimate up to now with the batch of measurements and what flying implies."""
-        if self._batch_s <= 0.0:
-            return
         t = self._batch_s
+        if t <= 0.0:
+            return
         self.innovations = {}
         self.predict_covariance(regime)
         self._step[:] = 0.0
-        flying = regime not in {Regime.REST, Regime.ROLLING}
-        if self._height[2]:
-            count = self._height[2]
-            row = unit_row(HEIGHT)
-            self._scalar("height", row, self._height[0] / count, self._height[1] / (count * count))
-        if self._speed[2] and flying:
-            self._correct_airspeed()
-        if flying:
-            self._correct_wing(regime, density_ratio, t)
-        elif regime is Regime.REST:
-            for axis in range(3):
-                self._scalar("", unit_row(V + axis), -self.air[axis], 0.04 / t)
-                # What the gyro reads on a glider that does not turn is bias.
-                self._scalar("", unit_row(GYRO + axis), self._turn[axis] / t, 4e-6 / t)
+        if regime is Regime.REST:
+            self._at_rest(t)
+        elif regime is Regime.ROLLING:
+            self._measure(_ROLLING_ROWS)
+            self._correct_height()
+            self._turns.finish()
+        else:
+            self._in_flight(regime, density_ratio, t)
         self._inject()
         self._clear_batch()
 
-    def _scalar(self, name: str, row: NDArray[np.float64], residual: float, variance: float) -> None:
+    def _measure(self, rows: NDArray[np.float64]) -> None:
+        """Begin with the measurements of these rows."""
+        self._turns = InTurn(self.cov, rows, self._step)
+
+    def _scalar(self, name: str, number: int, residual: float, variance: float) -> None:
         """One scalar Kalman update; beyond the gate the residual is believed as if it were less sure."""
-        spread = self.cov @ row
-        signal = float(row @ spread)
-        innovation = residual - float(row @ self._step)
-        total = signal + variance
-        nis = innovation * innovation / total
-        gate = GATES.get(name)
+        turns = self._turns
+        innovation = residual - turns.expected(number)
+        total = turns.signal(number) + variance
         if name:
-            used = gate is None or nis <= gate * gate
+            nis = innovation * innovation / total
+            gate = GATES.get(name, math.inf)
+            used = nis <= gate * gate
             self.innovations[name] = Innovation(innovation, total, used=used)
             self.nis[name] += 0.01 * (min(nis, 100.0) - self.nis[name])
-        if gate is not None and nis > gate * gate and self._age_s > SETTLE_S:
-            total = innovation * innovation / (gate * gate)
-        self._step += spread * (innovation / total)
-        self.cov -= np.multiply.outer(spread, spread / total)
+            if not used and self._age_s > SETTLE_S:
+                total = innovation * innovation / (gate * gate)
+        turns.use(number, innovation, total)
+
+    def _correct_height(self) -> None:
+        count = self._height[2]
+        if count:
+            self._scalar("height", _HEIGHT, self._height[0] / count, self._height[1] / (count * count))
+
+    def _at_rest(self, t: float) -> None:
+        self._measure(_REST_ROWS)
+        self._correct_height()
+        for axis in range(3):
+            self._scalar("", 1 + 2 * axis, -self.air[axis], 0.04 / t)
+            # What the gyro reads on a glider that does not turn is bias.
+            self._scalar("", 2 + 2 * axis, self._turn[axis] / t, 4e-6 / t)
+        self._turns.finish()
+
+    def _in_flight(self, regime: Regime, density_ratio: float, t: float) -> None:
+        """Height, airspeed, and what a wing that flies implies."""
+        n = self.noise
+        vx, vy, vz = self.air
+        x = self.x.tolist()
+        alpha0, beta0, side_m, skew_m = x[ALPHA], x[BETA], x[SIDE], x[SKEW]
+        speed = math.sqrt(vx * vx + vy * vy + vz * vz) + 1e-9
+        fy, fz = self._push[1] / t, self._push[2] / t
+        fast = max(vx + self.gust_mps, 8.0)
+        per = 1.0 / (density_ratio * fast)
+        lift_mps = -self.wing.lift_m * fz * per
+        self._rows.put(
+            _ROW_PLACES,
+            [
+                *(vx / speed, vy / speed, vz / speed),
+                *(-beta0, -side_m * per, -skew_m * per, -fast, fy * per, fz * per),
+                *(lift_mps / fast - alpha0, -self.wing.lift_m * per, -fast),
+            ],
+        )
+        self._measure(self._rows)
+        self._correct_height()
+        if self._speed[2]:
+            self._correct_airspeed()
+        residual = fast * beta0 - (side_m * fy + skew_m * fz) * per - vy
+        self._scalar("sideslip", _SIDESLIP, residual, n.sideslip_mps_sqrt_s**2 / t)
+        residual = fast * alpha0 + lift_mps - vz
+        # A stalled wing carries less than its incidence says: v_z is at least the lift curve's.
+        loose = LOOSE_STALLED if regime is Regime.STALLED and residual < 0.0 else 1.0
+        if regime is Regime.TOWED:
+            loose = LOOSE_TOWED
+        self._scalar("lift", _LIFT, residual, loose * n.lift_mps_sqrt_s**2 / t)
+        self._turns.finish()
+        self._polar_s = self._polar_s + t if regime is Regime.GLIDING else 0.0
+        if self._polar_s > POLAR_EVERY_S:
+            self._correct_polar(density_ratio, self._polar_s)
+            self._polar_s = 0.0
 
     def _correct_airspeed(self) -> None:
         n = self.noise
-        count = self._speed[2]
-        vx, vy, vz = self.air
-        speed = math.sqrt(vx * vx + vy * vy + vz * vz) + 1e-9
-        row = np.zeros(SIZE)
-        row[3], row[4], row[5], row[16] = vx / speed, vy / speed, vz / speed, 1.0
-        residual = self._speed[0] / count - float(row @ self._step)
-        variance = self._speed[1] / (count * count)
-        total = float(row @ self.cov @ row) + variance
-        nis = residual * residual / total
+        total_mps, variance, count = self._speed
+        mean_mps, variance = total_mps / count, variance / (count * count)
         if self._age_s > SETTLE_S:
             # Learn how rough the air is: the innovations must have the size the filter expects.
+            residual = mean_mps - self._turns.expected(_AIRSPEED)
+            total = self._turns.signal(_AIRSPEED) + variance
+            nis = residual * residual / total
             grow = 0.5 * self._batch_s / n.gust_learn_s * (min(nis, 9.0) - 1.0)
             self.gust_sigma_mps = min(
                 n.gust_most_mps, max(n.gust_least_mps, self.gust_sigma_mps * math.exp(grow))
             )
             if nis > 16.0:
                 # A gust front, not an error of attitude: let the air velocity alone move, along the horizon.
+                self._turns.finish()
                 self._free_along_track(residual * residual / 16.0 - total)
-        self._scalar("airspeed", row, self._speed[0] / count, variance)
+                self._measure(self._rows)
+        self._scalar("airspeed", _AIRSPEED, mean_mps, variance)
 
     def _along_track(self) -> NDArray[np.float64]:
         """Horizontal direction of flight in body axes."""
@@ -118,32 +188,6 @@ class InertialFilter(InertialState):
     def _free_along_track(self, variance: float) -> None:
         track = self._along_track()
         self.cov[3:6, 3:6] += variance * np.outer(track, track)
-
-    def _correct_wing(self, regime: Regime, density_ratio: float, t: float) -> None:
-        n = self.noise
-        vx, vy, vz = self.air
-        alpha0, beta0, side_m, skew_m = self.x[[ALPHA, BETA, SIDE, SKEW]].tolist()
-        fy, fz = self._push[1] / t, self._push[2] / t
-        fast = max(vx + self.gust_mps, 8.0)
-        per = 1.0 / (density_ratio * fast)
-        row = np.zeros(SIZE)
-        row[3], row[4], row[10], row[11] = -beta0, 1.0, -side_m * per, -skew_m * per
-        row[15], row[17], row[18] = -fast, fy * per, fz * per
-        residual = fast * beta0 - (side_m * fy + skew_m * fz) * per - vy
-        self._scalar("sideslip", row, residual, n.sideslip_mps_sqrt_s**2 / t)
-        lift_mps = -self.wing.lift_m * fz * per
-        row = np.zeros(SIZE)
-        row[3], row[5], row[11], row[14] = lift_mps / fast - alpha0, 1.0, -self.wing.lift_m * per, -fast
-        residual = fast * alpha0 + lift_mps - vz
-        # A stalled wing carries less than its incidence says: v_z is at least the lift curve's.
-        loose = LOOSE_STALLED if regime is Regime.STALLED and residual < 0.0 else 1.0
-        if regime is Regime.TOWED:
-            loose = LOOSE_TOWED
-        self._scalar("lift", row, residual, loose * n.lift_mps_sqrt_s**2 / t)
-        self._polar_s = self._polar_s + t if regime is Regime.GLIDING else 0.0
-        if self._polar_s > POLAR_EVERY_S:
-            self._correct_polar(density_ratio, self._polar_s)
-            self._polar_s = 0.0
 
     def _correct_polar(self, density_ratio: float, t: float) -> None:
         """Let v_z and α0 learn from the drag the polar promises, and nothing else.

@@ -48,6 +48,35 @@ Vector = tuple[float, float, float]
 PSI, V, GYRO, ACC, CLIMB, HEIGHT, ALPHA, BETA, GUST, SIDE, SKEW = 0, 3, 6, 9, 12, 13, 14, 15, 16, 17, 18
 SIZE = 19
 
+
+def _places(*blocks: tuple[list[int], list[int]]) -> NDArray[np.intp]:
+    """Where in a matrix of the filter, counted row by row, the numbers of these blocks stand."""
+    pairs = [(row, column) for rows, columns in blocks for row in rows for column in columns]
+    return np.array([row * SIZE + column for row, column in pairs])
+
+
+_TILT, _AIR = [PSI, PSI + 1, PSI + 2], [V, V + 1, V + 2]
+_OFF_DIAGONAL = ((0, 1), (0, 2), (1, 0), (1, 2), (2, 0), (2, 1))
+
+MOVING = _places(
+    (_TILT, _TILT),
+    (_AIR, _AIR),
+    *(([PSI + k], [GYRO + k]) for k in range(6)),
+    *(([V + i], [PSI + j]) for i, j in _OFF_DIAGONAL),
+    *(([V + i], [GYRO + j]) for i, j in _OFF_DIAGONAL),
+    ([CLIMB], [*_TILT, ACC, ACC + 1, ACC + 2]),
+    ([HEIGHT], [CLIMB]),
+    ([GUST], [GUST]),
+)
+"""Where the transition is not the identity, in the order `predict_covariance` fills it in."""
+
+NOISY = _places(
+    *(([index], [index]) for index in _TILT),
+    (_AIR, _AIR),
+    *(([index], [index]) for index in range(GYRO, SIZE)),
+)
+"""Where noise comes in, likewise."""
+
 TYPICAL_SIDE_M = 30.0  # wing loading 30 kg/m² over 1.6 CYβ; from memory of stability data, no source
 POLAR_EVERY_S = 0.2
 STALLED_UPDRAFT = 0.3  # m/s per √s
@@ -152,19 +181,16 @@ def turn(vector: Vector, x_rad: float, y_rad: float, z_rad: float) -> Vector:
     )
 
 
-def rotation(x_rad: float, y_rad: float, z_rad: float) -> tuple[Vector, Vector, Vector]:
-    """The matrix of `turn`."""
-    columns = (
-        turn((1.0, 0.0, 0.0), x_rad, y_rad, z_rad),
-        turn((0.0, 1.0, 0.0), x_rad, y_rad, z_rad),
-        turn((0.0, 0.0, 1.0), x_rad, y_rad, z_rad),
-    )
-    (a, d, g), (b, e, h), (c, f, i) = columns
-    return (a, b, c), (d, e, f), (g, h, i)
-
-
-def unit_row(index: int) -> NDArray[np.float64]:
-    """The measurement row of one state."""
-    row = np.zeros(SIZE)
-    row[index] = 1.0
-    return row
+def rotation(x_rad: float, y_rad: float, z_rad: float) -> list[float]:
+    """The matrix of `turn`, row by row."""
+    angle2 = x_rad * x_rad + y_rad * y_rad + z_rad * z_rad
+    s = 1.0 - angle2 / 6.0
+    k = 0.5 - angle2 / 24.0
+    same = 1.0 - k * angle2
+    xy, xz, yz = k * x_rad * y_rad, k * x_rad * z_rad, k * y_rad * z_rad
+    sx, sy, sz = s * x_rad, s * y_rad, s * z_rad
+    return [
+        *(same + k * x_rad * x_rad, xy + sz, xz - sy),
+        *(xy - sz, same + k * y_rad * y_rad, yz + sx),
+        *(xz + sy, yz - sx, same + k * z_rad * z_rad),
+    ]

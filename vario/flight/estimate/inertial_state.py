@@ -13,6 +13,8 @@ from vario.flight.estimate.inertial_model import (
     CLIMB,
     GUST,
     GYRO,
+    MOVING,
+    NOISY,
     PSI,
     SIDE,
     SIZE,
@@ -51,6 +53,7 @@ class InertialState:
         self.gyro_bias: Vector = (0.0, 0.0, 0.0)
         self.accel_bias: Vector = (0.0, 0.0, 0.0)
         self._transition = np.eye(SIZE)
+        self._noise = np.zeros((SIZE, SIZE))
         self._step = np.zeros(SIZE)
         self._age_s = self._polar_s = 0.0
         self._clear_batch()
@@ -167,19 +170,20 @@ class InertialState:
         p, q, r = self._turn
         g = G0_MPS2 * t
         rot = rotation(p, q, r)
-        # rows ψ, v, climb, height of the transition that change; everything else is the identity
-        a = self._transition
-        a[0:3, 0:3] = rot
-        a[3:6, 3:6] = rot
-        a[0, 6] = a[1, 7] = a[2, 8] = a[3, 9] = a[4, 10] = a[5, 11] = -t
-        a[3:6, 0:3] = (0.0, -g * dz, g * dy), (g * dz, 0.0, -g * dx), (-g * dy, g * dx, 0.0)
-        a[3:6, 6:9] = (0.0, t * vz, -t * vy), (-t * vz, 0.0, t * vx), (t * vy, -t * vx, 0.0)
-        a[12, 0:3] = dy * fz - dz * fy, dz * fx - dx * fz, dx * fy - dy * fx
-        a[12, 9:12] = dx * t, dy * t, dz * t
-        a[13, 12] = t
         keep = math.exp(-t / n.gust_time_s)
-        a[16, 16] = keep
-        cov = a @ self.cov @ a.T
+        a = self._transition
+        a.put(
+            MOVING,
+            [
+                *rot,
+                *rot,
+                *(-t, -t, -t, -t, -t, -t),
+                *(-g * dz, g * dy, g * dz, -g * dx, -g * dy, g * dx),
+                *(t * vz, -t * vy, -t * vz, t * vx, t * vy, -t * vx),
+                *(dy * fz - dz * fy, dz * fx - dx * fz, dx * fy - dy * fx),
+                *(dx * t, dy * t, dz * t, t, keep),
+            ],
+        )
         tilt = n.gyro_rad_per_sqrt_s**2 * t
         drift = self._air_drift_psd() * t
         push = n.accel_mps_per_sqrt_s**2 * t
@@ -189,29 +193,26 @@ class InertialState:
         # a stall lasts seconds, so the air is taken to be as it was.
         updraft = n.updraft_mps_per_sqrt_s if regime is not Regime.STALLED else STALLED_UPDRAFT
         lift = updraft * updraft * t - drift
+        lx, ly, lz = lift * dx, lift * dy, lift * dz
         gyro = n.gyro_drift_radps_per_sqrt_s**2 * t
         acc = n.accel_drift_mps2_per_sqrt_s**2 * t
-        angle = (
-            n.incidence_creep_rad_per_sqrt_s**2 * t
-        )  # incidence and lift slope may creep: flaps, bugs, ballast
+        angle = n.incidence_creep_rad_per_sqrt_s**2 * t  # flaps, bugs, ballast
         gust = self.gust_sigma_mps**2 * (1.0 - keep * keep)
-        diagonal = cov.ravel()[:: SIZE + 1]
-        diagonal += (
-            *(tilt,) * 3,
-            *(shake,) * 3,
-            *(gyro,) * 3,
-            *(acc,) * 3,
-            push,
-            0.0,
-            angle,
-            angle,
-            gust,
-            1e-4 * t,
-            1e-6 * t,
+        self._noise.put(
+            NOISY,
+            [
+                *(tilt, tilt, tilt),
+                *(shake + lx * dx, lx * dy, lx * dz),
+                *(lx * dy, shake + ly * dy, ly * dz),
+                *(lx * dz, ly * dz, shake + lz * dz),
+                *(gyro, gyro, gyro, acc, acc, acc),
+                *(push, 0.0, angle, angle, gust, 1e-4 * t, 1e-6 * t),
+            ],
         )
-        d = np.array(self.down)
-        cov[3:6, 3:6] += lift * np.outer(d, d)
-        self.cov = 0.5 * (cov + cov.T)
+        cov = a.dot(self.cov).dot(a.T)
+        cov += self._noise
+        self.cov = cov + cov.T
+        self.cov *= 0.5  # what rounding makes unequal would grow
 
     def _air_drift_psd(self) -> float:
         """How fast the smooth part of the air wanders, (m/s)²/s: rough air has gradients too."""

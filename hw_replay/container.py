@@ -36,7 +36,7 @@ DAMAGE = (
 """What is raised on bytes that are not what they should be, or can no longer be read."""
 
 _RECORD = struct.Struct("<BQ")
-_MESSAGE = struct.Struct("<HIQQ")  # channel, sequence, log time, publish time
+_MESSAGE = struct.Struct("<BQHIQQ")  # the record's head, then channel, sequence, log time, publish time
 
 
 def records(file: BinaryIO) -> Iterator[McapRecord]:
@@ -59,16 +59,21 @@ def chunk_content(chunk: Chunk) -> list[Channel | tuple[int, int, bytes]]:
     content: list[Channel | tuple[int, int, bytes]] = []
     position = 0
     record_head, message_head = _RECORD.unpack_from, _MESSAGE.unpack_from
+    head_bytes, message_bytes, message = _RECORD.size, _MESSAGE.size, int(Opcode.MESSAGE)
     while position < size:
+        if data[position] == message:
+            _, length, channel_id, _, time_ns, _ = message_head(data, position)
+            start, position = position + message_bytes, position + head_bytes + length
+            if position > size:
+                raise ValueError("a record is longer than its chunk")
+            content.append((channel_id, time_ns, data[start:position]))
+            continue
         opcode, length = record_head(data, position)
-        start = position + _RECORD.size
+        start = position + head_bytes
         position = start + length
         if position > size:
             raise ValueError("a record is longer than its chunk")
-        if opcode == Opcode.MESSAGE:
-            channel_id, _, time_ns, _ = message_head(data, start)
-            content.append((channel_id, time_ns, data[start + _MESSAGE.size : position]))
-        elif opcode == Opcode.CHANNEL:
+        if opcode == Opcode.CHANNEL:
             content.append(Channel.read(ReadDataStream(BytesIO(data[start:position]))))
     return content
 

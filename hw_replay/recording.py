@@ -216,6 +216,7 @@ class Recording:
                 late = read_late_metadata(file, CLOCK)
                 self._info = replace(self._info, start_utc=late_start_utc(late or {}))
             self._duration_s, self._known, self._count = read_summary(file)
+        self._reached_s = 0.0
         self._begin()
 
     @property

@@ -18,6 +18,9 @@ from vario.settings.glider import Glider
 from vario.settings.load import LoadedSettings, load_settings, parse_settings
 from vario.settings.schema import Settings
 
+_ASIDE = frozenset({Reference, Mark, SettingsChange})
+"""What is no reading of a sensor."""
+
 
 def opened(file: Path, config: Path | None) -> tuple[Source, LoadedSettings]:
     """A recording and its settings: those the user names, else those it carries, else the defaults.
@@ -92,7 +95,9 @@ class Passage:
     def _samples(self) -> Iterator[Sample]:
         """The samples for the instrument; references and marks go to the summary instead."""
         for sample in self.source:
-            if isinstance(sample, Reference):
+            if type(sample) not in _ASIDE:
+                yield sample
+            elif isinstance(sample, Reference):
                 self._summary.compare(sample)
                 self._reference(sample)
             elif isinstance(sample, Mark):

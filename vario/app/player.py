@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 
 from drivers.events import SettingsChange
 from drivers.samples import Sample
@@ -50,16 +50,17 @@ class Player:
         self._changed = changed
         self._framer = Framer()
 
-    def push(self, sample: Sample) -> list[Reading]:
+    def push(self, sample: Sample) -> Sequence[Reading]:
         """Take one sample; the readings of the frames it completes (mostly none or one).
 
         A change of settings is in force from the next frame completed; one that cannot be used leaves the old
         settings in force, and the readings say so.
         """
-        if isinstance(sample, SettingsChange):
+        if type(sample) is SettingsChange:
             self._changed(sample, apply_change(sample, self.pipeline))
-            return []
-        return [self.pipeline.step(frame) for frame in self._framer.push(sample)]
+            return ()
+        frames = self._framer.push(sample)
+        return [self.pipeline.step(frame) for frame in frames] if frames else ()
 
     def close(self) -> list[Reading]:
         """The samples are over: the reading of the last, unfinished frame."""
@@ -74,5 +75,7 @@ def play(
     """Yield a reading for every frame, to the end of the samples."""
     player = Player(pipeline, changed)
     for sample in samples:
-        yield from player.push(sample)
+        readings = player.push(sample)
+        if readings:
+            yield from readings
     yield from player.close()

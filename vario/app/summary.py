@@ -78,6 +78,8 @@ class FlightSummary:
         self._mode: Mode | None = None
         self._mode_s: Counter[str] = Counter()
         self._quality_s: Counter[str] = Counter()
+        self._quality: Quality | None = None
+        self._flags: tuple[str, ...] = ()
         self._takeoff_s: float | None = None
         self._landing_s: float | None = None
         self._lowest_m = math.inf
@@ -100,17 +102,21 @@ class FlightSummary:
             step_s = 0.0
         self._last_s = reading.t_s
         self._mode_s[reading.mode.value] += step_s  # type: ignore[assignment]  # a Counter of seconds
-        for flag in reading.quality:
-            self._quality_s[str(flag)] += step_s  # type: ignore[assignment]  # likewise
+        if reading.quality is not self._quality:
+            self._quality = reading.quality
+            self._flags = tuple(str(flag) for flag in reading.quality)
+        for flag in self._flags:
+            self._quality_s[flag] += step_s  # type: ignore[assignment]  # likewise
         if reading.mode is not self._mode:
             if reading.mode is Mode.GROUND:
                 self._landing_s = reading.t_s
             elif self._mode in (None, Mode.GROUND) and self._takeoff_s is None:
                 self._takeoff_s = reading.t_s
             self._mode = reading.mode
-        if reading.energy.altitude_m is not None:
-            self._lowest_m = min(self._lowest_m, reading.energy.altitude_m)
-            self._highest_m = max(self._highest_m, reading.energy.altitude_m)
+        altitude_m = reading.energy.altitude_m
+        if altitude_m is not None:
+            self._lowest_m = min(self._lowest_m, altitude_m)
+            self._highest_m = max(self._highest_m, altitude_m)
         self._latest = reading
 
     def mark(self, mark: Mark) -> None:

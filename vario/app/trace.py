@@ -99,22 +99,24 @@ COLUMNS: dict[str, tuple[Callable[[Reading], Value], int]] = {
 }
 """Each column of trace.csv: where its value comes from and its decimals, in file order; see docs/trace.md."""
 
+_CELLS = tuple((value_of, f"%.{decimals}f") for value_of, decimals in COLUMNS.values())
+
 TEXT_COLUMNS = frozenset({"mode", "quality", "speed_limit"})
 
 
 def cells(reading: Reading) -> list[str]:
     """One row of the file."""
     row = []
-    for value_of, decimals in COLUMNS.values():
+    for value_of, pattern in _CELLS:
         value = value_of(reading)
         if value is None:
             row.append("")
         elif isinstance(value, str):
             row.append(value)
         else:
-            text = f"{value:.{decimals}f}"
+            text = pattern % value
             # A rounded-away negative is plain zero, not "-0.000".
-            row.append(text.removeprefix("-") if float(text) == 0.0 else text)
+            row.append(text[1:] if text.startswith("-0") and float(text) == 0.0 else text)
     return row
 
 

@@ -73,6 +73,19 @@ class _Change:
     lost: bool
     """A sensor has gone and that has not been told yet, or the vario has been gone for a moment."""
 
+    @property
+    def is_calm(self) -> bool:
+        """Whether nothing has changed that a rule looks at, as in nearly every frame."""
+        now, before = self.now, self.before
+        return (
+            not self.lost
+            and not now.battery_low
+            and now.mode is before.mode
+            and now.setting_rejected == before.setting_rejected
+            and now.worth_turning == before.worth_turning
+            and now.centring_now == before.centring_now
+        )
+
     def begins(self, flag: Callable[[Happenings], bool]) -> bool:
         return flag(self.now) and not flag(self.before)
 
@@ -135,12 +148,13 @@ class CueStage:
         """The latest call, new or old; None before the first one."""
         change = _Change(now, self._before or now, self._sensors.update(now))
         self._before = now
-        for index, rule in enumerate(RULES):
-            if rule.due(change) and now.t_s >= self._not_before_s.get(index, now.t_s):
-                self._waiting_until_s[index] = now.t_s + PATIENCE_S
+        if not change.is_calm:
+            for index, rule in enumerate(RULES):
+                if rule.due(change) and now.t_s >= self._not_before_s.get(index, now.t_s):
+                    self._waiting_until_s[index] = now.t_s + PATIENCE_S
         if now.t_s >= self._ends_s:
             self._sounding = len(RULES)
-        for index in sorted(self._waiting_until_s):
+        for index in sorted(self._waiting_until_s) if self._waiting_until_s else ():
             if self._waiting_until_s[index] < now.t_s:
                 del self._waiting_until_s[index]
             elif index < self._sounding:
@@ -165,6 +179,7 @@ class _SensorWatch:
         self._news = Quality.OK
         self._first_s: float | None = None
         self._awake = False
+        self._quality: Quality | None = None
         self._vario_seen = False
         self._unknown_since_s: float | None = None
 
@@ -176,6 +191,14 @@ class _SensorWatch:
             # What the settings say is fitted and has not spoken yet counts as lost.
             self._awake = True
             self._there |= now.fitted
+            self._quality = None
+        if now.quality is not self._quality:
+            self._quality = now.quality
+            self._follow(now)
+        return self._vario_lost(now) or self._news is not Quality.OK
+
+    def _follow(self, now: Happenings) -> None:
+        """What has come and gone; the same flags as before tell nothing new."""
         for flag in NOTICED:
             if flag not in now.quality:
                 self._there |= flag
@@ -183,7 +206,6 @@ class _SensorWatch:
             elif flag in self._there:
                 self._there &= ~flag
                 self._news |= flag
-        return self._vario_lost(now) or bool(self._news)
 
     def told(self) -> None:
         """The loss has been called out."""

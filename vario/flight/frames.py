@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from drivers.samples import (
@@ -84,12 +85,17 @@ class Framer:
         self._ahead: Sample | None = None
         self._behind = 0
 
-    def push(self, sample: Sample) -> list[Frame]:
+    def push(self, sample: Sample) -> Sequence[Frame]:
         """Take one sample; return the frames it completes (mostly none or one)."""
         name = _LISTS.get(type(sample))
         if name is None and type(sample) is not Tick:
-            return []
+            return ()
         slot = _slot_of(sample)
+        if slot == self._slot:  # the usual sample, of the frame being filled
+            self._ahead = None
+            self._behind = 0
+            self._hold(sample, name)
+            return ()
         if self._slot is None:
             self._slot = slot
         if slot - self._slot > _JUMP_SLOTS:
@@ -107,12 +113,18 @@ class Framer:
             frames.append(self._close())
             self._fill(frames, slot)
             self._slot = slot
-        name = _LISTS.get(type(sample))
-        if name is not None:
-            held = self._held.setdefault(name, [])
-            if len(held) < MOST_HELD:
-                held.append(sample)
+        self._hold(sample, _LISTS.get(type(sample)))
         return frames
+
+    def _hold(self, sample: Sample, name: str | None) -> None:
+        """Keep a sample for the frame being filled; a tick has no name and holds nothing."""
+        if name is None:
+            return
+        held = self._held.get(name)
+        if held is None:
+            self._held[name] = [sample]
+        elif len(held) < MOST_HELD:
+            held.append(sample)
 
     def _push_ahead(self, sample: Sample) -> list[Frame]:
         """A time far ahead is a damaged one until the next sample confirms it."""
@@ -120,7 +132,7 @@ class Framer:
         if before is None:
             self._ahead = sample
             return []
-        return self._push_near(before, _slot_of(before)) + self.push(sample)
+        return [*self._push_near(before, _slot_of(before)), *self.push(sample)]
 
     def _push_behind(self, sample: Sample, slot: int) -> list[Frame]:
         """Times far behind are dropped, until so many in a row say that the clock has been set back."""

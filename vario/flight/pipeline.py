@@ -28,7 +28,7 @@ from vario.flight.health import HealthStage, Inputs
 from vario.flight.loading import estimator_settings, fitted_flags, present_polar, wing_of
 from vario.flight.mode import Mode, ModeStage
 from vario.flight.place import Place, PlaceStage
-from vario.flight.quality import Quality
+from vario.flight.quality import Quality, quality_of
 from vario.flight.speed_to_fly import SpeedCommand, SpeedToFlyStage
 from vario.flight.thermal import Thermal, ThermalStage
 from vario.flight.tone import Heard, ToneCommand, ToneStage
@@ -217,20 +217,18 @@ class Pipeline:
         self._averages.close()
 
     def _quality(self, inputs: Inputs, energy: Energy) -> Quality:
-        quality = Quality.OK
-        for flag, is_set in (
-            (Quality.NO_BARO, not inputs.has_baro),
-            (Quality.NO_AIRSPEED, not inputs.has_pitot),
-            (Quality.NO_IMU, not inputs.has_imu),
-            (Quality.NO_GNSS, not inputs.has_gnss),
-            (Quality.NO_GLIDER, not self._has_glider),
-            (Quality.UNCOMPENSATED, energy.vario_mps is not None and not energy.compensated),
-            (Quality.SETTLING, inputs.has_baro and energy.vario_mps is None),
-            (Quality.AIRSPEED_OFF, self._airspeed.scale != 1.0),
-        ):
-            if is_set:
-                quality |= flag
-        return quality
+        return quality_of(
+            (
+                not inputs.has_baro,  # NO_BARO
+                not inputs.has_pitot,  # NO_AIRSPEED
+                not inputs.has_imu,  # NO_IMU
+                not inputs.has_gnss,  # NO_GNSS
+                not self._has_glider,  # NO_GLIDER
+                energy.vario_mps is not None and not energy.compensated,  # UNCOMPENSATED
+                inputs.has_baro and energy.vario_mps is None,  # SETTLING
+                self._airspeed.scale != 1.0,  # AIRSPEED_OFF
+            )
+        )
 
 
 class _Damping:

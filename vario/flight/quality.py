@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from enum import Flag, auto
+from functools import cache
 
 
 class Quality(Flag):
@@ -26,3 +27,16 @@ class Quality(Flag):
         if self is Quality.OK:
             return "ok"
         return "+".join((flag.name or "").lower() for flag in self)
+
+
+@cache
+def quality_of(flags: tuple[bool, ...]) -> Quality:
+    """The quality with these flags set: one truth for each, in the order they are defined.
+
+    Remembered, for joining flags anew in every frame is slow.
+    """
+    quality = Quality.OK
+    for flag, is_set in zip(Quality, flags, strict=True):
+        if is_set:
+            quality |= flag
+    return quality

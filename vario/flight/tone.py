@@ -64,6 +64,10 @@ class ToneCommand:
     warning_level: float = 1.0
 
 
+_Sound = tuple[float, float | None, float, Voice]
+"""Pitch, beeps a second, level and voice of a `ToneCommand`."""
+
+
 @dataclass(frozen=True, slots=True)
 class Heard:
     """What the tone follows, at the end of a frame. None: not known."""
@@ -96,24 +100,24 @@ class ToneStage:
 
     def update(self, heard: Heard) -> ToneCommand:
         """The command for this frame."""
-        settings = self._settings
         if Quality.NO_BARO in heard.happenings.quality:
             # An estimate may run on for a while without its barometer; the tone says nothing nobody measures.
             lost = replace(heard.happenings, vario_known=False)
             heard = replace(heard, happenings=lost, vario_mps=None, relative_netto_mps=None)
-        return replace(
-            self._tone(heard),
-            cue=self._cues.update(heard.happenings),
-            cue_level=self._louder(settings.volume_cues, heard.ias_mps),
-            warning_level=self._louder(settings.volume_warnings, heard.ias_mps),
+        gain = self._gain(heard.ias_mps)
+        return ToneCommand(
+            *self._tone(heard, gain),
+            self._cues.update(heard.happenings),
+            min(self._settings.volume_cues * gain, 1.0),
+            min(self._settings.volume_warnings * gain, 1.0),
         )
 
-    def _tone(self, heard: Heard) -> ToneCommand:
+    def _tone(self, heard: Heard, gain: float) -> _Sound:
         cruising = heard.happenings.mode is Mode.CRUISE
         volume = self._settings.volume
         if cruising and self._settings.volume_cruise is not None:
             volume = self._settings.volume_cruise
-        level = self._louder(volume, heard.ias_mps)
+        level = min(volume * gain, 1.0)
         # Where the source chosen for cruise is not known, the vario still is: it sounds, in its own voice.
         source = self._settings.cruise.source if cruising else "vario"
         if source == "relative netto" and heard.relative_netto_mps is not None:
@@ -123,38 +127,36 @@ class ToneStage:
         zones = self._cruise if cruising else self._vario
         return self._climb(zones, heard.vario_mps, level, Voice.LIFT, Voice.SINK)
 
-    def _climb(
-        self, zones: _Zones, value_mps: float | None, level: float, up: Voice, down: Voice
-    ) -> ToneCommand:
+    def _climb(self, zones: _Zones, value_mps: float | None, level: float, up: Voice, down: Voice) -> _Sound:
         """Beeps above the quiet band, a steady tone below it."""
         zone = zones.update(value_mps)
         if value_mps is None:
-            return ToneCommand(self._curve.pitch_zero_hz, None, 0.0)
+            return self._curve.pitch_zero_hz, None, 0.0, Voice.LIFT
         pitch_hz = pitch_of(value_mps, self._curve)
         if zone is _Zone.HIGH:
-            return ToneCommand(pitch_hz, beeps_of(value_mps, self._curve), level, up)
+            return pitch_hz, beeps_of(value_mps, self._curve), level, up
         if zone is _Zone.LOW:
-            return ToneCommand(pitch_hz, None, level * self._settings.sink_share, down)
-        return ToneCommand(pitch_hz, None, 0.0, up)
+            return pitch_hz, None, level * self._settings.sink_share, down
+        return pitch_hz, None, 0.0, up
 
-    def _speed_command(self, too_slow_mps: float, level: float) -> ToneCommand:
+    def _speed_command(self, too_slow_mps: float, level: float) -> _Sound:
         """Pairs of notes, rising to fly faster and falling to fly slower, quicker the more is missing."""
         cruise = self._settings.cruise
         zone = self._speed.update(too_slow_mps)
         voice = Voice.FASTER if too_slow_mps > 0.0 else Voice.SLOWER
         if zone is _Zone.QUIET:
-            return ToneCommand(cruise.speed_pitch_hz, None, 0.0, voice)
+            return cruise.speed_pitch_hz, None, 0.0, voice
         beyond_mps = max(abs(too_slow_mps) - cruise.speed_quiet_mps, 0.0)
         scale = min(beyond_mps / (cruise.speed_full_mps - cruise.speed_quiet_mps), 1.0)
         pairs_hz = _between(cruise.pairs_zero_hz, cruise.pairs_full_hz, scale)
-        return ToneCommand(cruise.speed_pitch_hz, pairs_hz, level, voice)
+        return cruise.speed_pitch_hz, pairs_hz, level, voice
 
-    def _louder(self, volume: float, ias_mps: float | None) -> float:
-        """The volume raised for the wind noise of this airspeed, up to full."""
+    def _gain(self, ias_mps: float | None) -> float:
+        """By how much all volumes are raised, up to full, for the wind noise of this airspeed."""
         if ias_mps is None or ias_mps <= SPEED_REFERENCE_MPS:
-            return volume
+            return 1.0
         gain_db = self._settings.louder_with_speed * math.log2(ias_mps / SPEED_REFERENCE_MPS)
-        return min(volume * math.pow(10.0, gain_db / 20.0), 1.0)
+        return math.pow(10.0, gain_db / 20.0)
 
 
 class _Zone(Enum):

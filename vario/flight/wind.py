@@ -83,6 +83,33 @@ class _Moment:
     level_tas_mps: float | None
 
 
+@dataclass(frozen=True, slots=True)
+class _Found:
+    """What the filter knows after a velocity; see `Wind`. The north is added to the summed heading."""
+
+    north_mps: float
+    east_mps: float
+    sigma_mps: float
+    nis: float | None
+    north_rad: float | None
+    north_sigma_rad: float | None
+    scale: float | None
+    scale_sigma: float | None
+
+
+def _worth_saying(filter_: WindFilter) -> _Found | None:
+    """What of it is known well enough; None where the wind itself is not."""
+    sigma_mps = filter_.sigma_mps
+    if sigma_mps > USEFUL_MPS:
+        return None
+    north_rad = north_sigma_rad = scale = scale_sigma = None
+    if filter_.north_sigma_rad <= USEFUL_RAD:
+        north_rad, north_sigma_rad = filter_.north_rad, filter_.north_sigma_rad
+    if filter_.has_scale and filter_.scale_sigma < USEFUL_SCALE:
+        scale, scale_sigma = filter_.scale, filter_.scale_sigma
+    return _Found(*filter_.wind_mps, sigma_mps, filter_.nis, north_rad, north_sigma_rad, scale, scale_sigma)
+
+
 class WindStage:
     """Feeds the filter and says what it knows."""
 
@@ -99,6 +126,7 @@ class WindStage:
         self._used_s: float | None = None
         self._net_north_mps = self._net_east_mps = 0.0
         self._known = False
+        self._found: _Found | None = None
 
     def update(
         self,
@@ -115,7 +143,8 @@ class WindStage:
         for sample in inputs.frame.gnss_vel:
             moment = self._at(sample.t_s)
             circle = self._circles.take(sample, moment.level_tas_mps)
-            self._take(sample, moment, circle)
+            if self._take(sample, moment, circle):
+                self._found = _worth_saying(self._filter) if self._known else None
         return self._say(t_s)
 
     def _remember(self, inputs: Inputs, attitude: Attitude | None, tas_mps: float | None) -> None:
@@ -156,10 +185,11 @@ class WindStage:
         heading_rad = before.heading_rad + share * (after.heading_rad - before.heading_rad)
         return _Moment(t_s, heading_rad, after.stretch, after.level_tas_mps)
 
-    def _take(self, sample: GnssVel, moment: _Moment, circle: FlownCircle | None) -> None:
+    def _take(self, sample: GnssVel, moment: _Moment, circle: FlownCircle | None) -> bool:
+        """Take in a velocity; false if it came too soon to tell anything."""
         dt_s = 0.0 if self._used_s is None else sample.t_s - self._used_s
         if 0.0 < dt_s < EVERY_S and circle is None:
-            return
+            return False
         self._used_s = sample.t_s
         climbed_m = 0.0
         if self._height_m is not None and self._used_height_m is not None:
@@ -177,6 +207,7 @@ class WindStage:
             self._take_circle(circle)
         elif tas_mps is not None and self._known and self._filter.has_scale:
             self._filter.take_speed(sample.north_mps, sample.east_mps, tas_mps)
+        return True
 
     def _moved_m(self, sample: GnssVel, dt_s: float) -> float:
         """How far the glider has left its air behind: turns average out."""
@@ -195,31 +226,26 @@ class WindStage:
             self._filter.start_scale(fit.radius_mps / circle.tas_mps, min(sigma, USUAL_SCALE))
 
     def _say(self, t_s: float) -> Wind | None:
-        filter_ = self._filter
-        if self._used_s is None or not self._known:
+        """What is known now: between two velocities only its age and the heading move."""
+        found = self._found
+        if found is None or self._used_s is None:
             return None
-        sigma_mps = filter_.sigma_mps
-        age_s = filter_.age_s + t_s - self._used_s
-        if sigma_mps > USEFUL_MPS or age_s > FORGET_S:
+        age_s = self._filter.age_s + t_s - self._used_s
+        if age_s > FORGET_S:
             return None
-        north_mps, east_mps = filter_.wind_mps
-        heading_rad = heading_sigma_rad = scale = scale_sigma = None
+        heading_rad = heading_sigma_rad = None
         now = self._moments[-1]
-        if now.stretch is not None and now.stretch == self._used_stretch:
-            heading_sigma_rad = filter_.north_sigma_rad
-            heading_rad = (now.heading_rad + filter_.north_rad) % math.tau
-        if heading_sigma_rad is None or heading_sigma_rad > USEFUL_RAD:
-            heading_rad = heading_sigma_rad = None
-        if filter_.has_scale and filter_.scale_sigma < USEFUL_SCALE:
-            scale, scale_sigma = filter_.scale, filter_.scale_sigma
+        if found.north_rad is not None and now.stretch is not None and now.stretch == self._used_stretch:
+            heading_rad = (now.heading_rad + found.north_rad) % math.tau
+            heading_sigma_rad = found.north_sigma_rad
         return Wind(
-            north_mps,
-            east_mps,
+            found.north_mps,
+            found.east_mps,
             age_s,
-            sigma_mps,
-            filter_.nis,
+            found.sigma_mps,
+            found.nis,
             heading_rad,
             heading_sigma_rad,
-            scale,
-            scale_sigma,
+            found.scale,
+            found.scale_sigma,
         )

@@ -25,6 +25,11 @@ class Glide:
         """Where the value is or will be."""
         return self._end
 
+    @property
+    def is_steady(self) -> bool:
+        """Whether the value is at its target."""
+        return self._left == 0
+
     def jump(self, target: float) -> None:
         """Be at `target` at once."""
         self._end = target

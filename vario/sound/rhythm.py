@@ -56,6 +56,11 @@ class Rhythm:
         return self._place == 0
 
     @property
+    def is_silent(self) -> bool:
+        """Whether nothing sounds, nor will without a new call; and no pitch is changed."""
+        return self._place == 0 and not self._open and not self._beeping and self._ratio == 1.0
+
+    @property
     def samples_to_close(self) -> int:
         """How many samples the gate needs to close from where it is."""
         return -(-self._place // 2)

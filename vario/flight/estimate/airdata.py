@@ -22,6 +22,8 @@ class AirData:
     """Air temperature, density, height and airspeed, each from its latest sample.
 
     Attributes:
+        density_ratio: air density over the standard's at sea level.
+        height_sigma_m: white noise of one height.
         height_m: pressure height stretched by the air's real temperature, from wherever it began.
         pressure_m: height in the standard atmosphere.
         tas_mps, tas_age_s: the last believed true airspeed, and how long ago.
@@ -36,23 +38,14 @@ class AirData:
         self.air_k = isa.SEA_LEVEL_K
         self._warmer_k: float | None = None
         self._oat_age_s = 0.0
+        self.density_ratio = 1.0
         self.height_m = 0.0
+        self.height_sigma_m = settings.baro_pa * isa.metres_per_pascal(isa.SEA_LEVEL_PA)
         self.pressure_m: float | None = None
         self.tas_mps: float | None = None
         self.tas_age_s = 0.0
         self.doubtful = False
         self._refused_s = 0.0
-
-    @property
-    def density_ratio(self) -> float:
-        """Air density over the standard's at sea level."""
-        static_pa = self.static_pa if self.static_pa is not None else isa.SEA_LEVEL_PA
-        return isa.density_kgpm3(static_pa, self.air_k) / isa.SEA_LEVEL_KGPM3
-
-    @property
-    def height_sigma_m(self) -> float:
-        """White noise of one height."""
-        return self.settings.baro_pa * isa.metres_per_pascal(self.static_pa or isa.SEA_LEVEL_PA)
 
     @property
     def tas_sigma_mps(self) -> float:
@@ -76,14 +69,16 @@ class AirData:
             if filter_.started:
                 filter_.predict(dt_s)
         if frame.baro:
-            self.static_pa = sum(b.static_pa for b in frame.baro) / len(frame.baro)
+            self.static_pa = _mean([sample.static_pa for sample in frame.baro])
+            self.height_sigma_m = self.settings.baro_pa * isa.metres_per_pascal(self.static_pa)
         if self.static_pa is None:
             return False
         pressure_m = isa.altitude_m(self.static_pa)
         self._take_temperature(frame, pressure_m, dt_s)
+        self.density_ratio = isa.density_kgpm3(self.static_pa, self.air_k) / isa.SEA_LEVEL_KGPM3
         fresh = bool(frame.pitot)
         if fresh:
-            impact_pa = sum(p.impact_pa for p in frame.pitot) / len(frame.pitot)
+            impact_pa = _mean([sample.impact_pa for sample in frame.pitot])
             tas_mps = isa.tas_mps(impact_pa, self.static_pa, self.air_k)
             fresh = self._believable(tas_mps, expected_tas_mps)
             if fresh:
@@ -128,3 +123,7 @@ class AirData:
         self._refused_s = 0.0
         self.doubtful = True
         return True
+
+
+def _mean(values: list[float]) -> float:
+    return values[0] if len(values) == 1 else sum(values) / len(values)

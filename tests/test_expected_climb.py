@@ -1,28 +1,33 @@
-"""Expected climb before turning, and when turning is worth it."""
+"""Expected climb before turning, and when turning is worth it.
+
+* An updraft that falls off with the square of the distance has exact means, on a line and on a circle.
+* The example polar circles at 40 degrees of bank with 84.652 km/h and 0.886708 m/s of sink (turning polar
+  of A. and L. Welch and F. Irving, worked out by hand); radius V²/(g·tan φ).
+* Turning is worth it from the MacCready value on: P. MacCready, Soaring 1954; Speight, Technical Soaring,
+  art. 789.
+"""
 
 from __future__ import annotations
 
 import math
 
+import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from tests.test_polar import CLUB
 from vario.flight.airmass import NOTHING, Airmass
 from vario.flight.energy import Energy
-from vario.flight.expected_climb import (
-    BEYOND,
-    HYSTERESIS_MPS,
-    TRANSITIONS,
-    Expected,
-    ExpectedClimbStage,
-    Worth,
-)
+from vario.flight.expected_climb import TRANSITIONS, Expected, ExpectedClimbStage, Worth
 from vario.flight.mode import Mode
 from vario.settings.schema import Circling, ExpectedClimb
 
 DT_S = 0.1
 TAS_MPS = 26.0
-CIRCLING = Circling()
+CIRCLING = Circling.model_validate({"bank": "40 deg"})
+RADIUS_M = (84.652 / 3.6) ** 2 / (9.80665 * math.tan(math.radians(40.0)))
+CIRCLING_SINK_MPS = 0.886708
 
 
 class Flight:
@@ -32,32 +37,41 @@ class Flight:
         self.t_s = 0.0
 
     def fly(self, seconds: float, relative: float | None, mode: Mode = Mode.CRUISE) -> Expected:
-        energy = Energy(500.0, 0.0, 25.0, TAS_MPS, 1.225, 0.0, 534.0, compensated=True)
-        air = NOTHING if relative is None else Airmass(relative + 0.89, relative)
         for _ in range(round(seconds / DT_S)):
-            self.t_s += DT_S
-            found = self.stage.update(self.t_s, DT_S, energy, air, mode)
+            found = self.step(relative, mode)
         return found
+
+    def step(self, relative: float | None, mode: Mode = Mode.CRUISE) -> Expected:
+        energy = Energy(500.0, 0.0, 25.0, TAS_MPS, 1.225, 0.0, 534.0, compensated=True)
+        air = NOTHING if relative is None else Airmass(relative + CIRCLING_SINK_MPS, relative)
+        self.t_s += DT_S
+        return self.stage.update(self.t_s, DT_S, energy, air, mode)
 
 
 def test_it_is_the_boxcar_mean_of_relative_netto() -> None:
-    """A step is followed as a ramp over the window (closed form of a boxcar)."""
+    """A step is followed as a ramp over the window, a ramp half a window late (closed forms of a boxcar)."""
     flight = Flight("4 s")
     assert flight.fly(3.8, 0.0).climb_mps is None
     assert flight.fly(2.0, 0.0).climb_mps == pytest.approx(0.0, abs=1e-9)
     for seconds in (1.0, 2.0, 3.0, 4.0):
         assert flight.fly(1.0, 2.0).climb_mps == pytest.approx(2.0 * seconds / 4.0, abs=0.11)
     assert flight.fly(1.0, 2.0).climb_mps == pytest.approx(2.0, abs=1e-6)
+    ramp = Flight("4 s")
+    for k in range(200):
+        found = ramp.step(0.1 * DT_S * k)
+    assert found.climb_mps == pytest.approx(0.1 * (DT_S * 199 - 2.0), abs=0.02)
 
 
-def test_by_default_the_window_is_the_way_across_the_circle() -> None:
-    """The circle's diameter 2·V²/(g·tan φ) at the speed of least sink for the bank."""
-    speed = CLUB.circling_speed_mps(CIRCLING.bank_rad)
-    across_s = BEYOND * 2.0 * speed**2 / (9.80665 * math.tan(CIRCLING.bank_rad)) / TAS_MPS
-    flight = Flight(None)
-    flight.fly(30.0, 0.0)
-    assert flight.fly(across_s / 2, 2.0).climb_mps == pytest.approx(1.0, abs=0.1)
-    assert flight.fly(across_s / 2 + 0.4, 2.0).climb_mps == pytest.approx(2.0, abs=1e-6)
+@given(st.floats(1.0, 5.0), st.floats(160.0, 400.0))
+def test_a_line_through_the_core_promises_what_the_circle_gives(strength: float, radius_m: float) -> None:
+    """W·(1 − ρ²/R²): on the circle W·(1 − r²/R²), and so must be the best promise of a crossing."""
+    flight, best = Flight(None), -math.inf
+    for along_m in np.arange(-500.0, 500.0, TAS_MPS * DT_S):
+        air_mps = strength * (1.0 - (along_m / radius_m) ** 2)
+        found = flight.step(air_mps - CIRCLING_SINK_MPS).climb_mps
+        best = max(best, -math.inf if found is None else found)
+    on_the_circle_mps = strength * (1.0 - (RADIUS_M / radius_m) ** 2)
+    assert best == pytest.approx(on_the_circle_mps - CIRCLING_SINK_MPS, abs=0.01 * strength)
 
 
 def test_worth_turning_is_told_with_its_duration() -> None:
@@ -66,9 +80,9 @@ def test_worth_turning_is_told_with_its_duration() -> None:
     found = flight.fly(10.0, 1.6)
     assert found.worth_turning
     assert found.worth_for_s == pytest.approx(9.0, abs=1.2)
-    # A little less does not end it, much less does.
-    assert flight.fly(5.0, 1.5 - HYSTERESIS_MPS + 0.05).worth_turning
-    ended = flight.fly(5.0, 1.5 - HYSTERESIS_MPS - 0.05)
+    # A little less does not end it (a tenth is no difference anybody can fly by), much less does.
+    assert flight.fly(5.0, 1.4).worth_turning
+    ended = flight.fly(5.0, 1.2)
     assert not ended.worth_turning
     assert ended.worth_for_s == 0.0
 

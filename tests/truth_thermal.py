@@ -76,7 +76,8 @@ class Plan:
 
     Either the glider circles, and after `SETTLE_S` a thermal sets in whose core lies `offset_m` from the
     middle of the circle in direction `towards_rad`; or, with `ahead_m` given, the thermal is there from the
-    beginning, that far ahead and `miss_m` to the right, and `wishes` says what the pilot does.
+    beginning, that far ahead in the direction flown and `miss_m` to the right, and `wishes` says what the
+    pilot does.
     """
 
     updraft: Updraft
@@ -100,15 +101,21 @@ class _Air:
         self._middle = Middle(plan.tas_mps, plan.bank_rad)
         self.core_m: tuple[float, float] | None = None
         """The core at the end of the prelude."""
+        self._before_m = (0.0, 0.0)
 
     def __call__(self, t: float, north_m: float, east_m: float) -> tuple[float, float, float]:
         plan = self._plan
         wind_n, wind_e = plan.wind_mps
-        if t < 0.0:
-            return wind_n, wind_e, 0.0
         north_m, east_m = north_m - wind_n * t, east_m - wind_e * t
+        if t < 0.0:
+            self._before_m = north_m, east_m
+            return wind_n, wind_e, 0.0
         if self.core_m is None and plan.ahead_m is not None:
-            self.core_m = north_m + plan.ahead_m, east_m + plan.miss_m
+            way = math.atan2(east_m - self._before_m[1], north_m - self._before_m[0])
+            self.core_m = (
+                north_m + plan.ahead_m * math.cos(way) - plan.miss_m * math.sin(way),
+                east_m + plan.ahead_m * math.sin(way) + plan.miss_m * math.cos(way),
+            )
         if self.core_m is None:
             self._middle.take(north_m, east_m)
             if t < SETTLE_S:

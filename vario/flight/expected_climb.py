@@ -1,8 +1,8 @@
 """Expected climb: what circling here would give, while still flying straight, and whether it is worth it.
 
 It is relative netto, averaged over the last few seconds: by default over the way across the circle that
-would be flown and a little beyond, because the circle keeps to the weaker air on both sides of the core
-while a straight line crosses the best of it. It is worth turning when it beats the MacCready value, the
+would be flown and beyond, because the circle keeps to the weaker air on both sides of the core while a
+straight line crosses the best of it. It is worth turning when it beats the MacCready value, the
 climb for which the cruise is flown anyway (P. MacCready, Soaring 1954; the same number decides both:
 Speight, Technical Soaring, art. 789).
 """
@@ -25,9 +25,13 @@ from vario.settings.schema import Circling, ExpectedClimb
 STEP_S = 0.2
 """Spacing of the stored points."""
 
-BEYOND = 1.25
-"""The way averaged over, in diameters of the circle: 1 read thermals a few decimetres a second too good
-in a simulation of Gaussian and similar thermals, 1.5 too poor."""
+BEYOND = math.sqrt(3.0)
+"""The way averaged over, in diameters of the circle.
+
+Near its core any smooth updraft falls off with the square of the distance, W·(1 − ρ²/R²). A line through
+the core, k radii r of the circle to each side, has the mean W·(1 − k²r²/3R²), and the circle itself
+W·(1 − r²/R²): the same for k = √3. A shorter way promises more than the circle gives.
+"""
 
 HYSTERESIS_MPS = 0.2
 """How far the expected climb falls below the MacCready value before turning is not worth it any more."""

@@ -36,6 +36,7 @@ from hw_replay.container import (
     read_summary,
     records,
 )
+from hw_replay.disk import SYSTEM_DISK, Disk
 from hw_replay.errors import RecordingError, RejectLog
 from hw_replay.event_messages import KIND_OF, encode_event, event_schema
 from hw_replay.files import open_binary
@@ -71,6 +72,7 @@ class RecordingWriter:
             compress slightly better.
         indexed: end the file with an index of all messages. Without it the file is less than half as large,
             and writing it takes the same memory however long it becomes.
+        disk: where it goes.
 
     Raises:
         RecordingError: if the file cannot be written.
@@ -86,11 +88,13 @@ class RecordingWriter:
         chunk_s: float = 2.0,
         *,
         indexed: bool = True,
+        disk: Disk = SYSTEM_DISK,
     ) -> None:
         self._path = Path(path)
         self._indexed = indexed
+        self._disk = disk
         try:
-            self._file = self._path.open("wb")
+            self._file = disk.create(self._path)
         except OSError as error:
             raise RecordingError(f"{self._path}: cannot be written: {error.strerror}") from error
         self._writer = Writer(
@@ -156,7 +160,7 @@ class RecordingWriter:
         Raises:
             OSError: if the disk refuses.
         """
-        os.fsync(self._file.fileno())
+        self._disk.sync(self._file)
 
     def close(self) -> None:
         """Finish the file. Closing twice does nothing."""
@@ -180,7 +184,7 @@ class RecordingWriter:
             self._file.close()
         with suppress(OSError):
             if self._path.is_file():  # a device stays
-                self._path.unlink()
+                self._disk.remove(self._path)
 
     def _new_channel(self, kind: type[Sample], topic: str) -> tuple[int, Encoder]:
         channel = CHANNELS[topic]

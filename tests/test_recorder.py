@@ -12,6 +12,7 @@ from pathlib import Path
 import pytest
 
 from drivers.samples import Baro, Reference, Sample
+from hw_replay.fake_disk import FaultyDisk
 from hw_replay.recording import Recording
 from hw_replay.source import RecordingInfo
 from vario.app.live.recorder import LEAST_FREE_BYTES, RETRY_S, UTC_OFFSET, FlightFiles, Recorder
@@ -107,14 +108,15 @@ def test_a_file_that_can_grow_no_more_keeps_what_it_has(tmp_path: Path) -> None:
 
 
 def test_no_room_left_is_said_once_and_tried_again(tmp_path: Path, caplog: pytest.LogCaptureFixture) -> None:
-    room = [LEAST_FREE_BYTES - 1]
-    files = FlightFiles(tmp_path, sync_s=1.0, free_bytes=lambda _: room[0])
+    disk = FaultyDisk()
+    disk.room_bytes = LEAST_FREE_BYTES - 1
+    files = FlightFiles(tmp_path, sync_s=1.0, disk=disk)
     files.begin(INFO)
     write(files, samples(RETRY_S * 3))
     assert [record.levelname for record in caplog.records] == ["ERROR"]
     assert "card is full" in caplog.text
     assert list(tmp_path.iterdir()) == []  # no heap of empty files
-    room[0] = LEAST_FREE_BYTES
+    disk.room_bytes = 2 * LEAST_FREE_BYTES
     write(files, samples(RETRY_S * 2, 1.0 + RETRY_S * 3))
     files.end()
     recorded = list(Recording(tmp_path / "00001.mcap"))

@@ -1,42 +1,173 @@
-"""Writing a file so that whoever reads it, and a power failure, finds the old one or the new one, whole."""
+"""Writing a file so that whoever reads it, and a power failure, finds the old one or the new one, whole.
+
+And so that nobody's change is lost: programs of ours take turns at a folder, and what an editor, which knows
+nothing of turns, has saved in the meantime is found and not written over.
+"""
 
 from __future__ import annotations
 
+import fcntl
 import os
-import shutil
-import tempfile
-from contextlib import suppress
+import stat
+import threading
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
-from vario.app.errors import OutputError
+from hw_replay.disk import SYSTEM_DISK, Disk
+from vario.app.errors import AppError, OutputError
+
+TURN_S = 10.0
+"""So long a program waits for its turn at a folder; a turn takes a fraction of a second."""
+
+REST_S = 0.02
+"""A file that has not changed for this long is not being written: editors write theirs in one go."""
+
+TRIES = 100
+"""So often a file may be found changed in the meantime before it is given up."""
 
 
-def write_atomically(path: Path, content: bytes) -> None:
+def write_atomically(path: Path, content: bytes, disk: Disk = SYSTEM_DISK) -> None:
     """Put `content` under the name `path`; an existing file keeps its permissions.
 
     Raises:
         OutputError: if it cannot be written; the old file is untouched then.
     """
     path = path.resolve()  # a link stays a link
-    temporary = None
+    with _written(path, content, disk) as temporary:
+        disk.rename(temporary, path)
+
+
+def write_new(folder: Path, names: Iterator[str], content: bytes, disk: Disk = SYSTEM_DISK) -> Path:
+    """Put `content` under the first of `names` that is free in a folder; nothing is ever replaced.
+
+    Raises:
+        OutputError: if it cannot be written.
+    """
+    for name in names:
+        path = folder / name
+        with suppress(FileExistsError):
+            with _written(path, content, disk) as temporary:
+                disk.link(temporary, path)
+            return path
+    raise AppError(f"{folder}: no name is free")
+
+
+def change_file(path: Path, edit: Callable[[bytes], bytes], disk: Disk = SYSTEM_DISK) -> bytes:
+    """Replace what stands in a file by what `edit` makes of it; nothing is written where that is the same.
+
+    `edit` is called again with what it finds where somebody has saved the file in the meantime.
+
+    Returns:
+        What stood there before.
+
+    Raises:
+        OutputError: if it cannot be written; the old file is untouched then.
+        OSError: if it cannot be read.
+        Exception: whatever `edit` raises; the old file is untouched then.
+    """
+    path = path.resolve()
+    with turn(path.parent):
+        before = expected = _at_rest(path)
+        for _ in range(TRIES):
+            try:
+                after = edit(before)
+            except Exception:
+                if expected != before:
+                    _put_back(path, before, expected, disk)
+                raise
+            if after == before == expected:
+                return before
+            found = _swap(path, after, expected, disk)
+            if found == expected:
+                return before
+            # Saved by an editor in the meantime: that is the later one, and the change goes on top.
+            before, expected = found, after
+    raise AppError(f"{path}: keeps changing; close what writes to it")
+
+
+@contextmanager
+def turn(folder: Path) -> Iterator[None]:
+    """One program of ours at a time has the files of a folder; a turn ends with its process, at the latest.
+
+    Raises:
+        OutputError: if the folder cannot be opened.
+        AppError: if the turn does not come.
+    """
     try:
-        with tempfile.NamedTemporaryFile(dir=path.parent, prefix=f".{path.name}.", delete=False) as file:
-            temporary = file.name
+        handle = os.open(folder, os.O_RDONLY | os.O_CLOEXEC)
+    except OSError as error:
+        raise OutputError(folder, error) from error
+    try:
+        end_s = time.monotonic() + TURN_S
+        while True:
+            try:
+                fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+                break
+            except BlockingIOError:
+                if time.monotonic() > end_s:
+                    raise AppError(
+                        f"{folder}: another program has been at its files for {TURN_S:g} s"
+                    ) from None
+                time.sleep(REST_S / 10.0)
+        yield
+    finally:
+        os.close(handle)
+
+
+def _at_rest(path: Path) -> bytes:
+    """What stands in a file that is not being written right now."""
+    content = path.read_bytes()
+    for _ in range(TRIES):
+        time.sleep(REST_S)
+        before, content = content, path.read_bytes()
+        if content == before:
+            return content
+    raise AppError(f"{path}: keeps changing; close what writes to it")
+
+
+def _swap(path: Path, content: bytes, expected: bytes, disk: Disk) -> bytes:
+    """Put `content` under the name `path`; returns what stood there at that very moment.
+
+    Where the file system cannot exchange two names, it is what stood there a moment before.
+    """
+    with _written(path, content, disk) as temporary:
+        if not disk.exchange(temporary, path):
+            found = path.read_bytes()
+            disk.rename(temporary, path)
+            return found
+        found = temporary.read_bytes()
+        # Who had it open when it changed places may be writing still.
+        return found if found == expected else _at_rest(temporary)
+
+
+def _put_back(path: Path, content: bytes, ours: bytes, disk: Disk) -> None:
+    """Somebody else's `content` under its name again, or what they have saved there since."""
+    for _ in range(TRIES):
+        found = _swap(path, content, ours, disk)
+        if found == ours:
+            return
+        content, ours = found, content
+
+
+@contextmanager
+def _written(path: Path, content: bytes, disk: Disk) -> Iterator[Path]:
+    """A file with `content`, on the disk, beside `path`; so is, after it, what is renamed meanwhile."""
+    temporary = path.with_name(f".{path.name}.{os.getpid()}.{threading.get_ident()}")
+    try:
+        with disk.create(temporary) as file:
+            # As other files of the user, or as the one that stood there.
+            os.fchmod(file.fileno(), stat.S_IMODE(path.stat().st_mode) if path.exists() else 0o644)
             file.write(content)
             file.flush()
-            os.fsync(file.fileno())
-        if path.exists():
-            shutil.copymode(path, temporary)
-        else:
-            os.chmod(temporary, 0o644)  # as other files of the user, not as secret as temporary ones
-        os.replace(temporary, path)
-        folder = os.open(path.parent, os.O_RDONLY)
-        try:
-            os.fsync(folder)
-        finally:
-            os.close(folder)
+            disk.sync(file)
+        yield temporary
+        disk.sync_path(path.parent)
+    except FileExistsError:
+        raise
     except OSError as error:
-        if temporary is not None:
-            with suppress(OSError):
-                os.unlink(temporary)
         raise OutputError(path, error) from error
+    finally:
+        with suppress(OSError):
+            disk.remove(temporary)  # gone already where it was renamed

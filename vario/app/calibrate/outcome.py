@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from vario.app.atomic import write_atomically
-from vario.app.change.settings_file import edited
+from vario.app.change.settings_file import change_settings
 from vario.app.tune.files import as_comment, toml_text, write_keeping
 from vario.settings.load import parse_settings
 
@@ -76,10 +76,9 @@ def apply_outcome(outcome: Outcome, config: Path) -> str:
         for section, values in outcome.settings.items()
         for key, value in values.items()
     }
-    before, after = edited(config, changes)
     number = 1
     while (kept := config.with_name(f"{config.name}.{number}")).exists():
         number += 1
-    write_atomically(kept, before)
-    write_atomically(config, after)
-    return f"now in {config}; as it was before: {kept}"
+    if change_settings(config, changes, lambda before: write_atomically(kept, before)):
+        return f"now in {config}; as it was before: {kept}"
+    return f"{config} says so already"

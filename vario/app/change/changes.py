@@ -35,6 +35,8 @@ def apply_change(change: SettingsChange, pipeline: Pipeline) -> SettingsError | 
 class _Texts:
     settings: str
     glider: str | None
+    named: str | None
+    """The glider file as the settings name it."""
 
 
 class SettingsWatch:
@@ -54,7 +56,7 @@ class SettingsWatch:
 
     def poll(self, t_s: float) -> SettingsChange | None:
         """The change to apply now, if there is one; call it about twice a second."""
-        found = _texts(self._path)
+        found = _texts(self._path, self._seen)
         rested = found == self._seen
         self._seen = found
         if found is None or not rested or found == self._taken:
@@ -63,15 +65,21 @@ class SettingsWatch:
         return SettingsChange(t_s, found.settings, found.glider)
 
 
-def _texts(path: Path) -> _Texts | None:
+def _texts(path: Path, before: _Texts | None = None) -> _Texts | None:
+    """What the files say; `before` saves reading a text again that is the same."""
     settings = _text(path)
     if settings is None:
         return None
+    if before is not None and settings == before.settings:
+        named = before.named
+        return _Texts(settings, None if named is None else _text(path.parent / named), named)
     try:
         named = tomllib.loads(settings).get("glider")
     except (ValueError, RecursionError):  # the second: brackets nested a thousand deep
         named = None
-    return _Texts(settings, _text(path.parent / named) if isinstance(named, str) and named else None)
+    if not isinstance(named, str) or not named:
+        return _Texts(settings, None, None)
+    return _Texts(settings, _text(path.parent / named), named)
 
 
 def _text(path: Path) -> str | None:

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import heapq
 from collections.abc import Iterable, Iterator
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 from drivers.events import Mark
@@ -17,7 +17,7 @@ from drivers.samples import Sample
 from hw_replay.open import convert
 from hw_replay.recording import Recording
 from hw_replay.source import RecordingInfo, Source
-from vario.app.atomic import write_atomically
+from vario.app.atomic import write_new
 from vario.app.errors import AppError, OutputError
 
 LONGEST_TEXT = 500
@@ -51,9 +51,10 @@ def drop_mark(folder: Path, text: str, now: datetime) -> Path:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise OutputError(folder, error) from error
-    path = folder / f"{now.astimezone(UTC).strftime(_STAMP)}{_ENDING}"
-    write_atomically(path, f"{line}\n".encode())
-    return path
+    # Two marks in one microsecond: the second takes the next one.
+    moments = (now.astimezone(UTC) + timedelta(microseconds=k) for k in range(1000))
+    names = (f"{moment.strftime(_STAMP)}{_ENDING}" for moment in moments)
+    return write_new(folder, names, f"{line}\n".encode())
 
 
 def dropped_marks(folder: Path, start_utc: datetime) -> list[Mark]:

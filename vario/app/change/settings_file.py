@@ -3,40 +3,60 @@
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
 
+from vario.app.atomic import change_file
 from vario.app.errors import AppError
 from vario.settings.edit import NotEditableError, set_value
 from vario.settings.keys import Path as KeyPath
 from vario.settings.load import parse_settings
 
 
-def edited(path: Path, changes: Mapping[KeyPath, Any]) -> tuple[bytes, bytes]:
-    """What stands in the file at `path`, and what would with the changes; nothing is written.
+def change_settings(
+    path: Path, changes: Mapping[KeyPath, Any], keep: Callable[[bytes], None] = lambda _: None
+) -> bool:
+    """Change values in the file at `path`; false if they were so already.
 
     Args:
         path: the settings file.
         changes: new values by key; None takes the key out.
+        keep: called with what stood in the file just before it is replaced.
 
     Raises:
-        AppError: if the file, or the glider file it names, cannot be read or edited.
-        SettingsError: if the result would not be valid.
+        AppError: if the file, or the glider file it names, cannot be read, edited or written.
+        SettingsError: if the result would not be valid; the file is unchanged then.
     """
+    changed = False
+
+    def edit(before: bytes) -> bytes:
+        nonlocal changed
+        after = _edited(before, changes, path)
+        changed = after != before
+        if changed:
+            keep(before)
+        return after
+
     try:
-        before = path.read_bytes()
+        change_file(path, edit)
+    except OSError as error:
+        raise AppError(f"{path}: cannot be read: {error.strerror}") from error
+    return changed
+
+
+def _edited(before: bytes, changes: Mapping[KeyPath, Any], path: Path) -> bytes:
+    try:
         text = before.decode("utf-8")
-    except (OSError, UnicodeDecodeError) as error:
-        reason = error.strerror if isinstance(error, OSError) else "not UTF-8 text"
-        raise AppError(f"{path}: cannot be read: {reason}") from error
+    except UnicodeDecodeError as error:
+        raise AppError(f"{path}: cannot be read: not UTF-8 text") from error
     for key, value in changes.items():
         try:
             text = set_value(text, key, value)
         except NotEditableError as error:
             raise AppError(f"{path}: {error}; change it with an editor") from error
     _check(text, path)
-    return before, text.encode()
+    return text.encode()
 
 
 def _check(text: str, path: Path) -> None:

@@ -1,7 +1,7 @@
 """`vario set KEY VALUE`: change one setting in the file, in flight too.
 
 The file is changed only if the result is valid, and in one stroke, so an instrument that watches it never
-sees half of a change.
+sees half of a change. Changes made at once by several programs follow one another, and none is lost.
 """
 
 from __future__ import annotations
@@ -11,8 +11,7 @@ from pathlib import Path
 from types import MappingProxyType
 from typing import Any
 
-from vario.app.atomic import write_atomically
-from vario.app.change.settings_file import edited
+from vario.app.change.settings_file import change_settings
 from vario.app.errors import AppError
 from vario.settings.keys import Path as KeyPath
 from vario.settings.keys import keys
@@ -41,11 +40,7 @@ def set_setting(name: str, text: str, path: Path) -> str:
         SettingsError: if the settings would not be valid; the file is unchanged then.
     """
     changes = _goal(text) if name == "goal" else _one(name, text)
-    before, after = edited(path, changes)
-    if after == before:
-        return f"{name} is {text} already"
-    write_atomically(path, after)
-    return f"{name} is now {text}"
+    return f"{name} is now {text}" if change_settings(path, changes) else f"{name} is {text} already"
 
 
 def _one(name: str, text: str) -> dict[KeyPath, Any]:

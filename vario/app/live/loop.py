@@ -22,6 +22,9 @@ from vario.flight.frames import EMPTY_FRAME_S
 CHORES_S = 0.25
 """How often the loop looks up from the sensors."""
 
+EVENTS_AT_ONCE = 20
+"""So many changes and marks are taken when it does; more wait for the next time, the sensors do not."""
+
 
 class Side(Protocol):
     """Events from outside the sensors."""
@@ -79,8 +82,10 @@ class LiveLoop:
         instrument.close()
 
     def _look_up(self, now_s: float) -> None:
-        event = None if self._side is None else self._side.take()
-        if event is not None:
+        for _ in range(EVENTS_AT_ONCE):
+            event = None if self._side is None else self._side.take()
+            if event is None:
+                break
             self._instrument.take(replace(event, t_s=whole_ns(now_s)))
         at_zero = self._utc()
         if at_zero is not None and at_zero != self._utc_known:

@@ -8,18 +8,16 @@ gone or read-only the flight goes on: samples are counted as lost, and a new fil
 from __future__ import annotations
 
 import logging
-import os
 import queue
 import re
-import shutil
 import threading
-from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 
 from drivers.samples import Reference, Sample
+from hw_replay.disk import SYSTEM_DISK, Disk
 from hw_replay.errors import RecordingError
 from hw_replay.recording import RecordingWriter
 from hw_replay.source import RecordingInfo
@@ -52,12 +50,14 @@ class RecorderStatus:
         written: samples on their way to the card so far.
         lost: samples that could not be written.
         problem: why nothing is being written.
+        waiting: samples that wait for a slow card.
     """
 
     file: Path | None
     written: int
     lost: int
     problem: str | None
+    waiting: int = 0
 
 
 class FlightFiles:
@@ -66,18 +66,18 @@ class FlightFiles:
     Args:
         folder: where to; made if need be.
         sync_s: how often what is written is forced onto the card; 0 leaves that to the system.
-        free_bytes: room left in a folder.
+        disk: where the folder is.
     """
 
     def __init__(
         self,
         folder: Path,
         sync_s: float,
-        free_bytes: Callable[[Path], int] = lambda folder: shutil.disk_usage(folder).free,
+        disk: Disk = SYSTEM_DISK,
     ) -> None:
         self._folder = folder
         self._sync_s = sync_s
-        self._free_bytes = free_bytes
+        self._disk = disk
         self._writer: RecordingWriter | None = None
         self._info: RecordingInfo | None = None
         self._path: Path | None = None
@@ -86,6 +86,7 @@ class FlightFiles:
         self._retry_s = 0.0
         self._written = 0
         self._lost = 0
+        self._unsure = 0
         self._problem: str | None = None
 
     @property
@@ -110,14 +111,18 @@ class FlightFiles:
                 self._date(writer, datetime.fromtimestamp(sample.value, UTC))
             writer.write(sample)
             self._written += 1
+            self._unsure += 1
             if writer.chunks != self._chunks:
                 self._chunks = writer.chunks
+                self._unsure = 1  # this one is in the next chunk
                 # Half a chunk of slack: "every second" means every chunk, not every other one.
                 if self._sync_s and sample.t_s - self._last_sync_s >= self._sync_s - CHUNK_S / 2:
                     self._last_sync_s = sample.t_s
                     writer.sync()
         except OSError as error:
-            self._lost += 1
+            # The chunk being filled goes with it.
+            self._lost += 1 + self._unsure
+            self._written -= self._unsure
             self._refused(f"{self._path}: {error.strerror or error}", sample.t_s)
 
     def end(self) -> None:
@@ -128,10 +133,11 @@ class FlightFiles:
             return
         try:
             writer.close()
-            _force(path)
+            self._disk.sync_path(path)
             if self._info is not None and self._info.start_utc is not None:
-                path.rename(path.with_name(f"{path.stem}_{self._info.start_utc:%Y-%m-%d}.mcap"))
-            _force(self._folder)
+                dated = path.with_name(f"{path.stem}_{self._info.start_utc:%Y-%m-%d}.mcap")
+                self._disk.rename(path, dated)
+            self._disk.sync_path(self._folder)
         except OSError as error:
             LOG.error("recorder: %s could not be finished: %s", path, error.strerror or error)
 
@@ -145,8 +151,8 @@ class FlightFiles:
         if self._info is None or t_s < self._retry_s:
             return None
         try:
-            self._folder.mkdir(parents=True, exist_ok=True)
-            free = self._free_bytes(self._folder)
+            self._disk.make_folder(self._folder)
+            free = self._disk.free_bytes(self._folder)
             if free < LEAST_FREE_BYTES:
                 self._refused(f"{self._folder}: {free >> 20} MB left, the card is full", t_s)
                 return None
@@ -154,15 +160,15 @@ class FlightFiles:
             self._path = self._folder / f"{number:05}.mcap"
             info = replace(self._info, title=self._info.title.format(number=number))
             # An index would be lost in a power cut all the same, and grow in memory all flight long.
-            self._writer = RecordingWriter(self._path, info, CHUNK_S, indexed=False)
-            _force(self._folder)  # or a power failure may take the file's name with it
+            self._writer = RecordingWriter(self._path, info, CHUNK_S, indexed=False, disk=self._disk)
+            self._disk.sync_path(self._folder)  # or a power failure may take the file's name with it
         except RecordingError as error:
             self._refused(str(error), t_s)
             return None
         except OSError as error:
             self._refused(f"{self._folder}: cannot be used: {error.strerror or error}", t_s)
             return None
-        self._last_sync_s, self._chunks = t_s, 0
+        self._last_sync_s, self._chunks, self._unsure = t_s, 0, 0
         if self._problem is not None:
             LOG.warning("recorder: recording again")
         self._problem = None
@@ -178,15 +184,6 @@ class FlightFiles:
         if writer is not None:
             with suppress(OSError):
                 writer.close()
-
-
-def _force(path: Path) -> None:
-    """A file or folder onto the card."""
-    handle = os.open(path, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)
 
 
 def _next_number(folder: Path) -> int:
@@ -208,7 +205,7 @@ class Recorder:
     def status(self) -> RecorderStatus:
         """How it is."""
         status = self._files.status
-        return replace(status, lost=status.lost + self._dropped) if self._dropped else status
+        return replace(status, lost=status.lost + self._dropped, waiting=self.waiting)
 
     @property
     def waiting(self) -> int:

@@ -31,7 +31,8 @@ class SideWatch:
         self._every_s = every_s
         self._watch = None if settings is None else SettingsWatch(settings)
         self._marks = marks
-        self._seen = set(self._mark_files())
+        self._seen: set[Path] = set()
+        self._seen.update(self._mark_files())
         self._found: queue.SimpleQueue[Event] = queue.SimpleQueue()
         self._ends = threading.Event()
         self._thread = threading.Thread(target=self._work, name="side", daemon=True)
@@ -53,8 +54,6 @@ class SideWatch:
         if change is not None:
             self._found.put(change)
         for path in self._mark_files():
-            if path in self._seen:
-                continue
             try:
                 text = dropped_text(path)
             except OSError as error:
@@ -74,8 +73,9 @@ class SideWatch:
     def _mark_files(self) -> list[Path]:
         if self._marks is None:
             return []
+        new = (path for path in self._marks.glob("*.mark") if path not in self._seen)
         # Reading anything but a file, such as a pipe, might never end.
-        return sorted(path for path in self._marks.glob("*.mark") if path.is_file())
+        return sorted(path for path in new if path.is_file())
 
     def _work(self) -> None:
         said = ""

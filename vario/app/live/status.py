@@ -11,6 +11,9 @@ from vario.app.live.faults import SensorStatus, State
 from vario.app.live.recorder import RecorderStatus
 from vario.flight.pipeline import Reading
 
+MANY_WAITING = 2000
+"""Samples, about five seconds of a full set."""
+
 
 @dataclass(frozen=True, slots=True)
 class Status:
@@ -49,6 +52,8 @@ def one_line(status: Status) -> str:
     else:
         file = status.recorder.file
         parts.append(f"recording {file.name}" if file and not status.recorder.problem else "NOT RECORDING")
+        if status.recorder.waiting > MANY_WAITING:
+            parts.append("the card is slow")
         if status.recorder.lost:
             parts.append(f"{status.recorder.lost} samples not recorded")
     if status.sound is not None:

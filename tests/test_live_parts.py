@@ -117,18 +117,19 @@ class Heard(NullSink):
 
 def test_a_sound_device_that_comes_late_is_taken_and_one_that_refuses_does_not_stop_the_flight() -> None:
     tries: list[int] = []
-    opened = threading.Event()
+    silence_heard, opened = threading.Event(), threading.Event()
     sink = Heard()
 
     def make() -> Heard:
         tries.append(1)
-        if len(tries) < 3:
+        if len(tries) < 3 or not silence_heard.is_set():
             raise SoundDeviceError("no sound device at all")
         opened.set()
         return sink
 
     speaker = Speaker(make, retry_s=0.001)
     speaker.play(LOUD)  # into the silence
+    silence_heard.set()
     assert opened.wait(30.0)
     while speaker.problem is not None:
         pass

@@ -6,7 +6,7 @@ VENV   ?= .venv
 BIN    := $(VENV)/bin
 READY  := $(VENV)/.ready
 
-.PHONY: demo test lint bench bench-estimator demo-recording clean
+.PHONY: demo test lint bench bench-estimator demo-recording power races clean
 
 demo: $(READY)
 	$(BIN)/vario replay hw_replay/demo/quendel.mcap --out out/demo
@@ -32,6 +32,14 @@ bench-estimator: $(READY)
 # The bundled flight, made again from its script and seed.
 demo-recording: $(READY)
 	$(BIN)/python -m hw_replay.simulate
+
+# Recordings, settings and marks while processes are killed and the power is cut: two minutes.
+power: $(READY)
+	$(BIN)/python -m tests.power_cuts 200
+
+# Settings, marks and an editor against the live loop: some ten minutes.
+races: $(READY)
+	$(BIN)/python -m tests.races 10000
 
 # A stamp, so that a second run installs nothing; a changed pyproject.toml does.
 $(READY): pyproject.toml

@@ -15,8 +15,10 @@ from dataclasses import dataclass, fields
 from types import MappingProxyType
 
 from drivers.events import Event
+from drivers.quick import quick
 
 
+@quick
 @dataclass(frozen=True, slots=True)
 class Baro:
     """Static pressure."""
@@ -25,6 +27,7 @@ class Baro:
     static_pa: float
 
 
+@quick
 @dataclass(frozen=True, slots=True)
 class Pitot:
     """Impact pressure: pitot minus static. Slightly negative at rest, from noise and zero offset."""
@@ -33,6 +36,7 @@ class Pitot:
     impact_pa: float
 
 
+@quick
 @dataclass(frozen=True, slots=True)
 class ImuAccel:
     """Specific force in body axes."""
@@ -43,6 +47,7 @@ class ImuAccel:
     z_mps2: float
 
 
+@quick
 @dataclass(frozen=True, slots=True)
 class ImuGyro:
     """Body angular rate: roll right, pitch up and yaw right are positive."""
@@ -53,6 +58,7 @@ class ImuGyro:
     z_radps: float
 
 
+@quick
 @dataclass(frozen=True, slots=True)
 class GnssPos:
     """Position (WGS 84) and height above mean sea level. Degrees: the one non-SI unit in here."""
@@ -63,6 +69,7 @@ class GnssPos:
     altitude_m: float
 
 
+@quick
 @dataclass(frozen=True, slots=True)
 class GnssVel:
     """Velocity over ground. `down_mps` is None where the receiver gives none."""
@@ -73,6 +80,7 @@ class GnssVel:
     down_mps: float | None
 
 
+@quick
 @dataclass(frozen=True, slots=True)
 class Oat:
     """Outside air temperature."""
@@ -81,6 +89,7 @@ class Oat:
     air_k: float
 
 
+@quick
 @dataclass(frozen=True, slots=True)
 class LoadFactor:
     """Normal load factor from another instrument: 1 in level flight."""
@@ -89,6 +98,7 @@ class LoadFactor:
     load: float
 
 
+@quick
 @dataclass(frozen=True, slots=True)
 class Supply:
     """Voltage of the supply the instrument runs on."""
@@ -97,6 +107,7 @@ class Supply:
     volt_v: float
 
 
+@quick
 @dataclass(frozen=True, slots=True)
 class Tick:
     """Time has passed. The live loop sends it while no sensor does, so that outputs age and fall silent."""

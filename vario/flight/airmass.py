@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from drivers.quick import quick
 from vario.flight.attitude import Attitude
 from vario.flight.energy import Energy
 from vario.flight.health import Inputs
@@ -25,6 +26,7 @@ LOAD_LAG_S = 0.3
 """Smoothing of the load factor: bumps shorter than the vario's own lag would only add noise."""
 
 
+@quick
 @dataclass(frozen=True, slots=True)
 class Airmass:
     """Vertical speeds, up positive; None: not known."""

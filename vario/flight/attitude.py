@@ -5,7 +5,10 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+from drivers.quick import quick
 
+
+@quick
 @dataclass(frozen=True, slots=True)
 class Attitude:
     """Orientation and turning.

@@ -10,6 +10,7 @@ import math
 from collections import deque
 from dataclasses import dataclass
 
+from drivers.quick import quick
 from vario.flight.climbs import Climb, Climbs, Point
 from vario.flight.energy import Energy
 from vario.flight.mode import Mode
@@ -24,6 +25,7 @@ LONGEST_TURN_S = 90.0
 """A "turn" slower than this is a course change."""
 
 
+@quick
 @dataclass(frozen=True, slots=True)
 class Averages:
     """Mean climb rates and gains of energy height, up positive. None: not enough flown yet.

@@ -12,6 +12,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from enum import Enum, auto
 
+from drivers.quick import quick
 from vario.flight.place import Place
 from vario.flight.turning import Turning
 from vario.settings.schema import Circling
@@ -35,6 +36,7 @@ class Climb:
     direction: str
 
 
+@quick
 @dataclass(frozen=True, slots=True)
 class Point:
     """An instant of the flight: its time, energy height, all turning so far, and the place if known."""
@@ -54,6 +56,7 @@ class State(Enum):
     """Not circling, but the climb may go on."""
 
 
+@quick
 @dataclass(frozen=True, slots=True)
 class Sight:
     """What the guards look at."""

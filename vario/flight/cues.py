@@ -10,6 +10,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from enum import StrEnum
 
+from drivers.quick import quick
 from vario.flight.mode import Mode
 from vario.flight.quality import Quality
 
@@ -39,6 +40,7 @@ class Cue(StrEnum):
     CENTRING = "centring"
 
 
+@quick
 @dataclass(frozen=True, slots=True)
 class Happenings:
     """What may call for a cue at `t_s`; flags are true for as long as they hold."""
@@ -64,6 +66,7 @@ class CueCall:
     is_warning: bool
 
 
+@quick
 @dataclass(frozen=True, slots=True)
 class _Change:
     """Two frames, and what of the sensors has gone missing."""

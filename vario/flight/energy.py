@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from drivers.quick import quick
+
 
 @dataclass(frozen=True, slots=True)
 class Noise:
@@ -13,6 +15,7 @@ class Noise:
     pitot_pa: float
 
 
+@quick
 @dataclass(frozen=True, slots=True)
 class Energy:
     """Height, speed and their rates. None: not known.

@@ -16,6 +16,7 @@ from dataclasses import dataclass
 from enum import Enum, auto
 
 from drivers.isa import G0_MPS2
+from drivers.quick import quick
 from vario.flight.airmass import Airmass
 from vario.flight.energy import Energy
 from vario.flight.mode import Mode
@@ -37,6 +38,7 @@ HYSTERESIS_MPS = 0.2
 """How far the expected climb falls below the MacCready value before turning is not worth it any more."""
 
 
+@quick
 @dataclass(frozen=True, slots=True)
 class Expected:
     """The climb to expect from circling here (None: not known), and how long turning has been worth it."""
@@ -56,6 +58,7 @@ class Worth(Enum):
     YES = auto()
 
 
+@quick
 @dataclass(frozen=True, slots=True)
 class Sight:
     """What the guards look at."""

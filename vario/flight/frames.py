@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from drivers.quick import quick
 from drivers.samples import (
     Baro,
     GnssPos,
@@ -49,6 +50,7 @@ _LISTS: dict[type[Sample], str] = {
 }
 
 
+@quick
 @dataclass(frozen=True, slots=True)
 class Frame:
     """All samples that arrived in one stretch of time, in order of arrival.

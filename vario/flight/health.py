@@ -14,6 +14,7 @@ from dataclasses import dataclass, replace
 from operator import attrgetter
 from typing import TypeVar
 
+from drivers.quick import quick
 from drivers.samples import CHANNELS, Channel, Sample
 from vario.flight.frames import Frame
 
@@ -38,6 +39,7 @@ flies so slowly, and no wind of 15 m/s and more pushes one that stands."""
 _S = TypeVar("_S", bound=Sample)
 
 
+@quick
 @dataclass(frozen=True, slots=True)
 class Inputs:
     """A frame reduced to samples that may be used, with what is known of each sensor.

@@ -10,6 +10,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from enum import StrEnum
 
+from drivers.quick import quick
 from vario.flight.energy import Energy
 from vario.flight.health import Inputs
 from vario.flight.turning import Turning
@@ -49,6 +50,7 @@ class Mode(StrEnum):
     CIRCLING = "circling"
 
 
+@quick
 @dataclass(frozen=True, slots=True)
 class Situation:
     """What the guards look at. Speeds are None when unknown; a guard never fires on the unknown."""

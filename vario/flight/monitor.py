@@ -9,7 +9,10 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+from drivers.quick import quick
 
+
+@quick
 @dataclass(frozen=True, slots=True)
 class Innovation:
     """One measurement less what was expected of it, and the variance the filter gave that difference.

@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+from drivers.quick import quick
 from drivers.samples import GnssPos
 from vario.flight.airmass import Airmass, AirmassStage
 from vario.flight.airspeed import AirspeedStage
@@ -38,6 +39,7 @@ from vario.settings.glider import Glider
 from vario.settings.schema import Settings
 
 
+@quick
 @dataclass(frozen=True, slots=True)
 class Reading:
     """Everything the instrument knows at the end of one frame. None: not known.

@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+from drivers.quick import quick
 from drivers.samples import GnssPos, GnssVel
 from vario.flight.energy import Energy
 from vario.flight.health import Inputs
@@ -23,6 +24,7 @@ AHEAD_S = 2.0
 """A position is carried on with its velocity for this long."""
 
 
+@quick
 @dataclass(frozen=True, slots=True)
 class Place:
     """A place in the frame numbered `frame`; places of different frames cannot be compared.

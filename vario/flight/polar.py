@@ -10,9 +10,11 @@ import math
 from dataclasses import dataclass, replace
 
 from drivers.isa import SEA_LEVEL_KGPM3
+from drivers.quick import quick
 from vario.settings.glider import Glider
 
 
+@quick
 @dataclass(frozen=True, slots=True)
 class QuadraticPolar:
     """Sink = a·V² + b·V + c at sea-level density, V and sink in m/s."""

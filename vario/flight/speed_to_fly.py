@@ -11,6 +11,7 @@ import math
 from dataclasses import dataclass
 from enum import StrEnum
 
+from drivers.quick import quick
 from vario.flight.airmass import Airmass
 from vario.flight.attitude import Attitude
 from vario.flight.bumps import Air, Bumps
@@ -44,6 +45,7 @@ class Limit(StrEnum):
     NEVER_EXCEED = "never_exceed"
 
 
+@quick
 @dataclass(frozen=True, slots=True)
 class SpeedCommand:
     """Indicated airspeeds. None: not known, or not in this mode.

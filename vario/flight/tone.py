@@ -16,6 +16,7 @@ import math
 from dataclasses import dataclass, replace
 from enum import Enum, StrEnum, auto
 
+from drivers.quick import quick
 from vario.flight.cues import CueCall, CueStage, Happenings
 from vario.flight.mode import Mode
 from vario.flight.quality import Quality
@@ -41,6 +42,7 @@ class Voice(StrEnum):
     SLOWER = "fly slower"
 
 
+@quick
 @dataclass(frozen=True, slots=True)
 class ToneCommand:
     """What should sound from now on.
@@ -68,6 +70,7 @@ _Sound = tuple[float, float | None, float, Voice]
 """Pitch, beeps a second, level and voice of a `ToneCommand`."""
 
 
+@quick
 @dataclass(frozen=True, slots=True)
 class Heard:
     """What the tone follows, at the end of a frame. None: not known."""

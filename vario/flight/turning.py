@@ -11,6 +11,7 @@ import math
 from dataclasses import dataclass
 from typing import Protocol
 
+from drivers.quick import quick
 from drivers.samples import GnssVel
 from vario.flight.attitude import Attitude
 from vario.flight.health import Inputs
@@ -53,6 +54,7 @@ class AirDrift(Protocol):
         """Towards east."""
 
 
+@quick
 @dataclass(frozen=True, slots=True)
 class Turning:
     """State of turning.

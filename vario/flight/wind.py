@@ -15,6 +15,7 @@ import math
 from collections import deque
 from dataclasses import dataclass
 
+from drivers.quick import quick
 from drivers.samples import GnssVel
 from vario.flight.attitude import Attitude
 from vario.flight.health import MAX_AGE_S, Inputs
@@ -47,6 +48,7 @@ NET_S = 30.0
 """Over about a turn, circling gets nowhere."""
 
 
+@quick
 @dataclass(frozen=True, slots=True)
 class Wind:
     """Velocity of the air over ground, with what was found on the way. None: not known well enough.
@@ -73,6 +75,7 @@ class Wind:
     airspeed_scale_sigma: float | None = None
 
 
+@quick
 @dataclass(frozen=True, slots=True)
 class _Moment:
     """What a velocity that arrives later is set against; `stretch` counts gaps of the turning."""

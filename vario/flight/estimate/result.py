@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
+from drivers.quick import quick
 from vario.flight.attitude import Attitude
 from vario.flight.energy import Energy
 from vario.flight.estimate.inertial_model import InertialNoise, Vector, Wing
@@ -40,6 +41,7 @@ class EstimatorSettings:
     smoothing_s: float = 0.06
 
 
+@quick
 @dataclass(frozen=True, slots=True)
 class Monitor:
     """The estimator's own health, and the two varios behind the one for the pilot. None: not known.
@@ -67,6 +69,7 @@ class Monitor:
     innovations: Mapping[str, Innovation] = field(default_factory=dict)
 
 
+@quick
 @dataclass(frozen=True, slots=True)
 class Estimate:
     """What is known at the end of a frame."""

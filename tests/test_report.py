@@ -115,6 +115,26 @@ def test_the_page_says_title_cautions_and_notes() -> None:
     assert note in said
 
 
+def test_the_marks_of_the_pilot_are_in_every_panel_over_time_and_named_in_one() -> None:
+    marks = [
+        {"t_s": 100.0, "text": "strong $here$"},
+        {"t_s": 101.0, "text": "no room beside the first"},
+        {"t_s": 390.0, "text": "x" * 200},
+        {"t_s": 9000.0, "text": "after the end"},
+    ]
+    figure = draw_report(flight(), [CLIMB], "A flight", marks=marks)
+    for heading in ("Altitude", "Vario", "Airspeed"):
+        lines = [line.get_xdata() for line in panel(figure, heading).lines]
+        at = {float(x[0]) for x in lines if len(x) == 2 and x[0] == x[1]}
+        assert at >= {100.0, 101.0, 390.0}
+        assert 9000.0 not in at
+    said = texts(figure)
+    assert said.count("strong $here$") == 1
+    assert "x" * 39 + "…" in said
+    assert "no room" not in said
+    assert "after the end" not in said
+
+
 def test_relative_luminance_agrees_with_published_values() -> None:
     # ITU-R BT.709 luminance of the primaries; contrast of black on white and of the grey #767676, the
     # lightest that reaches 4.5:1 on white, from the WCAG documents (from memory).

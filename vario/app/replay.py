@@ -83,7 +83,9 @@ def replay(
         path.write_text(json.dumps(result, indent=2, ensure_ascii=False) + "\n", encoding="utf-8")
         path = out_dir / REPORT
         climbs = with_pictures([asdict(climb) for climb in passage.climbs], pictured)
-        write_report(path, rows.columns(), climbs, source.info.title, result["warnings"])
+        write_report(
+            path, rows.columns(), climbs, source.info.title, result["warnings"], marks=result["marks"]
+        )
     except OSError as error:
         raise OutputError(path, error) from error
     return result

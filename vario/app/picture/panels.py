@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from numbers import Real
 from typing import Any
 
@@ -34,6 +34,8 @@ from vario.app.picture.style import (
 KMH = 3.6
 _STEPS_S = (1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 900, 1800, 3600, 7200, 14400, 43200, 86400)
 _MOST_TICKS = 13
+_LETTER_ROOM = 0.0065  # share of a panel's width that a letter needs
+_LONGEST_NAME = 40
 _BADGE_ROOM = 0.022  # share of a panel's width that the number of a climb needs
 
 
@@ -144,6 +146,35 @@ def draw_airspeed(axes: Axes, flight: Flight) -> None:
     _legend(axes, drawn)
     missing = [name for name, line in (("airspeed", airspeed), ("speed to fly", to_fly)) if line.empty]
     _remark(axes, [f"no {name} in this recording" for name in missing])
+
+
+def draw_marks(axes: Axes, marks: Sequence[Mapping[str, Any]], *, named: bool) -> None:
+    """A thin line where the pilot set a mark; its text beside it, where there is room."""
+    start, end = axes.get_xlim()
+    free_from = -np.inf
+    for mark in sorted(marks, key=lambda mark: float(mark["t_s"])):
+        at_s = float(mark["t_s"])
+        if not start <= at_s <= end:
+            continue
+        axes.axvline(at_s, color=INK, linewidth=0.8, linestyle=(0, (2, 3)), zorder=2.9)
+        if not named or at_s < free_from:
+            continue
+        text = mark["text"] if len(mark["text"]) <= _LONGEST_NAME else f"{mark['text'][: _LONGEST_NAME - 1]}…"
+        # At the foot of the panel; towards the middle where it would leave the page.
+        left = at_s > start + 0.8 * (end - start)
+        axes.text(
+            at_s,
+            0.02,
+            f"{text} " if left else f" {text}",
+            transform=axes.get_xaxis_transform(),
+            fontsize=SMALL,
+            color=INK,
+            ha="right" if left else "left",
+            va="bottom",
+            zorder=5,
+            parse_math=False,
+        )
+        free_from = at_s + (0.02 + _LETTER_ROOM * len(text)) * (end - start)
 
 
 def _plot(

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from vario.app.picture.circles import chosen, draw_circles
 from vario.app.picture.data import Flight
-from vario.app.picture.panels import draw_airspeed, draw_altitude, draw_vario, set_time_axis
+from vario.app.picture.panels import draw_airspeed, draw_altitude, draw_marks, draw_vario, set_time_axis
 from vario.app.picture.style import HUGE, INK, NORMAL, PAPER, SMALL, SOFT_INK
 from vario.app.picture.track import draw_climbs, draw_track
 
@@ -38,6 +38,8 @@ def write_report(
     climbs: Sequence[Mapping[str, Any]],
     title: str,
     notes: Sequence[str] = (),
+    *,
+    marks: Sequence[Mapping[str, Any]] = (),
 ) -> None:
     """Draw the flight into a PNG file.
 
@@ -49,11 +51,12 @@ def write_report(
             its circle from `CirclePictures` or None.
         title: heading of the page.
         notes: cautions, each a short sentence, for the foot of the page.
+        marks: the pilot's, one mapping each with t_s and text.
 
     Raises:
         OSError: if the file cannot be written.
     """
-    figure = draw_report(trace, climbs, title, notes)
+    figure = draw_report(trace, climbs, title, notes, marks=marks)
     with warnings.catch_warnings():
         # A title in a script the font lacks is drawn with boxes; that is no reason to stop or complain.
         warnings.filterwarnings("ignore", message="Glyph .* missing from")
@@ -65,6 +68,8 @@ def draw_report(
     climbs: Sequence[Mapping[str, Any]],
     title: str,
     notes: Sequence[str] = (),
+    *,
+    marks: Sequence[Mapping[str, Any]] = (),
 ) -> Figure:
     """The page as a figure; arguments as for `write_report`."""
     flight = Flight(trace, climbs)
@@ -95,6 +100,8 @@ def draw_report(
     draw_altitude(altitude, flight)
     draw_vario(vario, flight)
     draw_airspeed(airspeed, flight)
+    for panel in (altitude, vario, airspeed):
+        draw_marks(panel, marks, named=panel is altitude)
     draw_track(figure.add_subplot(right[0]), flight)
     draw_climbs(figure.add_subplot(right[1]), flight)
     if strip_in:

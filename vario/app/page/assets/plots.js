@@ -108,6 +108,30 @@ function numberClimbs(u) {
   ctx.restore();
 }
 
+function drawMarks(u, named) {
+  const { ctx, bbox } = u, scale = devicePixelRatio || 1;
+  ctx.save();
+  ctx.strokeStyle = ctx.fillStyle = colour("ink");
+  ctx.lineWidth = scale;
+  ctx.setLineDash([2 * scale, 3 * scale]);
+  ctx.font = `${11 * scale}px sans-serif`;
+  ctx.textBaseline = "bottom";
+  let free = -Infinity;
+  content.summary.marks.forEach(({ t_s: at, text }) => {
+    const x = u.valToPos(at, "x", true);
+    if (x < bbox.left || x > bbox.left + bbox.width) return;
+    ctx.beginPath();
+    ctx.moveTo(x, bbox.top);
+    ctx.lineTo(x, bbox.top + bbox.height);
+    ctx.stroke();
+    if (!named || x < free) return;
+    const short = text.length > 40 ? `${text.slice(0, 39)}…` : text;
+    ctx.fillText(short, x + 3 * scale, bbox.top + bbox.height - 3 * scale);
+    free = x + ctx.measureText(short).width + 8 * scale;
+  });
+  ctx.restore();
+}
+
 function drawLevel(u, value, scale = "y") {
   const y = u.valToPos(value, scale, true), { ctx, bbox } = u;
   if (!(y > bbox.top && y < bbox.top + bbox.height)) return;
@@ -166,6 +190,7 @@ function addPanel(place, panel, series) {
       draw: [(self) => {
         if (panel.zero) drawLevel(self, 0);
         if (panel.log) drawLevel(self, 1);
+        drawMarks(self, panel.climbs);
         if (panel.climbs) numberClimbs(self);
       }],
       setSelect: [(self) => {

@@ -46,6 +46,20 @@ def test_a_real_circle_is_found_within_three_quarters_of_a_turn(
     assert paper.modes[-1][0] - begun <= 0.75 * period_s + late_s + 2 * DT_S
 
 
+@pytest.mark.parametrize("sensors", SENSORS, ids=["both", "track alone", "gyro alone"])
+@pytest.mark.parametrize("way", [1, -1])
+@pytest.mark.parametrize("period_s", [50.0, 37.0, 30.0, 25.0, 21.0, 18.0, 16.0, 14.0, 12.0, 11.0])
+def test_every_circle_of_the_turn_table_is_told_by_three_quarters(
+    period_s: float, way: int, sensors: dict[str, bool]
+) -> None:
+    """The bar itself, in still air: seconds a turn as printed, from 15 to 60 degrees of bank."""
+    paper = airborne(**sensors)
+    begun = paper.t_s
+    paper.fly(1.5 * period_s, way * math.tau / period_s)
+    assert paper.names()[-1] == "circling"
+    assert paper.modes[-1][0] - begun <= 0.75 * period_s + DT_S
+
+
 @settings(max_examples=60)
 @given(
     st.sampled_from(SENSORS),

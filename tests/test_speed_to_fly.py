@@ -35,6 +35,23 @@ from vario.settings.glider import Limits
 from vario.settings.schema import SpeedToFly
 
 STILL = Airmass(0.0, -0.8)
+
+A, B, C = 0.002036571, -0.08382857, 1.45714286
+"""The parabola through the three points of the example, V and sink in m/s, worked out by hand."""
+
+
+def best_mps(climb_mps: float, load: float = 1.0) -> float:
+    """Oracle: a general minimiser on the time lost per metre; s(V/√n)·n^1.5 of the published turn table."""
+    root = math.sqrt(load)
+
+    def lost(v: float) -> float:
+        sink_mps = (A * (v / root) ** 2 + B * v / root + C) * load**1.5
+        return (climb_mps + sink_mps) / v
+
+    found = minimize_scalar(lost, bounds=(15.0, 150.0), method="bounded", options={"xatol": 1e-7})
+    return float(found.x)
+
+
 FAST = Limits.model_validate(
     {"stall": "60 km/h", "manoeuvring": "200 km/h", "rough_air": "160 km/h", "never_exceed": "280 km/h"}
 )
@@ -82,7 +99,7 @@ def test_under_load_the_speed_is_the_best_on_the_loaded_polar(
 def test_a_turn_in_cruise_raises_the_command() -> None:
     level, banked = settled(stage("block", 1.0), load=1.0), settled(stage("block", 1.0), load=1.4)
     assert level.command_mps == pytest.approx(125.045 * KMH, abs=0.02)  # closed form
-    assert banked.command_mps == pytest.approx(CLUB.at_load(1.4).speed_for_mps(1.0), abs=0.02)
+    assert banked.command_mps == pytest.approx(best_mps(1.0, load=1.4), abs=0.02)
     assert banked.command_mps > level.command_mps + 2.5
 
 
@@ -121,7 +138,7 @@ def test_dolphin_damping_is_first_order() -> None:
     settled(made)
     for _ in range(50):
         command = made.update(0.1, energy_at(0.0), Airmass(-1.0, -1.8), Mode.CRUISE)
-    assert command.dolphin_mps == pytest.approx(CLUB.speed_for_mps(2.0 - math.exp(-1.0)), abs=0.05)
+    assert command.dolphin_mps == pytest.approx(best_mps(2.0 - math.exp(-1.0)), abs=0.05)
 
 
 @pytest.mark.parametrize(

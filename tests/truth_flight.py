@@ -63,7 +63,8 @@ class Flight:
     `truth` and `imu` have one row per 10 ms; `imu` columns are accelerometer x y z, gyro x y z in the
     instrument's axes; `baro_pa` and `pitot_pa` are sampled every 100/air_hz rows; `gnss` columns are
     position north, east, up (m), velocity north, east, down (m/s). `instrument_from_body` is the
-    mounting error; `score_from_s` is where the scenario proper begins.
+    mounting error, `imu_bias` and `imu_noise` what is wrong with each column of `imu` besides;
+    `score_from_s` is where the scenario proper begins.
     """
 
     scene: str
@@ -73,6 +74,8 @@ class Flight:
     pitot_pa: NDArray[np.float64]
     gnss: NDArray[np.float64]
     instrument_from_body: NDArray[np.float64]
+    imu_bias: NDArray[np.float64]
+    imu_noise: NDArray[np.float64]
     score_from_s: float
     air_hz: int
     gnss_hz: int
@@ -91,6 +94,14 @@ class Flight:
                 north, east, up, v_north, v_east, v_down = self.gnss[i // every_gnss].tolist()
                 yield GnssPos(t_s, 47.0 + north / 111_200.0, 9.0 + east / 75_850.0, up)
                 yield GnssVel(t_s, v_north, v_east, v_down)
+
+    def on_the_ground(self, nose_down_rad: float, seconds: float = 20.0) -> Iterator[ImuAccel]:
+        """The same accelerometer with the glider at rest, wings level, its fuselage nose down by an angle."""
+        rng = np.random.default_rng([8, round(math.degrees(nose_down_rad))])
+        up = [-G0_MPS2 * math.sin(nose_down_rad), 0.0, -G0_MPS2 * math.cos(nose_down_rad)]
+        mean = self.instrument_from_body @ np.array(up) + self.imu_bias[:3]
+        for k in range(round(seconds * RATE_HZ)):
+            yield ImuAccel(k / RATE_HZ, *(mean + self.imu_noise[:3] * rng.standard_normal(3)).tolist())
 
     def instrument_attitude(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """Pitch and bank of the instrument itself: the glider's turned by the mounting error (rad)."""
@@ -261,6 +272,8 @@ def sense(name: str, scene: Scene, truth: NDArray[np.void], sensors: Sensors, se
         pitot + sensors.pitot_pa * rng.standard_normal(len(pitot)),
         fix,
         mounting,
+        bias,
+        white,
         scene.score_from_s,
         sensors.air_hz,
         sensors.gnss_hz,

@@ -1,5 +1,4 @@
-"""Attitude against the glider's own axes, with the instrument levelled on the ground: pitch 0.5°, bank 1.5°
-RMS.
+"""Attitude against the glider's own axes, once levelled on the ground: pitch 0.5°, bank 1.5° RMS.
 
 The instrument sits 2° askew, its gyros are off by 0.5 °/s, its accelerometers by 0.05 m/s². How it is
 tilted against the fuselage cannot be told in flight: a tilt and an angle of attack look the same. On the

@@ -5,8 +5,9 @@ PYTHON ?= python3
 VENV   ?= .venv
 BIN    := $(VENV)/bin
 READY  := $(VENV)/.ready
+TOOLS  := $(VENV)-release
 
-.PHONY: demo test lint bench bench-estimator demo-recording power races clean
+.PHONY: demo test lint bench bench-estimator demo-recording power races lock test-lowest audit release release-check clean
 
 demo: $(READY)
 	$(BIN)/vario replay hw_replay/demo/quendel.mcap --out out/demo
@@ -41,6 +42,31 @@ power: $(READY)
 races: $(READY)
 	$(BIN)/python -m tests.races 10000
 
+# Exact versions with hashes for the image of a Raspberry Pi.
+lock: $(TOOLS)/.ready
+	TOOLS=$(CURDIR)/$(TOOLS)/bin .ci/lock
+
+# The oldest versions allowed of everything needed, and a part of the suite on them.
+test-lowest: $(TOOLS)/.ready
+	TOOLS=$(CURDIR)/$(TOOLS)/bin .ci/lowest
+
+# Known vulnerabilities; exit code 2 if the advisories cannot be reached.
+audit: $(TOOLS)/.ready
+	TOOLS=$(CURDIR)/$(TOOLS)/bin .ci/audit
+
+# Wheel, sdist and SBOM in dist/, of what is committed; built twice to see that the bytes are the same.
+release: $(TOOLS)/.ready
+	TOOLS=$(CURDIR)/$(TOOLS)/bin .ci/release
+
+# Both of them in clean environments on Python 3.11 and 3.13.
+release-check: release
+	.ci/release-check
+
+$(TOOLS)/.ready: pyproject.toml
+	$(PYTHON) -m venv $(TOOLS)
+	$(TOOLS)/bin/python -m pip install --quiet 'build>=1.2' 'uv>=0.5' 'cyclonedx-bom>=5' 'pip-audit>=2.7'
+	@touch $@
+
 # A stamp, so that a second run installs nothing; a changed pyproject.toml does.
 $(READY): pyproject.toml
 	$(PYTHON) -m venv $(VENV)
@@ -48,4 +74,4 @@ $(READY): pyproject.toml
 	@touch $@
 
 clean:
-	rm -rf $(VENV) out dist build
+	rm -rf $(VENV) $(TOOLS) out dist build

@@ -1,18 +1,23 @@
 """How fast the bench is: `python -m tests.bench_batch`, on a machine with nothing else to do.
 
 Three numbers: importing a five-hour FAI/IGC file, `vario --help`, and how much faster a batch is with two
-processes than with one. Wall-clock times: another busy program spoils them.
+processes than with one. Import and help are judged by the processor time they take, which other programs
+hardly disturb. The batch is judged by the wall clock, one process and two in turn and the best of each, so
+that a passing load spoils neither alone; while other programs keep the cores busy, the ratio says little.
 """
 
 from __future__ import annotations
 
 import math
+import multiprocessing
+import os
 import subprocess
 import sys
 import tempfile
 import time
 from collections.abc import Callable
 from pathlib import Path
+from typing import NamedTuple
 
 from rich.console import Console
 
@@ -22,7 +27,7 @@ from hw_replay.simulate.demo import BUNDLED
 from vario.app.batch.batch import find_jobs
 from vario.app.batch.workers import Processes
 
-FLIGHTS = 8
+FLIGHTS, ROUNDS = 8, 2
 IMPORT_BELOW_S, HELP_BELOW_S, SPEED_UP_FROM = 5.0, 0.3, 1.8
 
 
@@ -46,11 +51,21 @@ def write_igc(path: Path, hours: float) -> None:
     path.write_text("\r\n".join(lines) + "\r\n", encoding="ascii", newline="")
 
 
-def timed(work: Callable[[], object]) -> float:
-    """Wall-clock time of some work, s."""
-    began = time.perf_counter()
+class Took(NamedTuple):
+    """How long some work took: on the clock, and on the processor with the processes it started."""
+
+    wall_s: float
+    cpu_s: float
+
+
+def timed(work: Callable[[], object]) -> Took:
+    """Do some work and say how long it took."""
+    began_s, before = time.perf_counter(), os.times()
     work()
-    return time.perf_counter() - began
+    wall_s = time.perf_counter() - began_s
+    for child in multiprocessing.active_children():
+        child.join()  # only then its time is counted
+    return Took(wall_s, sum(os.times()[:4]) - sum(before[:4]))
 
 
 def vario(*arguments: str) -> Callable[[], object]:
@@ -75,19 +90,23 @@ def main() -> int:
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         write_igc(folder / "five.igc", 5.0)
-        import_s = timed(vario("import", str(folder / "five.igc"), "--out", str(folder / "five.mcap")))
-        help_s = min(timed(vario("--help")) for _ in range(3))
+        imported = timed(vario("import", str(folder / "five.igc"), "--out", str(folder / "five.mcap")))
+        helped = min((timed(vario("--help")) for _ in range(3)), key=lambda took: took.cpu_s)
         (folder / "flights").mkdir()
         copies(folder / "flights", FLIGHTS)
         jobs = find_jobs(folder / "flights", None)
-        one_s, two_s = (timed(lambda n=n: list(Processes(n).run(jobs))) for n in (1, 2))
-    out = Console(highlight=False)
-    out.print(f"import of a five-hour IGC file {import_s:6.2f} s (target below {IMPORT_BELOW_S:g} s)")
-    out.print(f"vario --help                   {help_s:6.2f} s (target below {HELP_BELOW_S:g} s)")
-    out.print(f"{FLIGHTS} flights, one process         {one_s:6.1f} s")
-    out.print(f"{FLIGHTS} flights, two processes       {two_s:6.1f} s")
-    out.print(f"so many times as fast          {one_s / two_s:6.2f}   (target {SPEED_UP_FROM:g})")
-    met = import_s < IMPORT_BELOW_S and help_s < HELP_BELOW_S and one_s / two_s >= SPEED_UP_FROM
+        rounds = [[timed(lambda n=n: list(Processes(n).run(jobs))) for n in (1, 2)] for _ in range(ROUNDS)]
+    one, two = (min(took, key=lambda t: t.wall_s) for took in zip(*rounds, strict=True))
+    out = Console(highlight=False, soft_wrap=True)
+    faster = one.wall_s / two.wall_s
+    for name, took, target in (
+        ("import of a five-hour IGC file", imported, f"processor below {IMPORT_BELOW_S:g} s"),
+        ("vario --help", helped, f"processor below {HELP_BELOW_S:g} s"),
+        (f"{FLIGHTS} flights, one process", one, ""),
+        (f"{FLIGHTS} flights, two processes", two, f"{SPEED_UP_FROM:g} times as fast: {faster:.2f}"),
+    ):
+        out.print(f"{name:32} clock {took.wall_s:6.2f} s  processor {took.cpu_s:6.2f} s   {target}")
+    met = imported.cpu_s < IMPORT_BELOW_S and helped.cpu_s < HELP_BELOW_S and faster >= SPEED_UP_FROM
     return 0 if met else 1
 
 

@@ -124,6 +124,14 @@ class Rig:
     def run(self, until_s: float) -> None:
         self.loop.run(until_s)
 
+    def poll(self, until_s: float) -> None:
+        """The sensors alone, without recorder and flight logic."""
+        scheduler = Scheduler(self.sensors, self.flown)
+        scheduler.start()
+        while (now_s := self.flown.now_s()) < until_s:
+            self._act(now_s)
+            scheduler.step(now_s + 0.25)
+
     def sensor(self, chip: str) -> WatchedSensor:
         return next(sensor for sensor in self.sensors if sensor.name.startswith(chip))
 
@@ -234,6 +242,55 @@ def test_a_sensor_unplugged_in_flight_is_missed_told_and_comes_back(
     assert any("does not answer" in line and "next try in" in line for line in lines)
     assert any("back after" in line for line in lines)
     assert len(lines) < 8  # told, not chattered
+
+
+@pytest.mark.parametrize("address", [IMU, BARO, PITOT, 0x48, 0x40])
+@pytest.mark.parametrize("fault", ["unplugged", "garbled", "frozen", "late", "stuck"])
+def test_every_fault_has_a_line_that_names_sensor_place_and_what_is_done(
+    address: int, fault: str, caplog: pytest.LogCaptureFixture
+) -> None:
+    rig = Rig()
+    chip = rig.bus._chips[address]
+    faults: dict[str, Callable[[], object]] = {
+        "unplugged": lambda: rig.bus.detach(address),
+        "garbled": lambda: setattr(chip, "garbled_reads", 10**9),
+        "frozen": lambda: setattr(chip, "frozen", True),
+        "late": lambda: setattr(chip, "late_s", 5.0),
+        "stuck": lambda: setattr(rig.bus, "stuck", True),
+    }
+    rig.at(5.0, faults[fault])
+    caplog.set_level("WARNING")
+    rig.poll(40.0)
+    name = next(s.name for s in rig.sensors if s.name.endswith(f"0x{address:02X}"))
+    lines = [r.getMessage() for r in caplog.records if r.getMessage().startswith(f"{name}: ")]
+    sensor = next(s for s in rig.sensors if s.name == name)
+    if fault == "stuck":  # whoever meets it first frees the bus for all
+        lines = [r.getMessage() for r in caplog.records]
+        assert any("its bus was clocked free" in line for line in lines)
+    elif not sensor.faults:
+        pytest.skip("this chip has nothing that could show it")
+    assert any(words in line for line in lines for words in ("next try in", "this reading is left out"))
+    assert len(lines) <= 16, lines  # a few kinds, each once a minute
+
+
+def test_a_loose_plug_does_not_fill_the_journal(caplog: pytest.LogCaptureFixture) -> None:
+    rig = Rig()
+    chip = rig.bus._chips[BARO]
+
+    def plug_out() -> None:
+        rig.bus.detach(BARO)
+
+    def plug_in() -> None:
+        chip.powered = True
+        rig.bus.attach(chip, BARO)
+
+    for k in range(2, 80):
+        rig.at(3.0 * k, (plug_out, plug_in)[k % 2])
+    caplog.set_level("WARNING")
+    rig.poll(240.0)
+    lines = [r.getMessage() for r in caplog.records if "MS5611" in r.getMessage()]
+    assert 2 <= len(lines) <= 16
+    assert any("more losses since the last such line" in line for line in lines)
 
 
 def test_a_stuck_bus_is_freed_and_everything_on_it_returns() -> None:

@@ -86,6 +86,7 @@ class WatchedSensor:
         self._heard_s = 0.0
         self._fault_s = 0.0
         self._said_s: dict[str, float] = {}
+        self._unsaid = 0
         identity = sensor.identity
         self._silent_after_s = max(SILENT_AT_LEAST_S, SILENT_PERIODS / identity.rate_hz)
         self._may_be_silent = not _NO_FIX_IS_NO_FAULT.isdisjoint(identity.channels)
@@ -121,7 +122,8 @@ class WatchedSensor:
             self._fault(error, now_s)
             return ()
         except Exception as error:  # a mistake in a driver must not take the instrument down either
-            LOG.exception("%s: the driver failed", self.name)
+            if self._may_say(f"traceback {type(error).__name__}", now_s):
+                LOG.exception("%s: the driver failed", self.name)
             self._fault(SensorError(f"the driver failed: {error!r}", sensor=self.name), now_s)
             return ()
         if samples:
@@ -138,9 +140,8 @@ class WatchedSensor:
             if self._lost_at_s is None:
                 LOG.info("%s: measuring", self.name)
             else:
-                LOG.warning("%s: back after %.1f s", self.name, now_s - self._lost_at_s)
+                self._back(now_s)
             self._lost_at_s = self._problem = None
-            self._said_s.clear()
         if self._tries and now_s - self._fault_s > WELL_AFTER_S:
             self._tries = 0
 
@@ -150,7 +151,7 @@ class WatchedSensor:
         self.last_error = error
         self._fault_s = now_s
         if error.passing and self.sensor.running:
-            self._say(kind, "%s", error, now_s)
+            self._say(kind, "%s; this reading is left out", error, now_s)
             if now_s - self._heard_s <= self._silent_after_s:
                 return
         if self._lost_at_s is None:
@@ -171,9 +172,28 @@ class WatchedSensor:
         try:
             self._recover()
         except (SensorError, OSError) as error:
-            LOG.warning("%s: its bus could not be freed: %s", self.name, error)
+            if self._may_say("not freed", self._fault_s):
+                LOG.warning("%s: its bus could not be freed: %s", self.name, error)
+            return
+        if self._may_say("freed", self._fault_s):
+            LOG.warning("%s: its bus was clocked free", self.name)
+
+    def _back(self, now_s: float) -> None:
+        """A loose plug comes and goes many times a minute: what was not said then is counted here."""
+        if not self._may_say("back", now_s):
+            self._unsaid += 1
+            return
+        often = f"; {self._unsaid} more losses since the last such line" if self._unsaid else ""
+        assert self._lost_at_s is not None  # noqa: S101  (that is why it is back)
+        LOG.warning("%s: back after %.1f s%s", self.name, now_s - self._lost_at_s, often)
+        self._unsaid = 0
 
     def _say(self, kind: str, words: str, error: SensorError, now_s: float) -> None:
-        if now_s - self._said_s.get(kind, -SAY_AGAIN_S) >= SAY_AGAIN_S:
-            self._said_s[kind] = now_s
+        if self._may_say(kind, now_s):
             LOG.warning(words, error)
+
+    def _may_say(self, kind: str, now_s: float) -> bool:
+        if now_s - self._said_s.get(kind, -SAY_AGAIN_S) < SAY_AGAIN_S:
+            return False
+        self._said_s[kind] = now_s
+        return True

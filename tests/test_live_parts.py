@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from pydantic import ValidationError
 
 from drivers.bus import Bus
 from drivers.errors import UnavailableError
@@ -23,6 +24,7 @@ from hw_replay.recording import Recording, RecordingWriter
 from hw_replay.simulate.demo import BUNDLED
 from hw_replay.source import RecordingInfo
 from vario.app.change.marks import LONGEST_TEXT, drop_mark, dropped_marks
+from vario.app.check.house import check_sound
 from vario.app.cli import main
 from vario.app.errors import AppError
 from vario.app.live.clock import FIRST_S, MonotonicClock, SteppedClock
@@ -33,8 +35,10 @@ from vario.app.live.side import SideWatch
 from vario.app.live.speaker import GONE, Speaker
 from vario.app.live.status import Status, one_line
 from vario.flight.tone import ToneCommand
+from vario.settings.fitted import Audio
 from vario.settings.load import parse_settings
 from vario.settings.schema import Settings
+from vario.sound.devices import open_device
 from vario.sound.errors import SoundDeviceError
 from vario.sound.live import LiveSink
 from vario.sound.sink import NullSink
@@ -150,6 +154,14 @@ class Plugged(Heard):
         return self.is_there
 
 
+class Gappy(Heard):
+    """A device that was kept waiting."""
+
+    @property
+    def underruns(self) -> int:
+        return 3
+
+
 def line(sound: str | None, recorder: RecorderStatus | None = None) -> str:
     return one_line(Status(1.0, None, [], recorder, sound))
 
@@ -172,6 +184,34 @@ def test_a_sound_device_lost_in_flight_is_shown_and_logged_and_so_is_its_return(
     assert "NO SOUND" not in line(speaker.problem)
     said = [record.getMessage() for record in caplog.records]
     assert said == [f"sound: {GONE}. Flying on in silence", "sound: the device is back"]
+
+
+def test_gaps_in_the_sound_are_counted_in_the_status() -> None:
+    sink = Gappy()
+    speaker = Speaker(lambda: sink)
+    assert speaker.underruns == 3
+    assert "3 gaps in the sound" in one_line(Status(1.0, None, [], None, None, speaker.underruns))
+    assert "gaps" not in line(None)
+    speaker.close()
+
+
+@pytest.mark.parametrize(
+    ("audio", "says"),
+    [
+        ({"plays": "cues", "device": "USB"}, "leave device out"),
+        ({"plays": "everything"}, "'tone', 'cues' or 'nothing'"),
+    ],
+)
+def test_audio_settings_that_cannot_be_are_refused(audio: dict[str, str], says: str) -> None:
+    with pytest.raises(ValidationError) as refusal:
+        Audio.model_validate(audio)
+    assert says in str(refusal.value)
+
+
+def test_a_silent_instrument_is_told_before_the_flight() -> None:
+    finding = check_sound(Audio(plays="nothing"))
+    assert "not even warnings" in finding.found
+    assert open_device(Audio(plays="nothing")).is_playing  # nothing is missing: it is as asked
 
 
 def test_the_status_says_whether_it_records() -> None:

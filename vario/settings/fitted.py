@@ -232,4 +232,15 @@ class Recorder(Section):
 class Audio(Section):
     """The sound device."""
 
+    plays: Literal["tone", "cues", "nothing"] = choice(
+        "tone",
+        "tone: everything, as it happens; cues: the short cues alone, for a unit whose tone comes from "
+        "elsewhere (needs the extra audio, and Python below 3.12); nothing: silence, no warnings either",
+    )
     device: str | None = optional_text("USB", "Its name or a part of it; absent: the default of the system")
+
+    def broken_rules(self) -> Iterator[Broken]:
+        """Single cues cannot choose their device."""
+        if self.plays == "cues" and self.device is not None:
+            text = "single cues sound on the default device of the system; leave device out"
+            yield Broken(("plays", "device"), text)

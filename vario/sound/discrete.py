@@ -23,15 +23,26 @@ FIRST_UNSAFE = (3, 12)
 class DiscreteSink:
     """Plays the cues in the commands, and nothing else.
 
+    It has no clock: if the flight logic dies, no cue says so.
+
     Raises:
         SoundDeviceError: if simpleaudio is missing, or not safe with this Python.
     """
+
+    underruns = 0
+    """A finished sound is handed over whole, so no block of it can come late."""
 
     def __init__(self, sample_rate_hz: int = 44100) -> None:
         self._library = _simpleaudio()
         self._rate_hz = sample_rate_hz
         self._number: int | None = None
         self._playing: Any = None
+        self._refused = False
+
+    @property
+    def is_playing(self) -> bool:
+        """Whether the device took the last cue."""
+        return not self._refused
 
     def play(self, command: ToneCommand, duration_s: float) -> None:  # noqa: ARG002  (see Sink)
         """Start the command's cue, if it is a new one; the one before it stops.
@@ -50,7 +61,9 @@ class DiscreteSink:
         pcm = np.rint(samples).astype(np.int16)
         try:
             self._playing = self._library.play_buffer(pcm, 1, pcm.itemsize, self._rate_hz)
+            self._refused = False
         except self._library.SimpleaudioError as error:
+            self._refused = True
             raise SoundDeviceError(f"the default sound device: cannot play a cue: {error}") from error
 
     def close(self) -> None:
@@ -61,13 +74,22 @@ class DiscreteSink:
             self._playing = None
 
 
-def _simpleaudio() -> ModuleType:
+def require_safe_python() -> None:
+    """Refuse a Python that playing a cue would crash.
+
+    Raises:
+        SoundDeviceError: from `FIRST_UNSAFE` on.
+    """
     running = sys.version_info[:2]
     if running >= FIRST_UNSAFE:
         raise SoundDeviceError(
             f"simpleaudio crashes Python {FIRST_UNSAFE[0]}.{FIRST_UNSAFE[1]} and later, and this is "
-            f"{running[0]}.{running[1]}: use the live stream instead, which plays the cues as well"
+            f'{running[0]}.{running[1]}: under [audio] write plays = "tone", which plays the cues as well'
         )
+
+
+def _simpleaudio() -> ModuleType:
+    require_safe_python()
     try:
         import simpleaudio  # noqa: PLC0415  (optional)
     except ImportError as error:

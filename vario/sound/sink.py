@@ -1,4 +1,7 @@
-"""Where sound goes: one interface for a file, a live device, single cues and nowhere."""
+"""Where sound goes: one interface for a file, a live device, single cues and nowhere.
+
+The file is in `wav`, the live device in `live`, single cues in `discrete`.
+"""
 
 from __future__ import annotations
 
@@ -34,6 +37,11 @@ class Device(Sink, Protocol):
         """Whether the device is there."""
         ...
 
+    @property
+    def underruns(self) -> int:
+        """Blocks that came too late for the device; each may have been heard as a click."""
+        ...
+
 
 class NullSink:
     """Silence, for a flight without loudspeaker and for tests."""
@@ -42,6 +50,11 @@ class NullSink:
     def is_playing(self) -> bool:
         """Nothing is meant to be heard, so nothing is missing."""
         return True
+
+    @property
+    def underruns(self) -> int:
+        """None."""
+        return 0
 
     def play(self, command: ToneCommand, duration_s: float) -> None:
         """Nothing is heard."""

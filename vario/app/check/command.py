@@ -47,7 +47,7 @@ def check_command(arguments: argparse.Namespace) -> int:
     finally:
         buses.close()
     if not arguments.silent:
-        findings.append(check_sound(settings.audio.device))
+        findings.append(check_sound(settings.audio))
     print_findings(findings)
     return worst(findings)
 

@@ -7,12 +7,15 @@ import shutil
 import tempfile
 import time
 from collections.abc import Callable
+from contextlib import closing
 from pathlib import Path
 
 from vario.app.check.findings import Finding, failed, look, passed
+from vario.flight.cues import Cue, CueCall
 from vario.flight.tone import ToneCommand
+from vario.settings.fitted import Audio
+from vario.sound.devices import open_device
 from vario.sound.errors import SoundError
-from vario.sound.live import LiveSink
 
 MB_AN_HOUR = 25.0
 """What a recording takes, measured with 100 Hz inertial sensor and 50 Hz pressures."""
@@ -20,7 +23,7 @@ MB_AN_HOUR = 25.0
 FEW_HOURS = 20.0
 SLOW_SYNC_S = 1.0
 TONE_S = 0.7
-_TONE = ToneCommand(700.0, 4.0, 0.5)
+_TONE = ToneCommand(700.0, 4.0, 0.5, cue=CueCall(Cue.CIRCLING_BEGUN, 1, is_warning=False))
 
 
 def check_card(folder: str | None) -> Finding:
@@ -51,19 +54,21 @@ def check_card(folder: str | None) -> Finding:
     return passed(subject, found)
 
 
-def check_sound(device: str | None, sleep: Callable[[float], None] = time.sleep) -> Finding:
-    """Play a short tone; a person must say whether it was heard."""
+def check_sound(audio: Audio, sleep: Callable[[float], None] = time.sleep) -> Finding:
+    """Play a short tone and a cue, as far as the settings let them sound; a person says what was heard."""
+    if audio.plays == "nothing":
+        step = 'Write plays = "tone" under [audio] to hear the instrument'
+        return look("sound", "the settings let nothing sound, not even warnings", step)
     try:
-        with LiveSink(device=device) as sink:
-            sink.play(_TONE)
-            sleep(TONE_S / 2)
-            sink.play(_TONE)
-            sleep(TONE_S / 2)
+        with closing(open_device(audio)) as sink:
+            for _ in range(2):
+                sink.play(_TONE, TONE_S / 2)
+                sleep(TONE_S / 2)
             underruns = sink.underruns
     except SoundError as error:
-        return failed(
-            "sound", str(error), "Plug the device in, install the extra live, or set [audio] device"
-        )
+        step = "Plug the device in, install the extra named, or see [audio] in the settings"
+        return failed("sound", str(error), step)
     if underruns:
         return look("sound", f"played with {underruns} gaps", "Run again with nothing else running")
-    return look("sound", "a short tone was played", "Was it heard? If not: volume, plug, [audio] device")
+    played = "a short tone and a cue were played" if audio.plays == "tone" else "a cue was played"
+    return look("sound", played, "Was it heard? If not: volume, plug, [audio] device")

@@ -30,7 +30,8 @@ from vario.app.nmea.out import NmeaOutput
 from vario.app.nmea.sinks import open_sink
 from vario.flight.pipeline import Reading
 from vario.settings.load import LoadedSettings
-from vario.sound.live import LiveSink
+from vario.sound.devices import open_device
+from vario.sound.discrete import require_safe_python
 from vario.sound.sink import Device, NullSink
 
 LOG = logging.getLogger("vario.live")
@@ -76,7 +77,13 @@ def run(loaded: LoadedSettings, wishes: Wishes, show: Callable[[str], None]) -> 
 
     Raises:
         AppError: if it cannot begin; the message says why and what to do.
+        SoundDeviceError: if the settings ask for sound that would crash this Python. A device that is
+            missing does not stop a flight; this is the same at every start, and so is met on the bench.
     """
+    if loaded.settings.audio.plays == "cues" and not wishes.silent:
+        require_safe_python()
+    if loaded.settings.audio.plays == "nothing":
+        LOG.warning("sound: the settings let nothing sound, not even warnings")
     clock: Clock = MonotonicClock()
     notifier = Notifier()
     with ExitStack() as stack:
@@ -165,11 +172,12 @@ def _status(
         [sensor.status for sensor in sensors],
         None if recorder is None else recorder.status,
         sink.problem,
+        sink.underruns,
     )
 
 
 def _sink(loaded: LoadedSettings, *, silent: bool) -> Device:
-    return NullSink() if silent else LiveSink(device=loaded.settings.audio.device)
+    return NullSink() if silent else open_device(loaded.settings.audio)
 
 
 def _recorder(loaded: LoadedSettings, wishes: Wishes) -> Recorder | None:

@@ -47,6 +47,11 @@ class Speaker:
             return GONE
         return self._problem
 
+    @property
+    def underruns(self) -> int:
+        """Blocks that came too late for the device; each may have been heard as a click."""
+        return 0 if self._sink is None else self._sink.underruns
+
     def play(self, command: ToneCommand, duration_s: float = 0.0) -> None:
         """Let a command sound, if there is a device."""
         if self._sink is None:

@@ -25,6 +25,7 @@ class Status:
         sensors: each of them.
         recorder: None: no folder is set.
         sound: why nothing is heard; None if something is, or nothing is meant to.
+        sound_gaps: blocks of sound that came too late for the device.
     """
 
     t_s: float
@@ -32,6 +33,7 @@ class Status:
     sensors: Sequence[SensorStatus]
     recorder: RecorderStatus | None
     sound: str | None
+    sound_gaps: int = 0
 
 
 def one_line(status: Status) -> str:
@@ -58,6 +60,8 @@ def one_line(status: Status) -> str:
             parts.append(f"{status.recorder.lost} samples not recorded")
     if status.sound is not None:
         parts.append("NO SOUND")
+    if status.sound_gaps:
+        parts.append(f"{status.sound_gaps} gaps in the sound")
     return " | ".join(parts)
 
 

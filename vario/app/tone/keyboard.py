@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import select
 import sys
 import time
@@ -18,6 +19,9 @@ from vario.flight.tone import Heard, ToneStage
 from vario.settings.schema import Tone
 from vario.sound.live import LiveSink
 from vario.sound.sink import Sink
+
+_KEY = re.compile(rb"\x1b\[[0-9;]*[A-Za-z~]|.", re.DOTALL)
+"""One key as a terminal sends it: an escape sequence, or a byte. A key held down sends several at once."""
 
 _MOVES_MPS = {b"\x1b[A": 0.1, b"\x1b[B": -0.1, b"\x1b[5~": 1.0, b"\x1b[6~": -1.0}
 
@@ -81,8 +85,8 @@ def fly(keyboard: int, sink: Sink, tone: Tone, show: Callable[[Air], None]) -> N
     show(air)
     while not air.done:
         if select.select([keyboard], [], [], FRAME_S)[0]:
-            # An escape sequence arrives as a whole; several keys at once only if held down, which may merge.
-            air.press(os.read(keyboard, 4))
+            for key in _KEY.findall(os.read(keyboard, 1024)) or [b""]:
+                air.press(key)
             show(air)
         if not air.silent:
             happenings = Happenings(time.monotonic(), air.mode, Quality.OK, vario_known=True)

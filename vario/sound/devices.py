@@ -1,0 +1,21 @@
+"""Which sink the settings ask for."""
+
+from __future__ import annotations
+
+from vario.settings.fitted import Audio
+from vario.sound.discrete import DiscreteSink
+from vario.sound.live import LiveSink
+from vario.sound.sink import Device, NullSink
+
+
+def open_device(audio: Audio) -> Device:
+    """The device of the settings, ready to play.
+
+    Raises:
+        SoundDeviceError: if the library or the device is missing, or the library is not safe here.
+    """
+    if audio.plays == "nothing":
+        return NullSink()
+    if audio.plays == "cues":
+        return DiscreteSink()
+    return LiveSink(device=audio.device)

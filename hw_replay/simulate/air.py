@@ -8,6 +8,7 @@ said otherwise; vertical air movement is positive up.
 from __future__ import annotations
 
 import math
+from bisect import bisect_left
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Protocol
@@ -239,7 +240,11 @@ class AirMass:
         self.wind: WindProfile = wind or Wind()
         self.thermals = tuple(thermals)
         # Beyond three radii a thermal has no effect; its radius grows with height.
-        self._reach_m = tuple(3.0 * thermal.radius_m(thermal.top_m) for thermal in self.thermals)
+        reaches_m = [3.0 * thermal.radius_m(thermal.top_m) for thermal in self.thermals]
+        # From south to north, so that a day of thermals costs no more than the few nearby.
+        self._northward = sorted(zip(self.thermals, reaches_m, strict=True), key=lambda pair: pair[0].north_m)
+        self._norths_m = [thermal.north_m for thermal, _ in self._northward]
+        self._farthest_m = max(reaches_m, default=0.0)
         self.sink_mps = sink_mps
         self._turbulence = Turbulence(turbulence_mps, seed)
         self._gusts = tuple(gusts)
@@ -258,7 +263,10 @@ class AirMass:
         drifted_n = north_m - wind.north_mps * t_s
         drifted_e = east_m - wind.east_mps * t_s
         up = None
-        for thermal, reach_m in zip(self.thermals, self._reach_m, strict=True):
+        for place in range(bisect_left(self._norths_m, drifted_n - self._farthest_m), len(self._norths_m)):
+            thermal, reach_m = self._northward[place]
+            if thermal.north_m > drifted_n + self._farthest_m:
+                break
             distance = math.hypot(drifted_n - thermal.north_m, drifted_e - thermal.east_m)
             if distance < reach_m:
                 here = thermal.updraft_mps(distance, above_m, self.sink_mps)

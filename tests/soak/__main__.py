@@ -1,0 +1,70 @@
+"""`python -m tests.soak`: a day of flight, watched; `python -m tests.soak live`: an hour of the live loop.
+
+Prints a row an hour and a verdict; the exit code is 0 if nothing is wrong. The digest is that of every
+reading so far, to the last bit: rows of two runs, two interpreters or two machines can be compared.
+"""
+
+from __future__ import annotations
+
+import argparse
+import platform
+import sys
+
+from rich.console import Console
+
+from tests.soak.flight import HOUR_S, LONGEST_S, Hour, soak
+
+
+def main() -> int:
+    """Fly, and say what was found."""
+    parser = argparse.ArgumentParser(prog="python -m tests.soak", description=__doc__)
+    commands = parser.add_subparsers(dest="command")
+    flight = commands.add_parser("flight", help="samples through the pipeline (unless told otherwise)")
+    for where in (parser, flight):
+        where.add_argument("--hours", type=float, default=LONGEST_S / HOUR_S, help="of flight")
+        where.add_argument("--trace", action="store_true", help="trace memory: takes twice the time")
+    arguments = parser.parse_args()
+    out = Console(highlight=False, width=160)
+    return _flight(arguments.hours, out, trace=arguments.trace)
+
+
+def _flight(hours: float, out: Console, *, trace: bool) -> int:
+    if not 0.0 < hours * HOUR_S <= LONGEST_S:
+        out.print(f"--hours {hours:g}: expected more than 0, up to {LONGEST_S / HOUR_S:g}")
+        return 2
+    row_s = min(HOUR_S, hours * HOUR_S)
+    out.print(f"{hours:g} h of flight, 100 Hz inertial, 50 Hz pressures; Python {platform.python_version()}")
+    out.print(
+        "    h  × real  p50 µs  p99 µs  p99/p50  RSS MB   blocks  traced kB  restarts  "
+        "asymmetry est. wind   smallest est. wind   digest"
+    )
+
+    def tell(row: Hour) -> None:
+        traced = "-" if row.traced_kb is None else f"{row.traced_kb:.0f}"
+        out.print(
+            f"{row.until_s / HOUR_S:5.1f} {row.speed:7.1f} {row.p50_us:7.0f} {row.p99_us:7.0f} "
+            f"{row.p99_us / row.p50_us:8.2f} {row.rss_kb / 1024.0:7.1f} {row.blocks:8} {traced:>10} "
+            f"{row.restarts:9}  {row.asymmetry[0]:9.1e} {row.asymmetry[1]:9.1e}  "
+            f"{row.smallest[0]:8.1e} {row.smallest[1]:8.1e}   {row.digest[:16]}"
+        )
+
+    found = soak(hours * HOUR_S, row_s, tell, trace=trace)
+    for name, worst in found.watch.worst.items():
+        out.print(
+            f"covariance {name:10} {worst.checks} checks, {worst.failed} failed; asymmetry at most "
+            f"{worst.asymmetry:.1e}, smallest eigenvalue of the correlations {worst.smallest:.1e}"
+        )
+    out.print(f"digest of {found.digest.readings} readings: {found.digest.text}")
+    return verdict(found.problems(), out)
+
+
+def verdict(problems: list[str], out: Console) -> int:
+    """Say it, as an exit code too."""
+    for problem in problems:
+        out.print(f"WRONG: {problem}")
+    out.print("verdict: " + ("something is wrong" if problems else "nothing is wrong"))
+    return 1 if problems else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -418,48 +418,45 @@ class FaultyJournal(Kept):
             raise RuntimeError("no ink")
         super().begin(info)
 
+    def put(self, sample: Sample) -> None:
+        if self.fails:
+            raise RuntimeError("no paper")
+        super().put(sample)
 
-def test_whatever_fails_the_instrument_goes_on_and_shows_no_old_reading(
-    caplog: pytest.LogCaptureFixture,
-) -> None:
+
+def test_no_outlet_that_fails_takes_the_flight_logic_along(caplog: pytest.LogCaptureFixture) -> None:
     sink, journal = Faulty(), FaultyJournal()
     heard: list[Reading] = []
     deaf = [False]
 
-    def listener(reading: Reading) -> None:
+    def listener(_: Reading) -> None:
         if deaf[0]:
             raise RuntimeError("nobody listens")
-        heard.append(reading)
 
-    instrument = Instrument(parse_settings("", "settings"), {}, sink, journal, [listener])
+    instrument = Instrument(parse_settings("", "settings"), {}, sink, journal, [listener, heard.append])
+    reference: list[Reading] = []
+    sound = Instrument(parse_settings("", "settings"), {}, NullSink(), None, [reference.append])
 
     def fly(begin_s: float, end_s: float) -> None:
         for k in range(round(begin_s * 10), round(end_s * 10)):
-            instrument.take(Baro(whole_ns(k / 10), 95_000.0))
+            for one in (instrument, sound):
+                one.take(Baro(whole_ns(k / 10), 95_000.0))
 
+    journal.fails = True  # at the very start
     fly(1.0, 5.0)
-    assert instrument.reading is not None
-    sink.fails = True
-    fly(5.0, 7.0)
-    assert instrument.reading is None
-    sink.fails, journal.fails = False, True  # now the fresh start itself fails
-    fly(7.0, 12.0)
-    assert instrument.reading is None
-    journal.fails = False
-    fly(12.0, 20.0)
-    assert instrument.reading is not None
-    assert instrument.reading.energy.vario_mps is not None
-    deaf[0] = True
-    fly(20.0, 21.0)
-    assert instrument.reading is None
-    deaf[0] = False
-    fly(21.0, 30.0)
-    assert instrument.reading is not None
-    sink.fails = True
+    journal.fails, sink.fails = False, True
+    fly(5.0, 70.0)
+    sink.fails, deaf[0] = False, True
+    fly(70.0, 150.0)
+    deaf[0], sink.fails = False, True
     instrument.close()
-    assert instrument.reading is None
-    assert len(journal.samples) == 290  # every one, whatever else failed
-    assert caplog.text.count("the flight logic failed") == 4
+    sound.close()
+    assert instrument.flights == 1  # it never started afresh
+    assert heard == reference  # and the healthy one among the listeners got every reading there was
+    assert len(journal.samples) == 1490 - 40  # what came before the recorder could take any is lost
+    # Once when it begins, then once a minute.
+    assert caplog.text.count("the sound failed; the flight logic goes on") == 3
+    assert caplog.text.count("an output of readings failed; the flight logic goes on") == 2
     for cause in ("a wire has come off", "no ink", "nobody listens"):
         assert cause in caplog.text
 

@@ -2,6 +2,9 @@
 
 The recorder gets every sample before the flight logic does and in the same order, and a file begins where
 the flight logic begins afresh. So the replay of a file shows what the pilot saw, bit for bit.
+
+Sound, recorder and listeners are outlets: one that fails is logged and tried again with the next reading or
+sample, and neither the others nor the flight logic know of it.
 """
 
 from __future__ import annotations
@@ -32,6 +35,9 @@ STANDS_AFTER_S = 120.0
 
 AGAIN_AFTER_S = 5.0
 """After a failure the flight logic starts afresh, but no sooner than this."""
+
+SAY_AGAIN_S = 60.0
+"""An outlet that goes on failing is logged this often."""
 
 LIVE = "live"
 
@@ -65,6 +71,24 @@ class _FlightWatch:
         return self.flown_s >= FLOWN_AFTER_S and self.stood_s >= STANDS_AFTER_S
 
 
+class _Outlet:
+    """Where something goes that the flight logic can do without."""
+
+    def __init__(self, name: str, give: Callable[..., object]) -> None:
+        self._name = name
+        self._give = give
+        self._said_s: float | None = None
+
+    def __call__(self, t_s: float, *what: object) -> None:
+        """Pass it on at `t_s`. Never raises."""
+        try:
+            self._give(*what)
+        except Exception:  # whatever it is, the pilot is better off without this outlet than without any
+            if self._said_s is None or not 0.0 <= t_s - self._said_s < SAY_AGAIN_S:
+                self._said_s = t_s
+                LOG.exception("%s failed; the flight logic goes on", self._name)
+
+
 class Instrument:
     """Flight logic, recorder and sound, fed one sample at a time.
 
@@ -73,7 +97,7 @@ class Instrument:
         sensors: what is fitted, by channel, for the recording.
         sink: where the sound goes.
         journal: where the samples go; None: nowhere.
-        listeners: called with every reading.
+        listeners: called with every reading; they must not wait.
     """
 
     def __init__(
@@ -86,9 +110,14 @@ class Instrument:
     ) -> None:
         self._loaded = loaded
         self._sensors = sensors
-        self._sink = sink
-        self._journal = journal
-        self._listeners = listeners
+        self._record = _Outlet("the recorder", journal.put if journal is not None else lambda _: None)
+        self._begin_file = _Outlet(
+            "the start of a recording", journal.begin if journal is not None else lambda _: None
+        )
+        self._shows = [
+            _Outlet("the sound", lambda reading: sink.play(reading.tone, 0.0)),
+            *(_Outlet("an output of readings", listener) for listener in listeners),
+        ]
         self._player: Player | None = None
         self._again_s = 0.0
         self._flight = _FlightWatch()
@@ -101,17 +130,16 @@ class Instrument:
         """Files begun so far."""
 
     def take(self, sample: Sample) -> None:
-        """One sample. Never raises: a failure anywhere down the line is logged, and it starts afresh."""
+        """One sample. Never raises: a failure of the flight logic is logged, and it starts afresh."""
         if not isinstance(sample, Reference | SettingsChange | Mark):
             self.reached_s = max(self.reached_s, sample.t_s)
         if self._player is None and sample.t_s >= self._again_s:
             with self._guard(sample.t_s):
-                self._begin()
+                self._begin(sample.t_s)
+        self._record(sample.t_s, sample)
+        if self._player is None:
+            return
         with self._guard(sample.t_s):
-            if self._journal is not None:
-                self._journal.put(sample)
-            if self._player is None:
-                return
             readings = self._player.push(sample)
             for reading in readings:
                 self._show(reading)
@@ -148,7 +176,7 @@ class Instrument:
             self._player = self.reading = None
             self._again_s = t_s + AGAIN_AFTER_S
 
-    def _begin(self) -> None:
+    def _begin(self, t_s: float) -> None:
         settings = self._loaded.settings
         info = RecordingInfo(
             title="Flight {number}",
@@ -162,14 +190,12 @@ class Instrument:
         self._player = Player(pipeline, self._changed)
         self._flight = _FlightWatch()
         self.flights += 1
-        if self._journal is not None:
-            self._journal.begin(info)
+        self._begin_file(t_s, info)
 
     def _show(self, reading: Reading) -> None:
         self.reading = reading
-        self._sink.play(reading.tone, 0.0)
-        for listener in self._listeners:
-            listener(reading)
+        for show in self._shows:
+            show(reading.t_s, reading)
 
     def _changed(self, change: SettingsChange, error: SettingsError | None) -> None:
         if error is not None:

@@ -11,7 +11,7 @@ from drivers.bus_log import FORMAT
 from drivers.errors import DivergedError, SensorError
 from drivers.gnss import GnssReceiver
 from drivers.registry import build
-from drivers.samples import Baro, Sample
+from drivers.samples import CHANNELS, Baro, Sample
 from drivers.sensor import Sensor
 
 _KINDS = {
@@ -19,6 +19,14 @@ _KINDS = {
     for name, kind in vars(errors).items()
     if isinstance(kind, type) and issubclass(kind, SensorError)
 }
+
+
+MOST_SENSORS = 200
+"""Sensors of one recording: more than there are addresses on a bus."""
+
+
+LATEST_S = 4e9
+"""No call was later than this, even on a clock that counts from 1970."""
 
 
 class _Script(Protocol):
@@ -114,12 +122,12 @@ class BusReplay:
                 case {"sensor": int(), **recipe}:
                     self.sensors.append(self._build(recipe))
                 case {"start": int(index), "t": float(t) | int(t)}:
-                    self._sensor(index).start(t)
+                    self._sensor(index).start(self._time(t))
                 case {"hear": int(index), "baro": [float(t) | int(t), float(static_pa) | int(static_pa)]}:
-                    self._sensor(index).hear(Baro(t, static_pa))
+                    self._sensor(index).hear(Baro(self._time(t), self._pressure(static_pa)))
                 case {"poll": int(index), "t": float(t) | int(t)}:
                     try:
-                        yield from self._sensor(index).poll(t)
+                        yield from self._sensor(index).poll(self._time(t))
                     except DivergedError:
                         if self.broke_off:
                             return
@@ -175,12 +183,25 @@ class BusReplay:
         raise self._diverged(f"{text[:40]!r} is no entry")
 
     def _build(self, recipe: dict[str, Any]) -> Sensor:
+        if len(self.sensors) >= MOST_SENSORS:
+            raise self._diverged(f"more than {MOST_SENSORS} sensors")
         try:
             if "receiver" in recipe:
                 return GnssReceiver(ReplayPort(self, recipe.pop("receiver")), **recipe)
             return build(recipe.pop("chip"), bus=ReplayBus(self, recipe.pop("bus")), **recipe)
-        except (KeyError, TypeError, ValueError) as error:
+        except (KeyError, TypeError, ValueError, OverflowError) as error:
             raise self._diverged(f"this sensor cannot be built: {error}") from error
+
+    def _time(self, t_s: float) -> float:
+        if not 0.0 <= t_s <= LATEST_S:
+            raise self._diverged(f"the time is outside 0 to {LATEST_S:g} s")
+        return float(t_s)
+
+    def _pressure(self, static_pa: float) -> float:
+        low, high = CHANNELS["baro"].limits["static_pa"]
+        if not low <= static_pa <= high:
+            raise self._diverged(f"the static pressure is outside {low:g} to {high:g} Pa")
+        return float(static_pa)
 
     def _sensor(self, index: int) -> Sensor:
         if not 0 <= index < len(self.sensors):

@@ -13,6 +13,9 @@ from drivers.sensor import Driver, SensorIdentity
 
 CELSIUS_ZERO_K = 273.15
 
+LEAST_RATE_HZ = 0.01
+"""Slower than this is no measuring, and the time between two cycles must stay a number."""
+
 
 @dataclass(frozen=True, slots=True)
 class ChipSpec:
@@ -187,8 +190,9 @@ def _check(spec: ChipSpec, address: int, rate_hz: float, channels: tuple[str, ..
     if address not in spec.addresses:
         possible = ", ".join(f"0x{a:02X}" for a in spec.addresses)
         raise ValueError(f"{spec.name}: address 0x{address:02X}; it can have {possible}")
-    if not 0.0 < rate_hz <= spec.max_rate_hz:
-        raise ValueError(f"{spec.name}: rate {rate_hz:g} Hz; it can do up to {spec.max_rate_hz:g} Hz")
+    if not LEAST_RATE_HZ <= rate_hz <= spec.max_rate_hz:
+        possible_rates = f"{LEAST_RATE_HZ:g} to {spec.max_rate_hz:g} Hz"
+        raise ValueError(f"{spec.name}: rate {rate_hz:g} Hz; it can do {possible_rates}")
     possible_channels = spec.channels + spec.extra
     wrong = [name for name in channels if name not in possible_channels]
     if wrong or not channels:

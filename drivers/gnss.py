@@ -51,11 +51,16 @@ class GnssReceiver(Driver):
         baud: its speed; None: try what is usual.
         latency_s: from the instant a fix is true to its first byte.
         rate_hz: fixes a second it is set to, for its identity only.
+
+    Raises:
+        ValueError: if no receiver is as late or as fast as that.
     """
 
     def __init__(
         self, port: Port, baud: int | None = None, latency_s: float = 0.1, rate_hz: float = 1.0
     ) -> None:
+        if not (0.0 <= latency_s <= 10.0 and 0.0 < rate_hz <= 100.0):
+            raise ValueError(f"GNSS: latency {latency_s} s at {rate_hz} Hz; expected up to 10 s and 100 Hz")
         super().__init__(
             SensorIdentity("GNSS", port.name, ("gnss_pos", "gnss_vel"), rate_hz, delay_s=latency_s), LISTEN_HZ
         )

@@ -21,6 +21,9 @@ from hw_replay.errors import CorruptRecording
 from hw_replay.files import GZIP_MAGIC, open_binary, title_of
 from hw_replay.source import RecordingInfo, SensorInfo
 
+LONGEST_LINE = 1 << 16
+"""Characters of a line that are read; no transfer of any chip or receiver is nearly as long."""
+
 
 class BusRecording:
     """A bus recording as a `Source`.
@@ -104,7 +107,10 @@ class BusRecording:
             packed = raw.read(len(GZIP_MAGIC)) == GZIP_MAGIC
         with open_binary(self._path) as raw, gzip.open(raw) if packed else nullcontext(raw) as file:
             try:
-                for line in file:
+                while line := file.readline(LONGEST_LINE):
+                    whole = line
+                    while whole and not whole.endswith(b"\n"):  # what was cut off is no entry any more
+                        whole = file.readline(LONGEST_LINE)
                     yield line.decode("utf-8", "replace")
             except (EOFError, OSError, zlib.error):
                 self._broke_off = True

@@ -261,3 +261,32 @@ def test_it_opens_like_any_other_recording(flight, tmp_path, packed):
     path.write_bytes(text.replace(b'"d":"1e"', b'"d":"1f"'))
     with pytest.raises(CorruptRecording, match=r"bus\.jsonl.*line"):
         list(open_source(path))
+
+
+@pytest.mark.parametrize(
+    "line",
+    [
+        '{"poll":0,"t":NaN}',
+        '{"poll":0,"t":1e999}',
+        f'{{"poll":0,"t":{"9" * 400}}}',
+        '{"start":0,"t":-1}',
+        '{"start":0,"t":1e17}',
+        '{"hear":0,"baro":[1.0,NaN]}',
+        '{"sensor":1,"chip":"BMP390","bus":"x","rate_hz":1e-320}',
+        f'{{"sensor":1,"chip":"BMP390","bus":"x","rate_hz":{"9" * 400}}}',
+        '{"sensor":1,"receiver":"x","latency_s":1e999}',
+        '{"sensor":1,"receiver":"x","latency_s":"soon"}',
+        '{"w":' + "1" * 200_000,
+    ],
+)
+def test_numbers_no_sensor_can_live_with_are_an_error_that_names_the_line(line, tmp_path):
+    path = tmp_path / "wires.log"
+    path.write_text(f'{{"log":1}}\n{{"sensor":0,"chip":"MS5611","bus":"x"}}\n{line}\n{{"recover":"x"}}\n')
+    with pytest.raises(CorruptRecording, match="line 3"):
+        list(open_source(path))
+
+
+def test_more_sensors_than_there_are_addresses_are_refused():
+    lines = ['{"log":1}', *['{"sensor":0,"chip":"MS5611","bus":"x"}'] * 1000]
+    with pytest.raises(DivergedError, match="line 202: more than 200 sensors"):
+        list(BusReplay(lines))

@@ -14,13 +14,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from vario.settings.errors import SettingsError
+from vario.settings.errors import QuantityError, SettingsError
 from vario.settings.glider import Glider
 from vario.settings.keys import Key, keys, sections
 from vario.settings.load import load_settings, parse_settings
 from vario.settings.quantity import SPEED, parse
 from vario.settings.schema import Settings, Tone
-from vario.settings.toml_text import write_key, write_value
+from vario.settings.toml_text import lines_of, write_key, write_value
 
 CONFIG = Path(__file__).parent.parent / "config"
 
@@ -243,3 +243,27 @@ def test_importing_the_settings_loads_no_heavy_library() -> None:
     code = f"import sys, vario.settings.load; print(sorted({heavy} & set(sys.modules)))"
     result = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)  # noqa: S603 (own code)
     assert result.stdout.strip() == "[]"
+
+
+def test_a_long_line_is_refused_before_it_is_read() -> None:
+    text = "# fine\n[" + ".".join("a" * 50_000) + "]\n"
+    with pytest.raises(SettingsError, match="x, line 2: a line longer than 20000 characters"):
+        parse_settings(text, "x")
+
+
+def test_deep_keys_cost_no_more_than_their_length() -> None:
+    """Listing the 9000 levels of such a key with all those above each would take 300 MB."""
+    text = "[" + ".".join("a" * 9_000) + "]\n"
+    assert len(lines_of(text)) < 100
+
+
+def test_another_programs_file_is_not_told_line_by_line() -> None:
+    text = "".join(f"key_{number} = 1\n" for number in range(5_000))
+    with pytest.raises(SettingsError, match="and 4900 more") as told:
+        parse_settings(text, "x")
+    assert len(told.value.problems) == 101
+
+
+def test_a_quantity_of_thousands_of_digits_is_refused_at_once() -> None:
+    with pytest.raises(QuantityError, match="no number followed by a unit"):
+        parse("9" * 200_000 + " x x", SPEED)

@@ -8,6 +8,7 @@ import re
 import tomllib
 from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import islice
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -22,6 +23,12 @@ from vario.settings.schema import Flight, Settings
 from vario.settings.toml_text import TomlFile, write_value
 
 _LARGEST_FILE = 256 * 1024
+_LONGEST_LINE = 20_000
+"""Characters. The time to read a dotted key grows with the square of its length."""
+
+_MOST_PROBLEMS = 100
+"""Told of one file: whoever has more to mend than this has given another program's file."""
+
 _QUOTED = r"'([^']*)'"
 
 _Model = TypeVar("_Model", bound=Section)
@@ -134,6 +141,9 @@ def _from_disk(path: Path) -> TomlFile:
 
 
 def _decoded(name: str, text: str) -> TomlFile:
+    for number, line in enumerate(text.split("\n"), start=1):
+        if len(line) > _LONGEST_LINE:
+            raise _unreadable(name, f"a line longer than {_LONGEST_LINE} characters", number)
     try:
         return TomlFile(name, text, tomllib.loads(text))
     except tomllib.TOMLDecodeError as error:
@@ -201,7 +211,12 @@ def _valid(model: type[_Model], file: TomlFile, problems: list[Problem]) -> _Mod
     try:
         return model.model_validate(file.table)
     except ValidationError as error:
-        problems += explain(error, file, model)
+        problems += islice(explain(error, file, model), _MOST_PROBLEMS)
+        if error.error_count() > _MOST_PROBLEMS:
+            more = error.error_count() - _MOST_PROBLEMS
+            problems.append(
+                Problem(file.name, None, "", f"and {more} more; is this a file for this program?")
+            )
         return None
 
 

@@ -90,6 +90,9 @@ _SPELLINGS = {
 
 _QUANTITY = re.compile(r"\s*([-+]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][-+]?[0-9]+)?)\s*(\S*)\s*")
 
+_LONGEST = 100
+"""Characters of a quantity. A value of thousands of digits takes the pattern above very long to refuse."""
+
 
 def split(text: object, dimension: Dimension) -> tuple[float, str]:
     """The number and the unit of a text such as "90 km/h".
@@ -100,7 +103,7 @@ def split(text: object, dimension: Dimension) -> tuple[float, str]:
     if not isinstance(text, str):
         bare = isinstance(text, int | float) and not isinstance(text, bool)
         raise QuantityError("a number without unit" if bare else "no text in quotes", dimension.wanted())
-    match = _QUANTITY.fullmatch(text)
+    match = _QUANTITY.fullmatch(text) if len(text) <= _LONGEST else None
     if match is None:
         comma = re.search(r"[0-9],[0-9]", text)
         reason = "the decimal sign is a point, not a comma" if comma else "no number followed by a unit"

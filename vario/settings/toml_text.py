@@ -7,6 +7,9 @@ from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any
 
+_DEEPEST = 20
+"""Levels of a dotted key that are listed: no key of ours has as many, and each costs all those above it."""
+
 _ESCAPES = {'"': '\\"', "\\": "\\\\", "\n": "\\n", "\t": "\\t", "\r": "\\r"}
 
 
@@ -64,7 +67,7 @@ def lines_of(text: str) -> dict[tuple[str, ...], int]:
             path = section
         else:
             path = section + _path_of(line.partition("=")[0] + "= 0")
-        for end in range(1, len(path) + 1):
+        for end in range(1, min(len(path), _DEEPEST) + 1):
             lines.setdefault(path[:end], number)
     return lines
 

@@ -7,7 +7,7 @@ BIN    := $(VENV)/bin
 READY  := $(VENV)/.ready
 TOOLS  := $(VENV)-release
 
-.PHONY: demo test lint bench bench-estimator demo-recording power races lock test-lowest audit release release-check clean
+.PHONY: demo test lint bench bench-estimator demo-recording power races lock test-lowest audit release release-check soak fuzz clean
 
 demo: $(READY)
 	$(BIN)/vario replay hw_replay/demo/quendel.mcap --out out/demo
@@ -29,6 +29,15 @@ bench: $(READY)
 # How true the vario, netto, attitude and wind are, on flights with known truth: a few minutes.
 bench-estimator: $(READY)
 	$(BIN)/python -m tests.bench_estimator
+
+# A day of flight watched for memory, time of a step and covariances: half an hour on an idle core.
+soak: $(READY)
+	$(BIN)/python -m tests.soak
+
+# A million damaged inputs, six minutes on an idle core; then files that ask for too much.
+fuzz: $(READY)
+	$(BIN)/python -m tests.fuzz
+	$(BIN)/python -m tests.fuzz --bombs 1000000000
 
 # The bundled flight, made again from its script and seed.
 demo-recording: $(READY)

@@ -26,9 +26,9 @@ from hw_replay.messages import LATEST_T_S
 from hw_replay.open import open_source
 from tests.fuzz import containers, seeds
 from tests.soak.digest import Digest
-from vario.app.changes import apply_change
+from vario.app.change.changes import apply_change
 from vario.app.player import Player
-from vario.app.simulate_file import load_scenario
+from vario.app.simulate.file import load_scenario
 from vario.flight.energy import Noise
 from vario.flight.pipeline import Pipeline
 from vario.settings.errors import QuantityError, SettingsError

@@ -123,9 +123,9 @@ def soak(
         flown_s: how long, up to `LONGEST_S`.
         row_s: how much of it a row of the table is.
         tell: called with every row.
-        trace: whether to trace memory, which takes about twice the time.
+        trace: whether to trace memory, which takes about six times as long.
     """
-    scenario = long_flight(LONGEST_S, SEED)
+    scenario = long_flight(LONGEST_S + 2.0, SEED)  # beyond the end of the last row
     loaded = load_settings(SETTINGS)
     info = RecordingInfo("soak", "simulated", sensors=sensors_of(scenario))
     pipeline = Pipeline(loaded.settings, loaded.glider, noise_of(loaded.settings, info))

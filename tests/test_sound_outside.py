@@ -155,6 +155,14 @@ def test_warnings_silence_the_tone() -> None:
     assert power[tone].sum() < 1e-3 * power.sum()
 
 
+def test_a_flight_logic_that_never_speaks_is_called_out() -> None:
+    player = BlockPlayer(44100)
+    sound = np.concatenate([player.fill(441) for _ in range(1200)])
+    first_s = float(np.flatnonzero(sound)[0]) / 44100
+    assert 10.0 < first_s < 11.0
+    assert np.any(sound[round((first_s + 0.5) * 44100) :])
+
+
 # --- time and cost
 
 

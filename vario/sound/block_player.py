@@ -25,6 +25,10 @@ LOST_AGAIN_S = 20.0
 """... and again, for as long as nothing comes."""
 
 
+FIRST_WITHIN_S = 10.0
+"""Without any command by then the cue comes too: a flight logic that never speaks is not calm air."""
+
+
 class BlockPlayer:
     """Holds the latest command; one thread may `put` while another calls `fill`.
 
@@ -54,6 +58,9 @@ class BlockPlayer:
         """The next n samples."""
         latest = self._latest
         if latest is None:
+            self._age += n
+            if self._age >= FIRST_WITHIN_S * self.sample_rate_hz:
+                self.put(ToneCommand(440.0, None, 0.0))  # silence, which grows stale like any command
             return np.zeros(n, np.int16)
         if latest is not self._taken:
             self._taken = latest

@@ -49,7 +49,7 @@ class Fault:
         channel: of `drivers.samples.CHANNELS`, or "all".
         kind: what happens:
             "loss": no samples. "freeze": the first value goes on. "spikes": `size` is added to or taken from
-            some. "no number": every value is NaN. "stop": every value is `size`, the end of the sensor's range.
+            some. "no number": every value is NaN. "stop": every value is `size`, the end of the range.
             "bias": `size` is added. "noise": white noise, `size` times that of the sensor, all told.
             "late": samples arrive `by_s` later, with their true time. "stamped late": they carry a time
             `by_s` too late. "duplicates": some come twice. "disorder": some change places with the next of

@@ -7,7 +7,7 @@ gives the same readings, bit for bit.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from drivers.quick import quick
 from drivers.samples import GnssPos
@@ -141,6 +141,8 @@ class Pipeline:
         """One frame through every stage, in the order of the block diagram."""
         inputs = self._airspeed.correct(self._calibration.update(self.health.update(frame)))
         estimate = self._estimator.update(inputs, on_tow=self._mode.mode is Mode.LAUNCH)
+        if inputs.has_pitot and not estimate.has_airspeed:
+            inputs = replace(inputs, has_pitot=False)
         attitude, energy = estimate.attitude, estimate.energy
         # The wind sees the sensor as it is: were it to see its own correction, it would find nothing left.
         measured_mps = self._airspeed.measured_mps(energy.tas_mps)

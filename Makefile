@@ -7,7 +7,7 @@ BIN    := $(VENV)/bin
 READY  := $(VENV)/.ready
 TOOLS  := $(VENV)-release
 
-.PHONY: demo test lint bench bench-estimator demo-recording power races lock test-lowest audit release release-check clean
+.PHONY: demo test lint bench bench-estimator faults demo-recording power races lock test-lowest audit release release-check clean
 
 demo: $(READY)
 	$(BIN)/vario replay hw_replay/demo/quendel.mcap --out out/demo
@@ -29,6 +29,10 @@ bench: $(READY)
 # How true the vario, netto, attitude and wind are, on flights with known truth: a few minutes.
 bench-estimator: $(READY)
 	$(BIN)/python -m tests.bench_estimator
+
+# Every sensor failing in every way, in cruise, circling and on the launch: some minutes. Writes docs/faults.md.
+faults: $(READY)
+	$(BIN)/python -m tests.faults
 
 # The bundled flight, made again from its script and seed.
 demo-recording: $(READY)

@@ -74,8 +74,8 @@ def leap(channel: str, make: Callable[[float, float], Sample], usual: float, off
 
 CASES: dict[str, tuple[str, Callable[[float, float], Sample], float, float, float]] = {
     "barometer": ("baro", Baro, 90_000.0, 300.0, 2.0),
-    "accelerometer": ("imu_accel", lambda t, v: ImuAccel(t, 0.0, 0.0, v), -9.8, 20.0, 0.5),
-    "gyro": ("imu_gyro", lambda t, v: ImuGyro(t, v, 0.0, 0.0), 0.0, 2.0, 0.5),
+    "accelerometer": ("imu_accel", lambda t, v: ImuAccel(t, 0.0, 0.0, v), -9.8, 20.0, 1.5),
+    "gyro": ("imu_gyro", lambda t, v: ImuGyro(t, v, 0.0, 0.0), 0.0, 2.0, 1.5),
     "temperature": ("oat", Oat, 285.0, -40.0, 60.0),
 }
 

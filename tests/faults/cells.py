@@ -1,19 +1,19 @@
 """The matrix's three edges: what can fail, how, and when; and what each fault is made of.
 
-The sizes are those of ordinary modules: a fault has to be large enough to be a fault and small enough that its
-values are not refused as impossible outright, which would test one line of code over and over.
+The sizes are those of ordinary modules: large enough to be a fault, and small enough that values are not all
+refused as impossible outright, which would test one line of code over and over.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from types import MappingProxyType
 
 from hw_replay.simulate.faults import EVERYTHING, Fault
 
 FROM_S, UNTIL_S = 60.0, 80.0
-"""When a fault in mid-flight begins and ends: longer than inertia carries the total energy (12 s)."""
+"""When a fault in mid-flight begins and ends."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,7 +29,7 @@ class Figures:
 
 FIGURES: Mapping[str, Figures] = MappingProxyType(
     {
-        # 300 Pa are 27 m; common chips end at 110 kPa; 50 Pa are 4.6 m, a window opened in a leaking fuselage.
+        # 300 Pa are 27 m; common chips end at 110 kPa; 50 Pa are 4.6 m, a window opened.
         "baro": Figures(spike=300.0, stop=110_000.0, bias=50.0),
         # One pound per square inch ends the range of a common chip; 100 Pa are 3 m/s at 27 m/s.
         "pitot": Figures(spike=300.0, stop=6_895.0, bias=100.0),
@@ -98,38 +98,25 @@ class Cell:
         return [self._of(channel) for channel in SENSORS[self.sensor]]
 
     def _of(self, channel: str) -> Fault:
-        since, until = self.from_s, UNTIL_S
         sizes = FIGURES.get(channel, FIGURES["baro"])
         jump_s = JUMP_S[channel == EVERYTHING]
-        match self.fault:
-            case "missing from the start":
-                return Fault(channel, "loss")
-            case "lost midway":
-                return Fault(channel, "loss", since, until)
-            case "frozen":
-                return Fault(channel, "freeze", since, until)
-            case "spikes":
-                return Fault(channel, "spikes", since, until, size=sizes.spike, share=0.05)
-            case "not a number":
-                return Fault(channel, "no number", since, until)
-            case "at the end of its range":
-                return Fault(channel, "stop", since, until, size=sizes.stop)
-            case "a step":
-                return Fault(channel, "bias", since, until, size=sizes.bias)
-            case "ten times the noise":
-                return Fault(channel, "noise", since, until, size=10.0)
-            case "late":
-                return Fault(channel, "late", since, until, by_s=sizes.late_s)
-            case "everything twice":
-                return Fault(channel, "duplicates", since, until, share=1.0)
-            case "out of order":
-                return Fault(channel, "disorder", since, until, share=0.5)
-            case "clock jumps ahead":
-                return Fault(channel, "clock jump", since, until, size=jump_s)
-            case "clock jumps back":
-                return Fault(channel, "clock jump", since, until, size=-jump_s)
-            case other:
-                raise AssertionError(f"no such fault: {other}")
+        if self.fault == MISSING:
+            return Fault(channel, "loss")
+        kinds: dict[str, Fault] = {
+            LOST: Fault(channel, "loss"),
+            FROZEN: Fault(channel, "freeze"),
+            SPIKES: Fault(channel, "spikes", size=sizes.spike, share=0.05),
+            NAN: Fault(channel, "no number"),
+            STOP: Fault(channel, "stop", size=sizes.stop),
+            BIAS: Fault(channel, "bias", size=sizes.bias),
+            NOISE: Fault(channel, "noise", size=10.0),
+            LATE: Fault(channel, "late", by_s=sizes.late_s),
+            TWICE: Fault(channel, "duplicates", share=1.0),
+            DISORDER: Fault(channel, "disorder", share=0.5),
+            AHEAD: Fault(channel, "clock jump", size=jump_s),
+            BACK: Fault(channel, "clock jump", size=-jump_s),
+        }
+        return replace(kinds[self.fault], from_s=FROM_S, until_s=UNTIL_S)
 
 
 def cells() -> list[Cell]:

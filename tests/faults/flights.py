@@ -1,8 +1,8 @@
 """The three flights the faults are done to, by the project's own simulator, with truth.
 
-Each is 115 s long and gusty. Half a minute of turning and speed changes goes before, in which the estimator
-learns its sensors; the fault holds from 60 s to 80 s and meets what the phase has that is hard: a pull-up and a
-push-over in cruise, an off-centre circle in a thermal, the turn of a tow.
+Each is 115 s long and gusty. A minute of turning and speed changes goes before, in which the estimator
+learns its sensors; the fault holds from 60 s to 80 s and meets what the phase has that is hard: a pull-up
+and a push-over in cruise, an off-centre circle in a thermal, the turn of a tow.
 """
 
 from __future__ import annotations

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import copy
 import math
+from collections import Counter
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -11,9 +12,9 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from drivers.samples import Reference, Sample
+from drivers.samples import Reference, Sample, Tick
 from hw_replay.simulate.faults import inject
-from tests.faults.cells import FROM_S, UNTIL_S, Cell
+from tests.faults.cells import FROM_S, LOST, UNTIL_S, Cell
 from tests.faults.flights import NOISE, flight
 from vario.app.player import Player
 from vario.flight.cues import Cue
@@ -37,7 +38,10 @@ GOOD_MPS = 1.0
 """After the fault the vario has recovered once it stays this near to the truth."""
 
 AROUND_S = (2.0, 0.5)
-"""The needle may be that old, or early: truth is its largest value from so long before until so long after."""
+"""The needle may be so late or early: truth is its largest value from so long before to so long after."""
+
+LASTING = 0.8
+"""A flag that stands for this share of the fault is said; a shorter one has flickered."""
 
 _SETTINGS = Settings()
 _SCALE_MPS = np.arange(-5.0, 5.01, 0.05)
@@ -50,18 +54,18 @@ class Result:
 
     Attributes:
         worst_mps: largest error of the vario shown while the fault lasts; None: never shown.
-        silent: share of the fault's time in which no vario was shown.
-        flags: what `quality` said at some time of the fault and does not say without it.
-        flag_s: by flag, how long after the fault began it stood. After a fault from the start: from 5 s on.
+        shown_s: when it was last shown in the fault's time, after its beginning; 0: never.
+        flag_s: what `quality` said and does not say without the fault, and how long after the fault began.
+        lasting: the flags among them that stood for most of the fault.
         back_s: how long after the fault's end vario and quality were as without fault for good; inf: never.
         false_s: longest time the tone falsely told of a climb, during the fault and after it.
         low_battery: whether the warning of a low battery sounded.
     """
 
     worst_mps: float | None
-    silent: float
-    flags: frozenset[str]
+    shown_s: float
     flag_s: dict[str, float]
+    lasting: frozenset[str]
     back_s: float
     false_s: float
     low_battery: bool
@@ -136,6 +140,8 @@ def fly(cell: Cell | None, phase: str) -> Seen:
     """Fly a phase with the faults of a cell, or with none."""
     sound = flight(phase)
     samples = list(inject(sound, cell.faults, NOISE, 3)) if cell is not None else list(sound)
+    if cell is not None and cell.sensor == "everything" and cell.fault == LOST:
+        samples = _with_ticks(samples)
     before, count = _until_fault(phase)
     if cell is not None and cell.from_s < FROM_S:
         watch, count = _Watch(_player()), 0
@@ -149,6 +155,16 @@ def fly(cell: Cell | None, phase: str) -> Seen:
     times = STEP_S * np.arange(1, len(watch.rows) + 1)
     quality = [row[3] for row in watch.rows]
     return Seen(times, _damped(truth), shown, told, quality, watch.low_battery)
+
+
+def _with_ticks(samples: list[Sample]) -> list[Sample]:
+    """As the live loop does while no sensor speaks: it lets time pass."""
+    out: list[Sample] = []
+    for sample in samples:
+        if isinstance(sample, Reference) and sample.name == "truth_vario_mps" and sample.t_s > FROM_S:
+            out.append(Tick(sample.t_s))
+        out.append(sample)
+    return out
 
 
 _sound_flight = cache(lambda phase: fly(None, phase))
@@ -167,14 +183,16 @@ def judge(cell: Cell) -> Result:
     known = during & np.isfinite(error)
     extra = [seen.quality[i] & ~usual.quality[i] for i in range(rows)]
     flag_s: dict[str, float] = {}
+    times: Counter[str] = Counter()
     for i in np.flatnonzero(during):
         for flag in extra[i]:
-            flag_s.setdefault(str(flag), float(t_s[i]) - from_s)
+            flag_s.setdefault(str(flag), round(float(t_s[i]) - from_s, 1))
+            times[str(flag)] += 1
     return Result(
         float(error[known].max()) if known.any() else None,
-        1.0 - float(np.mean(np.isfinite(error[during]))),
-        frozenset(flag_s),
+        round(float(t_s[known].max()) - from_s, 1) if known.any() else 0.0,
         flag_s,
+        frozenset(flag for flag, count in times.items() if count > LASTING * np.count_nonzero(during)),
         _back_s(t_s, error, extra) if ends else 0.0,
         _false_s(seen, t_s >= from_s if cell.from_s else t_s > 0.0),
         seen.low_battery and not usual.low_battery,

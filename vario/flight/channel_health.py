@@ -75,8 +75,8 @@ WATCHES: Mapping[str, Watch] = MappingProxyType(
         # No glider changes its load by more than 1 g in a hundredth of a second, or starts to roll at
         # 1 rad/s in it; a landing's knocks may, and are not missed. Late motion is worse than none: all
         # else is set against it.
-        "imu_accel": Watch(0.2, repeats=0.0, step=10.0, step_per_s=100.0, step_lasts_s=0.5),
-        "imu_gyro": Watch(0.2, repeats=0.0, step=1.0, step_per_s=20.0, step_lasts_s=0.5),
+        "imu_accel": Watch(0.2, repeats=0.0, step=10.0, step_per_s=100.0, step_lasts_s=1.5),
+        "imu_gyro": Watch(0.2, repeats=0.0, step=1.0, step_per_s=20.0, step_lasts_s=1.5),
         "gnss_vel": Watch(step=10.0, step_per_s=20.0, step_lasts_s=5.0),
         # Air 15 K warmer within seconds is a short circuit, not weather.
         "oat": Watch(step=5.0, step_per_s=2.0, step_lasts_s=60.0),

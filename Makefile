@@ -7,7 +7,7 @@ BIN    := $(VENV)/bin
 READY  := $(VENV)/.ready
 TOOLS  := $(VENV)-release
 
-.PHONY: demo test lint bench bench-estimator demo-recording power races lock test-lowest audit release release-check soak fuzz clean
+.PHONY: demo test lint bench bench-estimator faults demo-recording power races lock test-lowest audit release release-check soak fuzz clean
 
 demo: $(READY)
 	$(BIN)/vario replay hw_replay/demo/quendel.mcap --out out/demo
@@ -38,6 +38,10 @@ soak: $(READY)
 fuzz: $(READY)
 	$(BIN)/python -m tests.fuzz
 	$(BIN)/python -m tests.fuzz --bombs 1000000000
+
+# Every sensor failing in every way, in cruise, circling and on the launch: some minutes. Writes docs/faults.md.
+faults: $(READY)
+	$(BIN)/python -m tests.faults
 
 # The bundled flight, made again from its script and seed.
 demo-recording: $(READY)

@@ -27,12 +27,13 @@ G = isa.G0_MPS2
 def still(
     height_m: Callable[[float], float], tas_mps: Callable[[float], float], air_k: float
 ) -> Iterator[Sample]:
-    """50 Hz barometer and pitot of a flight given by height and airspeed over time, noise-free."""
+    """50 Hz barometer and pitot of a flight given by height and airspeed over time, all but noise-free."""
     for i in range(60 * 50):
         t_s = i / 50 + 0.001
         if i % 50 == 0:
             yield Oat(t_s, air_k)
-        static_pa = isa.pressure_pa(height_m(t_s))
+        # Readings equal to the last digit would be those of a sensor that hangs.
+        static_pa = isa.pressure_pa(height_m(t_s)) + 1e-3 * (i % 3)
         yield Baro(t_s, static_pa)
         yield Pitot(t_s, isa.impact_of_tas_pa(tas_mps(t_s), static_pa, air_k))
 

@@ -467,8 +467,13 @@ def on_paper(begin_s: float) -> list[Sample]:
     for k in range(3300):
         t_s = whole_ns(begin_s + k / 10)
         flying = 30.0 < k / 10 < 150.0
-        speed = 30.0 if flying else 0.0
-        samples += [Baro(t_s, 95_000.0), Pitot(t_s, 551.0 if flying else 0.0), GnssVel(t_s, speed, 0.0, 0.0)]
+        speed, alive = 30.0 if flying else 0.0, 0.1 * (k % 3)
+        impact_pa = 551.0 if flying else 0.0
+        samples += [
+            Baro(t_s, 95_000.0 + alive),
+            Pitot(t_s, impact_pa + alive),
+            GnssVel(t_s, speed, alive, 0.0),
+        ]
     return samples
 
 

@@ -48,6 +48,8 @@ KINDS: list[Kind] = [
     "loss",
     "freeze",
     "spikes",
+    "no number",
+    "stop",
     "bias",
     "noise",
     "late",
@@ -102,6 +104,15 @@ def test_a_bias_is_a_step_on_every_axis() -> None:
     gyro = np.array([(s.x_radps, s.y_radps, s.z_radps) for s in found if isinstance(s, ImuGyro)])
     assert gyro[499] == pytest.approx((0.1, 0.2, 0.3))
     assert gyro[500] == pytest.approx((0.15, 0.25, 0.35))
+
+
+def test_no_number_and_the_end_of_the_range() -> None:
+    none = baro(faulty(Fault("baro", "no number", 10.0, 20.0)))
+    assert np.isnan(none[100:200, 1]).all()
+    assert not np.isnan(np.delete(none[:, 1], np.s_[100:200])).any()
+    stopped = baro(faulty(Fault("baro", "stop", 10.0, 20.0, size=110_000.0)))
+    assert set(stopped[100:200, 1]) == {110_000.0}
+    assert stopped[200, 1] == 95_200.0
 
 
 def test_ten_times_the_noise() -> None:

@@ -100,8 +100,9 @@ def _circling(seconds: float, read: float) -> Iterator[Sample]:
     yield Oat(0.0, air_k)
     for i in range(round(seconds * 50)):
         t_s = i / 50 + 0.001
-        yield Baro(t_s, static_pa)
-        yield Pitot(t_s, impact_pa)
+        alive_pa = 1e-3 * (i % 3)  # a sensor that repeats itself to the last digit hangs
+        yield Baro(t_s, static_pa + alive_pa)
+        yield Pitot(t_s, impact_pa + alive_pa)
         if i % 10 == 0:
             heading = 0.25 * t_s
             yield GnssVel(t_s, 30.0 * math.cos(heading) - 4.0, 30.0 * math.sin(heading) + 3.0, 0.0)

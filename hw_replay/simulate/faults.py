@@ -21,6 +21,8 @@ Kind = Literal[
     "loss",
     "freeze",
     "spikes",
+    "no number",
+    "stop",
     "bias",
     "noise",
     "late",
@@ -47,7 +49,8 @@ class Fault:
         channel: of `drivers.samples.CHANNELS`, or "all".
         kind: what happens:
             "loss": no samples. "freeze": the first value goes on. "spikes": `size` is added to or taken from
-            some. "bias": `size` is added. "noise": white noise, `size` times that of the sensor, all told.
+            some. "no number": every value is NaN. "stop": every value is `size`, the end of the range.
+            "bias": `size` is added. "noise": white noise, `size` times that of the sensor, all told.
             "late": samples arrive `by_s` later, with their true time. "stamped late": they carry a time
             `by_s` too late. "duplicates": some come twice. "disorder": some change places with the next of
             their channel. "clock jump": times are `size` seconds later (negative: earlier).
@@ -131,6 +134,15 @@ def _changed(sample: Sample, change: Callable[[], float]) -> Sample:
     return replace(sample, **values)
 
 
+def _reading(sample: Sample, value: float) -> Sample:
+    """The sample with every value it has replaced by one."""
+    if isinstance(sample, Reference):
+        return sample
+    names = CHANNELS[CHANNEL_OF[type(sample)]].value_fields
+    values: dict[str, Any] = {name: value for name in names if getattr(sample, name) is not None}
+    return replace(sample, **values)
+
+
 def _loss(_fault: Fault, _rng: np.random.Generator, _noise: Mapping[str, float]) -> _Apply:
     return lambda _arrival: []
 
@@ -154,6 +166,14 @@ def _spikes(fault: Fault, rng: np.random.Generator, _noise: Mapping[str, float])
         return [(at_s, _changed(sample, lambda: fault.size if rng.random() < 0.5 else -fault.size))]
 
     return apply
+
+
+def _no_number(_fault: Fault, _rng: np.random.Generator, _noise: Mapping[str, float]) -> _Apply:
+    return lambda arrival: [(arrival[0], _reading(arrival[1], math.nan))]
+
+
+def _stop(fault: Fault, _rng: np.random.Generator, _noise: Mapping[str, float]) -> _Apply:
+    return lambda arrival: [(arrival[0], _reading(arrival[1], fault.size))]
 
 
 def _bias(fault: Fault, _rng: np.random.Generator, _noise: Mapping[str, float]) -> _Apply:
@@ -215,6 +235,8 @@ _MAKERS: Mapping[str, Callable[[Fault, np.random.Generator, Mapping[str, float]]
         "loss": _loss,
         "freeze": _freeze,
         "spikes": _spikes,
+        "no number": _no_number,
+        "stop": _stop,
         "bias": _bias,
         "noise": _more_noise,
         "late": _late,

@@ -124,6 +124,15 @@ class AveragesStage:
         """End of the recording: a climb still open ends here."""
         self._climbs.close()
 
+    def begin_again(self) -> None:
+        """The clock has jumped: an open climb ends where it was, and no average reaches across."""
+        self._climbs.close()
+        self._window.clear()
+        self._turn.clear()
+        self._turn_begin = self._turn_since_s = None
+        self._energy_m = self._compensated = None
+        self._step_m = 0.0
+
     def update(
         self, t_s: float, energy: Energy, turning: Turning, mode: Mode, place: Place | None = None
     ) -> Averages:

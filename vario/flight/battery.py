@@ -26,6 +26,11 @@ class BatteryStage:
         """Another voltage from now on."""
         self._low_v = low_v
 
+    def begin_again(self) -> None:
+        """The clock has jumped: how long it has been low is not known any more."""
+        self._since_s = None
+        self._latest_s = 0.0
+
     def update(self, t_s: float, supply: tuple[Supply, ...]) -> bool:
         """Whether it is low at `t_s`."""
         for sample in supply:

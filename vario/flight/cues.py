@@ -147,6 +147,15 @@ class CueStage:
         self._not_before_s: dict[int, float] = {}
         self._sensors = _SensorWatch()
 
+    def begin_again(self) -> None:
+        """The clock has jumped: no cue waits, and none is held back until a time that may never come."""
+        self._before = None
+        self._ends_s = 0.0
+        self._sounding = len(RULES)
+        self._waiting_until_s.clear()
+        self._not_before_s.clear()
+        self._sensors.begin_again()
+
     def update(self, now: Happenings) -> CueCall | None:
         """The latest call, new or old; None before the first one."""
         change = _Change(now, self._before or now, self._sensors.update(now))
@@ -185,6 +194,12 @@ class _SensorWatch:
         self._quality: Quality | None = None
         self._vario_seen = False
         self._unknown_since_s: float | None = None
+
+    def begin_again(self) -> None:
+        """The clock has jumped: the sensors have time to speak again, and the vario to settle."""
+        self._first_s = None
+        self._vario_seen = False
+        self._unknown_since_s = None
 
     def update(self, now: Happenings) -> bool:
         """True as long as a loss is news: until it has been called out, or the sensor is back."""

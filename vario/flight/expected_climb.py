@@ -113,6 +113,12 @@ class ExpectedClimbStage:
             speed_mps = circling.speed_mps or polar.circling_speed_mps(circling.bank_rad)
             self._way_m = 2.0 * BEYOND * speed_mps**2 / (G0_MPS2 * math.tan(circling.bank_rad))
 
+    def begin_again(self) -> None:
+        """The clock has jumped: the average starts afresh."""
+        self._points.clear()
+        self._gained_m = 0.0
+        self._state = Worth.NO
+
     def update(self, t_s: float, dt_s: float, energy: Energy, air: Airmass, mode: Mode) -> Expected:
         """One frame."""
         climb_mps = self._mean_mps(t_s, dt_s, energy, air)

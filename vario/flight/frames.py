@@ -29,7 +29,15 @@ EMPTY_FRAME_S = 0.1
 JUMP_S = 10.0
 """A silence longer than this is a jump of the clock or a break in the recording: stages start afresh."""
 
-_JUMP_SLOTS = int(JUMP_S / FRAME_S)
+APART_S = 2.5
+"""A sample further from the rest than this has a damaged time, or its sensor a clock of its own: it is not
+followed until a second sensor says the same."""
+
+_APART_SLOTS = round(APART_S / FRAME_S)
+_JUMP_SLOTS = round(JUMP_S / FRAME_S)
+
+ALONE_S = 1.0
+"""Where there is no other sensor, one has to say it for this long."""
 
 SET_BACK_AFTER = 200
 """So many samples in a row (half a second of a full set) far behind say that the clock has been set back."""
@@ -48,6 +56,9 @@ _LISTS: dict[type[Sample], str] = {
     LoadFactor: "load_factor",
     Supply: "supply",
 }
+
+_ONE_SENSOR = {ImuGyro: ImuAccel, GnssVel: GnssPos}
+"""Kinds of sample that come from one sensor, with one clock: the first counts as the second."""
 
 
 @quick
@@ -78,13 +89,16 @@ class Framer:
 
     What comes out depends only on the samples and their order, so a live flight and its replay are
     framed alike. A `Tick` only lets time pass. `Reference` samples are not inputs and are passed over.
+
+    Time is what the sensors agree on: one whose clock has run away loses its own samples, not those of
+    the others.
     """
 
     def __init__(self) -> None:
         self._slot: int | None = None
         self._last_t_s: float | None = None
         self._held: dict[str, list[Sample]] = {}
-        self._ahead: Sample | None = None
+        self._ahead: list[Sample] = []
         self._behind = 0
 
     def push(self, sample: Sample) -> Sequence[Frame]:
@@ -94,16 +108,18 @@ class Framer:
             return ()
         slot = _slot_of(sample)
         if slot == self._slot:  # the usual sample, of the frame being filled
-            self._ahead = None
+            if self._ahead:
+                self._ahead = []
             self._behind = 0
             self._hold(sample, name)
             return ()
         if self._slot is None:
             self._slot = slot
-        if slot - self._slot > _JUMP_SLOTS:
+        if slot - self._slot > _APART_SLOTS:
             return self._push_ahead(sample)
-        self._ahead = None
-        if self._slot - slot > _JUMP_SLOTS:
+        if self._ahead:
+            self._ahead = []
+        if self._slot - slot > _APART_SLOTS:
             return self._push_behind(sample, slot)
         self._behind = 0
         return self._push_near(sample, slot)
@@ -129,17 +145,25 @@ class Framer:
             held.append(sample)
 
     def _push_ahead(self, sample: Sample) -> list[Frame]:
-        """A time far ahead is a damaged one until the next sample confirms it."""
-        before, self._ahead = self._ahead, None
-        if before is None:
-            self._ahead = sample
+        """A time far ahead waits until another sensor confirms it, or the same one alone for a while."""
+        ahead = self._ahead
+        if ahead and not -_APART_SLOTS <= _slot_of(sample) - _slot_of(ahead[-1]) <= _JUMP_SLOTS:
+            ahead.clear()  # two that do not agree either: the later one is as good
+        if len(ahead) < MOST_HELD:
+            ahead.append(sample)
+        sensors = {_ONE_SENSOR.get(type(held), type(held)) for held in ahead}
+        if len(sensors) < 2 and sample.t_s - ahead[0].t_s < ALONE_S:
             return []
-        return [*self._push_near(before, _slot_of(before)), *self.push(sample)]
+        self._ahead = []
+        return [frame for held in ahead for frame in self._push_near(held, _slot_of(held))]
 
     def _push_behind(self, sample: Sample, slot: int) -> list[Frame]:
-        """Times far behind are dropped, until so many in a row say that the clock has been set back."""
+        """Times far behind are too late, until so many in a row say that the clock has been set back."""
+        assert self._slot is not None  # noqa: S101  (set by push)
         self._behind += 1
         if self._behind < SET_BACK_AFTER:
+            if self._slot - slot <= _JUMP_SLOTS:
+                self._hold(sample, _LISTS.get(type(sample)))  # it will be counted as late
             return []
         frames = [self._close()] if self._held else []
         self._slot, self._last_t_s, self._behind = slot, None, 0
@@ -147,8 +171,8 @@ class Framer:
 
     def flush(self) -> list[Frame]:
         """The last, unfinished frames, at the end of a recording."""
-        ahead, self._ahead = self._ahead, None
-        frames = [] if ahead is None else self._push_near(ahead, _slot_of(ahead))
+        ahead, self._ahead = self._ahead, []
+        frames = [frame for held in ahead for frame in self._push_near(held, _slot_of(held))]
         return [*frames, self._close()] if self._held else frames
 
     def _close(self) -> Frame:

@@ -166,6 +166,12 @@ class ModeStage:
         self._settings = settings
         self._wish = wish
 
+    def begin_again(self) -> None:
+        """The clock has jumped: the mode stays, what was about to end it counts afresh."""
+        self._since_s = None
+        self._held_s = [0.0] * len(TRANSITIONS)
+        self._smooth_vario_mps = self._ground_speed_mps = None
+
     def update(self, inputs: Inputs, energy: Energy, turning: Turning) -> Mode:
         """One frame."""
         t_s, dt_s = inputs.frame.t_s, inputs.frame.dt_s

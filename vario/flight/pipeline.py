@@ -7,7 +7,7 @@ gives the same readings, bit for bit.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from drivers.quick import quick
 from drivers.samples import GnssPos
@@ -106,6 +106,7 @@ class Pipeline:
         self._position: GnssPos | None = None
         self._settings = settings
         self._rejected = self._rejected_now = False
+        self._last_s: float | None = None
 
     def change(self, settings: Settings, glider: Glider | None) -> None:
         """Take changed settings from the next frame on; all that was found out in flight stays.
@@ -139,8 +140,13 @@ class Pipeline:
 
     def step(self, frame: Frame) -> Reading:
         """One frame through every stage, in the order of the block diagram."""
+        if frame.dt_s == 0.0 and self._last_s is not None:
+            self._after_jump(backward=frame.t_s <= self._last_s)
+        self._last_s = frame.t_s
         inputs = self._airspeed.correct(self._calibration.update(self.health.update(frame)))
         estimate = self._estimator.update(inputs, on_tow=self._mode.mode is Mode.LAUNCH)
+        if inputs.has_pitot and not estimate.has_airspeed:
+            inputs = replace(inputs, has_pitot=False)
         attitude, energy = estimate.attitude, estimate.energy
         # The wind sees the sensor as it is: were it to see its own correction, it would find nothing left.
         measured_mps = self._airspeed.measured_mps(energy.tas_mps)
@@ -185,6 +191,24 @@ class Pipeline:
             self._rejected,
             self._airspeed.scale,
         )
+
+    def _after_jump(self, *, backward: bool) -> None:
+        """The clock has jumped, or the recording has a gap: what was flown in between is not known.
+
+        Estimator and health begin again by themselves. Turn, climb, averages and map end here; the wind ages
+        across a gap, but not across a clock set back, where nobody knows by how much.
+        """
+        self._turning = TurningStage(self._settings.circling)
+        self._place = PlaceStage()
+        self._position = None
+        self._averages.begin_again()
+        self._thermal.begin_again()
+        self._expected.begin_again()
+        self._battery.begin_again()
+        self._mode.begin_again()
+        self._tone.begin_again()
+        if backward:
+            self._wind = WindStage()
 
     def _happenings(
         self,

@@ -82,6 +82,13 @@ class ThermalStage:
         """Take changed settings."""
         self._settings = settings
 
+    def begin_again(self) -> None:
+        """The clock has jumped: how old the points of the map are is not known any more."""
+        self._map = LiftMap()
+        self._cue = CentringCue()
+        self._now = replace(NOTHING, centring_cues=self._now.centring_cues)
+        self._since_fit = 0
+
     def update(
         self,
         inputs: Inputs,

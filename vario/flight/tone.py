@@ -101,6 +101,10 @@ class ToneStage:
         self._cruise = _Zones(cruise.quiet_from_mps, curve.quiet_to_mps, HYSTERESIS_MPS)
         self._speed = _Zones(-cruise.speed_quiet_mps, cruise.speed_quiet_mps, SPEED_HYSTERESIS_MPS)
 
+    def begin_again(self) -> None:
+        """The clock has jumped."""
+        self._cues.begin_again()
+
     def update(self, heard: Heard) -> ToneCommand:
         """The command for this frame."""
         if Quality.NO_BARO in heard.happenings.quality:

@@ -18,7 +18,8 @@ from dataclasses import dataclass
 from drivers.quick import quick
 from drivers.samples import GnssVel
 from vario.flight.attitude import Attitude
-from vario.flight.health import MAX_AGE_S, Inputs
+from vario.flight.channel_health import MAX_AGE_S
+from vario.flight.health import Inputs
 from vario.flight.wind_circle import CircleWatch, FlownCircle
 from vario.flight.wind_filter import USUAL_SCALE, WindFilter
 from vario.flight.wind_noise import WindNoise

@@ -128,14 +128,16 @@ class FaultTable(Section):
         50.0,
         -1e6,
         1e6,
-        "Of spikes and bias, in Pa, m/s, rad/s, m/s2, m or K; of noise, times; of a jump, seconds",
+        "Of spikes, stop and bias, in Pa, m/s, rad/s, m/s2, m or K; of noise, times; of a jump, seconds",
     )
     share: float = number(0.02, 0.0, 1.0, "How many samples are hit by spikes, duplicates, disorder")
     by_s: float | None = optional("0.5 s", "0 s", "60 s", "How late")
 
     def broken_rules(self) -> Iterator[Broken]:
         """Each kind needs what it needs."""
-        if self.kind in ("spikes", "bias", "noise", "clock jump") and self.size is None:
+        if self.kind == "no number":
+            yield Broken(("kind",), "a recording holds numbers only; expected another kind")
+        if self.kind in ("spikes", "stop", "bias", "noise", "clock jump") and self.size is None:
             yield Broken(("kind",), "needs size too")
         if self.kind in ("late", "stamped late") and self.by_s is None:
             yield Broken(("kind",), "needs by too")

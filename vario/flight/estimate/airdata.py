@@ -6,6 +6,7 @@ import math
 
 from drivers import isa
 from drivers.isa import G0_MPS2
+from vario.flight.estimate.noise_watch import NoiseWatch
 from vario.flight.estimate.rate import RateFilter
 from vario.flight.estimate.result import EstimatorSettings
 from vario.flight.frames import Frame
@@ -13,6 +14,8 @@ from vario.flight.monitor import Innovation
 
 SPEED_JUMP_MPS = 10.0
 SPEED_REFUSED_S = 15.0
+SPEED_MISSED_S = 1.0
+"""An airspeed refused for this long is no airspeed: that is to be said."""
 
 OAT_KEPT_S = 600.0
 """A measured temperature says nothing of the air flown through this much later."""
@@ -46,6 +49,12 @@ class AirData:
         self.tas_age_s = 0.0
         self.doubtful = False
         self._refused_s = 0.0
+        self._noise = NoiseWatch(settings.baro_pa)
+
+    @property
+    def refusing(self) -> bool:
+        """Whether the airspeeds of the last second were none that the air could make."""
+        return self._refused_s > SPEED_MISSED_S
 
     @property
     def tas_sigma_mps(self) -> float:
@@ -68,9 +77,11 @@ class AirData:
         for filter_ in (self.energy, self.altitude):
             if filter_.started:
                 filter_.predict(dt_s)
+        for sample in frame.baro:
+            self._noise.take(sample)
         if frame.baro:
             self.static_pa = _mean([sample.static_pa for sample in frame.baro])
-            self.height_sigma_m = self.settings.baro_pa * isa.metres_per_pascal(self.static_pa)
+            self.height_sigma_m = self._noise.sigma_pa * isa.metres_per_pascal(self.static_pa)
         if self.static_pa is None:
             return False
         pressure_m = isa.altitude_m(self.static_pa)

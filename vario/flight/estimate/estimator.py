@@ -13,6 +13,7 @@ from dataclasses import replace
 
 from drivers import isa
 from drivers.isa import G0_MPS2
+from drivers.samples import Baro, Pitot
 from vario.flight.attitude import Attitude, heading_rate_radps
 from vario.flight.energy import NOTHING, Energy
 from vario.flight.estimate.airdata import AirData
@@ -22,14 +23,16 @@ from vario.flight.estimate.inertial_model import Regime, Vector, Wing, turn
 from vario.flight.estimate.rate import RateFilter
 from vario.flight.estimate.regime import NOT_FLYING_MPS, RegimeWatch, size
 from vario.flight.estimate.result import Estimate, EstimatorSettings, Monitor
-from vario.flight.frames import Frame
+from vario.flight.frames import FRAME_S, Frame
 from vario.flight.health import Inputs
 
 _CORRECT_EVERY_S = 0.035  # two frames of 20 ms: half the work, no loss measured
 _SIGMA_EVERY_S = 0.2
 _ALIGN_S = 1.0
 _IMU_GAP_S = 0.3
-_AIRSPEED_LOST_S = 12.0  # inertia carries the total energy this long without an airspeed
+# Inertia and the lift curve carry the total energy this long without an airspeed. Simulated, its error
+# stayed below 1 m/s for 50 s in cruise, circling and tow; real sensors may be worse.
+_AIRSPEED_LOST_S = 30.0
 _LEAST_MEMORY_S = 0.5
 _SETTLED_MPS = 1.5  # a rate is shown once known to this; one reading a second allows not much better
 _ON_GROUND = frozenset({Regime.REST, Regime.ROLLING})
@@ -74,6 +77,8 @@ class Estimator:
         dt_s = max(frame.dt_s, 1e-4)
         flying = self._aligned and self.watch.regime not in _ON_GROUND
         fresh = self.air.update(frame, dt_s, self.inertial.tas_mps if flying else None)
+        if self.air.refusing:
+            inputs = replace(inputs, has_pitot=False)
         if self.air.doubtful:
             self._realign()
         ready = self._inertial(frame, dt_s, fresh_speed=fresh)
@@ -102,9 +107,11 @@ class Estimator:
         if not self._aligned:
             return False
         if frame.baro:
-            filter_.height(air.height_m, air.height_sigma_m, settings.baro_latency_s)
+            late_s = settings.baro_latency_s + _late_s(frame, frame.baro[-1])
+            filter_.height(air.height_m, air.height_sigma_m, late_s)
         if fresh_speed:
-            filter_.airspeed(air.tas_mps, air.tas_sigma_mps, settings.pitot_lag_s)
+            lag_s = settings.pitot_lag_s + _late_s(frame, frame.pitot[-1])
+            filter_.airspeed(air.tas_mps, air.tas_sigma_mps, lag_s)
         if filter_.due_s > _CORRECT_EVERY_S:
             self._correct(filter_.due_s)
         return self._aligned
@@ -185,6 +192,7 @@ class Estimator:
                 vario_sigma_mps=air.energy.rate_sigma if by_speed is not None else None,
                 innovations=air.innovations(),
             ),
+            has_airspeed=inputs.has_pitot,
         )
 
     def _say_inertial(
@@ -229,6 +237,7 @@ class Estimator:
                 nis=dict(filter_.nis),
                 innovations=filter_.innovations if filter_.due_s == 0.0 else {},
             ),
+            has_airspeed=inputs.has_pitot,
         )
 
     def _energy(
@@ -276,6 +285,12 @@ class Estimator:
         if self._kinetic_m is not None:
             self._gust_m += kinetic_m - self._kinetic_m
         self._kinetic_m = kinetic_m
+
+
+def _late_s(frame: Frame, sample: Baro | Pitot) -> float:
+    """How much later than in its own frame a sample has arrived; nothing for a sample in order."""
+    late_s = frame.t_s - sample.t_s - FRAME_S
+    return late_s if late_s > 0.5 * FRAME_S else 0.0
 
 
 def _known(rate: RateFilter) -> float | None:

@@ -72,8 +72,9 @@ class Monitor:
 @quick
 @dataclass(frozen=True, slots=True)
 class Estimate:
-    """What is known at the end of a frame."""
+    """What is known at the end of a frame. `has_airspeed`: there is a sensor for it, and it is believed."""
 
     attitude: Attitude | None
     energy: Energy
     monitor: Monitor
+    has_airspeed: bool

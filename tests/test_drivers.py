@@ -199,7 +199,7 @@ def test_what_cannot_be_is_refused_on_building(name):
     bus = FakeBus(Clock())
     with pytest.raises(ValueError, match="it can have"):
         build(name, bus, address=0x11)
-    with pytest.raises(ValueError, match="up to"):
+    with pytest.raises(ValueError, match="it can do"):
         build(name, bus, rate_hz=5000.0)
     with pytest.raises(ValueError, match="it can give"):
         build(name, bus, channels=["gnss_pos"])

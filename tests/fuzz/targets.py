@@ -8,7 +8,7 @@ import re
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from functools import partial
-from itertools import islice
+from itertools import cycle, islice
 from pathlib import Path
 from random import Random
 
@@ -25,6 +25,7 @@ from hw_replay.errors import RecordingError
 from hw_replay.messages import LATEST_T_S
 from hw_replay.open import open_source
 from tests.fuzz import containers, seeds
+from tests.fuzz.babble import IDENTITY, Babble
 from tests.soak.digest import Digest
 from vario.app.change.changes import apply_change
 from vario.app.player import Player
@@ -278,63 +279,10 @@ def _address(data: bytes) -> str:
 # --- chips and lines ------------------------------------------------------------------------------
 
 
-class _Answers:
-    """A bus and a line that answer whatever the bytes say, again and again."""
-
-    name = "fuzz"
-
-    def __init__(self, data: bytes, always: dict[int, int]) -> None:
-        self._data = data or b"\0"
-        self._at = 0
-        self.registers = dict(always)
-
-    def set_baud(self, baud: int) -> None:
-        """Any speed."""
-
-    def write(self, address: int, data: bytes) -> None:  # noqa: ARG002  (see Bus)
-        """A register written is read back."""
-        for offset, value in enumerate(data[1:]):
-            self.registers[data[0] + offset] = value
-
-    def read(self, address: int, length: int) -> bytes:  # noqa: ARG002  (see Bus)
-        """The next bytes."""
-        answer = bytearray()
-        while len(answer) < length:
-            answer += self._data[self._at : self._at + length - len(answer)]
-            self._at = 0 if self._at + length >= len(self._data) else self._at + length
-        return bytes(answer)
-
-    def write_read(self, address: int, data: bytes, length: int) -> bytes:
-        """The next bytes, but for registers that are known."""
-        answer = bytearray(self.read(address, length))
-        for offset in range(length):
-            answer[offset] = self.registers.get(data[0] + offset, answer[offset])
-        return bytes(answer)
-
-    def recover(self) -> None:
-        """Nothing is stuck."""
-
-    def close(self) -> None:
-        """Nothing to let go of."""
-
-
-IDENTITY: dict[str, dict[int, int]] = {
-    "BMP280": {0xD0: 0x58},
-    "BME280": {0xD0: 0x60},
-    "BMP388": {0x00: 0x50, 0x02: 0},
-    "BMP390": {0x00: 0x60, 0x02: 0},
-    "BMP581": {0x01: 0x50, 0x28: 0x02, 0x27: 0x01},
-    "DPS310": {0x0D: 0x10},
-    "LPS22HB": {0x0F: 0xB1},
-    "MPU-6050": {0x75: 0x68, 0x3A: 1},
-    "MPU-6500": {0x75: 0x70, 0x3A: 1},
-    "MPU-9250": {0x75: 0x71, 0x3A: 1},
-    "ICM-20948": {0x00: 0xEA, 0x1A: 1},
-    "LSM6DSO": {0x0F: 0x6C, 0x1E: 3},
-    "LSM6DSOX": {0x0F: 0x6C, 0x1E: 3},
-    "TMP117": {0x0F: 0x01, 0x10: 0x17},
-}
-"""What lets a driver get beyond asking who is there, with new data always ready."""
+def _again_and_again(data: bytes) -> Callable[[int], bytes]:
+    """Gives the bytes in turn, and from the beginning once they are over."""
+    rest = cycle(data or b"\0")
+    return lambda length: bytes(islice(rest, length))
 
 
 _DAMAGES = [b"\xff\xb4" + bytes(20 * n) + bytes(range(0x80, 0x100)) for n in range(4)]
@@ -381,7 +329,7 @@ def _chip(chip: str, data: bytes) -> str:
     channels = [*CHIPS[chip].channels, *CHIPS[chip].extra]
     bus: Bus
     if data[:1] < b"\x40":
-        bus = _Answers(data[1:], IDENTITY.get(chip, {}) if data[:1] < b"\x30" else {})
+        bus = Babble(_again_and_again(data[1:]), IDENTITY.get(chip, {}) if data[:1] < b"\x30" else {})
     else:
         bus = _Damaged(clock, data[2:])
         static_pa = 10_000.0 + 430.0 * data[1] if len(data) > 1 else 90_000.0
@@ -391,18 +339,28 @@ def _chip(chip: str, data: bytes) -> str:
     return _polled(driver, 16, clock)
 
 
-class _Line(_Answers):
+class _Line:
     """A serial line that brings the bytes once, a piece at a time."""
 
-    def read(self, address: int = 0, length: int = 97) -> bytes:  # noqa: ARG002  (see Bus)
+    name = "fuzz"
+
+    def __init__(self, data: bytes) -> None:
+        self._rest = data or b"\0"
+
+    def set_baud(self, baud: int) -> None:
+        """Any speed."""
+
+    def read(self) -> bytes:
         """The next piece."""
-        piece = self._data[self._at : self._at + length]
-        self._at += length
+        piece, self._rest = self._rest[:97], self._rest[97:]
         return piece
+
+    def close(self) -> None:
+        """Nothing to let go of."""
 
 
 def _receiver(data: bytes) -> str:
-    receiver = GnssReceiver(_Line(data, {}), 9600)
+    receiver = GnssReceiver(_Line(data), 9600)
     said = _polled(receiver, 10 + len(data) // 97)
     status = receiver.status
     return f"{said} {status.dimensions} {status.has_fix} {receiver.utc_at_zero is not None}"

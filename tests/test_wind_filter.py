@@ -1,7 +1,7 @@
 """The wind filter against general statistics: least squares, bounds, chi-square consistency.
 
-Sources: Cramér-Rao bound of the centre of a full circle of N points with white noise s: s·√(2/N) per
-component; of a regression with the direction known, s/√N. Consistency tests (NEES, NIS): Y. Bar-Shalom,
+The equations are checked against R. Labbe's filterpy. Sources: Cramér-Rao bound of the centre of a full circle
+of N points with white noise s: s·√(2/N) per component; of a regression with the direction known, s/√N. Consistency tests (NEES, NIS): Y. Bar-Shalom,
 X. R. Li, T. Kirubarajan, Estimation with Applications to Tracking and Navigation, 2001, section 5.4.
 """
 
@@ -12,6 +12,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from filterpy.kalman import ExtendedKalmanFilter
 from numpy.typing import NDArray
 from scipy.stats import chi2
 
@@ -129,6 +130,95 @@ def test_correlated_errors_count_for_as_few_as_published() -> None:
     seconds, scatter = 24.0, 3.0
     white = scatter * math.sqrt(2.0 / seconds)
     assert fit_sigma_mps(scatter, seconds) == pytest.approx(white * math.sqrt(10.8), rel=0.02)
+
+
+# --- the general library ------------------------------------------------------------------------------
+
+
+def _drawn() -> WindFilter:
+    """A filter in the middle of its work, with a covariance that has no zeros."""
+    kalman = flown()
+    rng = np.random.default_rng(11)
+    for heading in rng.uniform(0.0, math.tau, 20):
+        kalman.predict(0.3, climbed_m=1.0, moved_m=5.0)
+        kalman.take_velocity(
+            3.0 + 24.0 * math.cos(heading + 1.0), -5.0 + 24.0 * math.sin(heading + 1.0), TAS_MPS, heading
+        )
+    return kalman
+
+
+def _twin(kalman: WindFilter) -> ExtendedKalmanFilter:
+    theirs = ExtendedKalmanFilter(7, 2)
+    theirs.x, theirs.P = kalman.state, kalman.covariance
+    return theirs
+
+
+def test_time_passes_as_in_filterpy() -> None:
+    kalman, n, dt_s = _drawn(), WindNoise(), 0.4
+    theirs, eddy_mps = _twin(kalman), kalman.eddy_mps
+    _, _, a, c, b, *_ = kalman.state
+    keep = math.exp(-dt_s / n.eddy_s)
+    f = np.diag([1.0, 1.0, 1.0, 1.0, 1.0, keep, keep])
+    f[2:4, 2:5] += dt_s * np.array([[0.0, -b, -c], [b, 0.0, a]])
+    across = np.array([-c, a])
+    q = np.zeros((7, 7))
+    q[:2, :2] = np.eye(2) * (
+        n.wind_mps_per_sqrt_s**2 * dt_s + n.wind_mps_per_sqrt_km**2 * 0.008 + n.wind_mps_per_sqrt_m**2 * 3.0
+    )
+    q[2:4, 2:4] = n.heading_rad_per_sqrt_s**2 * dt_s * np.outer(across, across)
+    q[2:4, 2:4] += np.eye(2) * n.scale_per_sqrt_s**2 * dt_s
+    q[4, 4] = n.turn_rate_drift**2 * dt_s
+    q[5:, 5:] = np.eye(2) * eddy_mps**2 * (1.0 - keep**2)
+    theirs.F, theirs.Q = f, q
+    theirs.predict()
+    kalman.predict(dt_s, climbed_m=-3.0, moved_m=8.0)
+    np.testing.assert_allclose(kalman.covariance, theirs.P, rtol=1e-12, atol=1e-15)
+    # a and c turn by b·dt; filterpy, which moves the state by F, would count the product b·(a, c) twice.
+    turned = complex(a, c) * np.exp(1j * b * dt_s)
+    np.testing.assert_allclose(kalman.state[2:4], [turned.real, turned.imag], rtol=1e-12)
+    np.testing.assert_allclose(kalman.state[[0, 1, 4, 5, 6]], theirs.x[[0, 1, 4, 5, 6]], rtol=1e-12)
+
+
+@pytest.mark.parametrize("measured", ["velocity", "speed", "wind"])
+def test_a_measurement_does_what_it_does_in_filterpy(measured: str) -> None:
+    kalman, n = _drawn(), WindNoise()
+    kalman.predict(0.3)
+    theirs = _twin(kalman)
+    north, east, heading = 2.5, 18.9, 0.6
+    if measured == "velocity":
+        z, noise = np.array([north, east]), n.gnss_mps
+
+        def expected(x: Floats) -> Floats:
+            cos, sin = TAS_MPS * math.cos(heading), TAS_MPS * math.sin(heading)
+            air = np.array([x[2] * cos - x[3] * sin, x[2] * sin + x[3] * cos])
+            return np.asarray(x[:2] + x[5:] + air)
+
+        taken = kalman.take_velocity(north, east, TAS_MPS, heading)
+    elif measured == "speed":
+        z, noise = np.zeros(1), n.gnss_mps
+
+        def expected(x: Floats) -> Floats:
+            through = math.hypot(north - x[0] - x[5], east - x[1] - x[6])
+            return np.array([TAS_MPS * math.hypot(x[2], x[3]) - through])
+
+        taken = kalman.take_speed(north, east, TAS_MPS)
+    else:
+        z, noise = np.array([3.3, -4.6]), 0.8
+
+        def expected(x: Floats) -> Floats:
+            return x[:2]
+
+        taken = kalman.take_wind(3.3, -4.6, noise)
+
+    def slopes(x: Floats) -> Floats:
+        """By finite differences, so that the filter's own slopes are checked too."""
+        steps = 1e-6 * np.eye(7)
+        return np.array([(expected(x + step) - expected(x - step)) / 2e-6 for step in steps]).T
+
+    theirs.update(z, slopes, expected, noise**2 * np.eye(len(z)))
+    assert taken
+    np.testing.assert_allclose(kalman.state, theirs.x, rtol=1e-7, atol=1e-8)
+    np.testing.assert_allclose(kalman.covariance, theirs.P, rtol=1e-6, atol=1e-9)
 
 
 # --- consistency ------------------------------------------------------------------------------------

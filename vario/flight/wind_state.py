@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from filterpy.kalman import ExtendedKalmanFilter
 from numpy.typing import NDArray
 
 from vario.flight.wind_noise import WindNoise
@@ -15,6 +14,14 @@ Floats = NDArray[np.float64]
 SIZE = 7
 N, E, A, C, B, EDDY = 0, 1, 2, 3, 4, 5
 TURN, EDDIES = slice(2, 4), slice(5, 7)
+
+_MOVING = np.ravel_multi_index(([A, C, A, C, EDDY, EDDY + 1], [C, A, B, B, EDDY, EDDY + 1]), (SIZE, SIZE))
+"""Where the transition is not the identity, in the order `predict` fills it in."""
+
+_NOISY = np.ravel_multi_index(
+    ([N, E, A, A, C, C, B, EDDY, EDDY + 1], [N, E, A, C, A, C, B, EDDY, EDDY + 1]), (SIZE, SIZE)
+)
+"""Where noise comes in, likewise."""
 
 START_WIND_MPS = 12.0
 START_SCALE = 1.2
@@ -38,19 +45,19 @@ class WindState:
     def __init__(self, noise: WindNoise) -> None:
         self.noise = noise
         self.restarts = 0
+        self._transition = np.eye(SIZE)
+        self._noisy = np.zeros((SIZE, SIZE))
         self._begin()
 
     def _begin(self) -> None:
-        kalman = ExtendedKalmanFilter(SIZE, 2)
-        kalman.x = np.zeros(SIZE)
+        self._x = np.zeros(SIZE)
         self.eddy_mps = min(max(0.5, self.noise.eddy_least_mps), self.noise.eddy_most_mps)
-        kalman.P = np.diag(
+        self._cov = np.diag(
             [START_WIND_MPS**2] * 2
             + [START_SCALE**2] * 2
             + [self.noise.turn_rate_radps**2]
             + [self.eddy_mps**2] * 2
         )
-        self._kalman = kalman
         self._scale_hinted = False
         self._mean_direction: tuple[float, float] | None = None
         self._refused_s = 0.0
@@ -65,17 +72,17 @@ class WindState:
     @property
     def state(self) -> Floats:
         """A copy of the state."""
-        return np.array(self._kalman.x, dtype=np.float64)
+        return self._x.copy()
 
     @property
     def covariance(self) -> Floats:
         """A copy of its covariance."""
-        return np.array(self._kalman.P, dtype=np.float64)
+        return self._cov.copy()
 
     @property
     def wind_mps(self) -> tuple[float, float]:
         """North and east."""
-        return float(self._kalman.x[N]), float(self._kalman.x[E])
+        return float(self._x[N]), float(self._x[E])
 
     @property
     def sigma_mps(self) -> float:
@@ -85,7 +92,7 @@ class WindState:
     @property
     def scale(self) -> float:
         """True airspeed over measured; 0 while nothing is known."""
-        return math.hypot(self._kalman.x[A], self._kalman.x[C])
+        return math.hypot(self._x[A], self._x[C])
 
     @property
     def scale_sigma(self) -> float:
@@ -95,7 +102,7 @@ class WindState:
     @property
     def north_rad(self) -> float:
         """What to add to the summed heading for one from true north."""
-        return math.atan2(self._kalman.x[C], self._kalman.x[A])
+        return math.atan2(self._x[C], self._x[A])
 
     @property
     def north_sigma_rad(self) -> float:
@@ -105,15 +112,15 @@ class WindState:
 
     def _unit(self) -> tuple[float, float]:
         scale = self.scale
-        return (self._kalman.x[A] / scale, self._kalman.x[C] / scale) if scale > 0.0 else (1.0, 0.0)
+        return (self._x[A] / scale, self._x[C] / scale) if scale > 0.0 else (1.0, 0.0)
 
     def _along(self, a: float, c: float) -> float:
-        p = self._kalman.P
+        p = self._cov
         return math.sqrt(max(a * a * p[A, A] + 2.0 * a * c * p[A, C] + c * c * p[C, C], 0.0))
 
     def _worst(self) -> tuple[float, float, float]:
         """Largest eigenvalue of the wind's covariance and its direction."""
-        p = self._kalman.P
+        p = self._cov
         nn, ee, ne = float(p[N, N]), float(p[E, E]), float(p[N, E])
         angle = 0.5 * math.atan2(2.0 * ne, nn - ee)
         value = 0.5 * (nn + ee) + math.hypot(0.5 * (nn - ee), ne)
@@ -133,14 +140,10 @@ class WindState:
 
     def predict(self, dt_s: float, climbed_m: float = 0.0, moved_m: float = 0.0) -> None:
         """Let time pass, in which the glider climbed and moved on through the air."""
-        n, kalman = self.noise, self._kalman
-        x = kalman.x.copy()
-        a, c, b = x[A], x[C], x[B]
+        n = self.noise
+        wind_north, wind_east, a, c, b, eddy_north, eddy_east = self._x.tolist()
         keep = math.exp(-dt_s / n.eddy_s)
-        f = np.eye(SIZE)
-        f[A, C], f[C, A] = -b * dt_s, b * dt_s
-        f[A, B], f[C, B] = -c * dt_s, a * dt_s
-        f[EDDY, EDDY] = f[EDDY + 1, EDDY + 1] = keep
+        self._transition.put(_MOVING, [-b * dt_s, b * dt_s, -c * dt_s, a * dt_s, keep, keep])
         wind = (
             n.wind_mps_per_sqrt_s**2 * dt_s
             + n.wind_mps_per_sqrt_km**2 * moved_m / 1000.0
@@ -150,15 +153,17 @@ class WindState:
         scale = n.scale_per_sqrt_s**2 * dt_s
         eddy = self.eddy_mps**2 * (1.0 - keep * keep)
         drift = n.turn_rate_drift**2 * dt_s
-        q = np.diag([wind, wind, c * c * turn + scale, a * a * turn + scale, drift, eddy, eddy])
-        q[A, C] = q[C, A] = -a * c * turn
-        kalman.F, kalman.Q = f, q
-        kalman.predict()
-        # filterpy moves the state by F, which for the product b·(a, c) would move it twice.
+        mixed = -a * c * turn
+        self._noisy.put(
+            _NOISY,
+            [wind, wind, c * c * turn + scale, mixed, mixed, a * a * turn + scale, drift, eddy, eddy],
+        )
+        f = self._transition
+        self._cov = f.dot(self._cov).dot(f.T) + self._noisy
+        # The state moves by the whole rotation, of which F is the tangent.
         cos, sin = math.cos(b * dt_s), math.sin(b * dt_s)
-        x[A], x[C] = a * cos - c * sin, c * cos + a * sin
-        x[EDDIES] *= keep
-        kalman.x = x
+        a, c = a * cos - c * sin, c * cos + a * sin
+        self._x = np.array([wind_north, wind_east, a, c, b, keep * eddy_north, keep * eddy_east])
         self.age_s += dt_s
         self._since_s = dt_s
         self._ran_s += dt_s

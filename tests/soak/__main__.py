@@ -1,8 +1,9 @@
-"""`python -m tests.soak`: a day of flight, watched.
+"""`python -m tests.soak`: a day of flight, watched; `python -m tests.soak live`: an hour as it is flown.
 
-Prints a row an hour and a verdict; the exit code is 0 if nothing is wrong. The digest is that of every
-reading so far, to the last bit: rows of two runs or two interpreters can be compared. It is equal only with
-the same NumPy: another one brings another LAPACK, which differs in the last bits of the lift picture.
+Prints a row an hour, live a row a minute, and a verdict; the exit code is 0 if nothing is wrong. The digest
+is that of every reading so far, to the last bit: rows of two runs or two interpreters can be compared. It is
+equal only with the same NumPy: another one brings another LAPACK, which differs in the last bits of the lift
+picture.
 """
 
 from __future__ import annotations
@@ -10,19 +11,27 @@ from __future__ import annotations
 import argparse
 import platform
 import sys
+import tempfile
+from pathlib import Path
 
 from rich.console import Console
 
 from tests.soak.flight import HOUR_S, LONGEST_S, Hour, soak
+from tests.soak.live import live
+from tests.soak.watched import MINUTE_S, Row, Watched
 
 
 def main() -> int:
     """Fly, and say what was found."""
     parser = argparse.ArgumentParser(prog="python -m tests.soak", description=__doc__)
-    parser.add_argument("--hours", type=float, default=LONGEST_S / HOUR_S, help="of flight")
+    parser.add_argument("what", nargs="?", choices=("day", "live"), default="day", help="default: day")
+    parser.add_argument("--hours", type=float, default=LONGEST_S / HOUR_S, help="of the day")
     parser.add_argument("--trace", action="store_true", help="trace memory: takes six times as long")
+    parser.add_argument("--minutes", type=float, default=60.0, help="of the live run")
     arguments = parser.parse_args()
     out = Console(highlight=False, width=160)
+    if arguments.what == "live":
+        return _live(arguments.minutes, out)
     return _flight(arguments.hours, out, trace=arguments.trace)
 
 
@@ -54,6 +63,44 @@ def _flight(hours: float, out: Console, *, trace: bool) -> int:
         )
     out.print(f"digest of {found.digest.readings} readings: {found.digest.text}")
     return verdict(found.problems(), out)
+
+
+def _live(minutes: float, out: Console) -> int:
+    out.print(f"{minutes:g} min of `vario run`, everything on; Python {platform.python_version()}")
+    out.print("  min   RSS MB  % core  files  threads  overruns  gaps  late")
+
+    def tell(row: Row) -> None:
+        out.print(
+            f"{row.t_s / MINUTE_S:5.1f} {row.rss_kb / 1024.0:8.1f} {row.cpu_share:7.1%} {row.files:6} "
+            f"{row.threads:8} {row.overruns:9} {row.gaps:5} {row.late:5}"
+        )
+
+    with tempfile.TemporaryDirectory() as folder:
+        found = live(Path(folder), minutes * MINUTE_S, min(MINUTE_S, minutes * MINUTE_S / 4.0), tell)
+    _told(found, out)
+    return verdict(found.problems(), out)
+
+
+def _told(found: Watched, out: Console) -> None:
+    out.print(f"last of {found.statuses} statuses: {found.status}")
+    out.print(
+        f"{found.visits} visitors; sentences to the one who behaves: "
+        f"{', '.join(f'{count} {kind}' for kind, count in found.sentences.items())}; "
+        f"at most {found.without_s:.2f} s without"
+    )
+    out.print(f"sound: {found.heard_s:.0f} s, of which {found.silent_s:.0f} s silence")
+    if found.recording is not None:
+        in_it = found.recording
+        counts = ", ".join(f"{count} {name}" for name, count in in_it.samples.items())
+        gaps = ", ".join(f"{name} {gap_s * 1000.0:.0f}" for name, gap_s in in_it.longest_s.items())
+        out.print(
+            f"recording of {in_it.span_s:.1f} s: {counts}; {in_it.changes} changes, {in_it.marks} marks"
+        )
+        out.print(f"longest between two readings, ms: {gaps}")
+        out.print(
+            f"inertial period off by {in_it.off_ms[0]:.2f} ms median, {in_it.off_ms[1]:.2f} ms at the 99th "
+            f"percentile, {in_it.off_ms[2]:.1f} ms at most"
+        )
 
 
 def verdict(problems: list[str], out: Console) -> int:

@@ -20,8 +20,17 @@ from vario.app.nmea.out import Sink
 from vario.settings.output import FORMS, Network, Serial, parse_address
 
 MOST_READERS = 8
+
+MOST_ARRIVALS = 32
+"""So many are let in, or turned away, with one set of sentences; a crowd at the door must not hold up the loop."""
+
 BACKLOG_BYTES = 16_384
 """What may wait for a reader: some ten seconds. A reader that has not taken it by then is let go."""
+
+PATIENCE_S = 10.0
+"""So long the system waits for a reader that takes nothing or has vanished without a word, as a tablet out of
+range does. Its seat would be taken for a quarter of an hour otherwise, and a stalled one would be shown a wind
+and a climb of minutes ago when it comes back."""
 
 
 def open_sink(address: str) -> Sink:
@@ -86,21 +95,20 @@ class TcpSink:
         return len(self._readers)
 
     def write(self, data: bytes) -> None:
-        """Let in who waits, and give everybody the sentences, or their place in the line."""
-        self._accept()
+        """Give everybody the sentences, or their place in the line, and let in who waits to get them too."""
         self._readers = [reader for reader in self._readers if reader.give(data)]
+        self._readers += [reader for reader in self._arrivals() if reader.give(data)]
 
-    def _accept(self) -> None:
-        while True:
-            try:
+    def _arrivals(self) -> list[_Reader]:
+        arrived: list[_Reader] = []
+        with suppress(OSError):  # nobody waits any more, or the system has no room for another one now
+            for _ in range(MOST_ARRIVALS):
                 connection, _ = self._server.accept()
-            except OSError:  # nobody waits
-                return
-            if len(self._readers) >= MOST_READERS:
-                connection.close()
-                continue
-            connection.setblocking(False)
-            self._readers.append(_Reader(connection))
+                if len(self._readers) + len(arrived) >= MOST_READERS:
+                    connection.close()
+                else:
+                    arrived.append(_Reader(connection))
+        return arrived
 
     def close(self) -> None:
         """Close every connection."""
@@ -114,16 +122,22 @@ class _Reader:
     """One connection and what waits for it."""
 
     def __init__(self, connection: socket.socket) -> None:
+        connection.setblocking(False)
+        if hasattr(socket, "TCP_USER_TIMEOUT"):  # Linux (RFC 5482)
+            connection.setsockopt(socket.IPPROTO_TCP, socket.TCP_USER_TIMEOUT, round(PATIENCE_S * 1000.0))
         self._connection = connection
         self._waiting = b""
 
     def give(self, data: bytes) -> bool:
-        """Send what can be sent at once; False if the reader is gone, or too slow."""
+        """Send what can be sent at once; False if the reader is gone, or too slow.
+
+        One that has closed only its own direction still reads (RFC 9293, 3.6). One that is gone answers the
+        next sentences with a reset.
+        """
         self._waiting += data
         try:
             with suppress(BlockingIOError):
-                if self._connection.recv(4096) == b"":
-                    raise ConnectionResetError  # it has closed
+                self._connection.recv(4096)
             with suppress(BlockingIOError):
                 sent = self._connection.send(self._waiting)
                 self._waiting = self._waiting[sent:]

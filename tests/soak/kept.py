@@ -1,0 +1,85 @@
+"""What a recording of a live run holds: whether it reads to its end, and its gaps."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterator
+from dataclasses import dataclass
+from itertools import pairwise
+from pathlib import Path
+
+import numpy as np
+
+from drivers.events import Mark, SettingsChange
+from drivers.samples import CHANNEL_OF, Baro, GnssPos, ImuAccel, Pitot
+from hw_replay.recording import Recording
+
+GAP_S = 1.0
+"""A sensor that was not read for so long is missing from the recording, however slow the machine."""
+
+_ALWAYS = (ImuAccel, Baro, Pitot, GnssPos)
+_PERIOD_S = 0.01
+"""Of the inertial sensor's chip."""
+
+
+@dataclass(frozen=True, slots=True)
+class Kept:
+    """What a recording holds.
+
+    Attributes:
+        samples: by channel.
+        span_s: from the first to the last.
+        longest_s: by channel, between two readings.
+        off_ms: how far the inertial sensor's period is off: median, 99th percentile, largest.
+        changes, marks: settings changed and marks dropped.
+        complaints: of the reader.
+    """
+
+    samples: Counter[str]
+    span_s: float
+    longest_s: dict[str, float]
+    off_ms: tuple[float, float, float]
+    changes: int
+    marks: int
+    complaints: list[str]
+
+    def problems(self, changes: int, marks: int) -> Iterator[str]:
+        """What is wrong, one sentence each, if so many changes and marks were made."""
+        yield from self.complaints
+        for kind in _ALWAYS:
+            name = CHANNEL_OF[kind]
+            if name not in self.longest_s:
+                yield f"{name} was never recorded"
+            elif self.longest_s[name] > GAP_S:
+                yield f"{name}: a gap of {self.longest_s[name]:.2f} s"
+        if (self.changes, self.marks) != (changes, marks):
+            yield f"{changes} changes and {marks} marks were made, {self.changes} and {self.marks} recorded"
+
+
+def kept(path: Path) -> Kept:
+    """Read a recording to its end."""
+    times: dict[str, list[float]] = {}
+    events: Counter[type] = Counter()
+    recording = Recording(path)
+    for sample in recording:
+        if isinstance(sample, SettingsChange | Mark):
+            events[type(sample)] += 1
+        elif type(sample) in CHANNEL_OF:
+            times.setdefault(CHANNEL_OF[type(sample)], []).append(sample.t_s)
+    complaints = recording.warnings()
+    if recording.rejected():
+        complaints.append(f"{recording.rejected()} samples of the recording were rejected")
+    for name, of_one in times.items():
+        if any(after <= before for before, after in pairwise(of_one)):
+            complaints.append(f"{name}: time does not go on")
+    ends = [t_s for of_one in times.values() for t_s in (of_one[0], of_one[-1])]
+    off_ms = np.abs(np.diff(times.get(CHANNEL_OF[ImuAccel], [0.0, _PERIOD_S])) - _PERIOD_S) * 1000.0
+    return Kept(
+        Counter({name: len(of_one) for name, of_one in times.items()}),
+        max(ends, default=0.0) - min(ends, default=0.0),
+        {name: float(np.max(np.diff(of_one))) for name, of_one in times.items() if len(of_one) > 1},
+        (float(np.percentile(off_ms, 50)), float(np.percentile(off_ms, 99)), float(np.max(off_ms))),
+        events[SettingsChange],
+        events[Mark],
+        complaints,
+    )

@@ -1,0 +1,81 @@
+"""A sound card made of a pipe that takes samples as fast as time passes, for a program beside this one.
+
+ALSA's own null device takes them as fast as they come, and a program that plays on it never rests.
+"""
+
+from __future__ import annotations
+
+import fcntl
+import os
+import time
+from pathlib import Path
+
+ALSA = Path("/usr/share/alsa/alsa.conf")
+RATE_HZ = 44_100
+
+_ASOUNDRC = """
+pcm.panel {{ type file file "{pipe}" format "raw" slave.pcm {{ type null }} }}
+pcm.!default {{ type plug slave {{ pcm panel format S16_LE channels 1 rate {rate} }} }}
+ctl.!default {{ type null }}
+"""
+
+_BYTES_PER_S = 2 * RATE_HZ
+_MOST_AT_ONCE_S = 1.0
+"""A reader that was itself away for longer does not ask for what is past."""
+
+
+class Panel:
+    """The card.
+
+    Attributes:
+        environment: for the program that is to play on it.
+        heard_s: how much has been played.
+        silent_s: how much of that was silence.
+        late: how often it had nothing when a sample was due.
+
+    Args:
+        folder: where it keeps its files.
+    """
+
+    def __init__(self, folder: Path) -> None:
+        pipe, rc = folder / "card", folder / "asoundrc"
+        os.mkfifo(pipe)
+        rc.write_text(_ASOUNDRC.format(pipe=pipe, rate=RATE_HZ), encoding="utf-8")
+        self.environment = {"ALSA_CONFIG_PATH": f"{ALSA}:{rc}"}
+        self.late = 0
+        self._heard = self._silent = 0
+        self._due_s: float | None = None
+        self._end = os.open(pipe, os.O_RDONLY | os.O_NONBLOCK)
+        fcntl.fcntl(self._end, fcntl.F_SETPIPE_SZ, 8192)  # 46 to 93 ms: a page is free when all of it is read
+
+    @property
+    def heard_s(self) -> float:
+        return self._heard / _BYTES_PER_S
+
+    @property
+    def silent_s(self) -> float:
+        return self._silent / _BYTES_PER_S
+
+    def play(self) -> None:
+        """What is due by now."""
+        now_s = time.monotonic()
+        if self._due_s is None or now_s - self._due_s > _MOST_AT_ONCE_S:
+            self._due_s = now_s
+        wanted = int((now_s - self._due_s) * RATE_HZ) * 2
+        while wanted > 0:
+            try:
+                got = os.read(self._end, wanted)
+            except BlockingIOError:
+                got = b""
+            if not got:
+                self.late += bool(self._heard)
+                self._due_s = now_s
+                return
+            self._heard += len(got)
+            self._silent += 0 if any(got) else len(got)
+            self._due_s += len(got) / _BYTES_PER_S
+            wanted -= len(got)
+
+    def close(self) -> None:
+        """Once the program has ended: the device ends the whole process whose reader has gone."""
+        os.close(self._end)

@@ -1,0 +1,163 @@
+"""Programs that connect to the sentences and do not behave, and one that does."""
+
+from __future__ import annotations
+
+import socket
+import struct
+from collections.abc import Callable, Iterator
+from contextlib import suppress
+from random import Random
+
+Address = tuple[str, int]
+
+_RESET = struct.pack("ii", 1, 0)
+"""With no time to linger, closing is a reset (socket(7), SO_LINGER)."""
+
+MOST_AT_ONCE = 40
+"""Of a crowd: five times as many as are served."""
+
+
+def _connected(address: Address, receive_bytes: int | None = None) -> socket.socket:
+    """A connection, or one on its way: nobody here waits either."""
+    client = socket.socket()
+    client.setblocking(False)
+    if receive_bytes is not None:
+        client.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, receive_bytes)
+    client.connect_ex(address)
+    return client
+
+
+def _send(client: socket.socket, data: bytes) -> None:
+    with suppress(OSError):  # not connected yet, or not let in
+        client.send(data)
+
+
+def leave(client: socket.socket) -> None:
+    """Close, as programs do."""
+    client.close()
+
+
+def reset(client: socket.socket) -> None:
+    """Close with a reset, as programs that crash do, and those with unread sentences."""
+    client.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, _RESET)
+    client.close()
+
+
+def comes_and_goes(address: Address, _: Random) -> Iterator[socket.socket]:
+    leave(_connected(address))
+    yield from ()
+
+
+def resets_at_once(address: Address, _: Random) -> Iterator[socket.socket]:
+    reset(_connected(address))
+    yield from ()
+
+
+def babbles_and_goes(address: Address, chance: Random) -> Iterator[socket.socket]:
+    client = _connected(address)
+    _send(client, chance.randbytes(200_000))
+    leave(client)
+    yield from ()
+
+
+def babbles_and_stays(address: Address, chance: Random) -> Iterator[socket.socket]:
+    client = _connected(address)
+    _send(client, chance.randbytes(200_000))
+    yield client
+
+
+def takes_it_for_a_web_server(address: Address, _: Random) -> Iterator[socket.socket]:
+    client = _connected(address)
+    _send(client, b"GET / HTTP/1.1\r\nHost: instrument\r\n\r\n")
+    yield client
+
+
+def says_nothing_more(address: Address, _: Random) -> Iterator[socket.socket]:
+    """Half-closed."""
+    client = _connected(address)
+    with suppress(OSError):
+        client.shutdown(socket.SHUT_WR)
+    yield client
+
+
+def never_reads(address: Address, _: Random) -> Iterator[socket.socket]:
+    yield _connected(address, receive_bytes=1024)
+
+
+def comes_as_a_crowd(address: Address, _: Random) -> Iterator[socket.socket]:
+    for _number in range(MOST_AT_ONCE):
+        yield _connected(address)
+
+
+KINDS: tuple[Callable[[Address, Random], Iterator[socket.socket]], ...] = (
+    comes_and_goes,
+    resets_at_once,
+    babbles_and_goes,
+    babbles_and_stays,
+    takes_it_for_a_web_server,
+    says_nothing_more,
+    never_reads,
+    comes_as_a_crowd,
+)
+"""Each opens connections and gives those it holds on to."""
+
+
+class Visitors:
+    """They come one after the other; those who stay leave, by turns politely and not, when it gets crowded.
+
+    Args:
+        address: where the sentences are.
+        seed: of their behaviour.
+        most: who may stay at a time.
+    """
+
+    def __init__(self, address: Address, seed: int, most: int = 60) -> None:
+        self._address = address
+        self._chance = Random(seed)  # noqa: S311  (behaviour, not secrets)
+        self._most = most
+        self._here: list[socket.socket] = []
+        self.visits = 0
+
+    def __len__(self) -> int:
+        return len(self._here)
+
+    def come(self) -> None:
+        """The next one; every kind has its turn."""
+        self._here += KINDS[self.visits % len(KINDS)](self._address, self._chance)
+        self.visits += 1
+        while len(self._here) > self._most:
+            client = self._here.pop(self._chance.randrange(len(self._here)))
+            self._chance.choice((leave, reset))(client)
+
+    def go(self) -> None:
+        """All of them."""
+        while self._here:
+            self._chance.choice((leave, reset))(self._here.pop())
+
+
+class Listener:
+    """One that behaves: reads all there is and keeps whole lines until they are taken."""
+
+    def __init__(self, address: Address) -> None:
+        self._socket = socket.create_connection(address, timeout=10.0)
+        self._socket.setblocking(False)
+        self._rest = b""
+
+    def lines(self) -> list[bytes]:
+        """What has come, without the line ends.
+
+        Raises:
+            ConnectionError: if it was put out.
+        """
+        with suppress(BlockingIOError):
+            while True:
+                more = self._socket.recv(65_536)
+                if not more:
+                    raise ConnectionResetError("a listener that behaves was put out")
+                self._rest += more
+        *whole, self._rest = self._rest.split(b"\r\n")
+        return whole
+
+    def close(self) -> None:
+        """Listen no more."""
+        self._socket.close()

@@ -186,6 +186,19 @@ def test_cycles_that_are_missed_altogether_are_counted():
     assert bench.driver.overruns == pytest.approx(50, abs=1)
 
 
+@pytest.mark.parametrize("name", CHIPS)
+@pytest.mark.parametrize("periods", [0.3, 0.6, 0.9, 0.99, 1.4, 1.99])
+def test_a_loop_that_comes_late_once_takes_no_reading_twice(name, periods):
+    # A loop late by nearly a period must not read at once and, as the next is due, once more: chips that run
+    # by themselves have nothing new then, and look as if they had lost their settings.
+    bench = Bench(name)
+    bench.run(0.5)
+    for _ in range(20):
+        bench.clock.advance(periods / CHIPS[name].rate_hz)
+        _, faults = bench.run(3.7 / CHIPS[name].rate_hz)
+        assert not faults
+
+
 def test_nothing_happens_before_it_is_due():
     bench = Bench("MS5611")
     bench.run(0.1)

@@ -76,9 +76,10 @@ def _live(minutes: float, out: Console) -> int:
         )
 
     with tempfile.TemporaryDirectory() as folder:
-        found = live(Path(folder), minutes * MINUTE_S, min(MINUTE_S, minutes * MINUTE_S / 4.0), tell)
+        row_s = min(MINUTE_S, minutes * MINUTE_S / 4.0)
+        found = live(Path(folder), minutes * MINUTE_S, row_s=row_s, tell=tell)
     _told(found, out)
-    return verdict(found.problems(), out)
+    return verdict(found.problems() + found.pauses(), out)
 
 
 def _told(found: Watched, out: Console) -> None:

@@ -15,9 +15,9 @@ from drivers.samples import CHANNEL_OF, Baro, GnssPos, ImuAccel, Pitot
 from hw_replay.recording import Recording
 
 GAP_S = 1.0
-"""A sensor that was not read for so long is missing from the recording, however slow the machine."""
+"""A sensor that was not read for so long is missing from the recording."""
 
-_ALWAYS = (ImuAccel, Baro, Pitot, GnssPos)
+_ALWAYS = tuple(CHANNEL_OF[kind] for kind in (ImuAccel, Baro, Pitot, GnssPos))
 _PERIOD_S = 0.01
 """Of the inertial sensor's chip."""
 
@@ -44,16 +44,17 @@ class Kept:
     complaints: list[str]
 
     def problems(self, changes: int, marks: int) -> Iterator[str]:
-        """What is wrong, one sentence each, if so many changes and marks were made."""
+        """What is wrong on any machine, one sentence each, if so many changes and marks were made."""
         yield from self.complaints
-        for kind in _ALWAYS:
-            name = CHANNEL_OF[kind]
-            if name not in self.longest_s:
-                yield f"{name} was never recorded"
-            elif self.longest_s[name] > GAP_S:
-                yield f"{name}: a gap of {self.longest_s[name]:.2f} s"
+        yield from (f"{name} was never recorded" for name in _ALWAYS if name not in self.samples)
         if (self.changes, self.marks) != (changes, marks):
             yield f"{changes} changes and {marks} marks were made, {self.changes} and {self.marks} recorded"
+
+    def gaps(self) -> Iterator[str]:
+        """Where a sensor is missing for long."""
+        for name in _ALWAYS:
+            if self.longest_s.get(name, 0.0) > GAP_S:
+                yield f"{name}: a gap of {self.longest_s[name]:.2f} s"
 
 
 def kept(path: Path) -> Kept:

@@ -7,8 +7,10 @@ on the way, status to a service manager that is this program.
 
 from __future__ import annotations
 
+import math
 import os
 import re
+import signal
 import socket
 import subprocess
 import sys
@@ -41,7 +43,10 @@ SETTLING = 5
 """The first statuses, in which sensors and recorder may still be starting."""
 
 START_S = 60.0
-"""It must be ready by then."""
+"""It must be ready by then, and once told must end by then."""
+
+TAKEN_S = 5.0
+"""So long after a change or mark it is in the recording, ten looks at the files."""
 
 _CLOCK_TICKS = os.sysconf("SC_CLK_TCK")
 _COUNTS = re.compile(r"(\d+) (overruns|gaps in the sound)")
@@ -50,14 +55,20 @@ _COMPLAINT = re.compile(r"[WEC] |Traceback|\w+(Error|Exception|Warning)\b")
 
 
 def live(
-    folder: Path, flown_s: float, row_s: float = MINUTE_S, tell: Callable[[Row], None] = lambda _: None
+    folder: Path,
+    flown_s: float,
+    *,
+    row_s: float = MINUTE_S,
+    change_s: float = CHANGE_S,
+    tell: Callable[[Row], None] = lambda _: None,
 ) -> Watched:
-    """Fly for so long in real time.
+    """Fly for so long in real time, then stop it as a service manager does.
 
     Args:
         folder: empty; takes flight, settings and recording.
         flown_s: how long.
         row_s: between two rows.
+        change_s: between two things the pilot does.
         tell: called with every row.
 
     Raises:
@@ -67,7 +78,7 @@ def live(
     write_recording(flight, long_flight(flown_s + START_S, SEED), "soak", "", None, indexed=False)
     port = _free_port()
     _write_settings(config, port, flights)
-    words = ["run", "--config", config, "--rehearse", flight, "--marks", folder / "marks", "--for", flown_s]
+    words = ["run", "--config", config, "--rehearse", flight, "--marks", folder / "marks"]
     with ExitStack() as stack:
         panel = Panel(folder)
         stack.callback(panel.close)
@@ -81,7 +92,7 @@ def live(
         stack.callback(program.kill)  # the last one in is the first one done
         watch = Watch(program, panel, manager, port, folder)
         stack.callback(watch.close)
-        found = watch.run(flown_s, row_s, tell)
+        found = watch.run(flown_s, row_s, change_s, tell)
         said.seek(0)
         found.words = [line for line in said.read().decode().splitlines() if _COMPLAINT.match(line)]
     files = list(flights.glob("*.mcap"))
@@ -133,31 +144,37 @@ class Watch:
         self._ending = False
         self._found = Watched()
 
-    def run(self, flown_s: float, row_s: float, tell: Callable[[Row], None]) -> Watched:
-        """Until the program ends."""
+    def run(self, flown_s: float, row_s: float, change_s: float, tell: Callable[[Row], None]) -> Watched:
+        """Until the program ends; it is told to when the time is up and what the pilot did last is old."""
         found = self._found
         begun_s = self._until_ready()
         self._status_s = self._sentence_s = now_s = begun_s
         self._listener = Listener(self._address)
-        next_row_s, visit_s, change_s = begun_s + row_s, begun_s, begun_s + 2.0
+        row_at_s, visit_at_s, pilot_at_s = begun_s + row_s, begun_s, begun_s + change_s
+        end_s = begun_s + flown_s
         self._used_s = self._processor_s()
         while self._program.poll() is None:
             self._panel.play()
             now_s = time.monotonic()
             self._take_statuses(now_s)
             self._take_sentences(now_s)
-            if now_s - begun_s > flown_s + START_S:
-                raise TimeoutError("it does not end")
-            if now_s >= visit_s:
-                visit_s = now_s + VISIT_S
+            if now_s >= visit_at_s:
+                visit_at_s = now_s + VISIT_S
                 self._visitors.come()
-            if change_s <= now_s < begun_s + flown_s - CHANGE_S:
-                change_s = now_s + CHANGE_S
-                self._pilot()
-            if now_s >= next_row_s and not self._ending:
-                next_row_s += row_s
+            if now_s >= row_at_s and not self._ending:
+                row_at_s += row_s
                 found.rows.append(self._row(now_s - begun_s, row_s))
                 tell(found.rows[-1])
+            if pilot_at_s <= now_s < begun_s + flown_s:
+                pilot_at_s = now_s + change_s
+                self._pilot()
+            if any(pilot.poll() is None for pilot in self._pilots):
+                end_s = max(end_s, now_s + TAKEN_S)
+            if now_s >= end_s:
+                self._program.send_signal(signal.SIGTERM)
+                end_s = math.inf
+            if now_s > begun_s + flown_s + START_S:
+                raise TimeoutError("it does not end")
             time.sleep(TICK_S)
         found.exit_code = self._program.returncode
         found.quiet_s = max(found.quiet_s, now_s - self._status_s)

@@ -80,7 +80,7 @@ class Watched:
     recording: Kept | None = None
 
     def problems(self) -> list[str]:
-        """What is wrong, one sentence each. Times are judged where no machine is that slow."""
+        """What is wrong on any machine, one sentence each."""
         found = [f"exit code {self.exit_code}"] if self.exit_code else []
         found += [f"it said: {line}" for line in self.words]
         found += [f"status, {count} times: {words}" for words, count in self.wrong.items()]
@@ -88,11 +88,6 @@ class Watched:
             found.append(f"{self.statuses} statuses and {self.sentences.total()} sentences came")
         if self.sentences["?"]:
             found.append(f"{self.sentences['?']} sentences were none")
-        found += [
-            f"no {what} for {quiet_s:.1f} s"
-            for what, quiet_s in (("status", self.quiet_s), ("sentence", self.without_s))
-            if quiet_s > MOST_QUIET_S
-        ]
         if self.heard_s <= self.silent_s:
             found.append(f"nothing was heard in {self.heard_s:.0f} s")
         settled = [row for row in self.rows if row.t_s >= SETTLED_S]
@@ -101,6 +96,14 @@ class Watched:
         if self.recording is None:
             return [*found, "there is no recording, or more than one"]
         return [*found, *self.recording.problems(self.changes, self.marks)]
+
+    def pauses(self) -> list[str]:
+        """Where it stood still, or the machine did."""
+        quiet = {"status": self.quiet_s, "sentence": self.without_s}
+        found = [
+            f"no {what} for {quiet_s:.1f} s" for what, quiet_s in quiet.items() if quiet_s > MOST_QUIET_S
+        ]
+        return found if self.recording is None else [*found, *self.recording.gaps()]
 
 
 def _growth(first: Row, last: Row) -> Iterator[str]:

@@ -29,10 +29,10 @@ from vario.app.player import noise_of
 from vario.app.replay import replay
 from vario.flight.estimate.inertial import InertialFilter
 from vario.flight.estimate.inertial_model import SIZE, InertialNoise, Regime, Wing
-from vario.flight.frames import Framer
+from vario.flight.frames import FRAME_S, Framer
 from vario.flight.pipeline import Pipeline
 from vario.settings.schema import Settings
-from vario.sound.synth import Synth
+from vario.sound.wav import WavSink
 
 SEED = 7
 
@@ -117,10 +117,10 @@ def _print_shares(path: Path) -> None:
     whole = time.thread_time() - start
     inside = sum(seconds for name, seconds in spent.items() if name not in ("read", "frame"))
     spent["rest of the step"] = whole - inside
-    synth = Synth()
     start = time.thread_time()
-    for reading in readings:
-        synth.render(reading.tone, 441)
+    with WavSink(path.with_suffix(".wav")) as sound:
+        for reading in readings:
+            sound.play(reading.tone, FRAME_S)
     spent["sound"] = time.thread_time() - start
     total = sum(spent.values())
     print("share of the time by part (and µs a frame of 20 ms)")

@@ -5,9 +5,13 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+Piece = tuple[int, float, float, int]
+"""Samples on the way to one target: how many, the target, how far from it the line to it began, and how many
+samples from it the piece begins, 0 if it is there."""
+
 
 class Glide:
-    """One gliding value.
+    """One gliding value: told where to go and for how long, target by target, it gives all samples at once.
 
     Args:
         samples: how long it takes to reach a target.
@@ -17,18 +21,14 @@ class Glide:
         self._start = self._end = 0.0
         self._samples = samples
         self._left = 0
-        # Ends first: read backwards from what is left, it is the line to the target.
-        self._ramp = np.arange(samples, dtype=np.float64) / samples
+        self._pieces: list[Piece] = []
+        # What is left of the way. Its last value is 0, so that the target is met to the bit.
+        self._ramp = np.arange(samples - 1, -1, -1, dtype=np.float64) / samples
 
     @property
     def target(self) -> float:
         """Where the value is or will be."""
         return self._end
-
-    @property
-    def is_steady(self) -> bool:
-        """Whether the value is at its target."""
-        return self._left == 0
 
     def jump(self, target: float) -> None:
         """Be at `target` at once."""
@@ -42,14 +42,37 @@ class Glide:
             self._end = target
             self._left = self._samples
 
-    def take(self, n: int) -> NDArray[np.float64] | float:
-        """The next n values; one number if they are all the same."""
-        left = self._left
-        if left == 0:
-            return self._end
-        moving = min(n, left)
-        values = np.full(n, self._end, np.float64)
-        # Written from the end, so that the last value is the target to the bit and cuts do not show.
-        values[:moving] += (self._start - self._end) * self._ramp[left - moving : left][::-1]
-        self._left -= moving
+    def go_on(self, n: int) -> None:
+        """Move for n samples."""
+        self._pieces.append((n, self._end, self._start - self._end, self._left))
+        self._left = max(self._left - n, 0)
+
+    def target_at(self, sample: int) -> float:
+        """The target in force at one of the samples since `drop`."""
+        for n, target, _, _ in self._pieces:
+            sample -= n
+            if sample < 0:
+                return target
+        return self._end
+
+    def drop(self) -> None:
+        """Forget the samples so far; the value stays what it is."""
+        self._pieces = []
+
+    def values(self, n: int) -> NDArray[np.float64] | float:
+        """The n samples since `drop`; one number if they are all the same."""
+        pieces = self._pieces
+        _, first, _, _ = pieces[0]
+        if all(left == 0 and target == first for _, target, _, left in pieces):
+            return first
+        values = np.zeros(n)
+        at = 0
+        for length, target, way, left in pieces:
+            part = values[at : at + length]
+            if left:
+                done = self._samples - left
+                ramp = self._ramp[done : done + length]
+                np.multiply(ramp, way, out=part[: ramp.size])
+            part += target
+            at += length
         return values

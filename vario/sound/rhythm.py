@@ -43,6 +43,7 @@ class Rhythm:
         self._place = 0
         self._phase = 0
         self._step = Glide(glide_samples)
+        self._least_step = 0.0  # of those in force since the last `take`, or as the pause began
         self._bounds: tuple[tuple[int, float, bool], ...] = ()
         self._beeping = False
         self._open = False
@@ -54,11 +55,6 @@ class Rhythm:
     def is_closed(self) -> bool:
         """Whether nothing sounds."""
         return self._place == 0
-
-    @property
-    def is_silent(self) -> bool:
-        """Whether nothing sounds, nor will without a new call; and no pitch is changed."""
-        return self._place == 0 and not self._open and not self._beeping and self._ratio == 1.0
 
     @property
     def samples_to_close(self) -> int:
@@ -75,79 +71,92 @@ class Rhythm:
 
     def beep(self, beep_hz: float, notes: tuple[Note, ...]) -> None:
         """Beep at this cadence; the first beep begins now, a beep in progress goes on."""
-        step = beep_hz / self._rate_hz * _TURN
+        step = self._step_of(beep_hz)
         if not self._beeping:
             self._open = self._beeping = True
             self._phase, self._pause = 0, 0
             self._bounds = _bounds(notes)
             self._step.jump(step)
-        elif self._pause and step > RISE * self._pause_step:
+            self._least_step = step
+            return
+        self._least_step = min(self._least_step, step)
+        if self._pause and step > RISE * self._pause_step:
             self._step.jump(step)
             left = max(self._shortest_pause - self._pause, 0)
             self._phase = max(self._phase, _TURN - left * int(step))
         else:
             self._step.aim(step)
 
-    def take(self, n: int, ratios: NDArray[np.float64]) -> NDArray[np.float32] | None:
-        """How far the gate is open at the next n samples, 0 to 1; None if it stays closed.
+    def only_steers(self, beep_hz: float) -> bool:
+        """Whether `beep` at this cadence surely ends no pause, wherever the clock will be by then."""
+        return self._beeping and self._step_of(beep_hz) <= RISE * self._least_step
 
-        Args:
-            n: number of samples.
-            ratios: shape (n,); multiplied by the ratio of the note that sounds at each sample.
+    def go_on(self, n: int) -> None:
+        """Sound like this for n samples."""
+        if self._beeping:
+            self._step.go_on(n)
+
+    def take(self, n: int) -> tuple[NDArray[np.float32] | None, NDArray[np.float64] | float]:
+        """The n samples gone by since the last call.
+
+        Returns:
+            How far the gate is open, 0 to 1, shape (n,); None if it stays closed. And what the pitch is
+            multiplied by, of the same shape, or one number if it is the same all along.
         """
+        gate = np.zeros(n, np.float32)
         if not self._beeping:
-            if self._ratio != 1.0:
-                ratios *= self._ratio
-            return self._move(n, self._open)
-        gate = np.empty(n, np.float32)
+            return (gate if self._move(gate, self._open) else None), self._ratio
+        ratios = 1.0 if all(ratio == 1.0 for _, ratio, _ in self._bounds) else np.ones(n)
         clock = self._clock(n)
         heard = False
         at = 0
         while at < n:
             at_phase = int(clock[at])
             turn = at_phase - at_phase % _TURN
-            bound, ratio, sounds = next(b for b in self._bounds if at_phase - turn < b[0])
-            end = int(np.searchsorted(clock, turn + bound))
-            part = self._move(min(end, n) - at, sounds)
-            gate[at : min(end, n)] = 0.0 if part is None else part
-            heard = heard or part is not None
-            self._ratio = ratio
-            if ratio != 1.0:
-                ratios[at : min(end, n)] *= ratio
-            self._count_pause(at_phase - turn, min(end, n) - at)
-            at = min(end, n)
+            bound, self._ratio, sounds = next(b for b in self._bounds if at_phase - turn < b[0])
+            end = min(int(clock.searchsorted(turn + bound)), n)
+            heard |= self._move(gate[at:end], sounds)
+            if isinstance(ratios, np.ndarray):
+                ratios[at:end] = self._ratio
+            self._count_pause(at_phase - turn, at, end)
+            at = end
         self._phase = int(clock[n]) % _TURN
-        return gate if heard else None
+        self._step.drop()
+        self._least_step = min(self._step.target, self._pause_step) if self._pause else self._step.target
+        return gate if heard else None, ratios
+
+    def _step_of(self, beep_hz: float) -> float:
+        """What the beep clock goes on by in one sample."""
+        return beep_hz / self._rate_hz * _TURN
 
     def _clock(self, n: int) -> NDArray[np.int64]:
-        """The beep clock at each of the next n samples and the one after, not wrapped."""
-        step = self._step.take(n)
+        """The beep clock at each of the n samples and the one after, not wrapped."""
         clock = np.empty(n + 1, np.int64)
         clock[0] = self._phase
-        clock[1:] = step
-        return np.cumsum(clock, out=clock)
+        clock[1:] = self._step.values(n)
+        return clock.cumsum(out=clock)
 
-    def _count_pause(self, place: int, span: int) -> None:
+    def _count_pause(self, place: int, start: int, end: int) -> None:
         """Keep count of how long the pause after the last note has lasted."""
         if place < self._bounds[-2][0]:
             self._pause = 0
             return
         if self._pause == 0:
-            self._pause_step = self._step.target
-        self._pause += span
+            self._pause_step = self._step.target_at(start)
+        self._pause += end - start
 
-    def _move(self, n: int, opening: bool) -> NDArray[np.float32] | None:
-        """The gate while it opens or closes for n samples."""
+    def _move(self, gate: NDArray[np.float32], opening: bool) -> bool:
+        """Write down the gate, zeros so far, while it opens or closes; whether it was open at all."""
         step, left = (3, self._full - self._place) if opening else (-2, self._place)
-        if left == 0:
-            return np.full(n, 1.0, np.float32) if opening else None
-        moving = min(n, -(-left // abs(step)))
-        gate = np.full(n, 1.0 if opening else 0.0, np.float32)
-        places = self._place + step * np.arange(1, moving + 1)
-        np.clip(places, 0, self._full, out=places)
-        gate[:moving] = self._edge[places]
-        self._place = int(places[-1])
-        return gate
+        moving = min(gate.size, -(-left // abs(step)))
+        if opening:
+            gate[moving:] = 1.0
+        if moving:
+            places = self._place + step * np.arange(1, moving + 1)
+            np.clip(places, 0, self._full, out=places)
+            gate[:moving] = self._edge[places]
+            self._place = int(places[-1])
+        return opening or moving > 0
 
 
 def _bounds(notes: tuple[Note, ...]) -> tuple[tuple[int, float, bool], ...]:

@@ -72,9 +72,9 @@ class Wave:
     table: NDArray[np.float32]
     amplitudes: NDArray[np.float64]
 
-    def amplitude(self, pitch_hz: float) -> float:
-        """Peak amplitude for level 1 at this pitch."""
-        return float(np.interp(pitch_hz, _PITCHES_HZ, self.amplitudes))
+    def amplitudes_at(self, pitches_hz: list[float]) -> list[float]:
+        """Peak amplitudes for level 1 at these pitches."""
+        return np.interp(pitches_hz, _PITCHES_HZ, self.amplitudes).tolist()
 
 
 def wave_of(partials: tuple[tuple[float, float], ...]) -> tuple[NDArray[np.float64], float]:

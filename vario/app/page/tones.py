@@ -92,7 +92,7 @@ def _kit(cues_heard: set[str]) -> dict[str, Any]:
                 "name": voice.value,
                 "partials": TIMBRES[voice].partials,
                 "notes": [(note.start, note.stop, note.ratio) for note in TIMBRES[voice].notes],
-                "amplitudes": [round(waves()[voice].amplitude(float(pitch)), 5) for pitch in _PITCHES_HZ],
+                "amplitudes": [round(a, 5) for a in waves()[voice].amplitudes_at(_PITCHES_HZ.tolist())],
             }
             for voice in _VOICES
         ],

@@ -208,7 +208,7 @@ def test_a_damaged_transfer_is_named_with_its_line(flight, old, new, says):
 
 
 @given(where=st.floats(0.0, 1.0), letter=st.sampled_from('0123456789abcdefxyz"{}[],:-. '))
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 def test_a_recording_damaged_anywhere_gives_samples_or_an_error_that_names_the_line(flight, where, letter):
     _, lines = flight
     text = "".join(lines)
@@ -223,7 +223,7 @@ def test_a_recording_damaged_anywhere_gives_samples_or_an_error_that_names_the_l
 
 
 @given(cut=st.floats(0.0, 1.0))
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 def test_a_recording_cut_anywhere_plays_up_to_the_cut(flight, cut):
     got, lines = flight
     text = "".join(lines)

@@ -13,7 +13,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from ambiance import Atmosphere as GeneralAtmosphere
-from hypothesis import assume, given, settings
+from hypothesis import assume, given
 from hypothesis import strategies as st
 from scipy.spatial.transform import Rotation
 
@@ -264,7 +264,6 @@ def test_the_published_four_runs_give_the_published_airspeed() -> None:
     st.lists(st.floats(0.0, 2 * math.pi), min_size=3, max_size=6),
     st.floats(0.85, 1.15),
 )
-@settings(deadline=None)
 def test_three_or_more_runs_give_wind_and_factor_whatever_they_are(
     tas: float, wind: tuple[float, float], headings: list[float], factor: float
 ) -> None:

@@ -141,7 +141,7 @@ def test_a_card_that_takes_its_time_holds_nobody_up_and_gets_everything(tmp_path
     assert recorded(tmp_path) == flown
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 @given(seed=st.integers(0, 2**32))
 def test_the_power_may_go_at_any_moment(tmp_path_factory: pytest.TempPathFactory, seed: int) -> None:
     """On a disk that keeps what was forced onto it, and of the rest what it likes."""

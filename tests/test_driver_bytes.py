@@ -15,7 +15,7 @@ from tests.fuzz.babble import IDENTITY, Babble
 
 @pytest.mark.parametrize("name", CHIPS)
 @given(data=st.data())
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 def test_whatever_a_chip_answers_it_is_a_possible_sample_or_a_typed_error(name, data):
     bus = Babble(
         lambda length: data.draw(st.binary(min_size=length, max_size=length)), IDENTITY.get(name, {})

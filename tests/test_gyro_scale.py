@@ -9,7 +9,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from scipy.spatial.transform import Rotation
 
@@ -118,7 +118,6 @@ def test_the_scales_found_make_the_flight_logic_turn_by_the_true_angle() -> None
     st.tuples(*[st.floats(0.9, 1.1)] * 3),
     st.lists(st.tuples(*[st.floats(-1.0, 1.0)] * 3), min_size=6, max_size=9),
 )
-@settings(deadline=None)
 def test_any_turns_about_axes_well_apart_give_the_scales_exactly(
     scale: tuple[float, float, float], axes: list[tuple[float, float, float]]
 ) -> None:

@@ -387,7 +387,7 @@ flights = st.lists(
 )
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(start=st.integers(0, 86_399), steps=flights)
 @example(  # the velocity between the second and the last fix belongs before the void one
     start=0,
@@ -442,7 +442,7 @@ records = st.one_of(
 )
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=300)
 @given(lines=st.lists(records, max_size=12))
 def test_any_lines_give_samples_within_limits_in_order_of_time(
     tmp_path_factory: pytest.TempPathFactory, lines: list[str]

@@ -326,7 +326,7 @@ def test_a_lasting_fault_is_a_bounded_number_of_tries() -> None:
         assert 600.0 / LONGEST_RETRY_S - 2 <= tries <= 600.0 / LONGEST_RETRY_S + 10
 
 
-@settings(max_examples=12, deadline=None)
+@settings(max_examples=12)
 @given(
     st.lists(
         st.tuples(st.floats(2.0, 18.0), st.sampled_from([IMU, BARO, PITOT]), st.integers(0, 6)), max_size=8

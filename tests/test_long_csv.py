@@ -223,7 +223,7 @@ TEXT_ROWS = st.lists(
 )
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=200)
 @given(
     rows=TEXT_ROWS, encoding=st.sampled_from(["utf-8", "utf-16-le", "latin-1"]), run_rows=st.integers(1, 9)
 )

@@ -200,7 +200,7 @@ _SAMPLES = st.lists(
 )
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=200)
 @given(_SAMPLES, st.booleans())
 def test_no_input_makes_it_fail_or_show_nonsense(samples: list[Sample], in_order: bool) -> None:
     if in_order:

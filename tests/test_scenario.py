@@ -40,7 +40,7 @@ def first(samples: list[Sample], name: str) -> np.ndarray:
     return np.array([(s.t_s, s.value) for s in samples if isinstance(s, Reference) and s.name == name])
 
 
-@settings(max_examples=8, deadline=None)
+@settings(max_examples=8)
 @given(
     seed=st.integers(0, 10_000),
     strengths=st.tuples(st.floats(0.0, 1.5), st.floats(1.0, 6.0)),

@@ -133,7 +133,7 @@ def test_zoom_without_drag_gains_the_height_of_the_speed() -> None:
     assert gained == pytest.approx(56.651, abs=0.02)
 
 
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=15)
 @given(
     st.lists(st.tuples(st.floats(0.5, 1.8), st.floats(-0.3, 0.3)), min_size=4, max_size=8), st.floats(-8, 8)
 )

@@ -70,14 +70,14 @@ def cadence_of(pcm: NDArray[np.int16]) -> float:
 # --- what is commanded is what sounds
 
 
-@settings(deadline=None, max_examples=30)
+@settings(max_examples=30)
 @given(st.floats(200.0, 3000.0), st.floats(0.2, 1.0))
 def test_pitch_is_the_commanded_one(pitch_hz: float, level: float) -> None:
     pcm = rendered([(ToneCommand(pitch_hz, None, level), RATE_HZ)])[RATE_HZ // 10 :]
     assert pitch_of(pcm) == pytest.approx(pitch_hz, rel=0.001)
 
 
-@settings(deadline=None, max_examples=30)
+@settings(max_examples=30)
 @given(st.floats(0.5, 12.0), st.floats(400.0, 3000.0))
 def test_cadence_is_the_commanded_one(beep_hz: float, pitch_hz: float) -> None:
     # The least difference of tempo heard is 3 % over several beeps (Drake and Botte, Perception &
@@ -99,7 +99,7 @@ def test_what_the_vario_says_is_what_sounds(vario_mps: float) -> None:
         assert quietest > 0.9 * np.max(np.abs(pcm))
 
 
-@settings(deadline=None, max_examples=20)
+@settings(max_examples=20)
 @given(st.floats(0.3, 4.5), st.floats(0.1, 0.5))
 def test_more_climb_sounds_higher(lift_mps: float, more_mps: float) -> None:
     steady = [ToneCommand(command_at(v).pitch_hz, None, 0.5) for v in (lift_mps, lift_mps + more_mps)]
@@ -165,7 +165,6 @@ def test_strong_lift_is_not_kept_waiting_by_a_pause() -> None:
 # --- the same whatever the blocks
 
 
-@settings(deadline=None)
 @given(timelines, st.randoms(use_true_random=False))
 def test_block_sizes_do_not_change_a_byte(timeline: list[tuple[ToneCommand, int]], random: object) -> None:
     synth = Synth(RATE_HZ)
@@ -187,7 +186,6 @@ def test_long_and_short_blocks_agree_sample_by_sample(voice: Voice) -> None:
 # --- no clicks
 
 
-@settings(deadline=None)
 @given(histories, st.integers(1, 900))
 def test_no_climb_history_makes_a_click(history: list[float], block: int) -> None:
     # Bernstein's inequality: a signal within ±A without content above f changes by at most 2 π f A a
@@ -211,7 +209,6 @@ low_commands = st.builds(
 )
 
 
-@settings(deadline=None)
 @given(st.lists(st.tuples(low_commands, st.integers(1, 2000)), min_size=2, max_size=20))
 def test_no_command_history_makes_a_click(timeline: list[tuple[ToneCommand, int]]) -> None:
     # As above, and sharper: with the third partial of 250 Hz as the highest, a click would be twenty times as
@@ -238,7 +235,7 @@ def test_beeps_splatter_less_than_50_db(pitch_hz: float, voice: Voice, beep_hz: 
     assert 10 * np.log10(power[far].sum() / power.sum()) < -50.0
 
 
-@settings(deadline=None, max_examples=10)
+@settings(max_examples=10)
 @given(st.floats(0.5, 8.0), st.floats(500.0, 1600.0))
 def test_pauses_are_silent(beep_hz: float, pitch_hz: float) -> None:
     pcm = rendered([(ToneCommand(pitch_hz, beep_hz, 1.0), 2 * RATE_HZ)])
@@ -261,7 +258,6 @@ def test_voices_change_through_silence(pair: tuple[Voice, Voice]) -> None:
 # --- limits
 
 
-@settings(deadline=None)
 @given(timelines)
 def test_nothing_passes_full_scale(timeline: list[tuple[ToneCommand, int]]) -> None:
     assert np.max(np.abs(rendered(timeline).astype(int))) <= 0.975 * 32767

@@ -138,7 +138,7 @@ busy = st.builds(
 )
 
 
-@settings(deadline=None, max_examples=60)
+@settings(max_examples=60)
 @given(st.lists(st.tuples(busy, st.integers(882, 9000)), min_size=2, max_size=10))
 def test_no_cue_clicks_whatever_it_interrupts(timeline: list[tuple[ToneCommand, int]]) -> None:
     # No partial of any voice or cue lies above 10 kHz, so whatever is found above 14.5 kHz is a click. A step

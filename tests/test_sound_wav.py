@@ -41,7 +41,7 @@ def test_wav_is_readable_and_exactly_as_long_as_the_flight(tmp_path: Path, rate_
     assert pitch_of(pcm, rate_hz) == pytest.approx(600.0, rel=0.001)
 
 
-@settings(deadline=None, max_examples=25)
+@settings(max_examples=25)
 @given(steps=st.lists(st.floats(0.0, 0.05), max_size=60))
 def test_samples_never_drift_from_time(tmp_path_factory: pytest.TempPathFactory, steps: list[float]) -> None:
     path = tmp_path_factory.mktemp("drift") / "tone.wav"

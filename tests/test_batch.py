@@ -5,6 +5,9 @@ from __future__ import annotations
 import csv
 import json
 import os
+import select
+import subprocess
+import sys
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 
@@ -154,6 +157,50 @@ def test_a_worker_that_dies_is_listed_and_the_rest_is_done(folder: Path) -> None
     found = {str(outcome.name): outcome for outcome in Processes(1).run(jobs)}
     assert found["a.mcap"].failure is None
     assert found["deadly.mcap"].failure == CRASHED
+
+
+ENDLESS = """
+import sys
+from multiprocessing import active_children
+from vario.app.batch.job import Job
+from vario.app.batch.workers import Processes
+
+if __name__ == "__main__":
+    for outcome in Processes(2).run([Job(path, path, None) for path in sys.argv[1:]]):
+        print(*(child.pid for child in active_children()), flush=True)
+        sys.stdin.read()
+"""
+
+
+@pytest.mark.skipif(not hasattr(os, "pidfd_open"), reason="needs Linux, to wait for a process not ours")
+def test_workers_end_with_a_batch_that_is_killed(folder: Path, tmp_path: Path) -> None:
+    script = tmp_path / "endless.py"
+    script.write_text(ENDLESS, encoding="utf-8")
+    with subprocess.Popen(  # noqa: S603  (our own script)
+        [sys.executable, str(script), str(folder / "a.mcap"), str(folder / "2025" / "b.mcap")],
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        env={**os.environ, "PYTHONPATH": str(Path(__file__).parents[1])},
+    ) as batch:
+        assert batch.stdout is not None
+        workers = [os.pidfd_open(int(pid)) for pid in batch.stdout.readline().split()]
+        batch.kill()
+        batch.wait()
+    assert workers
+    for worker in workers:
+        try:
+            # Readable once the process has ended; the time only bounds how long a failure takes.
+            assert select.select([worker], [], [], 60.0)[0]
+        finally:
+            os.close(worker)
+
+
+def test_results_inside_the_folder_are_no_recordings(folder: Path) -> None:
+    out = folder / "out"
+    for _ in range(2):
+        main(["batch", str(folder), "--out", str(out), "--jobs", "1"])
+        assert len(table(out / "flights.csv")) == 2
+        assert {row["file"] for row in table(out / "failures.csv")} == {"c.igc", "empty.csv"}
 
 
 class Deadly(str):

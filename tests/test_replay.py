@@ -156,6 +156,8 @@ def test_an_interrupted_recording_plays_as_far_as_it_goes(tmp_path: Path) -> Non
     assert main(["replay", str(cut), "--out", str(tmp_path / "out")]) == 0
     found = summary(tmp_path / "out")
     assert 60.0 < found["flight"]["duration_s"] < 500.0
+    assert 15.0 < found["flight"]["takeoff_s"] < 45.0  # as in the demo's plan
+    assert found["flight"]["landing_s"] is None  # it breaks off in the air
     assert any("breaks off" in warning for warning in found["warnings"])
 
 

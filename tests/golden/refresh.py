@@ -6,7 +6,9 @@ refreshes it blindly.
 
 from __future__ import annotations
 
+import contextlib
 import csv
+import io
 import tempfile
 from pathlib import Path
 
@@ -41,11 +43,12 @@ def against_golden(rows: Rows) -> Comparison:
 def refresh() -> None:
     """Replay the demo, say what has changed, and replace the golden trace."""
     with tempfile.TemporaryDirectory() as folder:
-        main(["replay", str(BUNDLED), "--out", folder])
+        with contextlib.redirect_stdout(io.StringIO()):  # it tells of files that are gone at once
+            main(["replay", str(BUNDLED), "--out", folder])
         rows = thinned(read(Path(folder) / "trace.csv"))
     if GOLDEN.exists():
         sentences = list(meaning(against_golden(rows)))
-        print("\nWhat the change means:" if sentences else "\nNothing has moved.")
+        print("What the change means:" if sentences else "Nothing has moved.")
         for sentence in sentences:
             print(f"- {sentence}")
     with GOLDEN.open("w", newline="", encoding="ascii") as file:

@@ -1,61 +1,29 @@
-"""What the commands print: short, and fit for a narrow terminal."""
+"""What a replay and an import print: short, and fit for a narrow terminal."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
 from rich.console import Console
-from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 from rich.table import Table
+from rich.text import Text
 
 from vario.app.clock import clock
 from vario.app.replay import REPORT, SUMMARY, TONE, TRACE
-
-CAUTION = (
-    "Not certified and not a primary instrument. Look out; the flight manual and local rules come first."
-)
+from vario.app.terminal import CAUTION, labelled, terminal
 
 TRUTHS = ("truth_vario_mps",)
 """What of a simulated truth is worth a line; the rest is in the summary."""
 
-REDRAW_EVERY_S = 5.0
-"""Flight seconds between updates of the bar; more often would only cost time."""
-
-
-@contextmanager
-def progress_bar(duration_s: float | None) -> Iterator[Callable[[float], None]]:
-    """A bar on stderr while a replay runs, where stderr is a terminal."""
-    console = Console(stderr=True)
-    columns = (
-        TextColumn("{task.description}"),
-        BarColumn(),
-        TextColumn("{task.fields[reached]}"),
-        TimeElapsedColumn(),
-    )
-    with Progress(*columns, console=console, transient=True, disable=not console.is_terminal) as progress:
-        task = progress.add_task("replaying", total=duration_s, reached="")
-        start_s: float | None = None
-        shown_s = 0.0
-
-        def advance(t_s: float) -> None:
-            nonlocal start_s, shown_s
-            if start_s is None:
-                start_s = shown_s = t_s
-            if t_s - shown_s >= REDRAW_EVERY_S:
-                shown_s = t_s
-                progress.update(task, completed=t_s - start_s, reached=clock(t_s - start_s))
-
-        yield advance
-
 
 def print_replay(summary: Mapping[str, Any], out_dir: Path) -> None:
     """The outcome of a replay: the flight, its climbs, what to doubt, where the files are."""
-    console = Console(highlight=False)
+    console = terminal()
     flight = summary["flight"]
-    console.print(f"[bold]{summary['title']}[/bold], {clock(flight['duration_s'])} ({summary['origin']})")
+    length = f", {clock(flight['duration_s'])} ({summary['origin']})"
+    console.print(Text.assemble((summary["title"], "bold"), length))
     modes = ", ".join(f"{mode} {clock(seconds)}" for mode, seconds in flight["mode_s"].items())
     console.print(modes or "nothing happened in it")
     _print_climbs(console, summary["climbs"])
@@ -68,7 +36,7 @@ def print_replay(summary: Mapping[str, Any], out_dir: Path) -> None:
                 f"{name}: mean while circling {found['mean_circling']:+.2f}, {found['beside']} {own:+.2f}"
             )
     for warning in summary["warnings"]:
-        console.print(f"[bold]note:[/bold] {warning}", soft_wrap=True)
+        console.print(labelled("note", warning), soft_wrap=True)
     console.print(f"look at   {out_dir / REPORT}", soft_wrap=True)
     console.print(f"listen to {out_dir / TONE}", soft_wrap=True)
     console.print(f"numbers   {out_dir / TRACE}, {out_dir / SUMMARY}", soft_wrap=True)
@@ -95,9 +63,9 @@ def _print_climbs(console: Console, climbs: Sequence[Mapping[str, Any]]) -> None
 
 def print_import(counts: Mapping[str, int], warnings: Sequence[str], out: Path) -> None:
     """The outcome of an import: what is in the recording now, and what was left out."""
-    console = Console(highlight=False)
+    console = terminal()
     for channel, count in counts.items():
         console.print(f"{channel:24} {count:>9} samples")
     for warning in warnings:
-        console.print(f"[bold]note:[/bold] {warning}", soft_wrap=True)
+        console.print(labelled("note", warning), soft_wrap=True)
     console.print(f"written to {out}", soft_wrap=True)

@@ -42,9 +42,10 @@ def add_parser(commands: Any) -> None:
 
 
 def _replay(arguments: argparse.Namespace) -> int:
-    from vario.app.console import print_replay, progress_bar  # noqa: PLC0415
+    from vario.app.console import print_replay  # noqa: PLC0415
     from vario.app.passage import opened  # noqa: PLC0415
     from vario.app.replay import replay  # noqa: PLC0415
+    from vario.app.terminal import progress_bar  # noqa: PLC0415
 
     source, loaded = opened(arguments.file, arguments.config)
     out_dir = folder_for(arguments.file, arguments.out)

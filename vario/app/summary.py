@@ -108,16 +108,20 @@ class FlightSummary:
         for flag in self._flags:
             self._quality_s[flag] += step_s  # type: ignore[assignment]  # likewise
         if reading.mode is not self._mode:
-            if reading.mode is Mode.GROUND:
-                self._landing_s = reading.t_s
-            elif self._mode in (None, Mode.GROUND) and self._takeoff_s is None:
-                self._takeoff_s = reading.t_s
-            self._mode = reading.mode
+            self._note_mode(reading.mode, reading.t_s)
         altitude_m = reading.energy.altitude_m
         if altitude_m is not None:
             self._lowest_m = min(self._lowest_m, altitude_m)
             self._highest_m = max(self._highest_m, altitude_m)
         self._latest = reading
+
+    def _note_mode(self, mode: Mode, t_s: float) -> None:
+        """Take-off is the first one seen, landing the last; a recording may begin and end in the air."""
+        if mode is Mode.LAUNCH and self._takeoff_s is None:
+            self._takeoff_s = round(t_s, 2)
+        landed = mode is Mode.GROUND and self._mode is not None
+        self._landing_s = round(t_s, 2) if landed else None
+        self._mode = mode
 
     def mark(self, mark: Mark) -> None:
         """A mark of the pilot."""

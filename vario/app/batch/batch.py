@@ -38,18 +38,21 @@ class Batch:
         return [outcome for outcome in self.outcomes if outcome.failure is not None]
 
 
-def find_jobs(folder: Path, settings: Settled | None) -> list[Job]:
+def find_jobs(folder: Path, settings: Settled | None, out: Path | None = None) -> list[Job]:
     """Every recording in a folder and the folders in it, in the order of their names.
+
+    What lies in `out` is left aside: the tables of an earlier run are no recordings.
 
     Raises:
         AppError: if there is none.
     """
     if not folder.is_dir():
         raise AppError(f"{folder}: expected a folder with recordings")
+    results = out.resolve() if out is not None else None
     names = sorted(
         path.relative_to(folder).as_posix()
         for path in folder.rglob("*")
-        if path.name.lower().endswith(ENDINGS) and path.is_file()
+        if path.name.lower().endswith(ENDINGS) and path.is_file() and results not in path.resolve().parents
     )
     if not names:
         raise AppError(f"{folder}: no recording in it; expected files ending in {', '.join(ENDINGS)}")

@@ -67,8 +67,8 @@ def run(arguments: argparse.Namespace) -> int:
     from vario.app.errors import OutputError  # noqa: PLC0415
 
     check_format(arguments.format)
-    jobs = find_jobs(arguments.folder, _settings(arguments.config))
     out: Path = arguments.out
+    jobs = find_jobs(arguments.folder, _settings(arguments.config), out)
     try:
         out.mkdir(parents=True, exist_ok=True)
     except OSError as error:

@@ -7,12 +7,12 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 
-from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
 
 from vario.app.batch.batch import Batch
 from vario.app.batch.job import Job, Outcome
 from vario.app.clock import clock
+from vario.app.terminal import labelled, terminal
 
 Step = Callable[[Outcome | None, Job], None]
 MOST_FAILURES = 20
@@ -21,12 +21,12 @@ MOST_FAILURES = 20
 @contextmanager
 def batch_progress(jobs: Sequence[Job]) -> Iterator[tuple[Step, Callable[[str], None]]]:
     """One bar on stderr for the whole batch; the first function takes a step, the second says who works."""
-    console = Console(stderr=True)
+    console = terminal(stderr=True)
     columns = (
         TextColumn("{task.description}"),
         BarColumn(),
         MofNCompleteColumn(),
-        TextColumn("{task.fields[failed]}{task.fields[last]}"),
+        TextColumn("{task.fields[failed]}{task.fields[last]}", markup=False),
         TimeElapsedColumn(),
     )
     failed = 0
@@ -47,14 +47,14 @@ def batch_progress(jobs: Sequence[Job]) -> Iterator[tuple[Step, Callable[[str], 
 
 def print_batch(batch: Batch, tables: Sequence[Path]) -> None:
     """The outcome: how many, how long, what failed and why, where the tables are."""
-    console = Console(highlight=False)
+    console = terminal()
     played = [outcome.summary for outcome in batch.outcomes if outcome.summary is not None]
     flown_s = sum(summary["flight"]["duration_s"] for summary in played)
     climbs = sum(len(summary["climbs"]) for summary in played)
     kept = f", {batch.kept} of them unchanged since the last run" if batch.kept else ""
     console.print(f"{len(played)} flights, {clock(flown_s)} in all, {climbs} climbs{kept}", soft_wrap=True)
     for outcome in batch.failures[:MOST_FAILURES]:
-        console.print(f"[bold]failed:[/bold] {outcome.name}: {outcome.failure}", soft_wrap=True, markup=True)
+        console.print(labelled("failed", f"{outcome.name}: {outcome.failure}"), soft_wrap=True)
     more = len(batch.failures) - MOST_FAILURES
     if more > 0:
         console.print(f"… and {more} more")

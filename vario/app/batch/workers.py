@@ -5,6 +5,7 @@ from __future__ import annotations
 import multiprocessing
 import os
 import signal
+import threading
 from collections.abc import Iterator, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor, as_completed
 from concurrent.futures.process import BrokenProcessPool
@@ -61,7 +62,7 @@ class Processes:
     def _pooled(jobs: Sequence[Job], count: int) -> Iterator[Outcome]:
         # Spawned, not forked: a fork inherits the threads' locks of whoever calls this.
         context = multiprocessing.get_context("spawn")
-        with ProcessPoolExecutor(count, mp_context=context, initializer=_ignore_interrupts) as pool:
+        with ProcessPoolExecutor(count, mp_context=context, initializer=_depend_on_parent) as pool:
             futures: list[Future[Outcome]] = [pool.submit(run_job, job) for job in jobs]
             try:
                 for future in as_completed(futures):
@@ -119,9 +120,21 @@ class Cluster:
                 future.release()
 
 
-def _ignore_interrupts() -> None:
-    """Ctrl-C reaches every process of a terminal; the one that runs the batch ends the others."""
+def _depend_on_parent() -> None:
+    """A worker lives as long as the process that runs the batch, neither shorter nor longer.
+
+    Ctrl-C reaches every process of a terminal, so workers leave it to that one. If that one is killed, nobody
+    ends them: they would finish what they are at, and then wait for more work for ever.
+    """
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    parent = multiprocessing.parent_process()
+
+    def end_with_it() -> None:
+        if parent is not None:
+            parent.join()
+            os._exit(1)
+
+    threading.Thread(target=end_with_it, daemon=True).start()
 
 
 def usable_processors() -> int:

@@ -109,19 +109,19 @@ class _Case:
 
 def calibrate_command(arguments: Namespace) -> int:
     """Find, tell and write; returns the exit code."""
-    from rich.console import Console  # noqa: PLC0415  (as below: only this command needs them)
-
+    # As below: only this command needs them.
     from vario.app.calibrate.outcome import apply_outcome, write_outcome  # noqa: PLC0415
+    from vario.app.terminal import labelled, terminal  # noqa: PLC0415
     from vario.app.tune.files import provenance  # noqa: PLC0415
 
     samples, info, loaded = _input(arguments)
     times = [sample.t_s for sample in samples]
     outcome = arguments.find(_Case(arguments, samples, loaded))
-    console = Console(highlight=False, markup=False)
+    console = terminal()
     for sentence in outcome.said:
         console.print(sentence, soft_wrap=True)
     for caution in outcome.cautions:
-        console.print(f"caution: {caution}", soft_wrap=True)
+        console.print(labelled("caution", caution), soft_wrap=True)
     origin = provenance(arguments.file, info, max(times, default=0.0) - min(times, default=0.0))
     for path in write_outcome(outcome, origin, arguments.out):
         console.print(f"written: {path}", soft_wrap=True)

@@ -80,13 +80,11 @@ def check(
 
 def print_findings(findings: Sequence[Finding]) -> None:
     """The table."""
-    from rich.console import Console  # noqa: PLC0415
     from rich.table import Table  # noqa: PLC0415
-    from rich.text import Text  # noqa: PLC0415
+
+    from vario.app.terminal import terminal  # noqa: PLC0415
 
     table = Table("", "what", "found", "what to do next")
     for finding in findings:
-        # As plain text: what stands in brackets is a section of the settings, no markup.
-        cells = (finding.verdict.value, finding.subject, finding.found, finding.next_step)
-        table.add_row(*map(Text, cells))
-    Console(highlight=False).print(table)
+        table.add_row(finding.verdict.value, finding.subject, finding.found, finding.next_step)
+    terminal().print(table)

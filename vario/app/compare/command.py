@@ -8,6 +8,7 @@ from __future__ import annotations
 import argparse
 import json
 from collections.abc import Sequence
+from difflib import get_close_matches
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -118,7 +119,10 @@ def as_json(comparison: Comparison) -> dict[str, Any]:
             {
                 "start_s": round(climb.start_s, 2),
                 "end_s": round(climb.end_s, 2),
-                "means": {name: {"a": round(a, 4), "b": round(b, 4)} for name, (a, b) in climb.means.items()},
+                "columns": {
+                    name: {"mean_a": _short(mean.a), "mean_b": _short(mean.b), "rms": _short(mean.rms)}
+                    for name, mean in climb.means.items()
+                },
             }
             for climb in comparison.climbs
         ],
@@ -148,4 +152,6 @@ def _all_there(comparison: Comparison, tolerances: Tolerances) -> None:
     names = [column.name for column in comparison.columns]
     for column in (*tolerances.largest, *tolerances.rms):
         if column not in names:
-            raise AppError(f"{column}: no such column on both sides; they have {', '.join(names)}")
+            close = get_close_matches(column, names)
+            hint = f"did you mean {' or '.join(close)}?" if close else f"they have {', '.join(names)}"
+            raise AppError(f"{column}: no such column on both sides; {hint}")

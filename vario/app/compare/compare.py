@@ -92,15 +92,24 @@ class ColumnDifference:
 
 
 @dataclass(frozen=True, slots=True)
+class ClimbMean:
+    """One column over one climb: the mean of A, that of B, and the RMS of B − A."""
+
+    a: float
+    b: float
+    rms: float
+
+
+@dataclass(frozen=True, slots=True)
 class ClimbDifference:
     """One climb: a stretch of circling in A (in B where A has no modes).
 
-    `means` gives, by column, the mean of A and of B over the climb.
+    `means` gives, by column, what both showed over the climb.
     """
 
     start_s: float
     end_s: float
-    means: Mapping[str, tuple[float, float]]
+    means: Mapping[str, ClimbMean]
 
 
 @dataclass(frozen=True, slots=True)
@@ -286,7 +295,11 @@ def _climbs(
         for name, (times, va, vb) in pairs.items():
             both = (times >= start_s) & (times <= end_s) & np.isfinite(va) & np.isfinite(vb)
             if both.any():
-                means[name] = float(np.mean(va[both])), float(np.mean(vb[both]))
+                means[name] = ClimbMean(
+                    float(np.mean(va[both])),
+                    float(np.mean(vb[both])),
+                    float(np.sqrt(np.mean(np.square(vb[both] - va[both])))),
+                )
         yield ClimbDifference(start_s, end_s, means)
 
 

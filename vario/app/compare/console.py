@@ -9,13 +9,17 @@ from rich.table import Table as Grid
 
 from vario.app.clock import clock
 from vario.app.compare.compare import ColumnDifference, Comparison
-from vario.app.compare.words import bare, meaning, shown, size, unit_text
+from vario.app.compare.words import beginning, climb_sentences, mean_and_rms, shown, size, unit_of_column
+from vario.app.terminal import terminal
 from vario.app.trace import TEXT_COLUMNS
+
+MOST_NAMES = 8
+"""Columns named in the verdict; the table has them all."""
 
 
 def print_comparison(comparison: Comparison, picture: Path, result: Path) -> None:
     """Print it."""
-    console = Console(highlight=False)
+    console = terminal()
     console.print(f"A  {comparison.a}", soft_wrap=True)
     console.print(f"B  {comparison.b}", soft_wrap=True)
     moved = [column for column in comparison.columns if column.moved]
@@ -24,7 +28,7 @@ def print_comparison(comparison: Comparison, picture: Path, result: Path) -> Non
     if equal:
         console.print(f"{equal} of {len(comparison.columns)} columns are equal, within the tolerances")
     _print_modes(console, moved)
-    for sentence in meaning(comparison):
+    for sentence in (*beginning(comparison), *climb_sentences(comparison)):
         console.print(f"- {sentence}", soft_wrap=True)
     console.print(f"look at {picture}", soft_wrap=True)
     console.print(f"numbers {result}", soft_wrap=True)
@@ -40,31 +44,36 @@ def _verdict(comparison: Comparison) -> str:
     if comparison.same:
         return "no difference beyond the tolerances"
     names = [column.name for column in comparison.columns if column.differs]
-    return f"they differ: {', '.join(names) or 'not the same rows or columns'}"
+    more = f" and {len(names) - MOST_NAMES} more" if len(names) > MOST_NAMES else ""
+    return f"they differ: {', '.join(names[:MOST_NAMES]) or 'not the same rows or columns'}{more}"
 
 
 def _print_columns(console: Console, columns: list[ColumnDifference]) -> None:
     if not columns:
         return
-    grid = Grid("column", "rows", "mean B−A", "RMS", "largest", "at", "beyond", box=None, pad_edge=False)
-    for name in ("rows", "mean B−A", "RMS", "largest", "at", "beyond"):
-        next(column for column in grid.columns if column.header == name).justify = "right"
+    grid = Grid("column", box=None, pad_edge=False)
+    alone = [side for side in ("only_a", "only_b") if any(getattr(c, side) for c in columns)]
+    headings = {"only_a": "only in A", "only_b": "only in B"}
+    for name in ("rows", "mean B−A", "RMS", "largest", "at", "beyond", *(headings[side] for side in alone)):
+        grid.add_column(name, justify="right", no_wrap=True)
     for c in columns:
+        mean = rms = largest = at = ""
+        count, beyond = c.difference.size, str(c.beyond)
         if c.name in TEXT_COLUMNS:
-            differing = f"{int(c.difference.sum())} differ"
-            grid.add_row(c.name, str(c.difference.size), "", "", differing, _at(c.first_s), str(c.beyond))
+            largest, at = f"{int(c.difference.sum())} differ", _at(c.first_s)
         elif c.all is None or c.largest is None:
-            grid.add_row(c.name, "0", "", "", "", _at(c.first_s), str(c.beyond))
+            count, at = 0, _at(c.first_s)
         else:
-            grid.add_row(
-                c.name,
-                str(c.all.count),
-                shown(c.name, c.all.mean, 2),
-                size(c.name, c.all.rms, 2),
-                shown(c.name, c.largest, 2),
-                _at(c.largest_s),
-                str(c.beyond) if c.tolerance is not None else "not judged",
-            )
+            count, at = c.all.count, _at(c.largest_s)
+            mean, rms = shown(c.name, c.all.mean), size(c.name, c.all.rms)
+            largest = shown(c.name, c.largest)
+        if not c.judged:
+            beyond = "not judged"
+        elif c.tolerance is None:
+            beyond = "RMS beyond" if c.differs else "RMS within"
+        grid.add_row(
+            c.name, str(count), mean, rms, largest, at, beyond, *(str(getattr(c, side)) for side in alone)
+        )
     console.print(grid)
 
 
@@ -75,11 +84,9 @@ def _print_modes(console: Console, columns: list[ColumnDifference]) -> None:
         return
     grid = Grid("mean (RMS) in", "", *modes, box=None, pad_edge=False)
     for c in numbers:
-        cells = [
-            f"{bare(c.name, spread.mean)} ({bare(c.name, spread.rms, sign=False)})" if spread else ""
-            for spread in (c.modes.get(mode) for mode in modes)
-        ]
-        grid.add_row(c.name, unit_text(c.name), *cells)
+        spreads = [c.modes.get(mode) for mode in modes]
+        cells = [mean_and_rms(c.name, spread) if spread else "" for spread in spreads]
+        grid.add_row(c.name, unit_of_column(c.name).strip(), *cells)
     console.print(grid)
 
 

@@ -9,11 +9,10 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import FuncFormatter, MultipleLocator
 
-from hw_replay.messages import unit_of
 from vario.app.clock import clock
 from vario.app.compare.compare import ColumnDifference, Comparison
-from vario.app.compare.tables import Floats, Table
-from vario.app.compare.words import size
+from vario.app.compare.tables import Table
+from vario.app.compare.words import people_read, size, unit_of_column
 from vario.app.errors import OutputError
 from vario.app.picture.style import (
     AMBER,
@@ -77,6 +76,7 @@ def draw_comparison(comparison: Comparison, a: Table, b: Table, path: Path) -> N
 def _chosen(comparison: Comparison) -> list[ColumnDifference]:
     numbers = [c for c in comparison.columns if c.name not in TEXT_COLUMNS and c.all is not None]
     usual = [c for c in numbers if c.name in USUAL]
+    usual.sort(key=lambda c: -c.beyond)
     moved = [c for c in numbers if c.moved and c not in usual]
     # The usual ones that moved, then whatever else did by how early it did, then the usual ones again.
     moved.sort(key=lambda c: c.first_s if c.first_s is not None else np.inf)
@@ -93,8 +93,8 @@ def _draw_both(axes: Axes, name: str, a: Table, b: Table) -> None:
     # A broad and light, B thin and dark on top: where they agree both are seen, also in grey.
     for table, colour, width, label in ((a, "#8fc4c1", 3.4, "A"), (b, INK, 1.0, "B")):
         t_s, values = table.columns[name]
-        axes.plot(t_s, np.asarray(values, np.float64), color=colour, lw=width, label=label)
-    axes.set_ylabel(unit_of(name), fontsize=NORMAL, color=SOFT_INK)
+        axes.plot(t_s, people_read(name, np.asarray(values, np.float64)), color=colour, lw=width, label=label)
+    axes.set_ylabel(unit_of_column(name).strip(), fontsize=NORMAL, color=SOFT_INK)
     axes.legend(
         fontsize=SMALL, frameon=False, labelcolor=INK, loc="lower right", bbox_to_anchor=(1.0, 0.98), ncols=2
     )
@@ -102,11 +102,12 @@ def _draw_both(axes: Axes, name: str, a: Table, b: Table) -> None:
 
 def _draw_difference(axes: Axes, column: ColumnDifference) -> None:
     dress(axes, "")
-    difference: Floats = column.difference
+    difference = people_read(column.name, column.difference)
     axes.axhline(0.0, color=SOFT_INK, lw=0.6)
     axes.plot(column.t_s, difference, color=AMBER, lw=0.9)
     if column.tolerance:
-        axes.axhspan(-column.tolerance, column.tolerance, color=TEAL, alpha=0.18, lw=0)
+        band = people_read(column.name, np.array([-column.tolerance, column.tolerance]))
+        axes.axhspan(band[0], band[1], color=TEAL, alpha=0.18, lw=0)
     if column.first_s is not None:
         axes.axvline(column.first_s, color=INK, lw=1.0, ls=":")
     axes.set_ylabel("B − A", fontsize=NORMAL, color=SOFT_INK)

@@ -7,11 +7,12 @@ from collections.abc import Iterator
 
 from hw_replay.messages import unit_of
 from vario.app.clock import clock
-from vario.app.compare.compare import ClimbDifference, ColumnDifference, Comparison
-from vario.app.trace import TEXT_COLUMNS
+from vario.app.compare.compare import ClimbDifference, ColumnDifference, Comparison, Spread
+from vario.app.compare.tables import Floats
+from vario.app.trace import COLUMNS, TEXT_COLUMNS
 
 _SUBJECTS = {
-    "altitude_m": "pressure height (the true one differs from it by the pressure of the day)",
+    "altitude_m": "pressure height",
     "ias_mps": "indicated airspeed",
     "tas_mps": "true airspeed",
     "pitch_rad": "pitch",
@@ -35,26 +36,50 @@ _SUBJECTS = {
 _DEGREES = {"rad": ("°", 180 / math.pi), "radps": ("°/s", 180 / math.pi)}
 
 
-def bare(name: str, value: float, *, sign: bool = True) -> str:
-    """A difference in the unit of `unit_text`, without it: "+0.12"."""
-    return f"{value * _unit(name)[1]:{'+' if sign else ''}.2g}".replace("-", "−")
-
-
-def unit_text(name: str) -> str:
-    """The unit people read a column in: "m/s", "°", nothing for a plain number."""
-    return _unit(name)[0].strip()
-
-
-def shown(name: str, value: float, digits: int = 2) -> str:
+def shown(name: str, value: float) -> str:
     """A difference with its sign and the unit people read it in: "+0.12 m/s", "−1.3°"."""
-    unit, scale = _unit(name)
-    return f"{value * scale:+.{digits}g}{unit}".replace("-", "−")
+    return _figure(name, value, _decimals(name, value), sign=True) + unit_of_column(name)
 
 
-def size(name: str, value: float, digits: int = 2) -> str:
+def size(name: str, value: float) -> str:
     """The same without sign."""
-    unit, scale = _unit(name)
-    return f"{abs(value) * scale:.{digits}g}{unit}"
+    return _figure(name, value, _decimals(name, value), sign=False) + unit_of_column(name)
+
+
+def mean_and_rms(name: str, spread: Spread) -> str:
+    """Both without their unit, the mean only as finely as the RMS lets it matter: "+0.05 (0.12)"."""
+    decimals = _decimals(name, spread.rms)
+    mean = _figure(name, spread.mean, decimals, sign=True)
+    rms = _figure(name, spread.rms, decimals, sign=False)
+    return mean if mean == rms == "0" else f"{mean} ({rms})"
+
+
+def unit_of_column(name: str) -> str:
+    """The unit people read a column in, to follow a number: " m/s", "°", nothing for a plain number."""
+    return _unit(name)[0]
+
+
+def people_read(name: str, values: Floats) -> Floats:
+    """Values of a column in that unit."""
+    return values * _unit(name)[1]
+
+
+def _decimals(name: str, value: float) -> int:
+    """So many that two digits are seen, and never more than the trace itself has."""
+    scale = _unit(name)[1]
+    own = COLUMNS[name][1] if name in COLUMNS else 3
+    value = abs(value * scale)
+    if value == 0.0 or (own == 0 and value.is_integer()):
+        return 0
+    finest = (own or 3) - math.floor(math.log10(scale))  # a count has a mean that is none
+    return min(finest, max(0, 1 - math.floor(math.log10(value))))
+
+
+def _figure(name: str, value: float, decimals: int, *, sign: bool) -> str:
+    value = round(value * _unit(name)[1], decimals)
+    if value == 0.0:
+        return "0"
+    return f"{value if sign else abs(value):{'+' if sign else ''}.{decimals}f}".replace("-", "−")
 
 
 def _unit(name: str) -> tuple[str, float]:
@@ -70,22 +95,7 @@ def meaning(comparison: Comparison) -> Iterator[str]:
 
     B is spoken of as the new one, A as what it is measured by.
     """
-    first = comparison.first
-    if first is not None and first.first_s is not None:
-        together = [c.name for c in comparison.columns if c.first_s == first.first_s and c is not first]
-        along = f" (with {', '.join(together)})" if together else ""
-        yield f"the two part at {clock(first.first_s)} ({first.first_s:.2f} s), first in {first.name}{along}"
-    if comparison.missing and not comparison.against_reference:
-        yield f"columns gone: {', '.join(comparison.missing)}"
-    if comparison.added and not comparison.against_reference:
-        yield f"new columns, not compared: {', '.join(comparison.added)}"
-    if comparison.unmatched_s:
-        yield (
-            f"{len(comparison.unmatched_s)} rows stand on one side only, "
-            f"the first at {comparison.unmatched_s[0]:.2f} s"
-        )
-    if comparison.uncovered_s > 0.0:
-        yield f"one side covers {comparison.uncovered_s:.1f} s that the other does not"
+    yield from beginning(comparison)
     moved = [column for column in comparison.columns if column.moved]
     for column in moved:
         if column.name in _SUBJECTS:
@@ -93,6 +103,33 @@ def meaning(comparison: Comparison) -> Iterator[str]:
     others = [column.name for column in moved if column.name not in _SUBJECTS]
     if others:
         yield f"moved too: {', '.join(others)}"
+    yield from climb_sentences(comparison)
+
+
+def beginning(comparison: Comparison) -> Iterator[str]:
+    """Where the two part, and what only one of them has."""
+    first = comparison.first
+    if first is not None and first.first_s is not None:
+        together = [c.name for c in comparison.columns if c.first_s == first.first_s and c is not first]
+        along = f" (with {', '.join(together)})" if together else ""
+        yield f"the two part at {clock(first.first_s)} ({first.first_s:.2f} s), first in {first.name}{along}"
+    if comparison.against_reference:
+        if any(column.name == "altitude_m" for column in comparison.columns):
+            yield "altitude_m is pressure height; the true height differs from it by the pressure of the day"
+    else:
+        if comparison.missing:
+            yield f"columns gone: {', '.join(comparison.missing)}"
+        if comparison.added:
+            yield f"new columns, not compared: {', '.join(comparison.added)}"
+    if comparison.unmatched_s:
+        where = f"the first at {comparison.unmatched_s[0]:.2f} s"
+        yield f"{_rows(len(comparison.unmatched_s))} on one side only, {where}"
+    if comparison.uncovered_s > 0.0:
+        yield f"one side covers {comparison.uncovered_s:.1f} s that the other does not"
+
+
+def climb_sentences(comparison: Comparison) -> Iterator[str]:
+    """The climbs whose means have moved, one sentence each."""
     for number, climb in enumerate(comparison.climbs, start=1):
         sentence = _climb_sentence(number, climb)
         if sentence:
@@ -100,36 +137,42 @@ def meaning(comparison: Comparison) -> Iterator[str]:
 
 
 def _column_sentence(column: ColumnDifference, *, reference: bool) -> str:
-    subject = _SUBJECTS[column.name]
-    if column.name in TEXT_COLUMNS:
-        rows = int(column.difference.sum())
-        share = 100.0 * rows / max(1, column.difference.size)
-        return f"{subject} is another one in {rows} rows ({share:.2g} % of them)"
+    name, rows = column.name, column.difference.size
+    subject = _SUBJECTS[name]
+    if name in TEXT_COLUMNS:
+        other = int(column.difference.sum())
+        return f"{subject} is another one in {_rows(other, rows)}"
     parts = []
     if column.all is not None and column.largest is not None and column.largest_s is not None:
         if column.largest == 0.0:
             parts.append("equal where both show it")
         else:
-            mean = column.all.mean
-            way = "higher" if mean > 0 else "lower"
+            mean = size(name, column.all.mean)
+            way = "higher" if column.all.mean > 0 else "lower"
+            even = round(column.all.mean, COLUMNS[name][1]) == 0.0
+            on_average = "the same on average" if even else f"{mean} {way} on average"
             parts.append(
-                f"{size(column.name, mean)} {way} on average, RMS {size(column.name, column.all.rms)}, "
-                f"at most {size(column.name, column.largest)} at {clock(column.largest_s)}"
+                f"{on_average}, RMS {size(name, column.all.rms)}, "
+                f"at most {size(name, column.largest)} at {clock(column.largest_s)}"
             )
-    rows = column.difference.size
     for count, who in ((column.only_b, "now shown"), (column.only_a, "no longer shown")):
         if count and not reference:
-            parts.append(f"{who} in {count} rows ({100 * count / rows:.2g} %)")
+            parts.append(f"{who} in {_rows(count, rows)}")
     if reference and column.only_a + column.only_b:
-        parts.append(f"nothing to compare in {column.only_a + column.only_b} of {rows} rows")
+        parts.append(f"nothing to compare in {_rows(column.only_a + column.only_b, rows)}")
     return f"{subject}: " + "; ".join(parts)
+
+
+def _rows(count: int, of: int | None = None) -> str:
+    share = f" ({100 * count / of:.2g} %)" if of else ""
+    return f"{count} row{'' if count == 1 else 's'}{share}"
 
 
 def _climb_sentence(number: int, climb: ClimbDifference) -> str | None:
     moved = [
-        f"{name} {a:+.2f} to {b:+.2f}".replace("-", "−")
-        for name, (a, b) in climb.means.items()
-        if abs(b - a) >= 0.005
+        f"{name} {mean.a:+.2f} to {mean.b:+.2f}".replace("-", "−")
+        for name, mean in climb.means.items()
+        if abs(mean.b - mean.a) >= 0.005
     ]
     if not moved:
         return None

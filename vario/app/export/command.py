@@ -36,14 +36,12 @@ def add_parser(commands: Any) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """Play the recording and write what was asked for."""
-    from rich.console import Console  # noqa: PLC0415
-
-    from vario.app.console import progress_bar  # noqa: PLC0415
     from vario.app.errors import AppError, OutputError  # noqa: PLC0415
     from vario.app.export.igc import write_igc  # noqa: PLC0415
     from vario.app.export.sentences import play_nmea, write_nmea  # noqa: PLC0415
     from vario.app.export.tables import write_csv, write_parquet  # noqa: PLC0415
     from vario.app.passage import Passage, opened  # noqa: PLC0415
+    from vario.app.terminal import labelled, progress_bar, terminal  # noqa: PLC0415
 
     kind: str = arguments.kind
     if arguments.to is not None and (kind != "nmea" or arguments.out is not None):
@@ -71,8 +69,8 @@ def run(arguments: argparse.Namespace) -> int:
             write_igc(passage, info, loaded.glider.name if loaded.glider else None, out)
         else:
             write_nmea(passage, info.start_utc, out, loaded.settings.nmea.rate_hz)
-    console = Console(highlight=False, soft_wrap=True, markup=False)
+    console = terminal()
     for warning in passage.summary()["warnings"]:
-        console.print(f"note: {warning}")
-    console.print(f"written to {out}")
+        console.print(labelled("note", warning), soft_wrap=True)
+    console.print(f"written to {out}", soft_wrap=True)
     return 0

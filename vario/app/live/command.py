@@ -40,17 +40,16 @@ def add_parser(commands: _SubParsersAction[argparse.ArgumentParser]) -> None:
 
 def run_command(arguments: argparse.Namespace) -> int:
     """Fly; returns the exit code."""
-    from rich.console import Console  # noqa: PLC0415  (as everything below: only this command needs it)
-
+    # As everything below: only this command needs it.
     from hw_replay.open import open_source  # noqa: PLC0415
-    from vario.app.console import CAUTION  # noqa: PLC0415
     from vario.app.live.clock import FIRST_S  # noqa: PLC0415
     from vario.app.live.run import Wishes, run  # noqa: PLC0415
     from vario.app.live.status import table  # noqa: PLC0415
+    from vario.app.terminal import CAUTION, terminal  # noqa: PLC0415
     from vario.settings.load import load_settings, parse_settings  # noqa: PLC0415
 
     logging.basicConfig(level=logging.INFO, format="%(levelname).1s %(message)s", stream=sys.stderr)
-    console = Console(stderr=True, highlight=False)
+    console = terminal(stderr=True)
     config: Path | None = arguments.config
     rehearse = open_source(arguments.rehearse) if arguments.rehearse else None
     if config is not None or rehearse is None:

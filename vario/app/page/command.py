@@ -22,11 +22,9 @@ def add_parser(commands: Any) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """Make the page and say where it is."""
-    from rich.console import Console  # noqa: PLC0415
-
-    from vario.app.console import CAUTION, progress_bar  # noqa: PLC0415
     from vario.app.page.build import write_page  # noqa: PLC0415
     from vario.app.passage import opened  # noqa: PLC0415
+    from vario.app.terminal import CAUTION, labelled, progress_bar, terminal  # noqa: PLC0415
 
     source, loaded = opened(arguments.file, arguments.config)
     out: Path = arguments.out or folder_for(arguments.file) / "report.html"
@@ -34,9 +32,10 @@ def run(arguments: argparse.Namespace) -> int:
         summary = write_page(
             source, loaded.settings, loaded.glider, out, progress, follow_changes=arguments.config is None
         )
-    console = Console(highlight=False, soft_wrap=True, markup=False)
+    console = terminal()
     for warning in summary["warnings"]:
-        console.print(f"note: {warning}")
-    console.print(f"open {out} in a browser ({out.stat().st_size / 1e6:.1f} MB, nothing else needed)")
+        console.print(labelled("note", warning), soft_wrap=True)
+    size = f"{out.stat().st_size / 1e6:.1f} MB, nothing else needed"
+    console.print(f"open {out} in a browser ({size})", soft_wrap=True)
     console.print(CAUTION, style="italic")
     return 0

@@ -37,8 +37,9 @@ def _seed(text: str) -> int:
 def run(arguments: argparse.Namespace) -> int:
     """Fly it."""
     from hw_replay.simulate.demo import write_recording  # noqa: PLC0415
-    from vario.app.simulate.console import print_simulated, simulation_bar  # noqa: PLC0415
+    from vario.app.simulate.console import print_simulated  # noqa: PLC0415
     from vario.app.simulate.file import load_scenario  # noqa: PLC0415
+    from vario.app.terminal import progress_bar  # noqa: PLC0415
 
     loaded = load_scenario(arguments.file, arguments.seed)
     out: Path = arguments.out or Path("out") / f"{arguments.file.stem}.mcap"
@@ -50,7 +51,7 @@ def run(arguments: argparse.Namespace) -> int:
         raise AppError(f"{out}: cannot be written: {error.strerror}") from error
     partial = out.with_name(f"{out.name}.partial")
     try:
-        with simulation_bar(loaded.scenario.longest_s) as progress:
+        with progress_bar(loaded.scenario.longest_s, "flying") as progress:
             flown = write_recording(
                 partial,
                 loaded.scenario,

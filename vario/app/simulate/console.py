@@ -1,47 +1,21 @@
-"""What `vario simulate` shows: a bar while it flies, then what is in the recording."""
+"""What `vario simulate` prints: what is in the recording, and what to do with it."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
-from contextlib import contextmanager
+from collections.abc import Mapping
 from pathlib import Path
 
-from rich.console import Console
-from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
+from rich.text import Text
 
 from vario.app.clock import clock
 from vario.app.simulate.file import LoadedScenario
-
-REDRAW_EVERY_S = 10.0
-
-
-@contextmanager
-def simulation_bar(longest_s: float) -> Iterator[Callable[[float], None]]:
-    """A bar on stderr, where stderr is a terminal; the flight may end before it is full."""
-    console = Console(stderr=True)
-    columns = (
-        TextColumn("flying"),
-        BarColumn(),
-        TextColumn("{task.fields[reached]}"),
-        TimeElapsedColumn(),
-    )
-    with Progress(*columns, console=console, transient=True, disable=not console.is_terminal) as progress:
-        task = progress.add_task("flying", total=longest_s, reached="")
-        shown_s = 0.0
-
-        def advance(t_s: float) -> None:
-            nonlocal shown_s
-            if t_s - shown_s >= REDRAW_EVERY_S:
-                shown_s = t_s
-                progress.update(task, completed=t_s, reached=clock(t_s))
-
-        yield advance
+from vario.app.terminal import terminal
 
 
 def print_simulated(loaded: LoadedScenario, counts: Mapping[str, int], out: Path) -> None:
     """What is in the recording, and what to do with it."""
-    console = Console(highlight=False)
-    console.print(f"[bold]{loaded.title}[/bold], seed {loaded.scenario.seed}")
+    console = terminal()
+    console.print(Text.assemble((loaded.title, "bold"), f", seed {loaded.scenario.seed}"))
     sensors = {topic: count for topic, count in counts.items() if not topic.startswith("reference/")}
     truths = len(counts) - len(sensors)
     console.print(", ".join(f"{count} {topic}" for topic, count in sensors.items()), soft_wrap=True)

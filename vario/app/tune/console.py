@@ -10,6 +10,7 @@ from rich.console import Console
 from rich.progress import Progress, TextColumn, TimeElapsedColumn
 from rich.table import Table
 
+from vario.app.terminal import labelled, terminal
 from vario.app.tune import flight, static
 from vario.app.tune.flight import FlightFit, doubts
 from vario.app.tune.likelihood import Consistency
@@ -24,7 +25,7 @@ _LEGEND = (
 
 def print_static(result: StaticResult, warnings: Sequence[str], out_dir: Path, kept: Sequence[Path]) -> None:
     """The figures as a table, then what they mean for the settings and where they are."""
-    console = Console(highlight=False)
+    console = terminal()
     table = Table(box=None, pad_edge=False)
     for column in ("value", "sample", "1 s", "/√Hz", "bias", "at s", "walk", "corr s"):
         table.add_column(column, no_wrap=True)
@@ -41,7 +42,7 @@ def print_static(result: StaticResult, warnings: Sequence[str], out_dir: Path, k
             console.print(f"barometer as height: {sample_m:.3f} m a sample at {m.rate_hz:.3g} Hz{after}")
     console.print(_LEGEND, style="dim")
     for channel, reason in result.refused.items():
-        console.print(f"[bold]left out:[/bold] {channel}: {reason}", soft_wrap=True)
+        console.print(labelled("left out", f"{channel}: {reason}"), soft_wrap=True)
     _print_files(console, warnings, kept)
     console.print(f"settings  {out_dir / static.SETTINGS}", soft_wrap=True)
     console.print(f"figures   {out_dir / static.FIGURES}", soft_wrap=True)
@@ -51,7 +52,7 @@ def print_static(result: StaticResult, warnings: Sequence[str], out_dir: Path, k
 @contextmanager
 def runs_bar() -> Iterator[Callable[[int], None]]:
     """How often the flight has been run through so far, on stderr where that is a terminal."""
-    console = Console(stderr=True)
+    console = terminal(stderr=True)
     columns = (TextColumn("{task.description}"), TimeElapsedColumn())
     with Progress(*columns, console=console, transient=True, disable=not console.is_terminal) as progress:
         task = progress.add_task("reading the flight", total=None)
@@ -60,7 +61,7 @@ def runs_bar() -> Iterator[Callable[[int], None]]:
 
 def print_flight(found: FlightFit, warnings: Sequence[str], out_dir: Path, kept: Sequence[Path]) -> None:
     """Noise before and after, and whether the innovations are what the filter thinks they are."""
-    console = Console(highlight=False)
+    console = terminal()
     f = found.fit
     console.print(
         f"{found.origin['file']}: {found.origin['duration_s']:.0f} s of flight, {f.evaluations} runs"
@@ -81,7 +82,7 @@ def print_flight(found: FlightFit, warnings: Sequence[str], out_dir: Path, kept:
     console.print(table)
     console.print(f"log likelihood of an innovation: {f.gain:+.3f}")
     for doubt in doubts(found):
-        console.print(f"[bold]caution:[/bold] {doubt}", soft_wrap=True)
+        console.print(labelled("caution", doubt), soft_wrap=True)
     _print_files(console, warnings, kept)
     console.print(f"settings  {out_dir / flight.SETTINGS}", soft_wrap=True)
     console.print(f"figures   {out_dir / flight.FIGURES}", soft_wrap=True)
@@ -93,7 +94,7 @@ def _signed(consistency: Consistency) -> str:
 
 def _print_files(console: Console, warnings: Sequence[str], kept: Sequence[Path]) -> None:
     for warning in warnings:
-        console.print(f"[bold]note:[/bold] {warning}", soft_wrap=True)
+        console.print(labelled("note", warning), soft_wrap=True)
     for path in kept:
         console.print(f"the former file is now {path}", soft_wrap=True)
 

@@ -15,7 +15,7 @@ from drivers.events import SettingsChange
 from drivers.samples import Baro, GnssPos, GnssVel, Pitot, Sample
 from hw_replay.recording import Recording, RecordingWriter
 from hw_replay.source import RecordingInfo
-from vario.app.change.changes import SettingsWatch, apply_change
+from vario.app.change.changes import UNFINISHED_POLLS, SettingsWatch, apply_change
 from vario.app.change.short_names import SETTABLE, set_setting
 from vario.app.cli import main
 from vario.app.player import play
@@ -179,7 +179,7 @@ def test_the_watch_sees_what_rests_and_nothing_else(tmp_path: Path) -> None:
     path.unlink()
     assert watch.poll(6.0) is None
     assert watch.poll(7.0) is None
-    path.write_bytes(b"\xff\xfe nonsense")
+    path.write_bytes(b"\xff\xfe nonsense\n")
     assert watch.poll(8.0) is None
     change = watch.poll(9.0)
     assert change is not None
@@ -187,6 +187,24 @@ def test_the_watch_sees_what_rests_and_nothing_else(tmp_path: Path) -> None:
     path.write_text(settings_text("2 m/s"), encoding="utf-8")
     watch.poll(10.0)
     assert watch.poll(11.0) is not None  # back to good: taken again, so that the complaint ends
+
+
+@pytest.mark.parametrize("half", ["", '[flight]\nmaccready = "1'])
+def test_what_looks_half_written_must_rest_for_longer(tmp_path: Path, half: str) -> None:
+    # Both are valid to the eye of a parser or nearly so: an empty file is one with every default.
+    path = tmp_path / "my.toml"
+    path.write_text(settings_text("1 m/s"), encoding="utf-8")
+    (tmp_path / "glider.toml").write_text(GLIDER, encoding="utf-8")
+    watch = SettingsWatch(path)
+    path.write_text(half, encoding="utf-8")
+    assert [watch.poll(float(t_s)) for t_s in range(UNFINISHED_POLLS)] == [None] * UNFINISHED_POLLS
+    path.write_text(settings_text("2 m/s"), encoding="utf-8")
+    assert watch.poll(10.0) is None
+    assert watch.poll(11.0) == SettingsChange(11.0, settings_text("2 m/s"), GLIDER)
+    path.write_text(half, encoding="utf-8")
+    changes = [watch.poll(20.0 + t_s) for t_s in range(UNFINISHED_POLLS + 1)]
+    assert changes[:-1] == [None] * UNFINISHED_POLLS
+    assert changes[-1] == SettingsChange(20.0 + UNFINISHED_POLLS, half, None)  # it stays so: meant so
 
 
 def test_a_changed_glider_file_is_a_change(tmp_path: Path) -> None:

@@ -17,6 +17,10 @@ from vario.settings.load import parse_settings
 
 LARGEST_BYTES = 256 * 1024
 
+UNFINISHED_POLLS = 5
+"""So often a file must be found the same that is empty or ends within a line. An editor that saves in place
+leaves one for a moment, on a slow card for longer, and read as settings it would be mostly defaults."""
+
 
 def apply_change(change: SettingsChange, pipeline: Pipeline) -> SettingsError | None:
     """Give changed settings to the instrument, or keep the old ones and return what is wrong."""
@@ -38,12 +42,17 @@ class _Texts:
     named: str | None
     """The glider file as the settings name it."""
 
+    @property
+    def look_finished(self) -> bool:
+        return all(text.endswith("\n") for text in (self.settings, self.glider) if text is not None)
+
 
 class SettingsWatch:
     """Looks at a settings file, and the glider file it names, for changes.
 
-    A file is read only when it has rested from one poll to the next, so that one half written by an
-    editor is not taken for a wrong one. A file that is gone or cannot be read for now changes nothing.
+    A file is read only when it has rested from one poll to the next, and longer if it looks unfinished, so
+    that one half written by an editor is not taken for a wrong one, or for a right one with less in it.
+    A file that is gone or cannot be read for now changes nothing.
 
     Args:
         path: the settings file, as it is in force now.
@@ -53,13 +62,16 @@ class SettingsWatch:
         self._path = path
         self._taken = _texts(path)
         self._seen = self._taken
+        self._rested = 0
 
     def poll(self, t_s: float) -> SettingsChange | None:
         """The change to apply now, if there is one; call it about twice a second."""
         found = _texts(self._path, self._seen)
-        rested = found == self._seen
+        self._rested = self._rested + 1 if found == self._seen else 0
         self._seen = found
-        if found is None or not rested or found == self._taken:
+        if found is None or found == self._taken:
+            return None
+        if self._rested < (1 if found.look_finished else UNFINISHED_POLLS):
             return None
         self._taken = found
         return SettingsChange(t_s, found.settings, found.glider)

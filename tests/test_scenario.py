@@ -277,6 +277,46 @@ def test_errors_name_line_value_and_what_was_expected(
         assert word in str(raised.value)
 
 
+def test_everything_wrong_is_said_at_once_in_the_order_of_the_lines(tmp_path: Path) -> None:
+    wrong = """
+    [sensors.rates]
+    imu = "33 Hz"
+    [glider]
+    file = "none.toml"
+    [[phase]]
+    name = "a"
+    speed = "100 km/h"
+    thermal = "none"
+    within = "100 m"
+    [[thermal]]
+    name = "north"
+    north = "1 km"
+    east = "0 m"
+    scale = "4 m/s"
+    top = "2 km"
+    [[thermal]]
+    name = "north"
+    north = "2 km"
+    east = "0 m"
+    scale = "4 m/s"
+    top = "2 km"
+    [[fault]]
+    kind = "stop"
+    """
+    path = tmp_path / "mine.toml"
+    path.write_text(wrong, encoding="utf-8")
+    with pytest.raises(SettingsError) as raised:
+        load_scenario(path)
+    found = [(problem.line, problem.subject) for problem in raised.value.problems]
+    assert found == [
+        (3, 'sensors.rates.imu = "33 Hz"'),
+        (5, 'glider.file = "none.toml"'),
+        (9, 'thermal = "none"'),
+        (18, 'name = "north"'),
+        (24, 'kind = "stop"'),
+    ]
+
+
 def test_a_file_that_is_not_there_is_one_line(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["simulate", str(tmp_path / "no.toml")]) == 2
     said = capsys.readouterr().err

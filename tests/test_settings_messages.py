@@ -106,6 +106,10 @@ SETTINGS_MESSAGES = {
         "[flight]\nbugs = nan",
         "line 2: flight.bugs = nan: expected a plain number without quotes and unit, from 0 to 0.5",
     ),
+    "half a number": (
+        "[sensors.baro]\nbus = 1.5\n",
+        "line 2: sensors.baro.bus = 1.5: expected a whole number without quotes and unit, from 0 to 9",
+    ),
     "text for a number": (
         '[tone]\nvolume = "half"',
         'line 2: tone.volume = "half": expected a plain number without quotes and unit, from 0 to 1',

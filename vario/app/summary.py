@@ -196,7 +196,7 @@ class FlightSummary:
                 "no glider file: no netto and no speed to fly; name one with `glider = …` in the settings"
             )
         uncompensated_s = self._quality_s[str(Quality.UNCOMPENSATED)]
-        if uncompensated_s and health.channels["pitot"].accepted:
+        if round(uncompensated_s) and health.channels["pitot"].accepted:
             warnings.append(f"the airspeed was missing for {uncompensated_s:.0f} s: uncompensated there")
         if self._latest is not None and self._latest.airspeed_correction != 1.0:
             warnings.append(airspeed_off(self._latest.airspeed_correction))

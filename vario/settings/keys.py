@@ -55,7 +55,8 @@ class Key:
             example = None if self.presence == "required" else self.example
             return f"{self.dimension.wanted(example)}, from {self.range}"
         if self.low is not None:
-            return f"a plain number without quotes and unit, from {self.range}"
+            kind = "whole" if isinstance(self.example, int) else "plain"
+            return f"a {kind} number without quotes and unit, from {self.range}"
         if self.choices:
             return str(self.range)
         return "a text in quotes"

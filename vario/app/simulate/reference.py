@@ -44,9 +44,9 @@ Each is tested against its source. The energy balance holds for random flights i
 _REPEATED = """
 # Tables that may come more than once
 
-Each begins with its name in double brackets. Phases are flown in the order they stand in, and there must be
-at least one. A phase ends as soon as one of its conditions holds:
-{ends}.
+Each begins with its name in double brackets. Phases are flown in the order they stand in; without any
+the glider flies straight at 100 km/h, or stands on the field. Only the last may go on for good. A phase ends
+as soon as one of its conditions holds: {ends}.
 """
 
 

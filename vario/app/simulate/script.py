@@ -11,7 +11,7 @@ from vario.app.simulate.tables import ENDS, PhaseTable
 
 
 class ScriptError(ValueError):
-    """A phase that cannot be flown.
+    """A phase that cannot be flown: its thermal does not exist, or it never ends and is not the last.
 
     Args:
         place: of the phase, from 0.
@@ -28,21 +28,23 @@ class ScriptError(ValueError):
         self.text = text
 
 
-def plan_of(phases: Sequence[PhaseTable], thermals: Sequence[str]) -> list[Phase]:
-    """The plan, phase by phase.
+def plan_of(phases: Sequence[PhaseTable], thermals: Sequence[str]) -> tuple[list[Phase], list[ScriptError]]:
+    """The plan, phase by phase, and what cannot be flown of it.
 
     Args:
         phases: the script; without any the glider flies straight at 100 km/h.
         thermals: their names.
-
-    Raises:
-        ScriptError: for a thermal that does not exist, or a phase that never ends and is not the last.
     """
     if not phases:
-        return [Phase("straight", 100 / 3.6, _never)]
-    return [
-        _phase(place, phase, thermals, last=place == len(phases) - 1) for place, phase in enumerate(phases)
-    ]
+        return [Phase("straight", 100 / 3.6, _never)], []
+    plan: list[Phase] = []
+    wrong: list[ScriptError] = []
+    for place, phase in enumerate(phases):
+        try:
+            plan.append(_phase(place, phase, thermals, last=place == len(phases) - 1))
+        except ScriptError as error:
+            wrong.append(error)
+    return plan, wrong
 
 
 def _never(_view: plan.View) -> bool:
@@ -54,7 +56,11 @@ def _phase(place: int, phase: PhaseTable, thermals: Sequence[str], *, last: bool
     if phase.thermal is not None:
         if phase.thermal not in thermals:
             near = difflib.get_close_matches(phase.thermal, thermals, n=1)
-            known = f"there are {', '.join(thermals)}" if thermals else "there is no [[thermal]] at all"
+            known = (
+                f"there are {', '.join(dict.fromkeys(thermals))}"
+                if thermals
+                else "there is no [[thermal]] at all"
+            )
             hint = f'; did you mean "{near[0]}"?' if near else ""
             raise ScriptError(
                 place, "thermal", f'thermal = "{phase.thermal}"', f"no such thermal, {known}{hint}"

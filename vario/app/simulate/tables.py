@@ -8,9 +8,23 @@ from typing import Literal
 
 from pydantic import Field
 
-from hw_replay.simulate.faults import Kind
 from vario.settings.errors import Broken
 from vario.settings.fields import Section, choice, number, optional, optional_number, quantity, required
+
+FileKind = Literal[
+    "loss",
+    "freeze",
+    "stop",
+    "spikes",
+    "bias",
+    "noise",
+    "late",
+    "stamped late",
+    "duplicates",
+    "disorder",
+    "clock jump",
+]
+"""The kinds of faults a recording can hold: all but a reading that is no number."""
 
 
 class ThermalTable(Section):
@@ -112,16 +126,17 @@ class PhaseTable(Section):
 class FaultTable(Section):
     """Something that goes wrong with a sensor.
 
-    loss: no samples. freeze: the first value goes on. spikes: `size` is added to or taken from some. bias:
-    `size` is added. noise: white noise, `size` times that of the sensor, all told. late: samples arrive `by`
-    later, with their true time. stamped late: they carry a time `by` too late. duplicates: some come twice.
-    disorder: some change places with the next. clock jump: times are `size` seconds later (or earlier).
+    loss: no samples. freeze: the first value goes on. stop: every value is `size`, the end of the range.
+    spikes: `size` is added to or taken from some. bias: `size` is added. noise: white noise, `size` times
+    that of the sensor, all told. late: samples arrive `by` later, with their true time. stamped late: they
+    carry a time `by` too late. duplicates: some come twice. disorder: some change places with the next.
+    clock jump: times are `size` seconds later (or earlier).
     """
 
     channel: Literal["all", "baro", "pitot", "imu_accel", "imu_gyro", "gnss_pos", "gnss_vel", "oat"] = choice(
         "baro", "Which; all is every one at once"
     )
-    kind: Kind = choice("loss", "What happens")
+    kind: FileKind = choice("loss", "What happens")
     from_s: float = quantity("0 s", "0 s", "1000 min", "When it begins")
     until_s: float | None = optional("60 s", "0 s", "1000 min", "When it ends; absent: never")
     size: float | None = optional_number(
@@ -135,8 +150,6 @@ class FaultTable(Section):
 
     def broken_rules(self) -> Iterator[Broken]:
         """Each kind needs what it needs."""
-        if self.kind == "no number":
-            yield Broken(("kind",), "a recording holds numbers only; expected another kind")
         if self.kind in ("spikes", "stop", "bias", "noise", "clock jump") and self.size is None:
             yield Broken(("kind",), "needs size too")
         if self.kind in ("late", "stamped late") and self.by_s is None:

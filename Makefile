@@ -7,7 +7,7 @@ BIN    := $(VENV)/bin
 READY  := $(VENV)/.ready
 TOOLS  := $(VENV)-release
 
-.PHONY: demo test lint bench bench-estimator faults demo-recording power races lock test-lowest audit release release-check soak fuzz clean
+.PHONY: demo test lint bench bench-estimator faults demo-recording power races lock test-lowest audit release release-check soak soak-live fuzz network clean
 
 demo: $(READY)
 	$(BIN)/vario replay hw_replay/demo/quendel.mcap --out out/demo
@@ -34,6 +34,10 @@ bench-estimator: $(READY)
 soak: $(READY)
 	$(BIN)/python -m tests.soak
 
+# `vario run` as it is started, with everything on, watched from outside: an hour in real time.
+soak-live: $(READY)
+	$(BIN)/python -m tests.soak live
+
 # A million damaged inputs, six minutes on an idle core; then files that ask for too much.
 fuzz: $(READY)
 	$(BIN)/python -m tests.fuzz
@@ -50,6 +54,10 @@ demo-recording: $(READY)
 # Recordings, settings and marks while processes are killed and the power is cut: two minutes.
 power: $(READY)
 	$(BIN)/python -m tests.power_cuts 200
+
+# Programs that connect to the sentences over TCP and do not behave, a thousand times: half a minute.
+network: $(READY)
+	$(BIN)/python -m tests.network 1000
 
 # Settings, marks and an editor against the live loop: some ten minutes.
 races: $(READY)

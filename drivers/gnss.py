@@ -3,6 +3,9 @@
 All sentences of an epoch (those with the same UTC time) count as arrived with the first byte of the first
 of them; the samples' time is that less the receiver's latency, which only its maker can state: 0.1 s is
 usual. NMEA has no vertical speed, so `down_mps` is None.
+
+A VTG carries no time. Between the last time that was said and the next one, the longest pause is where one
+epoch ends and the next begins; a VTG that comes after a pause waits until it is known on which side it is.
 """
 
 from __future__ import annotations
@@ -26,6 +29,9 @@ SENTENCES_TO_BELIEVE = 2
 SILENT_AFTER_S = 5.0
 VTG_AFTER_S = 2.0
 """VTG gives the velocity only where RMC has not done so for this long."""
+
+PAUSE_S = 1.5 / LISTEN_HZ
+"""Sentences further apart do not follow at once; closer ones may have been taken in one go or two."""
 
 UTC_AGREES_S = 1.0
 
@@ -115,15 +121,19 @@ class GnssReceiver(Driver):
         """Take what has arrived."""
         data = self.port.read()
         garbled = self._splitter.garbled
-        if data and not self._splitter.within_a_line:
-            self._line_s = now_s
+        if not self._splitter.within_a_line:
+            if data:
+                self._line_s = now_s
+            elif now_s - self._ended_s > self._pause_s:
+                self._give_undecided()  # this pause is already the longest
         for sentence in self._splitter.feed(data):
             self._heard_s = now_s
             self.status.sentences += 1
+            self._note_pause()
             fix = read(sentence)
             if fix is not None:
                 self._use(fix)
-            self._line_s = now_s
+            self._line_s = self._ended_s = now_s
         if self._splitter.garbled > garbled:
             self.status.garbled = self._splitter.garbled
             raise BadChecksumError(
@@ -138,6 +148,13 @@ class GnssReceiver(Driver):
         self._splitter = SentenceSplitter()
         self._heard_s = 0.0
         self._line_s = 0.0
+        self._ended_s = 0.0
+        self._run_s: float | None = None
+        """When the sentences that follow each other at once began; None: one of them had a time."""
+        self._pause_s = PAUSE_S
+        """The longest since the last time; at the least, what counts as one."""
+        self._undecided: tuple[float, float] | None = None
+        """A velocity from after that pause."""
         self._epoch: time | None = None
         self._epoch_s = 0.0
         self._rmc_s: float | None = None
@@ -150,19 +167,54 @@ class GnssReceiver(Driver):
         status.satellites = fix.satellites if fix.satellites is not None else status.satellites
         status.dimensions = fix.dimensions or status.dimensions
         status.has_fix = fix.has_fix if fix.has_fix is not None else status.has_fix
-        if fix.utc_time is not None and fix.utc_time != self._epoch:
-            self._epoch, self._epoch_s = fix.utc_time, self._line_s
-        t_s = max(0.0, self._epoch_s - self.latency_s)
+        if fix.kind == "RMC":
+            self._undecided = None  # it says it better
+        if fix.utc_time is not None:
+            self._go_on(fix.utc_time)
+        t_s = self._t_s
         if fix.utc is not None:
             self._note_utc(fix.utc - timedelta(seconds=t_s))
         if fix.position is not None and status.dimensions in {None, 3}:  # without three, no height
             self.emit(GnssPos(t_s, *fix.position))
         if fix.kind == "RMC":
             self._rmc_s = t_s
-        elif fix.kind == "VTG" and self._superfluous(t_s):
+        if fix.velocity_mps is None:
             return
-        if fix.velocity_mps is not None:
+        if fix.kind == "RMC":
             self.emit(GnssVel(t_s, *fix.velocity_mps, None))
+        elif self._pause_s > PAUSE_S:
+            self._undecided = fix.velocity_mps
+        else:
+            self._give_vtg(fix.velocity_mps)
+
+    @property
+    def _t_s(self) -> float:
+        return max(0.0, self._epoch_s - self.latency_s)
+
+    def _note_pause(self) -> None:
+        """A sentence has come."""
+        pause_s = self._line_s - self._ended_s
+        if pause_s > PAUSE_S:
+            self._run_s = self._line_s
+        if pause_s > self._pause_s:
+            self._pause_s = pause_s
+            self._give_undecided()
+
+    def _go_on(self, utc_time: time) -> None:
+        """A sentence has a time: of the epoch so far, or the next one."""
+        if utc_time != self._epoch:
+            self._epoch, self._epoch_s = utc_time, self._line_s if self._run_s is None else self._run_s
+        self._run_s, self._pause_s = None, PAUSE_S
+        self._give_undecided()
+
+    def _give_undecided(self) -> None:
+        velocity_mps, self._undecided = self._undecided, None
+        if velocity_mps is not None:
+            self._give_vtg(velocity_mps)
+
+    def _give_vtg(self, velocity_mps: tuple[float, float]) -> None:
+        if not self._superfluous(self._t_s):
+            self.emit(GnssVel(self._t_s, *velocity_mps, None))
 
     def _superfluous(self, t_s: float) -> bool:
         """Whether a VTG should be passed over: RMC says it, or there is no epoch and fix it belongs to."""

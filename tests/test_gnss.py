@@ -248,6 +248,49 @@ def test_velocity_from_vtg_only_where_there_is_no_rmc():
     assert [type(s) for s in say(receiver, clock, port, NO_FIX, VTG)] == []
 
 
+def vtg(speed_mps):
+    speed_kt = speed_mps * 3600 / 1852
+    return f"GNVTG,0.0,T,,M,{speed_kt:.3f},N,{speed_kt * 1.852:.3f},K,A"
+
+
+def gga(at):
+    return f"GNGGA,{at:%H%M%S}.{at.microsecond // 10_000:02d},4700.0,N,01100.0,E,1,10,0.8,600.0,M,47.0,M,,"
+
+
+@pytest.mark.parametrize("rate_hz", [1.0, 5.0, 10.0])
+@pytest.mark.parametrize("order", ["VG", "GV", "VSG", "SVG", "GSV", "G V", "G SV", "V G"])
+def test_a_velocity_without_a_time_is_of_the_epoch_whose_sentences_are_nearest(rate_hz, order):
+    # A receiver without RMC, faster by 1 m/s each epoch; a space is a pause of a sixth of the epoch.
+    port = Line()
+    receiver, clock = listening(port, baud=38400, latency_s=0.0)
+    samples, first = [], 2
+    for epoch in range(12):
+        at = datetime(2026, 6, 1, 12, tzinfo=UTC) + timedelta(seconds=epoch / rate_hz)
+        bodies = {"V": vtg(float(epoch)), "G": gga(at), "S": "GNGSA,A,3,04,05,09,12,24,,,,,,,,1.5,0.8,1.2"}
+        begun_s = clock()
+        for letter in order:
+            if letter == " ":
+                samples += run(receiver, clock, 1.0 / rate_hz / 6.0)[0]
+            else:
+                port.waiting += sentence(bodies[letter])
+        samples += run(receiver, clock, begun_s + 1.0 / rate_hz - clock())[0]
+    places = [s.t_s for s in samples if isinstance(s, GnssPos)]
+    speeds = {round(s.north_mps): s.t_s for s in samples if isinstance(s, GnssVel)}
+    assert set(speeds) >= set(range(first, 11))
+    for epoch in range(first, 11):
+        assert speeds[epoch] == places[epoch]
+
+
+def test_a_velocity_without_a_time_waits_no_longer_than_it_must():
+    port = Line()
+    receiver, clock = listening(port)
+    say(receiver, clock, port, GGA)
+    clock.advance(0.1)
+    assert say(receiver, clock, port, VTG) == []  # of the epoch before or of the next?
+    (velocity,) = run(receiver, clock, 0.2)[0]  # the next is further away
+    assert velocity.t_s < clock() - 0.3
+
+
 def test_garbled_sentences_are_counted_and_cost_nothing_else():
     clock, world = Clock(2.0), World()
     port = FakeReceiver(world, clock, rate_hz=5.0)

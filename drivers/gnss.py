@@ -148,10 +148,10 @@ class GnssReceiver(Driver):
         self._splitter = SentenceSplitter()
         self._heard_s = 0.0
         self._line_s = 0.0
-        self._ended_s = 0.0
+        self._ended_s: float = 0.0
         self._run_s: float | None = None
         """When the sentences that follow each other at once began; None: one of them had a time."""
-        self._pause_s = PAUSE_S
+        self._pause_s: float = PAUSE_S
         """The longest since the last time; at the least, what counts as one."""
         self._undecided: tuple[float, float] | None = None
         """A velocity from after that pause."""

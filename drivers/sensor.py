@@ -215,8 +215,8 @@ class Driver(ABC):
                 self.due_s = self._steps.send(now_s)
                 return
             if self.running:
-                # A late cycle runs at once and takes the place nearest to it; those before are lost. So two are
-                # never closer than half a period: a chip that runs by itself would have nothing new.
+                # A late cycle runs at once and takes the place nearest to it; those before are lost. So two
+                # are never closer than half a period: a chip that runs by itself would have nothing new.
                 lost = round((now_s - self._begin_s) / self._period_s)
                 self.overruns += lost
                 self._begin_s += lost * self._period_s

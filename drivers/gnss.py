@@ -133,7 +133,8 @@ class GnssReceiver(Driver):
             fix = read(sentence)
             if fix is not None:
                 self._use(fix)
-            self._line_s = self._ended_s = now_s
+            self._line_s = now_s
+            self._ended_s = now_s
         if self._splitter.garbled > garbled:
             self.status.garbled = self._splitter.garbled
             raise BadChecksumError(

@@ -22,15 +22,15 @@ from vario.settings.output import FORMS, Network, Serial, parse_address
 MOST_READERS = 8
 
 MOST_ARRIVALS = 32
-"""So many are let in, or turned away, with one set of sentences; a crowd at the door must not hold up the loop."""
+"""So many are let in, or turned away, with each set: a crowd at the door must not hold up the loop."""
 
 BACKLOG_BYTES = 16_384
 """What may wait for a reader: some ten seconds. A reader that has not taken it by then is let go."""
 
 PATIENCE_S = 10.0
 """So long the system waits for a reader that takes nothing or has vanished without a word, as a tablet out of
-range does. Its seat would be taken for a quarter of an hour otherwise, and a stalled one would be shown a wind
-and a climb of minutes ago when it comes back."""
+range does. Its seat would be taken for a quarter of an hour otherwise, and a stalled one would be shown a
+wind and a climb of minutes ago when it comes back."""
 
 
 def open_sink(address: str) -> Sink:

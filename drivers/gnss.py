@@ -76,6 +76,10 @@ class GnssReceiver(Driver):
         self.status = GnssStatus()
         self.utc_at_zero: datetime | None = None
         """The UTC instant at which the loop's clock was 0; None until two sentences agree on it."""
+        self._ended_s = 0.0
+        """When the latest sentence did."""
+        self._pause_s = PAUSE_S
+        """The longest since the last time that was said; at the least, what counts as one."""
         self._forget()
 
     @property
@@ -149,13 +153,12 @@ class GnssReceiver(Driver):
         self._splitter = SentenceSplitter()
         self._heard_s = 0.0
         self._line_s = 0.0
-        self._ended_s: float = 0.0
+        self._ended_s = 0.0
         self._run_s: float | None = None
         """When the sentences that follow each other at once began; None: one of them had a time."""
-        self._pause_s: float = PAUSE_S
-        """The longest since the last time; at the least, what counts as one."""
+        self._pause_s = PAUSE_S
         self._undecided: tuple[float, float] | None = None
-        """A velocity from after that pause."""
+        """A velocity from after the longest pause."""
         self._epoch: time | None = None
         self._epoch_s = 0.0
         self._rmc_s: float | None = None

@@ -13,11 +13,11 @@ from typing import BinaryIO
 import lz4.frame
 import zstandard
 from mcap.data_stream import ReadDataStream
-from mcap.exceptions import McapError
+from mcap.exceptions import EndOfFile, McapError, RecordLengthLimitExceeded
 from mcap.opcode import Opcode
 from mcap.reader import SeekingReader
-from mcap.records import Channel, Chunk, Header, McapRecord, Metadata
-from mcap.stream_reader import StreamReader
+from mcap.records import Channel, Chunk, Header, Message, Metadata
+from mcap.stream_reader import read_magic
 from zstandard import ZstdError
 
 from hw_replay.errors import CorruptRecording
@@ -38,13 +38,39 @@ DAMAGE = (
 )
 """What is raised on bytes that are not what they should be, or can no longer be read."""
 
+_READ = {
+    int(Opcode.HEADER): Header.read,
+    int(Opcode.METADATA): Metadata.read,
+    int(Opcode.CHANNEL): Channel.read,
+    int(Opcode.CHUNK): Chunk.read,
+}
 _RECORD = struct.Struct("<BQ")
 _MESSAGE = struct.Struct("<BQHIQQ")  # the record's head, then channel, sequence, log time, publish time
 
 
-def records(file: BinaryIO) -> Iterator[McapRecord]:
-    """The records of a file in order, chunks unopened; raises one of `DAMAGE` where it breaks off."""
-    return StreamReader(file, emit_chunks=True, record_size_limit=RECORD_LIMIT_BYTES).records
+def records(file: BinaryIO) -> Iterator[Header | Metadata | Channel | Chunk | Message]:
+    """What a file says of itself and its samples, in order, chunks unopened.
+
+    All others are passed over: the library's own reader would build an object for every entry of every index,
+    which reading in order has no use for.
+
+    Raises:
+        Exception: one of `DAMAGE`, where the file breaks off.
+    """
+    read_magic(ReadDataStream(file))
+    opcode = None
+    while opcode != Opcode.FOOTER:
+        opcode, length = _RECORD.unpack(file.read(_RECORD.size))
+        if length > RECORD_LIMIT_BYTES:
+            raise RecordLengthLimitExceeded(opcode, length, RECORD_LIMIT_BYTES)
+        data = file.read(length)
+        if len(data) < length:
+            raise EndOfFile
+        if opcode == Opcode.MESSAGE:
+            yield Message.read(ReadDataStream(BytesIO(data)), length)
+        elif opcode in _READ:
+            yield _READ[opcode](ReadDataStream(BytesIO(data)))
+    read_magic(ReadDataStream(file))
 
 
 def chunk_content(chunk: Chunk) -> list[Channel | tuple[int, int, bytes]]:

@@ -300,10 +300,11 @@ class Recording:
             if isinstance(item, Channel):
                 self._meet(item)
                 continue
-            sample = self._sample(*item)
+            channel_id, time_ns, data = item
+            sample = self._sample(channel_id, time_ns, data)
             if sample is not None:
                 samples.append(sample)
-        self._reached_s = max([self._reached_s, *(sample.t_s for sample in samples)])
+        self._reached_s = max([self._reached_s, *[sample.t_s for sample in samples]])
         return samples
 
     def _sample(self, channel_id: int, time_ns: int, data: bytes) -> Sample | None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import csv
+import re
 from collections.abc import Callable
 from pathlib import Path
 from types import TracebackType
@@ -99,25 +99,20 @@ COLUMNS: dict[str, tuple[Callable[[Reading], Value], int]] = {
 }
 """Each column of trace.csv: where its value comes from and its decimals, in file order; see docs/trace.md."""
 
-_CELLS = tuple((value_of, f"%.{decimals}f") for value_of, decimals in COLUMNS.values())
-
 TEXT_COLUMNS = frozenset({"mode", "quality", "speed_limit"})
 
+_CELLS = tuple(
+    (value_of, "%s" if name in TEXT_COLUMNS else f"%.{decimals}f")
+    for name, (value_of, decimals) in COLUMNS.items()
+)
+_NEGATIVE_ZERO = re.compile(r",-0(?=(\.0+)?(,|$))")
 
-def cells(reading: Reading) -> list[str]:
-    """One row of the file."""
-    row = []
-    for value_of, pattern in _CELLS:
-        value = value_of(reading)
-        if value is None:
-            row.append("")
-        elif isinstance(value, str):
-            row.append(value)
-        else:
-            text = pattern % value
-            # A rounded-away negative is plain zero, not "-0.000".
-            row.append(text[1:] if text.startswith("-0") and float(text) == 0.0 else text)
-    return row
+
+def row(reading: Reading) -> str:
+    """One row of the file: no cell needs quotes, for all are numbers or single words."""
+    texts = ["" if (value := value_of(reading)) is None else pattern % value for value_of, pattern in _CELLS]
+    # A rounded-away negative is plain zero, not "-0.000".
+    return _NEGATIVE_ZERO.sub(",0", ",".join(texts))
 
 
 class Pacer:
@@ -150,15 +145,14 @@ class TraceWriter:
             self._file = path.open("w", newline="", encoding="ascii")
         except OSError as error:
             raise OutputError(path, error) from error
-        self._csv = csv.writer(self._file, lineterminator="\n")
-        self._csv.writerow(COLUMNS)
+        self._file.write(",".join(COLUMNS) + "\n")
 
     def take(self, reading: Reading) -> None:
         """Write the reading if a row is due."""
         if not self._pacer.due(reading.t_s):
             return
         try:
-            self._csv.writerow(cells(reading))
+            self._file.write(row(reading) + "\n")
         except OSError as error:
             raise OutputError(self._path, error) from error
 

@@ -1,8 +1,9 @@
 """The wind filter against general statistics: least squares, bounds, chi-square consistency.
 
-The equations are checked against R. Labbe's filterpy. Sources: Cramér-Rao bound of the centre of a full circle
-of N points with white noise s: s·√(2/N) per component; of a regression with the direction known, s/√N. Consistency tests (NEES, NIS): Y. Bar-Shalom,
-X. R. Li, T. Kirubarajan, Estimation with Applications to Tracking and Navigation, 2001, section 5.4.
+The equations are checked against R. Labbe's filterpy. Sources: Cramér-Rao bound of the centre of a full
+circle of N points with white noise s: s·√(2/N) per component; of a regression with the direction known, s/√N.
+Consistency tests (NEES, NIS): Y. Bar-Shalom, X. R. Li, T. Kirubarajan, Estimation with Applications to
+Tracking and Navigation, 2001, section 5.4.
 """
 
 from __future__ import annotations

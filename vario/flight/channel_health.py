@@ -96,6 +96,7 @@ class ChannelHealth:
         self._values = attrgetter(*names) if len(names) > 1 else lambda sample: (getattr(sample, names[0]),)
         self._ranges = tuple((*channel.limits[name], name in channel.optional) for name in names)
         self._watch = WATCHES.get(channel.name, ORDINARY)
+        self._max_age_s, self._steps = self._watch.max_age_s, self._watch.step < math.inf
         self._is_fix = channel.name.startswith("gnss_")
         self._period_s = 0.0
         self._long_gaps = 0
@@ -116,8 +117,9 @@ class ChannelHealth:
         """Whether the sensor has delivered recently enough, however late what it delivers may be."""
         if self._arrived_s is None:
             return False
+        silent_s = t_s - self._arrived_s
         low_s, high_s = GONE_AFTER_S
-        return t_s - self._arrived_s <= min(max(MISSED_PERIODS * self._period_s, low_s), high_s)
+        return silent_s <= low_s or silent_s <= min(MISSED_PERIODS * self._period_s, high_s)
 
     def check(self, samples: tuple[_S, ...], now_s: float, *, moving: bool = False) -> tuple[_S, ...]:
         """The usable ones of the samples of one frame. `moving`: the glider is known to move over ground."""
@@ -135,35 +137,26 @@ class ChannelHealth:
         return samples if len(good) == len(samples) else tuple(good)
 
     def _fault(self, sample: Sample, now_s: float, *, moving: bool) -> str | None:
-        t_s = sample.t_s
-        if now_s - t_s > self._watch.max_age_s:
+        t_s, last_s = sample.t_s, self.last_t_s
+        if now_s - t_s > self._max_age_s:
             return "late"
-        if self.last_t_s is not None and t_s <= self.last_t_s:
+        if last_s is not None and t_s <= last_s:
             return "duplicate or out of order"
         values: tuple[float | None, ...] = self._values(sample)
-        reason = None
-        if not self._possible(values):
-            reason = "out of range"
-        elif self._frozen(values, moving=moving):
-            reason = "frozen"
-        elif self._leaps(values, t_s):
-            reason = "spike"
-        else:
-            self._follow_rate(t_s)
-            self.last_t_s, self._good = t_s, values
-        return reason
-
-    def _possible(self, values: tuple[float | None, ...]) -> bool:
         for value, (low, high, optional) in zip(values, self._ranges, strict=True):
             # A NaN is in no range; the limits are finite, so neither is an infinity.
             if not (optional if value is None else low <= value <= high):
-                return False
-        return True
+                return "out of range"
+        if self._frozen(values, moving=moving):
+            return "frozen"
+        if self._steps and self._leaps(values, t_s):
+            return "spike"
+        if last_s is not None:
+            self._follow_rate(t_s - last_s)
+        self.last_t_s, self._good = t_s, values
+        return None
 
-    def _follow_rate(self, t_s: float) -> None:
-        if self.last_t_s is None:
-            return
-        gap_s = t_s - self.last_t_s
+    def _follow_rate(self, gap_s: float) -> None:
         # A slow mean follows the usual rate; a long gap is an outage, not a new rate.
         if self._period_s == 0.0:
             self._period_s = gap_s
@@ -182,8 +175,8 @@ class ChannelHealth:
             if self._is_fix:
                 return moving and self._equal_in_a_row >= FIXES_FROZEN_AFTER
             return self._watch.repeats is not None and self._equal_in_a_row >= self._most_equal()
-        if self._repeats > 0.0 and self._equal_in_a_row < self._most_equal():
-            run = self._equal_in_a_row
+        run = self._equal_in_a_row
+        if self._repeats > 0.0 and (run < PRESSURES_FROZEN_AFTER or run < self._most_equal()):
             share = self._repeats + (run - (run + 1) * self._repeats) / _RUNS_KEPT
             self._repeats = min(share, _REPEATS_MOST)
         self._equal_before, self._equal_in_a_row = values, 0
@@ -201,7 +194,7 @@ class ChannelHealth:
         """Whether a value has changed faster than it can, until the change has lasted."""
         watch = self._watch
         before_s, self._before_s = self._before_s, t_s
-        if watch.step == math.inf or self._good is None or before_s is None:
+        if self._good is None or before_s is None:
             return False
         most = watch.step + watch.step_per_s * max(0.0, t_s - before_s)
         for value, good in zip(values, self._good, strict=True):

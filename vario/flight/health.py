@@ -9,7 +9,6 @@ sensor ages, and after a few of its own periods it counts as gone until it retur
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 from drivers.quick import quick
@@ -58,10 +57,12 @@ class _CoverWatch:
         """Whether the pitot's samples of this frame, and of the last seconds, are those of a covered one."""
         for velocity in frame.gnss_vel:
             self._ground_mps = math.hypot(velocity.north_mps, velocity.east_mps)
-        reads = bool(frame.pitot) and frame.pitot[-1].impact_pa > COVERED_PA
+        if frame.pitot and frame.pitot[-1].impact_pa > COVERED_PA:
+            self._since_s = None
+            return False
         slow = not has_gnss or self._ground_mps < COVERED_GROUND_MPS
         known = self._since_s is not None and frame.t_s - self._since_s > COVERED_AFTER_S
-        if reads or (slow and not known):
+        if slow and not known:
             self._since_s = None
         elif frame.pitot and self._since_s is None and not slow:
             self._since_s = frame.t_s
@@ -88,6 +89,7 @@ class HealthStage:
     def __init__(self) -> None:
         self._cover = _CoverWatch()
         self.channels = {name: ChannelHealth(channel) for name, channel in CHANNELS.items()}
+        self._checked = [(field, self.channels[name]) for field, name in _CHECKED]
         self._moving = False
 
     def update(self, frame: Frame) -> Inputs:
@@ -98,25 +100,25 @@ class HealthStage:
             for channel in c.values():
                 channel.begin()
         checked = frame
-        for field, name in _CHECKED:
+        for field, channel in self._checked:
             samples = getattr(frame, field)
             if samples:
-                usable = c[name].check(samples, t_s, moving=self._moving)
+                usable = channel.check(samples, t_s, moving=self._moving)
                 if usable is not samples:
                     checked = replace(checked, **{field: usable})  # type: ignore[arg-type]  # by name
         for velocity in checked.gnss_vel:
             self._moving = math.hypot(velocity.north_mps, velocity.east_mps) > MOVING_MPS
-        covered = self._cover.covered(checked, has_gnss=c["gnss_vel"].fresh(t_s))
+        has_gnss = c["gnss_vel"].fresh(t_s)
+        covered = self._cover.covered(checked, has_gnss=has_gnss)
         if covered and checked.pitot:
             c["pitot"].rejected["covered or blocked"] += len(checked.pitot)
             c["pitot"].accepted -= len(checked.pitot)
             checked = replace(checked, pitot=())
-        fresh: Callable[[str], bool] = lambda name: c[name].fresh(t_s)  # noqa: E731  (six uses, one line)
         return Inputs(
             checked,
-            has_baro=fresh("baro"),
-            has_pitot=fresh("pitot") and not covered,
-            has_imu=fresh("imu_accel") and fresh("imu_gyro"),
-            has_gnss=fresh("gnss_vel"),
-            has_position=fresh("gnss_pos"),
+            has_baro=c["baro"].fresh(t_s),
+            has_pitot=c["pitot"].fresh(t_s) and not covered,
+            has_imu=c["imu_accel"].fresh(t_s) and c["imu_gyro"].fresh(t_s),
+            has_gnss=has_gnss,
+            has_position=c["gnss_pos"].fresh(t_s),
         )

@@ -9,6 +9,7 @@ the wing flies, and blends the two varios for the pilot.
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import replace
 
 from drivers import isa
@@ -26,7 +27,7 @@ from vario.flight.estimate.result import Estimate, EstimatorSettings, Monitor
 from vario.flight.frames import FRAME_S, Frame
 from vario.flight.health import Inputs
 
-_CORRECT_EVERY_S = 0.035  # two frames of 20 ms: half the work, no loss measured
+_CORRECT_EVERY_S = 0.035  # two frames of 20 ms; with four, rough air on tow reads 0.3 m/s RMS instead of 0.2
 _SIGMA_EVERY_S = 0.2
 _ALIGN_S = 1.0
 _IMU_GAP_S = 0.3
@@ -65,6 +66,7 @@ class Estimator:
         self._kinetic_m: float | None = None
         self._gust_m = 0.0
         self._shown_mps: float | None = None
+        self._nis: Mapping[str, float] = {}
         self._sigmas: tuple[float, float] | None = None
         self._sigma_age_s = _SIGMA_EVERY_S
 
@@ -120,6 +122,7 @@ class Estimator:
         filter_ = self.inertial
         regime = self.watch.choose(filter_, self.air, due_s)
         filter_.correct(regime, self.air.density_ratio)
+        self._nis = dict(filter_.nis)
         self._sigma_age_s += due_s
         if self._sigma_age_s > _SIGMA_EVERY_S:
             self._sigmas = (filter_.vario_sigma_mps(), filter_.attitude_sigma_rad())
@@ -234,7 +237,7 @@ class Estimator:
                 air_up_mps=filter_.air_up_mps if spoken else None,
                 gyro_bias_radps=filter_.gyro_bias,
                 accel_bias_mps2=filter_.accel_bias,
-                nis=dict(filter_.nis),
+                nis=self._nis,
                 innovations=filter_.innovations if filter_.due_s == 0.0 else {},
             ),
             has_airspeed=inputs.has_pitot,

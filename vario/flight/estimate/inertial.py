@@ -36,6 +36,9 @@ from vario.flight.monitor import Innovation
 GATES = {"height": 5.0, "sideslip": 4.0, "lift": 4.0}
 """Standard deviations beyond which an innovation counts for less: as much as one at the gate would."""
 
+NIS_S = 4.0
+"""How long innovations are looked back at."""
+
 LOOSE_STALLED = 400.0
 LOOSE_TOWED = 9.0
 """How much less the lift curve is believed, in variance: not at all in a stall; on tow the rope pulls a
@@ -103,7 +106,8 @@ class InertialFilter(InertialState):
             gate = GATES.get(name, math.inf)
             used = nis <= gate * gate
             self.innovations[name] = Innovation(innovation, total, used=used)
-            self.nis[name] += 0.01 * (min(nis, 100.0) - self.nis[name])
+            share = min(1.0, self._batch_s / NIS_S)
+            self.nis[name] += share * (min(nis, 100.0) - self.nis[name])
             if not used and self._age_s > SETTLE_S:
                 total = innovation * innovation / (gate * gate)
         turns.use(number, innovation, total)

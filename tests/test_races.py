@@ -18,4 +18,4 @@ def test_every_change_and_mark_is_recorded_once_and_whole() -> None:
         timeout=300.0,
     )
     assert done.returncode == 0, done.stdout + done.stderr
-    assert done.stdout.count("nothing lost") == 2
+    assert done.stdout.count("all whole; nothing lost") == 2

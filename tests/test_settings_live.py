@@ -6,6 +6,7 @@ import os
 import stat
 import tomllib
 from pathlib import Path
+from threading import Thread
 
 import pytest
 from hypothesis import given
@@ -187,6 +188,36 @@ def test_the_watch_sees_what_rests_and_nothing_else(tmp_path: Path) -> None:
     path.write_text(settings_text("2 m/s"), encoding="utf-8")
     watch.poll(10.0)
     assert watch.poll(11.0) is not None  # back to good: taken again, so that the complaint ends
+
+
+def test_what_somebody_has_open_to_write_is_not_taken(tmp_path: Path) -> None:
+    path = tmp_path / "my.toml"
+    path.write_text("# nothing set\n", encoding="utf-8")
+    watch = SettingsWatch(path)
+    with path.open("w", encoding="utf-8") as editor:
+        editor.write('[flight]\nmaccready = "2 m/s"\n')
+        editor.flush()
+        assert [watch.poll(float(t_s)) for t_s in range(20)] == [None] * 20
+        editor.write("bugs = 0.1\n")
+    change = watch.poll(20.0) or watch.poll(21.0)
+    assert change is not None
+    assert change.settings_toml == path.read_text(encoding="utf-8")
+
+
+def test_a_setting_waits_for_an_editor_that_saves_in_place(config: Path) -> None:
+    # The editor has emptied the file and not written it yet: an empty file is one with every default, and
+    # setting a value in that would leave nothing of the pilot's settings.
+    whole = config.read_text(encoding="utf-8").replace("[flight]", "# mine\n[flight]")
+    setting = Thread(target=set_setting, args=("maccready", "1.5 m/s", config), daemon=True)
+    with config.open("w", encoding="utf-8") as editor:
+        setting.start()
+        setting.join(0.3)
+        assert setting.is_alive()
+        assert config.read_bytes() == b""
+        editor.write(whole)
+    setting.join(60.0)
+    text = config.read_text(encoding="utf-8")
+    assert text == whole.replace('maccready = "1 m/s"', 'maccready = "1.5 m/s"')
 
 
 @pytest.mark.parametrize("half", ["", '[flight]\nmaccready = "1'])

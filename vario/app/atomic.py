@@ -1,13 +1,15 @@
 """Writing a file so that whoever reads it, and a power failure, finds the old one or the new one, whole.
 
 And so that nobody's change is lost: programs of ours take turns at a folder, and what an editor, which knows
-nothing of turns, has saved in the meantime is found and not written over.
+nothing of turns, has saved in the meantime is found and not written over. One that saves in place empties the
+file first: as long as somebody has it open to write, what stands in it is not taken for all of it.
 """
 
 from __future__ import annotations
 
 import fcntl
 import os
+import signal
 import stat
 import threading
 import time
@@ -22,7 +24,7 @@ TURN_S = 10.0
 """So long a program waits for its turn at a folder; a turn takes a fraction of a second."""
 
 REST_S = 0.02
-"""A file that has not changed for this long is not being written: editors write theirs in one go."""
+"""A file that has not changed for this long is at rest: what tells where the system does not who writes it."""
 
 TRIES = 100
 """So often a file may be found changed in the meantime before it is given up."""
@@ -116,11 +118,35 @@ def turn(folder: Path) -> Iterator[None]:
         os.close(handle)
 
 
+def being_written(path: Path) -> bool:
+    """Whether somebody has a file open to write; False where the system does not tell.
+
+    It gives a lease for reading only where nobody has (fcntl(2), F_SETLEASE), and to the owner only. Whoever
+    opens the file during the lease waits until it is closed here, and a signal that does nothing comes.
+
+    Raises:
+        OSError: if the file cannot be opened.
+    """
+    handle = os.open(path, os.O_RDONLY | os.O_CLOEXEC | os.O_NONBLOCK)
+    try:
+        fcntl.fcntl(handle, fcntl.F_SETSIG, signal.SIGURG)
+        fcntl.fcntl(handle, fcntl.F_SETLEASE, fcntl.F_RDLCK)
+    except BlockingIOError:
+        return True
+    except (OSError, AttributeError):  # not ours, a file system without leases, another system
+        return False
+    finally:
+        os.close(handle)
+    return False
+
+
 def _at_rest(path: Path) -> bytes:
     """What stands in a file that is not being written right now."""
     content = path.read_bytes()
     for _ in range(TRIES):
         time.sleep(REST_S)
+        if being_written(path):  # asked before it is read: who comes after that is found by the exchange
+            continue
         before, content = content, path.read_bytes()
         if content == before:
             return content
@@ -137,8 +163,10 @@ def _swap(path: Path, content: bytes, expected: bytes, disk: Disk) -> bytes:
             found = path.read_bytes()
             disk.rename(temporary, path)
             return found
-        found = temporary.read_bytes()
         # Who had it open when it changed places may be writing still.
+        if being_written(temporary):
+            return _at_rest(temporary)
+        found = temporary.read_bytes()
         return found if found == expected else _at_rest(temporary)
 
 

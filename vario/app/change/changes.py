@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from drivers.events import SettingsChange
+from vario.app.atomic import being_written
 from vario.flight.pipeline import Pipeline
 from vario.settings.errors import SettingsError
 from vario.settings.load import parse_settings
@@ -66,15 +67,23 @@ class SettingsWatch:
 
     def poll(self, t_s: float) -> SettingsChange | None:
         """The change to apply now, if there is one; call it about twice a second."""
+        writing = self._seen != self._taken and _is_written(self._path)
         found = _texts(self._path, self._seen)
         self._rested = self._rested + 1 if found == self._seen else 0
         self._seen = found
-        if found is None or found == self._taken:
+        if found is None or found == self._taken or writing:
             return None
         if self._rested < (1 if found.look_finished else UNFINISHED_POLLS):
             return None
         self._taken = found
         return SettingsChange(t_s, found.settings, found.glider)
+
+
+def _is_written(path: Path) -> bool:
+    try:
+        return being_written(path)
+    except OSError:
+        return False  # gone for now
 
 
 def _texts(path: Path, before: _Texts | None = None) -> _Texts | None:

@@ -106,6 +106,18 @@ def test_columns_are_what_the_instrument_said_in_the_units_of_the_page() -> None
     assert compared > 50
 
 
+def test_measurements_stand_in_the_order_they_were_first_met() -> None:
+    """So that each has its colour, and the same flight the same bytes, every time."""
+    met: dict[str, None] = {}
+    for reading in demo().readings:
+        met |= dict.fromkeys(reading.monitor.innovations)
+    shown = [
+        name.removesuffix("_sigmas") for name in content_of(demo())["rows"]["columns"] if "_sigmas" in name
+    ]
+    assert shown == [name for name in met if name in shown]
+    assert len(shown) >= 4
+
+
 def test_the_sound_carried_is_the_sound_commanded() -> None:
     flown = demo()
     commands = {name: unpacked(c) for name, c in content_of(flown)["tones"]["commands"].items()}

@@ -154,6 +154,37 @@ def test_dragging_over_one_plot_zooms_all_of_them(browser: Browser, page: Path) 
     assert high - low == pytest.approx(whole / 2, rel=0.05)
 
 
+INK_SHARES = """Array.from(document.querySelectorAll('#plots .uplot')).map((plot) => {
+  const canvas = plot.querySelector('canvas'), over = plot.querySelector('.u-over');
+  const [from, to] = flightPage.state.view, scale = canvas.width / canvas.clientWidth;
+  const x = Math.round((over.offsetLeft + (%s - from) / (to - from) * over.clientWidth) * scale) - 1;
+  const [top, height] = [over.offsetTop * scale, over.clientHeight * scale];
+  const {data, width} = canvas.getContext('2d').getImageData(x, top, 3, height);
+  let dark = 0;
+  for (let row = 0; row < height; row++)
+    dark += [0, 1, 2].some((k) => data[4 * (row * width + k)] < 60 && data[4 * (row * width + k) + 3] > 100);
+  return dark / height; })"""
+"""By panel, how much of its height is dark at a time."""
+
+
+def test_marks_are_in_every_plot_in_a_list_and_gone_to(browser: Browser, tmp_path: Path) -> None:
+    marks = [{"t_s": 100.0, "text": '<i>rope</i> & "slack"'}, {"t_s": 700.0, "text": "airbrakes"}]
+    opened(browser, saved(tmp_path, demo()._replace(summary=demo().summary | {"marks": marks})))
+    for mark in marks:
+        beside = script(browser, INK_SHARES % (mark["t_s"] + 8.0))
+        for at, near in zip(script(browser, INK_SHARES % mark["t_s"]), beside, strict=True):
+            assert at > 0.3 > near  # dots of two with gaps of three, and nothing of the kind 8 s later
+    buttons = browser.find_elements("css selector", "#marks button")
+    assert [button.text for button in buttons] == ['1:40 <i>rope</i> & "slack"', "11:40 airbrakes"]
+    press(browser, Keys.HOME)
+    press(browser, "m")
+    assert script(browser, "flightPage.state.t") == 100.0
+    buttons[1].click()
+    assert script(browser, "flightPage.state.t") == 700.0
+    press(browser, "M")
+    assert script(browser, "flightPage.state.t") == 100.0
+
+
 def dominant_hz(sound: NDArray[np.float64], rate_hz: float) -> float:
     spectrum = np.abs(np.fft.rfft(sound * np.hanning(sound.size), 1 << 17))
     return float(np.argmax(spectrum)) * rate_hz / (1 << 17)
@@ -241,6 +272,20 @@ def test_it_prints(browser: Browser, page: Path) -> None:
     printed = browser.execute_cdp_cmd("Page.printToPDF", {"printBackground": True})
     assert len(printed["data"]) > 100_000
     assert browser.get_log("browser") == []
+
+
+def test_the_track_is_on_the_printed_map(browser: Browser, page: Path) -> None:
+    """A printer gets the upper canvas only: on the screen it holds the cursor alone."""
+    opened(browser, page)
+    painted = """(() => {
+      const canvas = document.querySelector('#map .overlay');
+      const {data} = canvas.getContext('2d').getImageData(0, 0, canvas.width, canvas.height);
+      return new Uint32Array(data.buffer).filter((pixel) => pixel !== 0).length; })()"""
+    on_screen = script(browser, painted)
+    script(browser, "dispatchEvent(new Event('beforeprint'))")
+    assert script(browser, painted) > 3 * on_screen
+    script(browser, "dispatchEvent(new Event('afterprint'))")
+    WebDriverWait(browser, 5, 0.05).until(lambda b: script(b, painted) == on_screen)
 
 
 def test_an_empty_flight_is_no_error(browser: Browser, tmp_path: Path) -> None:

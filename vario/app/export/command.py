@@ -11,10 +11,17 @@ from vario.app.results import folder_for
 
 ENDINGS = {"csv": "trace.csv", "parquet": "trace.parquet", "igc": "flight.igc", "nmea": "flight.nmea"}
 
+DESCRIPTION = (
+    "Play a flight through the instrument and write what it makes of it: every column of the trace as CSV or "
+    "Parquet, a FAI/IGC file without signature, or sentences of NMEA 0183, into a file or to another device."
+)
+
 
 def add_parser(commands: Any) -> None:
     """Add the command to those of the program."""
-    export = commands.add_parser("export", help="write a flight for other tools: csv, parquet, igc, nmea")
+    export = commands.add_parser(
+        "export", help="write a flight for other tools: csv, parquet, igc, nmea", description=DESCRIPTION
+    )
     export.add_argument("file", type=Path, help="a recording (MCAP), a long CSV (also gzipped) or FAI/IGC")
     export.add_argument(
         "--as", dest="kind", choices=tuple(ENDINGS), required=True, help="what to write (docs/formats.md)"

@@ -8,10 +8,18 @@ from typing import Any
 
 from vario.app.results import folder_for
 
+DESCRIPTION = (
+    "Make one HTML page of a flight, which needs nothing else, not even a network: plots over time, a map "
+    "coloured by the motion of the air, every climb from above and around its circle, the sound in step with "
+    "the cursor, and how well the estimator did."
+)
+
 
 def add_parser(commands: Any) -> None:
     """Add the command to those of the program."""
-    report = commands.add_parser("report", help="make one HTML page of a flight: plots, map, climbs, sound")
+    report = commands.add_parser(
+        "report", help="make one HTML page of a flight: plots, map, climbs, sound", description=DESCRIPTION
+    )
     report.add_argument("file", type=Path, help="a recording (MCAP), a long CSV (also gzipped) or FAI/IGC")
     report.add_argument(
         "--config", type=Path, help="settings file; default: the one inside the recording, if any"

@@ -122,8 +122,9 @@ class PageRows:
         if metres is not None:
             row["north_m"], row["east_m"] = metres
         row |= dict(self._innovations.row())
-        for name in row.keys() - self._columns.keys():  # a measurement first met now
-            self._columns[name] = array("d", [math.nan]) * self._count
+        for name in row:
+            if name not in self._columns:  # a measurement first met now
+                self._columns[name] = array("d", [math.nan]) * self._count
         for name, kept in self._columns.items():
             kept.append(row.get(name, math.nan))
         self._count += 1

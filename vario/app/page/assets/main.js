@@ -81,6 +81,12 @@ by("zoom-out").addEventListener("click", () => zoom(2));
 by("zoom-all").addEventListener("click", () => setView(...state.whole));
 by("map-fit").addEventListener("click", () => map.fit());
 
+function nextMark(step) {
+  const times = content.summary.marks.map(({ t_s: at }) => at);
+  const at = step > 0 ? times.find((t) => t > state.t + 0.01) : times.findLast((t) => t < state.t - 0.01);
+  if (at !== undefined) setCursor(at, "hand");
+}
+
 const KEYS = {
   " ": () => player.toggle(),
   ArrowLeft: (step) => setCursor(state.t - step, "hand"),
@@ -89,6 +95,8 @@ const KEYS = {
   End: () => setCursor(state.view[1], "hand"),
   n: () => climbs.next(1),
   p: () => climbs.next(-1),
+  m: () => nextMark(1),
+  M: () => nextMark(-1),
   "+": () => zoom(0.5),
   "=": () => zoom(0.5),
   "-": () => zoom(2),
@@ -114,10 +122,15 @@ addEventListener("beforeprint", () => {
   document.documentElement.classList.add("paper-print");
   readPalette();
   redrawPlots.now();
-  map.draw.now();
+  map.print();
   climbs.all();
+  inputs.draw.now();
 });
-addEventListener("afterprint", () => { document.documentElement.classList.remove("paper-print"); dress(); });
+addEventListener("afterprint", () => {
+  document.documentElement.classList.remove("paper-print");
+  dress();
+  map.fit();
+});
 
 readPalette();
 if (content.summary.flight.takeoff_s !== null) state.t = content.summary.flight.takeoff_s;
@@ -125,6 +138,7 @@ addPanels(by("plots"), PANELS);
 addPanels(by("health"), HEALTH);
 map.draw();
 strip.draw();
+inputs.draw();
 placeCursor();
 
 /** For the console, and for the tests: where the page is, and its sound as numbers. */

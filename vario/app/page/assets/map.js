@@ -166,5 +166,15 @@ const map = (() => {
   listen("size", () => { view = null; draw(); });
   listen("cursor", point);
   listen("hover", point);
-  return { fit() { view = null; draw(); }, draw, has: rows.length > 0, byNetto: air === columns.netto };
+  /** The whole track in the shape it has on paper. One canvas behind another stays empty there: both go onto the upper. */
+  function print() {
+    view = null;
+    draw.now();
+    const { c, w, h } = { c: overlay.getContext("2d"), w: overlay.clientWidth, h: overlay.clientHeight };
+    c.globalCompositeOperation = "destination-over";
+    c.drawImage(base, 0, 0, w, h);
+    c.globalCompositeOperation = "source-over";
+  }
+
+  return { draw, print, fit() { view = null; draw(); }, has: rows.length > 0, byNetto: air === columns.netto };
 })();

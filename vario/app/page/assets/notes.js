@@ -26,6 +26,14 @@
     id("warnings").querySelector("ul").append(...summary.warnings.map((text) => element("li", {}, text)));
   }
 
+  for (const { t_s: at, text } of summary.marks) {
+    const button = element("button", { type: "button", title: "Go to this mark (m)" },
+      element("b", {}, clock(at)), " ", text);
+    button.addEventListener("click", () => setCursor(at, "hand"));
+    id("marks").append(button);
+    id("marks").hidden = false;
+  }
+
   const what = map.byNetto ? "air (netto)" : "glider (vario: no netto here)";
   id("scale").append(`−${FULL_MPS}`, element("i"), `+${FULL_MPS} m/s`, element("span", {}, what));
 
@@ -61,7 +69,7 @@ const inputs = (() => {
   const place = document.getElementById("inputs");
   if (!flags.size) {
     place.append(element("p", { class: "lead" }, "All inputs were there all the time."));
-    return;
+    return { draw: inFrame(() => {}) };
   }
   const canvas = element("canvas", { role: "img", "aria-label": "What was missing, over time" });
   place.append(element("div", { class: "inputs-strip" }, element("h3", { style: "font-size:.82rem;margin:0" }, "What was missing"), canvas));
@@ -86,4 +94,5 @@ const inputs = (() => {
     }
   });
   ["view", "theme", "size"].forEach((event) => listen(event, draw));
+  return { draw };
 })();

@@ -116,6 +116,7 @@ function drawMarks(u, named) {
   ctx.setLineDash([2 * scale, 3 * scale]);
   ctx.font = `${11 * scale}px sans-serif`;
   ctx.textBaseline = "bottom";
+  ctx.textAlign = "left";
   let free = -Infinity;
   content.summary.marks.forEach(({ t_s: at, text }) => {
     const x = u.valToPos(at, "x", true);
@@ -126,8 +127,11 @@ function drawMarks(u, named) {
     ctx.stroke();
     if (!named || x < free) return;
     const short = text.length > 40 ? `${text.slice(0, 39)}…` : text;
-    ctx.fillText(short, x + 3 * scale, bbox.top + bbox.height - 3 * scale);
-    free = x + ctx.measureText(short).width + 8 * scale;
+    const wide = ctx.measureText(short).width, end = bbox.left + bbox.width;
+    const left = Math.max(Math.min(x + 3 * scale, end - wide), free, bbox.left);
+    if (left + wide > end) return; // no room for it here; the list of marks has it
+    ctx.fillText(short, left, bbox.top + bbox.height - 3 * scale);
+    free = left + wide + 8 * scale;
   });
   ctx.restore();
 }
@@ -173,7 +177,7 @@ function addPanel(place, panel, series) {
     : { range: (u, low, high) => spread(low, high, panel) };
   const u = new uPlot({
     width: Math.max(target.clientWidth, 200), height: panel.height,
-    padding: [4, second ? 0 : 44, 0, 0],
+    padding: [panel.log ? 8 : 4, second ? 0 : 44, 0, 0],
     legend: { show: false },
     cursor: { y: false, points: { show: false }, drag: { x: true, y: false, setScale: false } },
     scales: { x: { time: false, range: () => state.view }, y, ...(second ? { second: { range: () => [-12, 372] } } : {}) },

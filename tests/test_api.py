@@ -109,3 +109,15 @@ def test_importing_the_package_loads_nothing_heavy() -> None:
         text=True,
     ).stdout.split()
     assert not {"numpy", "scipy", "matplotlib", "pydantic", "mcap", "pandas", "rich"} & set(said)
+
+
+def test_flying_loads_nothing_that_only_pictures_and_tables_need() -> None:
+    # Power may come on at the launch: on a small computer each of them takes a second or more to load.
+    said = subprocess.run(
+        [sys.executable, "-c", "import sys, vario.app.live.run; print(*sys.modules)"],
+        check=True,
+        capture_output=True,
+        text=True,
+    ).stdout.split()
+    assert "numpy" in said
+    assert not {"scipy", "matplotlib", "filterpy", "pandas", "pyarrow", "dask"} & set(said)

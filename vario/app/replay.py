@@ -75,7 +75,8 @@ def replay(
             trace.take(reading)
             rows.take(reading)
             pictures.take(reading)
-            picture_climbs()
+            if len(passage.climbs) > len(pictured):
+                picture_climbs()
         picture_climbs()
     result = passage.summary()
     path = out_dir / SUMMARY

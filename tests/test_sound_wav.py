@@ -54,8 +54,8 @@ def test_samples_never_drift_from_time(tmp_path_factory: pytest.TempPathFactory,
 
 
 def test_a_wav_of_nothing_is_a_valid_file(tmp_path: Path) -> None:
-    with WavSink(tmp_path / "tone.wav"):
-        pass
+    with WavSink(tmp_path / "tone.wav") as sink:
+        sink.close()  # closing twice is harmless
     with wave.open(str(tmp_path / "tone.wav"), "rb") as read:
         assert read.getnframes() == 0
 

@@ -11,16 +11,14 @@ from vario.flight.tone import ToneCommand
 from vario.sound.errors import SoundFileError
 from vario.sound.synth import Step, Synth
 
-_AT_ONCE = 1 << 13
-"""So many samples, a third of a second, wait to be rendered together: far cheaper than frame by frame."""
+_AT_ONCE = 1 << 14
+"""So many samples, most of a second, wait to be rendered together: far cheaper than frame by frame."""
 
 _MOST_BYTES = (1 << 32) - 64  # sizes in a WAV header are 32-bit, and the header itself counts
 
 
 class WavSink:
     """Plays tone commands into a 16-bit mono WAV file; memory does not grow with its length.
-
-    What has been played last is in the file once `close` has been called.
 
     Use it as a context manager. If anything goes wrong within, the file is still closed with a header
     that tells its true length.
@@ -58,8 +56,8 @@ class WavSink:
     def play(self, command: ToneCommand, duration_s: float) -> None:
         """Let `command` sound for the next `duration_s` seconds.
 
-        Durations need not be whole samples: after every call the file holds round(t · rate) samples,
-        t being the sum of all durations, so sound and trace never drift apart.
+        Durations need not be whole samples: after every call round(t · rate) samples are played, t being
+        the sum of all durations, so sound and trace never drift apart. Closing the file writes the last.
 
         Raises:
             ValueError: if the duration is negative or the command cannot be played.
@@ -81,14 +79,16 @@ class WavSink:
             self._synth.check(command)
         while self._samples < total:
             n = min(total - self._samples, _AT_ONCE)  # a long silence in pieces
+            if self._queued + n > _AT_ONCE:
+                self._write()
             self._steps.append((command, n))
             self._queued += n
             self._samples += n
-            if self._queued >= _AT_ONCE:
-                self._write()
 
     def close(self) -> None:
         """Finish the file; doing so twice is harmless."""
+        if self._file.closed:
+            return
         try:
             with self._file:
                 try:

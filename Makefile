@@ -59,7 +59,7 @@ power: $(READY)
 network: $(READY)
 	$(BIN)/python -m tests.network 1000
 
-# Settings, marks and an editor against the live loop: some ten minutes.
+# Settings, marks and an editor against the live loop: five minutes.
 races: $(READY)
 	$(BIN)/python -m tests.races 10000
 

@@ -5,9 +5,11 @@
 from __future__ import annotations
 
 from pathlib import Path
+from shlex import quote
 
 import pytest
 
+from vario.app.cli import main
 from vario.settings.errors import SettingsError
 from vario.settings.load import load_settings, parse_settings
 
@@ -420,9 +422,23 @@ def file_complaint(path: Path) -> str:
     return str(caught.value)
 
 
+def test_the_advice_where_there_is_no_file_gives_one(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = tmp_path / "my own.toml"
+    assert main(["set", "bugs", "0.1", "--config", str(path)]) == 2
+    words = capsys.readouterr().err
+    assert words.endswith(f"vario config show > {quote(str(path))}\n")
+    assert main(["config", "show"]) == 0
+    path.write_text(capsys.readouterr().out, encoding="utf-8")  # what > does
+    assert main(["set", "bugs", "0.1", "--config", str(path)]) == 0
+    assert load_settings(path).settings.flight.bugs == 0.1
+
+
 def test_files_that_cannot_be_read(tmp_path: Path) -> None:
     path = tmp_path / "my.toml"
-    assert file_complaint(path) == f"{path}: there is no such file"
+    advice = f"one with every default to begin with: vario config show > {quote(str(path))}"
+    assert file_complaint(path) == f"{path}: there is no such file; {advice}"
     assert file_complaint(tmp_path) == f"{tmp_path}: this is a directory; expected a TOML file"
     path.write_bytes(b"# ok\nx = '\xfc'\n")
     assert file_complaint(path) == f"{path}, line 2: not UTF-8 text; save the file as UTF-8"

@@ -24,7 +24,7 @@ TURN_S = 10.0
 """So long a program waits for its turn at a folder; a turn takes a fraction of a second."""
 
 REST_S = 0.02
-"""A file that has not changed for this long is at rest: what tells where the system does not who writes it."""
+"""A file that has not changed for this long is at rest: all there is where the system tells no more."""
 
 TRIES = 100
 """So often a file may be found changed in the meantime before it is given up."""

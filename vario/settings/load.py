@@ -10,6 +10,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import islice
 from pathlib import Path
+from shlex import quote
 from typing import Any, TypeVar
 
 from pydantic import ValidationError
@@ -62,7 +63,7 @@ def load_settings(path: str | os.PathLike[str]) -> LoadedSettings:
         SettingsError: with every problem found in both files.
     """
     path = Path(path)
-    file = _from_disk(path)
+    file = _from_disk(path, absent(path))
     named = file.table.get("glider")
     if not isinstance(named, str):
         return _checked(file, None, [])
@@ -73,6 +74,12 @@ def load_settings(path: str | os.PathLike[str]) -> LoadedSettings:
         return _checked(file, _from_disk(glider_path), [])
     except _UnreadableError as error:
         return _checked(file, None, list(error.problems))
+
+
+def absent(path: Path) -> str:
+    """What to say where there is no settings file."""
+    begin = f"vario config show > {quote(str(path))}"
+    return f"there is no such file; one with every default to begin with: {begin}"
 
 
 def parse_settings(
@@ -116,13 +123,13 @@ class _UnreadableError(SettingsError):
     """A file or text that is no TOML at all."""
 
 
-def _from_disk(path: Path) -> TomlFile:
+def _from_disk(path: Path, if_absent: str = "there is no such file") -> TomlFile:
     name = str(path)
     try:
         with path.open("rb") as stream:
             content = stream.read(_LARGEST_FILE + 1)
     except FileNotFoundError:
-        raise _unreadable(name, "there is no such file") from None
+        raise _unreadable(name, if_absent) from None
     except IsADirectoryError:
         raise _unreadable(name, "this is a directory; expected a TOML file") from None
     except PermissionError:

@@ -11,7 +11,7 @@ from vario.app.atomic import change_file
 from vario.app.errors import AppError
 from vario.settings.edit import NotEditableError, set_value
 from vario.settings.keys import Path as KeyPath
-from vario.settings.load import parse_settings
+from vario.settings.load import absent, parse_settings
 
 
 def change_settings(
@@ -40,6 +40,8 @@ def change_settings(
 
     try:
         change_file(path, edit)
+    except FileNotFoundError as error:
+        raise AppError(f"{path}: {absent(path)}") from error
     except OSError as error:
         raise AppError(f"{path}: cannot be read: {error.strerror}") from error
     return changed

@@ -148,6 +148,10 @@ TRANSITIONS = (
 )
 
 
+_FROM = {mode: [n for n, transition in enumerate(TRANSITIONS) if transition.start is mode] for mode in Mode}
+"""The transitions out of each mode, by their place in the table."""
+
+
 class ModeStage:
     """Runs the table."""
 
@@ -179,8 +183,9 @@ class ModeStage:
             self._since_s = t_s
         self._follow_ground_speed(inputs)
         situation = self._look(energy, turning, t_s, dt_s)
-        for index, transition in enumerate(TRANSITIONS):
-            if transition.start is not self.mode or not transition.guard(situation, self._settings):
+        for index in _FROM[self.mode]:
+            transition = TRANSITIONS[index]
+            if not transition.guard(situation, self._settings):
                 self._held_s[index] = 0.0
                 continue
             self._held_s[index] += dt_s

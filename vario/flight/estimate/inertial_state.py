@@ -263,19 +263,28 @@ class InertialState:
 
     def vario_sigma_mps(self) -> float:
         """One standard deviation of `vario_mps`."""
-        d, v, f = np.array(self.down), np.array(self.air), np.array(self.force)
+        dx, dy, dz = self.down
+        vx, vy, vz = self.air
+        fx, fy, fz = self.force
         row = np.zeros(SIZE)
-        row[0:3] = v[1] * d[2] - v[2] * d[1], v[2] * d[0] - v[0] * d[2], v[0] * d[1] - v[1] * d[0]
-        row[3:6] = d + f / G0_MPS2
-        row[9:12] = -v / G0_MPS2
-        row[12] = 1.0
-        return math.sqrt(max(float(row @ self.cov @ row), 0.0))
+        row[: CLIMB + 1] = (
+            *(vy * dz - vz * dy, vz * dx - vx * dz, vx * dy - vy * dx),
+            *(dx + fx / G0_MPS2, dy + fy / G0_MPS2, dz + fz / G0_MPS2),
+            *(0.0, 0.0, 0.0),
+            *(-vx / G0_MPS2, -vy / G0_MPS2, -vz / G0_MPS2),
+            1.0,
+        )
+        return math.sqrt(max(float(row.dot(self.cov.dot(row))), 0.0))
 
     def attitude_sigma_rad(self) -> float:
         """One standard deviation of pitch and bank, their mean square: tr P - d'P d, over the two."""
-        d = np.array(self.down)
-        tilt = self.cov[PSI : PSI + 3, PSI : PSI + 3]
-        return math.sqrt(max(0.5 * (float(np.trace(tilt)) - float(d @ tilt @ d)), 0.0))
+        tilt = self.cov[PSI : PSI + 3, PSI : PSI + 3].tolist()
+        about_down = sum(
+            a * b * p
+            for a, row in zip(self.down, tilt, strict=True)
+            for b, p in zip(self.down, row, strict=True)
+        )
+        return math.sqrt(max(0.5 * (tilt[0][0] + tilt[1][1] + tilt[2][2] - about_down), 0.0))
 
     @property
     def incidence_rad(self) -> float:

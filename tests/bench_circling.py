@@ -11,6 +11,7 @@ from __future__ import annotations
 import argparse
 import os
 from concurrent.futures import ProcessPoolExecutor
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -25,7 +26,7 @@ from vario.flight.mode import Mode
 from vario.flight.pipeline import Pipeline
 from vario.settings.schema import Settings
 
-DIRECTION_SEEDS = range(441, 449)
+DIRECTION_SEEDS = range(481, 489)
 EXPECTED_SEEDS = range(5101, 5133)
 
 
@@ -64,12 +65,14 @@ def said_of(name: str, v: Verdict) -> str:
 
 def _simulated(console: Console, pool: ProcessPoolExecutor) -> None:
     for turbulence_mps, air in ((0.0, "smooth"), (0.3, "bumpy")):
-        seeds = list(DIRECTION_SEEDS)
-        errors = np.concatenate(list(pool.map(direction_errors, seeds, [turbulence_mps] * len(seeds))))
-        console.print(
-            f"direction of the strongest lift, {air} air: {_rms(errors):.1f}° RMS, "
-            f"mean {np.mean(errors):+.1f}°, {len(errors)} readings of {3 * len(seeds)} flights"
-        )
+        for glider_file, known in ((True, "with"), (False, "without")):
+            measure = partial(direction_errors, turbulence_mps=turbulence_mps, glider_file=glider_file)
+            errors = np.concatenate(list(pool.map(measure, DIRECTION_SEEDS)))
+            console.print(
+                f"direction of the strongest lift, {air} air, {known} a glider file: {_rms(errors):.1f}° RMS "
+                f"(bar 10°), mean {np.mean(errors):+.1f}° (+: late in the turn), "
+                f"{len(errors)} readings of {3 * len(DIRECTION_SEEDS)} flights"
+            )
     shown, achieved = np.array(list(pool.map(expected_and_achieved, EXPECTED_SEEDS))).T
     console.print(
         f"expected climb before turning less the climb achieved: {_rms(shown - achieved):.2f} m/s RMS, "

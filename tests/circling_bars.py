@@ -40,8 +40,11 @@ ROLLS_IN_AT = 0.7
 """The pilot turns when the lift has fallen to this share of its best (common practice, no source)."""
 
 
-def direction_errors(seed: int, turbulence_mps: float, flights: int = 3) -> Floats:
-    """How far the shown direction of the strongest lift is off, every four seconds, degrees; shape (n,)."""
+def direction_errors(seed: int, turbulence_mps: float, *, glider_file: bool, flights: int = 3) -> Floats:
+    """How far the shown direction of the strongest lift is off, every four seconds, degrees; shape (n,).
+
+    Positive: in the direction of the turn, too late. Without `glider_file` there is no netto.
+    """
     rng = np.random.default_rng(seed)
     errors = []
     for flight in range(flights):
@@ -55,9 +58,11 @@ def direction_errors(seed: int, turbulence_mps: float, flights: int = 3) -> Floa
             turbulence_mps=turbulence_mps,
             duration_s=170.0,
         )
-        found = fly_plan(plan, "sgs126" if flight % 2 else "sgs233", 10 * seed + flight)
-        shown = []
-        for reading in play(found.flight.samples(), Pipeline(Settings(), None, NOISE)):
+        glider = "sgs126" if flight % 2 else "sgs233"
+        found = fly_plan(plan, glider, 10 * seed + flight)
+        pipeline = Pipeline(Settings(), GLIDERS[glider] if glider_file else None, NOISE)
+        way, shown = math.copysign(1.0, plan.bank_rad), []
+        for reading in play(found.flight.samples(), pipeline):
             late = reading.t_s > found.begin_s + 50.0
             if late and (not shown or reading.t_s - shown[-1][0] >= 4.0) and reading.thermal.circle:
                 shown.append((reading.t_s, reading.thermal.circle))
@@ -66,7 +71,7 @@ def direction_errors(seed: int, turbulence_mps: float, flights: int = 3) -> Floa
         truths = strongest_headings(found, t_s)
         for (_, circle), offset, truth in zip(shown, offsets, truths, strict=True):
             if OFF_CENTRE_M[0] < offset < OFF_CENTRE_M[1] and circle.strongest_rad is not None:
-                errors.append(math.degrees(math.remainder(circle.strongest_rad - truth, math.tau)))
+                errors.append(way * math.degrees(math.remainder(circle.strongest_rad - truth, math.tau)))
     return np.array(errors)
 
 

@@ -96,6 +96,8 @@ class Paper:
             turning,
             mode=mode,
             place=place if self.place_known else None,
+            attitude=None,
+            air_up_mps=None,
         )
         if self.last.centring_now:
             self.cues.append(nose)
@@ -321,7 +323,7 @@ def test_points_of_straight_flight_are_on_the_map_too() -> None:
     turning = Turning(0.0, 0.0, 0.0, 0.0, active=False, now=False, nose_rad=0.5, from_north=True)
     for k in range(401):
         place = Place(2.5 * k, 0.0, 1, 0.0, 0.0)
-        lift_map.update(Frame(0.1 * k, 0.1), turning, place, climb_mps=1.0, air_mps=None, lag_s=1.0)
+        lift_map.update(Frame(0.1 * k, 0.1), turning, place, climb_mps=1.0, air_mps=1.8, lag_s=1.0)
     assert 18 <= len(lift_map.points) <= 20
     first, second = lift_map.points[0], lift_map.points[1]
     assert first.place is not None
@@ -333,7 +335,7 @@ def test_points_of_straight_flight_are_on_the_map_too() -> None:
 
 
 def test_too_few_points_are_no_picture() -> None:
-    points = [LiftPoint(float(k), 1.0, None, 0.1 * k, 0.1 * k, True, None) for k in range(10)]
+    points = [LiftPoint(float(k), 1.0, 1.8, 0.1 * k, 0.1 * k, True, None) for k in range(10)]
     assert (
         circle_of(points, memory_turns=1.0, least_mps=0.0, lag_gain=1.0, right=True, from_north=True) is None
     )

@@ -1,8 +1,8 @@
 """Lift around the circle: climb over heading, for the last turn and as a decaying mean of several.
 
-On a circle beside a core the lift is nearly a constant and one sine wave of heading, and that wave's crest is
-where the glider passes the core (in a thermal of Gaussian section exactly so). The wave is found by
-weighted least squares from points whose headings are already freed of the vario's lag; what the
+On a circle beside a core the rise of the air is nearly a constant and one sine wave of heading, and that
+wave's crest is where the glider passes the core (in a thermal of Gaussian section exactly so). The wave is
+found by weighted least squares from points whose headings are already freed of the vario's lag; what the
 lag has damped is given back. Where it does not stand out from the rest, nothing is claimed.
 """
 
@@ -34,10 +34,11 @@ class Circle:
     """The picture. Sector k reaches from k to k+1 times 15 degrees of heading.
 
     `last_mps`, `mean_mps`: climb by sector, of the last turn and of several; None: not flown. `middle_mps`
-    is the mean around the circle; `asymmetry_mps` how far the best heading lies above it and `sigma_mps`
-    its standard error. `strongest_rad` is the heading where the glider passes the strongest lift and
-    `roll_out_rad` where the nose points from the middle of the circle towards it; both None unless
-    the asymmetry is significant. Headings are from true north if `from_north`, else from an arbitrary zero.
+    is the mean around the circle; `asymmetry_mps` how much faster the air rises at the best heading and
+    `sigma_mps` the standard error of that. `strongest_rad` is the heading where the glider passes the
+    strongest lift and `roll_out_rad` where the nose points from the middle of the circle towards it; both
+    None unless the asymmetry is significant. Headings are from true north if `from_north`, else from an
+    arbitrary zero.
     """
 
     last_mps: tuple[float | None, ...]
@@ -77,12 +78,15 @@ def circle_of(
     if age[0] < LEAST_TURN * math.tau:
         return None
     climb = np.array([point.climb_mps for point in points])
+    air = np.array([point.air_mps for point in points])
     nose = np.array([point.nose_rad for point in points])
     weight = np.exp(-age / (math.tau * memory_turns))
     rows = np.column_stack((np.ones_like(nose), np.cos(nose), np.sin(nose)))
     normal = rows.T @ (rows * weight[:, None])
-    middle, a, b = (float(x) for x in np.linalg.solve(normal, rows.T @ (weight * climb)))
-    rest = climb - rows @ np.array([middle, a, b])
+    both = np.linalg.solve(normal, rows.T @ (weight[:, None] * np.column_stack((climb, air))))
+    middle, wave = float(both[0, 0]), both[:, 1]
+    a, b = float(wave[1]), float(wave[2])
+    rest = air - rows @ wave
     # Weighted points count for as many fresh ones as (Σw)²/Σw², and only some of these are independent.
     turns = float(weight.sum() ** 2 / (weight**2).sum()) * STEP_RAD / math.tau
     scatter = math.sqrt(float((weight * rest**2).sum() / weight.sum()))

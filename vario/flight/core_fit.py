@@ -35,7 +35,8 @@ RADIUS_LIMITS_M = (25.0, 600.0)
 class Core:
     """A thermal's core north and east of the reference place, with one-sigma uncertainties.
 
-    `sigma_m` is that of the place, the root mean square over all directions.
+    `sigma_m` is that of the place, the root mean square over all directions; `across_m` that at right angles
+    to the direction from the reference place, which the flight tells far better than the distance.
     """
 
     north_m: float
@@ -43,6 +44,7 @@ class Core:
     strength_mps: float
     radius_m: float
     sigma_m: float
+    across_m: float
 
 
 def fit_core(north_m: Floats, east_m: Floats, air_mps: Floats, weight: Floats) -> Core | None:
@@ -80,7 +82,9 @@ def fit_core(north_m: Floats, east_m: Floats, air_mps: Floats, weight: Floats) -
     if x[2] <= 0.0 or distance_m > 3.0 * PLACE_SPREAD_M or not math.isfinite(distance_m):
         return None
     sigma_m = math.sqrt(float(covariance[0, 0] + covariance[1, 1]) / 2)
-    return Core(float(x[0]), float(x[1]), float(x[2]), math.exp(float(x[3])), sigma_m)
+    across = np.array([-x[1], x[0]]) / max(distance_m, 1e-9)
+    across_m = math.sqrt(float(across @ covariance[:2, :2] @ across))
+    return Core(float(x[0]), float(x[1]), float(x[2]), math.exp(float(x[3])), sigma_m, across_m)
 
 
 def _model(x: Floats, north_m: Floats, east_m: Floats, air_mps: Floats) -> tuple[Floats, Floats]:

@@ -24,13 +24,14 @@ MOST_POINTS = 256
 class LiftPoint:
     """The mean over a piece of the way.
 
-    `climb_mps` is total-energy vario, `air_mps` netto where known. `nose_rad` is the direction of flight,
-    the lag taken out; `turned_rad` is all turning so far. `place` is at time `t_s`; None: not known.
+    `climb_mps` is total-energy vario, `air_mps` the rise of the air (`rising_air`). `nose_rad` is the
+    direction of flight, the lag taken out; `turned_rad` is all turning so far. `place` is at time `t_s`;
+    None: not known.
     """
 
     t_s: float
     climb_mps: float
-    air_mps: float | None
+    air_mps: float
     nose_rad: float
     turned_rad: float
     turning: bool
@@ -48,7 +49,7 @@ class LiftMap:
         self._start: tuple[float, float, Place | None] | None = None
         self._time_s = 0.0
         self._climb = 0.0
-        self._air: float | None = 0.0
+        self._air = 0.0
 
     def update(
         self,
@@ -62,7 +63,7 @@ class LiftMap:
     ) -> LiftPoint | None:
         """One frame; returns the point it completes."""
         t_s, dt_s = frame.t_s, frame.dt_s
-        if climb_mps is None or dt_s == 0.0:
+        if climb_mps is None or air_mps is None or dt_s == 0.0:
             self._clear()
             return None
         if self._start is None:
@@ -70,7 +71,7 @@ class LiftMap:
             return None
         self._time_s += dt_s
         self._climb += climb_mps * dt_s
-        self._air = None if air_mps is None or self._air is None else self._air + air_mps * dt_s
+        self._air += air_mps * dt_s
         turned = turning.heading_rad - self._start[1]
         if abs(turned) < STEP_RAD and self._time_s < STEP_S:
             return None
@@ -91,7 +92,7 @@ class LiftMap:
         return LiftPoint(
             (start_s + t_s) / 2 - lag_s,
             self._climb / self._time_s,
-            None if self._air is None else self._air / self._time_s,
+            self._air / self._time_s,
             nose_rad % math.tau,
             start_rad + turned / 2,
             turning.now,

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from vario.flight.airmass import Airmass
+from vario.flight.attitude import Attitude
 from vario.flight.centring import CentringCue
 from vario.flight.circle import FRESH_PER_TURN, Circle, circle_of
 from vario.flight.core_fit import Core, Floats, fit_core
@@ -16,15 +17,15 @@ from vario.flight.health import Inputs
 from vario.flight.lift_map import STEP_RAD, LiftMap, LiftPoint, offset_m
 from vario.flight.mode import Mode
 from vario.flight.place import Place
+from vario.flight.rising_air import RisingAir
 from vario.flight.turning import Turning
 from vario.settings.schema import Centring
 
-USUAL_SINK_MPS = 0.9
-"""Of a glider in a turn, where there is no glider file (common practice, no source). The core's place does
-not depend on it, only its strength."""
-
 FIT_EVERY = 3
 """Points between two fits: 30 degrees of turn."""
+
+ACROSS_SIGMAS = 2.0
+"""So far from the middle of the circle, in standard errors across, the core gives the better direction."""
 
 LEAST_SHIFT_M = 15.0
 """Nobody flies a circle more exactly than this; a shift below it is no advice."""
@@ -74,6 +75,7 @@ class ThermalStage:
         self._settings = settings
         self._map = LiftMap()
         self._cue = CentringCue()
+        self._rising = RisingAir()
         self._from_north = False
         self._now = NOTHING
         self._since_fit = 0
@@ -98,20 +100,23 @@ class ThermalStage:
         *,
         mode: Mode,
         place: Place | None,
+        attitude: Attitude | None,
+        air_up_mps: float | None,
     ) -> Thermal:
-        """One frame."""
+        """One frame. `air_up_mps` is the estimator's own rise of the air, used where there is no netto."""
         settings, t_s = self._settings, inputs.frame.t_s
         lag_s = settings.lag_s if inputs.has_imu else settings.lag_no_imu_s
         if turning.from_north is not self._from_north:
             # The zero of all headings has moved.
             self._from_north = turning.from_north
             self._map = LiftMap()
+        load = None if attitude is None else attitude.load_factor
         point = self._map.update(
             inputs.frame,
             turning,
             place,
             climb_mps=energy.vario_mps,
-            air_mps=air.netto_mps,
+            air_mps=self._rising.update(inputs.frame.dt_s, energy.vario_mps, air.netto_mps, load, air_up_mps),
             lag_s=lag_s,
         )
         circling = mode is Mode.CIRCLING and turning.active
@@ -153,9 +158,8 @@ class ThermalStage:
         for point in self._map.points:
             offset = offset_m(point, place, t_s)
             if offset is not None:
-                air = point.climb_mps + USUAL_SINK_MPS if point.air_mps is None else point.air_mps
                 age = abs(latest - point.turned_rad)
-                rows.append((*offset, air, age, point.nose_rad, point.turning))
+                rows.append((*offset, point.air_mps, age, point.nose_rad, point.turning))
         if not rows:
             return None
         north, east, air_mps, ages, nose, turning_then = (
@@ -192,11 +196,14 @@ def _middle(north: Floats, east: Floats, nose: Floats) -> tuple[float, float]:
 
 
 def _pointed(circle: Circle | None, shift: Shift | None) -> Circle | None:
-    """The picture with its strongest direction taken from the fitted core, where that is sure.
+    """The picture with its strongest direction taken from the fitted core, where that is clear of the middle.
 
     The fit knows the shape of the lift and follows a circle that wanders, the wave over heading does neither.
+    How far the core is may be open while its direction is sure: only what lies across that counts here.
     """
-    if circle is None or circle.strongest_rad is None or shift is None or not shift.sure:
+    if circle is None or circle.strongest_rad is None or shift is None:
+        return circle
+    if shift.distance_m < ACROSS_SIGMAS * shift.core.across_m:
         return circle
     quarter = math.pi / 2 if circle.right else -math.pi / 2
     return replace(

@@ -104,7 +104,7 @@ class TurningStage:
         for sample in inputs.frame.gnss_vel:
             self._track.take(sample, wind)
             if attitude is not None:
-                self._compare(sample, attitude.turn_rate_radps, t_s)
+                self._compare(sample, attitude.turn_rate_radps, t_s - dt_s)
         raw = self._track.rate_radps if attitude is None else attitude.turn_rate_radps - self._drift_radps
         step = raw * dt_s if attitude is not None else self._track.step_rad(t_s)
         self._rate_radps += min(1.0, dt_s / RATE_LAG_S) * (raw - self._rate_radps)
@@ -126,8 +126,11 @@ class TurningStage:
             self._north_rad is not None,
         )
 
-    def _compare(self, sample: GnssVel, turn_rate_radps: float, now_s: float) -> None:
-        """Hold the gyro against the track: its drift, and where north is."""
+    def _compare(self, sample: GnssVel, turn_rate_radps: float, before_s: float) -> None:
+        """Hold the gyro against the track: its drift, and where north is.
+
+        The heading is still that of the frame before, at `before_s`.
+        """
         direction = self._track.direction_rad
         if direction is None:
             return
@@ -136,7 +139,7 @@ class TurningStage:
             apart = turn_rate_radps - self._track.rate_radps - self._drift_radps
             wanted = self._drift_radps + min(1.0, share) * apart
             self._drift_radps = max(-MOST_DRIFT_RADPS, min(MOST_DRIFT_RADPS, wanted))
-        then_rad = self._heading_rad - self._rate_radps * (now_s - sample.t_s)
+        then_rad = self._heading_rad + self._rate_radps * (sample.t_s - before_s)
         off = direction - then_rad
         if self._north_rad is None:
             self._north_rad = math.remainder(off, math.tau)

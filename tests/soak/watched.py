@@ -17,6 +17,10 @@ SETTLED_S = 300.0
 MOST_GROWTH_KB = 4096
 """Of the resident set from then on, as over a day: allocators keep some room."""
 
+LEFT_OUT = "this reading is left out"
+"""What is said where the machine stood still between the time that was taken and the transfer on the bus: the
+reading after it comes too soon."""
+
 MOST_QUIET_S = 2.0
 """A program that says nothing for longer has stood still: a sensor would be given up by then."""
 
@@ -82,7 +86,7 @@ class Watched:
     def problems(self) -> list[str]:
         """What is wrong on any machine, one sentence each."""
         found = [f"exit code {self.exit_code}"] if self.exit_code else []
-        found += [f"it said: {line}" for line in self.words]
+        found += [f"it said: {line}" for line in self.words if LEFT_OUT not in line]
         found += [f"status, {count} times: {words}" for words, count in self.wrong.items()]
         if not self.statuses or not self.sentences:
             found.append(f"{self.statuses} statuses and {self.sentences.total()} sentences came")
@@ -99,10 +103,12 @@ class Watched:
 
     def pauses(self) -> list[str]:
         """Where it stood still, or the machine did."""
+        left_out = [line for line in self.words if LEFT_OUT in line]
         quiet = {"status": self.quiet_s, "sentence": self.without_s}
         found = [
             f"no {what} for {quiet_s:.1f} s" for what, quiet_s in quiet.items() if quiet_s > MOST_QUIET_S
         ]
+        found += [f"it said {count} ×: {line}" for line, count in Counter(left_out).items()]
         return found if self.recording is None else [*found, *self.recording.gaps()]
 
 

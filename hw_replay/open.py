@@ -14,8 +14,9 @@ from hw_replay.errors import RecordingError, UnknownFormat
 from hw_replay.files import GZIP_MAGIC, open_binary, read_start
 from hw_replay.igc import IgcFile
 from hw_replay.long_csv import HEADER, LongCsv
-from hw_replay.recording import Recording, RecordingWriter
+from hw_replay.recording import Recording
 from hw_replay.source import Source
+from hw_replay.writer import RecordingWriter
 
 MCAP_MAGIC = b"\x89MCAP0\r\n"
 BUS_LOG_START = b'{"log":'

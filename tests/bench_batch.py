@@ -22,8 +22,8 @@ from typing import NamedTuple
 from rich.console import Console
 
 from hw_replay.open import open_source
-from hw_replay.recording import RecordingWriter
 from hw_replay.simulate.demo import BUNDLED
+from hw_replay.writer import RecordingWriter
 from vario.app.batch.batch import find_jobs
 from vario.app.batch.workers import Processes
 

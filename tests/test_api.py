@@ -13,7 +13,7 @@ import pytest
 
 import vario
 import vario.api
-from hw_replay.recording import RecordingWriter
+from hw_replay.writer import RecordingWriter
 from vario import DEMO, Flight, compare, load_settings, open_source, replay
 from vario.app.cli import main
 

@@ -14,8 +14,8 @@ from pathlib import Path
 import pytest
 
 from drivers.samples import Baro, GnssPos, Sample
-from hw_replay.recording import RecordingWriter
 from hw_replay.source import RecordingInfo
+from hw_replay.writer import RecordingWriter
 from vario.app.batch.batch import find_jobs, run_batch
 from vario.app.batch.job import Job, Outcome, fingerprint, run_job
 from vario.app.batch.workers import CRASHED, Cluster, Processes

@@ -19,7 +19,7 @@ from scipy.spatial.transform import Rotation
 
 from drivers.isa import G0_MPS2
 from drivers.samples import Baro, ImuAccel, ImuGyro, Pitot, Sample
-from hw_replay.recording import Recording, RecordingWriter
+from hw_replay.recording import Recording
 from hw_replay.simulate import Scenario, simulate
 from hw_replay.simulate.air import AirMass, Atmosphere
 from hw_replay.simulate.airframe import QUENDEL_2
@@ -27,6 +27,7 @@ from hw_replay.simulate.demo import BUNDLED
 from hw_replay.simulate.plan import Phase, after, heading, straight
 from hw_replay.simulate.sensors import Place, Rates
 from hw_replay.source import RecordingInfo
+from hw_replay.writer import RecordingWriter
 from vario.app.calibrate.command import add_parser
 from vario.app.calibrate.glides import fit_polar
 from vario.app.calibrate.leak import static_leak

@@ -14,8 +14,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from drivers.samples import Baro, Reference
-from hw_replay.recording import RecordingWriter
 from hw_replay.source import RecordingInfo
+from hw_replay.writer import RecordingWriter
 from vario.app.cli import main
 from vario.app.compare.compare import Tolerances, compare_tables
 from vario.app.compare.tables import Table, table_of_rows

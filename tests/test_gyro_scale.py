@@ -15,8 +15,8 @@ from scipy.spatial.transform import Rotation
 
 from drivers.isa import G0_MPS2
 from drivers.samples import ImuAccel, ImuGyro, Sample
-from hw_replay.recording import RecordingWriter
 from hw_replay.source import RecordingInfo
+from hw_replay.writer import RecordingWriter
 from vario.app.calibrate.command import add_parser
 from vario.app.calibrate.turns import Turn, fitted, gyro_scale
 from vario.app.errors import AppError

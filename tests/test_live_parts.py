@@ -20,9 +20,10 @@ from pydantic import ValidationError
 from drivers.bus import Bus
 from drivers.errors import UnavailableError
 from drivers.events import Event, Mark, SettingsChange
-from hw_replay.recording import Recording, RecordingWriter
+from hw_replay.recording import Recording
 from hw_replay.simulate.demo import BUNDLED
 from hw_replay.source import RecordingInfo
+from hw_replay.writer import RecordingWriter
 from vario.app.change.marks import LONGEST_TEXT, drop_mark, dropped_marks
 from vario.app.check.house import check_sound
 from vario.app.cli import main

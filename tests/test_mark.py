@@ -11,8 +11,9 @@ import pytest
 from drivers.events import Mark
 from drivers.samples import Baro, Sample
 from hw_replay.event_messages import KIND_OF, RejectedEventError, decode_event, encode_event
-from hw_replay.recording import Recording, RecordingWriter
+from hw_replay.recording import Recording
 from hw_replay.source import RecordingInfo
+from hw_replay.writer import RecordingWriter
 from vario.app.change.marks import LONGEST_TEXT, drop_mark, dropped_marks, with_marks
 from vario.app.cli import main
 

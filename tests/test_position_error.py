@@ -25,7 +25,6 @@ from hypothesis import strategies as st
 
 from drivers.isa import G0_MPS2
 from drivers.samples import Baro, Pitot, Sample
-from hw_replay.recording import RecordingWriter
 from hw_replay.simulate import Scenario, simulate
 from hw_replay.simulate.air import AirMass, Atmosphere
 from hw_replay.simulate.airframe import QUENDEL_2
@@ -33,6 +32,7 @@ from hw_replay.simulate.plan import Phase, after, heading, straight
 from hw_replay.simulate.sensors import Place, Rates
 from hw_replay.simulate.suite import Errors
 from hw_replay.source import RecordingInfo
+from hw_replay.writer import RecordingWriter
 from vario.app.calibrate.command import add_parser
 from vario.app.calibrate.legs import position_error
 from vario.app.calibrate.pull_up import energy_check

@@ -34,8 +34,9 @@ from drivers.samples import (
 )
 from hw_replay.errors import CorruptRecording, RecordingError
 from hw_replay.open import convert, open_source
-from hw_replay.recording import Recording, RecordingWriter
+from hw_replay.recording import Recording
 from hw_replay.source import RecordingInfo, SensorInfo
+from hw_replay.writer import RecordingWriter
 
 INFO = RecordingInfo(
     title="Test flight",

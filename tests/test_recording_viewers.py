@@ -2,6 +2,7 @@
 
 import json
 import struct
+import tracemalloc
 from itertools import pairwise
 from pathlib import Path
 
@@ -15,9 +16,10 @@ from mcap.writer import Writer
 from drivers.events import Mark
 from drivers.samples import Baro, GnssPos
 from hw_replay.open import convert
-from hw_replay.recording import Recording, RecordingWriter
+from hw_replay.recording import Recording
 from hw_replay.simulate.demo import BUNDLED
 from hw_replay.source import RecordingInfo
+from hw_replay.writer import RecordingWriter
 
 PLACE = GnssPos(1.5, 50.123456789, -9.87654321, 431.25)
 
@@ -96,9 +98,9 @@ def test_a_message_without_longitude_is_left_out(tmp_path: Path) -> None:
     assert "lon_deg missing" in recording.warnings()[0]
 
 
-def long_recording(path: Path, *, indexed: bool) -> Path:
+def long_recording(path: Path) -> Path:
     """A minute in thirty chunks, with a position a second and one mark."""
-    with RecordingWriter(path, RecordingInfo("a minute", "live"), indexed=indexed) as writer:
+    with RecordingWriter(path, RecordingInfo("a minute", "live")) as writer:
         for k in range(600):
             writer.write(Baro(k / 10, 95_000.0 + k))
             if k % 10 == 0:
@@ -110,12 +112,11 @@ def long_recording(path: Path, *, indexed: bool) -> Path:
 
 # Every version of the reader that is allowed knows these names of the times; the newest would have others.
 @pytest.mark.filterwarnings("ignore:(start|end)_time is deprecated:DeprecationWarning")
-@pytest.mark.parametrize("indexed", [True, False])
 @pytest.mark.parametrize(("topic", "expected"), [("/baro", 100), ("/gnss_pos", 10), ("/oat", 0)])
 def test_a_seeking_reader_finds_one_topic_between_two_times(
-    tmp_path: Path, indexed: bool, topic: str, expected: int
+    tmp_path: Path, topic: str, expected: int
 ) -> None:
-    with long_recording(tmp_path / "minute.mcap", indexed=indexed).open("rb") as file:
+    with long_recording(tmp_path / "minute.mcap").open("rb") as file:
         reader = SeekingReader(file, validate_crcs=True)
         found = [
             message.log_time
@@ -133,7 +134,7 @@ def test_every_entry_of_the_index_leads_to_its_message(tmp_path: Path) -> None:
     "Chunk Index": the offset of a message counts from the start of the uncompressed chunk, and the record of
     a message (opcode 5, eight bytes of length) begins with its channel, a sequence number and its time."""
     entries = 0
-    with long_recording(tmp_path / "minute.mcap", indexed=True).open("rb") as file:
+    with long_recording(tmp_path / "minute.mcap").open("rb") as file:
         summary = SeekingReader(file).get_summary()
         assert summary is not None
         assert summary.statistics is not None
@@ -153,24 +154,56 @@ def test_every_entry_of_the_index_leads_to_its_message(tmp_path: Path) -> None:
         assert entries == summary.statistics.message_count == 661
 
 
-def test_the_bundled_flight_has_no_index_and_an_imported_copy_has_one(tmp_path: Path) -> None:
-    copy = tmp_path / "copy.mcap"
-    convert(Recording(BUNDLED), copy)
-    chunks = []
-    for path in (BUNDLED, copy):
-        with path.open("rb") as file:
-            summary = SeekingReader(file).get_summary()
-            assert summary is not None
-            chunks.append(len(summary.chunk_indexes))
-    assert chunks[0] == 0
-    assert chunks[1] > 0
-    assert BUNDLED.stat().st_size < 3e6
-    assert Recording(copy).info == Recording(BUNDLED).info
-    assert all(a == b for a, b in zip(Recording(copy), Recording(BUNDLED), strict=True))
+@pytest.mark.filterwarnings("ignore:(start|end)_time is deprecated:DeprecationWarning")
+def test_a_general_reader_goes_to_any_moment_of_the_bundled_flight() -> None:
+    """A reader that trusts the index opens the chunks of that moment and no others."""
+    with BUNDLED.open("rb") as file:
+        summary = SeekingReader(file).get_summary()
+        assert summary is not None
+        assert summary.statistics is not None
+        assert len(summary.chunk_indexes) == summary.statistics.chunk_count > 30
+        opened = [
+            place
+            for place in summary.chunk_indexes
+            if place.message_start_time < 401e9 and place.message_end_time >= 400e9
+        ]
+        assert len(opened) <= 2
+        found = [
+            json.loads(message.data)["static_pa"]
+            for _, _, message in SeekingReader(file).iter_messages(
+                ["/baro"], start_time=400_000_000_000, end_time=401_000_000_000
+            )
+        ]
+    own = [s.static_pa for s in Recording(BUNDLED) if isinstance(s, Baro) and 400.0 <= s.t_s < 401.0]
+    assert found == own
+    assert len(own) == 25
+
+
+def test_what_is_kept_of_a_chunk_while_flying_is_small(tmp_path: Path) -> None:
+    """A day of chunks of a second may cost 20 MB: 86,400 of them, 230 bytes each."""
+    with RecordingWriter(tmp_path / "long.mcap", RecordingInfo("long", "live"), 1.0) as writer:
+
+        def fly(from_s: int, to_s: int) -> int:
+            for k in range(from_s, to_s):
+                writer.write(Baro(float(k), 95_000.0))
+                writer.write(GnssPos(float(k), 50.0, -9.0, 400.0))
+            return tracemalloc.get_traced_memory()[0]
+
+        tracemalloc.start()
+        try:
+            before = fly(0, 1000)
+            grown = fly(1000, 3000) - before
+        finally:
+            tracemalloc.stop()
+    assert grown < 2000 * 230
+    with (tmp_path / "long.mcap").open("rb") as file:
+        summary = SeekingReader(file).get_summary()
+    assert summary is not None
+    assert len(summary.chunk_indexes) == 3000
 
 
 def test_importing_a_recording_that_breaks_off_gives_a_whole_one(tmp_path: Path) -> None:
-    whole = long_recording(tmp_path / "whole.mcap", indexed=False)
+    whole = long_recording(tmp_path / "whole.mcap")
     cut = tmp_path / "cut.mcap"
     cut.write_bytes(whole.read_bytes()[: whole.stat().st_size * 2 // 3])
     mended = tmp_path / "mended.mcap"

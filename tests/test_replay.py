@@ -152,7 +152,7 @@ def test_csv_in_any_order_gives_the_trace_of_the_recording(tmp_path: Path) -> No
 
 def test_an_interrupted_recording_plays_as_far_as_it_goes(tmp_path: Path) -> None:
     cut = tmp_path / "cut.mcap"
-    cut.write_bytes(BUNDLED.read_bytes()[:600_000])
+    cut.write_bytes(BUNDLED.read_bytes()[: BUNDLED.stat().st_size // 3])
     assert main(["replay", str(cut), "--out", str(tmp_path / "out")]) == 0
     found = summary(tmp_path / "out")
     assert 60.0 < found["flight"]["duration_s"] < 500.0

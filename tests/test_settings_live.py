@@ -14,8 +14,9 @@ from hypothesis import strategies as st
 
 from drivers.events import SettingsChange
 from drivers.samples import Baro, GnssPos, GnssVel, Pitot, Sample
-from hw_replay.recording import Recording, RecordingWriter
+from hw_replay.recording import Recording
 from hw_replay.source import RecordingInfo
+from hw_replay.writer import RecordingWriter
 from vario.app.change.changes import UNFINISHED_POLLS, SettingsWatch, apply_change
 from vario.app.change.short_names import SETTABLE, set_setting
 from vario.app.cli import main

@@ -13,8 +13,8 @@ import pytest
 from drivers.isa import impact_of_tas_pa, pressure_pa, temperature_k
 from drivers.samples import Baro, Pitot, Sample
 from hw_replay.open import open_source
-from hw_replay.recording import RecordingWriter
 from hw_replay.source import RecordingInfo
+from hw_replay.writer import RecordingWriter
 from tests.truth_flight import Sensors, fly
 from tests.truth_gliders import GLIDERS
 from vario.app.cli import main

@@ -7,7 +7,6 @@ from collections.abc import Callable, Mapping
 from datetime import UTC, datetime
 from pathlib import Path
 
-from hw_replay.recording import RecordingWriter
 from hw_replay.simulate.air import AirMass, Atmosphere, Thermal, Wind
 from hw_replay.simulate.airframe import QUENDEL_2
 from hw_replay.simulate.flight import Scenario, sensors_of, simulate
@@ -29,6 +28,7 @@ from hw_replay.simulate.plan import (
 )
 from hw_replay.simulate.sensors import Place, Rates
 from hw_replay.source import RecordingInfo
+from hw_replay.writer import RecordingWriter
 
 TITLE = "Demo: an afternoon at Lindenmoos"
 START_UTC = datetime(2025, 6, 14, 12, 30, tzinfo=UTC)
@@ -166,7 +166,6 @@ def write_recording(
     settings_toml: str,
     glider_toml: str | None,
     *,
-    indexed: bool = True,
     progress: Callable[[float], None] = lambda _: None,
 ) -> Mapping[str, int]:
     """Fly a scenario and write what its sensors saw as a recording.
@@ -177,7 +176,6 @@ def write_recording(
         title: of the recording.
         settings_toml: settings to put into it, as text.
         glider_toml: glider file to put into it, as text; it should be the glider flown.
-        indexed: as of `RecordingWriter`.
         progress: called with the time reached, s.
 
     Returns:
@@ -194,7 +192,7 @@ def write_recording(
         config_toml=settings_toml,
         glider_toml=glider_toml,
     )
-    with RecordingWriter(path, info, chunk_s=20.0, indexed=indexed) as writer:
+    with RecordingWriter(path, info, chunk_s=20.0) as writer:
         for sample in simulate(scenario):
             writer.write(sample)
             progress(sample.t_s)

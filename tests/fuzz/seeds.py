@@ -16,8 +16,9 @@ from drivers.gnss import GnssReceiver
 from drivers.registry import CHIPS, build
 from drivers.samples import Baro, GnssPos, GnssVel, ImuAccel, ImuGyro, Oat, Pitot, Reference, Sample
 from drivers.sensor import NEVER_S
-from hw_replay.recording import Recording, RecordingWriter
+from hw_replay.recording import Recording
 from hw_replay.source import RecordingInfo, SensorInfo
+from hw_replay.writer import RecordingWriter
 
 CONFIG = Path(__file__).parents[2] / "config"
 

@@ -75,7 +75,7 @@ def live(
         TimeoutError: if it does not become ready, or does not end.
     """
     flight, config, flights = folder / "flight.mcap", folder / "vario.toml", folder / "flights"
-    write_recording(flight, long_flight(flown_s + START_S, SEED), "soak", "", None, indexed=False)
+    write_recording(flight, long_flight(flown_s + START_S, SEED), "soak", "", None)
     port = _free_port()
     _write_settings(config, port, flights)
     words = ["run", "--config", config, "--rehearse", flight, "--marks", folder / "marks"]

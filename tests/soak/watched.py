@@ -21,6 +21,9 @@ LEFT_OUT = "this reading is left out"
 """What is said where the machine stood still between the time that was taken and the transfer on the bus: the
 reading after it comes too soon."""
 
+INDEX_KB_A_SECOND = 0.25
+"""The recorder keeps where each chunk of a second lies, for the end of the file."""
+
 MOST_QUIET_S = 2.0
 """A program that says nothing for longer has stood still: a sensor would be given up by then."""
 
@@ -113,7 +116,7 @@ class Watched:
 
 
 def _growth(first: Row, last: Row) -> Iterator[str]:
-    if last.rss_kb - first.rss_kb > MOST_GROWTH_KB:
+    if last.rss_kb - first.rss_kb > MOST_GROWTH_KB + INDEX_KB_A_SECOND * (last.t_s - first.t_s):
         yield f"the resident set grew by {last.rss_kb - first.rss_kb} kB since {first.t_s / MINUTE_S:.0f} min"
     if last.threads != first.threads:
         yield f"{first.threads} threads became {last.threads}"

@@ -22,9 +22,9 @@ from filterpy.kalman import predict, update
 
 from drivers.isa import G0_MPS2
 from hw_replay.open import open_source
-from hw_replay.recording import RecordingWriter
 from hw_replay.simulate import long_flight, simulate
 from hw_replay.source import RecordingInfo
+from hw_replay.writer import RecordingWriter
 from vario.app.player import noise_of
 from vario.app.replay import replay
 from vario.flight.estimate.inertial import InertialFilter

@@ -19,8 +19,8 @@ from pathlib import Path
 from drivers.samples import Reference, Sample
 from hw_replay.disk import SYSTEM_DISK, Disk
 from hw_replay.errors import RecordingError
-from hw_replay.recording import RecordingWriter
 from hw_replay.source import RecordingInfo
+from hw_replay.writer import RecordingWriter
 
 LOG = logging.getLogger("vario.live")
 
@@ -159,8 +159,7 @@ class FlightFiles:
             number = _next_number(self._folder)
             self._path = self._folder / f"{number:05}.mcap"
             info = replace(self._info, title=self._info.title.format(number=number))
-            # An index would be lost in a power cut all the same, and grow in memory all flight long.
-            self._writer = RecordingWriter(self._path, info, CHUNK_S, indexed=False, disk=self._disk)
+            self._writer = RecordingWriter(self._path, info, CHUNK_S, disk=self._disk)
             self._disk.sync_path(self._folder)  # or a power failure may take the file's name with it
         except RecordingError as error:
             self._refused(str(error), t_s)

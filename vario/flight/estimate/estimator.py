@@ -27,7 +27,7 @@ from vario.flight.estimate.result import Estimate, EstimatorSettings, Monitor
 from vario.flight.frames import FRAME_S, Frame
 from vario.flight.health import Inputs
 
-_CORRECT_EVERY_S = 0.035  # two frames of 20 ms; with four, rough air on tow reads 0.3 m/s RMS instead of 0.2
+_CORRECT_EVERY_S = 0.035  # two frames of 20 ms; four cost a quarter more error on a rough tow (docs/speed.md)
 _SIGMA_EVERY_S = 0.2
 _ALIGN_S = 1.0
 _IMU_GAP_S = 0.3

@@ -71,7 +71,7 @@ def total_energy() -> str:
         _line([(x(t), 290 - 4.6 * climb(t)) for t in times], "amber dash"),
         _line([(x(0), 290), (x(8), 290)], "violet"),
         _text(118, 295, "vario", "quiet", "end"),
-        _text(x(8), 226, f"uncompensated: {max(map(climb, times)):.0f} m/s of “lift”", "", "end"),
+        _text(x(8), 204, f"uncompensated: {max(map(climb, times)):.0f} m/s of “lift”", "", "end"),
         _text(x(8), 316, "total energy: nothing has been gained", "quiet", "end"),
         _text(x(0), 32, "a pull-up in still air, 144 to 90 km/h", "quiet"),
     ]
@@ -151,7 +151,7 @@ def circle() -> str:
             _text(360 + 64 * k, 292, name, "quiet", "middle")
             for k, name in enumerate(("N", "E", "S", "W", "N"))
         ),
-        _text(490, 320, "lift over the heading flown", "quiet", "middle"),
+        _text(490, 320, "lift over the heading, turning right", "quiet", "middle"),
     ]
     return _picture("Lift around the circle", 660, 340, *parts)
 

@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pydantic import ValidationError
 
-from vario.flight.cues import Cue, Happenings
+from vario.flight.cues import AWAKE_AFTER_S, Cue, Happenings
 from vario.flight.mode import Mode
 from vario.flight.quality import Quality
 from vario.flight.tone import HYSTERESIS_MPS, Heard, ToneCommand, ToneStage, Voice
@@ -128,6 +128,28 @@ def test_a_vario_without_its_barometer_is_not_heard(mode: Mode) -> None:
         assert result.level == 0.0
     assert result.cue is not None
     assert result.cue.cue is Cue.SENSOR_LOST
+
+
+def test_a_climb_rate_is_not_heard_as_total_energy_while_the_airspeed_may_still_come() -> None:
+    """Silence until it is known that there is no airspeed; then the climb rate, which has been called out."""
+    stage = ToneStage(DEFAULTS)
+    plain = Happenings(
+        0.0,
+        Mode.CIRCLING,
+        Quality.NO_AIRSPEED | Quality.UNCOMPENSATED,
+        vario_known=True,
+        fitted=Quality.NO_AIRSPEED,
+    )
+    heard_s, called_s = [], []
+    for k in range(600):
+        result = stage.update(Heard(replace(plain, t_s=0.02 * k), 3.0))
+        if result.level > 0.0:
+            heard_s.append(0.02 * k)
+        if result.cue is not None:
+            called_s.append(0.02 * k)
+    assert heard_s[0] == pytest.approx(AWAKE_AFTER_S, abs=0.1)
+    assert len(heard_s) == pytest.approx((12.0 - AWAKE_AFTER_S) / 0.02, abs=5)
+    assert called_s[0] == pytest.approx(heard_s[0], abs=0.05)
 
 
 @pytest.mark.parametrize("edge_mps", [CURVE.quiet_to_mps, CURVE.quiet_from_mps])

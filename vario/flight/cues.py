@@ -147,6 +147,11 @@ class CueStage:
         self._not_before_s: dict[int, float] = {}
         self._sensors = _SensorWatch()
 
+    @property
+    def awake(self) -> bool:
+        """Whether every sensor has had its time to speak: what is missing now is missing."""
+        return self._sensors.awake
+
     def begin_again(self) -> None:
         """The clock has jumped: no cue waits, and none is held back until a time that may never come."""
         self._before = None
@@ -190,7 +195,7 @@ class _SensorWatch:
         self._there = Quality.OK
         self._news = Quality.OK
         self._first_s: float | None = None
-        self._awake = False
+        self.awake = False
         self._quality: Quality | None = None
         self._vario_seen = False
         self._unknown_since_s: float | None = None
@@ -205,9 +210,9 @@ class _SensorWatch:
         """True as long as a loss is news: until it has been called out, or the sensor is back."""
         if self._first_s is None:
             self._first_s = now.t_s
-        elif not self._awake and now.t_s - self._first_s > AWAKE_AFTER_S:
+        elif not self.awake and now.t_s - self._first_s > AWAKE_AFTER_S:
             # What the settings say is fitted and has not spoken yet counts as lost.
-            self._awake = True
+            self.awake = True
             self._there |= now.fitted
             self._quality = None
         if now.quality is not self._quality:

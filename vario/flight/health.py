@@ -23,7 +23,8 @@ COVERED_PA = 60.0
 COVERED_GROUND_MPS = 25.0
 COVERED_AFTER_S = 5.0
 """A pitot that shows less than 10 m/s for so long while the ground passes at 25 m/s is covered: no glider
-flies so slowly, and no wind of 15 m/s and more pushes one that stands."""
+flies so slowly, and no wind of 15 m/s and more pushes one that stands. One that has never read is believed
+covered at once: it has nothing to its credit."""
 
 
 @quick
@@ -52,6 +53,7 @@ class _CoverWatch:
     def __init__(self) -> None:
         self._since_s: float | None = None
         self._ground_mps = 0.0
+        self._has_read = False
 
     def covered(self, frame: Frame, *, has_gnss: bool) -> bool:
         """Whether the pitot's samples of this frame, and of the last seconds, are those of a covered one."""
@@ -59,14 +61,16 @@ class _CoverWatch:
             self._ground_mps = math.hypot(velocity.north_mps, velocity.east_mps)
         if frame.pitot and frame.pitot[-1].impact_pa > COVERED_PA:
             self._since_s = None
+            self._has_read = True
             return False
         slow = not has_gnss or self._ground_mps < COVERED_GROUND_MPS
-        known = self._since_s is not None and frame.t_s - self._since_s > COVERED_AFTER_S
+        after_s = COVERED_AFTER_S if self._has_read else -1.0
+        known = self._since_s is not None and frame.t_s - self._since_s > after_s
         if slow and not known:
             self._since_s = None
         elif frame.pitot and self._since_s is None and not slow:
             self._since_s = frame.t_s
-        return self._since_s is not None and frame.t_s - self._since_s > COVERED_AFTER_S
+        return self._since_s is not None and frame.t_s - self._since_s > after_s
 
 
 _CHECKED = (

@@ -11,6 +11,8 @@ rough for its swing around a circle, which the load factor gives.
 
 from __future__ import annotations
 
+import math
+
 USUAL_SINK_MPS = 0.9
 """Of a glider in a turn, until it is known better (common practice, no source)."""
 
@@ -31,7 +33,7 @@ class RisingAir:
 
     def __init__(self) -> None:
         self._sink_mps = USUAL_SINK_MPS
-        self._load = USUAL_LOAD**LOAD_POWER
+        self._load = math.pow(USUAL_LOAD, LOAD_POWER)
 
     def update(
         self,
@@ -54,10 +56,11 @@ class RisingAir:
             return netto_mps
         if load is None:
             return vario_mps + self._sink_mps
-        power = max(load, 0.0) ** LOAD_POWER
+        power = math.pow(max(load, 0.0), LOAD_POWER)
         if air_up_mps is not None:
             share = min(1.0, dt_s / SLOW_S)
             self._sink_mps += share * (air_up_mps - vario_mps - self._sink_mps)
             self._load += share * (power - self._load)
         low, high = SINK_LIMITS_MPS
-        return vario_mps + min(max(self._sink_mps, low), high) * power / self._load
+        sink_mps = min(max(self._sink_mps, low), high)
+        return vario_mps + sink_mps * power / self._load

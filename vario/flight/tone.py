@@ -107,8 +107,10 @@ class ToneStage:
 
     def update(self, heard: Heard) -> ToneCommand:
         """The command for this frame."""
-        if Quality.NO_BARO in heard.happenings.quality:
+        quality = heard.happenings.quality
+        if Quality.NO_BARO in quality or (Quality.UNCOMPENSATED in quality and not self._cues.awake):
             # An estimate may run on for a while without its barometer; the tone says nothing nobody measures.
+            # Nor does it pass a climb rate off as total energy as long as the airspeed may still come.
             lost = replace(heard.happenings, vario_known=False)
             heard = replace(heard, happenings=lost, vario_mps=None, relative_netto_mps=None)
         gain = self._gain(heard.ias_mps)

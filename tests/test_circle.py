@@ -5,7 +5,7 @@
   towards the core: generating function of the modified Bessel functions (Abramowitz and Stegun 9.6.34).
   scipy.special evaluates them.
 * A first-order lag τ delays a sine of angular rate ω by atan(ωτ) and damps it by 1/√(1+ω²τ²).
-* Corrections: the 270 degree rule of FAA-H-8083-13, Glider Flying Handbook, ch. 10.
+* Corrections: the rules of 270 and 60 degrees of FAA-H-8083-13, Glider Flying Handbook (2003), ch. 10.
 * A circle of 20 to 30 s, a lead of 10 degrees: common practice, no source.
 """
 
@@ -283,6 +283,30 @@ def test_no_cue_in_even_lift_in_cruise_or_with_an_unsure_picture() -> None:
 def _cues(paper: Paper, mode: Mode = Mode.CIRCLING) -> list[float]:
     paper.fly(5 * PERIOD_S, mode)
     return paper.cues
+
+
+@settings(max_examples=20)
+@given(TOWARDS, st.floats(25.0, 70.0), st.booleans())
+def test_handbook_rule_on_centring(turn: tuple[int, float], offset: float, by_core: bool) -> None:
+    """FAA-H-8083-13, Glider Flying Handbook (2003), ch. 10, fig. 10-8: from the strongest lift turn on for
+    270 degrees, then fly straight for a moment, and circle on: that moves the circle onto the core. Fig.
+    10-10: 60 degrees after the weakest lift; that is 240 degrees after the strongest, 30 sooner.
+    """
+    way, towards = turn
+    paper = Paper(way=way, offset_m=offset, towards_rad=towards, place_known=by_core)
+    circle = paper.fly(4 * PERIOD_S).circle
+    assert circle is not None
+    assert circle.strongest_rad is not None
+    assert circle.roll_out_rad is not None
+    assert apart_deg(circle.roll_out_rad, circle.strongest_rad + way * math.radians(270.0)) < 1e-6
+    weakest = circle.strongest_rad + math.pi
+    assert apart_deg(circle.roll_out_rad, weakest + way * math.radians(60.0)) < 30.0 + 1e-6
+    # The middle of the circle moves with the glider while that flies straight.
+    left = math.hypot(
+        paper.core[0] - offset * math.cos(circle.roll_out_rad),
+        paper.core[1] - offset * math.sin(circle.roll_out_rad),
+    )
+    assert left < 0.15 * offset
 
 
 def test_a_picture_that_jumps_about_gives_no_burst_of_cues() -> None:

@@ -6,7 +6,6 @@ gives the same readings, bit for bit.
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass, replace
 
 from drivers.quick import quick
@@ -19,6 +18,7 @@ from vario.flight.battery import BatteryStage
 from vario.flight.calibration import CalibrationStage
 from vario.flight.climbs import Climb
 from vario.flight.cues import Happenings
+from vario.flight.damping import Damping
 from vario.flight.energy import Energy, Noise
 from vario.flight.estimate.estimator import Estimator
 from vario.flight.estimate.result import Monitor
@@ -96,8 +96,8 @@ class Pipeline:
         maccready_mps = settings.flight.maccready_mps
         limits = glider.limits if glider else None
         self._expected = ExpectedClimbStage(settings.expected_climb, settings.circling, maccready_mps, polar)
-        self._needle = _Damping(settings.vario.damping_s)
-        self._relative = _Damping(settings.vario.damping_s)
+        self._needle = Damping(settings.vario.damping_s)
+        self._relative = Damping(settings.vario.damping_s)
         self._speed = SpeedToFlyStage(settings.speed_to_fly, maccready_mps, polar, limits, mass_ratio)
         self._glide = GlideStage(settings.goal, maccready_mps, polar, limits)
         self._tone = ToneStage(settings.tone)
@@ -264,24 +264,6 @@ class Pipeline:
                 self._airspeed.scale != 1.0,  # AIRSPEED_OFF
             )
         )
-
-
-class _Damping:
-    """First-order damping; an unknown value passes straight through and starts it afresh."""
-
-    def __init__(self, time_constant_s: float) -> None:
-        self._value: float | None = None
-        self.configure(time_constant_s)
-
-    def configure(self, time_constant_s: float) -> None:
-        self._time_constant_s = time_constant_s
-
-    def update(self, value: float | None, dt_s: float) -> float | None:
-        if value is None or self._value is None or self._time_constant_s == 0.0:
-            self._value = value
-        else:
-            self._value += (1.0 - math.exp(-dt_s / self._time_constant_s)) * (value - self._value)
-        return self._value
 
 
 def _latest_position(inputs: Inputs, last: GnssPos | None) -> GnssPos | None:

@@ -24,6 +24,7 @@ from vario.app.cli import main
 from vario.app.errors import AppError
 from vario.app.export.igc import igc_lines, write_igc
 from vario.app.export.igc_fields import K_FIELDS, latitude, longitude, metres, vertical
+from vario.app.export.sentences import play_nmea
 from vario.app.export.tables import write_csv, write_parquet
 from vario.app.trace import COLUMNS, TEXT_COLUMNS
 from vario.flight.pipeline import Reading
@@ -195,6 +196,17 @@ def test_without_gnss_pressure_altitude_goes_on_in_invalid_fixes() -> None:
     assert all(int(x[25:30]) > 500 for x in lost)
     assert {x[30:35] for x in lost} == {"00000"}
     assert np.all(np.diff(times) > 0)
+
+
+def test_sentences_wait_for_no_time_that_has_passed() -> None:
+    """A machine that is busy between looking at the clock and waiting may find the moment gone."""
+    clock = iter(0.004 * k for k in range(100_000))
+    waited: list[float] = []
+    play_nmea(
+        demo().readings[:400], None, "udp:127.0.0.1:9", 1.0, 20.0, now=lambda: next(clock), wait=waited.append
+    )
+    assert waited
+    assert min(waited) > 0.0
 
 
 def test_a_recording_without_a_date_gives_no_igc(tmp_path: Path) -> None:

@@ -52,8 +52,9 @@ def play_nmea(
             step_s = 0.0 if before_s is None else reading.t_s - before_s
             before_s = reading.t_s
             due_s += step_s / speed if 0.0 < step_s <= JUMP_S else 0.0
-            if due_s - now() > 0.0:
-                wait(due_s - now())
+            early_s = due_s - now()
+            if early_s > 0.0:
+                wait(early_s)
             output.update(reading)
     finally:
         output.close()

@@ -19,8 +19,9 @@ from vario.settings.glider import Glider
 from vario.settings.keys import Key, keys, sections
 from vario.settings.load import load_settings, parse_settings
 from vario.settings.quantity import SPEED, parse
-from vario.settings.schema import Settings, Tone
+from vario.settings.schema import Settings
 from vario.settings.toml_text import lines_of, write_key, write_value
+from vario.settings.tone import Tone
 
 CONFIG = Path(__file__).parent.parent / "config"
 

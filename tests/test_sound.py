@@ -13,7 +13,7 @@ from vario.flight.cues import Cue, CueCall, Happenings
 from vario.flight.mode import Mode
 from vario.flight.quality import Quality
 from vario.flight.tone import Heard, ToneCommand, ToneStage, Voice
-from vario.settings.schema import Tone
+from vario.settings.tone import Tone
 from vario.sound.rhythm import ATTACK_S, RELEASE_S
 from vario.sound.synth import GLIDE_S, Synth
 

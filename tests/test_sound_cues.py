@@ -17,7 +17,7 @@ from vario.flight.cues import RULES, Cue, CueCall, Happenings
 from vario.flight.mode import Mode
 from vario.flight.quality import Quality
 from vario.flight.tone import Heard, ToneCommand, ToneStage, Voice
-from vario.settings.schema import Tone
+from vario.settings.tone import Tone
 from vario.sound.synth import Synth
 
 RATE_HZ = 44100

@@ -17,7 +17,7 @@ from vario.flight.cues import RULES, Cue, CueCall, Happenings
 from vario.flight.mode import Mode
 from vario.flight.quality import Quality
 from vario.flight.tone import Heard, ToneCommand, ToneStage, Voice
-from vario.settings.schema import TONE_PRESETS, Tone
+from vario.settings.tone import TONE_PRESETS, Tone
 from vario.sound.bench import times_real_time
 from vario.sound.block_player import BlockPlayer
 from vario.sound.cue_sounds import cue_sounds

@@ -24,7 +24,7 @@ import hw_replay
 from vario.app.cli import main
 from vario.flight.cues import Cue
 from vario.flight.tone import pitch_of
-from vario.settings.schema import Tone
+from vario.settings.tone import Tone
 from vario.sound.block_player import LOST_AFTER_S, STALE_AFTER_S
 from vario.sound.cue_sounds import cue_sounds
 from vario.sound.rhythm import RELEASE_S

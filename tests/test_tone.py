@@ -12,7 +12,7 @@ from vario.flight.cues import AWAKE_AFTER_S, Cue, Happenings
 from vario.flight.mode import Mode
 from vario.flight.quality import Quality
 from vario.flight.tone import HYSTERESIS_MPS, Heard, ToneCommand, ToneStage, Voice
-from vario.settings.schema import TONE_PRESETS, Tone
+from vario.settings.tone import TONE_PRESETS, Tone
 
 DEFAULTS = Tone()
 CURVE = DEFAULTS.curve

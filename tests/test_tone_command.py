@@ -16,7 +16,7 @@ from vario.app.tone.keyboard import Air, fly
 from vario.flight.cues import Cue
 from vario.flight.mode import Mode
 from vario.flight.tone import ToneCommand
-from vario.settings.schema import Tone
+from vario.settings.tone import Tone
 
 
 class Ear:

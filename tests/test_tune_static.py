@@ -18,7 +18,8 @@ from numpy.typing import NDArray
 
 from hw_replay.open import open_source
 from vario.app.cli import main
-from vario.app.tune.static import FIGURES, PICTURE, SETTINGS, measure_static
+from vario.app.tune.static import measure_static
+from vario.app.tune.static_files import FIGURES, PICTURE, SETTINGS
 from vario.settings.load import load_settings
 
 Floats = NDArray[np.float64]

@@ -20,7 +20,7 @@ from drivers.quick import quick
 from vario.flight.cues import CueCall, CueStage, Happenings
 from vario.flight.mode import Mode
 from vario.flight.quality import Quality
-from vario.settings.schema import Tone, ToneCurve
+from vario.settings.tone import Tone, ToneCurve
 
 HYSTERESIS_MPS = 0.05
 """How far the vario must fall back into the quiet band before a sound stops, so that it does not stutter."""

@@ -7,9 +7,7 @@ in the file is a quantity in quotes ("20 s"). Stages take the frozen section tha
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, fields, replace
-from itertools import pairwise
-from typing import Any, Literal
+from typing import Literal
 
 from pydantic import Field
 
@@ -24,7 +22,7 @@ from vario.settings.fields import (
 )
 from vario.settings.fitted import Audio, Gnss, Recorder, Sensors
 from vario.settings.output import Nmea
-from vario.settings.quantity import SPEED, dimension_of, key_of, show
+from vario.settings.tone import Tone
 
 
 class Flight(Section):
@@ -165,159 +163,6 @@ class Goal(Section):
         if missing and len(missing) < len(parts):
             given = tuple(name for name in parts if name not in missing)
             yield Broken(given, f"a goal needs {' and '.join(missing)} too")
-
-
-class CruiseTone(Section):
-    """What sounds in cruise, if not the vario; each source has a timbre and a rhythm of its own."""
-
-    source: Literal["vario", "relative netto", "speed to fly"] = choice(
-        "vario",
-        "vario: the same as while circling; relative netto: what circling here would give, beeping in pairs; "
-        "speed to fly: rising pairs of notes to fly faster, falling ones to fly slower",
-    )
-    quiet_from_mps: float = quantity(
-        "-2 m/s",
-        "-10 m/s",
-        "0 m/s",
-        "In cruise, sink stronger than this sounds: gliding itself sinks, and need not be heard all the time",
-    )
-    speed_quiet_mps: float = quantity(
-        "8 km/h", "2 km/h", "40 km/h", "A speed closer than this to the speed to fly is silent"
-    )
-    speed_full_mps: float = quantity(
-        "50 km/h", "10 km/h", "200 km/h", "Speed difference at which pairs are quickest"
-    )
-    speed_pitch_hz: float = quantity("880 Hz", "400 Hz", "1500 Hz", "The first note of a pair")
-    pairs_zero_hz: float = quantity("0.7 Hz", "0.3 Hz", "2 Hz", "Pairs a second just outside the silence")
-    pairs_full_hz: float = quantity("2.5 Hz", "0.5 Hz", "4 Hz", "Pairs a second at full difference")
-
-    def broken_rules(self) -> Iterator[Broken]:
-        """More difference must sound like more."""
-        yield from self.not_rising("pairs_zero_hz", "pairs_full_hz", why="pairs_full must be the faster one")
-        yield from self.not_rising(
-            "speed_quiet_mps",
-            "speed_full_mps",
-            why="speed_full must lie above speed_quiet, or the speed to fly never sounds",
-        )
-
-
-@dataclass(frozen=True, slots=True)
-class ToneCurve:
-    """The points through which pitch and cadence run; the settings of the same names say what they are."""
-
-    quiet_from_mps: float = -0.5
-    quiet_to_mps: float = 0.1
-    weak_lift_mps: float = 1.0
-    full_scale_mps: float = 5.0
-    pitch_sink_hz: float = 220.0
-    pitch_zero_hz: float = 520.0
-    pitch_weak_hz: float = 700.0
-    pitch_full_hz: float = 1600.0
-    beeps_zero_hz: float = 1.4
-    beeps_weak_hz: float = 2.7
-    beeps_full_hz: float = 8.0
-
-
-TONE_PRESETS = {
-    "balanced": ToneCurve(),
-    # Lower and slower, for long flights and tired ears.
-    "calm": ToneCurve(-1.0, 0.2, 1.0, 5.0, 200.0, 500.0, 620.0, 1200.0, 1.2, 2.2, 6.0),
-    # Higher, above the noise of a loud cockpit, most of which lies below 500 Hz (common practice, no source).
-    "bright": ToneCurve(-0.5, 0.1, 1.0, 5.0, 300.0, 700.0, 960.0, 2400.0, 1.6, 3.2, 9.0),
-    # The first three metres a second over the whole range.
-    "weak day": ToneCurve(-0.8, 0.0, 0.5, 3.0, 220.0, 520.0, 700.0, 1600.0, 1.4, 2.7, 8.0),
-}
-
-
-def _curve_point(field: str, low: str, high: str, doc: str) -> Any:
-    """A point of the tone's curves; None is the preset's."""
-    dimension = dimension_of(field)
-    assert dimension is not None  # noqa: S101  (every point has one)
-    texts = {name: show(getattr(curve, field), dimension) for name, curve in TONE_PRESETS.items()}
-    presets = ", ".join(f"{name} {text}" for name, text in texts.items())
-    return optional(texts["balanced"], low, high, f"{doc}; absent: as the preset ({presets})")
-
-
-class Tone(Section):
-    """The sound: beeps in lift, a low steady tone in sink, quiet in between."""
-
-    volume: float = number(0.5, 0.0, 1.0, "Loudness of the tone, 0 to 1")
-    volume_cruise: float | None = optional_number(0.3, 0.0, 1.0, "Loudness in cruise; absent: as volume")
-    volume_cues: float = number(0.5, 0.0, 1.0, "Loudness of the cues, short sounds that tell of an event")
-    volume_warnings: float = number(
-        0.9, 0.5, 1.0, "Loudness of the warnings among them; it cannot be turned down to nothing"
-    )
-    sink_share: float = number(0.6, 0.0, 1.0, "Loudness of the sink tone as a fraction of the volume")
-    louder_with_speed: float = number(
-        4.0,
-        0.0,
-        18.0,
-        "How much louder, in dB, the sound gets with each doubling of the airspeed above 90 km/h; 0: never",
-    )
-    preset: Literal["balanced", "calm", "bright", "weak day"] = choice(
-        "balanced",
-        "The curves of pitch and cadence: calm is lower and slower, bright higher for a loud cockpit, weak "
-        "day spreads the first metres a second wide. A point set below wins over the preset's",
-    )
-    quiet_from_mps: float | None = _curve_point(
-        "quiet_from_mps", "-10 m/s", "0 m/s", "Sink stronger than this sounds"
-    )
-    quiet_to_mps: float | None = _curve_point(
-        "quiet_to_mps", "0 m/s", "3 m/s", "Lift stronger than this sounds"
-    )
-    weak_lift_mps: float | None = _curve_point(
-        "weak_lift_mps", "0.2 m/s", "5 m/s", "Weak lift, the middle point of the curves"
-    )
-    full_scale_mps: float | None = _curve_point(
-        "full_scale_mps", "1 m/s", "15 m/s", "Lift or sink at which pitch reaches its end"
-    )
-    pitch_sink_hz: float | None = _curve_point(
-        "pitch_sink_hz", "150 Hz", "500 Hz", "Pitch at full-scale sink"
-    )
-    pitch_zero_hz: float | None = _curve_point("pitch_zero_hz", "300 Hz", "1000 Hz", "Pitch at zero")
-    pitch_weak_hz: float | None = _curve_point("pitch_weak_hz", "310 Hz", "2000 Hz", "Pitch at weak lift")
-    pitch_full_hz: float | None = _curve_point(
-        "pitch_full_hz", "600 Hz", "3000 Hz", "Pitch at full-scale lift"
-    )
-    beeps_zero_hz: float | None = _curve_point("beeps_zero_hz", "0.5 Hz", "5 Hz", "Beeps a second at zero")
-    beeps_weak_hz: float | None = _curve_point(
-        "beeps_weak_hz", "0.6 Hz", "8 Hz", "Beeps a second at weak lift"
-    )
-    beeps_full_hz: float | None = _curve_point(
-        "beeps_full_hz", "2 Hz", "12 Hz", "Beeps a second at full-scale lift"
-    )
-    cruise: CruiseTone = Field(default_factory=CruiseTone)
-
-    @property
-    def curve(self) -> ToneCurve:
-        """The preset with the points that are set."""
-        points = {field.name: getattr(self, field.name) for field in fields(ToneCurve)}
-        given = {name: value for name, value in points.items() if value is not None}
-        return replace(TONE_PRESETS[self.preset], **given)
-
-    def broken_rules(self) -> Iterator[Broken]:
-        """Louder news must sound like it: more lift is higher and faster, and full scale is audible."""
-        yield from self._points_not_rising(
-            "pitch", "pitch_sink_hz", "pitch_zero_hz", "pitch_weak_hz", "pitch_full_hz"
-        )
-        yield from self._points_not_rising("cadence", "beeps_zero_hz", "beeps_weak_hz", "beeps_full_hz")
-        yield from self._points_not_rising("lift", "quiet_to_mps", "full_scale_mps")
-        yield from self._points_not_rising("lift", "weak_lift_mps", "full_scale_mps")
-        if -self.curve.quiet_from_mps >= self.curve.full_scale_mps:
-            full = show(self.curve.full_scale_mps, SPEED)
-            text = f"quiet_from must lie within full_scale (here {full}), or all sink sounds the same"
-            yield Broken(("quiet_from", "full_scale"), text)
-
-    def _points_not_rising(self, what: str, *names: str) -> Iterator[Broken]:
-        """Neighbours on the curve in force that do not rise from one to the next."""
-        for low, high in pairwise(names):
-            low_value, high_value = getattr(self.curve, low), getattr(self.curve, high)
-            if low_value >= high_value:
-                dimension = dimension_of(low)
-                assert dimension is not None  # noqa: S101  (every point has one)
-                points = f"{key_of(low)} to {key_of(high)}"
-                here = f"{show(low_value, dimension)} to {show(high_value, dimension)}"
-                yield Broken((key_of(low), key_of(high)), f"the {what} must rise from {points}, here {here}")
 
 
 class Trace(Section):

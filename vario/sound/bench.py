@@ -9,7 +9,7 @@ from vario.flight.cues import Happenings
 from vario.flight.mode import Mode
 from vario.flight.quality import Quality
 from vario.flight.tone import Heard, ToneStage
-from vario.settings.schema import Tone
+from vario.settings.tone import Tone
 from vario.sound.synth import Synth
 
 RATE_HZ = 44100

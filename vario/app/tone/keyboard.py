@@ -16,7 +16,7 @@ from vario.flight.cues import RULES, CueCall, Happenings
 from vario.flight.mode import Mode
 from vario.flight.quality import Quality
 from vario.flight.tone import Heard, ToneStage
-from vario.settings.schema import Tone
+from vario.settings.tone import Tone
 from vario.sound.live import LiveSink
 from vario.sound.sink import Sink
 

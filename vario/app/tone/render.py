@@ -12,7 +12,8 @@ from vario.flight.mode import Mode
 from vario.flight.quality import Quality
 from vario.flight.tone import Heard, ToneCommand, ToneStage
 from vario.settings.quantity import SPEED
-from vario.settings.schema import Settings, Tone
+from vario.settings.schema import Settings
+from vario.settings.tone import Tone
 from vario.sound.wav import WavSink
 
 FRAME_S = 0.02

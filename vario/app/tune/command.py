@@ -30,7 +30,8 @@ def _static(arguments: argparse.Namespace) -> int:
     from hw_replay.open import open_source  # noqa: PLC0415
     from vario.app.tune.console import print_static  # noqa: PLC0415
     from vario.app.tune.picture import draw_static  # noqa: PLC0415
-    from vario.app.tune.static import PICTURE, measure_static, write_static  # noqa: PLC0415
+    from vario.app.tune.static import measure_static  # noqa: PLC0415
+    from vario.app.tune.static_files import PICTURE, write_static  # noqa: PLC0415
 
     out_dir = folder_for(arguments.file, arguments.out)
     source = open_source(arguments.file)

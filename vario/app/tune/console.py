@@ -11,10 +11,10 @@ from rich.progress import Progress, TextColumn, TimeElapsedColumn
 from rich.table import Table
 
 from vario.app.terminal import labelled, terminal
-from vario.app.tune import flight, static
+from vario.app.tune import flight, static_files
 from vario.app.tune.flight import FlightFit, doubts
 from vario.app.tune.likelihood import Consistency
-from vario.app.tune.static import PICTURE, Measured, StaticResult, in_metres
+from vario.app.tune.static import Measured, StaticResult, in_metres
 
 _LEGEND = (
     "sample, 1 s: noise of one sample, and after averaging 1 s. /√Hz: white noise, the deviation at 1 s of "
@@ -44,9 +44,9 @@ def print_static(result: StaticResult, warnings: Sequence[str], out_dir: Path, k
     for channel, reason in result.refused.items():
         console.print(labelled("left out", f"{channel}: {reason}"), soft_wrap=True)
     _print_files(console, warnings, kept)
-    console.print(f"settings  {out_dir / static.SETTINGS}", soft_wrap=True)
-    console.print(f"figures   {out_dir / static.FIGURES}", soft_wrap=True)
-    console.print(f"look at   {out_dir / PICTURE}", soft_wrap=True)
+    console.print(f"settings  {out_dir / static_files.SETTINGS}", soft_wrap=True)
+    console.print(f"figures   {out_dir / static_files.FIGURES}", soft_wrap=True)
+    console.print(f"look at   {out_dir / static_files.PICTURE}", soft_wrap=True)
 
 
 @contextmanager

@@ -16,10 +16,7 @@ from drivers.samples import CHANNEL_OF, CHANNELS, Sample
 from hw_replay.source import Source
 from vario.app.errors import AppError
 from vario.app.tune.allan import AllanCurve, Floats, NoiseFigures, allan_curve, noise_figures
-from vario.app.tune.files import as_comment, provenance, toml_text, write_keeping
-from vario.settings.load import parse_settings
-
-SETTINGS, FIGURES, PICTURE = "sensors.toml", "noise_figures.toml", "allan.png"
+from vario.app.tune.files import provenance
 
 LEAST_S = 60.0
 LEAST_READINGS = 600
@@ -248,63 +245,6 @@ def _check_rest(sensor: Sensor, t_s: Floats, values: Floats, rate_hz: float) -> 
             raise _RefusedError(
                 f"not at rest, or a wrong scale: mean force {force:.2f} m/s², not {G0_MPS2:.2f}"
             )
-
-
-def write_static(result: StaticResult, out_dir: Path) -> list[Path]:
-    """Write the settings fragment and all figures as TOML; returns the former files, kept under new names."""
-    settings = settings_text(result)
-    parse_settings(settings, str(out_dir / SETTINGS))
-    texts = {out_dir / SETTINGS: settings, out_dir / FIGURES: figures_text(result)}
-    kept = [write_keeping(path, text) for path, text in texts.items()]
-    return [path for path in kept if path is not None]
-
-
-def settings_text(result: StaticResult) -> str:
-    """The part that is settings: copy it into the settings file."""
-    tables: dict[str, dict[str, Any]] = {}
-    for m in result.measured:
-        if m.sensor.channel in ("baro", "pitot"):
-            table = tables.setdefault(f"sensors.{m.sensor.channel}", {})
-            table["noise"] = f"{m.for_filter:.3g} Pa"
-            if m.sensor.channel == "pitot":
-                table["zero"] = f"{m.mean:.2f} Pa"
-    comment = ["# Sensor settings measured at rest: copy what you want into your settings file."]
-    if not tables:
-        comment.append("# Neither barometer nor pitot could be measured: there is nothing to set.")
-    return toml_text([*comment, *as_comment(result.origin)], tables)
-
-
-def figures_text(result: StaticResult) -> str:
-    """Every figure measured, SI, with provenance."""
-    tables: dict[str, dict[str, Any]] = {"recording": result.origin}
-    for m in result.measured:
-        f = m.figures
-        tables[f"measured.{m.name}"] = {
-            "unit": m.sensor.unit,
-            "rate_hz": _short(m.rate_hz),
-            "duration_s": _short(m.duration_s),
-            "mean": _short(m.mean, 8),
-            "resolution": _short(m.step),
-            "sample_noise": _short(f.sample),
-            "after_1_s": _short(f.second),
-            "white_per_sqrt_hz": _short(f.white),
-            "quantisation_s": _short(f.quantisation),
-            "bias_instability": _short(f.instability),
-            "bias_instability_at_s": _short(f.instability_s),
-            "bias_instability_is_a_bound": f.instability_at_end,
-            "random_walk_per_sqrt_s": _short(f.random_walk),
-            "correlation_s": _short(f.correlation_s),
-        }
-    if result.refused:
-        tables["refused"] = dict(result.refused)
-    comment = [
-        "# Noise of the sensors at rest (overlapping Allan deviation). What is not given was not to be seen."
-    ]
-    return toml_text(comment, tables)
-
-
-def _short(value: float | None, digits: int = 4) -> float | None:
-    return None if value is None else float(f"{value:.{digits}g}")
 
 
 def in_metres(m: Measured) -> tuple[float, float | None] | None:

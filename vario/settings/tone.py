@@ -1,4 +1,4 @@
-"""Settings of the tone: what sounds, when, how loud, and the curves of pitch and cadence with their presets."""
+"""Settings of the tone: what sounds, when, how loud, and the curves of pitch and cadence with presets."""
 
 from __future__ import annotations
 

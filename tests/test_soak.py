@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import ast
 import math
 from dataclasses import dataclass, replace
 from enum import Enum
+from pathlib import Path
 
 import numpy as np
 import pytest
 
+import vario.flight
 from tests.soak.covariances import Worst
 from tests.soak.digest import Digest
 from tests.soak.flight import Hour, Soak, soak
@@ -33,6 +36,22 @@ def test_some_minutes_of_flight_leave_every_filter_sound(flown: Soak) -> None:
 
 def test_the_same_flight_gives_the_same_digest(flown: Soak) -> None:
     assert soak(FLOWN_S / 2.0, FLOWN_S / 2.0).hours[0].digest == flown.hours[0].digest
+
+
+def test_the_flight_logic_adds_up_alike_in_every_python() -> None:
+    """Since 3.12 Python's `sum` of floats compensates for rounding ("What's New In Python 3.12"), before it does
+    not: the last bits would depend on the interpreter. `math.fsum` is exact in all of them.
+    """
+    folder = Path(vario.flight.__file__).parent
+    trees = {path: ast.parse(path.read_text(encoding="utf-8")) for path in folder.rglob("*.py")}
+    assert len(trees) > 40
+    calls = [
+        f"{path.name}:{node.lineno}"
+        for path, tree in trees.items()
+        for node in ast.walk(tree)
+        if isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id == "sum"
+    ]
+    assert calls == []
 
 
 class Colour(Enum):

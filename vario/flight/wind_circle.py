@@ -129,7 +129,7 @@ class CircleWatch:
         return FlownCircle(
             fit,
             fit_sigma_mps(fit.scatter_mps, fixes[-1].t_s - fixes[0].t_s),
-            sum(speeds) / len(speeds) if len(speeds) == len(fixes) else None,
+            math.fsum(speeds) / len(speeds) if len(speeds) == len(fixes) else None,
         )
 
     def _clear(self) -> None:

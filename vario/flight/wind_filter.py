@@ -63,8 +63,8 @@ def _inverse(signal: list[list[float]], variance: float) -> list[list[float]] | 
 
 def _size2(residual: list[float], inverse: list[list[float]]) -> float:
     """The residual's size squared, measured by the inverse of its covariance."""
-    weights = [sum(m * r for m, r in zip(row, residual, strict=True)) for row in inverse]
-    return sum(w * r for w, r in zip(weights, residual, strict=True))
+    weights = [math.fsum(m * r for m, r in zip(row, residual, strict=True)) for row in inverse]
+    return math.fsum(w * r for w, r in zip(weights, residual, strict=True))
 
 
 class WindFilter(WindState):

@@ -137,4 +137,4 @@ class AirData:
 
 
 def _mean(values: list[float]) -> float:
-    return values[0] if len(values) == 1 else sum(values) / len(values)
+    return values[0] if len(values) == 1 else math.fsum(values) / len(values)

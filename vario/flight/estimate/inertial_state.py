@@ -68,7 +68,7 @@ class InertialState:
     def start(self, lift: Vector, tas_mps: float, height_m: float, climb_mps: float = 0.0) -> None:
         """Begin with nothing known but the readings; `lift` points up (specific force less the turn's)."""
         n = self.noise
-        size = math.sqrt(sum(f * f for f in lift)) or 1.0
+        size = math.hypot(*lift) or 1.0
         self.down = (-lift[0] / size, -lift[1] / size, -lift[2] / size)
         self.air = (tas_mps, 0.0, 0.05 * tas_mps)
         self.x[:] = 0.0
@@ -279,7 +279,7 @@ class InertialState:
     def attitude_sigma_rad(self) -> float:
         """One standard deviation of pitch and bank, their mean square: tr P - d'P d, over the two."""
         tilt = self.cov[PSI : PSI + 3, PSI : PSI + 3].tolist()
-        about_down = sum(
+        about_down = math.fsum(
             a * b * p
             for a, row in zip(self.down, tilt, strict=True)
             for b, p in zip(self.down, row, strict=True)

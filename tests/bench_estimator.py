@@ -272,8 +272,8 @@ def _print(rows: dict[str, Score]) -> None:
         )
     console.print(table)
     console.print(
-        "\nattitude, degrees RMS: against the instrument's own axes; against the glider's as fitted, 2° askew;"
-        f" against the glider's after vario calibrate level (bars: pitch {PITCH_BAR_DEG}, bank {BANK_BAR_DEG})"
+        "\nattitude, degrees RMS, against the instrument's own axes, against the glider's as fitted,"
+        f" and after vario calibrate level (bars: pitch {PITCH_BAR_DEG}, bank {BANK_BAR_DEG})"
     )
     table = Table(box=None, pad_edge=False)
     table.add_column("scene", no_wrap=True)

@@ -11,6 +11,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+import hw_replay.simulate
 import vario.flight
 from tests.soak.covariances import Worst
 from tests.soak.digest import Digest
@@ -38,12 +39,13 @@ def test_the_same_flight_gives_the_same_digest(flown: Soak) -> None:
     assert soak(FLOWN_S / 2.0, FLOWN_S / 2.0).hours[0].digest == flown.hours[0].digest
 
 
-def test_the_flight_logic_adds_up_alike_in_every_python() -> None:
-    """Since 3.12 Python's `sum` of floats compensates for rounding ("What's New In Python 3.12"), before it does
-    not: the last bits would depend on the interpreter. `math.fsum` is exact in all of them.
+def test_flight_logic_and_simulation_add_up_alike_in_every_python() -> None:
+    """Since 3.12 Python's `sum` of floats compensates for rounding ("What's New In Python 3.12"), before that
+    it does not: the last bits would depend on the interpreter. `math.fsum` is exact in all of them.
     """
-    folder = Path(vario.flight.__file__).parent
-    trees = {path: ast.parse(path.read_text(encoding="utf-8")) for path in folder.rglob("*.py")}
+    folders = [Path(package.__file__).parent for package in (vario.flight, hw_replay.simulate)]
+    paths = [path for folder in folders for path in folder.rglob("*.py")]
+    trees = {path: ast.parse(path.read_text(encoding="utf-8")) for path in paths}
     assert len(trees) > 40
     calls = [
         f"{path.name}:{node.lineno}"

@@ -186,15 +186,15 @@ class Turbulence:
         numbers = [math.tau / shortest_m * ratio ** (-i / (self.WAVES - 1)) for i in range(self.WAVES)]
         energies = [k ** (-2 / 3) for k in numbers]  # E(k) dk over equal steps of log k
         # A unit vector of random direction has a mean square of 1/3 in each component, a sine of 1/2.
-        scale = 6.0 * sigma_mps**2 / sum(energies)
+        scale = 6.0 * sigma_mps**2 / math.fsum(energies)
         for k, energy in zip(numbers, energies, strict=True):
             along = generator.standard_normal(3).tolist()
             across = generator.standard_normal(3).tolist()
-            length = math.sqrt(sum(c * c for c in along))
+            length = math.sqrt(math.fsum(c * c for c in along))
             along = [c / length for c in along]
-            overlap = sum(a * c for a, c in zip(across, along, strict=True))
+            overlap = math.fsum(a * c for a, c in zip(across, along, strict=True))
             across = [c - overlap * a for a, c in zip(along, across, strict=True)]
-            length = math.sqrt(sum(c * c for c in across)) / math.sqrt(scale * energy)
+            length = math.sqrt(math.fsum(c * c for c in across)) / math.sqrt(scale * energy)
             phase = math.tau * float(generator.random())
             self._waves.append((*(k * a for a in along), phase, *(c / length for c in across)))
 

@@ -76,5 +76,5 @@ class LayeredWind:
         first, last = self._layers[0], self._layers[-1]
         if len(self._layers) == 1:
             return first[which]
-        area = sum(0.5 * (a[which] + b[which]) * (b[0] - a[0]) for a, b in pairwise(self._layers))
+        area = math.fsum(0.5 * (a[which] + b[which]) * (b[0] - a[0]) for a, b in pairwise(self._layers))
         return area / (last[0] - first[0])

@@ -4,6 +4,9 @@ All sentences of an epoch (those with the same UTC time) count as arrived with t
 of them; the samples' time is that less the receiver's latency, which only its maker can state: 0.1 s is
 usual. NMEA has no vertical speed, so `down_mps` is None.
 
+Where several epochs are taken in one go, because the loop came late, the last is the one that has just
+arrived, and those before it are as much older as their UTC says.
+
 A VTG carries no time. Between the last time that was said and the next one, the longest pause is where one
 epoch ends and the next begins; a VTG that comes after a pause waits until it is known on which side it is.
 """
@@ -80,6 +83,8 @@ class GnssReceiver(Driver):
         """When the latest sentence did."""
         self._pause_s = PAUSE_S
         """The longest since the last time that was said; at the least, what counts as one."""
+        self._latest: time | None = None
+        """Of the epochs taken in one go."""
         self._forget()
 
     @property
@@ -130,11 +135,12 @@ class GnssReceiver(Driver):
                 self._line_s = now_s
             elif now_s - self._ended_s > self._pause_s:
                 self._give_undecided()  # this pause is already the longest
-        for sentence in self._splitter.feed(data):
+        fixes = [read(sentence) for sentence in self._splitter.feed(data)]
+        self._latest = next((fix.utc_time for fix in reversed(fixes) if fix and fix.utc_time), None)
+        for fix in fixes:
             self._heard_s = now_s
             self.status.sentences += 1
             self._note_pause()
-            fix = read(sentence)
             if fix is not None:
                 self._use(fix)
             self._line_s = now_s
@@ -160,6 +166,7 @@ class GnssReceiver(Driver):
         self._undecided: tuple[float, float] | None = None
         """A velocity from after the longest pause."""
         self._epoch: time | None = None
+        self._latest = None
         self._epoch_s = 0.0
         self._rmc_s: float | None = None
         self._utc_seen: datetime | None = None
@@ -207,7 +214,9 @@ class GnssReceiver(Driver):
     def _go_on(self, utc_time: time) -> None:
         """A sentence has a time: of the epoch so far, or the next one."""
         if utc_time != self._epoch:
-            self._epoch, self._epoch_s = utc_time, self._line_s if self._run_s is None else self._run_s
+            begun_s = self._line_s if self._run_s is None else self._run_s
+            waited_s = _apart_s(utc_time, self._latest or utc_time) if begun_s == self._heard_s else 0.0
+            self._epoch, self._epoch_s = utc_time, begun_s - waited_s
         self._run_s, self._pause_s = None, PAUSE_S
         self._give_undecided()
 
@@ -237,3 +246,10 @@ class GnssReceiver(Driver):
         ):
             self.utc_at_zero = at_zero
         self._utc_seen = at_zero
+
+
+def _apart_s(earlier: time, later: time) -> float:
+    """Seconds between two times of a day or of two; none where that is longer than a loop is ever late."""
+    day = datetime.min + timedelta(days=1)
+    apart = (datetime.combine(day, later) - datetime.combine(day, earlier)) % timedelta(days=1)
+    return apart.total_seconds() if apart.total_seconds() <= SILENT_AFTER_S else 0.0

@@ -281,6 +281,23 @@ def test_a_velocity_without_a_time_is_of_the_epoch_whose_sentences_are_nearest(r
         assert speeds[epoch] == places[epoch]
 
 
+@pytest.mark.parametrize("midnight", [False, True])
+def test_epochs_taken_in_one_go_are_as_far_apart_as_their_times(midnight):
+    # A loop that stood still for 1.7 s finds what five epochs a second have left in the system's buffer.
+    clock = Clock(2.0)
+    start = datetime(2026, 6, 1, 23, 59, 56, tzinfo=UTC) if midnight else datetime(2026, 6, 1, 12, tzinfo=UTC)
+    receiver, _ = listening(FakeReceiver(World(), clock, rate_hz=5.0, start_utc=start), clock=clock)
+    samples, _ = run(receiver, clock, 1.0)
+    clock.advance(1.7)
+    samples += run(receiver, clock, 1.0)[0]
+    for kind in (GnssPos, GnssVel):
+        times = [s.t_s for s in samples if isinstance(s, kind)]
+        assert len(times) == pytest.approx(18, abs=1)
+        assert [b - a for a, b in pairwise(times)] == pytest.approx([0.2] * (len(times) - 1), abs=0.2)
+        assert min(b - a for a, b in pairwise(times)) > 0.0
+        assert times[-1] - times[0] == pytest.approx(0.2 * (len(times) - 1), abs=0.05)
+
+
 def test_a_velocity_without_a_time_waits_no_longer_than_it_must():
     port = Line()
     receiver, clock = listening(port)

@@ -15,11 +15,14 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from drivers.samples import GnssVel, Pitot, Sample
+from drivers.samples import GnssVel, Pitot, Reference, Sample
+from hw_replay.simulate.demo import write_recording
 from tests.truth_flight import Flight
 from tests.truth_gliders import GLIDERS
 from tests.truth_wind import LEG_S, TURN_S, fly_legs
+from vario.app.passage import Passage, opened
 from vario.app.player import play
+from vario.app.simulate.file import load_scenario
 from vario.flight.attitude import Attitude
 from vario.flight.energy import Noise
 from vario.flight.frames import Frame
@@ -262,3 +265,22 @@ def test_wind_after_a_change_of_course(legs: Flight, read: float) -> None:
     ]
     assert abs(np.mean(errors)) < 0.1
     assert np.sqrt(np.mean(np.square(errors))) < 0.3
+
+
+def test_a_gust_before_the_wind_is_known_makes_no_wind(tmp_path: Path) -> None:
+    """On a straight course, long before the first circle, a head wind of 5 m/s comes and goes within ten
+    seconds. Nothing is said of the wind, or something the truth of the simulation lies near."""
+    example = load_scenario(Path(__file__).parents[1] / "config" / "scenarios" / "thermal.toml")
+    scenario, path = replace(example.scenario, longest_s=60.0), tmp_path / "gust.mcap"
+    write_recording(path, scenario, "a gust", example.settings_toml, example.glider_toml)
+    source, loaded = opened(path, None)
+    true = {
+        name: np.array([(s.t_s, s.value) for s in source if isinstance(s, Reference) and s.name == name])
+        for name in ("truth_wind_north_mps", "truth_wind_east_mps")
+    }
+    for reading in Passage(source, loaded.settings, loaded.glider):
+        wind = reading.wind
+        if wind is None:
+            continue
+        north, east = (float(np.interp(reading.t_s, *column.T)) for column in true.values())
+        assert math.hypot(wind.north_mps - north, wind.east_mps - east) < 4.0 * wind.sigma_mps

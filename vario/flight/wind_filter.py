@@ -136,7 +136,8 @@ class WindFilter(WindState):
         self.last_nis = nis
         if eddies and settled:
             self._learn_eddies(nis)
-        if settled and nis * count > REFUSE_NIS:
+        # Nearly along one line a wind still wide open follows a gust many times its size.
+        if (settled or self.scale_known) and nis * count > REFUSE_NIS:
             self._refused_s += self._since_s
             if self._refused_s > RESTART_S:
                 self.restarts += 1

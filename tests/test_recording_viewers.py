@@ -155,13 +155,19 @@ def test_every_entry_of_the_index_leads_to_its_message(tmp_path: Path) -> None:
 
 
 @pytest.mark.filterwarnings("ignore:(start|end)_time is deprecated:DeprecationWarning")
-def test_a_general_reader_goes_to_any_moment_of_the_bundled_flight() -> None:
-    """A reader that trusts the index opens the chunks of that moment and no others."""
-    with BUNDLED.open("rb") as file:
+def test_a_general_reader_goes_to_any_moment_of_an_imported_copy_of_the_bundled_flight(
+    tmp_path: Path,
+) -> None:
+    """A reader that trusts the index opens the chunks of that moment and no others. The bundled flight itself
+    has none, to be small, and is read from its beginning."""
+    copy = tmp_path / "copy.mcap"
+    convert(Recording(BUNDLED), copy)
+    assert all(a == b for a, b in zip(Recording(copy), Recording(BUNDLED), strict=True))
+    with copy.open("rb") as file:
         summary = SeekingReader(file).get_summary()
         assert summary is not None
         assert summary.statistics is not None
-        assert len(summary.chunk_indexes) == summary.statistics.chunk_count > 30
+        assert len(summary.chunk_indexes) == summary.statistics.chunk_count > 10
         opened = [
             place
             for place in summary.chunk_indexes

@@ -19,7 +19,8 @@ def main() -> int:
     files = (arguments.config / "demo.toml", arguments.config / "gliders" / "quendel_2.toml")
     try:
         settings, glider = (file.read_text(encoding="utf-8") for file in files)
-        write_recording(arguments.out, demo_flight(), TITLE, settings, glider)
+        # Without the index: the bundled flight is to stay below 3 MB.
+        write_recording(arguments.out, demo_flight(), TITLE, settings, glider, indexed=False)
     except (OSError, RecordingError) as error:
         print(f"simulate: {error}", file=sys.stderr)  # noqa: T201 # this is the command line
         return 1

@@ -166,6 +166,7 @@ def write_recording(
     settings_toml: str,
     glider_toml: str | None,
     *,
+    indexed: bool = True,
     progress: Callable[[float], None] = lambda _: None,
 ) -> Mapping[str, int]:
     """Fly a scenario and write what its sensors saw as a recording.
@@ -176,6 +177,7 @@ def write_recording(
         title: of the recording.
         settings_toml: settings to put into it, as text.
         glider_toml: glider file to put into it, as text; it should be the glider flown.
+        indexed: as of `RecordingWriter`.
         progress: called with the time reached, s.
 
     Returns:
@@ -192,7 +194,7 @@ def write_recording(
         config_toml=settings_toml,
         glider_toml=glider_toml,
     )
-    with RecordingWriter(path, info, chunk_s=20.0) as writer:
+    with RecordingWriter(path, info, chunk_s=20.0, indexed=indexed) as writer:
         for sample in simulate(scenario):
             writer.write(sample)
             progress(sample.t_s)

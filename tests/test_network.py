@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import signal
 import socket
 import struct
 from pathlib import Path
@@ -114,8 +115,13 @@ def test_nothing_listens_unless_it_is_configured(to: str | None, listens: set[st
     settings = "" if to is None else f'[nmea]\nto = "{to.format(port=port)}"\n'
     before = own_ports()
     seen: list[dict[str, set[tuple[str, int]]]] = []
-    wishes = Wishes(silent=True, rehearse=open_source(BUNDLED), longest_s=1.2)
-    run(parse_settings(settings, "settings"), wishes, lambda _: seen.append(own_ports()))
+
+    def look(_: str) -> None:
+        seen.append(own_ports())
+        signal.raise_signal(signal.SIGTERM)  # enough, as soon as there was a look, on a slow machine too
+
+    wishes = Wishes(silent=True, rehearse=open_source(BUNDLED), longest_s=60.0)
+    run(parse_settings(settings, "settings"), wishes, look)
     new = [{kind: ports - before.get(kind, set()) for kind, ports in one.items()} for one in seen]
     assert seen
     assert all({kind for kind, ports in one.items() if ports} <= set(listens) for one in new)

@@ -25,6 +25,7 @@ from vario.flight.centring import TRANSITIONS, CentringCue, Cue
 from vario.flight.circle import SECTOR_RAD, SECTORS, Circle, circle_of
 from vario.flight.core_fit import fit_core
 from vario.flight.energy import Energy
+from vario.flight.estimate.result import Estimate, Monitor
 from vario.flight.frames import Frame
 from vario.flight.health import Inputs
 from vario.flight.lift_map import MOST_POINTS, LiftMap, LiftPoint, offset_m
@@ -91,13 +92,11 @@ class Paper:
         inputs = Inputs(Frame(self.t_s, DT_S), has_baro=True, has_pitot=True, has_imu=True, has_gnss=True)
         self.last = self.stage.update(
             inputs,
-            energy,
+            Estimate(None, energy, Monitor(), has_airspeed=True),
             Airmass(self.shown, self.shown - 0.8),
             turning,
             mode=mode,
             place=place if self.place_known else None,
-            attitude=None,
-            air_up_mps=None,
         )
         if self.last.centring_now:
             self.cues.append(nose)

@@ -17,12 +17,11 @@ import numpy as np
 
 from drivers.samples import CHANNEL_OF, CHANNELS, Reference, Sample
 
-Kind = Literal[
+FileKind = Literal[
     "loss",
     "freeze",
-    "spikes",
-    "no number",
     "stop",
+    "spikes",
     "bias",
     "noise",
     "late",
@@ -31,6 +30,9 @@ Kind = Literal[
     "disorder",
     "clock jump",
 ]
+"""The kinds of faults a recording can hold: all but a reading that is no number."""
+
+Kind = Literal[FileKind, "no number"]
 
 EVERYTHING = "all"
 """In place of a channel: every one of them, as when the recording's own clock jumps."""

@@ -157,16 +157,7 @@ class Pipeline:
         mode = self._mode.update(inputs, energy, turning)
         place = self._place.update(inputs, energy, turning, wind)
         averages = self._averages.update(frame.t_s, energy, turning, mode, place)
-        thermal = self._thermal.update(
-            inputs,
-            energy,
-            air,
-            turning,
-            mode=mode,
-            place=place,
-            attitude=attitude,
-            air_up_mps=estimate.monitor.air_up_mps,
-        )
+        thermal = self._thermal.update(inputs, estimate, air, turning, mode=mode, place=place)
         expected = self._expected.update(frame.t_s, frame.dt_s, energy, air, mode)
         speed = self._speed.update(frame.dt_s, energy, air, mode, attitude)
         needle = self._needle.update(energy.vario_mps, frame.dt_s)

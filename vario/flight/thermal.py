@@ -8,11 +8,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from vario.flight.airmass import Airmass
-from vario.flight.attitude import Attitude
 from vario.flight.centring import CentringCue
 from vario.flight.circle import FRESH_PER_TURN, Circle, circle_of
 from vario.flight.core_fit import Core, Floats, fit_core
-from vario.flight.energy import Energy
+from vario.flight.estimate.result import Estimate
 from vario.flight.health import Inputs
 from vario.flight.lift_map import STEP_RAD, LiftMap, LiftPoint, offset_m
 from vario.flight.mode import Mode
@@ -94,29 +93,28 @@ class ThermalStage:
     def update(
         self,
         inputs: Inputs,
-        energy: Energy,
+        estimate: Estimate,
         air: Airmass,
         turning: Turning,
         *,
         mode: Mode,
         place: Place | None,
-        attitude: Attitude | None,
-        air_up_mps: float | None,
     ) -> Thermal:
-        """One frame. `air_up_mps` is the estimator's own rise of the air, used where there is no netto."""
+        """One frame. The estimator's own rise of the air is used where there is no netto."""
         settings, t_s = self._settings, inputs.frame.t_s
         lag_s = settings.lag_s if inputs.has_imu else settings.lag_no_imu_s
         if turning.from_north is not self._from_north:
             # The zero of all headings has moved.
             self._from_north = turning.from_north
             self._map = LiftMap()
-        load = None if attitude is None else attitude.load_factor
+        load = None if estimate.attitude is None else estimate.attitude.load_factor
+        climb_mps, air_up_mps = estimate.energy.vario_mps, estimate.monitor.air_up_mps
         point = self._map.update(
             inputs.frame,
             turning,
             place,
-            climb_mps=energy.vario_mps,
-            air_mps=self._rising.update(inputs.frame.dt_s, energy.vario_mps, air.netto_mps, load, air_up_mps),
+            climb_mps=climb_mps,
+            air_mps=self._rising.update(inputs.frame.dt_s, climb_mps, air.netto_mps, load, air_up_mps),
             lag_s=lag_s,
         )
         circling = mode is Mode.CIRCLING and turning.active

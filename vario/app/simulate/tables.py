@@ -8,23 +8,9 @@ from typing import Literal
 
 from pydantic import Field
 
+from hw_replay.simulate.faults import FileKind
 from vario.settings.errors import Broken
 from vario.settings.fields import Section, choice, number, optional, optional_number, quantity, required
-
-FileKind = Literal[
-    "loss",
-    "freeze",
-    "stop",
-    "spikes",
-    "bias",
-    "noise",
-    "late",
-    "stamped late",
-    "duplicates",
-    "disorder",
-    "clock jump",
-]
-"""The kinds of faults a recording can hold: all but a reading that is no number."""
 
 
 class ThermalTable(Section):

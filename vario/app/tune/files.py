@@ -10,6 +10,7 @@ from typing import Any
 
 from hw_replay.source import RecordingInfo
 from vario.app.errors import OutputError
+from vario.settings.load import parse_settings
 from vario.settings.toml_text import write_key, write_value
 
 Table = Mapping[str, Any]
@@ -70,3 +71,19 @@ def write_keeping(path: Path, text: str) -> Path | None:
     except OSError as error:
         raise OutputError(path, error) from error
     return kept
+
+
+def write_fragment(out_dir: Path, settings: tuple[str, str], figures: tuple[str, str]) -> list[Path]:
+    """Write a settings fragment and the figures behind it, each given by its name and its text.
+
+    Returns:
+        The former files of these names, kept under new ones.
+
+    Raises:
+        SettingsError: if the fragment is not one that the settings take.
+        OutputError: if a file cannot be written.
+    """
+    name, text = settings
+    parse_settings(text, str(out_dir / name))
+    kept = [write_keeping(out_dir / name, text) for name, text in (settings, figures)]
+    return [path for path in kept if path is not None]

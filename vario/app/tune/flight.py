@@ -11,7 +11,7 @@ from drivers.isa import impact_pa
 from hw_replay.source import Source
 from vario.app.errors import AppError
 from vario.app.player import noise_of
-from vario.app.tune.files import as_comment, provenance, toml_text, write_keeping
+from vario.app.tune.files import as_comment, provenance, toml_text, write_fragment
 from vario.app.tune.likelihood import Fit, Parameters, fit
 from vario.flight.calibration import CalibrationStage
 from vario.flight.energy import Noise
@@ -22,7 +22,7 @@ from vario.flight.health import HealthStage
 from vario.flight.loading import estimator_settings
 from vario.flight.monitor import Innovation
 from vario.settings.glider import Glider
-from vario.settings.load import LoadedSettings, parse_settings
+from vario.settings.load import LoadedSettings
 from vario.settings.schema import Settings
 
 SETTINGS, FIGURES = "sensors_in_flight.toml", "innovations.toml"
@@ -164,11 +164,7 @@ def doubts(found: FlightFit) -> list[str]:
 
 def write_fit(found: FlightFit, out_dir: Path) -> list[Path]:
     """Write the settings fragment and the figures; returns the former files, kept under new names."""
-    settings = settings_text(found)
-    parse_settings(settings, str(out_dir / SETTINGS))
-    texts = {out_dir / SETTINGS: settings, out_dir / FIGURES: figures_text(found)}
-    kept = [write_keeping(path, text) for path, text in texts.items()]
-    return [path for path in kept if path is not None]
+    return write_fragment(out_dir, (SETTINGS, settings_text(found)), (FIGURES, figures_text(found)))
 
 
 def settings_text(found: FlightFit) -> str:

@@ -5,20 +5,15 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
-from vario.app.tune.files import as_comment, toml_text, write_keeping
+from vario.app.tune.files import as_comment, toml_text, write_fragment
 from vario.app.tune.static import StaticResult
-from vario.settings.load import parse_settings
 
 SETTINGS, FIGURES, PICTURE = "sensors.toml", "noise_figures.toml", "allan.png"
 
 
 def write_static(result: StaticResult, out_dir: Path) -> list[Path]:
     """Write the settings fragment and all figures as TOML; returns the former files, kept under new names."""
-    settings = settings_text(result)
-    parse_settings(settings, str(out_dir / SETTINGS))
-    texts = {out_dir / SETTINGS: settings, out_dir / FIGURES: figures_text(result)}
-    kept = [write_keeping(path, text) for path, text in texts.items()]
-    return [path for path in kept if path is not None]
+    return write_fragment(out_dir, (SETTINGS, settings_text(result)), (FIGURES, figures_text(result)))
 
 
 def settings_text(result: StaticResult) -> str:

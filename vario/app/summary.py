@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections import Counter
+from collections import defaultdict
 from dataclasses import asdict
 from typing import Any
 
@@ -76,8 +76,8 @@ class FlightSummary:
         self._first_s: float | None = None
         self._last_s = 0.0
         self._mode: Mode | None = None
-        self._mode_s: Counter[str] = Counter()
-        self._quality_s: Counter[str] = Counter()
+        self._mode_s: defaultdict[str, float] = defaultdict(float)
+        self._quality_s: defaultdict[str, float] = defaultdict(float)
         self._quality: Quality | None = None
         self._flags: tuple[str, ...] = ()
         self._takeoff_s: float | None = None
@@ -101,12 +101,12 @@ class FlightSummary:
             self._breaks += 1
             step_s = 0.0
         self._last_s = reading.t_s
-        self._mode_s[reading.mode.value] += step_s  # type: ignore[assignment]  # a Counter of seconds
+        self._mode_s[reading.mode.value] += step_s
         if reading.quality is not self._quality:
             self._quality = reading.quality
             self._flags = tuple(str(flag) for flag in reading.quality)
         for flag in self._flags:
-            self._quality_s[flag] += step_s  # type: ignore[assignment]  # likewise
+            self._quality_s[flag] += step_s
         if reading.mode is not self._mode:
             self._note_mode(reading.mode, reading.t_s)
         altitude_m = reading.energy.altitude_m

@@ -89,8 +89,8 @@ class _Change:
             and now.centring_now == before.centring_now
         )
 
-    def begins(self, flag: Callable[[Happenings], bool]) -> bool:
-        return flag(self.now) and not flag(self.before)
+    def enters(self, mode: Mode) -> bool:
+        return self.now.mode is mode and self.before.mode is not mode
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,21 +117,18 @@ class CueRule:
 RULES = (
     CueRule(Cue.SENSOR_LOST, lambda c: c.lost, 1.0, 20.0, is_warning=True),
     CueRule(Cue.LOW_BATTERY, lambda c: c.now.battery_low, 1.0, 120.0, is_warning=True),
-    CueRule(Cue.SETTING_REJECTED, lambda c: c.begins(lambda h: h.setting_rejected), 0.5, 0.0),
     CueRule(
-        Cue.CIRCLING_BEGUN,
-        lambda c: c.begins(lambda h: h.mode is Mode.CIRCLING),
-        0.5,
-        0.0,
+        Cue.SETTING_REJECTED, lambda c: c.now.setting_rejected and not c.before.setting_rejected, 0.5, 0.0
     ),
+    CueRule(Cue.CIRCLING_BEGUN, lambda c: c.enters(Mode.CIRCLING), 0.5, 0.0),
     CueRule(
         Cue.CRUISE_BEGUN,
-        lambda c: c.begins(lambda h: h.mode is Mode.CRUISE) and c.before.mode is not Mode.GROUND,
+        lambda c: c.enters(Mode.CRUISE) and c.before.mode is not Mode.GROUND,
         0.5,
         0.0,
     ),
-    CueRule(Cue.WORTH_TURNING, lambda c: c.begins(lambda h: h.worth_turning), 0.5, 5.0),
-    CueRule(Cue.CENTRING, lambda c: c.begins(lambda h: h.centring_now), 0.2, 2.0),
+    CueRule(Cue.WORTH_TURNING, lambda c: c.now.worth_turning and not c.before.worth_turning, 0.5, 5.0),
+    CueRule(Cue.CENTRING, lambda c: c.now.centring_now and not c.before.centring_now, 0.2, 2.0),
 )
 
 

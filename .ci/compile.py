@@ -52,7 +52,7 @@ def compiled(root: Path, scratch: Path, modules: list[str]) -> list[Path]:
     shutil.copy(root / "pyproject.toml", source)  # the settings of mypy
     paths = sorted({path for glob in modules for path in source.glob(glob) if path.name != "__init__.py"})
     for path in paths:
-        path.write_text(with_constructors(path.read_text(encoding="utf-8")), encoding="utf-8")
+        path.write_text(prepared(path.read_text(encoding="utf-8")), encoding="utf-8")
     before = Path.cwd()
     os.chdir(source)  # mypy and mypyc find modules and their settings from here
     try:
@@ -72,31 +72,50 @@ def compiled(root: Path, scratch: Path, modules: list[str]) -> list[Path]:
     return sorted(path for path in lib.rglob("*") if path.is_file())
 
 
-def with_constructors(text: str) -> str:
-    """The source with the constructor of every `quick` class written out, on no line of its own.
+def prepared(text: str) -> str:
+    """The source with two things said that only the compiler needs; every line keeps its number.
 
-    A class whose constructor stands in the source is made by one call of C, its fields written in place;
-    `quick`, which serves the interpreter, would keep it from being compiled at all. Line numbers stay as they
-    are, for tracebacks: the constructor takes the empty line after the fields.
+    * The constructor of each `quick` class is written out, on the empty line after its fields. It is then one
+      call in C; `quick` itself, which serves the interpreter, would keep the class from being compiled.
+    * Numbers of a module, named in capitals, are marked as constants and not looked up by name then.
+      mypy checks that none is ever assigned again. (Tuples are left: mypyc 2.4 takes some of them for unset.)
 
     Raises:
-        ValueError: if there is no such line.
+        ValueError: if there is no empty line after the fields of a class.
     """
     lines = text.split("\n")
     for node in ast.parse(text).body:
-        if not isinstance(node, ast.ClassDef):
-            continue
-        decorators = {ast.unparse(decorator): decorator.lineno - 1 for decorator in node.decorator_list}
-        if "quick" not in decorators:
-            continue
-        lines[decorators.pop("quick")] = "# the constructor is written out below"
-        ((_, line),) = decorators.items()
-        lines[line] = "@dataclass(frozen=True, slots=True, init=False)"
-        place = _end_of_fields(node)
-        if lines[place].strip():
-            raise ValueError(f"{node.name}: expected an empty line after its fields")
-        lines[place] = _constructor(node)
+        if isinstance(node, ast.ClassDef):
+            _write_constructor(node, lines)
+        elif isinstance(node, ast.Assign) and _is_number(node):
+            end = node.targets[0].end_col_offset
+            line = lines[node.lineno - 1]
+            lines[node.lineno - 1] = f"{line[:end]}: Final{line[end:]}"
+    future = lines.index("from __future__ import annotations")
+    lines[future] += "; from typing import Final"
     return "\n".join(lines)
+
+
+def _is_number(node: ast.Assign) -> bool:
+    target, value = node.targets[0], node.value
+    if not (isinstance(target, ast.Name) and target.id.isupper()):
+        return False
+    computed = isinstance(value, ast.Call) and ast.unparse(value.func).startswith("math.")
+    plain = isinstance(value, ast.Constant) and isinstance(value.value, int | float)
+    return plain or computed or isinstance(value, ast.UnaryOp | ast.BinOp)
+
+
+def _write_constructor(node: ast.ClassDef, lines: list[str]) -> None:
+    decorators = {ast.unparse(decorator): decorator.lineno - 1 for decorator in node.decorator_list}
+    if "quick" not in decorators:
+        return
+    lines[decorators.pop("quick")] = "# the constructor is written out below"
+    ((_, line),) = decorators.items()
+    lines[line] = "@dataclass(frozen=True, slots=True, init=False)"
+    place = _end_of_fields(node)
+    if lines[place].strip():
+        raise ValueError(f"{node.name}: expected an empty line after its fields")
+    lines[place] = _constructor(node)
 
 
 def _end_of_fields(node: ast.ClassDef) -> int:

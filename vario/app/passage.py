@@ -10,7 +10,7 @@ from drivers.events import Mark, SettingsChange
 from drivers.samples import Reference, Sample
 from hw_replay.open import open_source
 from hw_replay.source import Source
-from vario.app.player import noise_of, play
+from vario.app.player import Player, noise_of
 from vario.app.summary import FlightSummary
 from vario.flight.climbs import Climb
 from vario.flight.pipeline import Pipeline, Reading
@@ -76,10 +76,15 @@ class Passage:
             RecordingError: if the recording cannot be read on.
         """
         summary, pipeline = self._summary, self._pipeline
-        for reading in play(self._samples(), pipeline, summary.change):
-            summary.take(reading)
-            summary.climbs += pipeline.finished_climbs()
-            self._progress(reading.t_s)
+        player = Player(pipeline, summary.change)
+        for sample in self.source:
+            if type(sample) in _ASIDE and not self._for_the_instrument(sample):
+                continue
+            for reading in player.push(sample):
+                self._note(reading)
+                yield reading
+        for reading in player.close():
+            self._note(reading)
             yield reading
         summary.climbs += pipeline.finished_climbs()
 
@@ -92,17 +97,21 @@ class Passage:
         """The flight in numbers, as in summary.json."""
         return self._summary.result(self.source, self.glider, self.noise, self._pipeline.health)
 
-    def _samples(self) -> Iterator[Sample]:
-        """The samples for the instrument; references and marks go to the summary instead."""
-        for sample in self.source:
-            if type(sample) not in _ASIDE:
-                yield sample
-            elif isinstance(sample, Reference):
-                self._summary.compare(sample)
-                self._reference(sample)
-            elif isinstance(sample, Mark):
-                self._summary.mark(sample)
-            elif isinstance(sample, SettingsChange) and not self._follow_changes:
-                self._summary.pass_over(sample)
-            else:
-                yield sample
+    def _note(self, reading: Reading) -> None:
+        self._summary.take(reading)
+        self._summary.climbs += self._pipeline.finished_climbs()
+        self._progress(reading.t_s)
+
+    def _for_the_instrument(self, sample: Sample) -> bool:
+        """What is no reading of a sensor: references and marks go to the summary instead."""
+        if isinstance(sample, Reference):
+            self._summary.compare(sample)
+            self._reference(sample)
+            return False
+        if isinstance(sample, Mark):
+            self._summary.mark(sample)
+            return False
+        if isinstance(sample, SettingsChange) and not self._follow_changes:
+            self._summary.pass_over(sample)
+            return False
+        return True

@@ -72,8 +72,9 @@ def replay(
                 step_s = reading.t_s - before.t_s
                 sound.play(before.tone, step_s if step_s <= JUMP_S else 0.0)
             before = reading
-            trace.take(reading)
-            rows.take(reading)
+            values = trace.take(reading)
+            if values is not None:
+                rows.take(reading, values)
             pictures.take(reading)
             if len(passage.climbs) > len(pictured):
                 picture_climbs()

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from types import TracebackType
 from typing import Self
@@ -101,16 +101,21 @@ COLUMNS: dict[str, tuple[Callable[[Reading], Value], int]] = {
 
 TEXT_COLUMNS = frozenset({"mode", "quality", "speed_limit"})
 
-_CELLS = tuple(
-    (value_of, "%s" if name in TEXT_COLUMNS else f"%.{decimals}f")
-    for name, (value_of, decimals) in COLUMNS.items()
+_VALUES = tuple(value_of for value_of, _ in COLUMNS.values())
+_PATTERNS = tuple(
+    "%s" if name in TEXT_COLUMNS else f"%.{decimals}f" for name, (_, decimals) in COLUMNS.items()
 )
 _NEGATIVE_ZERO = re.compile(r",-0(?=(\.0+)?(,|$))")
 
 
-def row(reading: Reading) -> str:
+def values(reading: Reading) -> list[Value]:
+    """One row, a value for each of the `COLUMNS`."""
+    return [value_of(reading) for value_of in _VALUES]
+
+
+def row(cells: Sequence[Value]) -> str:
     """One row of the file: no cell needs quotes, for all are numbers or single words."""
-    texts = ["" if (value := value_of(reading)) is None else pattern % value for value_of, pattern in _CELLS]
+    texts = ["" if value is None else _PATTERNS[column] % value for column, value in enumerate(cells)]
     # A rounded-away negative is plain zero, not "-0.000".
     return _NEGATIVE_ZERO.sub(",0", ",".join(texts))
 
@@ -147,14 +152,16 @@ class TraceWriter:
             raise OutputError(path, error) from error
         self._file.write(",".join(COLUMNS) + "\n")
 
-    def take(self, reading: Reading) -> None:
-        """Write the reading if a row is due."""
+    def take(self, reading: Reading) -> list[Value] | None:
+        """Write the reading if a row is due; its values, or None if none is."""
         if not self._pacer.due(reading.t_s):
-            return
+            return None
+        cells = values(reading)
         try:
-            self._file.write(row(reading) + "\n")
+            self._file.write(row(cells) + "\n")
         except OSError as error:
             raise OutputError(self._path, error) from error
+        return cells
 
     def __enter__(self) -> Self:
         return self

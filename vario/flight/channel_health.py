@@ -143,7 +143,8 @@ class ChannelHealth:
         if last_s is not None and t_s <= last_s:
             return "duplicate or out of order"
         values: tuple[float | None, ...] = self._values(sample)
-        for value, (low, high, optional) in zip(values, self._ranges, strict=True):
+        for place, value in enumerate(values):
+            low, high, optional = self._ranges[place]
             # A NaN is in no range; the limits are finite, so neither is an infinity.
             if not (optional if value is None else low <= value <= high):
                 return "out of range"
@@ -197,7 +198,8 @@ class ChannelHealth:
         if self._good is None or before_s is None:
             return False
         most = watch.step + watch.step_per_s * max(0.0, t_s - before_s)
-        for value, good in zip(values, self._good, strict=True):
+        for place, value in enumerate(values):
+            good = self._good[place]
             if value is not None and good is not None and abs(value - good) > most:
                 break
         else:

@@ -85,8 +85,8 @@ class PlaceStage:
             ahead_s = max(0.0, min(now_s - fix.t_s, AHEAD_S))
             north_m += self._velocity.north_mps * ahead_s
             east_m += self._velocity.east_mps * ahead_s
-        drift = (0.0, 0.0) if wind is None else (wind.north_mps, wind.east_mps)
-        return Place(north_m, east_m, self._frame, *drift)
+        drift_north, drift_east = (0.0, 0.0) if wind is None else (wind.north_mps, wind.east_mps)
+        return Place(north_m, east_m, self._frame, drift_north, drift_east)
 
     def _in_air(self, inputs: Inputs, energy: Energy, turning: Turning) -> Place | None:
         if energy.tas_mps is None or not inputs.has_imu:

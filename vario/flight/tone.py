@@ -114,8 +114,12 @@ class ToneStage:
             lost = replace(heard.happenings, vario_known=False)
             heard = replace(heard, happenings=lost, vario_mps=None, relative_netto_mps=None)
         gain = self._gain(heard.ias_mps)
+        pitch_hz, beeps_hz, level, voice = self._tone(heard, gain)
         return ToneCommand(
-            *self._tone(heard, gain),
+            pitch_hz,
+            beeps_hz,
+            level,
+            voice,
             self._cues.update(heard.happenings),
             min(self._settings.volume_cues * gain, 1.0),
             min(self._settings.volume_warnings * gain, 1.0),

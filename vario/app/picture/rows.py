@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -19,7 +20,7 @@ EARTH_RADIUS_M = 6_371_008.8
 
 
 class TrackRows:
-    """Collects the columns of the trace and the track on the ground, at a rate that adapts."""
+    """Collects the rows of the trace and the track on the ground, at a rate that adapts."""
 
     def __init__(self, rate_hz: float) -> None:
         self._rate_hz = rate_hz
@@ -27,11 +28,10 @@ class TrackRows:
         self._rows: list[tuple[Value, ...]] = []
         self._origin: tuple[float, float] | None = None
 
-    def take(self, reading: Reading) -> None:
-        """Keep the reading if a row is due."""
+    def take(self, reading: Reading, values: Sequence[Value]) -> None:
+        """Keep a reading for which the trace has a row, with the values of that, if it is due here too."""
         if not self._pacer.due(reading.t_s):
             return
-        values = [value_of(reading) for value_of, _ in COLUMNS.values()]
         self._rows.append((*values, *self._metres(reading)))
         if len(self._rows) >= MOST_ROWS:
             self._rows = self._rows[::2]

@@ -214,6 +214,7 @@ class Estimator:
         bank_rad = math.remainder(filter_.bank_rad - self.watch.lean_rad, math.tau)
         pitch_rad = filter_.pitch_rad
         _, q_radps, r_radps = filter_.rate
+        right_rad, above_rad = filter_.path_rad() if flying else (0.0, 0.0)
         vario_sigma_mps, attitude_sigma_rad = self._sigmas or (None, None)
         return Estimate(
             Attitude(
@@ -221,7 +222,8 @@ class Estimator:
                 bank_rad,
                 heading_rate_radps(pitch_rad, filter_.bank_rad, q_radps, r_radps),
                 -filter_.force[2] / G0_MPS2,
-                *(filter_.path_rad() if flying else (0.0, 0.0)),
+                right_rad,
+                above_rad,
             ),
             self._energy(
                 inputs,

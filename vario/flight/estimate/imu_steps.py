@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
 from drivers.samples import ImuAccel, ImuGyro
 from vario.flight.estimate.inertial_model import Vector
 from vario.flight.frames import Frame
@@ -41,10 +39,10 @@ class ImuSteps:
             return []
         pairs = []
         for start in range(0, count, 2):
-            g, a = gyro[start : min(start + 2, count)], accel[start : min(start + 2, count)]
-            rate = _mean([(s.x_radps, s.y_radps, s.z_radps) for s in g])
-            force = _mean([(s.x_mps2, s.y_mps2, s.z_mps2) for s in a])
-            share = (min(start + 2, count) - start) / count
+            end = min(start + 2, count)
+            rate = _mean(_rate(gyro[start]), _rate(gyro[end - 1]))
+            force = _mean(_force(accel[start]), _force(accel[end - 1]))
+            share = (end - start) / count
             pairs.append((self._at_centre(force, rate, dt_s * share), rate, share))
         return pairs
 
@@ -65,18 +63,20 @@ class ImuSteps:
         )
 
 
-def _mean(vectors: Sequence[Vector]) -> Vector:
-    if len(vectors) == 1:
-        return vectors[0]
-    (a, b, c), (x, y, z) = vectors
+def _rate(sample: ImuGyro) -> Vector:
+    return (sample.x_radps, sample.y_radps, sample.z_radps)
+
+
+def _force(sample: ImuAccel) -> Vector:
+    return (sample.x_mps2, sample.y_mps2, sample.z_mps2)
+
+
+def _mean(first: Vector, second: Vector) -> Vector:
+    (a, b, c), (x, y, z) = first, second
     return (0.5 * (a + x), 0.5 * (b + y), 0.5 * (c + z))
 
 
 def _same(old: tuple[ImuGyro, ImuAccel], new: tuple[ImuGyro, ImuAccel]) -> bool:
     """Whether two readings are equal to the last digit, which a live sensor's are not for long."""
-    g, a = old
-    h, b = new
-    return (g.x_radps, g.y_radps, g.z_radps, a.x_mps2, a.y_mps2, a.z_mps2) == (
-        *(h.x_radps, h.y_radps, h.z_radps),
-        *(b.x_mps2, b.y_mps2, b.z_mps2),
-    )
+    (gyro, accel), (gyro_now, accel_now) = old, new
+    return _rate(gyro) == _rate(gyro_now) and _force(accel) == _force(accel_now)

@@ -12,6 +12,8 @@ for Discrete Sequential Estimation, 1977, chapters II and V.
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -35,6 +37,7 @@ class InTurn:
         # The spread of each, as a mixture of the first ones: a column a measurement.
         count = len(self._expected)
         self._mix = [[float(i == j) for i in range(count)] for j in range(count)]
+        # Of each that was used: its number, its innovation and the deviation that was believed with.
         self._used: list[tuple[int, float, float]] = []
 
     def expected(self, number: int) -> float:
@@ -53,7 +56,7 @@ class InTurn:
         signals, mix = self._signals, self._mix
         gain = innovation / total
         own, own_mix = signals[number], mix[number]
-        self._used.append((number, gain, 1.0 / total))
+        self._used.append((number, innovation, math.sqrt(total)))
         waiting = range(number + 1, len(own))
         for j in waiting:
             self._expected[j] += own[j] * gain
@@ -68,7 +71,8 @@ class InTurn:
         """Put what was used into covariance and correction."""
         if not self._used:
             return
-        mix = [self._mix[number] for number, _, _ in self._used]
+        # Spreads and innovations over the deviation: what is taken off is then one matrix times itself.
+        mix = [[share / sigma for share in self._mix[number]] for number, _, sigma in self._used]
         spreads = self._spreads.dot(np.array(mix).T)
-        self._step += spreads.dot([gain for _, gain, _ in self._used])
-        self._cov -= (spreads * [share for _, _, share in self._used]).dot(spreads.T)
+        self._step += spreads.dot([innovation / sigma for _, innovation, sigma in self._used])
+        self._cov -= spreads.dot(spreads.T)

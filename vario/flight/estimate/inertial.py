@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from drivers.isa import G0_MPS2
+from vario.flight.estimate.fill import Fill
 from vario.flight.estimate.in_turn import InTurn
 from vario.flight.estimate.inertial_model import (
     ACC,
@@ -71,6 +72,7 @@ class InertialFilter(InertialState):
         super().__init__(wing, noise)
         self._rows = np.zeros((4, SIZE))
         self._rows[[_HEIGHT, _AIRSPEED, _SIDESLIP, _LIFT], [HEIGHT, GUST, V + 1, V + 2]] = 1.0
+        self._fill_rows = Fill(self._rows, _ROW_PLACES)
         self._turns: InTurn
 
     def correct(self, regime: Regime, density_ratio: float) -> None:
@@ -137,8 +139,7 @@ class InertialFilter(InertialState):
         fast = max(vx + self.gust_mps, 8.0)
         per = 1.0 / (density_ratio * fast)
         lift_mps = -self.wing.lift_m * fz * per
-        self._rows.put(
-            _ROW_PLACES,
+        self._fill_rows.put(
             [
                 *(vx / speed, vy / speed, vz / speed),
                 *(-beta0, -side_m * per, -skew_m * per, -fast, fy * per, fz * per),

@@ -7,6 +7,7 @@ import math
 import numpy as np
 
 from drivers.isa import G0_MPS2
+from vario.flight.estimate.fill import Fill
 from vario.flight.estimate.inertial_model import (
     ACC,
     ALPHA,
@@ -54,6 +55,7 @@ class InertialState:
         self.accel_bias: Vector = (0.0, 0.0, 0.0)
         self._transition = np.eye(SIZE)
         self._noise = np.zeros((SIZE, SIZE))
+        self._move, self._disturb = Fill(self._transition, MOVING), Fill(self._noise, NOISY)
         self._step = np.zeros(SIZE)
         self._age_s = self._polar_s = 0.0
         self._clear_batch()
@@ -171,9 +173,7 @@ class InertialState:
         g = G0_MPS2 * t
         rot = rotation(p, q, r)
         keep = math.exp(-t / n.gust_time_s)
-        a = self._transition
-        a.put(
-            MOVING,
+        self._move.put(
             [
                 *rot,
                 *rot,
@@ -198,8 +198,7 @@ class InertialState:
         acc = n.accel_drift_mps2_per_sqrt_s**2 * t
         angle = n.incidence_creep_rad_per_sqrt_s**2 * t  # flaps, bugs, ballast
         gust = self.gust_sigma_mps**2 * (1.0 - keep * keep)
-        self._noise.put(
-            NOISY,
+        self._disturb.put(
             [
                 *(tilt, tilt, tilt),
                 *(shake + lx * dx, lx * dy, lx * dz),
@@ -209,6 +208,7 @@ class InertialState:
                 *(push, 0.0, angle, angle, gust, 1e-4 * t, 1e-6 * t),
             ],
         )
+        a = self._transition
         cov = a.dot(self.cov).dot(a.T)
         cov += self._noise
         self.cov = cov + cov.T

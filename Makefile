@@ -6,8 +6,9 @@ VENV   ?= .venv
 BIN    := $(VENV)/bin
 READY  := $(VENV)/.ready
 TOOLS  := $(VENV)-release
+FAST   := $(VENV)-compiled
 
-.PHONY: demo test lint bench bench-estimator faults demo-recording power races lock test-lowest audit release release-check soak soak-live fuzz network clean
+.PHONY: demo test lint compiled bench bench-estimator faults demo-recording power races lock test-lowest audit release release-check soak soak-live fuzz network clean
 
 demo: $(READY)
 	$(BIN)/vario replay hw_replay/demo/quendel.mcap --out out/demo
@@ -21,8 +22,16 @@ lint: $(READY)
 	$(BIN)/mypy
 	$(BIN)/lint-imports
 
-bench: $(READY)
-	$(BIN)/python -m vario.app.bench
+# The instrument with its flight logic compiled, in an environment of its own; needs a C compiler.
+compiled: $(FAST)/.ready
+
+$(FAST)/.ready: pyproject.toml .ci/compile.py $(shell find drivers hw_replay vario -name '*.py')
+	$(PYTHON) -m venv $(FAST)
+	HATCH_BUILD_HOOK_ENABLE_CUSTOM=1 $(FAST)/bin/python -m pip install --quiet .
+	@touch $@
+
+bench: $(READY) $(FAST)/.ready
+	$(BIN)/python -m vario.app.bench --beside $(FAST)/bin/python
 	$(BIN)/python -m vario.sound.bench
 	$(BIN)/python -m tests.bench_estimator
 
@@ -95,4 +104,4 @@ $(READY): pyproject.toml
 	@touch $@
 
 clean:
-	rm -rf $(VENV) $(TOOLS) out dist build
+	rm -rf $(VENV) $(TOOLS) $(FAST) out dist build

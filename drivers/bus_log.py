@@ -185,6 +185,10 @@ class RecordingSensor:
             self._log.put({"poll": self._index, "t": now_s})
         return self._sensor.poll(now_s)
 
+    def took(self, duration_s: float) -> None:
+        """Pass it on: what comes of it are the times of the polls."""
+        self._sensor.took(duration_s)
+
     def hear(self, sample: Sample) -> None:
         """Write down a static pressure (the only thing any sensor listens for), and pass it on."""
         if isinstance(sample, Baro) and self._sensor.listens:

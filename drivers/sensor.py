@@ -6,11 +6,13 @@
         wait_until(min(sensor.due_s for sensor in sensors))
         for sensor in sensors:
             if sensor.due_s <= now_s():
+                begun_s = now_s()
                 try:
-                    samples = sensor.poll(now_s())
+                    samples = sensor.poll(begun_s)
                 except SensorError as error:                          # count and log it
                     if not sensor.due_s < NEVER_S:
                         sensor.start(now_s() + back_off_s)        # the loop's own, bounded
+                sensor.took(now_s() - begun_s)
 
 `start(at_s)` (re)begins set-up at a time: reset, identify, read factory constants, configure. It does not
 touch the bus itself; the following `poll`s do, each a short piece up to the next wait. It may be called in
@@ -23,6 +25,9 @@ It raises `SensorError` (drivers/errors.py). After a `passing` error while measu
 schedule and one reading is lost; after any other, and any during set-up, `due_s` is `NEVER_S` until `start`.
 Many passing errors in a row are worth a `start` too: that is for the loop to count. After `BusStuckError`
 call `bus.recover()` once before that.
+
+`took(duration_s)` says afterwards how long that took. A conversion begins with the transfer that asks for it,
+later than `now_s`, and much later where the machine stood still in between: the wait for it begins there.
 
 Samples carry the time of the measurement: the middle of the conversion where the driver starts it, the
 time of reading less the filter's delay where the chip runs by itself. What a driver took off is
@@ -115,6 +120,9 @@ class Sensor(Protocol):
     def poll(self, now_s: float) -> tuple[Sample, ...]:
         """Do what is due."""
 
+    def took(self, duration_s: float) -> None:
+        """Learn how long the last `poll` took."""
+
     def hear(self, sample: Sample) -> None:
         """Learn what another sensor measured."""
 
@@ -176,6 +184,11 @@ class Driver(ABC):
             # What was measured before the error goes out first; the error follows with the next poll.
             self._held, self.due_s = (error, self.due_s), now_s
         return tuple(self._out)
+
+    def took(self, duration_s: float) -> None:
+        """Learn how long the last `poll` took: what it told the chip to do may have begun as much later."""
+        if self._steps is not None:
+            self.due_s += duration_s
 
     def hear(self, sample: Sample) -> None:  # noqa: B027  (most sensors need no other)
         """Learn what another sensor measured."""

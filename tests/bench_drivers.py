@@ -31,10 +31,12 @@ class Bench:
             self.clock.now_s = max(self.clock.now_s, self.driver.due_s + late_s)
             if self.barometer:
                 self.driver.hear(Baro(self.clock(), self.world.static_pa))
+            begun_s = self.clock()
             try:
-                samples += self.driver.poll(self.clock())
+                samples += self.driver.poll(begun_s)
             except SensorError as error:
                 faults.append(error)
+            self.driver.took(self.clock() - begun_s)
         self.clock.now_s = max(self.clock.now_s, until_s)
         return samples, faults
 

@@ -36,6 +36,17 @@ def test_samples_come_at_the_rate_asked_for_in_order_and_without_error(name):
     assert bench.driver.overruns == 0
 
 
+@pytest.mark.parametrize("name", CHIPS)
+def test_a_transfer_that_takes_its_time_makes_no_reading_come_too_early(name):
+    """A conversion begins when it is asked for, however long after the loop's look at the clock."""
+    bench = Bench(name)
+    bench.run(1.0)
+    bench.bus.stretch_s = 0.001
+    samples, faults = bench.run(2.0)
+    assert not faults
+    assert len(samples) > 1.5 * CHIPS[name].rate_hz
+
+
 @pytest.mark.parametrize("name", BAROMETERS)
 @pytest.mark.parametrize("static_pa", [30_500.0, 54_020.0, 79_495.0, 101_325.0, 108_000.0])
 @pytest.mark.parametrize("celsius", [-40.0, -10.0, 15.0, 45.0])

@@ -14,7 +14,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from drivers.events import Event, Mark, SettingsChange
-from drivers.fakes import FakeBus, FakeReceiver, World
+from drivers.fakes import FakeBus, FakeReceiver, World, fake
+from drivers.registry import build
 from drivers.samples import Baro, GnssVel, ImuAccel, ImuGyro, Oat, Pitot, Reference, Sample, Tick
 from hw_replay.recording import Recording
 from hw_replay.simulate import long_flight, simulate
@@ -212,6 +213,23 @@ def test_rates_are_those_asked_for_and_stamps_are_those_of_the_conversion() -> N
     # The fake converts when asked or when read, 9 ms apart at most: 5 ms from the middle is 1 Pa here.
     late_s = [(truth_pa(s.t_s) - s.static_pa) / 200.0 for s in by_kind[Baro] if isinstance(s, Baro)]
     assert abs(float(np.median(late_s))) < 0.0055
+
+
+def test_a_loop_that_stands_still_before_a_transfer_loses_no_reading() -> None:
+    """The machine may do something else for 15 ms between a look at the clock and the transfer on the bus."""
+    clock = SteppedClock()
+    bus = FakeBus(clock.now_s, wait=lambda s: clock.wait_until(clock.now_s() + s))
+    bus.attach(fake("MS5611", World(), clock.now_s))
+    sensor = WatchedSensor(build("MS5611", bus, rate_hz=50.0))
+    scheduler = Scheduler([sensor], clock)
+    scheduler.start()
+    transfers = 0
+    while clock.now_s() < 10.0:
+        scheduler.step(clock.now_s() + 0.1)
+        transfers += 1
+        bus.stretch_s = 0.015 if transfers % 7 == 0 else 0.0
+    assert not sensor.faults
+    assert sensor.readings > 200
 
 
 @pytest.mark.parametrize(

@@ -1,36 +1,39 @@
 """How fast the instrument is, and where the time goes: `make bench`.
 
 Absolute times differ from machine to machine, so everything is given as a ratio: × real time, and shares of
-one run. The flight is simulated, 100 Hz IMU with 50 Hz barometer and pitot; making it is not measured.
+one run. The flight is simulated, 100 Hz IMU with 50 Hz barometer and pitot; making it is not measured. With
+`--beside` another installation, the compiled one, is measured in the same run, and must write the same files.
 """
 
 from __future__ import annotations
 
 import argparse
+import hashlib
+import importlib.util
 import json
 import resource
 import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 from filterpy.kalman import predict, update
 
+import vario.flight.pipeline
 from drivers.isa import G0_MPS2
 from hw_replay.open import open_source
 from hw_replay.simulate import long_flight, simulate
 from hw_replay.source import RecordingInfo
 from hw_replay.writer import RecordingWriter
 from vario.app.player import noise_of
-from vario.app.replay import replay
+from vario.app.replay import REPORT, SUMMARY, TONE, TRACE, replay
 from vario.flight.estimate.inertial import InertialFilter
 from vario.flight.estimate.inertial_model import SIZE, InertialNoise, Regime, Wing
 from vario.flight.frames import FRAME_S, Framer
-from vario.flight.pipeline import Pipeline
 from vario.settings.schema import Settings
 from vario.sound.wav import WavSink
 
@@ -41,25 +44,40 @@ def main() -> None:
     """Measure a replay of one hour in a process of its own, against ten minutes, then each stage."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--minutes", type=float, default=60.0, help="length of the long flight")
-    parser.add_argument("--measure", type=Path, help=argparse.SUPPRESS)  # the child process
+    parser.add_argument("--beside", type=Path, metavar="PYTHON", help="another installation's interpreter")
+    parser.add_argument("--measure", type=Path, help=argparse.SUPPRESS)  # the child processes
+    parser.add_argument("--shares", type=Path, help=argparse.SUPPRESS)
     arguments = parser.parse_args()
     if arguments.measure:
         print(json.dumps(_measure_replay(arguments.measure)))
         return
+    if arguments.shares:
+        print(json.dumps(_measure_shares(arguments.shares)))
+        return
+    pythons = [Path(sys.executable), *([arguments.beside] if arguments.beside else [])]
     with tempfile.TemporaryDirectory() as folder:
         long_s = arguments.minutes * 60
         short = _record(Path(folder) / "short.mcap", long_s / 6)
         long = _record(Path(folder) / "long.mcap", long_s)
-        few, many = _in_child(short), _in_child(long)
-        minutes = many["flight_s"] / 60
-        print(f"replay of {minutes:.0f} min, 100 Hz IMU, 50 Hz barometer and pitot")
-        print(f"  with all four files   {many['flight_s'] / many['cpu_s']:6.0f} × real time, one core")
-        print(
-            f"  peak memory           {many['peak_mb']:6.0f} MB ({few['peak_mb']:.0f} MB for a sixth of it)"
-        )
-        print(f"  a frame at the end    {many['last_over_first']:6.2f} × one at the beginning (thirds)")
-        _print_shares(long)
-        print(f"one correction of the estimator: {_over_filterpy():.2f} × the same with filterpy")
+        print(f"replay of {arguments.minutes:.0f} min, 100 Hz IMU, 50 Hz barometer and pitot")
+        found = [
+            (_in_child(python, "measure", short), _in_child(python, "measure", long)) for python in pythons
+        ]
+        for few, many in found:
+            _print_replay(few, many)
+        if len({many["files"] for _, many in found}) > 1:
+            sys.exit("the two installations did not write the same files")
+        if arguments.beside:
+            print("both wrote the same files, byte for byte")
+        _print_shares([_in_child(python, "shares", long) for python in pythons])
+    print(f"one correction of the estimator: {_over_filterpy():.2f} × the same with filterpy")
+
+
+def _print_replay(few: Mapping[str, Any], many: Mapping[str, Any]) -> None:
+    print(f"  {many['kind']}, with all four files")
+    print(f"    {many['flight_s'] / many['cpu_s']:.0f} × real time, one core")
+    print(f"    {many['peak_mb']:.0f} MB at most ({few['peak_mb']:.0f} MB for a sixth of it)")
+    print(f"    a frame at the end {many['last_over_first']:.2f} × one at the beginning (thirds)")
 
 
 def _record(path: Path, duration_s: float) -> Path:
@@ -70,14 +88,19 @@ def _record(path: Path, duration_s: float) -> Path:
     return path
 
 
-def _in_child(path: Path) -> dict[str, Any]:
-    """Peak memory is of a whole process, so each replay gets one."""
-    command = [sys.executable, "-m", "vario.app.bench", "--measure", str(path)]
-    result: dict[str, Any] = json.loads(subprocess.check_output(command))  # noqa: S603  (our own command)
+def _in_child(python: Path, what: str, path: Path) -> dict[str, Any]:
+    """Peak memory is of a whole process, so each replay gets one, away from here to use what is installed."""
+    # An interpreter is found by its own path: were a link followed, it would not know its environment.
+    command = [str(python.absolute()), "-P", "-m", "vario.app.bench", f"--{what}", str(path)]
+    result: dict[str, Any] = json.loads(subprocess.check_output(command, cwd=path.parent))  # noqa: S603  (our own)
     return result
 
 
-def _measure_replay(path: Path) -> dict[str, float]:
+def _kind() -> str:
+    return "interpreted" if str(vario.flight.pipeline.__file__).endswith(".py") else "compiled"
+
+
+def _measure_replay(path: Path) -> dict[str, Any]:
     start_s = time.process_time()
     reached: list[tuple[float, float]] = []
 
@@ -87,18 +110,45 @@ def _measure_replay(path: Path) -> dict[str, float]:
 
     with tempfile.TemporaryDirectory() as out:
         summary = replay(open_source(path), Settings(), None, Path(out), progress)
+        cpu_s = time.process_time() - start_s
+        files = [Path(out) / name for name in (TRACE, SUMMARY, TONE, REPORT)]
+        digest = hashlib.sha256(b"".join(file.read_bytes() for file in files)).hexdigest()
     third = len(reached) // 3
     first, last = (reached[k + third][1] - reached[k][1] for k in (0, len(reached) - 1 - third))
     return {
+        "kind": _kind(),
         "last_over_first": last / first,
         "flight_s": summary["flight"]["duration_s"],
-        "cpu_s": time.process_time() - start_s,
+        "cpu_s": cpu_s,
         "peak_mb": resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024,
+        "files": digest,
     }
 
 
-def _print_shares(path: Path) -> None:
-    """Time of each part: read, frame, every stage of the pipeline, sound."""
+class _Timed:
+    """A stage whose `update` is timed; in all else the stage itself."""
+
+    def __init__(self, stage: Any, name: str, spent: dict[str, float]) -> None:
+        self._stage = stage
+        self.update = _timed(stage.update, name, spent)
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self._stage, name)
+
+
+def _pipeline_from_source() -> Any:
+    """The class of the pipeline, interpreted even where all else is compiled: its stages can be replaced."""
+    source = Path(str(vario.flight.pipeline.__file__)).with_name("pipeline.py")
+    spec = importlib.util.spec_from_file_location("pipeline_from_source", source)
+    assert spec is not None  # noqa: S101  (it is Python, and there)
+    assert spec.loader is not None  # noqa: S101  (likewise)
+    module = sys.modules[spec.name] = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module.Pipeline
+
+
+def _measure_shares(path: Path) -> dict[str, Any]:
+    """Microseconds a frame of each part: read, frame, every stage of the pipeline, sound."""
     source = open_source(path)
     spent: dict[str, float] = {}
     start = time.thread_time()
@@ -108,24 +158,32 @@ def _print_shares(path: Path) -> None:
     start = time.thread_time()
     frames = [frame for sample in samples for frame in framer.push(sample)]
     spent["frame"] = time.thread_time() - start
-    pipeline = Pipeline(Settings(), None, noise_of(Settings(), source.info))
+    pipeline = _pipeline_from_source()(Settings(), None, noise_of(Settings(), source.info))
     for name, stage in vars(pipeline).items():
         if callable(getattr(stage, "update", None)):
-            stage.update = _timed(stage.update, name.strip("_"), spent)
+            setattr(pipeline, name, _Timed(stage, name.strip("_"), spent))
     start = time.thread_time()
     readings = [pipeline.step(frame) for frame in frames]
     whole = time.thread_time() - start
     inside = sum(seconds for name, seconds in spent.items() if name not in ("read", "frame"))
-    spent["rest of the step"] = whole - inside
+    spent["step itself, interpreted"] = whole - inside
     start = time.thread_time()
     with WavSink(path.with_suffix(".wav")) as sound:
         for reading in readings:
             sound.play(reading.tone, FRAME_S)
     spent["sound"] = time.thread_time() - start
-    total = sum(spent.values())
-    print("share of the time by part (and µs a frame of 20 ms)")
-    for name, seconds in sorted(spent.items(), key=lambda item: -item[1]):
-        print(f"  {name:20} {seconds / total:5.1%}  {seconds / len(frames) * 1e6:7.1f}")
+    return {"kind": _kind(), "us": {name: seconds / len(frames) * 1e6 for name, seconds in spent.items()}}
+
+
+def _print_shares(found: list[dict[str, Any]]) -> None:
+    print("µs a frame of 20 ms, by part  " + "".join(f"{one['kind']:>18}" for one in found))
+    totals = [sum(one["us"].values()) for one in found]
+    for name in sorted(found[0]["us"], key=lambda name: -found[0]["us"][name]):
+        cells = (
+            f"{one['us'][name]:10.1f} {one['us'][name] / total:6.1%}"
+            for one, total in zip(found, totals, strict=True)
+        )
+        print(f"  {name:27}" + " ".join(cells))
 
 
 def _over_filterpy(times: int = 2000) -> float:

@@ -42,7 +42,9 @@ class Scheduler:
             now_s = self._clock.now_s()
             if sensor.due_s > now_s:
                 continue
-            for sample in sensor.poll(now_s):
+            samples = sensor.poll(now_s)
+            sensor.took(self._clock.now_s() - now_s)
+            for sample in samples:
                 stamped = replace(sample, t_s=whole_ns(sample.t_s))
                 if stamped.t_s < 0.0:
                     continue

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Mapping
+from contextlib import suppress
 from dataclasses import dataclass
 from functools import partial
 from operator import attrgetter
@@ -208,9 +209,9 @@ def decoder(channel: Channel) -> Decoder:
             if rule.optional:
                 return None
             raise RejectedValueError(f"{channel.name}: {rule.name} missing")
-        if isinstance(value, int) and not isinstance(value, bool) and rule.low <= value <= rule.high:
-            return float(value)
-        if isinstance(value, int | float) and not isinstance(value, bool):
+        if isinstance(value, int) and not isinstance(value, bool):
+            with suppress(OverflowError):  # too large for a float
+                return float(value)
             raise RejectedValueError(f"{channel.name}: {outside(rule)}")
         raise RejectedValueError(f"{channel.name}: {rule.name} is not a number")
 

@@ -14,7 +14,9 @@ import struct
 import sys
 import tempfile
 import time
+import traceback
 from contextlib import suppress
+from dataclasses import replace
 from datetime import UTC, datetime
 from itertools import count
 from pathlib import Path
@@ -62,7 +64,7 @@ def write_until_killed(folder: Path) -> None:
             recorder.put(Baro(t_s, 95_000.0 - step / 3.0))
         event = side.take()
         if event is not None:
-            recorder.put(type(event)(t_s, *(getattr(event, name) for name in list(event.__slots__)[1:])))
+            recorder.put(replace(event, t_s=t_s))
         time.sleep(max(0.0, begun_s + step / 100.0 / SPEED - time.monotonic()))
 
 
@@ -88,13 +90,18 @@ def losses(root: Path, number: int, seed: int) -> list[float]:
             for life in (write_until_killed, change_until_killed):
                 pid = os.fork()
                 if pid == 0:
-                    life(folder)
+                    try:
+                        life(folder)
+                    finally:
+                        traceback.print_exc()
+                        os._exit(1)  # nothing of the parent's is to be tidied up here
                 doomed.append((at_s, pid))
-        begun_s = time.monotonic()
+        begun_s, lived = time.monotonic(), True
         for at_s, pid in sorted(doomed):
             time.sleep(max(0.0, begun_s + at_s - time.monotonic()))
             os.kill(pid, signal.SIGKILL)
-            os.waitpid(pid, 0)
+            lived &= os.WIFSIGNALED(os.waitpid(pid, 0)[1])
+        assert lived, "one had ended by itself"
         for folder in folders:
             load_settings(folder / "vario.toml")  # raises if it is torn
             texts = [path.read_text(encoding="utf-8") for path in (folder / "marks").glob("*.mark")]

@@ -15,6 +15,7 @@ import pytest
 from drivers.samples import Sample, Supply
 from hw_replay.open import open_source
 from hw_replay.simulate.demo import BUNDLED
+from tests.compiled import interpreted_only
 from vario.app.player import Player, noise_of
 from vario.flight.battery import BatteryStage
 from vario.flight.cues import RULES, Cue, CueStage, Happenings
@@ -74,6 +75,7 @@ def jumped(flown: Flown, jump_s: float) -> tuple[Player, list[Reading]]:
     return player, readings[first:]
 
 
+@interpreted_only
 def test_before_the_jump_all_is_known(flown: Flown) -> None:
     last = flown.last
     assert last.mode is Mode.CIRCLING
@@ -81,6 +83,7 @@ def test_before_the_jump_all_is_known(flown: Flown) -> None:
     assert None not in {last.averages.average_mps, last.averages.turn_mps, last.averages.climb_mps}
 
 
+@interpreted_only
 @pytest.mark.parametrize("jump_s", JUMPS_S)
 def test_nothing_reaches_across_a_jump(flown: Flown, jump_s: float) -> None:
     player, readings = jumped(flown, jump_s)
@@ -104,6 +107,7 @@ def test_nothing_reaches_across_a_jump(flown: Flown, jump_s: float) -> None:
     assert climb.gain_m == pytest.approx(flown.last.averages.climb_gain_m, abs=2.0)
 
 
+@interpreted_only
 @pytest.mark.parametrize("jump_s", JUMPS_S)
 def test_after_a_jump_it_is_soon_as_if_there_had_been_none(flown: Flown, jump_s: float) -> None:
     _, readings = jumped(flown, jump_s)
@@ -125,6 +129,7 @@ def test_after_a_jump_it_is_soon_as_if_there_had_been_none(flown: Flown, jump_s:
     assert last.averages.average_mps == pytest.approx(other.averages.average_mps, abs=0.2)
 
 
+@interpreted_only
 @pytest.mark.parametrize("jump_s", JUMPS_S)
 def test_the_wind_ages_across_a_gap_and_goes_where_the_clock_was_set_back(
     flown: Flown, jump_s: float

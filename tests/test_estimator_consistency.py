@@ -11,9 +11,12 @@ import numpy as np
 import pytest
 from scipy.stats import chi2
 
+from tests.compiled import interpreted_only
 from tests.consistency import GROUPS, MEASUREMENTS, Outcome, fly
 
 RUNS = 20
+
+pytestmark = interpreted_only
 
 
 @pytest.fixture(scope="module")

@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pytest
 
+from tests.compiled import interpreted_only
 from tests.faults.cells import FAULTS, PHASES, SENSORS, Cell, cells
 from tests.faults.expectations import TABLE, expected, shortfalls
 from tests.faults.judge import judge
@@ -37,6 +38,7 @@ SHORT = (
 )
 
 
+@interpreted_only
 @pytest.mark.parametrize("cell", SHORT, ids=lambda cell: f"{cell.sensor}, {cell.fault}, {cell.phase}")
 def test_a_failing_sensor(cell: Cell) -> None:
     assert not list(shortfalls(cell, judge(cell)))

@@ -327,12 +327,13 @@ def test_a_reference_that_is_no_number_and_a_time_out_of_range_are_left_out(tmp_
     messages = [
         ("/reference/x_mps", "json", 1, b'{"value": NaN}'),
         ("/reference/x_mps", "json", 2, b'{"value": "1"}'),
+        ("/reference/x_mps", "json", 2, b'{"value": 1' + b"0" * 400 + b"}"),
         ("/reference/x_mps", "json", 2**64 - 1, b'{"value": 1}'),
         ("/reference/x_mps", "json", 3, b'{"value": 1}'),
     ]
     recording = Recording(foreign(tmp_path / "x.mcap", messages))
     assert list(recording) == [Reference(3e-9, "x_mps", 1.0)]
-    assert recording.rejected() == 3
+    assert recording.rejected() == 4
 
 
 def test_a_chunk_that_claims_to_unpack_to_gigabytes_is_not_unpacked(tmp_path: Path) -> None:

@@ -1,4 +1,4 @@
-"""A matrix most of which stays, and the few numbers in it that change with every correction."""
+"""The few numbers in a matrix that change with every correction, while the rest of it stays."""
 
 from __future__ import annotations
 
@@ -14,18 +14,15 @@ class Fill:
     They are packed as bytes first: NumPy takes three times as long to make an array of a list.
 
     Args:
-        matrix: what is written to.
         places: where, counted row by row, in the order of the numbers.
     """
 
-    def __init__(self, matrix: NDArray[np.float64], places: NDArray[np.intp]) -> None:
-        self._flat = matrix.reshape(-1)
+    def __init__(self, places: NDArray[np.intp]) -> None:
         self._places = places
         self._values = np.empty(len(places))
-        self._packed = self._values.data
         self._pack = struct.Struct(f"{len(places)}d").pack_into
 
-    def put(self, values: list[float]) -> None:
+    def put(self, matrix: NDArray[np.float64], values: list[float]) -> None:
         """Write one number to each place."""
-        self._pack(self._packed, 0, *values)
-        self._flat[self._places] = self._values
+        self._pack(self._values.data, 0, *values)
+        matrix.put(self._places, self._values)

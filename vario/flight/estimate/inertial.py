@@ -72,7 +72,7 @@ class InertialFilter(InertialState):
         super().__init__(wing, noise)
         self._rows = np.zeros((4, SIZE))
         self._rows[[_HEIGHT, _AIRSPEED, _SIDESLIP, _LIFT], [HEIGHT, GUST, V + 1, V + 2]] = 1.0
-        self._fill_rows = Fill(self._rows, _ROW_PLACES)
+        self._fill_rows = Fill(_ROW_PLACES)
         self._turns: InTurn
 
     def correct(self, regime: Regime, density_ratio: float) -> None:
@@ -140,6 +140,7 @@ class InertialFilter(InertialState):
         per = 1.0 / (density_ratio * fast)
         lift_mps = -self.wing.lift_m * fz * per
         self._fill_rows.put(
+            self._rows,
             [
                 *(vx / speed, vy / speed, vz / speed),
                 *(-beta0, -side_m * per, -skew_m * per, -fast, fy * per, fz * per),

@@ -55,7 +55,7 @@ class InertialState:
         self.accel_bias: Vector = (0.0, 0.0, 0.0)
         self._transition = np.eye(SIZE)
         self._noise = np.zeros((SIZE, SIZE))
-        self._move, self._disturb = Fill(self._transition, MOVING), Fill(self._noise, NOISY)
+        self._move, self._disturb = Fill(MOVING), Fill(NOISY)
         self._step = np.zeros(SIZE)
         self._age_s = self._polar_s = 0.0
         self._clear_batch()
@@ -174,6 +174,7 @@ class InertialState:
         rot = rotation(p, q, r)
         keep = math.exp(-t / n.gust_time_s)
         self._move.put(
+            self._transition,
             [
                 *rot,
                 *rot,
@@ -199,6 +200,7 @@ class InertialState:
         angle = n.incidence_creep_rad_per_sqrt_s**2 * t  # flaps, bugs, ballast
         gust = self.gust_sigma_mps**2 * (1.0 - keep * keep)
         self._disturb.put(
+            self._noise,
             [
                 *(tilt, tilt, tilt),
                 *(shake + lx * dx, lx * dy, lx * dz),

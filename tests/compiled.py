@@ -1,0 +1,13 @@
+"""Which installation is tested: interpreted, or with its flight logic compiled (docs/speed.md)."""
+
+from __future__ import annotations
+
+import pytest
+
+import vario.flight.pipeline
+
+COMPILED = not str(vario.flight.pipeline.__file__).endswith(".py")
+
+interpreted_only = pytest.mark.skipif(
+    COMPILED, reason="compiled classes can neither be copied in mid-flight nor inherited from"
+)

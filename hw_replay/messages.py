@@ -3,18 +3,16 @@
 from __future__ import annotations
 
 import json
+import math
 from collections.abc import Callable, Mapping
-from contextlib import suppress
 from dataclasses import dataclass
-from functools import partial
 from operator import attrgetter
 from types import MappingProxyType
 from typing import Any
 
 import orjson
 
-from drivers.samples import CHANNELS, Channel, Reference, Sample
-from hw_replay.event_messages import KIND_BY_TOPIC, EventKind, RejectedEventError, decode_event
+from drivers.samples import Channel, Reference, Sample
 
 LATEST_T_S = 4e9
 """No sample is later than this: even on a clock that counts from 1970 it is the year 2096."""
@@ -198,22 +196,21 @@ def decoder(channel: Channel) -> Decoder:
         for name, low, high, rule in rules:
             value = values.get(name)
             if type(value) is not float:
-                value = _number(value, rule)
+                value = number(value, rule)
             if value is not None and not low <= value <= high:  # false for NaN too
                 raise RejectedValueError(f"{channel.name}: {outside(rule)}")
             checked.append(value)
         return make(t_s, *checked)
 
-    def _number(value: object, rule: ValueRule) -> float | None:
+    def number(value: object, rule: ValueRule) -> float | None:
         if value is None:
             if rule.optional:
                 return None
             raise RejectedValueError(f"{channel.name}: {rule.name} missing")
-        if isinstance(value, int) and not isinstance(value, bool):
-            with suppress(OverflowError):  # too large for a float
-                return float(value)
-            raise RejectedValueError(f"{channel.name}: {outside(rule)}")
-        raise RejectedValueError(f"{channel.name}: {rule.name} is not a number")
+        found = _number_of(value)
+        if found is None:
+            raise RejectedValueError(f"{channel.name}: {rule.name} is not a number")
+        return found
 
     return _quick(channel, make, decode)
 
@@ -254,44 +251,25 @@ def _quick(channel: Channel, make: Callable[..., Sample], careful: Decoder) -> D
     return careful
 
 
+def _number_of(value: object) -> float | None:
+    """A value of a message as a float, infinite where it is too large for one; None if it is no number."""
+    if isinstance(value, float):
+        return value
+    if not isinstance(value, int) or isinstance(value, bool):
+        return None
+    try:
+        return float(value)
+    except OverflowError:
+        return math.inf
+
+
 def reference_decoder(name: str) -> Decoder:
     """The same for a reference, which has no limits but must be a finite number."""
 
     def decode(t_s: float, values: Mapping[str, Any]) -> Sample:
-        value = values.get("value")
-        if not isinstance(value, int | float) or isinstance(value, bool) or not abs(value) <= 1e300:
+        number = _number_of(values.get("value"))
+        if number is None or not abs(number) <= 1e300:
             raise RejectedValueError(f"reference {name}: value is not a finite number")
-        return Reference(t_s, name, float(value))
+        return Reference(t_s, name, number)
 
     return decode
-
-
-def decoder_of_topic(topic: str) -> Decoder | None:
-    """The decoder of a topic ("/baro", "/reference/vat_mps"), or None for one that is not ours."""
-    if topic.startswith(REFERENCE_TOPIC) and len(topic) > len(REFERENCE_TOPIC):
-        return reference_decoder(topic.removeprefix(REFERENCE_TOPIC))
-    kind = KIND_BY_TOPIC.get(topic.removeprefix("/"))
-    if kind is not None:
-        return partial(_decode_event, kind)
-    channel = CHANNELS.get(topic.removeprefix("/")) if topic.startswith("/") else None
-    if channel is None:
-        return None
-    known = WELL_KNOWN.get(channel.name)
-    return decoder(channel) if known is None else _renaming(decoder(channel), known.names)
-
-
-def _renaming(decode: Decoder, names: Mapping[str, str]) -> Decoder:
-    """The decoder for messages that use either our own names or these."""
-
-    def decode_either(t_s: float, values: Mapping[str, Any]) -> Sample:
-        own = {field: values[name] for field, name in names.items() if name in values}
-        return decode(t_s, own or values)
-
-    return decode_either
-
-
-def _decode_event(kind: EventKind, t_s: float, values: Mapping[str, Any]) -> Sample:
-    try:
-        return decode_event(kind, t_s, values)
-    except RejectedEventError as reason:
-        raise RejectedValueError(str(reason)) from None

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-from collections import Counter
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -19,15 +18,8 @@ from hw_replay.container import (
     read_summary,
     records,
 )
-from hw_replay.errors import RejectLog
+from hw_replay.decoding import Decoding
 from hw_replay.files import open_binary
-from hw_replay.messages import (
-    LATEST_T_S,
-    Decoder,
-    RejectedValueError,
-    decoder_of_topic,
-    parsed,
-)
 from hw_replay.metadata import CLOCK, info_of, late_start_utc
 from hw_replay.source import RecordingInfo
 
@@ -69,20 +61,20 @@ class Recording:
 
     def rejected(self) -> int:
         """How many messages were left out so far."""
-        return self._rejects.total
+        return self._decoding.rejects.total
 
     def warnings(self) -> list[str]:
         """What was left out or damaged so far, one sentence each."""
-        sentences = list(self._rejects.messages())
-        if self._ignored:
-            topics = ", ".join(f"{topic} ({count})" for topic, count in self._ignored.most_common(5))
-            more = ", …" if len(self._ignored) > 5 else ""
+        sentences = list(self._decoding.rejects.messages())
+        if self._decoding.ignored:
+            topics = ", ".join(f"{topic} ({count})" for topic, count in self._decoding.ignored.most_common(5))
+            more = ", …" if len(self._decoding.ignored) > 5 else ""
             sentences.append(f"messages on unknown topics were ignored: {topics}{more}")
         if self._bad_chunks:
             where = f"after {self._bad_chunk_after_s:.1f} s" if self._bad_chunk_after_s else "at the start"
             plural = "s" if self._bad_chunks > 1 else ""
             sentences.append(f"{self._bad_chunks} damaged chunk{plural} left out, the first {where}")
-        missing = self._count - self._messages
+        missing = self._count - self._decoding.messages
         if self._ended and missing > 0 and not self._bad_chunks and not self._broken_off:
             sentences.append(f"{missing} messages are missing: a damaged part was passed over")
         if self._broken_off:
@@ -97,9 +89,9 @@ class Recording:
                     if isinstance(record, Chunk):
                         yield from self._chunk(record)
                     elif isinstance(record, Channel):
-                        self._meet(record)
+                        self._decoding.meet(record)
                     elif isinstance(record, Message):  # other writers may leave chunks out
-                        sample = self._sample(record.channel_id, record.log_time, record.data)
+                        sample = self._decoding.sample(record.channel_id, record.log_time, record.data)
                         if sample is not None:
                             self._reached_s = max(self._reached_s, sample.t_s)
                             yield sample
@@ -108,17 +100,11 @@ class Recording:
                 self._broken_off = True
 
     def _begin(self) -> None:
-        self._rejects = RejectLog("message")
-        self._ignored: Counter[str] = Counter()
         self._bad_chunks = 0
         self._bad_chunk_after_s: float | None = None
         self._broken_off = self._ended = False
         self._reached_s = 0.0
-        self._messages = 0
-        self._decoders: dict[int, Decoder] = {}
-        self._foreign: dict[int, str] = {}
-        for channel in self._known.values():
-            self._meet(channel)
+        self._decoding: Decoding = Decoding(self._known.values())
 
     def _chunk(self, chunk: Chunk) -> list[Sample]:
         """The samples of a chunk; none if it is damaged."""
@@ -129,46 +115,6 @@ class Recording:
             if self._bad_chunks == 1:
                 self._bad_chunk_after_s = self._reached_s
             return []
-        samples: list[Sample] = []
-        for item in content:
-            if isinstance(item, Channel):
-                self._meet(item)
-                continue
-            channel_id, time_ns, data = item
-            sample = self._sample(channel_id, time_ns, data)
-            if sample is not None:
-                samples.append(sample)
+        samples = self._decoding.samples(content)
         self._reached_s = max([self._reached_s, *[sample.t_s for sample in samples]])
         return samples
-
-    def _sample(self, channel_id: int, time_ns: int, data: bytes) -> Sample | None:
-        """The sample of one message, or None with the reason noted."""
-        self._messages += 1
-        decode = self._decoders.get(channel_id)
-        if decode is None:
-            self._ignored[self._foreign.get(channel_id, "(not declared)")] += 1
-            return None
-        t_s = time_ns / 1e9
-        try:
-            values = parsed(data)
-            if type(values) is not dict:
-                raise RejectedValueError("the message is no JSON object")
-            if t_s > LATEST_T_S:
-                raise RejectedValueError(f"time beyond {LATEST_T_S:g} s")
-            return decode(t_s, values)
-        except RejectedValueError as reason:
-            self._rejects.add(str(reason), self._messages)
-            return None
-        except (ValueError, RecursionError):
-            self._rejects.add("the message is no JSON", self._messages)
-            return None
-
-    def _meet(self, channel: Channel) -> None:
-        """Take note of a channel the file declares."""
-        decode = decoder_of_topic(channel.topic)
-        if decode is None:
-            self._foreign[channel.id] = channel.topic
-        elif channel.message_encoding != "json":
-            self._foreign[channel.id] = f"{channel.topic} as {channel.message_encoding!r} instead of 'json'"
-        else:
-            self._decoders[channel.id] = decode

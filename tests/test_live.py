@@ -406,7 +406,7 @@ def test_a_mistake_in_the_flight_logic_starts_it_afresh(caplog: pytest.LogCaptur
     instrument = Instrument(loaded, {}, NullSink(), kept, [readings.append])
     for k in range(200):
         wrong = k == 100  # a time that is none: no sensor gives one, and nothing is prepared for it
-        instrument.take(Baro(math.nan if wrong else whole_ns(1.0 + k / 10), 95_000.0))
+        instrument.take(Baro(-math.inf if wrong else whole_ns(1.0 + k / 10), 95_000.0))
     instrument.close()
     assert "the flight logic failed" in caplog.text
     assert len(kept.samples) == 200

@@ -36,7 +36,6 @@ _IMU_GAP_S = 0.3
 _AIRSPEED_LOST_S = 30.0
 _LEAST_MEMORY_S = 0.5
 _SETTLED_MPS = 1.5  # a rate is shown once known to this; one reading a second allows not much better
-_ON_GROUND = frozenset({Regime.REST, Regime.ROLLING})
 
 
 class Estimator:
@@ -77,7 +76,7 @@ class Estimator:
         if frame.dt_s == 0.0:
             self._begin()  # the first frame, or the first after a break: nothing before it counts
         dt_s = max(frame.dt_s, 1e-4)
-        flying = self._aligned and self.watch.regime not in _ON_GROUND
+        flying = self._aligned and not self.watch.on_ground
         fresh = self.air.update(frame, dt_s, self.inertial.tas_mps if flying else None)
         if self.air.refusing:
             inputs = replace(inputs, has_pitot=False)
@@ -207,7 +206,7 @@ class Estimator:
         wanted = gust_free + self._gust_m / max(self.settings.gust_memory_s, _LEAST_MEMORY_S)
         old = self._shown_mps if self._shown_mps is not None else wanted
         self._shown_mps = old + (wanted - old) * min(1.0, dt_s / (self.settings.smoothing_s + 0.5 * dt_s))
-        flying = self.watch.regime not in _ON_GROUND
+        flying = not self.watch.on_ground
         has_speed = air.tas_age_s < _AIRSPEED_LOST_S
         spoken = flying and has_speed and inputs.has_baro
         tas_mps = filter_.tas_mps if flying else air.tas_mps

@@ -30,11 +30,16 @@ class RegimeWatch:
         self.regime = regime
         self._pull_mps2 = self._still_s = self._stall_s = 0.0
 
+    @property
+    def on_ground(self) -> bool:
+        """Whether the wheels carry."""
+        return self.regime is Regime.REST or self.regime is Regime.ROLLING
+
     def choose(self, filter_: InertialFilter, air: AirData, dt_s: float) -> Regime:
         """Rest, rolling, towed, gliding or stalled: one rule each, in this order."""
         tas = air.tas_mps or 0.0
         known = air.tas_age_s < 1.0
-        grounded = self.regime in {Regime.REST, Regime.ROLLING}
+        grounded = self.on_ground
         if grounded and not known:
             return self.regime  # no airspeed is no sign of flight
         if (

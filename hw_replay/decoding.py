@@ -1,0 +1,121 @@
+"""The messages of a recording to samples: whose each is, what it says, and why some are left out."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable, Mapping
+from functools import partial
+from typing import Any
+
+from mcap.records import Channel
+
+from drivers.samples import CHANNELS, Sample
+from hw_replay.errors import RejectLog
+from hw_replay.event_messages import KIND_BY_TOPIC, EventKind, RejectedEventError, decode_event
+from hw_replay.messages import (
+    LATEST_T_S,
+    REFERENCE_TOPIC,
+    WELL_KNOWN,
+    Decoder,
+    RejectedValueError,
+    decoder,
+    parsed,
+    reference_decoder,
+)
+
+
+class Decoding:
+    """One pass through a recording.
+
+    Args:
+        known: channels that the recording declares before its first message.
+
+    Attributes:
+        messages: how many there were.
+        ignored: how many of them on topics that are not ours, by topic.
+        rejects: what was left out, and why.
+    """
+
+    def __init__(self, known: Iterable[Channel]) -> None:
+        self.messages = 0
+        self.ignored: Counter[str] = Counter()
+        self.rejects = RejectLog("message")
+        self._decoders: dict[int, Decoder] = {}
+        self._foreign: dict[int, str] = {}
+        for channel in known:
+            self.meet(channel)
+
+    def meet(self, channel: Channel) -> None:
+        """Take note of a channel the file declares."""
+        decode = decoder_of_topic(channel.topic)
+        if decode is None:
+            self._foreign[channel.id] = channel.topic
+        elif channel.message_encoding != "json":
+            self._foreign[channel.id] = f"{channel.topic} as {channel.message_encoding!r} instead of 'json'"
+        else:
+            self._decoders[channel.id] = decode
+
+    def samples(self, content: list[Channel | tuple[int, int, bytes]]) -> list[Sample]:
+        """The samples of a chunk, as `container.chunk_content` gives it."""
+        samples: list[Sample] = []
+        for item in content:
+            if isinstance(item, tuple):
+                sample = self.sample(item[0], item[1], item[2])
+                if sample is not None:
+                    samples.append(sample)
+            else:
+                self.meet(item)
+        return samples
+
+    def sample(self, channel_id: int, time_ns: int, data: bytes) -> Sample | None:
+        """The sample of one message, or None with the reason noted."""
+        self.messages += 1
+        decode = self._decoders.get(channel_id)
+        if decode is None:
+            self.ignored[self._foreign.get(channel_id, "(not declared)")] += 1
+            return None
+        t_s = time_ns / 1e9
+        try:
+            values = parsed(data)
+            if type(values) is not dict:
+                raise RejectedValueError("the message is no JSON object")
+            if t_s > LATEST_T_S:
+                raise RejectedValueError(f"time beyond {LATEST_T_S:g} s")
+            return decode(t_s, values)
+        except RejectedValueError as reason:
+            self.rejects.add(str(reason), self.messages)
+            return None
+        except (ValueError, RecursionError):
+            self.rejects.add("the message is no JSON", self.messages)
+            return None
+
+
+def decoder_of_topic(topic: str) -> Decoder | None:
+    """The decoder of a topic ("/baro", "/reference/vat_mps"), or None for one that is not ours."""
+    if topic.startswith(REFERENCE_TOPIC) and len(topic) > len(REFERENCE_TOPIC):
+        return reference_decoder(topic.removeprefix(REFERENCE_TOPIC))
+    kind = KIND_BY_TOPIC.get(topic.removeprefix("/"))
+    if kind is not None:
+        return partial(_decode_event, kind)
+    channel = CHANNELS.get(topic.removeprefix("/")) if topic.startswith("/") else None
+    if channel is None:
+        return None
+    known = WELL_KNOWN.get(channel.name)
+    return decoder(channel) if known is None else _renaming(decoder(channel), known.names)
+
+
+def _renaming(decode: Decoder, names: Mapping[str, str]) -> Decoder:
+    """The decoder for messages that use either our own names or these."""
+
+    def decode_either(t_s: float, values: Mapping[str, Any]) -> Sample:
+        own = {field: values[name] for field, name in names.items() if name in values}
+        return decode(t_s, own or values)
+
+    return decode_either
+
+
+def _decode_event(kind: EventKind, t_s: float, values: Mapping[str, Any]) -> Sample:
+    try:
+        return decode_event(kind, t_s, values)
+    except RejectedEventError as reason:
+        raise RejectedValueError(str(reason)) from None

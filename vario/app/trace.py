@@ -116,8 +116,9 @@ def values(reading: Reading) -> list[Value]:
 def row(cells: Sequence[Value]) -> str:
     """One row of the file: no cell needs quotes, for all are numbers or single words."""
     texts = ["" if value is None else _PATTERNS[column] % value for column, value in enumerate(cells)]
+    text = ",".join(texts)
     # A rounded-away negative is plain zero, not "-0.000".
-    return _NEGATIVE_ZERO.sub(",0", ",".join(texts))
+    return _NEGATIVE_ZERO.sub(",0", text) if ",-0" in text else text
 
 
 class Pacer:

@@ -284,3 +284,28 @@ def test_losing_the_airspeed_does_not_jump_the_average() -> None:
     known = [mean for mean in means if mean is not None]
     assert len(known) > 300
     assert known == pytest.approx([1.0] * len(known), abs=0.01)
+
+
+def test_a_gyro_that_falls_out_in_a_circle_is_not_counted_twice() -> None:
+    """What GNSS saw of the turning while the gyro counted it is not owed when it has to take over."""
+    paper = airborne()
+    paper.fly(72.0, TURN)
+    heading_rad, turned_rad = paper.turning_now.heading_rad, paper.turning_now.turned_rad
+    paper.gyro = False
+    paper.fly(0.5, TURN)
+    assert paper.turning_now.heading_rad - heading_rad == pytest.approx(0.5 * TURN, abs=0.1)
+    assert paper.turning_now.turned_rad - turned_rad == pytest.approx(0.5 * TURN, abs=0.1)
+    assert paper.names()[-1] == "circling"
+
+
+def test_turning_that_is_not_known_ends_no_climb() -> None:
+    """Without gyro and GNSS nothing tells of turning: that is no straight flight."""
+    paper = airborne(gyro=False)
+    paper.fly(60.0, TURN)
+    paper.gnss = False
+    paper.fly(60.0, TURN)
+    assert not paper.turning_now.known
+    assert paper.names()[-1] == "circling"
+    paper.gnss = True
+    paper.fly(30.0)
+    assert paper.names()[-1] == "cruise"

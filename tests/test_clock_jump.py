@@ -189,3 +189,22 @@ def test_a_warning_given_before_a_jump_back_holds_none_back_after_it() -> None:
         numbers.append(call.number if call is not None else 0)
     assert set(numbers[:-2]) == {again.number}
     assert numbers[-1] == again.number + 1
+
+
+def test_a_sensor_that_does_not_speak_in_the_first_frame_after_a_jump_is_not_lost() -> None:
+    stage = CueStage()
+    for k in range(1000):
+        stage.update(replace(CALM, t_s=0.02 * k))
+    stage.begin_again()
+    after = [
+        stage.update(
+            replace(CALM, t_s=600.0 + 0.02 * k, quality=Quality.NO_AIRSPEED if k < 2 else Quality.OK)
+        )
+        for k in range(100)
+    ]
+    assert all(call is None or call.cue is not Cue.SENSOR_LOST for call in after)
+    # One that has spoken since, and then does not, is.
+    lost = [
+        stage.update(replace(CALM, t_s=605.0 + 0.02 * k, quality=Quality.NO_AIRSPEED)) for k in range(100)
+    ]
+    assert any(call is not None and call.cue is Cue.SENSOR_LOST for call in lost)

@@ -283,6 +283,17 @@ def test_an_accelerometer_that_feels_nothing_gives_no_attitude() -> None:
     assert last.energy.vario_mps == pytest.approx(0.0, abs=0.01)
 
 
+def test_no_bank_is_found_with_an_airspeed_of_long_ago(folder: Path) -> None:
+    """The turn's part of the specific force is ω × v: with a v of long ago the bank would be wrong."""
+    _, frames = _flight("streets", folder)
+    frames = frames[:4000]
+    lost = [dataclasses.replace(f, pitot=()) if f.t_s > 20.0 else f for f in frames]
+    gap = [dataclasses.replace(f, gyro=(), accel=()) if 65.0 < f.t_s < 65.5 else f for f in lost]
+    estimates = dict(zip((f.t_s for f in gap), _run(gap), strict=True))
+    assert all(estimate.attitude is not None for t_s, estimate in estimates.items() if 60.0 < t_s < 65.0)
+    assert all(estimate.attitude is None for t_s, estimate in estimates.items() if t_s > 66.0)
+
+
 def test_at_rest_levels_and_learns_the_gyro() -> None:
     rng = np.random.default_rng(3)
     pitch, bank, bias = 0.06, -0.05, np.array([0.008, -0.008, 0.006])

@@ -254,3 +254,16 @@ def test_velocities_do_not_keep_an_old_position_alive() -> None:
         inputs = health.update(Frame(t_s + 0.02, 0.2, gnss_vel=(GnssVel(t_s, 30.0, 0.01 * (i % 3), 0.0),)))
     assert inputs.has_gnss
     assert not inputs.has_position
+
+
+def test_a_covered_pitot_stays_covered_when_the_clock_is_set_back() -> None:
+    health = HealthStage()
+    for begun_s, dt_s in ((100.0, 0.02), (50.0, 0.0)):
+        for i in range(1000):
+            t_s = begun_s + (i + 1) * 0.02
+            velocity = GnssVel(t_s, 35.0, 0.01 * (i % 3), 0.0)
+            frame = Frame(
+                t_s, dt_s if i == 0 else 0.02, pitot=(Pitot(t_s, 0.1 * (i % 3)),), gnss_vel=(velocity,)
+            )
+            inputs = health.update(frame)
+        assert not inputs.has_pitot

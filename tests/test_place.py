@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import pytest
 from hypothesis import given
@@ -88,3 +89,14 @@ def test_no_gnss_and_no_airspeed_is_no_place() -> None:
     assert PlaceStage().update(inputs(0.1, has_gnss=False), energy(None), STILL, WIND) is None
     blind = inputs(0.1, has_gnss=False, has_imu=False)
     assert PlaceStage().update(blind, energy(25.0), STILL, WIND) is None
+
+
+def test_a_velocity_that_has_gone_carries_no_position_on() -> None:
+    stage = PlaceStage()
+    stage.update(
+        inputs(0.1, GnssPos(0.1, 50.0, 10.0, 0.0), GnssVel(0.1, 30.0, 0.0, None)), energy(None), STILL, None
+    )
+    later = replace(inputs(0.9, GnssPos(0.1, 50.0, 10.0, 0.0)), has_gnss=False, has_position=True)
+    place = stage.update(later, energy(None), STILL, None)
+    assert place is not None
+    assert place.north_m == pytest.approx(0.0, abs=0.01)

@@ -111,3 +111,14 @@ def test_an_accepted_polar_always_sinks_and_glides_best_within_the_limits(
         assert not sensible or edge or not 8.1 < ratio.max() < 89
     else:
         assert sensible or not 7.9 < ratio.max() < 91
+
+
+def test_a_polar_that_sinks_least_at_a_standstill_is_refused() -> None:
+    text = (
+        'name = "Testglider"\nreference_mass = "400 kg"\nwing_area = "12 m2"\n[polar]\n'
+        'points = [["25 m/s", "0.75 m/s"], ["35 m/s", "0.92 m/s"], ["50 m/s", "1.25 m/s"]]\n'
+        '[limits]\nstall = "70 km/h"\nmanoeuvring = "160 km/h"\nrough_air = "160 km/h"\n'
+        'never_exceed = "250 km/h"\n'
+    )
+    with pytest.raises(SettingsError, match="least at a standstill"):
+        parse_settings("", "no settings", text)

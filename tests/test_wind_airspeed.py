@@ -135,3 +135,11 @@ def test_no_false_lift_while_it_is_corrected(readings: list[Reading]) -> None:
 def test_it_is_said_in_the_summary() -> None:
     assert airspeed_off(1 / 1.1) == "the airspeed reads 10 % high against GNSS; corrected"
     assert airspeed_off(1.05) == "the airspeed reads 5 % low against GNSS; corrected"
+
+
+def test_a_thermometer_that_has_died_explains_nothing_any_more() -> None:
+    """An airspeed 4 % low may be warm air again, once the temperature is as old as the estimate keeps it."""
+    stage = AirspeedStage()
+    after(stage, None, 1.0)
+    assert after(stage, wind(1.04), STEADY_S + 200.0, oat=False) == pytest.approx(1.04, abs=0.005)
+    assert after(stage, wind(1.04), 700.0, oat=False) == 1.0

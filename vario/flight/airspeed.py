@@ -14,9 +14,11 @@ dangerous side.
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 
 from drivers.samples import Pitot
+from vario.flight.estimate.airdata import OAT_KEPT_S
 from vario.flight.health import Inputs
 from vario.flight.wind import Wind
 
@@ -51,12 +53,12 @@ class AirspeedStage:
         self._target = 1.0
         self._clear_s = 0.0
         self._correcting = False
-        self._has_oat = False
+        self._oat_age_s = math.inf
 
     def correct(self, inputs: Inputs) -> Inputs:
         """The frame with its impact pressures corrected."""
         frame = inputs.frame
-        self._has_oat = self._has_oat or bool(frame.oat)
+        self._oat_age_s = 0.0 if frame.oat else self._oat_age_s + frame.dt_s
         if self.scale == 1.0 or not frame.pitot:
             return inputs
         factor = self.scale * self.scale
@@ -78,11 +80,12 @@ class AirspeedStage:
         if sigma > KNOWN_SIGMA:
             return
         off = abs(scale - 1.0)
-        least = LEAST_OFF if self._has_oat else LEAST_OFF_NO_OAT
+        has_oat = self._oat_age_s <= OAT_KEPT_S
+        least = LEAST_OFF if has_oat else LEAST_OFF_NO_OAT
         self._clear_s = self._clear_s + dt_s if off > max(least, SIGMAS * sigma) else 0.0
         self._correcting = self._correcting or self._clear_s > STEADY_S
         wanted = scale
-        if scale > 1.0 and not self._has_oat:
+        if scale > 1.0 and not has_oat:
             # Warm air may explain this much: an airspeed shown too high is the dangerous side.
             wanted = 1.0 + max(off - LEAST_OFF_NO_OAT, 0.0)
         if self._correcting and abs(wanted - self._target) > sigma:  # not for every wobble of the estimate

@@ -199,6 +199,9 @@ class _SensorWatch:
 
     def begin_again(self) -> None:
         """The clock has jumped: the sensors have time to speak again, and the vario to settle."""
+        self._there = self._news = Quality.OK
+        self._quality = None
+        self.awake = False
         self._first_s = None
         self._vario_seen = False
         self._unknown_since_s = None

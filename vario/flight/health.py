@@ -55,6 +55,10 @@ class _CoverWatch:
         self._ground_mps = 0.0
         self._has_read = False
 
+    def begin(self) -> None:
+        """The clock has jumped: what was suspected before has no time any more."""
+        self._since_s = None
+
     def covered(self, frame: Frame, *, has_gnss: bool) -> bool:
         """Whether the pitot's samples of this frame, and of the last seconds, are those of a covered one."""
         for velocity in frame.gnss_vel:
@@ -103,6 +107,7 @@ class HealthStage:
         if frame.dt_s == 0.0:
             for channel in c.values():
                 channel.begin()
+            self._cover.begin()
         checked = frame
         for field, channel in self._checked:
             samples = getattr(frame, field)

@@ -111,7 +111,7 @@ def _circle_begun(s: Situation, c: Circling) -> bool:
 
 
 def _not_turning(s: Situation, _: Circling) -> bool:
-    return s.wish == "automatic" and not s.turning.active
+    return s.wish == "automatic" and s.turning.known and not s.turning.active
 
 
 def _circling_wished(s: Situation, _: Circling) -> bool:

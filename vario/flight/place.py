@@ -57,6 +57,8 @@ class PlaceStage:
         """One frame; None where there is neither GNSS nor airspeed with heading."""
         for velocity in inputs.frame.gnss_vel:
             self._velocity = velocity
+        if not inputs.has_gnss:
+            self._velocity = None  # positions may go on without
         for fix in inputs.frame.gnss_pos:
             self._take(fix)
         now_s = inputs.frame.t_s

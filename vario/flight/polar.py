@@ -89,7 +89,7 @@ class QuadraticPolar:
         speed and true sink grow by √(ρ0/ρ), so against them the climb counts for less.
         Source: P. MacCready, Soaring 1954; closed form for a quadratic polar.
         """
-        scale = math.sqrt(SEA_LEVEL_KGPM3 / density_kgpm3)
+        scale = true_scale(density_kgpm3)
         inside = (self.c + climb_mps / scale) / self.a
         return max(math.sqrt(max(inside, 0.0)), self.min_sink_speed_mps)
 

@@ -51,8 +51,8 @@ class SpeedCommand:
     """Indicated airspeeds. None: not known, or not in this mode.
 
     `command_mps` is what to fly, `block_mps` and `dolphin_mps` the two ways of finding it, all within the
-    limits; `faster_by_mps` is the command less what is flown. `limit` says which limit holds the command.
-    `bumps_mps2` is the roughness of the air, RMS.
+    limits; `faster_by_mps` is the command less what is flown. `limit` says which limit holds the speed aimed
+    at, which the command may still be on its way to. `bumps_mps2` is the roughness of the air, RMS.
     """
 
     command_mps: float | None

@@ -74,6 +74,8 @@ class Turning:
     now: bool
     nose_rad: float = 0.0
     from_north: bool = False
+    known: bool = True
+    """Whether anything tells of turning now: without, the rate fades to 0 and means nothing."""
 
 
 class TurningStage:
@@ -106,7 +108,9 @@ class TurningStage:
             if attitude is not None:
                 self._compare(sample, attitude.turn_rate_radps, t_s - dt_s)
         raw = self._track.rate_radps if attitude is None else attitude.turn_rate_radps - self._drift_radps
-        step = raw * dt_s if attitude is not None else self._track.step_rad(t_s)
+        # Asked in every frame: what the gyro has counted must not be counted again when it falls out.
+        tracked_rad = self._track.step_rad(t_s)
+        step = raw * dt_s if attitude is not None else tracked_rad
         self._rate_radps += min(1.0, dt_s / RATE_LAG_S) * (raw - self._rate_radps)
         self._heading_rad += step
         self._count(step, t_s, dt_s)
@@ -124,6 +128,7 @@ class TurningStage:
             self._active and self._slack_s == 0.0,
             nose_rad % math.tau,
             self._north_rad is not None,
+            known=attitude is not None or self._track.direction_rad is not None,
         )
 
     def _compare(self, sample: GnssVel, turn_rate_radps: float, before_s: float) -> None:

@@ -32,7 +32,7 @@ class Polar(Section):
         },
     )
     a: float | None = optional_number(0.002, 0.0001, 0.1, "Quadratic coefficient, 1/(m/s)")
-    b: float | None = optional_number(-0.1, -5.0, 0.0, "Linear coefficient")
+    b: float | None = optional_number(-0.1, -5.0, -0.0001, "Linear coefficient")
     c: float | None = optional_number(2.0, 0.1, 20.0, "Constant, m/s")
 
     @property
@@ -84,6 +84,10 @@ class Polar(Section):
                 yield Broken(("points", *given), "expected either points or a, b and c, not both")
             elif self.coefficients[0] <= 0:
                 yield Broken(("points",), "the sink must grow faster and faster with speed; check the points")
+            elif self.coefficients[1] >= 0:
+                yield Broken(
+                    ("points",), "through these points the sink is least at a standstill; check them"
+                )
         elif not given:
             yield Broken((), "expected either points or a, b and c")
         elif missing:

@@ -121,7 +121,7 @@ class ExpectedClimb(Section):
         "5 s",
         "1 s",
         "20 s",
-        "Time over which it is averaged; absent: as long as it takes to fly across the circle",
+        "Time over which it is averaged; absent: as long as 1.7 times the way across the circle takes",
     )
 
 

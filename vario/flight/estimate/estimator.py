@@ -99,6 +99,8 @@ class Estimator:
         settings, filter_, air = self.settings, self.inertial, self.air
         if air.static_pa is None or air.tas_mps is None:
             return False
+        if not self._aligned and air.tas_age_s > _AIRSPEED_LOST_S:
+            return False  # a bank found with the airspeed of long ago would be wrong by as much
         for force, rate, share in steps:
             step_s = (dt_s + gap_s) * share
             if self._aligned:
@@ -162,6 +164,7 @@ class Estimator:
         self._kinetic_m = None  # the speed may change unseen until the filter runs again
         self._align_s = 0.0
         self._align = (0.0, 0.0, 0.0)
+        self._sigmas = None
 
     def _plausible(self, dt_s: float) -> bool:
         """Whether the filter still makes sense: biases of a size biases have, innovations of theirs."""
@@ -215,6 +218,8 @@ class Estimator:
         _, q_radps, r_radps = filter_.rate
         right_rad, above_rad = filter_.path_rad() if flying else (0.0, 0.0)
         vario_sigma_mps, attitude_sigma_rad = self._sigmas or (None, None)
+        if not spoken:
+            vario_sigma_mps = air.energy.rate_sigma if by_speed is not None else None
         return Estimate(
             Attitude(
                 pitch_rad,

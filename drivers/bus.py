@@ -129,7 +129,10 @@ class SmBus:
         try:
             self._bus.i2c_rdwr(*parts)
         except OSError as error:
-            raise error_of(error, self.name, address) from error
+            told = error_of(error, self.name, address)
+            if isinstance(told, UnavailableError):
+                self.close()  # an adapter that is plugged in again is another device
+            raise told from error
         return parts
 
 

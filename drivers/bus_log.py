@@ -9,7 +9,7 @@ transfer with what came back, so the same driver code does exactly the same agai
     {"w": 119, "d": "48", "at": 12.5201}             bytes written to an address
     {"r": 40, "n": 4, "g": "1fff8000", "at": …}      bytes read
     {"wr": 119, "d": "00", "n": 3, "g": "8aa2b4", …} written, then read
-    {"baud": 9600, …}   {"rx": "2447…", "at": …}     a serial line: speed set, bytes arrived
+    {"baud": 9600, …}   {"rx": 1, "g": "2447…", "at": …}   a serial line: speed set, bytes arrived
     {"recover": "i2c-1"}                             the bus was freed
     any transfer may have "e": [kind, problem, advice] instead of what came back
 
@@ -145,11 +145,6 @@ class RecordingSensor:
         log.put({"sensor": index, **sensor.recipe})
 
     @property
-    def inner(self) -> Sensor:
-        """The sensor itself."""
-        return self._sensor
-
-    @property
     def identity(self) -> SensorIdentity:
         """Of the sensor."""
         return self._sensor.identity
@@ -173,6 +168,11 @@ class RecordingSensor:
     def recipe(self) -> Mapping[str, object]:
         """Of the sensor."""
         return self._sensor.recipe
+
+    @property
+    def listens(self) -> bool:
+        """Of the sensor."""
+        return self._sensor.listens
 
     def start(self, at_s: float) -> None:
         """Write down, and start."""

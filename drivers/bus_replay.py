@@ -189,7 +189,7 @@ class BusReplay:
             if "receiver" in recipe:
                 return GnssReceiver(ReplayPort(self, recipe.pop("receiver")), **recipe)
             return build(recipe.pop("chip"), bus=ReplayBus(self, recipe.pop("bus")), **recipe)
-        except (KeyError, TypeError, ValueError, OverflowError) as error:
+        except (AttributeError, KeyError, TypeError, ValueError, OverflowError) as error:
             raise self._diverged(f"this sensor cannot be built: {error}") from error
 
     def _time(self, t_s: float) -> float:

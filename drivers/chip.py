@@ -117,6 +117,14 @@ class Chip(Driver):
         """Write registers from `register` on."""
         self.bus.write(self.address, bytes([register, *values]))
 
+    def get_word(self, register: int) -> int:
+        """Read a register of two bytes, the high one first."""
+        return int.from_bytes(self.get(register, 2), "big")
+
+    def put_word(self, register: int, value: int) -> None:
+        """Write a register of two bytes, the high one first."""
+        self.put(register, value >> 8, value & 0xFF)
+
     def configure(self, settings: Collection[tuple[int, int]]) -> None:
         """Write registers, each (register, value), and make sure that they took it.
 
@@ -169,14 +177,15 @@ class Chip(Driver):
         """Make sure that raw readings still move: noise alone changes the last bits of a live chip.
 
         Raises:
-            StaleDataError: if they have been equal for `FROZEN_AFTER_S`.
+            StaleDataError: if they have been equal for `FROZEN_AFTER_S`, and five times in a row.
         """
         self._unchanged = self._unchanged + 1 if raw == self._last_raw else 0
         self._last_raw = raw
-        if self._unchanged >= max(5.0, self.FROZEN_AFTER_S * self.identity.rate_hz):
+        most = max(5.0, self.FROZEN_AFTER_S * self.identity.rate_hz)
+        if self._unchanged >= most:
             self._unchanged = 0
             raise StaleDataError(
-                f"the reading {raw.hex(' ')} has not changed for {self.FROZEN_AFTER_S:g} s",
+                f"the reading {raw.hex(' ')} has not changed for {most / self.identity.rate_hz:g} s",
                 "The chip hangs, or lost its supply for a moment",
             )
 

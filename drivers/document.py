@@ -41,8 +41,8 @@ _TAIL = """
 
 Any receiver that speaks NMEA 0183 on a serial line, any talker (GP, GN, GL, GA, …); its speed is found by
 listening. RMC and GGA are needed, VTG serves where RMC is missing, GSA tells a fix in two dimensions (whose
-height is not used) from one in three. Tested with published sentences and their checksums; positions that are
-estimated, simulated or typed in are not believed, dates that ran over after 1024 weeks are put right.
+position is not used) from one in three. Tested with published sentences and their checksums; positions that
+are estimated, simulated or typed in are not believed, dates that ran over after 1024 weeks are put right.
 
 ## Limits to know
 
@@ -55,7 +55,8 @@ estimated, simulated or typed in are not believed, dates that ran over after 102
   and says why.
 * An SDP3x needs the barometer: without a static pressure of the last 30 s it gives nothing.
 * SDP3x sensors let a little air through. Keep their tubes short and of equal length.
-* An MS4525DO and an INA219 have no identity: whatever answers at their address is taken for them.
+* An MS4525DO has no identity: whatever answers at its address is taken for one. An INA219 is known by what it
+  holds after a reset.
 * A stuck I²C bus is freed by the kernel where the adapter can do so (for example with the `i2c-gpio`
   overlay); elsewhere only cycling the chips' supply helps.
 """

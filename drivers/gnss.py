@@ -31,7 +31,7 @@ TRY_S = 2.5  # at 4800 baud and one epoch a second two sentences may take that l
 SENTENCES_TO_BELIEVE = 2
 SILENT_AFTER_S = 5.0
 VTG_AFTER_S = 2.0
-"""VTG gives the velocity only where RMC has not done so for this long."""
+"""VTG gives the velocity only where no RMC has come for this long."""
 
 PAUSE_S = 1.5 / LISTEN_HZ
 """Sentences further apart do not follow at once; closer ones may have been taken in one go or two."""

@@ -55,9 +55,9 @@ class Ina219(Chip):
 
     def setup(self, now_s: float) -> Steps:
         """Reset, and see that it was one."""
-        self._put(Reg.CONFIGURATION, RESET)
+        self.put_word(Reg.CONFIGURATION, RESET)
         yield now_s + START_UP_S
-        found = self._get(Reg.CONFIGURATION)
+        found = self.get_word(Reg.CONFIGURATION)
         if found != AFTER_RESET:
             raise WrongChipError(
                 f"configuration after reset reads 0x{found:04X}, expected 0x{AFTER_RESET:04X} (INA219)",
@@ -66,17 +66,11 @@ class Ina219(Chip):
 
     def measure(self, now_s: float) -> Steps:
         """One conversion, mean of 128."""
-        self._put(Reg.CONFIGURATION, VOLTAGE_ONCE_MEAN_OF_128)
+        self.put_word(Reg.CONFIGURATION, VOLTAGE_ONCE_MEAN_OF_128)
         yield now_s + CONVERSION_S
-        raw = self._get(Reg.BUS_VOLTAGE)
+        raw = self.get_word(Reg.BUS_VOLTAGE)
         if not raw & CONVERTED:
             raise NotReadyError("the conversion was not finished in time")
         if raw & OVERFLOW:
             raise SaturatedError("reports an overflow", "Check that no more than 26 V are connected")
         self.emit(Supply(now_s + TYPICAL_S / 2, voltage_v(raw)))
-
-    def _get(self, register: Reg) -> int:
-        return int.from_bytes(self.get(register, 2), "big")
-
-    def _put(self, register: Reg, value: int) -> None:
-        self.put(register, value >> 8, value & 0xFF)

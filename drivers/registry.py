@@ -114,6 +114,7 @@ class _Identity:
     register: int
     length: int
     names: Mapping[int, tuple[str, ...]]
+    mask: int = -1  # of the bits that say it; others are a revision
 
 
 def _one_byte(register: int, names: Mapping[int, str]) -> _Identity:
@@ -135,7 +136,10 @@ _IDENTITIES: Mapping[int, tuple[_Identity, ...]] = {
         (_one_byte(mpu6xxx.Reg.ID, mpu6xxx.IDS), _one_byte(icm20948.Reg.ID, icm20948.IDS)),
     ),
     **dict.fromkeys(lsm6dso.LSM6DSO.addresses, (_one_byte(lsm6dso.Reg.ID, lsm6dso.IDS),)),
-    **dict.fromkeys(tmp117.TMP117.addresses, (_Identity(tmp117.Reg.ID, 2, {tmp117.DEVICE_ID: ("TMP117",)}),)),
+    **dict.fromkeys(
+        tmp117.TMP117.addresses,
+        (_Identity(tmp117.Reg.ID, 2, {tmp117.DEVICE_ID: ("TMP117",)}, tmp117.ID_MASK),),
+    ),
 }
 
 
@@ -152,7 +156,7 @@ def _at(bus: Bus, address: int) -> Found | None:
         with suppress(NoAnswerError):
             raw = bus.write_read(address, bytes([identity.register]), identity.length)
             read.append(f"register 0x{identity.register:02X} reads 0x{raw.hex().upper()}")
-            names += identity.names.get(int.from_bytes(raw, "big"), ())
+            names += identity.names.get(int.from_bytes(raw, "big") & identity.mask, ())
     if names:
         return Found(address, tuple(names), ", ".join(read))
     return _by_address(address) or Found(address, (), ", ".join(read) or "answers")

@@ -116,8 +116,9 @@ class Sdp3x(Chip):
     def measure(self, now_s: float) -> None:
         """Read the average since the last reading."""
         middle_s = (now_s + self._last_s) / 2.0
-        counts, _, _ = words(self.bus.read(self.address, 9))
-        self._last_s = now_s
+        raw = self.bus.read(self.address, 9)
+        self._last_s = now_s  # a new average has begun, whatever has become of this one on the way
+        counts, _, _ = words(raw)
         reading_pa = counts / self._scale
         if abs(reading_pa) >= self._range_pa:
             raise SaturatedError(

@@ -23,6 +23,7 @@ class Reg(IntEnum):
 
 
 DEVICE_ID = 0x0117  # below four bits of revision
+ID_MASK = 0x0FFF
 SOFT_RESET = 1 << 1
 ONE_SHOT_MEAN_OF_8 = 3 << 10 | 1 << 5
 DATA_READY = 1 << 13
@@ -56,26 +57,20 @@ class Tmp117(Chip):
 
     def setup(self, now_s: float) -> Steps:
         """Identify, reset."""
-        found = self._get(Reg.ID)
-        if found & 0x0FFF != DEVICE_ID:
+        found = self.get_word(Reg.ID)
+        if found & ID_MASK != DEVICE_ID:
             raise WrongChipError(
                 f"identity register 0x0F reads 0x{found:04X}, expected 0x0117 (TMP117)",
                 "Another chip is at this address",
             )
-        self._put(Reg.CONFIGURATION, SOFT_RESET)
+        self.put_word(Reg.CONFIGURATION, SOFT_RESET)
         yield now_s + START_UP_S
 
     def measure(self, now_s: float) -> Steps:
         """One conversion, mean of eight."""
-        self._put(Reg.CONFIGURATION, ONE_SHOT_MEAN_OF_8)
+        self.put_word(Reg.CONFIGURATION, ONE_SHOT_MEAN_OF_8)
         yield now_s + CONVERSION_S
-        if not self._get(Reg.CONFIGURATION) & DATA_READY:
+        if not self.get_word(Reg.CONFIGURATION) & DATA_READY:
             raise NotReadyError("the conversion was not finished in time")
-        celsius = temperature_c(self._get(Reg.TEMPERATURE))
+        celsius = temperature_c(self.get_word(Reg.TEMPERATURE))
         self.emit(Oat(now_s + TYPICAL_S / 2, celsius + CELSIUS_ZERO_K))
-
-    def _get(self, register: Reg) -> int:
-        return int.from_bytes(self.get(register, 2), "big")
-
-    def _put(self, register: Reg, value: int) -> None:
-        self.put(register, value >> 8, value & 0xFF)

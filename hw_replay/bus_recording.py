@@ -33,8 +33,8 @@ class BusRecording:
 
     Raises:
         RecordingError: if it cannot be opened.
-        CorruptRecording: while iterating, if the drivers now do something else than then, or a line makes
-            no sense.
+        CorruptRecording: also while iterating, if the drivers now do something else than then, or a line
+            makes no sense.
     """
 
     duration_s: float | None = None

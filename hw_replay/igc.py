@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 import os
+from codecs import BOM_UTF8
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 
@@ -161,7 +162,7 @@ class IgcFile:
             if line is None:
                 self._rejects.add(f"line longer than {LINE_LIMIT} characters", number)
                 continue
-            text = line.decode("latin-1").strip("\ufeff \t\x00\x1a")
+            text = line.removeprefix(BOM_UTF8).decode("latin-1").strip(" \t\x00\x1a")
             if text and text[0] in "ABCDEFGHIJKL":
                 yield number, text
             elif text:

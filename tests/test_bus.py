@@ -24,6 +24,9 @@ from drivers.registry import CHIPS, build
 from drivers.samples import Baro, GnssPos, Pitot
 from hw_replay.errors import CorruptRecording
 from hw_replay.open import open_source
+from vario.app.live.clock import SteppedClock
+from vario.app.live.faults import WatchedSensor
+from vario.app.live.scheduler import Scheduler
 
 
 @pytest.mark.parametrize(
@@ -290,3 +293,37 @@ def test_more_sensors_than_there_are_addresses_are_refused():
     lines = ['{"log":1}', *['{"sensor":0,"chip":"MS5611","bus":"x"}'] * 1000]
     with pytest.raises(DivergedError, match="line 202: more than 200 sensors"):
         list(BusReplay(lines))
+
+
+def test_a_recorded_sensor_is_all_the_live_loop_needs():
+    clock, lines = SteppedClock(), []
+    bus = FakeBus(clock.now_s)
+    bus.attach(fake("SDP33", World(impact_pa=300.0), clock.now_s))
+    bus.attach(fake("MS5611", World(), clock.now_s))
+    log = BusLog(lines.append, clock.now_s)
+    recorded = log.bus(bus)
+    sensors = [WatchedSensor(log.sensor(build(name, recorded))) for name in ("MS5611", "SDP33")]
+    scheduler = Scheduler(sensors, clock)
+    scheduler.start()
+    taken = set()
+    while clock.now_s() < 4.0:
+        taken |= {type(sample) for sample in scheduler.step(clock.now_s() + 0.1)}
+    assert taken == {Baro, Pitot}
+
+
+def test_an_adapter_that_went_away_is_opened_again():
+    opened = []
+
+    def open_adapter(number):
+        opened.append(number)
+        return adapter
+
+    adapter = Adapter(fake("TMP117", World(), Clock()))
+    bus = SmBus(3, open_adapter)
+    bus.read(0x48, 2)
+    adapter.fault = errno.ENODEV
+    with pytest.raises(UnavailableError):
+        bus.read(0x48, 2)
+    adapter.fault = None
+    bus.read(0x48, 2)
+    assert opened == [3, 3]

@@ -281,3 +281,10 @@ def test_the_world_takes_samples():
         world.take(sample)
     assert (world.static_pa, world.impact_pa, world.air_k, world.volt_v) == (9e4, 300.0, 270.0, 12.0)
     assert world.gyro_radps == (1, 2, 3)
+
+
+def test_a_chip_of_another_revision_is_found_by_who_it_is():
+    bench = Bench("TMP117")
+    bench.chip.identity = 0x1117
+    bench.chip.power_on()
+    assert [found.chips for found in scan(bench.bus)] == [("TMP117",)]

@@ -466,3 +466,12 @@ def test_any_lines_give_samples_within_limits_in_order_of_time(
                 value, (low, high) = getattr(sample, name), channel.limits[name]
                 assert (value is None and name in channel.optional) or low <= value <= high
     assert all(isinstance(warning, str) for warning in source.warnings())
+
+
+def test_a_byte_order_mark_before_the_first_record_is_no_part_of_it(tmp_path: Path) -> None:
+    igc(tmp_path / "a.igc", ["I013638VAT", fix(7, more="023")])
+    path = tmp_path / "a.igc"
+    path.write_bytes(b"\xef\xbb\xbf" + path.read_bytes())
+    source = open_source(path)
+    assert of(Reference, list(source))
+    assert source.rejected() == 0

@@ -58,7 +58,8 @@ class Fault:
             their channel. "clock jump": times are `size` seconds later (negative: earlier).
         from_s: when it begins.
         until_s: when it ends.
-        size: see `kind`; in the channel's unit (metres for a position), seconds, or a factor.
+        size: see `kind`; in the channel's unit, seconds, or a factor. For a position it is in metres, but
+            where every value is `size`, that is the latitude and longitude in degrees too.
         share: of the samples that are hit, 0 to 1, for spikes, duplicates and disorder.
         by_s: see `kind`.
     """

@@ -7,6 +7,7 @@ import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 
+from drivers.isa import SEA_LEVEL_KGPM3
 from drivers.samples import Reference, Sample
 from hw_replay.simulate.air import AirMass
 from hw_replay.simulate.airframe import Airframe
@@ -39,6 +40,7 @@ class Scenario:
         runway_rad: heading on the ground.
         airborne: None begins at rest on the field; otherwise height above the field and indicated
             airspeed of a flight already under way, both SI.
+        heading_rad: at the beginning; None: that of the runway.
         wobble: how unsteady the pilot is; 1 is human.
         errors: how good the sensors are.
         faults: what goes wrong with them.
@@ -55,6 +57,7 @@ class Scenario:
     truth_hz: float = 5.0
     runway_rad: float = 0.0
     airborne: tuple[float, float] | None = None
+    heading_rad: float | None = None
     wobble: float = 1.0
     errors: Errors = field(default_factory=Errors)
     faults: Sequence[Fault] = ()
@@ -118,6 +121,7 @@ def motions(scenario: Scenario) -> Iterator[Motion]:
         scenario.plan,
         glider,
         runway_rad=scenario.runway_rad,
+        heading_rad=_first_heading_rad(scenario),
         dt_s=dt_s,
         seed=scenario.seed,
         wobble=scenario.wobble,
@@ -186,9 +190,13 @@ def _more_truth(now: Motion) -> Iterator[Reference]:
         yield Reference(state.t_s, name, round(value, 4))
 
 
+def _first_heading_rad(scenario: Scenario) -> float:
+    return scenario.runway_rad if scenario.heading_rad is None else scenario.heading_rad
+
+
 def _start(scenario: Scenario) -> State:
     field_m = scenario.air.field_m
-    heading = scenario.runway_rad
+    heading = _first_heading_rad(scenario)
     if scenario.airborne is None:
         first = scenario.plan[0]
         attitude = from_euler(heading, TAIL_DOWN_RAD, first.ground_bank_rad)
@@ -196,7 +204,7 @@ def _start(scenario: Scenario) -> State:
     above_m, indicated_mps = scenario.airborne
     height_m = field_m + above_m
     density = scenario.air.atmosphere.density_kgpm3(height_m)
-    tas = indicated_mps * math.sqrt(1.225 / density)
+    tas = indicated_mps * math.sqrt(SEA_LEVEL_KGPM3 / density)
     craft = scenario.airframe
     alpha = craft.zero_lift_rad + craft.alpha_scale / (density * tas * tas)
     w_n, w_e, w_u = scenario.air.velocity_mps(0.0, 0.0, 0.0, height_m)

@@ -24,9 +24,10 @@ class Pilot:
     """Flies a plan. `controls` is to be called once every `dt_s`.
 
     Args:
-        plan: phases in order; the last one is flown for ever.
+        plan: phases in order; the flight is over when the last one is.
         glider: what is flown, and where.
         runway_rad: heading held on the ground.
+        heading_rad: at the beginning.
         dt_s: time between two calls.
         seed: of the small unsteadiness of hand and eye.
         wobble: how unsteady; 0 flies like a machine.
@@ -38,6 +39,7 @@ class Pilot:
         glider: Glider,
         *,
         runway_rad: float = 0.0,
+        heading_rad: float = 0.0,
         dt_s: float = 0.01,
         seed: int = 0,
         wobble: float = 1.0,
@@ -52,7 +54,7 @@ class Pilot:
         self._done = False
         self._began_s = 0.0
         self._turned_rad = 0.0
-        self._last_heading_rad = runway_rad
+        self._last_heading_rad = heading_rad
         self._airspeed_mps = 0.0
         self._climb_angle_rad = 0.0
         self._wanted_angle_rad = 0.0

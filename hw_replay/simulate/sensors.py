@@ -148,7 +148,7 @@ class PitotSensor(Sensor):
         self._passes = 1.0 - position_error
 
     def measure(self, now: Motion, t_s: float) -> Pitot:
-        """Impact pressure. Air from behind or below walking pace gives none."""
+        """Impact pressure of the whole airspeed: that a pitot points forward is left out."""
         impact = self._passes * _impact_pa(now, self._atmosphere)
         tube = impact if self._tube_pa is None else self._tube_pa
         self._tube_pa = tube + self._passed * (impact - tube)

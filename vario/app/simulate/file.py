@@ -73,7 +73,6 @@ def load_scenario(path: Path, seed: int | None = None) -> LoadedScenario:
     if problems:
         raise SettingsError(_by_line(problems))
     chosen = top.seed if seed is None else seed
-    runway_rad = top.place.runway_rad if top.start.heading_rad is None else top.start.heading_rad
     scenario = Scenario(
         airframe=airframe_of(glider, top.glider.mass_kg),
         air=AirMass(
@@ -92,7 +91,8 @@ def load_scenario(path: Path, seed: int | None = None) -> LoadedScenario:
         longest_s=top.longest_s,
         rates=Rates(**top.sensors.rates.model_dump()),
         truth_hz=top.truth.rate_hz,
-        runway_rad=runway_rad,
+        runway_rad=top.place.runway_rad,
+        heading_rad=top.start.heading_rad,
         airborne=None
         if top.start.height_m is None or top.start.speed_mps is None
         else (top.start.height_m, top.start.speed_mps),

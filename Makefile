@@ -80,7 +80,7 @@ lock: $(TOOLS)/.ready
 test-lowest: $(TOOLS)/.ready
 	TOOLS=$(CURDIR)/$(TOOLS)/bin .ci/lowest
 
-# Known vulnerabilities; exit code 2 if the advisories cannot be reached.
+# Known vulnerabilities. For a script: .ci/audit itself tells by its exit code (1 found, 2 could not be looked up).
 audit: $(TOOLS)/.ready
 	TOOLS=$(CURDIR)/$(TOOLS)/bin .ci/audit
 

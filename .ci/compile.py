@@ -29,8 +29,12 @@ class CompileHook(BuildHookInterface[Any]):
         if version == "editable":
             return
         self._scratch = Path(tempfile.mkdtemp())
-        for built in compiled(Path(self.root), self._scratch, self.config["modules"]):
-            build_data["force_include"][str(built)] = str(built.relative_to(self._scratch / "lib"))
+        try:
+            for built in compiled(Path(self.root), self._scratch, self.config["modules"]):
+                build_data["force_include"][str(built)] = str(built.relative_to(self._scratch / "lib"))
+        except BaseException:
+            shutil.rmtree(self._scratch)  # `finalize` is not called then
+            raise
         build_data["pure_python"] = False
         build_data["infer_tag"] = True
 

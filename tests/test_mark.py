@@ -107,3 +107,25 @@ def test_what_is_no_mark_message_is_refused(values: dict[str, object]) -> None:
 def test_a_mark_message_comes_back() -> None:
     mark = Mark(1.5, 'a "mark"\\ü')
     assert decode_event(KIND_OF[Mark], 1.5, json.loads(encode_event(mark))) == mark
+
+
+def test_marks_of_other_flights_and_those_the_recording_holds_are_left_out(
+    recording: Path, tmp_path: Path
+) -> None:
+    folder, out = tmp_path / "m", tmp_path / "out"
+    assert main(["mark", "here", "--into", str(recording), "--at", "30"]) == 0
+    drop_mark(folder, "here", START + timedelta(seconds=29.8))
+    drop_mark(folder, "there", START + timedelta(seconds=40))
+    drop_mark(folder, "a week later", START + timedelta(days=7))
+    assert main(["replay", str(recording), "--marks", str(folder), "--out", str(out)]) == 0
+    found = json.loads((out / "summary.json").read_text(encoding="utf-8"))
+    assert [mark["text"] for mark in found["marks"]] == ["here", "there"]
+
+
+def test_a_folder_of_marks_that_is_not_there_is_told(
+    recording: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert (
+        main(["replay", str(recording), "--marks", str(tmp_path / "no"), "--out", str(tmp_path / "o")]) == 2
+    )
+    assert "no such folder" in capsys.readouterr().err

@@ -19,6 +19,7 @@ from hw_replay.simulate.demo import BUNDLED
 from tests.golden.refresh import against_golden, thinned
 from vario.app.cli import main
 from vario.app.compare.words import meaning
+from vario.app.results import folder_for
 
 COLUMNS = [
     "t_s",
@@ -253,3 +254,22 @@ def test_an_unwritable_folder_is_said(tmp_path: Path, capsys: pytest.CaptureFixt
     (tmp_path / "file").write_text("in the way")
     assert main(["replay", str(BUNDLED), "--out", str(tmp_path / "file" / "out")]) == 2
     assert "cannot be written" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("command", ["report", "replay", "export", "import"])
+def test_nothing_is_written_over_what_is_read(
+    command: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    file = tmp_path / "trace.csv"
+    file.write_text("t_s,channel,v1,v2,v3\n0.0,baro,95000.0,,\n1.0,baro,95001.0,,\n", encoding="utf-8")
+    before = file.read_bytes()
+    words = [command, str(file), *(["--as", "csv"] if command == "export" else [])]
+    out = tmp_path if command == "replay" else file
+    assert main([*words, "--out", str(out)]) == 2
+    assert "this is the file to be read" in capsys.readouterr().err
+    assert file.read_bytes() == before
+
+
+def test_results_are_named_after_the_whole_name_of_the_recording() -> None:
+    assert folder_for(Path("2025.06.14_flight.igc")).name == "2025.06.14_flight"
+    assert folder_for(Path("a/day.csv.gz")).name == "day"

@@ -45,7 +45,7 @@ COMMANDS = (
 
 
 def main(argv: Sequence[str] | None = None) -> int:
-    """Run one command; returns its exit code: 0, or 2 with one message on stderr."""
+    """Run one command; returns its exit code: its own, or 2 with one message on stderr."""
     arguments = _parser().parse_args(argv)
     command: Callable[[argparse.Namespace], int] = arguments.command
     try:

@@ -1,4 +1,4 @@
-"""Samples through the instrument: what live flight, replay and tests share."""
+"""Samples through the instrument: `Player` is what live flight and replay share; `play` serves tests."""
 
 from __future__ import annotations
 

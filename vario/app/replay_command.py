@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from vario.app.errors import AppError
-from vario.app.results import folder_for, stem
+from vario.app.results import folder_for, not_over, stem
 
 if TYPE_CHECKING:
     from hw_replay.source import Source
@@ -44,11 +44,12 @@ def add_parser(commands: Any) -> None:
 def _replay(arguments: argparse.Namespace) -> int:
     from vario.app.console import print_replay  # noqa: PLC0415
     from vario.app.passage import opened  # noqa: PLC0415
-    from vario.app.replay import replay  # noqa: PLC0415
+    from vario.app.replay import REPORT, SUMMARY, TONE, TRACE, replay  # noqa: PLC0415
     from vario.app.terminal import progress_bar  # noqa: PLC0415
 
     source, loaded = opened(arguments.file, arguments.config)
     out_dir = folder_for(arguments.file, arguments.out)
+    not_over(arguments.file, *(out_dir / name for name in (TRACE, SUMMARY, TONE, REPORT)))
     if arguments.marks is not None:
         source = _marked(source, arguments.marks, arguments.file)
     with progress_bar(source.duration_s) as progress:
@@ -80,8 +81,7 @@ def _import(arguments: argparse.Namespace) -> int:
 
     source = open_source(arguments.file)
     out = arguments.out or Path(stem(arguments.file) + ".mcap")
-    if out.exists() and out.samefile(arguments.file):
-        raise AppError(f"{out}: this is the file to import; name another with --out")
+    not_over(arguments.file, out)
     kept = load_settings(arguments.config) if arguments.config else None
     counts = convert(source, out, kept.settings_toml if kept else None, kept.glider_toml if kept else None)
     print_import(counts, source.warnings(), out)

@@ -147,5 +147,5 @@ def _program() -> Path:
 
 def _agreed(question: str) -> bool:
     if not sys.stdin.isatty():
-        return False
+        raise AppError("nothing written: there is no terminal to ask; write without asking by --yes")
     return input(question).strip().lower() in {"y", "yes"}

@@ -43,11 +43,6 @@ class CuePlayer:
         self._fade = (ramp - np.sin(2 * np.pi * ramp) / (2 * np.pi)).astype(np.float32)  # without a corner
         self._playing: list[_Playing] = []
 
-    @property
-    def is_silent(self) -> bool:
-        """Whether no cue sounds."""
-        return not self._playing
-
     def start(self, cue: Cue, level: float) -> None:
         """Begin a cue now; one that sounds gives way within 10 ms."""
         for playing in self._playing:

@@ -95,7 +95,7 @@ def _simpleaudio() -> ModuleType:
     except ImportError as error:
         raise SoundDeviceError(
             "single cues need the extra audio: pip install 'glider-vario[audio]', "
-            "and on Debian first: apt install gcc libasound2-dev"
+            "and on Debian first: apt install gcc python3-dev libasound2-dev"
         ) from error
     library: ModuleType = simpleaudio
     return library

@@ -49,6 +49,8 @@ def find_jobs(folder: Path, settings: Settled | None, out: Path | None = None) -
     if not folder.is_dir():
         raise AppError(f"{folder}: expected a folder with recordings")
     results = out.resolve() if out is not None else None
+    if results is not None and results in (folder.resolve(), *folder.resolve().parents):
+        raise AppError(f"{out}: the recordings lie in it, and what --out names is left aside; name another")
     names = sorted(
         path.relative_to(folder).as_posix()
         for path in folder.rglob("*")

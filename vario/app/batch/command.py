@@ -1,6 +1,6 @@
 """`vario batch`: a folder of recordings through the instrument, and tables of what came of it.
 
-Exit code: 0 all played, 1 some could not be, 2 none of it could be done.
+Exit code: 0 all played, 1 some or all of them could not be, 2 it could not begin.
 """
 
 from __future__ import annotations

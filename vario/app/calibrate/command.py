@@ -123,8 +123,11 @@ def calibrate_command(arguments: Namespace) -> int:
     for caution in outcome.cautions:
         console.print(labelled("caution", caution), soft_wrap=True)
     origin = provenance(arguments.file, info, max(times, default=0.0) - min(times, default=0.0))
-    for path in write_outcome(outcome, origin, arguments.out):
+    written, kept = write_outcome(outcome, origin, arguments.out)
+    for path in written:
         console.print(f"written: {path}", soft_wrap=True)
+    for path in kept:
+        console.print(f"the former file is now {path}", soft_wrap=True)
     if arguments.apply is not None:
         console.print(apply_outcome(outcome, arguments.apply), soft_wrap=True)
     return 0

@@ -32,7 +32,9 @@ class Outcome:
     cautions: Sequence[str] = ()
 
 
-def write_outcome(outcome: Outcome, origin: Mapping[str, Any], out_dir: Path) -> list[Path]:
+def write_outcome(
+    outcome: Outcome, origin: Mapping[str, Any], out_dir: Path
+) -> tuple[list[Path], list[Path]]:
     """Write the outcome into a folder: settings, if there are any, and figures with their origin.
 
     Returns:
@@ -41,13 +43,14 @@ def write_outcome(outcome: Outcome, origin: Mapping[str, Any], out_dir: Path) ->
     Raises:
         OutputError: if a file cannot be written.
     """
-    done = []
+    written, kept = [], []
     if outcome.settings:
         path = out_dir / f"{outcome.way}.settings.toml"
         head = [f"# Settings found by vario calibrate {outcome.way}.", *as_comment(origin)]
         text = toml_text(head, outcome.settings)
         parse_settings(text, str(path))
-        done += [path, write_keeping(path, text)]
+        written.append(path)
+        kept.append(write_keeping(path, text))
     path = out_dir / f"{outcome.way}.toml"
     tables = {"recording": origin, **{f"found.{name}": table for name, table in outcome.figures.items()}}
     head = [
@@ -55,8 +58,9 @@ def write_outcome(outcome: Outcome, origin: Mapping[str, Any], out_dir: Path) ->
         *(f"# {text}" for text in outcome.said),
     ]
     head += [f"# Caution: {text}" for text in outcome.cautions]
-    done += [path, write_keeping(path, toml_text(head, tables))]
-    return [path for path in done if path is not None]
+    written.append(path)
+    kept.append(write_keeping(path, toml_text(head, tables)))
+    return written, [former for former in kept if former is not None]
 
 
 def apply_outcome(outcome: Outcome, config: Path) -> str:

@@ -61,9 +61,11 @@ def dropped_marks(folder: Path, start_utc: datetime) -> list[Mark]:
     """The marks in a folder, in order, with times counted from `start_utc`; earlier ones are left out.
 
     Raises:
-        AppError: if the folder cannot be read.
+        AppError: if there is no such folder, or it cannot be read.
     """
     marks = []
+    if not folder.is_dir():
+        raise AppError(f"{folder}: no such folder; expected the one with the marks of this flight")
     try:
         for path in sorted(folder.glob(f"*{_ENDING}")):
             try:
@@ -96,8 +98,12 @@ def with_marks(samples: Iterable[Sample], marks: Iterable[Mark]) -> Iterator[Sam
     return heapq.merge(samples, marks, key=lambda sample: sample.t_s)
 
 
+SAME_MARK_S = 2.0
+"""A mark is dropped by one program and taken up by another a little later."""
+
+
 class Marked:
-    """A source with marks put in."""
+    """A source with marks put in, those of its own time that it does not hold already."""
 
     def __init__(self, source: Source, marks: Iterable[Mark]) -> None:
         self._source = source
@@ -114,7 +120,20 @@ class Marked:
         return self._source.duration_s
 
     def __iter__(self) -> Iterator[Sample]:
-        return with_marks(self._source, self._marks)
+        return with_marks(self._source, self._missing())
+
+    def _missing(self) -> Iterator[Mark]:
+        """A folder may hold the marks of a season, and a recording made in flight its own."""
+        own: list[Mark] = []
+        last_s = -1.0
+        for sample in self._source:
+            last_s = sample.t_s
+            if isinstance(sample, Mark):
+                own.append(sample)
+        for mark in self._marks:
+            known = any(mark.text == kept.text and abs(mark.t_s - kept.t_s) < SAME_MARK_S for kept in own)
+            if mark.t_s <= last_s and not known:
+                yield mark
 
     def rejected(self) -> int:
         """That of the source."""

@@ -17,8 +17,8 @@ from vario.settings.fitted import Audio
 from vario.sound.devices import open_device
 from vario.sound.errors import SoundError
 
-MB_AN_HOUR = 25.0
-"""What a recording takes, measured with 100 Hz inertial sensor and 50 Hz pressures."""
+MB_AN_HOUR = 34.0
+"""What a recording takes, measured with 100 Hz inertial sensor and 50 Hz pressures, its index included."""
 
 FEW_HOURS = 20.0
 SLOW_SYNC_S = 1.0

@@ -7,7 +7,7 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
-from vario.app.results import folder_for
+from vario.app.results import folder_for, not_over
 
 ENDINGS = {"csv": "trace.csv", "parquet": "trace.parquet", "igc": "flight.igc", "nmea": "flight.nmea"}
 
@@ -55,8 +55,7 @@ def run(arguments: argparse.Namespace) -> int:
         raise AppError("--to is for `--as nmea`, and instead of --out")
     source, loaded = opened(arguments.file, arguments.config)
     out: Path = arguments.out or folder_for(arguments.file) / ENDINGS[kind]
-    if out.exists() and out.samefile(arguments.file):
-        raise AppError(f"{out}: this is the file to export; name another with --out")
+    not_over(arguments.file, out)
     info, rate_hz = source.info, loaded.settings.trace.rate_hz
     flown = partial(Passage, source, loaded.settings, loaded.glider, follow_changes=arguments.config is None)
     if arguments.to is not None:

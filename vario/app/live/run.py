@@ -88,6 +88,8 @@ def run(loaded: LoadedSettings, wishes: Wishes, show: Callable[[str], None]) -> 
     notifier = Notifier()
     with ExitStack() as stack:
         stack.callback(notifier.close)
+        # Before all that takes its time to close: a second signal must not break that off.
+        stopped = stack.enter_context(_stop_signals())
         over: Callable[[], bool] = lambda: False  # noqa: E731  (replaced where a rehearsal ends)
         if wishes.rehearse is not None:
             loaded = with_chips(loaded)
@@ -126,7 +128,6 @@ def run(loaded: LoadedSettings, wishes: Wishes, show: Callable[[str], None]) -> 
             utc=found.utc_at_zero,
             chore=keeper.chore,
         )
-        stopped = stack.enter_context(_stop_signals())
         _prefer_this_process(stack)
         notifier.ready()
         loop.run(FIRST_S + wishes.longest_s, lambda: bool(stopped) or over())

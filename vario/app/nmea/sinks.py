@@ -213,8 +213,15 @@ class FileSink:
             raise OutputError(self._path, error) from error
 
     def close(self) -> None:
-        """Close the file."""
-        self._file.close()
+        """Close the file.
+
+        Raises:
+            OutputError: if the disk refuses what was still to be written.
+        """
+        try:
+            self._file.close()
+        except OSError as error:
+            raise OutputError(self._path, error) from error
 
     def __enter__(self) -> Self:
         return self

@@ -1,4 +1,4 @@
-"""Columns of numbers as text for a page: whole steps of a unit in 16 or 32 bits, in base 64."""
+"""Columns of numbers as text for a page: whole steps of a unit in 8, 16 or 32 bits, in base 64."""
 
 from __future__ import annotations
 

@@ -99,7 +99,7 @@ def _kit(cues_heard: set[str]) -> dict[str, Any]:
         "cues": {
             cue.value: {
                 "samples": _pcm(sound.samples),
-                "alone": bool(np.min(sound.room) < 0.5),
+                "room": round(float(np.min(sound.room)), 4),
             }
             for cue, sound in sounds.items()
             if cue.value in cues_heard

@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 from matplotlib.axes import Axes
 
+from vario.app.clock import clock
 from vario.app.picture.data import Flight, Floats
 from vario.app.picture.style import (
     INK,
@@ -110,19 +111,12 @@ def _cells(number: int, climb: Mapping[str, Any]) -> tuple[str, ...]:
     side = {"left": " L", "right": " R", "both": " L R"}.get(str(climb.get("direction")), "")
     return (
         str(number),
-        _clock(start_s),
-        _clock(end_s - start_s),
+        clock(start_s),
+        clock(end_s - start_s),
         f"{gain_m:+.0f} m" if math.isfinite(gain_m) else "–",
         f"{average_mps:+.1f} m/s" if math.isfinite(average_mps) else "–",
         (f"{turns:.0f}" if math.isfinite(turns) else "–") + side,
     )
-
-
-def _clock(t_s: float) -> str:
-    """Minutes and seconds, with hours where there are any."""
-    seconds = round(t_s)
-    hours, minutes = seconds // 3600, seconds // 60 % 60
-    return f"{hours}:{minutes:02}:{seconds % 60:02}" if hours else f"{minutes}:{seconds % 60:02}"
 
 
 def _number(value: object) -> float:

@@ -11,8 +11,9 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 from vario.app.errors import AppError
-from vario.app.tone.render import FRAME_S, KEYS, LIMIT_MPS
+from vario.app.tone.render import KEYS, LIMIT_MPS
 from vario.flight.cues import RULES, CueCall, Happenings
+from vario.flight.frames import FRAME_S
 from vario.flight.mode import Mode
 from vario.flight.quality import Quality
 from vario.flight.tone import Heard, ToneStage

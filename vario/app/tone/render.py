@@ -8,6 +8,7 @@ from pathlib import Path
 
 from vario.app.errors import AppError
 from vario.flight.cues import RULES, Cue, CueCall, Happenings
+from vario.flight.frames import FRAME_S
 from vario.flight.mode import Mode
 from vario.flight.quality import Quality
 from vario.flight.tone import Heard, ToneCommand, ToneStage
@@ -15,9 +16,6 @@ from vario.settings.quantity import SPEED
 from vario.settings.schema import Settings
 from vario.settings.tone import Tone
 from vario.sound.wav import WavSink
-
-FRAME_S = 0.02
-"""How often the instrument thinks."""
 
 LIMIT_MPS = 30.0
 

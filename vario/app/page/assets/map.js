@@ -176,5 +176,5 @@ const map = (() => {
     c.globalCompositeOperation = "source-over";
   }
 
-  return { draw, print, fit() { view = null; draw(); }, has: rows.length > 0, byNetto: air === columns.netto };
+  return { draw, print, fit() { view = null; draw(); }, byNetto: air === columns.netto };
 })();

@@ -85,7 +85,7 @@ const player = {
 };
 
 listen("cursor", (how) => {
-  if (how === "playing" || how === "quiet") return;
+  if (how === "playing") return;
   if (player.playing) player.begin(state.t);
   else if (player.hearCursor && how === "hand") player.begin(state.t, SNIPPET_S);
 });

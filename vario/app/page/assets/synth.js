@@ -12,9 +12,9 @@ const waveTables = kit.voices.map(({ partials }) => {
   return table.map((value) => value / peak);
 });
 
-const cueSamples = Object.fromEntries(Object.entries(kit.cues).map(([name, { samples, alone }]) => {
+const cueSamples = Object.fromEntries(Object.entries(kit.cues).map(([name, { samples, room }]) => {
   const pcm = new Int16Array(bytesOf(samples).buffer);
-  return [name, { samples: Float32Array.from(pcm, (value) => value / 32767), alone }];
+  return [name, { samples: Float32Array.from(pcm, (value) => value / 32767), room }];
 }));
 
 function amplitudeAt(voice, pitch) {
@@ -109,7 +109,7 @@ class Synth {
         const edge = this.place - Math.sin(2 * Math.PI * this.place) / (2 * Math.PI);
         value = waveTables[this.voice][(this.phase * TABLE) | 0] * edge * this.level;
       }
-      const room = this.cue ? (this.cue.alone ? 0 : 1 - this.cue.level) : 1;
+      const room = this.cue ? this.cue.room : 1;
       this.room += Math.sign(room - this.room) * Math.min(Math.abs(room - this.room), down);
       value *= this.room;
       if (this.cue) {

@@ -188,3 +188,9 @@ def test_dolphin_slows_in_lift_and_speeds_up_in_sink() -> None:
     assert lift is not None
     assert still is not None
     assert lift < still
+
+
+def test_a_polar_without_a_linear_part_has_a_sink_at_a_standstill_too() -> None:
+    """b = 0 is allowed; then the sink is least at 0, where the induced part has no limit."""
+    sink_mps = QuadraticPolar(0.002, 0.0, 0.5).sink_loaded_mps(0.0, 0.5)
+    assert math.isfinite(sink_mps)

@@ -82,7 +82,8 @@ def test_it_is_shown_and_written_only_when_agreed(tmp_path: Path, capsys: pytest
     config.write_text("", encoding="utf-8")
     target = tmp_path / "vario.service"
     words = ("--config", str(config), "--unit", str(target))
-    assert install(*words) == 0  # no terminal to ask at
+    with pytest.raises(AppError, match="no terminal to ask; write without asking by --yes"):
+        install(*words)
     assert not target.exists()
     assert "[Service]" in capsys.readouterr().out
     target.write_text("# by hand\n", encoding="utf-8")

@@ -67,7 +67,7 @@ class QuadraticPolar:
             return self.sink_mps(max(eas_mps / math.sqrt(load), self.min_sink_speed_mps)) * math.pow(
                 load, 1.5
             )
-        eas_mps = max(eas_mps, self.min_sink_speed_mps)
+        eas_mps = max(eas_mps, self.min_sink_speed_mps, 1.0)  # the sink may be least at 0, if b is
         best = self.best_glide_speed_mps
         induced = self.sink_mps(best) * best / (2 * eas_mps)
         return self.sink_mps(eas_mps) - induced * (1.0 - max(load, 0.0) ** 2)

@@ -32,7 +32,7 @@ class Polar(Section):
         },
     )
     a: float | None = optional_number(0.002, 0.0001, 0.1, "Quadratic coefficient, 1/(m/s)")
-    b: float | None = optional_number(-0.1, -5.0, -0.0001, "Linear coefficient")
+    b: float | None = optional_number(-0.1, -5.0, 0.0, "Linear coefficient")
     c: float | None = optional_number(2.0, 0.1, 20.0, "Constant, m/s")
 
     @property

@@ -65,7 +65,7 @@ def main() -> None:
         ]
         for few, many in found:
             _print_replay(few, many)
-        if len({many["files"] for _, many in found}) > 1:
+        if any(many["files"] != found[0][1]["files"] for _, many in found):
             sys.exit("the two installations did not write the same files")
         if arguments.beside:
             print("both wrote the same files, byte for byte")
@@ -111,8 +111,8 @@ def _measure_replay(path: Path) -> dict[str, Any]:
     with tempfile.TemporaryDirectory() as out:
         summary = replay(open_source(path), Settings(), None, Path(out), progress)
         cpu_s = time.process_time() - start_s
-        files = [Path(out) / name for name in (TRACE, SUMMARY, TONE, REPORT)]
-        digest = hashlib.sha256(b"".join(file.read_bytes() for file in files)).hexdigest()
+        peak_kb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+        digests = [_digest(Path(out) / name) for name in (TRACE, SUMMARY, TONE, REPORT)]
     third = len(reached) // 3
     first, last = (reached[k + third][1] - reached[k][1] for k in (0, len(reached) - 1 - third))
     return {
@@ -120,9 +120,14 @@ def _measure_replay(path: Path) -> dict[str, Any]:
         "last_over_first": last / first,
         "flight_s": summary["flight"]["duration_s"],
         "cpu_s": cpu_s,
-        "peak_mb": resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024,
-        "files": digest,
+        "peak_mb": peak_kb / 1024,
+        "files": digests,
     }
+
+
+def _digest(path: Path) -> str:
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
 
 
 class _Timed:

@@ -86,8 +86,9 @@ def survey(lines: Iterable[tuple[int, str]]) -> Survey:
                 for code in ("ALG", "ALP"):
                     datums[code] = header_text(line, code) or datums.get(code, "")
         except RejectedValueError as reason:
-            if line[0] in "IJ":
-                found.notes.append(f"{line[0]} record: {reason}")
+            note = f"{line[0]} record: {reason}"
+            if line[0] in "IJ" and note not in found.notes:  # a damaged file may hold it a thousand times
+                found.notes.append(note)
     for t_s, _item in clock.finish()[0]:
         first_s = last_s = t_s
     found.step_s = steps.most_common(1)[0][0] if steps else None

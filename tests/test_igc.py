@@ -475,3 +475,9 @@ def test_a_byte_order_mark_before_the_first_record_is_no_part_of_it(tmp_path: Pa
     source = open_source(path)
     assert of(Reference, list(source))
     assert source.rejected() == 0
+
+
+def test_a_declaration_damaged_a_thousand_times_is_told_once(tmp_path: Path) -> None:
+    source = igc(tmp_path / "a.igc", [*["I99"] * 1000, fix(7), fix(8)])
+    list(source)
+    assert sum("declaration of extensions" in warning for warning in source.warnings()) == 1

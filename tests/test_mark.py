@@ -129,3 +129,20 @@ def test_a_folder_of_marks_that_is_not_there_is_told(
         main(["replay", str(recording), "--marks", str(tmp_path / "no"), "--out", str(tmp_path / "o")]) == 2
     )
     assert "no such folder" in capsys.readouterr().err
+
+
+def test_a_mark_asked_for_is_put_in_beside_one_like_it(recording: Path) -> None:
+    for at_s in ("30", "31"):
+        assert main(["mark", "here", "--into", str(recording), "--at", at_s]) == 0
+    assert [sample.t_s for sample in Recording(recording) if isinstance(sample, Mark)] == [30.0, 31.0]
+
+
+def test_what_was_left_out_is_counted_once_also_with_marks(tmp_path: Path) -> None:
+    path, folder, out = tmp_path / "flight.mcap", tmp_path / "m", tmp_path / "out"
+    with RecordingWriter(path, RecordingInfo("x", "live", start_utc=START)) as writer:
+        for k in range(600):
+            writer.write(Baro(k / 10, 5.0 if k == 300 else 90_000.0 + k % 2))
+    drop_mark(folder, "here", START + timedelta(seconds=30))
+    assert main(["replay", str(path), "--marks", str(folder), "--out", str(out)]) == 0
+    found = json.loads((out / "summary.json").read_text(encoding="utf-8"))
+    assert found["rejected_by_reader"] == 1

@@ -67,11 +67,11 @@ def _replay(arguments: argparse.Namespace) -> int:
 
 def _marked(source: Source, folder: Path, file: Path) -> Source:
     """The source with the marks dropped while it was recorded."""
-    from vario.app.change.marks import Marked, dropped_marks  # noqa: PLC0415
+    from vario.app.change.marks import Marked, dropped_marks, missing_marks  # noqa: PLC0415
 
     if source.info.start_utc is None:
         raise AppError(f"{file}: does not say when it was recorded, so no mark can be placed in it")
-    return Marked(source, dropped_marks(folder, source.info.start_utc))
+    return Marked(source, missing_marks(dropped_marks(folder, source.info.start_utc), source))
 
 
 def _import(arguments: argparse.Namespace) -> int:

@@ -102,8 +102,27 @@ SAME_MARK_S = 2.0
 """A mark is dropped by one program and taken up by another a little later."""
 
 
+def missing_marks(marks: Iterable[Mark], samples: Iterable[Sample]) -> list[Mark]:
+    """Those of the samples' own time that are not among them.
+
+    A folder may hold the marks of a season, and a recording made in flight its own.
+    """
+    own: list[Mark] = []
+    last_s = -1.0
+    for sample in samples:
+        last_s = sample.t_s
+        if isinstance(sample, Mark):
+            own.append(sample)
+    return [
+        mark
+        for mark in marks
+        if mark.t_s <= last_s
+        and not any(mark.text == kept.text and abs(mark.t_s - kept.t_s) < SAME_MARK_S for kept in own)
+    ]
+
+
 class Marked:
-    """A source with marks put in, those of its own time that it does not hold already."""
+    """A source with marks put in."""
 
     def __init__(self, source: Source, marks: Iterable[Mark]) -> None:
         self._source = source
@@ -120,20 +139,7 @@ class Marked:
         return self._source.duration_s
 
     def __iter__(self) -> Iterator[Sample]:
-        return with_marks(self._source, self._missing())
-
-    def _missing(self) -> Iterator[Mark]:
-        """A folder may hold the marks of a season, and a recording made in flight its own."""
-        own: list[Mark] = []
-        last_s = -1.0
-        for sample in self._source:
-            last_s = sample.t_s
-            if isinstance(sample, Mark):
-                own.append(sample)
-        for mark in self._marks:
-            known = any(mark.text == kept.text and abs(mark.t_s - kept.t_s) < SAME_MARK_S for kept in own)
-            if mark.t_s <= last_s and not known:
-                yield mark
+        return with_marks(self._source, self._marks)
 
     def rejected(self) -> int:
         """That of the source."""

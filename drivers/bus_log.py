@@ -4,7 +4,7 @@ A field bug becomes a test: the recording holds every call of `start` and `poll`
 transfer with what came back, so the same driver code does exactly the same again. One JSON object a line:
 
     {"log": 1}                                       the format
-    {"sensor": 0, "chip": "MS5611", "bus": …}        a sensor and how to build it (`Sensor.recipe`)
+    {"sensor": 0, "chip": "MS5611", "bus": …}        a sensor and how to build it (`Sensor.build_args`)
     {"start": 0, "t": 12.5}   {"poll": 0, "t": 12.52}   {"hear": 0, "baro": [12.51, 95000.0]}
     {"w": 119, "d": "48", "at": 12.5201}             bytes written to an address
     {"r": 40, "n": 4, "g": "1fff8000", "at": …}      bytes read
@@ -142,7 +142,7 @@ class RecordingSensor:
         self._log = log
         self._sensor = sensor
         self._index = index
-        log.put({"sensor": index, **sensor.recipe})
+        log.put({"sensor": index, **sensor.build_args})
 
     @property
     def identity(self) -> SensorIdentity:
@@ -165,9 +165,9 @@ class RecordingSensor:
         return self._sensor.overruns
 
     @property
-    def recipe(self) -> Mapping[str, object]:
+    def build_args(self) -> Mapping[str, object]:
         """Of the sensor."""
-        return self._sensor.recipe
+        return self._sensor.build_args
 
     @property
     def listens(self) -> bool:
@@ -185,12 +185,12 @@ class RecordingSensor:
             self._log.put({"poll": self._index, "t": now_s})
         return self._sensor.poll(now_s)
 
-    def took(self, duration_s: float) -> None:
+    def note_poll_duration(self, duration_s: float) -> None:
         """Pass it on: what comes of it are the times of the polls."""
-        self._sensor.took(duration_s)
+        self._sensor.note_poll_duration(duration_s)
 
-    def hear(self, sample: Sample) -> None:
+    def on_sample(self, sample: Sample) -> None:
         """Write down a static pressure (the only thing any sensor listens for), and pass it on."""
         if isinstance(sample, Baro) and self._sensor.listens:
             self._log.put({"hear": self._index, "baro": [sample.t_s, sample.static_pa]})
-            self._sensor.hear(sample)
+            self._sensor.on_sample(sample)

@@ -124,7 +124,7 @@ class BusReplay:
                 case {"start": int(index), "t": float(t) | int(t)}:
                     self._sensor(index).start(self._time(t))
                 case {"hear": int(index), "baro": [float(t) | int(t), float(static_pa) | int(static_pa)]}:
-                    self._sensor(index).hear(Baro(self._time(t), self._pressure(static_pa)))
+                    self._sensor(index).on_sample(Baro(self._time(t), self._pressure(static_pa)))
                 case {"poll": int(index), "t": float(t) | int(t)}:
                     try:
                         yield from self._sensor(index).poll(self._time(t))

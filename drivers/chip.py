@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
+from typing import ClassVar
 
 from drivers.bus import Bus
 from drivers.errors import BadCalibrationError, StaleDataError, WrongChipError
@@ -17,13 +18,42 @@ LEAST_RATE_HZ = 0.01
 """Slower than this is no measuring, and the time between two cycles must stay a number."""
 
 
+KINDS = ("barometer", "motion", "airspeed", "outside air temperature", "supply voltage")
+"""What a chip measures, in the order of the documentation."""
+
+
+@dataclass(frozen=True, slots=True)
+class Identity:
+    """The identity register of a chip.
+
+    Attributes:
+        register: its address.
+        value: what it holds.
+        length: its length in bytes, high byte first.
+        mask: the bits that identify the chip; the others are a revision.
+    """
+
+    register: int
+    value: int
+    length: int = 1
+    mask: int = -1
+
+    def read(self, bus: Bus, address: int) -> int:
+        """The register's present value, all bits."""
+        return int.from_bytes(bus.write_read(address, bytes([self.register]), self.length), "big")
+
+    def matches(self, value: int) -> bool:
+        """Whether a value of the register identifies this chip."""
+        return value & self.mask == self.value
+
+
 @dataclass(frozen=True, slots=True)
 class ChipSpec:
     """One chip as its datasheet describes it, and where what is written here comes from.
 
     Attributes:
         name: as printed on the chip.
-        what: "barometer", ...
+        kind: one of `KINDS`.
         addresses: 7-bit I²C addresses it can have, the usual one first.
         channels: what it gives unless asked otherwise.
         extra: what it gives if asked (a barometer's own temperature as `oat`).
@@ -33,21 +63,23 @@ class ChipSpec:
         delay_s: from the event to its reading, which the driver takes off the time of the samples.
         source: the datasheet and where the noise is from.
         example: the published worked example its arithmetic is tested against; None: there is none.
-        memory: which registers and constants are from memory, not read in a datasheet.
+        unverified: the registers and constants that nobody has compared with a datasheet yet.
+        identity: its identity register. None: the chip has none.
     """
 
     name: str
-    what: str
+    kind: str
     addresses: tuple[int, ...]
     channels: tuple[str, ...]
     rate_hz: float
     max_rate_hz: float
     source: str
-    memory: str
+    unverified: str
     example: str | None = None
     noise: Mapping[str, float] = field(default_factory=dict)
     extra: tuple[str, ...] = ()
     delay_s: float = 0.0
+    identity: Identity | None = None
 
 
 class Chip(Driver):
@@ -63,6 +95,15 @@ class Chip(Driver):
     Raises:
         ValueError: if the chip cannot have the address, reach the rate or give a channel.
     """
+
+    SPECS: ClassVar[tuple[ChipSpec, ...]] = ()
+    """The chips that a driver is for. A class without any is no driver but a base of drivers."""
+
+    KNOWN_BY_ADDRESS: ClassVar[bool] = False
+    """Nothing but the address identifies the chips: they have neither an identity nor a checksum."""
+
+    ACCEPTED_WHEN_IDLE: ClassVar[bytes | None] = None
+    """A harmless write that the chip acknowledges even when it refuses reads. None: it never refuses."""
 
     SLOWLY_S = 1.0
     """How often a barometer gives its own temperature, which follows the case."""
@@ -99,7 +140,7 @@ class Chip(Driver):
         self._slow_s = -math.inf
 
     @property
-    def recipe(self) -> Mapping[str, object]:
+    def build_args(self) -> Mapping[str, object]:
         """The arguments of `registry.build`, and the name of the bus."""
         return {
             "chip": self.spec.name,
@@ -141,19 +182,28 @@ class Chip(Driver):
                     "A garbled transfer, or an imitation of the chip",
                 )
 
-    def expect_id(self, register: int, expected: Mapping[int, str]) -> None:
-        """Make sure the identity register says one of `expected` (value: chip).
+    def expect_identity(self) -> None:
+        """Make sure that the identity register holds the value of this chip.
 
         Raises:
             WrongChipError: if it does not.
         """
-        (found,) = self.get(register)
-        if found not in expected:
-            wanted = ", ".join(f"0x{value:02X} ({name})" for value, name in expected.items())
+        identity = self.spec.identity
+        assert identity is not None, f"{self.spec.name} has no identity register"  # noqa: S101  (a driver's mistake)
+        found = identity.read(self.bus, self.address)
+        if not identity.matches(found):
+            digits = 2 * identity.length
+            alike = " or ".join(spec.name for spec in self.SPECS if spec.identity == identity)
             raise WrongChipError(
-                f"identity register 0x{register:02X} reads 0x{found:02X}, expected {wanted}",
+                f"identity register 0x{identity.register:02X} reads 0x{found:0{digits}X}, "
+                f"expected 0x{identity.value:0{digits}X} ({alike})",
                 "Another chip is at this address: correct the settings, or look at the module's marking",
             )
+
+    @classmethod
+    def recognize(cls, bus: Bus, address: int) -> str | None:  # noqa: ARG003  (for subclasses)
+        """Evidence, stronger than an identity register, that one of these chips is at an address."""
+        return None
 
     def expect_constants(self, raw: bytes) -> None:
         """Make sure that factory constants are not what an empty or dead chip gives.

@@ -1,4 +1,4 @@
-"""The page of sensors, made from the catalogue: `python -m drivers.document > docs/sensors.md`."""
+"""The page about sensors, generated from the drivers: `python -m drivers.document > docs/sensors.md`."""
 
 from __future__ import annotations
 
@@ -12,53 +12,54 @@ _UNITS = {"pa": "Pa", "mps2": "m/s²", "radps": "rad/s", "k": "K", "v": "V"}
 
 _HEAD = """# Sensors
 
-Every chip the vario drives, what it gives, and how far its driver is to be trusted before it has met the
-real chip. Made from the catalogue in `drivers/`: `python -m drivers.document > docs/sensors.md`.
+This page lists every chip that has a driver, what it measures, and how far its driver has been verified.
+It is generated from the drivers: `python -m drivers.document > docs/sensors.md`.
 
-**Addresses** are the 7-bit I²C addresses it can have, the one assumed first. **Rate** is what it is read at
-unless the settings say otherwise, and the most it can do. **Noise** is one standard deviation of a sample at
-the settings used here, as the datasheet promises it; — where it promises none. **Delay** is what the driver
-takes off the time of a sample.
+**Addresses** are the possible 7-bit I²C addresses; the first is the default. **Rate** is the default rate
+and the highest possible one. **Noise** is one standard deviation of a sample at the settings that the
+driver uses, as the datasheet states it; — where it states none. **Delay** is what the driver subtracts from
+the time of a sample.
 
-| chip | gives | addresses | rate | noise | delay |
+| chip | measures | addresses | rate | noise | delay |
 |---|---|---|---|---|---|
 """
 
 _TRUST = """
-## What is checked, and what is from memory
+## What is verified
 
-No driver here has met its chip yet: the tests run them on fake chips, which share what we know and what we
-do not. Where a maker prints a worked example, the arithmetic is tested against it. What is from memory was
-not read in a datasheet when the driver was written: compare it before you fly with that chip, and run
-`vario check`.
+No driver has been tested on its real chip yet. The tests run the drivers on fake chips. An error in our
+knowledge of a chip is then in both, and no test finds it. Where a maker prints a worked example, a test
+compares the arithmetic with it. The last column lists what nobody has compared with a datasheet yet.
+Compare it before you fly with that chip, and run `vario check`.
 
-| chip | source | worked example tested | from memory |
+| chip | source | worked example in the tests | not verified |
 |---|---|---|---|
 """
 
 _TAIL = """
 ## GNSS receivers
 
-Any receiver that speaks NMEA 0183 on a serial line, any talker (GP, GN, GL, GA, …); its speed is found by
-listening. RMC and GGA are needed, VTG serves where RMC is missing, GSA tells a fix in two dimensions (whose
-position is not used) from one in three. Tested with published sentences and their checksums; positions that
-are estimated, simulated or typed in are not believed, dates that ran over after 1024 weeks are put right.
+Any receiver works that sends NMEA 0183 on a serial line, with any talker (GP, GN, GL, GA, …). The driver
+finds the baud rate by itself. It needs RMC and GGA. It uses VTG where RMC is missing. GSA distinguishes a
+fix in two dimensions, whose position is not used, from one in three. The tests use published sentences with
+their checksums. Positions that the receiver marks as estimated, simulated or entered by hand are not used.
+Dates that are wrong by 1024 weeks are corrected.
 
-## Limits to know
+## Known limits
 
-* A barometer's own temperature is that of the instrument, not of the air outside. It may stand in for an
-  outside thermometer if the settings say so, but in a warm cockpit true airspeed then reads high: 1 % for 6
+* The temperature of a barometer is that of the instrument, not of the outside air. The settings can allow
+  it as a substitute for an outside thermometer. In a warm cockpit, true airspeed then reads high: 1 % for 6
   K.
-* An MS5607 taken for an MS5611 reads half the pressure. Nothing on the bus tells the two apart: compare the
-  altitude with that of the field.
-* An SDP31 ends at 500 Pa, that is 103 km/h, which a sailplane exceeds in cruise. It then gives no airspeed,
-  and says why.
-* An SDP3x needs the barometer: without a static pressure of the last 30 s it gives nothing.
-* SDP3x sensors let a little air through. Keep their tubes short and of equal length.
-* An MS4525DO has no identity: whatever answers at its address is taken for one. An INA219 is known by what it
-  holds after a reset.
-* A stuck I²C bus is freed by the kernel where the adapter can do so (for example with the `i2c-gpio`
-  overlay); elsewhere only cycling the chips' supply helps.
+* An MS5607 that is configured as an MS5611 reads half the pressure. Nothing on the bus distinguishes the
+  two: compare the indicated altitude with that of the airfield.
+* An SDP31 measures up to 500 Pa, which is 103 km/h. A sailplane exceeds that in cruise. The sensor then
+  gives no airspeed, and the instrument says why.
+* An SDP3x needs the barometer: without a static pressure from the last 30 s it gives nothing.
+* Some air flows through an SDP3x. Keep its tubes short and of equal length.
+* An MS4525DO has no identity: the driver accepts any chip at its address. An INA219 is recognized by the
+  value of its configuration register after a reset.
+* The kernel frees a stuck I²C bus where the adapter can do so (for example with the `i2c-gpio` overlay).
+  Elsewhere, only switching the supply of the chips off and on helps.
 """
 
 
@@ -66,7 +67,7 @@ def page() -> str:
     """The whole page, in Markdown."""
     rows = "".join(_row(spec) for spec in CHIPS.values())
     trust = "".join(
-        f"| {spec.name} | {spec.source} | {spec.example or 'none printed'} | {spec.memory} |\n"
+        f"| {spec.name} | {spec.source} | {spec.example or 'none printed'} | {spec.unverified} |\n"
         for spec in CHIPS.values()
     )
     return _HEAD + rows + _TRUST + trust + _TAIL
@@ -78,11 +79,11 @@ def _row(spec: ChipSpec) -> str:
         addresses += f" … 0x{spec.addresses[-1]:02X}"
     gives = ", ".join(f"`{name}`" for name in spec.channels)
     if spec.extra:
-        gives += " (" + ", ".join(f"`{name}`" for name in spec.extra) + " if asked)"
+        gives += " (" + ", ".join(f"`{name}`" for name in spec.extra) + " on request)"
     noise = ", ".join(f"{sigma:.2g} {_unit(name)}" for name, sigma in spec.noise.items()) or "—"
     rate = f"{spec.rate_hz:g} Hz, to {spec.max_rate_hz:g}"
     delay = f"{spec.delay_s * 1000:.1f} ms"
-    return f"| {spec.name} ({spec.what}) | {gives} | {addresses} | {rate} | {noise} | {delay} |\n"
+    return f"| {spec.name} ({spec.kind}) | {gives} | {addresses} | {rate} | {noise} | {delay} |\n"
 
 
 def _unit(channel: str) -> str:

@@ -21,7 +21,7 @@ from drivers.errors import BadChecksumError, SilentError
 from drivers.nmea import Fix, SentenceSplitter, read
 from drivers.port import Port
 from drivers.samples import GnssPos, GnssVel
-from drivers.sensor import Driver, SensorIdentity, Steps
+from drivers.sensor import Driver, DriverCoroutine, SensorIdentity
 
 BAUDS = (9600, 38400, 115200, 57600, 4800, 19200, 230400)
 """In the order they are tried: what receivers come set to, the likely ones first."""
@@ -88,7 +88,7 @@ class GnssReceiver(Driver):
         self._forget()
 
     @property
-    def recipe(self) -> Mapping[str, object]:
+    def build_args(self) -> Mapping[str, object]:
         """The arguments of the constructor."""
         return {
             "receiver": self.port.name,
@@ -97,7 +97,7 @@ class GnssReceiver(Driver):
             "rate_hz": self.identity.rate_hz,
         }
 
-    def setup(self, now_s: float) -> Steps:
+    def setup(self, now_s: float) -> DriverCoroutine:
         """Find the speed at which the line makes sense."""
         self._forget()
         bauds = BAUDS if self.baud is None else (self.baud,)

@@ -1,4 +1,4 @@
-"""The chips this project drives: by name, with what they give; building a driver; looking who is on a bus.
+"""The supported chips by name; building a driver for one; identifying the chips on a bus.
 
 driver = build("MS5611", bus, address=0x77, rate_hz=50.0)
 for found in scan(bus): print(found)
@@ -10,49 +10,23 @@ import difflib
 from collections.abc import Callable, Collection, Mapping
 from contextlib import suppress
 from dataclasses import dataclass
+from functools import partial
 from types import MappingProxyType
 
-from drivers import (
-    bmp3xx,
-    bmp280,
-    bmp581,
-    dps310,
-    icm20948,
-    ina219,
-    lps22hb,
-    lsm6dso,
-    mpu6xxx,
-    ms56xx,
-    ms4525do,
-    sdp3x,
-    tmp117,
-)
+from drivers import chips
 from drivers.bus import Bus
-from drivers.chip import Chip, ChipSpec
+from drivers.chip import KINDS, Chip, ChipSpec, Identity
+from drivers.discovery import classes_in
 from drivers.errors import NoAnswerError
 
-_FAMILIES: tuple[tuple[type[Chip], tuple[ChipSpec, ...]], ...] = (
-    (ms56xx.Ms56xx, (ms56xx.MS5611, ms56xx.MS5607)),
-    (bmp280.Bmp280, (bmp280.BMP280, bmp280.BME280)),
-    (bmp3xx.Bmp3xx, (bmp3xx.BMP388, bmp3xx.BMP390)),
-    (bmp581.Bmp581, (bmp581.BMP581,)),
-    (dps310.Dps310, (dps310.DPS310,)),
-    (lps22hb.Lps22hb, (lps22hb.LPS22HB,)),
-    (mpu6xxx.Mpu6xxx, (mpu6xxx.MPU6050, mpu6xxx.MPU6500, mpu6xxx.MPU9250)),
-    (icm20948.Icm20948, (icm20948.ICM20948,)),
-    (lsm6dso.Lsm6dso, (lsm6dso.LSM6DSO, lsm6dso.LSM6DSOX)),
-    (ms4525do.Ms4525do, (ms4525do.MS4525DO,)),
-    (sdp3x.Sdp3x, (sdp3x.SDP31, sdp3x.SDP33)),
-    (tmp117.Tmp117, (tmp117.TMP117,)),
-    (ina219.Ina219, (ina219.INA219,)),
-)
+_DRIVERS: list[type[Chip]] = classes_in(chips, Chip)
+
+_DRIVER_OF: Mapping[str, type[Chip]] = {spec.name: driver for driver in _DRIVERS for spec in driver.SPECS}
 
 CHIPS: Mapping[str, ChipSpec] = MappingProxyType(
-    {spec.name: spec for _, specs in _FAMILIES for spec in specs}
+    {spec.name: spec for kind in KINDS for driver in _DRIVERS for spec in driver.SPECS if spec.kind == kind}
 )
 """Every chip by the name that settings use."""
-
-_DRIVERS: Mapping[str, type[Chip]] = {spec.name: driver for driver, specs in _FAMILIES for spec in specs}
 
 
 def build(
@@ -62,7 +36,7 @@ def build(
     rate_hz: float | None = None,
     channels: Collection[str] | None = None,
 ) -> Chip:
-    """A driver of a chip; None takes what is usual for it.
+    """A driver of a chip. None stands for the usual value of the chip.
 
     Raises:
         ValueError: if there is no such chip, or it cannot have the address, rate or channels.
@@ -71,16 +45,16 @@ def build(
         near = difflib.get_close_matches(chip.upper(), CHIPS, n=1, cutoff=0.6)
         hint = f"did you mean {near[0]!r}?" if near else f"expected one of {', '.join(CHIPS)}"
         raise ValueError(f"unknown chip {chip!r} ({hint})")
-    return _DRIVERS[chip](CHIPS[chip], bus, address, rate_hz, channels)
+    return _DRIVER_OF[chip](CHIPS[chip], bus, address, rate_hz, channels)
 
 
 @dataclass(frozen=True, slots=True)
 class Found:
-    """Something that answers on a bus.
+    """A chip that answers on a bus.
 
     Attributes:
-        address: where.
-        chips: what it can be: one name, several where nothing tells them apart, none if unknown.
+        address: its address.
+        chips: names of the chips it can be: one, several where nothing distinguishes them, none if unknown.
         detail: what was read, for people.
     """
 
@@ -90,83 +64,28 @@ class Found:
 
 
 def scan(bus: Bus) -> list[Found]:
-    """Who answers at the addresses any known chip can have.
+    """The chips that answer at the addresses that any supported chip can have.
 
-    Identities are read, nothing is measured or waited for. Chips without an identity (MS5611 and MS5607,
-    MS4525DO, SDP3x) are told by the form of what they answer, or only by their address.
+    It reads identities; it measures nothing and waits for nothing. Chips without an identity are recognized
+    by a checksum (MS5611 and MS5607), or only by their address.
 
     Raises:
-        BusStuckError: if the bus does not come free; nothing can be said about any chip then.
+        BusStuckError: if the bus does not come free. Nothing can be said about any chip then.
         UnavailableError: if the bus has gone.
     """
     found = []
     for address in sorted({address for spec in CHIPS.values() for address in spec.addresses}):
-        at = _at(bus, address)
-        if at is not None:
-            found.append(at)
+        drivers = [driver for driver in _DRIVERS if any(address in spec.addresses for spec in driver.SPECS)]
+        if _answers(bus, address, drivers):
+            found.append(_identify(bus, address, drivers))
     return found
 
 
-@dataclass(frozen=True, slots=True)
-class _Identity:
-    """How a chip says who it is."""
-
-    register: int
-    length: int
-    names: Mapping[int, tuple[str, ...]]
-    mask: int = -1  # of the bits that say it; others are a revision
-
-
-def _one_byte(register: int, names: Mapping[int, str]) -> _Identity:
-    return _Identity(register, 1, {value: tuple(name.split(" or ")) for value, name in names.items()})
-
-
-_BAROMETERS = (
-    _one_byte(bmp280.Reg.ID, bmp280.IDS),
-    _one_byte(dps310.Reg.ID, dps310.IDS),
-    _one_byte(bmp3xx.Reg.ID, bmp3xx.IDS),
-)
-_IDENTITIES: Mapping[int, tuple[_Identity, ...]] = {
-    # Of all identities of an address the one most certain comes first.
-    **dict.fromkeys(bmp280.BMP280.addresses, _BAROMETERS),
-    **dict.fromkeys(bmp581.BMP581.addresses, (_one_byte(bmp581.Reg.ID, bmp581.IDS),)),
-    **dict.fromkeys(lps22hb.LPS22HB.addresses, (_one_byte(lps22hb.Reg.ID, lps22hb.IDS),)),
-    **dict.fromkeys(
-        mpu6xxx.MPU6050.addresses,
-        (_one_byte(mpu6xxx.Reg.ID, mpu6xxx.IDS), _one_byte(icm20948.Reg.ID, icm20948.IDS)),
-    ),
-    **dict.fromkeys(lsm6dso.LSM6DSO.addresses, (_one_byte(lsm6dso.Reg.ID, lsm6dso.IDS),)),
-    **dict.fromkeys(
-        tmp117.TMP117.addresses,
-        (_Identity(tmp117.Reg.ID, 2, {tmp117.DEVICE_ID: ("TMP117",)}, tmp117.ID_MASK),),
-    ),
-}
-
-
-def _at(bus: Bus, address: int) -> Found | None:
-    """What is at an address; None if nothing answers."""
-    if not _answers(bus, address):
-        return None
-    by_prom = _by_prom(bus, address)
-    if by_prom is not None:
-        return by_prom
-    read: list[str] = []
-    names: list[str] = []
-    for identity in _IDENTITIES.get(address, ()):
-        with suppress(NoAnswerError):
-            raw = bus.write_read(address, bytes([identity.register]), identity.length)
-            read.append(f"register 0x{identity.register:02X} reads 0x{raw.hex().upper()}")
-            names += identity.names.get(int.from_bytes(raw, "big") & identity.mask, ())
-    if names:
-        return Found(address, tuple(names), ", ".join(read))
-    return _by_address(address) or Found(address, (), ", ".join(read) or "answers")
-
-
-def _answers(bus: Bus, address: int) -> bool:
-    """Whether anything acknowledges; an SDP3x that does not measure lets itself be written to only."""
-    attempts: list[Callable[[], object]] = [lambda: bus.read(address, 1)]
-    if address in sdp3x.SDP31.addresses:
-        attempts.append(lambda: bus.write(address, sdp3x.STOP))
+def _answers(bus: Bus, address: int, drivers: Collection[type[Chip]]) -> bool:
+    """Whether a chip acknowledges a read, or a write that it acknowledges while it refuses reads."""
+    attempts: list[Callable[[], object]] = [partial(bus.read, address, 1)]
+    idle = {driver.ACCEPTED_WHEN_IDLE for driver in drivers}
+    attempts += [partial(bus.write, address, command) for command in idle if command is not None]
     for attempt in attempts:
         with suppress(NoAnswerError):
             attempt()
@@ -174,24 +93,36 @@ def _answers(bus: Bus, address: int) -> bool:
     return False
 
 
-def _by_prom(bus: Bus, address: int) -> Found | None:
-    """An MS5611 or MS5607, which have no identity but a checksum over their constants."""
-    if address not in ms56xx.MS5611.addresses:
-        return None
-    try:
-        prom = ms56xx.read_prom(bus, address)
-    except NoAnswerError:
-        return None
-    return (
-        Found(address, ("MS5611", "MS5607"), "its PROM has a good checksum") if ms56xx.is_good(prom) else None
+def _identify(bus: Bus, address: int, drivers: Collection[type[Chip]]) -> Found:
+    """The chips that can be at an address that answers."""
+    for driver in drivers:
+        evidence = driver.recognize(bus, address)
+        if evidence is not None:
+            return Found(address, tuple(spec.name for spec in driver.SPECS), evidence)
+    specs = [spec for driver in drivers for spec in driver.SPECS if address in spec.addresses]
+    read: dict[tuple[int, int], int] = {}
+    names = []
+    for spec, identity in sorted(
+        ((spec, spec.identity) for spec in specs if spec.identity is not None), key=_certainty
+    ):
+        where = identity.register, identity.length
+        if where not in read:
+            with suppress(NoAnswerError):
+                read[where] = identity.read(bus, address)
+        if where in read and identity.matches(read[where]):
+            names.append(spec.name)
+    detail = ", ".join(
+        f"register 0x{register:02X} reads 0x{value:0{2 * length}X}"
+        for (register, length), value in read.items()
     )
+    if names:
+        return Found(address, tuple(names), detail)
+    unmarked = [spec.name for driver in drivers if driver.KNOWN_BY_ADDRESS for spec in driver.SPECS]
+    if unmarked:
+        return Found(address, tuple(unmarked), "has no identity; only the address says what it is")
+    return Found(address, (), detail or "answers")
 
 
-def _by_address(address: int) -> Found | None:
-    """A chip that has nothing but its address."""
-    names = tuple(
-        spec.name
-        for spec in CHIPS.values()
-        if address in spec.addresses and spec.name in {"MS4525DO", "SDP31", "SDP33", "INA219"}
-    )
-    return Found(address, names, "has no identity; this is by its address only") if names else None
+def _certainty(candidate: tuple[ChipSpec, Identity]) -> int:
+    """Sort key, the most certain first: a low register of another chip often holds changing data."""
+    return -candidate[1].register

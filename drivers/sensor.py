@@ -1,4 +1,4 @@
-"""Sensors as the live loop sees them: they never sleep, never read a clock, and say when to come back.
+"""The interface of a sensor to the live loop. A sensor never sleeps and never reads a clock.
 
     sensor = build("MS5611", bus, address=0x77, rate_hz=50.0)     # drivers/registry.py
     sensor.start(now_s)                                           # set-up begins at that time
@@ -11,35 +11,35 @@
                     samples = sensor.poll(begun_s)
                 except SensorError as error:                          # count and log it
                     if not sensor.due_s < NEVER_S:
-                        sensor.start(now_s() + back_off_s)        # the loop's own, bounded
-                sensor.took(now_s() - begun_s)
+                        sensor.start(now_s() + back_off_s)        # the loop chooses it, bounded
+                sensor.note_poll_duration(now_s() - begun_s)
 
-`start(at_s)` (re)begins set-up at a time: reset, identify, read factory constants, configure. It does not
-touch the bus itself; the following `poll`s do, each a short piece up to the next wait. It may be called in
-any state, so it is also how a sensor comes back after being unplugged.
+`start(at_s)` begins set-up at a time: reset, identify, read factory constants, configure. It does not use the
+bus itself; the `poll` calls after it do, each up to the next waiting time. It may be called in any state, so
+it also brings a sensor back after it was unplugged.
 
-`poll(now_s)` does what is due and returns the samples that became ready, mostly none or one. Before
-`due_s` it does nothing. `now_s` is the time just before the call, on the loop's monotonic clock: the only
-clock there is, so that the same polls over the same bytes give the same samples bit for bit.
-It raises `SensorError` (drivers/errors.py). After a `passing` error while measuring the sensor keeps its
-schedule and one reading is lost; after any other, and any during set-up, `due_s` is `NEVER_S` until `start`.
-Many passing errors in a row are worth a `start` too: that is for the loop to count. After `BusStuckError`
-call `bus.recover()` once before that.
+`poll(now_s)` does what is due and returns the samples that became ready, usually none or one. Before
+`due_s` it does nothing. `now_s` is the time just before the call, on the monotonic clock of the loop. There
+is no other clock, so the same polls with the same bytes give the same samples, bit for bit. It raises
+`SensorError` (drivers/errors.py). After a `passing` error while measuring, the sensor keeps its schedule
+and loses one reading. After any other error, and after any error during set-up, `due_s` is `NEVER_S` until
+`start` is called. The loop counts passing errors: many in a row also justify a `start`. After a
+`BusStuckError` the loop calls `bus.recover()` once before it calls `start`.
 
-`took(duration_s)` says afterwards how long that took. A conversion begins with the transfer that asks for it,
-later than `now_s`, and much later where the machine stood still in between: the wait for it begins there.
+`note_poll_duration(duration_s)` reports afterwards how long the call took. A conversion begins with the
+transfer that requests it, which is later than `now_s`; the waiting time is counted from that transfer.
 
-Samples carry the time of the measurement: the middle of the conversion where the driver starts it, the
-time of reading less the filter's delay where the chip runs by itself. What a driver took off is
-`identity.delay_s`, so nothing remains to be corrected for (`SensorInfo.latency_s` is 0).
+Samples carry the time of the measurement: the middle of the conversion where the driver starts it, or the
+time of reading minus the delay of the filter where the chip runs by itself. `identity.delay_s` is the delay
+that a driver has subtracted, so no correction remains (`SensorInfo.latency_s` is 0).
 
-IMU samples come in the chip's own axes (x, y, z as its datasheet draws them, specific force, right-handed
-rates): mounting, bias and scale are the application's.
+IMU samples are in the axes of the chip (x, y, z as its datasheet draws them; specific force; right-handed
+rates). The application applies mounting, bias and scale.
 
-`hear(sample)` tells a sensor what others measured: the live loop passes every sample to every sensor. An
-SDP3x needs the barometer's pressure; the rest do not listen.
+`on_sample(sample)` reports what other sensors measured: the live loop passes every sample to every sensor
+that `listens`. An SDP3x needs the pressure of the barometer; the others ignore it.
 
-`overruns` counts cycles that had to be left out because `poll` came too late.
+`overruns` counts the cycles that were omitted because `poll` was called too late.
 """
 
 from __future__ import annotations
@@ -56,8 +56,8 @@ from drivers.samples import CHANNEL_OF, CHANNELS, Sample
 NEVER_S = math.inf
 """`due_s` of a sensor that waits for `start`."""
 
-Steps = Generator[float, float, None]
-"""A piece of driving written as a flow chart: yields the time to come back at, is sent the time it is."""
+DriverCoroutine = Generator[float, float, None]
+"""A sequence of transfers: it yields the time of its next step and receives the present time."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,16 +66,16 @@ class SensorIdentity:
 
     Attributes:
         chip: "MS5611".
-        place: where it is: "i2c-1 0x77", "/dev/serial0".
-        channels: what it gives, names of `drivers.samples.CHANNELS`.
+        location: bus and address, or port: "i2c-1 0x77", "/dev/serial0".
+        channels: what it measures, names of `drivers.samples.CHANNELS`.
         rate_hz: samples a second asked for.
-        noise: by channel, white noise of one sample as the datasheet promises it at the settings used
-            here: one standard deviation in the channel's unit. Absent where it promises none.
-        delay_s: from the event to its reading, already taken off the samples' times.
+        noise: by channel, the white noise of one sample that the datasheet states for the settings used
+            here: one standard deviation in the unit of the channel. Absent where it states none.
+        delay_s: from the event to its reading, already subtracted from the times of the samples.
     """
 
     chip: str
-    place: str
+    location: str
     channels: tuple[str, ...]
     rate_hz: float
     noise: Mapping[str, float] = field(default_factory=dict)
@@ -84,11 +84,11 @@ class SensorIdentity:
     @property
     def name(self) -> str:
         """For messages: "MS5611 at i2c-1 0x77"."""
-        return f"{self.chip} at {self.place}"
+        return f"{self.chip} at {self.location}"
 
 
 class Sensor(Protocol):
-    """What the live loop needs of a sensor; see the top of this module."""
+    """What the live loop needs of a sensor. The docstring of the module describes it."""
 
     @property
     def identity(self) -> SensorIdentity:
@@ -96,7 +96,7 @@ class Sensor(Protocol):
 
     @property
     def due_s(self) -> float:
-        """When `poll` should be called next; infinite: not before `start`."""
+        """When `poll` should be called next. Infinite: not before `start`."""
 
     @property
     def running(self) -> bool:
@@ -104,15 +104,15 @@ class Sensor(Protocol):
 
     @property
     def overruns(self) -> int:
-        """Cycles left out because `poll` came too late."""
+        """Cycles omitted because `poll` was called too late."""
 
     @property
-    def recipe(self) -> Mapping[str, object]:
-        """What is needed to build the same driver again, for recordings of the bus."""
+    def build_args(self) -> Mapping[str, object]:
+        """The arguments that build the same driver again, for recordings of the bus."""
 
     @property
     def listens(self) -> bool:
-        """Whether it wants to `hear` static pressures."""
+        """Whether it needs the samples of other sensors."""
 
     def start(self, at_s: float) -> None:
         """Begin, or begin again, at a time."""
@@ -120,18 +120,18 @@ class Sensor(Protocol):
     def poll(self, now_s: float) -> tuple[Sample, ...]:
         """Do what is due."""
 
-    def took(self, duration_s: float) -> None:
-        """Learn how long the last `poll` took."""
+    def note_poll_duration(self, duration_s: float) -> None:
+        """Report how long the last `poll` took."""
 
-    def hear(self, sample: Sample) -> None:
-        """Learn what another sensor measured."""
+    def on_sample(self, sample: Sample) -> None:
+        """Report what another sensor measured."""
 
 
 class Driver(ABC):
-    """The schedule every driver shares: set up once, then measure on a steady grid of times.
+    """The schedule of every driver: set up once, then measure at equal intervals.
 
-    A driver writes `setup` and `measure` as flow charts (generators): `now_s = yield come_back_s`
-    wherever the chip needs time. A chip that is simply read returns None from `measure`.
+    A driver writes `setup` and `measure` as generators: `now_s = yield next_step_s` wherever the chip
+    needs time. The driver of a chip that runs by itself returns None from `measure`.
 
     Args:
         identity: what it is.
@@ -147,14 +147,14 @@ class Driver(ABC):
         self.overruns = 0
         self._period_s = 1.0 / (cycle_hz or identity.rate_hz)
         self._begin_s = 0.0
-        self._steps: Steps | None = None
+        self._steps: DriverCoroutine | None = None
         self._out: list[Sample] = []
         self._held: tuple[SensorError, float] | None = None
 
     @property
     @abstractmethod
-    def recipe(self) -> Mapping[str, object]:
-        """What is needed to build the same driver again, for recordings of the bus."""
+    def build_args(self) -> Mapping[str, object]:
+        """The arguments that build the same driver again, for recordings of the bus."""
 
     def start(self, at_s: float) -> None:
         """Begin, or begin again, at a time."""
@@ -164,10 +164,13 @@ class Driver(ABC):
         self.due_s = at_s
 
     def poll(self, now_s: float) -> tuple[Sample, ...]:
-        """Do what is due; the samples that became ready.
+        """Do what is due.
+
+        Returns:
+            The samples that became ready.
 
         Raises:
-            SensorError: see the top of this module.
+            SensorError: as the docstring of the module describes.
         """
         if now_s < self.due_s:
             return ()
@@ -181,28 +184,28 @@ class Driver(ABC):
             self._fail(error)
             if not self._out or isinstance(error, DivergedError):
                 raise
-            # What was measured before the error goes out first; the error follows with the next poll.
+            # Samples measured before the error are returned first; the next poll raises the error.
             self._held, self.due_s = (error, self.due_s), now_s
         return tuple(self._out)
 
-    def took(self, duration_s: float) -> None:
-        """Learn how long the last `poll` took: what it told the chip to do may have begun as much later."""
+    def note_poll_duration(self, duration_s: float) -> None:
+        """Report how long the last `poll` took: a conversion may have begun as much later."""
         if self._steps is not None:
             self.due_s += duration_s
 
-    def hear(self, sample: Sample) -> None:  # noqa: B027  (most sensors need no other)
-        """Learn what another sensor measured."""
+    def on_sample(self, sample: Sample) -> None:  # noqa: B027  (most sensors ignore it)
+        """Report what another sensor measured."""
 
     @abstractmethod
-    def setup(self, now_s: float) -> Steps:
+    def setup(self, now_s: float) -> DriverCoroutine:
         """Reset, identify, read constants, configure."""
 
     @abstractmethod
-    def measure(self, now_s: float) -> Steps | None:
-        """One cycle: `emit` what it gives."""
+    def measure(self, now_s: float) -> DriverCoroutine | None:
+        """One cycle: `emit` each sample."""
 
     def emit(self, sample: Sample) -> None:
-        """Give a sample out, if it can be true.
+        """Return a sample from `poll`, if it is physically possible.
 
         Raises:
             ImplausibleError: if a value is outside what the channel can physically carry.
@@ -217,19 +220,19 @@ class Driver(ABC):
             if not low <= value <= high:  # also true of NaN
                 raise ImplausibleError(
                     f"{channel.name} {name} reads {value:g}, possible is {low:g} to {high:g}",
-                    "A bad joint, a wet sensor, or another chip than the settings say",
+                    "A bad joint, a wet sensor, or another chip than the settings name",
                 )
         self._out.append(sample)
 
     def _advance(self, now_s: float) -> None:
-        """Run to the next wait, or to the end of set-up or cycle."""
+        """Run to the next waiting time, or to the end of set-up or cycle."""
         try:
             if self._steps is not None:
                 self.due_s = self._steps.send(now_s)
                 return
             if self.running:
-                # A late cycle runs at once and takes the place nearest to it; those before are lost. So two
-                # are never closer than half a period: a chip that runs by itself would have nothing new.
+                # A late cycle runs at once and counts as the nearest scheduled one; earlier ones are lost.
+                # Two cycles are then never closer than half a period, and a free-running chip has new data.
                 lost = round((now_s - self._begin_s) / self._period_s)
                 self.overruns += lost
                 self._begin_s += lost * self._period_s

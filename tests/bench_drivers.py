@@ -5,8 +5,8 @@ from drivers.fakes import Clock, FakeBus, World, fake
 from drivers.registry import CHIPS, build
 from drivers.samples import Baro
 
-BAROMETERS = [name for name, spec in CHIPS.items() if spec.what == "barometer"]
-IMUS = [name for name, spec in CHIPS.items() if spec.what == "motion"]
+BAROMETERS = [name for name, spec in CHIPS.items() if spec.kind == "barometer"]
+IMUS = [name for name, spec in CHIPS.items() if spec.kind == "motion"]
 CONVERT_ON_COMMAND = [*BAROMETERS, "TMP117", "INA219"]
 WITH_IDENTITY = [name for name in CHIPS if name not in {"MS5611", "MS5607", "MS4525DO", "SDP31", "SDP33"}]
 
@@ -30,13 +30,13 @@ class Bench:
         while self.driver.due_s <= until_s:
             self.clock.now_s = max(self.clock.now_s, self.driver.due_s + late_s)
             if self.barometer:
-                self.driver.hear(Baro(self.clock(), self.world.static_pa))
+                self.driver.on_sample(Baro(self.clock(), self.world.static_pa))
             begun_s = self.clock()
             try:
                 samples += self.driver.poll(begun_s)
             except SensorError as error:
                 faults.append(error)
-            self.driver.took(self.clock() - begun_s)
+            self.driver.note_poll_duration(self.clock() - begun_s)
         self.clock.now_s = max(self.clock.now_s, until_s)
         return samples, faults
 

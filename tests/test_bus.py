@@ -133,7 +133,7 @@ def fly(log_lines, *, seconds=6.0, chips=WIRED):
             for sample in samples:
                 got.append(sample)
                 for other in sensors:
-                    other.hear(sample)
+                    other.on_sample(sample)
     return got
 
 

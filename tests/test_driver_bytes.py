@@ -10,18 +10,16 @@ from drivers.errors import (
 from drivers.registry import CHIPS, build
 from drivers.samples import CHANNEL_OF, CHANNELS, Baro
 from drivers.sensor import NEVER_S
-from tests.fuzz.babble import IDENTITY, Babble
+from tests.fuzz.babble import Babble, identity_of
 
 
 @pytest.mark.parametrize("name", CHIPS)
 @given(data=st.data())
 @settings(max_examples=60)
 def test_whatever_a_chip_answers_it_is_a_possible_sample_or_a_typed_error(name, data):
-    bus = Babble(
-        lambda length: data.draw(st.binary(min_size=length, max_size=length)), IDENTITY.get(name, {})
-    )
+    bus = Babble(lambda length: data.draw(st.binary(min_size=length, max_size=length)), identity_of(name))
     driver = build(name, bus, channels=[*CHIPS[name].channels, *CHIPS[name].extra])
-    driver.hear(Baro(0.0, 80_000.0))
+    driver.on_sample(Baro(0.0, 80_000.0))
     driver.start(0.0)
     for _ in range(12):
         now_s = driver.due_s

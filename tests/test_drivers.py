@@ -22,6 +22,30 @@ def test_every_chip_has_a_fake():
     assert set(FAKES) == set(CHIPS)
 
 
+@pytest.mark.parametrize(
+    ("name", "register", "value"),
+    [
+        # Bosch BST-BMP280-DS001 and BST-BME280-DS002, register "id".
+        ("BMP280", 0xD0, 0x58),
+        ("BME280", 0xD0, 0x60),
+        # Public kernel driver and vendor library, register "chip_id".
+        ("BMP388", 0x00, 0x50),
+        ("BMP390", 0x00, 0x60),
+        # InvenSense RM-MPU-6000A rev. 4.2, register 117 "Who Am I".
+        ("MPU-6050", 0x75, 0x68),
+        # From memory: DPS310 "Product and Revision ID", DocID027083, DS-000189, DS12140, BST-BMP581-DS004.
+        ("DPS310", 0x0D, 0x10),
+        ("LPS22HB", 0x0F, 0xB1),
+        ("ICM-20948", 0x00, 0xEA),
+        ("LSM6DSO", 0x0F, 0x6C),
+        ("BMP581", 0x01, 0x50),
+    ],
+)
+def test_identities_are_the_published_ones(name, register, value):
+    identity = CHIPS[name].identity
+    assert (identity.register, identity.value, identity.length) == (register, value, 1)
+
+
 @pytest.mark.parametrize("name", CHIPS)
 def test_samples_come_at_the_rate_asked_for_in_order_and_without_error(name):
     bench = Bench(name)
@@ -234,7 +258,7 @@ def test_what_cannot_be_is_refused_on_building(name):
 def test_a_name_nearly_right_gets_a_hint():
     with pytest.raises(ValueError, match="did you mean 'MS5611'"):
         build("ms5611", FakeBus(Clock()))
-    with pytest.raises(ValueError, match="expected one of MS5611"):
+    with pytest.raises(ValueError, match="expected one of BMP280"):
         build("thermometer", FakeBus(Clock()))
 
 

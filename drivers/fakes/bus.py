@@ -5,8 +5,8 @@ from __future__ import annotations
 import errno
 import zlib
 from abc import ABC, abstractmethod
-from collections.abc import Callable, Mapping
-from typing import TypeVar
+from collections.abc import Callable
+from typing import ClassVar, TypeVar
 
 import numpy as np
 
@@ -37,10 +37,13 @@ class FakeChip(ABC):
     """A chip on a fake bus.
 
     Attributes:
-        frozen: its data no longer change, though it says they are fresh.
+        frozen: its data no longer change, although its flags say that they are new.
         late_s: how much longer than usual its conversions take.
-        garbled_reads: how many of the coming reads have a bit turned over.
+        garbled_reads: how many of the next reads have one wrong bit.
     """
+
+    STANDS_FOR: ClassVar[tuple[str, ...]] = ()
+    """Names of the chips that it imitates."""
 
     def __init__(self, spec: ChipSpec, world: World, clock: Callable[[], float]) -> None:
         self.spec = spec
@@ -176,14 +179,14 @@ class RegisterChip(FakeChip):
     """A chip with a map of registers; the address counts up within a transfer.
 
     Attributes:
-        identity: what its identity register says.
+        identity: the value of its identity register.
     """
 
-    ID_REGISTER: int
-    IDS: Mapping[str, int]
+    IDENTITY = 0
+    """What `identity` is at first where the chip has no identity register."""
 
     def __init__(self, spec: ChipSpec, world: World, clock: Callable[[], float]) -> None:
-        self.identity = self.IDS[spec.name]
+        self.identity = spec.identity.value if spec.identity is not None else self.IDENTITY
         super().__init__(spec, world, clock)
 
     def power_on(self) -> None:
@@ -210,7 +213,8 @@ class RegisterChip(FakeChip):
             self._ready_s = None
             self.converted()
         self.about_to_read(self._pointer, length)
-        self.memory[self.ID_REGISTER] = self.identity
+        if self.spec.identity is not None:
+            self.memory[self.spec.identity.register] = self.identity
         found = bytes(self.memory[(self._pointer + offset) & 0xFF] for offset in range(length))
         self.was_read(self._pointer, length)
         return found

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 
+from drivers.registry import CHIPS
+
 
 class Babble:
     """Acknowledges everything and answers whatever it is given to say, but for registers that are known."""
@@ -37,20 +39,25 @@ class Babble:
         """Nothing to let go of."""
 
 
-IDENTITY: dict[str, dict[int, int]] = {
-    "BMP280": {0xD0: 0x58},
-    "BME280": {0xD0: 0x60},
-    "BMP388": {0x00: 0x50, 0x02: 0},
-    "BMP390": {0x00: 0x60, 0x02: 0},
-    "BMP581": {0x01: 0x50, 0x28: 0x02, 0x27: 0x01},
-    "DPS310": {0x0D: 0x10},
-    "LPS22HB": {0x0F: 0xB1},
-    "MPU-6050": {0x75: 0x68, 0x3A: 1},
-    "MPU-6500": {0x75: 0x70, 0x3A: 1},
-    "MPU-9250": {0x75: 0x71, 0x3A: 1},
-    "ICM-20948": {0x00: 0xEA, 0x1A: 1},
-    "LSM6DSO": {0x0F: 0x6C, 0x1E: 3},
-    "LSM6DSOX": {0x0F: 0x6C, 0x1E: 3},
-    "TMP117": {0x0F: 0x01, 0x10: 0x17},
+_STATUS: Mapping[str, Mapping[int, int]] = {
+    "BMP388": {0x02: 0},
+    "BMP390": {0x02: 0},
+    "BMP581": {0x28: 0x02, 0x27: 0x01},
+    "MPU-6050": {0x3A: 1},
+    "MPU-6500": {0x3A: 1},
+    "MPU-9250": {0x3A: 1},
+    "ICM-20948": {0x1A: 1},
+    "LSM6DSO": {0x1E: 3},
+    "LSM6DSOX": {0x1E: 3},
 }
-"""What lets a driver get beyond asking who is there, with new data always ready."""
+"""Status registers: no error, and new data always ready."""
+
+
+def identity_of(name: str) -> dict[int, int]:
+    """The registers that let a driver pass its identification and reach its data."""
+    registers = dict(_STATUS.get(name, {}))
+    identity = CHIPS[name].identity
+    if identity is not None:
+        for offset, byte in enumerate(identity.value.to_bytes(identity.length, "big")):
+            registers[identity.register + offset] = byte
+    return registers

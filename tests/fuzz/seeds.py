@@ -184,7 +184,7 @@ def bus_recordings() -> list[bytes]:
             for sensor in sensors:
                 for sample in sensor.poll(clock.now_s):
                     for other in sensors:
-                        other.hear(sample)
+                        other.on_sample(sample)
         found.append("".join(lines).encode())
     return found
 

@@ -25,7 +25,7 @@ from hw_replay.errors import RecordingError
 from hw_replay.messages import LATEST_T_S
 from hw_replay.open import open_source
 from tests.fuzz import containers, seeds
-from tests.fuzz.babble import IDENTITY, Babble
+from tests.fuzz.babble import Babble, identity_of
 from tests.soak.digest import Digest
 from vario.app.change.changes import apply_change
 from vario.app.player import Player
@@ -329,13 +329,13 @@ def _chip(chip: str, data: bytes) -> str:
     channels = [*CHIPS[chip].channels, *CHIPS[chip].extra]
     bus: Bus
     if data[:1] < b"\x40":
-        bus = Babble(_again_and_again(data[1:]), IDENTITY.get(chip, {}) if data[:1] < b"\x30" else {})
+        bus = Babble(_again_and_again(data[1:]), identity_of(chip) if data[:1] < b"\x30" else {})
     else:
         bus = _Damaged(clock, data[2:])
         static_pa = 10_000.0 + 430.0 * data[1] if len(data) > 1 else 90_000.0
         bus.attach(fake(chip, World(static_pa=static_pa, impact_pa=100.0), clock))
     driver = build(chip, bus, channels=channels)
-    driver.hear(Baro(0.0, 80_000.0))
+    driver.on_sample(Baro(0.0, 80_000.0))
     return _polled(driver, 16, clock)
 
 

@@ -132,9 +132,9 @@ class WatchedSensor:
             self._fault(SilentError(f"no reading for {self._silent_after_s:.1f} s", sensor=self.name), now_s)
         return samples
 
-    def took(self, duration_s: float) -> None:
+    def note_poll_duration(self, duration_s: float) -> None:
         """How long the last `poll` took."""
-        self.sensor.took(duration_s)
+        self.sensor.note_poll_duration(duration_s)
 
     def _well(self, now_s: float) -> None:
         self.readings += 1

@@ -43,13 +43,13 @@ class Scheduler:
             if sensor.due_s > now_s:
                 continue
             samples = sensor.poll(now_s)
-            sensor.took(self._clock.now_s() - now_s)
+            sensor.note_poll_duration(self._clock.now_s() - now_s)
             for sample in samples:
                 stamped = replace(sample, t_s=whole_ns(sample.t_s))
                 if stamped.t_s < 0.0:
                     continue
                 for listener in self._listeners:
-                    listener.hear(stamped)
+                    listener.on_sample(stamped)
                 taken.append(stamped)
         return taken
 

@@ -8,10 +8,10 @@ from __future__ import annotations
 
 from enum import IntEnum
 
-from drivers.chip import CELSIUS_ZERO_K, Chip, ChipSpec, signed
-from drivers.errors import NotReadyError, WrongChipError
+from drivers.chip import CELSIUS_ZERO_K, Chip, ChipSpec, Identity, signed
+from drivers.errors import NotReadyError
 from drivers.samples import Oat
-from drivers.sensor import Steps
+from drivers.sensor import DriverCoroutine
 
 
 class Reg(IntEnum):
@@ -22,8 +22,6 @@ class Reg(IntEnum):
     ID = 0x0F
 
 
-DEVICE_ID = 0x0117  # below four bits of revision
-ID_MASK = 0x0FFF
 SOFT_RESET = 1 << 1
 ONE_SHOT_MEAN_OF_8 = 3 << 10 | 1 << 5
 DATA_READY = 1 << 13
@@ -34,7 +32,7 @@ CONVERSION_S = 0.145
 
 TMP117 = ChipSpec(
     name="TMP117",
-    what="outside air temperature",
+    kind="outside air temperature",
     addresses=(0x48, 0x49, 0x4A, 0x4B),
     channels=("oat",),
     rate_hz=1.0,
@@ -43,7 +41,8 @@ TMP117 = ChipSpec(
     delay_s=TYPICAL_S / 2,
     source="TI SNOSD82D; one count",
     example="TMP117 datasheet, table of codes (from memory)",
-    memory="Averaging and reset bits, length of a conversion; registers, scale and one-shot mode read",
+    identity=Identity(Reg.ID, 0x0117, length=2, mask=0x0FFF),  # the other four bits are a revision
+    unverified="Averaging and reset bits, length of a conversion; registers, scale and one-shot mode read",
 )
 
 
@@ -55,18 +54,15 @@ def temperature_c(counts: int) -> float:
 class Tmp117(Chip):
     """Driver."""
 
-    def setup(self, now_s: float) -> Steps:
+    SPECS = (TMP117,)
+
+    def setup(self, now_s: float) -> DriverCoroutine:
         """Identify, reset."""
-        found = self.get_word(Reg.ID)
-        if found & ID_MASK != DEVICE_ID:
-            raise WrongChipError(
-                f"identity register 0x0F reads 0x{found:04X}, expected 0x0117 (TMP117)",
-                "Another chip is at this address",
-            )
+        self.expect_identity()
         self.put_word(Reg.CONFIGURATION, SOFT_RESET)
         yield now_s + START_UP_S
 
-    def measure(self, now_s: float) -> Steps:
+    def measure(self, now_s: float) -> DriverCoroutine:
         """One conversion, mean of eight."""
         self.put_word(Reg.CONFIGURATION, ONE_SHOT_MEAN_OF_8)
         yield now_s + CONVERSION_S

@@ -11,10 +11,10 @@ import struct
 from dataclasses import dataclass
 from enum import IntEnum
 
-from drivers.chip import CELSIUS_ZERO_K, Chip, ChipSpec
+from drivers.chip import CELSIUS_ZERO_K, Chip, ChipSpec, Identity
 from drivers.errors import BadCalibrationError, NotReadyError
 from drivers.samples import Baro, Oat
-from drivers.sensor import Steps
+from drivers.sensor import DriverCoroutine
 
 
 class Reg(IntEnum):
@@ -39,14 +39,14 @@ START_UP_S = 0.002
 CONVERSION_S = 0.01333  # 1.25 + 2.3 T + (2.3 P + 0.575) ms at most, x1 and x4
 TYPICAL_S = 0.0115  # 1 + 2 T + (2 P + 0.5) ms
 
-_MEMORY = "Conversion times (BME280 section 9.1), noise table 8; registers and arithmetic read"
+_UNVERIFIED = "Conversion times (BME280 section 9.1), noise table 8; registers and arithmetic read"
 _SOURCE = "BST-BMP280-DS001; pressure x4, temperature x1, filter off"
 
 
-def _spec(name: str) -> ChipSpec:
+def _spec(name: str, identity: int) -> ChipSpec:
     return ChipSpec(
         name=name,
-        what="barometer",
+        kind="barometer",
         addresses=(0x76, 0x77),
         channels=("baro",),
         extra=("oat",),
@@ -56,13 +56,13 @@ def _spec(name: str) -> ChipSpec:
         delay_s=TYPICAL_S / 2,
         source=_SOURCE,
         example="BMP280 datasheet section 3.12 (25.08 °C, 100653.27 Pa)",
-        memory=_MEMORY,
+        identity=Identity(Reg.ID, identity),
+        unverified=_UNVERIFIED,
     )
 
 
-BMP280 = _spec("BMP280")
-BME280 = _spec("BME280")
-IDS = {0x58: "BMP280", 0x60: "BME280"}
+BMP280 = _spec("BMP280", 0x58)
+BME280 = _spec("BME280", 0x60)
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,9 +110,11 @@ def compensate_pressure(trim: Trim, adc_p: int, t_fine: float) -> float:
 class Bmp280(Chip):
     """Driver of both."""
 
-    def setup(self, now_s: float) -> Steps:
+    SPECS = (BMP280, BME280)
+
+    def setup(self, now_s: float) -> DriverCoroutine:
         """Reset, identify, read the trimming parameters."""
-        self.expect_id(Reg.ID, {value: name for value, name in IDS.items() if name == self.spec.name})
+        self.expect_identity()
         self.put(Reg.RESET, RESET_WORD)
         yield now_s + START_UP_S
         if self.get(Reg.STATUS)[0] & IM_UPDATE:
@@ -122,7 +124,7 @@ class Bmp280(Chip):
         self._trim = Trim.of(raw)
         self.put(Reg.CONFIG, FILTER_OFF)
 
-    def measure(self, now_s: float) -> Steps:
+    def measure(self, now_s: float) -> DriverCoroutine:
         """One conversion of temperature and pressure."""
         self.put(Reg.CTRL_MEAS, FORCED)
         middle_s = now_s + TYPICAL_S / 2

@@ -10,13 +10,14 @@ second-order correction, conversion times); Measurement Specialties application 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 
 from drivers.bus import Bus
 from drivers.chip import CELSIUS_ZERO_K, Chip, ChipSpec
-from drivers.errors import BadCalibrationError, NotReadyError
+from drivers.errors import BadCalibrationError, NoAnswerError, NotReadyError
 from drivers.samples import Baro, Oat
-from drivers.sensor import Steps
+from drivers.sensor import DriverCoroutine
 
 RESET = 0x1E
 PROM = 0xA0  # eight words, two bytes apart
@@ -30,11 +31,11 @@ TYPICAL_S = 0.00822
 TEMPERATURE_EVERY = 5
 """Temperature follows the case slowly; at every cycle it would cost the time of a pressure reading."""
 
-_MEMORY = "Reload time after reset and longest conversion time; commands and constants read"
+_UNVERIFIED = "Reload time after reset and longest conversion time; commands and constants read"
 
 MS5611 = ChipSpec(
     name="MS5611",
-    what="barometer",
+    kind="barometer",
     addresses=(0x77, 0x76),
     channels=("baro",),
     extra=("oat",),
@@ -44,11 +45,11 @@ MS5611 = ChipSpec(
     delay_s=TYPICAL_S / 2,
     source="MS5611-01BA03 datasheet; 0.012 mbar rms at oversampling 4096",
     example="MS5611 datasheet p. 8 (20.07 °C, 1000.09 mbar)",
-    memory=_MEMORY,
+    unverified=_UNVERIFIED,
 )
 MS5607 = ChipSpec(
     name="MS5607",
-    what="barometer",
+    kind="barometer",
     addresses=(0x77, 0x76),
     channels=("baro",),
     extra=("oat",),
@@ -58,7 +59,7 @@ MS5607 = ChipSpec(
     delay_s=TYPICAL_S / 2,
     source="MS5607-02BA03 datasheet; 0.024 mbar rms at oversampling 4096 (from memory)",
     example="MS5607 datasheet p. 8 (20.00 °C, 1100.02 mbar)",
-    memory=_MEMORY + "; noise",
+    unverified=_UNVERIFIED + "; noise",
 )
 
 
@@ -146,7 +147,17 @@ def is_good(words: Sequence[int]) -> bool:
 class Ms56xx(Chip):
     """Driver of both: pressure every cycle, temperature every fifth in the time that is left."""
 
-    def setup(self, now_s: float) -> Steps:
+    SPECS = (MS5611, MS5607)
+
+    @classmethod
+    def recognize(cls, bus: Bus, address: int) -> str | None:
+        """The chips have no identity register. A PROM with a correct checksum identifies the family."""
+        with suppress(NoAnswerError):
+            if is_good(read_prom(bus, address)):
+                return "its PROM has a correct checksum"
+        return None
+
+    def setup(self, now_s: float) -> DriverCoroutine:
         """Reset, read and check the PROM, take a first temperature."""
         self._shifts = SHIFTS[self.spec.name]
         self._cycle = 0
@@ -163,7 +174,7 @@ class Ms56xx(Chip):
         yield now_s + CONVERSION_S
         self._d2 = self._result()
 
-    def measure(self, now_s: float) -> Steps:
+    def measure(self, now_s: float) -> DriverCoroutine:
         """Convert the pressure; afterwards, now and then, the temperature."""
         self.bus.write(self.address, bytes([CONVERT_PRESSURE]))
         middle_s = now_s + TYPICAL_S / 2

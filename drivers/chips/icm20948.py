@@ -9,10 +9,10 @@ from __future__ import annotations
 
 from enum import IntEnum
 
-from drivers.chip import ChipSpec
+from drivers.chip import ChipSpec, Identity
 from drivers.imu import RADPS_PER_DPS, Imu, accel_mps2, gyro_radps, noise_of
 from drivers.isa import G0_MPS2
-from drivers.sensor import Steps
+from drivers.sensor import DriverCoroutine
 
 BANK = 0x7F  # in every bank; the number in the high half of the byte
 
@@ -53,7 +53,7 @@ WAKE_S = 0.050
 
 ICM20948 = ChipSpec(
     name="ICM-20948",
-    what="motion",
+    kind="motion",
     addresses=(0x69, 0x68),
     channels=("imu_accel", "imu_gyro"),
     rate_hz=100.0,
@@ -64,21 +64,23 @@ ICM20948 = ChipSpec(
     },
     delay_s=0.0035,
     source="DS-000189 r1.3: 230 µg/√Hz behind 50 Hz; 0.015 °/s/√Hz from memory",
-    memory="Identity, settings bits, gyro scale and noise; delay estimated from the bandwidth",
+    identity=Identity(Reg.ID, 0xEA),
+    unverified="Identity, settings bits, gyro scale and noise; delay estimated from the bandwidth",
 )
-IDS = {0xEA: "ICM-20948"}
 
 
 class Icm20948(Imu):
     """Driver."""
 
+    SPECS = (ICM20948,)
+
     ACCEL_MPS2 = accel_mps2(4096.0)
     GYRO_RADPS = gyro_radps(65.5)
 
-    def setup(self, now_s: float) -> Steps:
+    def setup(self, now_s: float) -> DriverCoroutine:
         """Reset, wake, configure."""
         self.put(BANK, 0)
-        self.expect_id(Reg.ID, IDS)
+        self.expect_identity()
         self.put(Reg.PWR_MGMT_1, RESET)
         now_s = yield now_s + RESET_S
         self.put(Reg.PWR_MGMT_1, WAKE)

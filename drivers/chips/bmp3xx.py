@@ -11,10 +11,10 @@ import struct
 from dataclasses import dataclass
 from enum import IntEnum
 
-from drivers.chip import CELSIUS_ZERO_K, Chip, ChipSpec
+from drivers.chip import CELSIUS_ZERO_K, Chip, ChipSpec, Identity
 from drivers.errors import ChipFaultError, NotReadyError
 from drivers.samples import Baro, Oat
-from drivers.sensor import Steps
+from drivers.sensor import DriverCoroutine
 
 
 class Reg(IntEnum):
@@ -42,15 +42,15 @@ START_UP_S = 0.010
 TYPICAL_S = 0.01089  # 234 + (392 + 4 × 2020) + (163 + 2020) µs
 CONVERSION_S = 0.0135  # no maximum is given; a quarter more
 
-_MEMORY = (
+_UNVERIFIED = (
     "Settings bits, scaling of the constants, conversion time; register addresses read in public drivers"
 )
 
 
-def _spec(name: str) -> ChipSpec:
+def _spec(name: str, identity: int) -> ChipSpec:
     return ChipSpec(
         name=name,
-        what="barometer",
+        kind="barometer",
         addresses=(0x77, 0x76),
         channels=("baro",),
         extra=("oat",),
@@ -59,13 +59,13 @@ def _spec(name: str) -> ChipSpec:
         delay_s=TYPICAL_S / 2,
         source=f"BST-{name} datasheet; pressure x4, temperature x1, filter off; noise not at hand",
         example="none by the maker; a real chip's constants and reading in a public library's tests",
-        memory=_MEMORY,
+        identity=Identity(Reg.ID, identity),
+        unverified=_UNVERIFIED,
     )
 
 
-BMP388 = _spec("BMP388")
-BMP390 = _spec("BMP390")
-IDS = {0x50: "BMP388", 0x60: "BMP390"}
+BMP388 = _spec("BMP388", 0x50)
+BMP390 = _spec("BMP390", 0x60)
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,9 +116,11 @@ def compensate_pressure(trim: Trim, raw: int, celsius: float) -> float:
 class Bmp3xx(Chip):
     """Driver of both."""
 
-    def setup(self, now_s: float) -> Steps:
+    SPECS = (BMP388, BMP390)
+
+    def setup(self, now_s: float) -> DriverCoroutine:
         """Reset, identify, read the constants, configure."""
-        self.expect_id(Reg.ID, {value: name for value, name in IDS.items() if name == self.spec.name})
+        self.expect_identity()
         self.put(Reg.CMD, RESET_WORD)
         yield now_s + START_UP_S
         if self.get(Reg.ERR)[0] & FATAL:
@@ -129,7 +131,7 @@ class Bmp3xx(Chip):
         self.put(Reg.OSR, PRESSURE_X4_TEMPERATURE_X1)
         self.put(Reg.CONFIG, FILTER_OFF)
 
-    def measure(self, now_s: float) -> Steps:
+    def measure(self, now_s: float) -> DriverCoroutine:
         """One conversion of both."""
         self.put(Reg.PWR_CTRL, FORCED)
         middle_s = now_s + TYPICAL_S / 2

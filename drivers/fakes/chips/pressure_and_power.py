@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 import errno
-from types import MappingProxyType
 
-from drivers import sdp3x
 from drivers.chip import CELSIUS_ZERO_K
+from drivers.chips import ina219, sdp3x
 from drivers.fakes.bus import FakeChip, RegisterChip
 
 
@@ -17,6 +16,7 @@ class FakeMs4525do(FakeChip):
         status: what it reports instead of its own status bits, if set.
     """
 
+    STANDS_FOR = ("MS4525DO",)
     UPDATE_S = 0.0005
 
     def power_on(self) -> None:
@@ -49,6 +49,7 @@ class FakeSdp3x(FakeChip):
         scale: counts a pascal, as stated in its frames.
     """
 
+    STANDS_FOR = ("SDP31", "SDP33")
     CLIPS_AT = 1.04
 
     def power_on(self) -> None:
@@ -102,8 +103,7 @@ class FakeWords(RegisterChip):
 class FakeTmp117(FakeWords):
     """TMP117."""
 
-    ID_REGISTER = 0x0F
-    IDS = MappingProxyType({"TMP117": 0x0117})
+    STANDS_FOR = ("TMP117",)
 
     def reset(self) -> None:
         """Identity in place."""
@@ -125,10 +125,10 @@ class FakeTmp117(FakeWords):
 
 
 class FakeIna219(FakeWords):
-    """INA219; `identity` is the configuration it has after a reset."""
+    """INA219; `identity` is the value of its configuration register after a reset."""
 
-    ID_REGISTER = 0x00
-    IDS = MappingProxyType({"INA219": 0x399F})
+    STANDS_FOR = ("INA219",)
+    IDENTITY = ina219.AFTER_RESET
 
     def reset(self) -> None:
         """Configuration as after a reset."""

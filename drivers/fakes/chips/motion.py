@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 import struct
 from collections.abc import Iterable
-from types import MappingProxyType
 
 from drivers.fakes.bus import RegisterChip
 from drivers.isa import G0_MPS2
@@ -38,8 +37,7 @@ class FakeImu(RegisterChip):
 class FakeMpu6xxx(FakeImu):
     """MPU-6050, MPU-6500 or MPU-9250."""
 
-    ID_REGISTER = 0x75
-    IDS = MappingProxyType({"MPU-6050": 0x68, "MPU-6500": 0x70, "MPU-9250": 0x71})
+    STANDS_FOR = ("MPU-6050", "MPU-6500", "MPU-9250")
 
     def reset(self) -> None:
         """Asleep."""
@@ -69,8 +67,7 @@ class FakeMpu6xxx(FakeImu):
 class FakeIcm20948(FakeImu):
     """ICM-20948: four banks of registers behind one address."""
 
-    ID_REGISTER = 0x00
-    IDS = MappingProxyType({"ICM-20948": 0xEA})
+    STANDS_FOR = ("ICM-20948",)
 
     def reset(self) -> None:
         """Asleep, bank 0."""
@@ -107,8 +104,7 @@ class FakeIcm20948(FakeImu):
 class FakeLsm6dso(FakeImu):
     """LSM6DSO or LSM6DSOX."""
 
-    ID_REGISTER = 0x0F
-    IDS = MappingProxyType({"LSM6DSO": 0x6C, "LSM6DSOX": 0x6C})
+    STANDS_FOR = ("LSM6DSO", "LSM6DSOX")
     ORDER = "<"
     FULL_G = (2, 16, 4, 8)
     MDPS = (8.75, 17.5, 35.0, 70.0)

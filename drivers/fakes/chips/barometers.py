@@ -8,10 +8,9 @@ from __future__ import annotations
 
 import struct
 from collections.abc import Callable
-from types import MappingProxyType
 
-from drivers import bmp3xx, bmp280, dps310, ms56xx
 from drivers.chip import CELSIUS_ZERO_K
+from drivers.chips import bmp3xx, bmp280, dps310, ms56xx
 from drivers.fakes.bus import FakeChip, RegisterChip
 
 PROMS = {
@@ -36,6 +35,7 @@ def search(formula: Callable[[int], float], wanted: float, low: int, high: int) 
 class FakeMs56xx(FakeChip):
     """MS5611 or MS5607 with the constants of its datasheet's example."""
 
+    STANDS_FOR = ("MS5611", "MS5607")
     CONVERSION_S = ms56xx.TYPICAL_S
 
     def power_on(self) -> None:
@@ -83,8 +83,7 @@ class FakeMs56xx(FakeChip):
 class FakeBmp280(RegisterChip):
     """BMP280 or BME280 with the constants of the datasheet's example."""
 
-    ID_REGISTER = bmp280.Reg.ID
-    IDS = MappingProxyType({"BMP280": 0x58, "BME280": 0x60})
+    STANDS_FOR = ("BMP280", "BME280")
     TRIM = (27504, 26435, -1000, 36477, -10685, 3024, 2855, 140, -7, 15500, -14600, 6000)
 
     def reset(self) -> None:
@@ -118,8 +117,7 @@ class FakeBmp280(RegisterChip):
 class FakeBmp3xx(RegisterChip):
     """BMP388 or BMP390 with invented constants of the usual size."""
 
-    ID_REGISTER = bmp3xx.Reg.ID
-    IDS = MappingProxyType({"BMP388": 0x50, "BMP390": 0x60})
+    STANDS_FOR = ("BMP388", "BMP390")
     TRIM = struct.pack(
         "<HHbhhbbHHbbhbb", 27800, 19000, -7, 3277, 15884, 5, 0, 25_000, 2_000, 3, -6, 4000, 9, -20
     )
@@ -156,8 +154,7 @@ class FakeBmp3xx(RegisterChip):
 class FakeBmp581(RegisterChip):
     """BMP581."""
 
-    ID_REGISTER = 0x01
-    IDS = MappingProxyType({"BMP581": 0x50})
+    STANDS_FOR = ("BMP581",)
     TIMES_S = (1 / 498, 1 / 374, 1 / 255, 1 / 155, 1 / 87, 1 / 46, 1 / 24, 1 / 12)  # by oversampling
 
     def reset(self) -> None:
@@ -187,8 +184,7 @@ class FakeBmp581(RegisterChip):
 class FakeDps310(RegisterChip):
     """DPS310 with invented coefficients of the usual size."""
 
-    ID_REGISTER = 0x0D
-    IDS = MappingProxyType({"DPS310": 0x10})
+    STANDS_FOR = ("DPS310",)
     VALUES = ((210, 12), (-260, 12), (80_000, 20), (-55_000, 20), *((v, 16) for v in (-3000, 1200, -9000)))
     LAST = ((100, 16), (-1500, 16))
     TIMES_S = (0.0036, 0.0052, 0.0084, 0.0148, 0.0276, 0.0532, 0.1044, 0.2068)
@@ -236,8 +232,7 @@ class FakeDps310(RegisterChip):
 class FakeLps22hb(RegisterChip):
     """LPS22HB."""
 
-    ID_REGISTER = 0x0F
-    IDS = MappingProxyType({"LPS22HB": 0xB1})
+    STANDS_FOR = ("LPS22HB",)
     CONVERSION_S = 0.0125
 
     def written(self, register: int, value: int) -> None:

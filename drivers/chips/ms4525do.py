@@ -13,7 +13,7 @@ from enum import IntEnum
 from drivers.chip import Chip, ChipSpec
 from drivers.errors import ChipFaultError, NotReadyError, SaturatedError
 from drivers.samples import Pitot
-from drivers.sensor import Steps
+from drivers.sensor import DriverCoroutine
 
 PSI_PA = 6894.757293168361
 SPAN_PSI = 1.0
@@ -22,14 +22,14 @@ LOW, HIGH = 0.05, 0.95  # of full scale; the range itself is 0.1 to 0.9
 
 MS4525DO = ChipSpec(
     name="MS4525DO",
-    what="airspeed",
+    kind="airspeed",
     addresses=(0x28, 0x36, 0x46),
     channels=("pitot",),
     rate_hz=50.0,
     max_rate_hz=200.0,
     delay_s=0.0005,
     source="MS4525DO datasheet; no noise given, one count is 1.05 Pa",
-    memory="Transfer function, fault and command states, addresses but 0x28; frame and stale state read",
+    unverified="Transfer function, fault and command states, addresses but 0x28; frame and stale state read",
     example="MS4525DO datasheet p. 14 (status bits); type A end points",
 )
 
@@ -70,7 +70,10 @@ def temperature_c(counts: int) -> float:
 class Ms4525do(Chip):
     """Driver: it converts by itself every half millisecond."""
 
-    def setup(self, now_s: float) -> Steps:
+    SPECS = (MS4525DO,)
+    KNOWN_BY_ADDRESS = True
+
+    def setup(self, now_s: float) -> DriverCoroutine:
         """There is nothing to set, and no identity: a frame that makes sense must do."""
         self._frame()
         yield now_s + 1.0 / self.identity.rate_hz

@@ -17,7 +17,7 @@ from contextlib import suppress
 from drivers.chip import Chip, ChipSpec, signed
 from drivers.errors import BadChecksumError, NoAnswerError, SaturatedError, WrongChipError
 from drivers.samples import Baro, Pitot, Sample
-from drivers.sensor import Steps
+from drivers.sensor import DriverCoroutine
 
 START_AVERAGING = bytes([0x36, 0x15])  # differential pressure, averaged from one reading to the next
 STOP = bytes([0x3F, 0xF9])
@@ -27,13 +27,13 @@ FIRST_RESULT_S = 0.020  # 8 ms are enough for the first; then some average
 AMBIENT_HOLD_S = 30.0
 """How long a static pressure may serve: a glider in a dive changes it by 5 % in that time."""
 
-_MEMORY = "Ranges of the SDP31, pressure correction applied to this family; commands and scale read"
+_UNVERIFIED = "Ranges of the SDP31, pressure correction applied to this family; commands and scale read"
 
 
 def _spec(name: str) -> ChipSpec:
     return ChipSpec(
         name=name,
-        what="airspeed",
+        kind="airspeed",
         addresses=(0x21, 0x22, 0x23),
         channels=("pitot",),
         rate_hz=50.0,
@@ -41,7 +41,7 @@ def _spec(name: str) -> ChipSpec:
         delay_s=0.010,
         source="SDP3x datasheet; noise not at hand",
         example="Sensirion datasheets: CRC-8 of BE EF is 92",
-        memory=_MEMORY,
+        unverified=_UNVERIFIED,
     )
 
 
@@ -87,15 +87,19 @@ def true_pa(sensor_pa: float, ambient_pa: float) -> float:
 class Sdp3x(Chip):
     """Driver of both: averages between readings, so that none of the pressure is missed."""
 
+    SPECS = (SDP31, SDP33)
+    KNOWN_BY_ADDRESS = True
+    ACCEPTED_WHEN_IDLE = STOP
+
     listens = True
     _ambient: Baro | None = None
 
-    def hear(self, sample: Sample) -> None:
+    def on_sample(self, sample: Sample) -> None:
         """Take the static pressure of the barometer."""
         if isinstance(sample, Baro):
             self._ambient = sample
 
-    def setup(self, now_s: float) -> Steps:
+    def setup(self, now_s: float) -> DriverCoroutine:
         """Stop, start averaging, make sure of the model by its scale."""
         self._scale = SCALES[self.spec.name]
         self._range_pa = RANGES_PA[self.spec.name]

@@ -11,7 +11,7 @@ from enum import IntEnum
 from drivers.chip import Chip, ChipSpec
 from drivers.errors import NotReadyError, SaturatedError, WrongChipError
 from drivers.samples import Supply
-from drivers.sensor import Steps
+from drivers.sensor import DriverCoroutine
 
 
 class Reg(IntEnum):
@@ -32,7 +32,7 @@ CONVERSION_S = 0.0751
 
 INA219 = ChipSpec(
     name="INA219",
-    what="supply voltage",
+    kind="supply voltage",
     addresses=tuple(range(0x40, 0x50)),
     channels=("supply",),
     rate_hz=1.0,
@@ -41,7 +41,7 @@ INA219 = ChipSpec(
     delay_s=TYPICAL_S / 2,
     source="SBOS448; one count",
     example="INA219 datasheet, programming example (from memory)",
-    memory="Everything",
+    unverified="Everything",
 )
 
 
@@ -53,7 +53,10 @@ def voltage_v(register: int) -> float:
 class Ina219(Chip):
     """Driver."""
 
-    def setup(self, now_s: float) -> Steps:
+    SPECS = (INA219,)
+    KNOWN_BY_ADDRESS = True
+
+    def setup(self, now_s: float) -> DriverCoroutine:
         """Reset, and see that it was one."""
         self.put_word(Reg.CONFIGURATION, RESET)
         yield now_s + START_UP_S
@@ -64,7 +67,7 @@ class Ina219(Chip):
                 "Another chip is at this address",
             )
 
-    def measure(self, now_s: float) -> Steps:
+    def measure(self, now_s: float) -> DriverCoroutine:
         """One conversion, mean of 128."""
         self.put_word(Reg.CONFIGURATION, VOLTAGE_ONCE_MEAN_OF_128)
         yield now_s + CONVERSION_S

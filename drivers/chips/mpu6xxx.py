@@ -10,10 +10,10 @@ from __future__ import annotations
 
 from enum import IntEnum
 
-from drivers.chip import ChipSpec
+from drivers.chip import ChipSpec, Identity
 from drivers.imu import RADPS_PER_DPS, Imu, accel_mps2, gyro_radps, noise_of
 from drivers.isa import G0_MPS2
-from drivers.sensor import Steps
+from drivers.sensor import DriverCoroutine
 
 
 class Reg(IntEnum):
@@ -48,16 +48,16 @@ RESET_S = 0.100
 WAKE_S = 0.050
 
 BANDWIDTH_HZ = 44.0
-_MEMORY = (
+_UNVERIFIED = (
     "Identity, ranges and their scale, filter settings and delay, noise density; data registers and "
     "thermometer scale read"
 )
 
 
-def _spec(name: str, accel_ug: float, gyro_dps: float) -> ChipSpec:
+def _spec(name: str, identity: int, accel_ug: float, gyro_dps: float) -> ChipSpec:
     return ChipSpec(
         name=name,
-        what="motion",
+        kind="motion",
         addresses=(0x68, 0x69),
         channels=("imu_accel", "imu_gyro"),
         rate_hz=100.0,
@@ -68,25 +68,27 @@ def _spec(name: str, accel_ug: float, gyro_dps: float) -> ChipSpec:
         },
         delay_s=0.0049,
         source=f"Register map; {accel_ug:g} µg/√Hz and {gyro_dps:g} °/s/√Hz behind {BANDWIDTH_HZ:g} Hz",
-        memory=_MEMORY,
+        identity=Identity(Reg.ID, identity),
+        unverified=_UNVERIFIED,
     )
 
 
-MPU6050 = _spec("MPU-6050", 400.0, 0.005)
-MPU6500 = _spec("MPU-6500", 300.0, 0.010)
-MPU9250 = _spec("MPU-9250", 300.0, 0.010)
-IDS = {0x68: "MPU-6050", 0x70: "MPU-6500", 0x71: "MPU-9250"}
+MPU6050 = _spec("MPU-6050", 0x68, 400.0, 0.005)
+MPU6500 = _spec("MPU-6500", 0x70, 300.0, 0.010)
+MPU9250 = _spec("MPU-9250", 0x71, 300.0, 0.010)
 
 
 class Mpu6xxx(Imu):
     """Driver of the family."""
 
+    SPECS = (MPU6050, MPU6500, MPU9250)
+
     ACCEL_MPS2 = accel_mps2(4096.0)
     GYRO_RADPS = gyro_radps(65.5)
 
-    def setup(self, now_s: float) -> Steps:
+    def setup(self, now_s: float) -> DriverCoroutine:
         """Reset, wake, configure."""
-        self.expect_id(Reg.ID, {value: name for value, name in IDS.items() if name == self.spec.name})
+        self.expect_identity()
         self.put(Reg.PWR_MGMT_1, RESET)
         now_s = yield now_s + RESET_S
         self.put(Reg.PWR_MGMT_1, WAKE)

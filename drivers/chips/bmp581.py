@@ -8,10 +8,10 @@ from __future__ import annotations
 
 from enum import IntEnum
 
-from drivers.chip import CELSIUS_ZERO_K, Chip, ChipSpec, signed
+from drivers.chip import CELSIUS_ZERO_K, Chip, ChipSpec, Identity, signed
 from drivers.errors import ChipFaultError, NotReadyError
 from drivers.samples import Baro, Oat
-from drivers.sensor import Steps
+from drivers.sensor import DriverCoroutine
 
 
 class Reg(IntEnum):
@@ -43,7 +43,7 @@ CONVERSION_S = 0.0145  # no maximum is given; a quarter more
 
 BMP581 = ChipSpec(
     name="BMP581",
-    what="barometer",
+    kind="barometer",
     addresses=(0x47, 0x46),
     channels=("baro",),
     extra=("oat",),
@@ -52,9 +52,9 @@ BMP581 = ChipSpec(
     noise={"baro": 0.21},
     delay_s=TYPICAL_S / 2,
     source="BST-BMP581-DS004 table 9; pressure x16, temperature x1, filter off",
-    memory="Bits of the settings registers, conversion time in forced mode; addresses and scaling read",
+    identity=Identity(Reg.ID, 0x50),
+    unverified="Bits of the settings registers, conversion time in forced mode; addresses and scaling read",
 )
-IDS = {0x50: "BMP581"}
 
 
 def temperature_c(raw: bytes) -> float:
@@ -70,9 +70,11 @@ def pressure_pa(raw: bytes) -> float:
 class Bmp581(Chip):
     """Driver."""
 
-    def setup(self, now_s: float) -> Steps:
+    SPECS = (BMP581,)
+
+    def setup(self, now_s: float) -> DriverCoroutine:
         """Reset, identify, check its memory, configure."""
-        self.expect_id(Reg.ID, IDS)
+        self.expect_identity()
         self.put(Reg.CMD, RESET_WORD)
         now_s = yield now_s + START_UP_S
         (status,) = self.get(Reg.STATUS)
@@ -84,7 +86,7 @@ class Bmp581(Chip):
         self.put(Reg.DSP_IIR, FILTER_OFF)
         self.put(Reg.OSR, PRESSURE_X16_TEMPERATURE_X1)
 
-    def measure(self, now_s: float) -> Steps:
+    def measure(self, now_s: float) -> DriverCoroutine:
         """One conversion of both."""
         self.put(Reg.ODR, FORCED)
         middle_s = now_s + TYPICAL_S / 2

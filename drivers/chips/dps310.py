@@ -10,10 +10,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import IntEnum
 
-from drivers.chip import CELSIUS_ZERO_K, Chip, ChipSpec, signed
+from drivers.chip import CELSIUS_ZERO_K, Chip, ChipSpec, Identity, signed
 from drivers.errors import NotReadyError, StaleDataError
 from drivers.samples import Baro, Oat
-from drivers.sensor import Steps
+from drivers.sensor import DriverCoroutine
 
 
 class Reg(IntEnum):
@@ -50,7 +50,7 @@ FUSE_FIX = ((0x0E, 0xA5), (0x0F, 0x96), (0x62, 0x02), (0x0E, 0x00), (0x0F, 0x00)
 
 DPS310 = ChipSpec(
     name="DPS310",
-    what="barometer",
+    kind="barometer",
     addresses=(0x77, 0x76),
     channels=("baro",),
     extra=("oat",),
@@ -59,9 +59,9 @@ DPS310 = ChipSpec(
     noise={"baro": 0.5},
     delay_s=PRESSURE_TYPICAL_S / 2,
     source="DPS310 datasheet v1.1; pressure x8, temperature x1",
-    memory="Pressure formula, scale factors beyond x1, settings bits, temperature fix, noise",
+    identity=Identity(Reg.ID, 0x10),
+    unverified="Pressure formula, scale factors beyond x1, settings bits, temperature fix, noise",
 )
-IDS = {0x10: "DPS310"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,9 +102,11 @@ def compensate_pressure(c: Coefficients, p: float, t: float) -> float:
 class Dps310(Chip):
     """Driver: pressure every cycle, temperature now and then."""
 
-    def setup(self, now_s: float) -> Steps:
+    SPECS = (DPS310,)
+
+    def setup(self, now_s: float) -> DriverCoroutine:
         """Reset, identify, read the coefficients, take a first temperature."""
-        self.expect_id(Reg.ID, IDS)
+        self.expect_identity()
         self.put(Reg.RESET, SOFT_RESET)
         now_s = yield now_s + START_UP_S
         if self.get(Reg.MEAS_CFG)[0] & READY_AFTER_RESET != READY_AFTER_RESET:
@@ -122,7 +124,7 @@ class Dps310(Chip):
         self._temperature = self._result(Reg.TEMPERATURE, TEMPERATURE_READY) / SCALE[1]
         self._cycle = 0
 
-    def measure(self, now_s: float) -> Steps:
+    def measure(self, now_s: float) -> DriverCoroutine:
         """Convert the pressure; afterwards, now and then, the temperature."""
         self.put(Reg.MEAS_CFG, MEASURE_PRESSURE)
         middle_s = now_s + PRESSURE_TYPICAL_S / 2

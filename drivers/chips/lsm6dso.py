@@ -9,10 +9,10 @@ from __future__ import annotations
 
 from enum import IntEnum
 
-from drivers.chip import ChipSpec
+from drivers.chip import ChipSpec, Identity
 from drivers.imu import RADPS_PER_DPS, Imu, accel_mps2, gyro_radps, noise_of
 from drivers.isa import G0_MPS2
-from drivers.sensor import Steps
+from drivers.sensor import DriverCoroutine
 
 
 class Reg(IntEnum):
@@ -48,7 +48,7 @@ BANDWIDTH_HZ = 42.0
 def _spec(name: str) -> ChipSpec:
     return ChipSpec(
         name=name,
-        what="motion",
+        kind="motion",
         addresses=(0x6A, 0x6B),
         channels=("imu_accel", "imu_gyro"),
         rate_hz=100.0,
@@ -59,25 +59,27 @@ def _spec(name: str) -> ChipSpec:
         },
         delay_s=0.006,
         source="DS12140; 110 µg/√Hz at ±8 g and 3.8 mdps/√Hz behind about 42 Hz",
-        memory="Filter bits, noise, scales at these ranges; delay estimated; the rest read in public drivers",
+        identity=Identity(Reg.ID, 0x6C),
+        unverified="Filter bits, noise, scales at these ranges; delay estimated; rest read in public drivers",
     )
 
 
 LSM6DSO = _spec("LSM6DSO")
 LSM6DSOX = _spec("LSM6DSOX")
-IDS = {0x6C: "LSM6DSO or LSM6DSOX"}
 
 
 class Lsm6dso(Imu):
     """Driver of both."""
 
+    SPECS = (LSM6DSO, LSM6DSOX)
+
     ACCEL_MPS2 = accel_mps2(1000.0 / 0.244)
     GYRO_RADPS = gyro_radps(1000.0 / 17.5)
     BYTE_ORDER = "<"
 
-    def setup(self, now_s: float) -> Steps:
+    def setup(self, now_s: float) -> DriverCoroutine:
         """Reset, configure."""
-        self.expect_id(Reg.ID, IDS)
+        self.expect_identity()
         self.put(Reg.CTRL3_C, SOFT_RESET)
         now_s = yield now_s + RESET_S
         self.configure(SETTINGS)

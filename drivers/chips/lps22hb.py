@@ -8,10 +8,10 @@ from __future__ import annotations
 
 from enum import IntEnum
 
-from drivers.chip import CELSIUS_ZERO_K, Chip, ChipSpec, signed
+from drivers.chip import CELSIUS_ZERO_K, Chip, ChipSpec, Identity, signed
 from drivers.errors import NotReadyError
 from drivers.samples import Baro, Oat
-from drivers.sensor import Steps
+from drivers.sensor import DriverCoroutine
 
 
 class Reg(IntEnum):
@@ -36,7 +36,7 @@ ASK_AT_MOST = 4
 
 LPS22HB = ChipSpec(
     name="LPS22HB",
-    what="barometer",
+    kind="barometer",
     addresses=(0x5D, 0x5C),
     channels=("baro",),
     extra=("oat",),
@@ -45,9 +45,9 @@ LPS22HB = ChipSpec(
     noise={"baro": 1.3},
     delay_s=CONVERSION_S / 2,
     source="DocID027083: 0.0075 hPa with its filter; without it, as used here, √3 times that (computed)",
-    memory="Noise, time of one conversion, bits of CTRL1; other registers read in public drivers",
+    identity=Identity(Reg.ID, 0xB1),
+    unverified="Noise, time of one conversion, bits of CTRL1; other registers read in public drivers",
 )
-IDS = {0xB1: "LPS22HB"}
 
 
 def pressure_pa(raw: bytes) -> float:
@@ -58,14 +58,16 @@ def pressure_pa(raw: bytes) -> float:
 class Lps22hb(Chip):
     """Driver."""
 
-    def setup(self, now_s: float) -> Steps:
+    SPECS = (LPS22HB,)
+
+    def setup(self, now_s: float) -> DriverCoroutine:
         """Reset, identify, configure."""
-        self.expect_id(Reg.ID, IDS)
+        self.expect_identity()
         self.put(Reg.CTRL2, SOFT_RESET)
         yield now_s + START_UP_S
         self.put(Reg.CTRL1, WHOLE_READINGS)
 
-    def measure(self, now_s: float) -> Steps:
+    def measure(self, now_s: float) -> DriverCoroutine:
         """One conversion of both."""
         self.put(Reg.CTRL2, ONE_SHOT)
         middle_s = now_s + CONVERSION_S / 2

@@ -1,0 +1,1 @@
+"""One module for each family of chips: register map, compensation and driver."""

@@ -1,0 +1,25 @@
+"""The classes that the modules of a package define: a new module needs no entry in a list."""
+
+from __future__ import annotations
+
+import importlib
+import inspect
+import pkgutil
+from types import ModuleType
+from typing import Any
+
+
+def classes_in(package: ModuleType, base: type[Any]) -> list[type[Any]]:
+    """The concrete subclasses of `base` that the modules of `package` define, by module name and line."""
+    found: list[type[Any]] = []
+    for name in sorted(module.name for module in pkgutil.iter_modules(package.__path__)):
+        module = importlib.import_module(f"{package.__name__}.{name}")
+        found += [
+            value
+            for value in vars(module).values()
+            if isinstance(value, type)
+            and issubclass(value, base)
+            and value.__module__ == module.__name__
+            and not inspect.isabstract(value)
+        ]
+    return found

@@ -1,4 +1,4 @@
-"""Draws the pictures of docs/concepts.md from the physics they show: `python docs/pictures/draw.py`."""
+"""Draws the pictures of README and docs/concepts.md: `python docs/pictures/draw.py`."""
 
 from __future__ import annotations
 
@@ -10,13 +10,15 @@ G_MPS2 = 9.80665
 
 _STYLE = """
   <style>
-    .paper { fill: #fffefb } .ink { stroke: #1b2733 } .soft { stroke: #9aa3ab } .teal { stroke: #1f7a78 }
+    .paper { fill: #fffefb } .box { fill: #f2f4f5 }
+    .ink { stroke: #1b2733 } .soft { stroke: #9aa3ab } .teal { stroke: #1f7a78 }
     .amber { stroke: #b3600a } .violet { stroke: #5a4a9c } .fill-amber { fill: #e0a458 }
     .line { fill: none; stroke-width: 2.5; stroke-linejoin: round; stroke-linecap: round }
     .thin { stroke-width: 1.2 } .dash { stroke-dasharray: 6 5 }
     text { font: 14px "DejaVu Sans", "Segoe UI", sans-serif; fill: #1b2733 } .quiet { fill: #5d6873 }
     @media (prefers-color-scheme: dark) {
-      .paper { fill: #182027 } .ink { stroke: #e6ebee } .soft { stroke: #66737e } .teal { stroke: #4fc0b8 }
+      .paper { fill: #182027 } .box { fill: #232d36 }
+      .ink { stroke: #e6ebee } .soft { stroke: #66737e } .teal { stroke: #4fc0b8 }
       .amber { stroke: #f0a63c } .violet { stroke: #a99bf0 } .fill-amber { fill: #c98a3a }
       text { fill: #e6ebee } .quiet { fill: #93a1ac }
     }
@@ -156,7 +158,47 @@ def circle() -> str:
     return _picture("Lift around the circle", 660, 340, *parts)
 
 
+def _box(x: float, y: float, name: str, *details: str) -> str:
+    """A part: a name and lines of detail below it."""
+    height = 36 + 18 * len(details)
+    frame = f'<rect class="box ink thin" x="{x:.0f}" y="{y:.0f}" width="200" height="{height}" rx="6"/>'
+    lines = [_text(x + 12, y + 42 + 18 * row, detail, "quiet") for row, detail in enumerate(details)]
+    return "".join([frame, _text(x + 12, y + 22, name), *lines])
+
+
+def parts() -> str:
+    """The parts and their connections: sensors to the left of the computer, outputs to its right."""
+    sensors = (
+        ("barometer", "I²C: SDA, SCL, 3.3 V", "required"),
+        ("airspeed sensor", "I²C", "recommended"),
+        ("inertial sensor", "I²C, screwed down firmly", "recommended"),
+        ("GNSS receiver", "serial: TX to RXD (pin 10)", "optional"),
+    )
+    drawn = [
+        _box(440, 105, "Raspberry Pi", "Zero 2 W, 3, 4 or 5", "64-bit system", "Python 3.11 or later"),
+        _box(440, 290, "glider battery", "fuse, switch,", "converter to 5 V"),
+        _box(730, 20, "loudspeaker", "USB sound device", "or I²S amplifier"),
+        _box(730, 130, "memory card", "records every flight"),
+        _box(730, 220, "other devices", "NMEA 0183 over serial,", "UDP or TCP"),
+        _arrow((540, 290), (540, 199), "teal"),
+        _arrow((640, 125), (728, 65), "amber"),
+        _arrow((640, 150), (728, 156), "soft"),
+        _arrow((640, 175), (728, 250), "soft"),
+        _text(20, 372, "static line: barometer and − side of the airspeed sensor", "quiet"),
+        _text(20, 394, "pitot line: + side of the airspeed sensor", "quiet"),
+    ]
+    for row, (name, connection, need) in enumerate(sensors):
+        y = 20.0 + 80 * row
+        drawn += [
+            _box(150, y, name, connection),
+            _text(142, y + 32, need, "quiet", "end"),
+            _arrow((350, y + 27), (438, 122 + 20 * row), "violet"),
+        ]
+    return _picture("The parts and how they are connected", 950, 412, *drawn)
+
+
 PICTURES = {
+    "parts.svg": parts,
     "total-energy.svg": total_energy,
     "netto.svg": airmass,
     "wind.svg": wind,

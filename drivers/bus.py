@@ -1,6 +1,6 @@
-"""The I²C bus as drivers see it, and the real one on Linux.
+"""The I²C bus: its interface for drivers, and the implementation on Linux.
 
-Three transfers are all any chip here needs. Each either happens completely or raises a typed error.
+The drivers need three kinds of transfer. Each one either completes or raises a typed error.
 """
 
 from __future__ import annotations
@@ -17,9 +17,9 @@ class Bus(Protocol):
     """Plain I²C transfers to a 7-bit address.
 
     Raises, from each transfer:
-        NoAnswerError: nothing acknowledged.
+        NoAnswerError: no chip acknowledged.
         BusStuckError: the bus did not come free.
-        UnavailableError: the bus itself has gone.
+        UnavailableError: the bus device has gone.
     """
 
     @property
@@ -36,10 +36,10 @@ class Bus(Protocol):
         """Send bytes, then fetch after a repeated start (no stop between)."""
 
     def recover(self) -> None:
-        """Try to free a stuck bus; says nothing about success, the next transfer will."""
+        """Try to free a stuck bus. The next transfer shows whether it succeeded."""
 
     def close(self) -> None:
-        """Let the bus go. Closing twice does nothing."""
+        """Close the bus. Closing twice does nothing."""
 
 
 PULL_UP_ADVICE = "Check SDA and SCL for a short or a missing pull-up; unplug the chips one at a time"
@@ -65,7 +65,7 @@ class SmBus:
         open_bus: opens bus N; what it returns needs `i2c_rdwr` and `close`, as `smbus2.SMBus` has.
 
     Raises:
-        UnavailableError: if it cannot be opened; the message says what to switch on.
+        UnavailableError: if it cannot be opened. The message says what to enable.
     """
 
     def __init__(self, number: int = 1, open_bus: Callable[[int], Any] | None = None) -> None:
@@ -98,16 +98,16 @@ class SmBus:
     def recover(self) -> None:
         """Close and open the device.
 
-        The nine clock pulses that free a chip holding SDA (NXP UM10204, 3.1.16) are the kernel's to
-        give: adapters with a recovery hook (for example the `i2c-gpio` overlay) do so on the next
-        transfer. Where there is none, only cycling the chips' supply helps.
+        Nine clock pulses free a chip that holds SDA (NXP UM10204, 3.1.16). Only the kernel can send them:
+        adapters with a recovery hook (for example the `i2c-gpio` overlay) do so on the next transfer.
+        Without a hook, only switching the supply of the chips off and on helps.
         """
         self.close()
         with suppress(UnavailableError):
             self._open()
 
     def close(self) -> None:
-        """Let the device go."""
+        """Close the device."""
         if self._bus is not None:
             self._bus.close()
             self._bus = None
@@ -143,7 +143,7 @@ def _open_smbus(number: int) -> Any:
 
 
 def error_of(error: OSError, bus: str, address: int) -> SensorError:
-    """What an error of the operating system during a transfer means."""
+    """The typed error for an error of the operating system during a transfer."""
     kind, words, advice = _ERRNO.get(
         error.errno, (BusStuckError, f"transfer failed ({error})", PULL_UP_ADVICE)
     )

@@ -1,7 +1,8 @@
-"""Recording everything that goes over the wires; `bus_replay` plays it back into the drivers.
+"""Record every transfer on the buses; `bus_replay` replays the recording into the drivers.
 
-A field bug becomes a test: the recording holds every call of `start` and `poll` with its time and every
-transfer with what came back, so the same driver code does exactly the same again. One JSON object a line:
+A fault in the field becomes a test: the recording contains every call of `start` and `poll` with its time,
+and every transfer with its answer. The same driver code then does exactly the same again. Each line is a
+JSON object:
 
     {"log": 1}                                       the format
     {"sensor": 0, "chip": "MS5611", "bus": …}        a sensor and how to build it (`Sensor.build_args`)
@@ -11,9 +12,9 @@ transfer with what came back, so the same driver code does exactly the same agai
     {"wr": 119, "d": "00", "n": 3, "g": "8aa2b4", …} written, then read
     {"baud": 9600, …}   {"rx": 1, "g": "2447…", "at": …}   a serial line: speed set, bytes arrived
     {"recover": "i2c-1"}                             the bus was freed
-    any transfer may have "e": [kind, problem, advice] instead of what came back
+    any transfer may have "e": [kind, problem, advice] instead of an answer
 
-Numbers are written so that they read back exactly. A file that breaks off is played up to there.
+Numbers are written with full precision. A truncated file is replayed up to its end.
 """
 
 from __future__ import annotations
@@ -32,11 +33,11 @@ FORMAT = 1
 
 
 class BusLog:
-    """Writes what passes through the buses, ports and sensors wrapped by it.
+    """Writes the transfers of the buses, ports and sensors that it wraps.
 
     Args:
-        write: takes one line of text at a time, with its line end.
-        clock: the loop's clock, for the times of single transfers.
+        write: accepts one line of text at a time, including its line end.
+        clock: the clock of the loop, for the times of single transfers.
     """
 
     def __init__(self, write: Callable[[str], object], clock: Callable[[], float]) -> None:
@@ -50,7 +51,7 @@ class BusLog:
         self._write(json.dumps(entry, separators=(",", ":")) + "\n")
 
     def transfer(self, entry: dict[str, Any], act: Callable[[], bytes | None]) -> bytes:
-        """Do a transfer and write it down, whatever its end."""
+        """Do a transfer and record it, also if it fails."""
         try:
             got = act()
         except SensorError as error:
@@ -62,21 +63,21 @@ class BusLog:
         return got or b""
 
     def bus(self, bus: Bus) -> RecordingBus:
-        """A bus that is recorded; build the drivers on it."""
+        """A bus whose transfers are recorded. Build the drivers on it."""
         return RecordingBus(self, bus)
 
     def port(self, port: Port) -> RecordingPort:
-        """A serial line that is recorded; build the receiver on it."""
+        """A serial line whose bytes are recorded. Build the receiver on it."""
         return RecordingPort(self, port)
 
     def sensor(self, sensor: Sensor) -> RecordingSensor:
-        """A sensor that is recorded; give this one to the loop."""
+        """A sensor whose calls are recorded. Pass this one to the loop."""
         self._sensors += 1
         return RecordingSensor(self, sensor, self._sensors - 1)
 
 
 class RecordingBus:
-    """A bus whose transfers are written down."""
+    """A bus whose transfers are recorded."""
 
     def __init__(self, log: BusLog, bus: Bus) -> None:
         self._log = log
@@ -111,7 +112,7 @@ class RecordingBus:
 
 
 class RecordingPort:
-    """A serial line whose bytes are written down."""
+    """A serial line whose bytes are recorded."""
 
     def __init__(self, log: BusLog, port: Port) -> None:
         self._log = log
@@ -127,7 +128,7 @@ class RecordingPort:
         self._log.transfer({"baud": baud}, lambda: self._port.set_baud(baud))
 
     def read(self) -> bytes:
-        """What has arrived; empty readings are written down too, so that playing back stays in step."""
+        """The bytes that have arrived. Empty reads are recorded too: the replay needs every call."""
         return self._log.transfer({"rx": 1}, self._port.read)
 
     def close(self) -> None:
@@ -136,7 +137,7 @@ class RecordingPort:
 
 
 class RecordingSensor:
-    """A sensor whose calls are written down. Everything else it is asked goes to the real one."""
+    """A sensor whose calls are recorded. It forwards everything to the real one."""
 
     def __init__(self, log: BusLog, sensor: Sensor, index: int) -> None:
         self._log = log
@@ -175,22 +176,22 @@ class RecordingSensor:
         return self._sensor.listens
 
     def start(self, at_s: float) -> None:
-        """Write down, and start."""
+        """Record the call, and start."""
         self._log.put({"start": self._index, "t": at_s})
         self._sensor.start(at_s)
 
     def poll(self, now_s: float) -> tuple[Sample, ...]:
-        """Write down, and poll."""
+        """Record the call, and poll."""
         if now_s >= self._sensor.due_s:
             self._log.put({"poll": self._index, "t": now_s})
         return self._sensor.poll(now_s)
 
     def note_poll_duration(self, duration_s: float) -> None:
-        """Pass it on: what comes of it are the times of the polls."""
+        """Forward the call. It is not recorded: it only changes the times of later polls."""
         self._sensor.note_poll_duration(duration_s)
 
     def on_sample(self, sample: Sample) -> None:
-        """Write down a static pressure (the only thing any sensor listens for), and pass it on."""
+        """Record a static pressure, which is all that any sensor needs of others, and forward it."""
         if isinstance(sample, Baro) and self._sensor.listens:
             self._log.put({"hear": self._index, "baro": [sample.t_s, sample.static_pa]})
             self._sensor.on_sample(sample)

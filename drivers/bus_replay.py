@@ -1,4 +1,4 @@
-"""Playing a recording of the wires (`bus_log`) back into freshly built drivers."""
+"""Replay a recording of the buses (`bus_log`) into newly built drivers."""
 
 from __future__ import annotations
 
@@ -22,18 +22,18 @@ _KINDS = {
 
 
 MOST_SENSORS = 200
-"""Sensors of one recording: more than there are addresses on a bus."""
+"""The highest number of sensors in a recording: more than a bus has addresses."""
 
 
 LATEST_S = 4e9
-"""No call was later than this, even on a clock that counts from 1970."""
+"""The latest possible time of a call, even on a clock that counts from 1970."""
 
 
 class _Script(Protocol):
-    """The lines that are still to come."""
+    """The remaining lines."""
 
     def take(self, wanted: Mapping[str, Any]) -> bytes:
-        """What came back in the next line, which must be this transfer."""
+        """The answer in the next line, which must be this transfer."""
 
 
 class ReplayBus:
@@ -49,7 +49,7 @@ class ReplayBus:
         return self._name
 
     def write(self, address: int, data: bytes) -> None:
-        """What was sent must be the same."""
+        """Check that the same bytes were sent."""
         self._script.take({"w": address, "d": data.hex()})
 
     def read(self, address: int, length: int) -> bytes:
@@ -61,14 +61,14 @@ class ReplayBus:
         return self._script.take({"wr": address, "d": data.hex(), "n": length})
 
     def recover(self) -> None:
-        """Whether it helped is in the recording."""
+        """Do nothing: the recording shows whether it helped."""
 
     def close(self) -> None:
         """Nothing to let go of."""
 
 
 class ReplayPort:
-    """A serial line that brings what it brought then."""
+    """A serial line that replays the bytes of a recording."""
 
     def __init__(self, script: _Script, name: str) -> None:
         self._script = script
@@ -80,11 +80,11 @@ class ReplayPort:
         return self._name
 
     def set_baud(self, baud: int) -> None:
-        """The speed must be the same."""
+        """Check that the baud rate is the same."""
         self._script.take({"baud": baud})
 
     def read(self) -> bytes:
-        """What arrived then."""
+        """The bytes that arrived."""
         return self._script.take({"rx": 1})
 
     def close(self) -> None:
@@ -92,16 +92,16 @@ class ReplayPort:
 
 
 class BusReplay:
-    """Plays a recording into freshly built drivers.
+    """Replays a recording into newly built drivers.
 
-    Iterating yields the samples the live loop got, in its order, and in their places the errors that
-    were raised to it.
+    Iterating yields the samples that the live loop received, in its order. Where the loop received an error,
+    it yields that error.
 
     Args:
         lines: of the recording.
 
     Raises, while iterating:
-        DivergedError: if the drivers now do something else than then, or a line makes no sense; the
+        DivergedError: if the drivers do something else than in the recording, or a line is invalid. The
             message names the line.
     """
 
@@ -111,7 +111,7 @@ class BusReplay:
         self._next: Mapping[str, Any] | None = None
         self.sensors: list[Sensor] = []
         self.broke_off = False
-        """Whether the last line is not whole."""
+        """Whether the last line is incomplete."""
 
     def __iter__(self) -> Iterator[Sample | SensorError]:
         while (entry := self._line()) is not None:
@@ -140,7 +140,7 @@ class BusReplay:
                     raise self._diverged(f"{json.dumps(entry)[:80]} was done then, and is not now")
 
     def take(self, wanted: Mapping[str, Any]) -> bytes:
-        """What came back in the next line, which must be this transfer; or the error it ended in then."""
+        """The answer in the next line, which must be this transfer; raises its recorded error."""
         entry = self._line()
         if entry is None:
             self.broke_off = True

@@ -1,19 +1,18 @@
-"""What can go wrong between a chip and a sample, as one small tree.
+"""The errors between a chip and a sample.
 
-A message says which sensor at which address, what was read or written, what was expected, and what to
-look at on the wiring. `passing` errors cost one reading and nothing else; after any other the sensor
-must be started again.
+A message names the sensor and its address, what was read or written, what was expected, and what to check in
+the wiring. A `passing` error costs one reading. After any other error the sensor must be started again.
 """
 
 from __future__ import annotations
 
 
 class SensorError(Exception):
-    """Something is wrong with a sensor.
+    """A fault of a sensor.
 
     Args:
         problem: what was found and what was expected.
-        advice: what to look at first.
+        advice: what to check first.
         sensor: which sensor; filled in by the driver where the bus does not know.
     """
 
@@ -36,7 +35,7 @@ class UnavailableError(SensorError):
 
 
 class NoAnswerError(SensorError):
-    """Nothing acknowledges at the address: not wired, not powered, or at another address."""
+    """No chip acknowledges at the address: it is not wired, not powered, or at another address."""
 
 
 class BusStuckError(SensorError):
@@ -44,7 +43,7 @@ class BusStuckError(SensorError):
 
 
 class WrongChipError(SensorError):
-    """Something answers, but it is another chip than the settings say."""
+    """A chip answers, but it is not the chip that the settings name."""
 
 
 class BadCalibrationError(SensorError):
@@ -52,19 +51,19 @@ class BadCalibrationError(SensorError):
 
 
 class ChipFaultError(SensorError):
-    """The chip itself reports a fault."""
+    """The chip reports a fault."""
 
 
 class SilentError(SensorError):
-    """A serial line carries nothing that makes sense at any speed, or has fallen silent."""
+    """A serial line carries no valid sentence at any baud rate, or no bytes any more."""
 
 
 class StaleDataError(SensorError):
-    """The chip answers but its data no longer change: hung, or restarted and not measuring."""
+    """The chip answers, but its data no longer change: it hangs, or it was reset and does not measure."""
 
 
 class NotReadyError(SensorError):
-    """A conversion was not finished when it had to be."""
+    """A conversion was not finished in time."""
 
     passing = True
 
@@ -82,10 +81,10 @@ class SaturatedError(SensorError):
 
 
 class ImplausibleError(SensorError):
-    """The reading cannot be true."""
+    """The reading is physically impossible."""
 
     passing = True
 
 
 class DivergedError(SensorError):
-    """A replayed bus recording does not fit what the driver does now."""
+    """The driver does something else than in the replayed recording of the bus."""

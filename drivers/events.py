@@ -1,6 +1,6 @@
-"""What happens to the instrument in flight beside its sensors: changed settings, and marks of the pilot.
+"""Events in flight: changed settings, and marks of the pilot.
 
-They travel with the samples, in the recording and in order, so that a replay does what the flight did.
+A recording contains them in order with the samples, so that a replay does the same as the flight.
 """
 
 from __future__ import annotations
@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True, slots=True)
 class SettingsChange:
-    """The settings file has changed, whether it can be used or not: the text of it and of its glider file."""
+    """The settings file has changed: its text and that of its glider file, valid or not."""
 
     t_s: float
     settings_toml: str
@@ -19,7 +19,7 @@ class SettingsChange:
 
 @dataclass(frozen=True, slots=True)
 class Mark:
-    """Something the pilot wants to find again."""
+    """A moment that the pilot marked with a text."""
 
     t_s: float
     text: str

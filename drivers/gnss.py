@@ -1,14 +1,14 @@
-"""A GNSS receiver on a serial line: any that speaks NMEA 0183, at whatever speed it speaks.
+"""A GNSS receiver on a serial line: any that sends NMEA 0183, at any baud rate.
 
 All sentences of an epoch (those with the same UTC time) count as arrived with the first byte of the first
-of them; the samples' time is that less the receiver's latency, which only its maker can state: 0.1 s is
-usual. NMEA has no vertical speed, so `down_mps` is None.
+one. The time of the samples is that arrival minus the latency of the receiver. Only its maker can state the
+latency; 0.1 s is usual. NMEA has no vertical speed, so `down_mps` is None.
 
-Where several epochs are taken in one go, because the loop came late, the last is the one that has just
-arrived, and those before it are as much older as their UTC says.
+If the loop is late, it reads several epochs at once. The last of them has just arrived; the others are older
+by the difference of their UTC times.
 
-A VTG carries no time. Between the last time that was said and the next one, the longest pause is where one
-epoch ends and the next begins; a VTG that comes after a pause waits until it is known on which side it is.
+A VTG contains no time. Between one sentence with a time and the next, the longest pause separates the two
+epochs. A VTG after a pause is therefore held until it is known to which epoch it belongs.
 """
 
 from __future__ import annotations
@@ -24,24 +24,24 @@ from drivers.samples import GnssPos, GnssVel
 from drivers.sensor import Driver, DriverCoroutine, SensorIdentity
 
 BAUDS = (9600, 38400, 115200, 57600, 4800, 19200, 230400)
-"""In the order they are tried: what receivers come set to, the likely ones first."""
+"""Baud rates in the order of the search: the usual factory settings, the most common ones first."""
 
 LISTEN_HZ = 50.0
 TRY_S = 2.5  # at 4800 baud and one epoch a second two sentences may take that long
 SENTENCES_TO_BELIEVE = 2
 SILENT_AFTER_S = 5.0
 VTG_AFTER_S = 2.0
-"""VTG gives the velocity only where no RMC has come for this long."""
+"""VTG gives the velocity only if no RMC has arrived for this time."""
 
 PAUSE_S = 1.5 / LISTEN_HZ
-"""Sentences further apart do not follow at once; closer ones may have been taken in one go or two."""
+"""A longer time between two sentences is a pause; a shorter one may only be the rhythm of the reads."""
 
 UTC_AGREES_S = 1.0
 
 
 @dataclass(slots=True)
 class GnssStatus:
-    """What the receiver says of itself, for `vario check`. None: it has not said."""
+    """The state that the receiver reports, for `vario check`. None: not reported."""
 
     baud: int | None = None
     has_fix: bool | None = None
@@ -56,13 +56,13 @@ class GnssReceiver(Driver):
     """Driver of a receiver.
 
     Args:
-        port: its line.
-        baud: its speed; None: try what is usual.
-        latency_s: from the instant a fix is true to its first byte.
-        rate_hz: fixes a second it is set to, for its identity only.
+        port: its serial line.
+        baud: its baud rate; None: search for it.
+        latency_s: the time from the instant of a fix to its first byte.
+        rate_hz: fixes per second it is configured for; only for its identity.
 
     Raises:
-        ValueError: if no receiver is as late or as fast as that.
+        ValueError: if no receiver can have that latency or rate.
     """
 
     def __init__(
@@ -78,13 +78,13 @@ class GnssReceiver(Driver):
         self.latency_s = latency_s
         self.status = GnssStatus()
         self.utc_at_zero: datetime | None = None
-        """The UTC instant at which the loop's clock was 0; None until two sentences agree on it."""
+        """The UTC instant at which the clock of the loop was 0; None until two sentences agree."""
         self._ended_s = 0.0
-        """When the latest sentence did."""
+        """When the latest sentence arrived."""
         self._pause_s = PAUSE_S
-        """The longest since the last time that was said; at the least, what counts as one."""
+        """The longest pause since the last sentence with a time; at least the shortest pause."""
         self._latest: time | None = None
-        """Of the epochs taken in one go."""
+        """The epochs of one read."""
         self._forget()
 
     @property
@@ -98,7 +98,7 @@ class GnssReceiver(Driver):
         }
 
     def setup(self, now_s: float) -> DriverCoroutine:
-        """Find the speed at which the line makes sense."""
+        """Find the baud rate at which sentences are valid."""
         self._forget()
         bauds = BAUDS if self.baud is None else (self.baud,)
         heard = 0
@@ -127,7 +127,7 @@ class GnssReceiver(Driver):
         )
 
     def measure(self, now_s: float) -> None:
-        """Take what has arrived."""
+        """Read what has arrived."""
         data = self.port.read()
         garbled = self._splitter.garbled
         if not self._splitter.within_a_line:
@@ -155,16 +155,16 @@ class GnssReceiver(Driver):
             raise SilentError(f"no sentence for {SILENT_AFTER_S:g} s", "Check its supply and wires")
 
     def _forget(self) -> None:
-        """Whatever was known may be of another receiver, or long past."""
+        """Discard the state: it may be of another receiver, or old."""
         self._splitter = SentenceSplitter()
         self._heard_s = 0.0
         self._line_s = 0.0
         self._ended_s = 0.0
         self._run_s: float | None = None
-        """When the sentences that follow each other at once began; None: one of them had a time."""
+        """When the present run of sentences without a pause began; None: one of them had a time."""
         self._pause_s = PAUSE_S
         self._undecided: tuple[float, float] | None = None
-        """A velocity from after the longest pause."""
+        """A velocity that arrived after the longest pause."""
         self._epoch: time | None = None
         self._latest = None
         self._epoch_s = 0.0
@@ -203,7 +203,7 @@ class GnssReceiver(Driver):
         return max(0.0, self._epoch_s - self.latency_s)
 
     def _note_pause(self) -> None:
-        """A sentence has come."""
+        """Process a sentence."""
         pause_s = self._line_s - self._ended_s
         if pause_s > PAUSE_S:
             self._run_s = self._line_s
@@ -212,7 +212,7 @@ class GnssReceiver(Driver):
             self._give_undecided()
 
     def _go_on(self, utc_time: time) -> None:
-        """A sentence has a time: of the epoch so far, or the next one."""
+        """Process the time of a sentence: it belongs to the present epoch or begins the next one."""
         if utc_time != self._epoch:
             begun_s = self._line_s if self._run_s is None else self._run_s
             waited_s = _apart_s(utc_time, self._latest or utc_time) if begun_s == self._heard_s else 0.0
@@ -230,13 +230,13 @@ class GnssReceiver(Driver):
             self.emit(GnssVel(self._t_s, *velocity_mps, None))
 
     def _superfluous(self, t_s: float) -> bool:
-        """Whether a VTG should be passed over: RMC says it, or there is no epoch and fix it belongs to."""
+        """Whether to ignore a VTG: RMC gives the velocity, or the VTG belongs to no epoch with a fix."""
         if self._epoch is None or not self.status.has_fix:
             return True
         return self._rmc_s is not None and t_s - self._rmc_s < VTG_AFTER_S
 
     def _note_utc(self, at_zero: datetime) -> None:
-        """Believe the time of day when two in a row agree; it may jump once leap seconds are known."""
+        """Accept the UTC time when two in a row agree; it may jump when the leap seconds become known."""
         if (
             self._utc_seen is not None
             and abs((at_zero - self._utc_seen).total_seconds()) < UTC_AGREES_S
@@ -249,7 +249,7 @@ class GnssReceiver(Driver):
 
 
 def _apart_s(earlier: time, later: time) -> float:
-    """Seconds between two times of a day or of two; none where that is longer than a loop is ever late."""
+    """Seconds between two times of day, across midnight too; 0 where a loop cannot have been that late."""
     day = datetime.min + timedelta(days=1)
     apart = (datetime.combine(day, later) - datetime.combine(day, earlier)) % timedelta(days=1)
     return apart.total_seconds() if apart.total_seconds() <= SILENT_AFTER_S else 0.0

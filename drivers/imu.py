@@ -1,4 +1,4 @@
-"""What the motion chips share: they run by themselves; one transfer reads a flag, rates and forces."""
+"""The common part of the motion drivers: one transfer reads a data-ready flag, rates and forces."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from drivers.isa import G0_MPS2
 from drivers.samples import ImuAccel, ImuGyro
 
 ACCEL_RANGE_G = 8
-"""A glider's structure ends below 6 g; the finest range would clip in a winch launch."""
+"""The structure of a glider is limited to less than 6 g. The finest range would clip in a winch launch."""
 
 GYRO_RANGE_DPS = 500
 """Twice the rate of a spin."""
@@ -27,7 +27,7 @@ def noise_of(density: float, bandwidth_hz: float) -> float:
 
 
 class Imu(Chip):
-    """Base of the motion chips: a subclass reads the registers, this makes samples of them."""
+    """Base of the motion drivers: a subclass reads the registers, this class converts them into samples."""
 
     ACCEL_MPS2: float
     """Specific force of one count."""
@@ -39,7 +39,7 @@ class Imu(Chip):
 
     @abstractmethod
     def read(self) -> tuple[bool, bytes, bytes]:
-        """Whether there are new data; three words of specific force and three of angular rate."""
+        """Whether there are new data; three words of specific force; three words of angular rate."""
 
     def measure(self, now_s: float) -> None:
         """Read the latest."""

@@ -49,7 +49,7 @@ def density_kgpm3(static_pa: float, air_k: float) -> float:
 
 
 def metres_per_pascal(static_pa: float) -> float:
-    """-dH/dp in the standard atmosphere: what one pascal of pressure is worth in height."""
+    """-dH/dp in the standard atmosphere: the height difference of one pascal."""
     return GAS_CONSTANT * temperature_k(altitude_m(static_pa)) / (G0_MPS2 * static_pa)
 
 

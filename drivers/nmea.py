@@ -1,4 +1,4 @@
-"""NMEA 0183 from bytes to fixes: sentences checked and read, and what of them may be believed.
+"""NMEA 0183, from bytes to fixes: check and parse sentences, and discard values that are not reliable.
 
 Source: NMEA 0183 (checksum: exclusive or of all between "$" and "*"); meaning of the fields of GGA, RMC,
 VTG and GSA as parsed by `pynmeagps`, for any talker. GPS dates repeat every 1024 weeks (IS-GPS-200).
@@ -17,15 +17,15 @@ from pynmeagps.exceptions import NMEAMessageError, NMEAParseError, NMEATypeError
 MPS_PER_KT = 1852.0 / 3600.0
 ROLLOVER = timedelta(weeks=1024)
 NOT_BEFORE = date(2024, 1, 1)
-"""No flight with this program was earlier; an older date is a receiver whose week count ran over."""
+"""No flight with this program was earlier: with an older date, the week counter has overflowed."""
 
 GOOD_QUALITY = frozenset({1, 2, 3, 4, 5})  # of GGA; not 0 none, 6 dead reckoning, 7 manual, 8 simulated
 BAD_MODES = frozenset("NEMS")  # of RMC and VTG: not valid, estimated, manual, simulated
 STILL_MPS = 0.5
-"""Below this a receiver may leave the course empty, and it does not matter."""
+"""Below this speed a receiver may leave the course empty; the velocity is then taken as zero."""
 
 LONGEST = 512
-"""A line longer than this is no sentence (the standard says 82; receivers write more)."""
+"""A longer line is no sentence (the standard allows 82 characters; receivers send more)."""
 
 # What the parser raises on fields that make no sense, and what a message without a field raises here.
 _BROKEN = (
@@ -41,7 +41,7 @@ _BROKEN = (
 
 @dataclass(frozen=True, slots=True)
 class Fix:
-    """What one sentence adds; None where it says nothing that may be believed.
+    """The content of one sentence; None where it gives no reliable value.
 
     Attributes:
         utc_time: the epoch it belongs to.
@@ -66,7 +66,7 @@ class Fix:
 
 
 class SentenceSplitter:
-    """Cuts a stream of bytes into sentences with a good checksum."""
+    """Splits a stream of bytes into sentences with a correct checksum."""
 
     def __init__(self) -> None:
         self.good = 0
@@ -75,7 +75,7 @@ class SentenceSplitter:
 
     @property
     def within_a_line(self) -> bool:
-        """Whether the beginning of a line is waiting for its end."""
+        """Whether an incomplete line is buffered."""
         return bool(self._rest)
 
     def feed(self, data: bytes) -> list[str]:
@@ -100,7 +100,7 @@ class SentenceSplitter:
 
 
 def checksum(body: bytes) -> int:
-    """Of what stands between "$" and "*"."""
+    """The checksum of the characters between "$" and "*"."""
     result = 0
     for byte in body:
         result ^= byte
@@ -108,7 +108,7 @@ def checksum(body: bytes) -> int:
 
 
 def read(sentence: str) -> Fix | None:
-    """What a sentence says; None if it is of no use here or its fields make no sense."""
+    """The content of a sentence; None if it is of another type or its fields are invalid."""
     try:
         message: Any = NMEAReader.parse((sentence + "\r\n").encode())
         reader = _READERS.get(message.msgID) if message is not None else None
@@ -157,7 +157,7 @@ _READERS = {"GGA": _gga, "RMC": _rmc, "VTG": _vtg, "GSA": _gsa}
 
 
 def unrolled(day: date) -> date:
-    """A date with as many times 1024 weeks added as it must be behind."""
+    """A date, with multiples of 1024 weeks added until it is not before the first possible one."""
     while day < NOT_BEFORE:
         day += ROLLOVER
     return day

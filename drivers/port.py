@@ -1,4 +1,4 @@
-"""A serial line as drivers see it, and the real one."""
+"""The serial line: its interface for drivers, and the implementation on Linux."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from drivers.errors import UnavailableError
 
 
 class Port(Protocol):
-    """A serial line that is only listened to.
+    """A serial line that is only read.
 
     Raises, from each call:
         UnavailableError: the port cannot be opened, or has gone.
@@ -19,13 +19,13 @@ class Port(Protocol):
         """For messages and recordings, e.g. "/dev/serial0"."""
 
     def set_baud(self, baud: int) -> None:
-        """Open it if need be, listen at a speed (8 bits, no parity), forget what came before."""
+        """Open the line if necessary, set the baud rate (8 bits, no parity), and discard earlier bytes."""
 
     def read(self) -> bytes:
-        """What has arrived, without waiting."""
+        """The bytes that have arrived; it does not wait."""
 
     def close(self) -> None:
-        """Let it go. Closing twice does nothing."""
+        """Close the line. Closing twice does nothing."""
 
 
 class TtyPort:
@@ -45,7 +45,7 @@ class TtyPort:
         return self._path
 
     def set_baud(self, baud: int) -> None:
-        """Open if need be, and listen at a speed."""
+        """Open the line if necessary, and set the baud rate."""
         from serial import Serial, SerialException  # noqa: PLC0415  (fakes and replay must not need it)
 
         try:
@@ -58,7 +58,7 @@ class TtyPort:
             raise UnavailableError(f"{self._path} cannot be used at {baud} baud: {error}", _ADVICE) from error
 
     def read(self) -> bytes:
-        """What has arrived."""
+        """The bytes that have arrived."""
         if self._port is None:
             raise UnavailableError(f"{self._path} is not open", _ADVICE)
         try:
@@ -68,7 +68,7 @@ class TtyPort:
             raise UnavailableError(f"{self._path} has gone: {error}", _ADVICE) from error
 
     def close(self) -> None:
-        """Let the device go."""
+        """Close the device."""
         if self._port is not None:
             self._port.close()
             self._port = None

@@ -1,8 +1,8 @@
-"""The samples every part of the project exchanges, and the one table that lists their channels.
+"""The samples that the parts of the project exchange, and the table of their channels.
 
-A sample is one reading of one sensor at one instant. Its time `t_s` is the sensor's own (seconds on
-the recording's monotonic clock, never negative); nothing downstream looks at any other clock.
-"No reading" is the absence of a sample, never a zero or a NaN.
+A sample is one reading of one sensor at one instant. Its time `t_s` is the time of the measurement, in
+seconds on the monotonic clock of the recording, never negative. The flight logic uses no other clock. A
+missing reading is the absence of a sample, never a zero or a NaN.
 
 Body axes are x forward, y right, z down, so an accelerometer at rest reads z = -9.81 m/s^2
 (specific force). Geographic velocities are north, east, down; everything called "up" is positive up.
@@ -61,7 +61,7 @@ class ImuGyro:
 @quick
 @dataclass(frozen=True, slots=True)
 class GnssPos:
-    """Position (WGS 84) and height above mean sea level. Degrees: the one non-SI unit in here."""
+    """Position (WGS 84) and height above mean sea level. Degrees are the only non-SI unit here."""
 
     t_s: float
     lat_deg: float
@@ -101,7 +101,7 @@ class LoadFactor:
 @quick
 @dataclass(frozen=True, slots=True)
 class Supply:
-    """Voltage of the supply the instrument runs on."""
+    """Supply voltage of the instrument."""
 
     t_s: float
     volt_v: float
@@ -110,14 +110,14 @@ class Supply:
 @quick
 @dataclass(frozen=True, slots=True)
 class Tick:
-    """Time has passed. The live loop sends it while no sensor does, so that outputs age and fall silent."""
+    """Time has passed. The live loop sends it while no sensor gives a sample, so that outputs age."""
 
     t_s: float
 
 
 @dataclass(frozen=True, slots=True)
 class Reference:
-    """A value to compare with, never an input: simulator truth or another instrument's reading.
+    """A reference value, never an input: the truth of a simulation, or the reading of another instrument.
 
     `name` carries the unit like every other name, e.g. `truth_vario_mps`.
     """
@@ -145,11 +145,11 @@ Sample = (
 
 @dataclass(frozen=True, slots=True)
 class Channel:
-    """What a channel carries and what can physically be true.
+    """The fields of a channel and their physical limits.
 
-    `limits` gives, per value field, the closed range a working sensor can report; outside it a
-    sample is rejected, at import and again in flight. The ranges are deliberately wide: they
-    catch broken sensors and wrong units, not unusual weather.
+    `limits` gives, for each value field, the closed range that a working sensor can report. A sample outside
+    it is rejected, at import and again in flight. The ranges are wide on purpose: they detect broken sensors
+    and wrong units, not unusual weather.
     """
 
     name: str

@@ -11,12 +11,12 @@ import fcntl
 import os
 import signal
 import stat
-import threading
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
+from hw_replay.appearing import appearing, beside
 from hw_replay.disk import SYSTEM_DISK, Disk
 from vario.app.errors import AppError, OutputError
 
@@ -39,6 +39,29 @@ def write_atomically(path: Path, content: bytes, disk: Disk = SYSTEM_DISK) -> No
     path = path.resolve()  # a link stays a link
     with _written(path, content, disk) as temporary:
         disk.rename(temporary, path)
+
+
+@contextmanager
+def result_file(path: Path) -> Iterator[Path]:
+    """The name to write a result under, which becomes `path` when it is whole; its folder is made if need be.
+
+    For what is written piece by piece, or by a library. If anything goes wrong, nothing is left of it and a file
+    that was there before is as it was.
+
+    Raises:
+        OutputError: if it cannot be written; the message names `path`.
+    """
+    temporary = path
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        with appearing(path) as temporary:
+            yield temporary
+    except OutputError as error:
+        if error.path != temporary:
+            raise
+        raise OutputError(path, error.error) from error
+    except OSError as error:
+        raise OutputError(path, error) from error
 
 
 def write_new(folder: Path, names: Iterator[str], content: bytes, disk: Disk = SYSTEM_DISK) -> Path:
@@ -182,7 +205,7 @@ def _put_back(path: Path, content: bytes, ours: bytes, disk: Disk) -> None:
 @contextmanager
 def _written(path: Path, content: bytes, disk: Disk) -> Iterator[Path]:
     """A file with `content`, on the disk, beside `path`; so is, after it, what is renamed meanwhile."""
-    temporary = path.with_name(f".{path.name}.{os.getpid()}.{threading.get_ident()}")
+    temporary = beside(path)
     try:
         with disk.create(temporary) as file:
             # As other files of the user, or as the one that stood there.

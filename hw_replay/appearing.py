@@ -12,14 +12,13 @@ from pathlib import Path
 
 from hw_replay.disk import SYSTEM_DISK
 
-_LONGEST_ENDING = 16
-"""Bytes kept of an ending, by which some libraries know what to write."""
-
 
 def beside(path: Path) -> Path:
-    """A name in the same folder that nobody else uses, as short for a long name as for a short one."""
-    ending = path.suffix if len(os.fsencode(path.suffix)) <= _LONGEST_ENDING else ""
-    return path.with_name(f".{secrets.token_hex(8)}.part{ending}")
+    """A name in the same folder that nobody else uses, as short for a long name as for a short one.
+
+    Its ending is its own: who looks for recordings or marks by their ending must not find a half one.
+    """
+    return path.with_name(f".{secrets.token_hex(8)}.part")
 
 
 @contextmanager

@@ -7,6 +7,7 @@ file first: as long as somebody has it open to write, what stands in it is not t
 
 from __future__ import annotations
 
+import errno
 import fcntl
 import os
 import signal
@@ -18,7 +19,9 @@ from pathlib import Path
 
 from hw_replay.appearing import appearing, beside
 from hw_replay.disk import SYSTEM_DISK, Disk
+from hw_replay.errors import UnwritableRecording
 from vario.app.errors import AppError, OutputError
+from vario.sound.errors import SoundFileError
 
 TURN_S = 10.0
 """So long a program waits for its turn at a folder; a turn takes a fraction of a second."""
@@ -49,7 +52,7 @@ def result_file(path: Path) -> Iterator[Path]:
     that was there before is as it was.
 
     Raises:
-        OutputError: if it cannot be written; the message names `path`.
+        OutputError, SoundFileError: if it cannot be written; the message names `path`.
     """
     temporary = path
     try:
@@ -60,6 +63,10 @@ def result_file(path: Path) -> Iterator[Path]:
         if error.path != temporary:
             raise
         raise OutputError(path, error.error) from error
+    except UnwritableRecording as error:
+        raise OutputError(path, error.error) from error
+    except SoundFileError as error:
+        raise SoundFileError(str(error).replace(str(temporary), str(path))) from error
     except OSError as error:
         raise OutputError(path, error) from error
 
@@ -207,6 +214,8 @@ def _written(path: Path, content: bytes, disk: Disk) -> Iterator[Path]:
     """A file with `content`, on the disk, beside `path`; so is, after it, what is renamed meanwhile."""
     temporary = beside(path)
     try:
+        if path.exists() and not path.is_file():  # to rename over a device would take its place
+            raise OSError(errno.EINVAL, "this is no regular file")
         with disk.create(temporary) as file:
             # As other files of the user, or as the one that stood there.
             os.fchmod(file.fileno(), stat.S_IMODE(path.stat().st_mode) if path.exists() else 0o644)

@@ -6,8 +6,8 @@ and a terminal obeys some of the characters in it.
 
 from __future__ import annotations
 
-import sys
 import logging
+import sys
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 
@@ -33,9 +33,7 @@ LOG_WIDTH = 160
 class _Terminal(Console):
     """A console whose texts go through `shown`; what it says to the terminal itself, such as colours, does not."""
 
-    def render(
-        self, renderable: RenderableType, options: ConsoleOptions | None = None
-    ) -> Iterable[Segment]:
+    def render(self, renderable: RenderableType, options: ConsoleOptions | None = None) -> Iterable[Segment]:
         """As of the library."""
         for segment in super().render(renderable, options):
             if segment.control or segment.text.isprintable():

@@ -68,7 +68,7 @@ def draw_comparison(comparison: Comparison, a: Table, b: Table, path: Path) -> N
     if not chosen:
         figure.text(0.5, 0.4, "no column of numbers in common", ha="center", color=SOFT_INK, fontsize=LARGE)
     try:
-        figure.savefig(path, dpi=110)
+        figure.savefig(path, dpi=110, format="png")
     except OSError as error:
         raise OutputError(path, error) from error
 

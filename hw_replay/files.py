@@ -36,7 +36,7 @@ def open_binary(path: Path) -> BinaryIO:
         RecordingError: if it is missing, no regular file, or not readable; one sentence naming it.
     """
     try:
-        # Asked before it is opened: to open a pipe waits for its writer, and to open a device can do something.
+        # Asked before it is opened: to open a pipe waits for its writer, and a device may act on it.
         kind = _KINDS.get(stat.S_IFMT(path.stat().st_mode))
         if kind is not None:
             raise RecordingError(f"{path}: this is {kind}; expected a recording file")

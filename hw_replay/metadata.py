@@ -23,8 +23,8 @@ CLOCK = "clock"
 """Added while recording, as soon as the date is known."""
 
 FIRST_YEAR, LAST_YEAR = 1980, 2079
-"""GNSS time begins in 1980 (IS-GPS-200, 3.3.4). A FAI/IGC file and RMC write two digits of a year; read as 1980 to
-2079 here, as FAI/IGC files are."""
+"""GNSS time begins in 1980 (IS-GPS-200, 3.3.4). FAI/IGC files and RMC hold two digits of a year, which are read
+as one of these."""
 
 
 def metadata_of(info: RecordingInfo) -> Iterator[tuple[str, dict[str, str]]]:
@@ -118,6 +118,6 @@ def _believable(text: str | None) -> tuple[datetime | None, str | None]:
         pass
     shown = one_line(text[:40])
     return None, (
-        f"the recording states the start {shown!r}, which is not within {FIRST_YEAR} to {LAST_YEAR}: its date is "
-        "not known"
+        f"the recording states the start {shown!r}, which is not within {FIRST_YEAR} to {LAST_YEAR}: "
+        "its date is not known"
     )

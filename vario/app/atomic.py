@@ -17,8 +17,8 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
-from hw_replay.appearing import appearing, beside
-from hw_replay.disk import SYSTEM_DISK, Disk
+from hw_replay.appearing import appearing
+from hw_replay.disk import SYSTEM_DISK, Disk, temporary_beside
 from hw_replay.errors import UnwritableRecording
 from vario.app.errors import AppError, OutputError
 from vario.sound.errors import SoundFileError
@@ -46,10 +46,10 @@ def write_atomically(path: Path, content: bytes, disk: Disk = SYSTEM_DISK) -> No
 
 @contextmanager
 def result_file(path: Path) -> Iterator[Path]:
-    """The name to write a result under, which becomes `path` when it is whole; its folder is made if need be.
+    """The name to write a result under, which becomes `path` when it is whole; its folder is made too.
 
-    For what is written piece by piece, or by a library. If anything goes wrong, nothing is left of it and a file
-    that was there before is as it was.
+    For what is written piece by piece, or by a library. If anything goes wrong, nothing is left of it and a
+    file that was there before is as it was.
 
     Raises:
         OutputError, SoundFileError: if it cannot be written; the message names `path`.
@@ -212,7 +212,7 @@ def _put_back(path: Path, content: bytes, ours: bytes, disk: Disk) -> None:
 @contextmanager
 def _written(path: Path, content: bytes, disk: Disk) -> Iterator[Path]:
     """A file with `content`, on the disk, beside `path`; so is, after it, what is renamed meanwhile."""
-    temporary = beside(path)
+    temporary = temporary_beside(path)
     try:
         if path.exists() and not path.is_file():  # to rename over a device would take its place
             raise OSError(errno.EINVAL, "this is no regular file")

@@ -185,7 +185,7 @@ FAILURE_COLUMNS = ("file", "failure")
 
 
 def _place(name: str, out: Path) -> Path:
-    """Where the result of a recording is kept: under its name, shortened where there is no room for the ending."""
+    """Where the result of a recording is kept: under its name, shortened where the ending needs room."""
     parts = [_short(part, len(_ENDING)) for part in name.split("/")]
     return out.joinpath(RESULTS, *parts[:-1], parts[-1] + _ENDING)
 

@@ -21,7 +21,7 @@ DESCRIPTION = (
     "Play every recording in a folder, and the folders in it, in parallel. Writes a table of flights, one "
     "of climbs and one of what failed, and the summary of each flight under flights/. Run again, it does "
     "only what is new or changed: a recording, the settings, or this program. "
-    "Ctrl-C finishes the flights being played, a second one stops at once; the tables then hold what is done. "
+    "Ctrl-C finishes the flights being played, a second one stops at once; the tables hold what is done. "
     "Exit code: 0 all played, 1 some failed, 2 stopped."
 )
 

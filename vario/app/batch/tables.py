@@ -50,9 +50,10 @@ def write_table(rows: Sequence[Mapping[str, Any]], columns: Sequence[str], path:
 
 
 def cell(value: Any) -> Any:
-    """A value as a cell of CSV: a text that a spreadsheet would take for a formula gets an apostrophe before it.
+    """A value as a cell of CSV: a text that a spreadsheet would take for a formula begins with an apostrophe.
 
-    Such texts begin with one of = + - @, a tab or a carriage return (OWASP, CSV Injection). Numbers stay numbers.
+    Such texts begin with one of = + - @, a tab or a carriage return (OWASP, CSV Injection). Numbers stay as
+    they are.
     """
     return f"'{value}" if isinstance(value, str) and value.startswith(_FORMULA) else value
 

@@ -29,7 +29,7 @@ PRECIOUS = frozenset({".toml", ".mcap"})
 
 
 def inputs(recording: Path, config: Path | None, loaded: LoadedSettings) -> list[Path]:
-    """The files a command reads: the recording, and the settings and glider files where `config` names them."""
+    """The files a command reads: the recording, and the settings and glider files if `config` names them."""
     named = [config, loaded.glider_name] if config is not None else []
     return [recording, *(Path(name) for name in named if name is not None)]
 

@@ -1,7 +1,7 @@
 """The terminal: one way to print, one bar of progress.
 
-Whatever is printed goes through `hw_replay.text.shown`: names of files and recordings, marks and settings are text from outside,
-and a terminal obeys some of the characters in it.
+Whatever is printed goes through `hw_replay.text.shown`: names of files and recordings, marks and settings are
+text from outside, and a terminal obeys some of the characters in it.
 """
 
 from __future__ import annotations
@@ -31,7 +31,7 @@ LOG_WIDTH = 160
 
 
 class _Terminal(Console):
-    """A console whose texts go through `shown`; what it says to the terminal itself, such as colours, does not."""
+    """A console whose texts go through `shown`; its own commands to the terminal, such as colours, do not."""
 
     def render(self, renderable: RenderableType, options: ConsoleOptions | None = None) -> Iterable[Segment]:
         """As of the library."""

@@ -1,8 +1,8 @@
 """Settings that a recording carries say how to fly; where to write, listen or send is not theirs to say.
 
-A recording is data from anywhere. What makes the instrument act outside the flight logic is the machine's own: folders,
-devices, network addresses. The list below names what is taken; anything else, also what later versions may add, is
-left out.
+A recording is data from anywhere. What makes the instrument act outside the flight logic is the machine's own:
+folders, devices, network addresses. The list below names what is taken; anything else, also what later versions
+may add, is left out.
 """
 
 from __future__ import annotations
@@ -34,7 +34,7 @@ FLYING: Mapping[str, frozenset[str]] = MappingProxyType(
         "nmea": frozenset({"rate"}),
     }
 )
-"""The keys that are taken, by section. `glider` is taken as a name without folders: the recording holds the glider."""
+"""The keys that are taken, by section. `glider` is taken as a name without folders: the recording holds it."""
 
 RECORDED_PORT = "recorded"
 """Stands for the device of a receiver: that there was one belongs to the flight."""
@@ -77,9 +77,9 @@ def _lines(path: tuple[str, ...], table: Mapping[str, Any]) -> Iterator[str]:
     """A table as TOML: its values, then its tables, each under its header."""
     if path:
         yield f"[{'.'.join(map(write_key, path))}]"
-    inner = {key: value for key, value in table.items() if isinstance(value, dict)}
-    yield from (
-        f"{write_key(key)} = {write_value(value)}" for key, value in table.items() if key not in inner
-    )
-    for key, value in inner.items():
-        yield from _lines((*path, key), value)
+    for key, value in table.items():
+        if not isinstance(value, dict):
+            yield f"{write_key(key)} = {write_value(value)}"
+    for key, value in table.items():
+        if isinstance(value, dict):
+            yield from _lines((*path, key), value)

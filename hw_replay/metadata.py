@@ -22,9 +22,12 @@ CALIBRATION = "calibration"
 CLOCK = "clock"
 """Added while recording, as soon as the date is known."""
 
+LONGEST = 500
+"""Characters that are kept of a text: a picture or a page has room for no more."""
+
 FIRST_YEAR, LAST_YEAR = 1980, 2079
-"""GNSS time begins in 1980 (IS-GPS-200, 3.3.4). FAI/IGC files and RMC hold two digits of a year, which are read
-as one of these."""
+"""GNSS time begins in 1980 (IS-GPS-200, 3.3.4). FAI/IGC files and RMC hold two digits of a year, which are
+read as one of these."""
 
 
 def metadata_of(info: RecordingInfo) -> Iterator[tuple[str, dict[str, str]]]:
@@ -71,8 +74,8 @@ def info_of(metadata: Mapping[str, Mapping[str, str]], path: Path) -> RecordingI
     }
     start_utc, doubt = _believable(about.get("start_utc"))
     return RecordingInfo(
-        title=one_line(about.get("title", title_of(path))),
-        origin=one_line(about.get("origin", "not stated")),
+        title=one_line(about.get("title", title_of(path)))[:LONGEST],
+        origin=one_line(about.get("origin", "not stated"))[:LONGEST],
         start_utc=start_utc,
         sensors=sensors,
         config_toml=metadata.get(SETTINGS, {}).get("toml"),
@@ -89,7 +92,7 @@ def with_late_start(info: RecordingInfo, clock: Mapping[str, str]) -> RecordingI
 
 
 def _tidy(texts: Mapping[str, str]) -> dict[str, str]:
-    return {one_line(key): one_line(value) for key, value in texts.items()}
+    return {one_line(key)[:LONGEST]: one_line(value)[:LONGEST] for key, value in texts.items()}
 
 
 def _without_none(**values: object) -> dict[str, str]:

@@ -1,8 +1,8 @@
 """Settings that a recording carries say how to fly; where to write, listen or send is not theirs to say.
 
-A recording is data from anywhere. What makes the instrument act outside the flight logic is the machine's own:
-folders, devices, network addresses. The list below names what is taken; anything else, also what later versions
-may add, is left out.
+A recording is data from anywhere. What makes the instrument act outside the flight logic is the machine's
+own: folders, devices, network addresses. The list below names what is taken; anything else, also what later
+versions may add, is left out.
 """
 
 from __future__ import annotations
@@ -34,7 +34,7 @@ FLYING: Mapping[str, frozenset[str]] = MappingProxyType(
         "nmea": frozenset({"rate"}),
     }
 )
-"""The keys that are taken, by section. `glider` is taken as a name without folders: the recording holds it."""
+"""The keys that are taken, by section. `glider` is taken as a name without its folder."""
 
 RECORDED_PORT = "recorded"
 """Stands for the device of a receiver: that there was one belongs to the flight."""

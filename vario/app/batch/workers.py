@@ -197,8 +197,6 @@ class Cluster:
         Raises:
             WorkersStoppedError: if the scheduler is lost, or after Ctrl-C.
         """
-        from distributed import wait as wait_for  # noqa: PLC0415  (optional)
-
         # It would tell of a lost scheduler by tracebacks, in the middle of everything.
         logging.getLogger("distributed").setLevel(logging.CRITICAL)
         seen_s = time.monotonic()
@@ -206,8 +204,7 @@ class Cluster:
             # Not pure: a result must not be taken from an earlier run of other code.
             names = {self._client.submit(run_job, job, pure=False, retries=1): job.name for job in jobs}
             while names:
-                with suppress(TimeoutError):
-                    wait_for(list(names), timeout=POLL_S, return_when="FIRST_COMPLETED")
+                time.sleep(POLL_S)
                 if self._client.status == "running":
                     seen_s = time.monotonic()
                 elif self._client.status == "closed" or time.monotonic() - seen_s > CLUSTER_LOST_S:

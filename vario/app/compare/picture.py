@@ -50,6 +50,7 @@ def draw_comparison(comparison: Comparison, a: Table, b: Table, path: Path) -> N
         color=INK,
         x=0.01,
         ha="left",
+        parse_math=False,
     )
     heights = [part for _ in chosen for part in (2.0, 1.0)] or [1.0]
     grid = figure.add_gridspec(len(heights), 1, height_ratios=heights)

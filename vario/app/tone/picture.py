@@ -11,6 +11,7 @@ from matplotlib.figure import Figure
 from numpy.typing import NDArray
 from scipy import signal
 
+from hw_replay.text import name_text
 from vario.app.atomic import result_file
 from vario.app.errors import OutputError
 from vario.app.tone.render import SWEEP_MPS, SWEEP_S, cue_command, value_steps
@@ -40,7 +41,7 @@ def draw_spectrogram(sound: Path, out: Path) -> None:
     figure = Figure(figsize=(14, 5), layout="constrained")
     axes = figure.add_subplot()
     _show(axes, columns, rate_hz, duration_s)
-    axes.set_title(sound.name, loc="left")
+    axes.set_title(name_text(sound.name), loc="left", parse_math=False)
     _save(figure, out)
 
 

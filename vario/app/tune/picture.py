@@ -36,6 +36,7 @@ def draw_static(result: StaticResult, path: Path) -> None:
         color=INK,
         x=0.01,
         ha="left",
+        parse_math=False,
     )
     for index, (sensor, measured) in enumerate(panels):
         axes = figure.add_subplot(rows, columns, index + 1)

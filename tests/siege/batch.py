@@ -1,0 +1,2 @@
+ATTACKS = ()
+LONG = ()

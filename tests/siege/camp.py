@@ -18,7 +18,7 @@ Attack = tuple[str, str, object]
 """What is done, what must happen, and the function that does it and returns what was seen."""
 
 UNSHOWN = re.compile(r"[\x00-\x09\x0b-\x1f\x7f-\x9f\u061c\u200e\u200f\u2028\u2029\u202a-\u202e\u2066-\u2069]")
-"""Control characters (Unicode, C0 and C1) but the line break, and those that turn the direction of writing."""
+"""Control characters (Unicode, C0 and C1) but the line break, and those that turn the direction."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,7 +108,9 @@ def recording(
             for baro in baros:
                 writer.add_message(baro, time_ns, _json(static_pa=95_000.0 - i), time_ns)
             if i % 10 == 0:
-                writer.add_message(place, time_ns, _json(lat_deg=50.0, lon_deg=10.0, altitude_m=540.0), time_ns)
+                writer.add_message(
+                    place, time_ns, _json(lat_deg=50.0, lon_deg=10.0, altitude_m=540.0), time_ns
+                )
                 if waiting:
                     writer.add_message(mark, time_ns, waiting.pop(0), time_ns)
         for data in waiting:

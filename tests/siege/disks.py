@@ -130,8 +130,16 @@ def killed(folder: Path) -> str:
 
 
 ATTACKS = (
-    ("no room for a result: report, export, import, simulate", "one line; nothing left, nothing changed", full),
-    ("no room for one of several results: replay, compare, tune", "one line; each whole or not there", full_folders),
+    (
+        "no room for a result: report, export, import, simulate",
+        "one line; nothing left, nothing changed",
+        full,
+    ),
+    (
+        "no room for one of several results: replay, compare, tune",
+        "one line; each whole or not there",
+        full_folders,
+    ),
     ("a full file system", "one line; nothing left", really_full),
     ("killed while it writes", "what stood there stays", killed),
 )

@@ -14,9 +14,9 @@ from hw_replay.writer import RecordingWriter
 from tests.siege.camp import as_mark, done, recording, refused, vario
 
 ESCAPES = "t\x1b]0;owned\x07\x1b[31mred\x9b2J\u202egpj.exe\u2066\n[b]"
-"""Sets a window's title, turns colours and the direction of writing, clears the screen, begins another line."""
+"""Sets a title, turns colours and the direction of writing, clears the screen, begins another line."""
 
-SECRET = "root:x:0:0:this is a secret:/root"
+LOCAL_TEXT = "root:x:0:0:not for everybody:/root"
 
 
 def _everything(path: Path, folder: Path) -> str:
@@ -64,10 +64,10 @@ def carried_outlets(folder: Path) -> str:
 
 def carried_paths(folder: Path) -> str:
     secret = folder / "secret"
-    secret.write_text(SECRET, encoding="ascii")
+    secret.write_text(LOCAL_TEXT, encoding="ascii")
     path = recording(folder / "a.mcap", more={"settings": {"toml": f'glider = "{secret}"\n'}})
     ran = vario("replay", path, "--out", folder / "out")
-    assert SECRET not in ran.out + ran.err, "the file was read"
+    assert LOCAL_TEXT not in ran.out + ran.err, "the file was read"
     said = refused(ran, "the glider file itself is missing")
     assert str(folder) not in said.split('glider = "')[1], "the path is taken"
     return said.rpartition("/")[2]
@@ -109,14 +109,17 @@ def escapes(folder: Path) -> str:
     more = {
         f"sensor/{ESCAPES}": {"name": ESCAPES},
         "calibration": {ESCAPES: ESCAPES},
-        "settings": {"toml": "[vario]\ndamping = \"2 s\"\n"},
+        "settings": {"toml": '[vario]\ndamping = "2 s"\n'},
     }
-    path = recording(inner / "a.mcap", about, more=more, marks=[as_mark(ESCAPES)], topics=("/baro", f"/{ESCAPES}"))
+    path = recording(
+        inner / "a.mcap", about, more=more, marks=[as_mark(ESCAPES)], topics=("/baro", f"/{ESCAPES}")
+    )
     seen = _everything(path, folder)
     html = (folder / "report.html").read_text(encoding="utf-8")
-    assert "\x1b" not in html and "\u202e" not in html and "\\u001b" not in html, "it is in the page"
+    for text in ("\x1b", "\u202e", "\\u001b"):
+        assert text not in html, "it is in the page"
     row = _batch(path, folder)
-    assert "\n" not in row["title"] and "\x1b" not in row["title"], row
+    assert not {"\n", "\x1b"} & set(row["title"]), row
     return f"nothing of it reaches terminal, page or table; {seen}"
 
 
@@ -162,7 +165,9 @@ def markup(folder: Path) -> str:
 
 
 def formulae(folder: Path) -> str:
-    path = recording(folder / "a.mcap", {"title": r"$\frac{$ 5 $"}, marks=[as_mark(r"$\x{$"), as_mark("a_b^c")])
+    path = recording(
+        folder / "a.mcap", {"title": r"$\frac{$ 5 $"}, marks=[as_mark(r"$\x{$"), as_mark("a_b^c")]
+    )
     return _everything(path, folder)
 
 
@@ -188,7 +193,8 @@ def impossible_figures(folder: Path) -> str:
     path = recording(folder / "a.mcap", more={**more, "calibration": {"pitot_zero_pa": "nan"}})
     seen = _everything(path, folder)
     text = (folder / "replay" / "summary.json").read_text(encoding="utf-8")
-    assert "NaN" not in text and "Infinity" not in text, "it is in the summary"
+    for figure in ("NaN", "Infinity"):
+        assert figure not in text, "it is in the summary"
     return f"{seen}; taken as not known"
 
 
@@ -202,7 +208,7 @@ def attached(folder: Path) -> str:
     inner.mkdir()
     path = recording(inner / "a.mcap", attachment="../../evil.txt")
     seen = _everything(path, inner)
-    assert not [found for found in folder.rglob("*evil*")], "the attachment was unpacked"
+    assert not list(folder.rglob("*evil*")), "the attachment was unpacked"
     return f"{seen}; nothing unpacked"
 
 
@@ -233,7 +239,11 @@ ATTACKS = (
     ("settings in a recording name a local file as glider", "it is not read", carried_paths),
     ("a mark with lone surrogates", "every command reads the recording", surrogates),
     ("a mark that is no UTF-8", "that message is left out, and said", bad_bytes),
-    ("`vario mark` with a byte that is no UTF-8, dropped and into a recording", "both can be read", surrogate_dropped),
+    (
+        "`vario mark` with a byte that is no UTF-8, dropped and into a recording",
+        "both can be read",
+        surrogate_dropped,
+    ),
     ("escape sequences and turned writing in every text", "nothing of it is obeyed anywhere", escapes),
     ("escape sequences in a wrong setting", "one line", wrong_settings),
     ("cells that begin with = + - @", "text in a table, no formula; numbers untouched", formulas),

@@ -11,13 +11,14 @@ INTRODUCTION = """# What hostile input does
 
 <!-- Written by `make siege`; the tests check that every attack is on it. -->
 
-A recording is data from anywhere, and so are the names of files and the state of a disk. Each line below is an
-that `make siege` makes with the commands themselves, what must happen, and what happened when this page was written.
-The rules behind them:
+A recording is data from anywhere, and so are the names of files and the state of a disk. Each line below is
+an attack that `make siege` makes with the commands themselves, what must happen, and what happened when this
+page was written. The rules behind them:
 
-* A recording says how to fly, never where to write, listen or send. Settings of folders, devices and addresses inside
-  it are left out.
-* Text from outside is kept on one line and in UTF-8. Nothing in it acts on a terminal, a page, a table or a file.
+* A recording says how to fly, never where to write, listen or send. Settings of folders, devices and
+  addresses inside it are left out.
+* Text from outside is kept on one line and in UTF-8. Nothing in it acts on a terminal, a page, a table or a
+  file.
 * An input is a regular file. Anything else is one line of complaint.
 * A result appears under its name when it is whole, and never over what is read.
 * In a batch the failure of one flight is one row.

@@ -83,8 +83,8 @@ def load_settings(path: str | os.PathLike[str]) -> LoadedSettings:
 def may_be_glider(path: Path) -> bool:
     """Whether a path that settings name may be read as a glider file.
 
-    A message about a wrong line quotes it. Whoever may write settings for another user, such as root, must not
-    have any file of that user quoted; and to open a pipe waits for its writer.
+    A message about a wrong line quotes it. Whoever may write settings for another user, such as root, must
+    not have any file of that user quoted; and to open a pipe waits for its writer.
     """
     try:
         resolved = path.resolve()

@@ -113,13 +113,13 @@ class Processes:
             for future in done:
                 yield _outcome(future, names[future])
             if len(asked) > 1:
-                raise WorkersStoppedError("stopped at once, by a second Ctrl-C")
+                raise WorkersStoppedError("at once, by a second Ctrl-C")
             if asked and not told:
                 told = True
                 self._say("finishing what is being played; Ctrl-C again stops at once")
                 pending = {future for future in pending if not future.cancel()}
         if asked:
-            raise WorkersStoppedError("stopped by Ctrl-C")
+            raise WorkersStoppedError("by Ctrl-C")
 
 
 def _outcome(future: Future[Outcome], name: str) -> Outcome:
@@ -197,8 +197,7 @@ class Cluster:
         Raises:
             WorkersStoppedError: if the scheduler is lost, or after Ctrl-C.
         """
-        # It would tell of a lost scheduler by tracebacks, in the middle of everything.
-        logging.getLogger("distributed").setLevel(logging.CRITICAL)
+        _quieten_dask()
         seen_s = time.monotonic()
         try:
             # Not pure: a result must not be taken from an earlier run of other code.
@@ -215,7 +214,7 @@ class Cluster:
                 if any(future.status in {"cancelled", "lost"} for future in names):
                     raise self._lost()
         except KeyboardInterrupt:
-            raise WorkersStoppedError("stopped by Ctrl-C") from None
+            raise WorkersStoppedError("by Ctrl-C") from None
         except (OSError, CancelledError) as error:  # what a call finds that meets the loss first
             raise self._lost() from error
         finally:
@@ -231,6 +230,13 @@ class Cluster:
 
     def _lost(self) -> WorkersStoppedError:
         return WorkersStoppedError(f"the Dask scheduler {self._address} no longer answers")
+
+
+def _quieten_dask() -> None:
+    """It would tell of a lost scheduler by tracebacks, some of them when the process ends."""
+    for name in list(logging.root.manager.loggerDict):
+        if name.partition(".")[0] in {"distributed", "tornado", "asyncio"}:
+            logging.getLogger(name).disabled = True
 
 
 def _depend_on_parent() -> None:

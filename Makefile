@@ -8,7 +8,7 @@ READY  := $(VENV)/.ready
 TOOLS  := $(VENV)-release
 FAST   := $(VENV)-compiled
 
-.PHONY: demo test lint compiled bench bench-estimator faults demo-recording power races lock test-lowest audit release release-check soak soak-live fuzz network clean
+.PHONY: demo test lint compiled bench bench-estimator faults demo-recording power races lock test-lowest audit release release-check soak soak-live fuzz network siege clean
 
 demo: $(READY)
 	$(BIN)/vario replay hw_replay/demo/quendel.mcap --out out/demo
@@ -67,6 +67,10 @@ power: $(READY)
 # Programs that connect to the sentences over TCP and do not behave, a thousand times: half a minute.
 network: $(READY)
 	$(BIN)/python -m tests.network 1000
+
+# Hostile recordings, names, files, disks and signals: three minutes. Writes docs/siege.md.
+siege: $(READY)
+	$(BIN)/python -m tests.siege
 
 # Settings, marks and an editor against the live loop: five minutes.
 races: $(READY)

@@ -18,8 +18,9 @@ from drivers.bus_replay import BusReplay
 from drivers.errors import DivergedError, SensorError
 from drivers.samples import Sample
 from hw_replay.errors import CorruptRecording
-from hw_replay.files import GZIP_MAGIC, open_binary, title_of
+from hw_replay.files import GZIP_MAGIC, open_binary
 from hw_replay.source import RecordingInfo, SensorInfo
+from hw_replay.text import title_of
 
 LONGEST_LINE = 1 << 16
 """Characters of a line that are read; no transfer of any chip or receiver is nearly as long."""

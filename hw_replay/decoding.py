@@ -22,6 +22,10 @@ from hw_replay.messages import (
     parsed,
     reference_decoder,
 )
+from hw_replay.text import escaped, one_line
+
+LONGEST_TOPIC = 100
+"""Characters that are kept of a name in a file: those of ours are far shorter."""
 
 
 class Decoding:
@@ -48,10 +52,12 @@ class Decoding:
     def meet(self, channel: Channel) -> None:
         """Take note of a channel the file declares."""
         decode = decoder_of_topic(channel.topic)
+        topic = escaped(channel.topic[:LONGEST_TOPIC])
         if decode is None:
-            self._foreign[channel.id] = channel.topic
+            self._foreign[channel.id] = topic
         elif channel.message_encoding != "json":
-            self._foreign[channel.id] = f"{channel.topic} as {channel.message_encoding!r} instead of 'json'"
+            encoding = channel.message_encoding[:LONGEST_TOPIC]
+            self._foreign[channel.id] = f"{topic} as {encoding!r} instead of 'json'"
         else:
             self._decoders[channel.id] = decode
 
@@ -93,7 +99,7 @@ class Decoding:
 def decoder_of_topic(topic: str) -> Decoder | None:
     """The decoder of a topic ("/baro", "/reference/vat_mps"), or None for one that is not ours."""
     if topic.startswith(REFERENCE_TOPIC) and len(topic) > len(REFERENCE_TOPIC):
-        return reference_decoder(topic.removeprefix(REFERENCE_TOPIC))
+        return reference_decoder(one_line(topic.removeprefix(REFERENCE_TOPIC))[:LONGEST_TOPIC])
     kind = KIND_BY_TOPIC.get(topic.removeprefix("/"))
     if kind is not None:
         return partial(_decode_event, kind)

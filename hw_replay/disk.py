@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import ctypes
 import os
+import secrets
 import shutil
 from pathlib import Path
 from typing import BinaryIO, Protocol
@@ -89,6 +90,14 @@ class SystemDisk:
     def remove(self, path: Path) -> None:
         """As the protocol says."""
         path.unlink(missing_ok=True)
+
+
+def temporary_beside(path: Path) -> Path:
+    """A name in the same folder that no other program takes, short whatever the length of `path`'s.
+
+    Its ending is its own: who looks for recordings or marks by their ending must not find half a one.
+    """
+    return path.with_name(f".{secrets.token_hex(8)}.partial")
 
 
 SYSTEM_DISK = SystemDisk()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
+from pathlib import Path
 
 
 class RecordingError(Exception):
@@ -15,6 +16,18 @@ class UnknownFormat(RecordingError):  # noqa: N818 -- the name already says what
 
 class CorruptRecording(RecordingError):  # noqa: N818 -- likewise
     """The file is of a known format, but its beginning cannot be read."""
+
+
+class UnwritableRecording(RecordingError):  # noqa: N818 -- likewise
+    """A recording cannot be written.
+
+    Attributes:
+        error: what the system said.
+    """
+
+    def __init__(self, path: Path, error: OSError) -> None:
+        super().__init__(f"{path}: cannot be written: {error.strerror or error}")
+        self.error = error
 
 
 class RejectLog:

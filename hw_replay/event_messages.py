@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, fields
 from types import MappingProxyType
 from typing import Any
 
 from drivers.events import Event, Mark, SettingsChange
+from hw_replay.text import encodable, one_line
 
 EVENT_TOPIC = "event/"
 
@@ -38,6 +39,11 @@ _KINDS = (
     EventKind(f"{EVENT_TOPIC}mark", Mark, MappingProxyType({"text": 500})),
 )
 
+FIT_OF: Mapping[type[Event], Callable[[str], str]] = MappingProxyType(
+    {SettingsChange: encodable, Mark: one_line}
+)
+"""What makes a text of each kind fit to be kept, in writing and in reading."""
+
 KIND_OF: Mapping[type[Event], EventKind] = MappingProxyType({kind.event: kind for kind in _KINDS})
 KIND_BY_TOPIC: Mapping[str, EventKind] = MappingProxyType({kind.topic: kind for kind in _KINDS})
 
@@ -60,7 +66,8 @@ def event_schema(kind: EventKind) -> dict[str, Any]:
 def encode_event(event: Event) -> bytes:
     """The message of an event: its texts without the time."""
     texts = {field.name: getattr(event, field.name) for field in fields(event) if field.name != "t_s"}
-    return _to_json({name: text for name, text in texts.items() if text is not None}).encode()
+    fit = FIT_OF[type(event)]
+    return _to_json({name: fit(text) for name, text in texts.items() if text is not None}).encode()
 
 
 def decode_event(kind: EventKind, t_s: float, values: Mapping[str, Any]) -> Event:
@@ -77,7 +84,7 @@ def decode_event(kind: EventKind, t_s: float, values: Mapping[str, Any]) -> Even
         elif not isinstance(text, str) or len(text) > most:
             raise RejectedEventError(f"{kind.topic}: {name} is no text of up to {most} characters")
         else:
-            texts[name] = text
+            texts[name] = FIT_OF[kind.event](text)
     make: Any = kind.event
     event: Event = make(t_s, **texts)
     return event

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import gzip
 import os
+import stat
 import zlib
 from collections.abc import Iterator
 from pathlib import Path
@@ -19,31 +20,34 @@ LINE_LIMIT = 1000
 _BLOCK_BYTES = 1 << 16
 
 
+_KINDS = {
+    stat.S_IFDIR: "a directory",
+    stat.S_IFIFO: "a pipe, which can be read only once",
+    stat.S_IFSOCK: "a socket",
+    stat.S_IFCHR: "a device",
+    stat.S_IFBLK: "a device",
+}
+
+
 def open_binary(path: Path) -> BinaryIO:
     """Open a file for reading.
 
     Raises:
-        RecordingError: if it is missing, a directory or not readable; one sentence naming it.
+        RecordingError: if it is missing, no regular file, or not readable; one sentence naming it.
     """
     try:
+        # Asked before it is opened: to open a pipe waits for its writer, and a device may act on it.
+        kind = _KINDS.get(stat.S_IFMT(path.stat().st_mode))
+        if kind is not None:
+            raise RecordingError(f"{path}: this is {kind}; expected a recording file")
         return path.open("rb")
     except FileNotFoundError:
         raise RecordingError(f"{path}: there is no such file") from None
-    except IsADirectoryError:
-        raise RecordingError(f"{path}: this is a directory; expected a recording file") from None
     except PermissionError:
         raise RecordingError(f"{path}: no permission to read this file") from None
-    except OSError as error:
-        raise RecordingError(f"{path}: cannot be read: {error.strerror}") from error
-
-
-def title_of(path: Path) -> str:
-    """A title from a file's name: without its format endings."""
-    name = path.name
-    for suffix in (".gz", ".csv", ".igc", ".mcap"):
-        if name.lower().endswith(suffix):
-            name = name[: -len(suffix)]
-    return name or path.name
+    except (OSError, ValueError) as error:  # ValueError: a NUL in the name
+        reason = error.strerror if isinstance(error, OSError) else str(error)
+        raise RecordingError(f"{path}: cannot be read: {reason}") from error
 
 
 def read_start(path: Path, size: int) -> bytes:

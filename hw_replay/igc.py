@@ -16,13 +16,14 @@ from pathlib import Path
 from drivers import isa
 from drivers.samples import CHANNELS, Reference, Sample
 from hw_replay.errors import RejectLog
-from hw_replay.files import LINE_LIMIT, Lines, title_of
+from hw_replay.files import LINE_LIMIT, Lines
 from hw_replay.igc_clock import FixClock
 from hw_replay.igc_records import Extensions, Fix, parse_fix, parse_k_time
 from hw_replay.igc_survey import survey
 from hw_replay.messages import RejectedValueError, decoder
 from hw_replay.ordering import in_order
 from hw_replay.source import RecordingInfo, SensorInfo
+from hw_replay.text import one_line, title_of
 
 LONGEST_STEP_S = 3.0
 """Velocity is derived from two positions at most this far apart."""
@@ -129,7 +130,7 @@ class IgcFile:
         else:
             sensors["gnss_vel"] = SensorInfo("from logged ground speed and track", rate_hz)
         date = found.date.strftime("%Y-%m-%d") if found.date else ""
-        title = f"{found.glider or ''} {date}".strip()
+        title = one_line(f"{found.glider or ''} {date}".strip())
         return RecordingInfo(
             title=title or title_of(self._path),
             origin="imported from FAI/IGC",

@@ -18,10 +18,11 @@ from pathlib import Path
 
 from drivers.samples import CHANNELS, Channel, Reference, Sample
 from hw_replay.errors import RecordingError, RejectLog
-from hw_replay.files import LINE_LIMIT, Lines, read_start, title_of
+from hw_replay.files import LINE_LIMIT, Lines, read_start
 from hw_replay.messages import LATEST_T_S, RejectedValueError, ValueRule, outside, value_rules
 from hw_replay.ordering import RowSorter
 from hw_replay.source import RecordingInfo
+from hw_replay.text import title_of
 
 HEADER = "t_s,channel,v1,v2,v3"
 COLUMNS = 5

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping
-from dataclasses import fields
+from dataclasses import fields, replace
 from datetime import UTC, datetime
 from pathlib import Path
 
 from hw_replay.errors import RecordingError
-from hw_replay.files import title_of
 from hw_replay.source import RecordingInfo, SensorInfo
+from hw_replay.text import encodable, one_line, title_of
 
 FORMAT_VERSION = "1"
 
@@ -22,6 +22,13 @@ CALIBRATION = "calibration"
 CLOCK = "clock"
 """Added while recording, as soon as the date is known."""
 
+LONGEST = 500
+"""Characters that are kept of a text: a picture or a page has room for no more."""
+
+FIRST_YEAR, LAST_YEAR = 1980, 2079
+"""GNSS time begins in 1980 (IS-GPS-200, 3.3.4). FAI/IGC files and RMC hold two digits of a year, which are
+read as one of these."""
+
 
 def metadata_of(info: RecordingInfo) -> Iterator[tuple[str, dict[str, str]]]:
     """The metadata records that say what `info` says, in the order they stand in the file."""
@@ -29,20 +36,21 @@ def metadata_of(info: RecordingInfo) -> Iterator[tuple[str, dict[str, str]]]:
         RECORDING,
         _without_none(
             format_version=FORMAT_VERSION,
-            title=info.title,
-            origin=info.origin,
+            title=one_line(info.title),
+            origin=one_line(info.origin),
             start_utc=info.start_utc and info.start_utc.isoformat(),
         ),
     )
     for name, sensor in info.sensors.items():
         values = {field.name: getattr(sensor, field.name) for field in fields(SensorInfo)}
+        values["name"] = None if sensor.name is None else one_line(sensor.name)
         yield f"{SENSOR_PREFIX}{name}", _without_none(**values)
     if info.config_toml is not None:
-        yield SETTINGS, {"toml": info.config_toml}
+        yield SETTINGS, {"toml": encodable(info.config_toml)}
     if info.glider_toml is not None:
-        yield GLIDER, {"toml": info.glider_toml}
+        yield GLIDER, {"toml": encodable(info.glider_toml)}
     if info.calibration:
-        yield CALIBRATION, dict(info.calibration)
+        yield CALIBRATION, _tidy(info.calibration)
 
 
 def info_of(metadata: Mapping[str, Mapping[str, str]], path: Path) -> RecordingInfo:
@@ -58,26 +66,33 @@ def info_of(metadata: Mapping[str, Mapping[str, str]], path: Path) -> RecordingI
             f"{path}: recording format version {version!r}; this program reads {FORMAT_VERSION!r}"
         )
     sensors = {
-        name.removeprefix(SENSOR_PREFIX): SensorInfo(
-            data.get("name"), *(_float(data.get(key)) for key in ("rate_hz", "noise", "latency_s"))
+        one_line(name.removeprefix(SENSOR_PREFIX)): SensorInfo(
+            _tidy(data).get("name"), *(_float(data.get(key)) for key in ("rate_hz", "noise", "latency_s"))
         )
         for name, data in metadata.items()
         if name.startswith(SENSOR_PREFIX)
     }
+    start_utc, doubt = _believable(about.get("start_utc"))
     return RecordingInfo(
-        title=about.get("title", title_of(path)),
-        origin=about.get("origin", "not stated"),
-        start_utc=_instant(about.get("start_utc")),
+        title=one_line(about.get("title", title_of(path)))[:LONGEST],
+        origin=one_line(about.get("origin", "not stated"))[:LONGEST],
+        start_utc=start_utc,
         sensors=sensors,
         config_toml=metadata.get(SETTINGS, {}).get("toml"),
         glider_toml=metadata.get(GLIDER, {}).get("toml"),
-        calibration=metadata.get(CALIBRATION, {}),
+        calibration=_tidy(metadata.get(CALIBRATION, {})),
+        doubts=() if doubt is None else (doubt,),
     )
 
 
-def late_start_utc(clock: Mapping[str, str]) -> datetime | None:
-    """The UTC instant at `t_s` = 0 of a `CLOCK` record."""
-    return _instant(clock.get("start_utc"))
+def with_late_start(info: RecordingInfo, clock: Mapping[str, str]) -> RecordingInfo:
+    """What a recording says of itself, with the UTC instant at `t_s` = 0 of a `CLOCK` record."""
+    start_utc, doubt = _believable(clock.get("start_utc"))
+    return replace(info, start_utc=start_utc, doubts=info.doubts if doubt is None else (*info.doubts, doubt))
+
+
+def _tidy(texts: Mapping[str, str]) -> dict[str, str]:
+    return {one_line(key)[:LONGEST]: one_line(value)[:LONGEST] for key, value in texts.items()}
 
 
 def _without_none(**values: object) -> dict[str, str]:
@@ -93,9 +108,19 @@ def _float(text: str | None) -> float | None:
     return value if math.isfinite(value) and value >= 0.0 else None
 
 
-def _instant(text: str | None) -> datetime | None:
+def _believable(text: str | None) -> tuple[datetime | None, str | None]:
+    """The instant a text says, in UTC, and what is wrong with it if it is given and cannot be true."""
+    if text is None:
+        return None, None
     try:
-        instant = None if text is None else datetime.fromisoformat(text)
-    except ValueError:
-        return None
-    return instant.replace(tzinfo=UTC) if instant is not None and instant.tzinfo is None else instant
+        instant = datetime.fromisoformat(text)
+        instant = instant.replace(tzinfo=UTC) if instant.tzinfo is None else instant.astimezone(UTC)
+        if FIRST_YEAR <= instant.year <= LAST_YEAR:
+            return instant, None
+    except (ValueError, OverflowError):  # the second: within hours of year 1 or 9999
+        pass
+    shown = one_line(text[:40])
+    return None, (
+        f"the recording states the start {shown!r}, which is not within {FIRST_YEAR} to {LAST_YEAR}: "
+        "its date is not known"
+    )

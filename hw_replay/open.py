@@ -5,12 +5,12 @@ from __future__ import annotations
 import os
 import re
 from collections.abc import Mapping
-from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
 
+from hw_replay.appearing import appearing
 from hw_replay.bus_recording import BusRecording
-from hw_replay.errors import RecordingError, UnknownFormat
+from hw_replay.errors import RecordingError, UnknownFormat, UnwritableRecording
 from hw_replay.files import GZIP_MAGIC, open_binary, read_start
 from hw_replay.igc import IgcFile
 from hw_replay.long_csv import HEADER, LongCsv
@@ -77,25 +77,22 @@ def convert(
         How many samples were written, by channel ("baro", "reference/vat_mps").
 
     Raises:
-        RecordingError: if it cannot be written.
+        UnwritableRecording: if it cannot be written.
     """
     path = Path(path)
-    partial = path.with_name(f"{path.name}.partial")
     info = replace(
         source.info,
         config_toml=config_toml or source.info.config_toml,
         glider_toml=glider_toml or source.info.glider_toml,
     )
     try:
-        with RecordingWriter(partial, info, CONVERTED_CHUNK_S) as writer:
+        with appearing(path) as partial, RecordingWriter(partial, info, CONVERTED_CHUNK_S) as writer:
             for sample in source:
                 writer.write(sample)
-        partial.replace(path)
+    except UnwritableRecording as error:  # named after the file it was to become
+        raise UnwritableRecording(path, error.error) from error
     except OSError as error:
-        raise RecordingError(f"{path}: cannot be written: {error.strerror}") from error
-    finally:
-        with suppress(OSError):
-            partial.unlink(missing_ok=True)
+        raise UnwritableRecording(path, error) from error
     return writer.counts
 
 

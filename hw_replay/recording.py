@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterator
-from dataclasses import replace
 from pathlib import Path
 
 from mcap.records import Channel, Chunk, Message
@@ -20,7 +19,7 @@ from hw_replay.container import (
 )
 from hw_replay.decoding import Decoding
 from hw_replay.files import open_binary
-from hw_replay.metadata import CLOCK, info_of, late_start_utc
+from hw_replay.metadata import CLOCK, info_of, with_late_start
 from hw_replay.source import RecordingInfo
 
 
@@ -43,8 +42,7 @@ class Recording:
         with open_binary(self._path) as file:
             self._info = info_of(read_metadata(file, self._path), self._path)
             if self._info.start_utc is None:
-                late = read_late_metadata(file, CLOCK)
-                self._info = replace(self._info, start_utc=late_start_utc(late or {}))
+                self._info = with_late_start(self._info, read_late_metadata(file, CLOCK) or {})
             self._duration_s, self._known, self._count = read_summary(file)
         self._reached_s = 0.0
         self._begin()
@@ -65,7 +63,7 @@ class Recording:
 
     def warnings(self) -> list[str]:
         """What was left out or damaged so far, one sentence each."""
-        sentences = list(self._decoding.rejects.messages())
+        sentences = [*self._info.doubts, *self._decoding.rejects.messages()]
         if self._decoding.ignored:
             topics = ", ".join(f"{topic} ({count})" for topic, count in self._decoding.ignored.most_common(5))
             more = ", …" if len(self._decoding.ignored) > 5 else ""

@@ -37,6 +37,7 @@ class RecordingInfo:
         config_toml: the configuration in force when it was recorded, as TOML text.
         glider_toml: the glider file in force, as TOML text.
         calibration: free key-value pairs with units in their names, e.g. "pitot_zero_pa".
+        doubts: what the recording says of itself and cannot be true, one sentence each; it was left out.
     """
 
     title: str
@@ -46,6 +47,7 @@ class RecordingInfo:
     config_toml: str | None = None
     glider_toml: str | None = None
     calibration: Mapping[str, str] = field(default_factory=dict)
+    doubts: tuple[str, ...] = ()
 
 
 class Source(Protocol):

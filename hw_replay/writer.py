@@ -30,7 +30,7 @@ from mcap.writer import IndexType, Writer
 from drivers.events import Mark, SettingsChange
 from drivers.samples import CHANNEL_OF, CHANNELS, Reference, Sample
 from hw_replay.disk import SYSTEM_DISK, Disk
-from hw_replay.errors import RecordingError
+from hw_replay.errors import UnwritableRecording
 from hw_replay.event_messages import KIND_OF, encode_event, event_schema
 from hw_replay.messages import (
     LATEST_T_S,
@@ -64,7 +64,7 @@ class RecordingWriter:
         disk: where it goes.
 
     Raises:
-        RecordingError: if the file cannot be written.
+        UnwritableRecording: if the file cannot be written.
     """
 
     CHUNK_BYTES = 1 << 20
@@ -84,7 +84,7 @@ class RecordingWriter:
         try:
             self._file = disk.create(self._path)
         except OSError as error:
-            raise RecordingError(f"{self._path}: cannot be written: {error.strerror}") from error
+            raise UnwritableRecording(self._path, error) from error
         index = IndexType.ALL if indexed else IndexType.ATTACHMENT | IndexType.METADATA
         self._writer = Writer(self._file, chunk_size=self.CHUNK_BYTES, index_types=index)
         if _CHUNK_INDEXES in vars(self._writer):  # the library's own name for them; without it, more memory
@@ -104,7 +104,7 @@ class RecordingWriter:
             self._file.flush()
         except OSError as error:
             self._discard()
-            raise RecordingError(f"{self._path}: cannot be written: {error.strerror}") from error
+            raise UnwritableRecording(self._path, error) from error
 
     def write(self, sample: Sample) -> None:
         """Append one sample.

@@ -30,8 +30,8 @@ from vario.app.columns import Column, References, TraceColumns
 from vario.app.compare.compare import Comparison, Tolerances, compare_tables
 from vario.app.compare.tables import Table
 from vario.app.errors import AppError
-from vario.app.passage import Passage
-from vario.settings.load import LoadedSettings, load_settings, parse_settings
+from vario.app.passage import Passage, carried_settings
+from vario.settings.load import LoadedSettings, load_settings
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -185,7 +185,4 @@ def _settings(
         return config
     if config is not None:
         return load_settings(config)
-    info = source.info
-    return parse_settings(
-        info.config_toml or "", f"settings in {recording}", info.glider_toml, f"glider in {recording}"
-    )
+    return carried_settings(source.info, str(recording))

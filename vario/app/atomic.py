@@ -7,18 +7,21 @@ file first: as long as somebody has it open to write, what stands in it is not t
 
 from __future__ import annotations
 
+import errno
 import fcntl
 import os
 import signal
 import stat
-import threading
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
-from hw_replay.disk import SYSTEM_DISK, Disk
+from hw_replay.appearing import appearing
+from hw_replay.disk import SYSTEM_DISK, Disk, temporary_beside
+from hw_replay.errors import UnwritableRecording
 from vario.app.errors import AppError, OutputError
+from vario.sound.errors import SoundFileError
 
 TURN_S = 10.0
 """So long a program waits for its turn at a folder; a turn takes a fraction of a second."""
@@ -39,6 +42,33 @@ def write_atomically(path: Path, content: bytes, disk: Disk = SYSTEM_DISK) -> No
     path = path.resolve()  # a link stays a link
     with _written(path, content, disk) as temporary:
         disk.rename(temporary, path)
+
+
+@contextmanager
+def result_file(path: Path) -> Iterator[Path]:
+    """The name to write a result under, which becomes `path` when it is whole; its folder is made too.
+
+    For what is written piece by piece, or by a library. If anything goes wrong, nothing is left of it and a
+    file that was there before is as it was.
+
+    Raises:
+        OutputError, SoundFileError: if it cannot be written; the message names `path`.
+    """
+    temporary = path
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        with appearing(path) as temporary:
+            yield temporary
+    except OutputError as error:
+        if error.path != temporary:
+            raise
+        raise OutputError(path, error.error) from error
+    except UnwritableRecording as error:
+        raise OutputError(path, error.error) from error
+    except SoundFileError as error:
+        raise SoundFileError(str(error).replace(str(temporary), str(path))) from error
+    except OSError as error:
+        raise OutputError(path, error) from error
 
 
 def write_new(folder: Path, names: Iterator[str], content: bytes, disk: Disk = SYSTEM_DISK) -> Path:
@@ -182,8 +212,10 @@ def _put_back(path: Path, content: bytes, ours: bytes, disk: Disk) -> None:
 @contextmanager
 def _written(path: Path, content: bytes, disk: Disk) -> Iterator[Path]:
     """A file with `content`, on the disk, beside `path`; so is, after it, what is renamed meanwhile."""
-    temporary = path.with_name(f".{path.name}.{os.getpid()}.{threading.get_ident()}")
+    temporary = temporary_beside(path)
     try:
+        if path.exists() and not path.is_file():  # to rename over a device would take its place
+            raise OSError(errno.EINVAL, "this is no regular file")
         with disk.create(temporary) as file:
             # As other files of the user, or as the one that stood there.
             os.fchmod(file.fileno(), stat.S_IMODE(path.stat().st_mode) if path.exists() else 0o644)

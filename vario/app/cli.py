@@ -3,10 +3,15 @@
 from __future__ import annotations
 
 import argparse
+import io
+import os
 import sys
 from collections.abc import Callable, Sequence
+from contextlib import suppress
+from typing import NoReturn
 
 from hw_replay.errors import RecordingError
+from hw_replay.text import shown
 from vario.app import config_command, replay_command, service
 from vario.app.batch import command as batch
 from vario.app.calibrate import command as calibrate
@@ -46,20 +51,41 @@ COMMANDS = (
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command; returns its exit code: its own, or 2 with one message on stderr."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):  # what its encoding lacks is written out instead of raised
+            stream.reconfigure(errors="backslashreplace")
     arguments = _parser().parse_args(argv)
     command: Callable[[argparse.Namespace], int] = arguments.command
     try:
         return command(arguments)
     except (AppError, RecordingError, SettingsError, SoundError) as error:
-        print(f"vario: {error}", file=sys.stderr)
-        return FAILED
+        return _failed(str(error))
     except KeyboardInterrupt:
-        print("vario: stopped", file=sys.stderr)
+        return _failed("stopped")
+    except BrokenPipeError:  # whoever read the output has seen enough
+        with suppress(OSError):
+            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return FAILED
+    except OSError as error:  # the system refused what no command expects it to
+        named = f"{error.filename}: " if error.filename is not None else ""
+        return _failed(f"{named}{error.strerror or error}")
+
+
+def _failed(text: str) -> int:
+    print(f"vario: {shown(text)}", file=sys.stderr)
+    return FAILED
+
+
+class _Parser(argparse.ArgumentParser):
+    """A parser whose complaints may quote anything."""
+
+    def error(self, message: str) -> NoReturn:
+        """As of the library."""
+        super().error(shown(message))
 
 
 def _parser() -> argparse.ArgumentParser:
-    parser = argparse.ArgumentParser(
+    parser = _Parser(
         prog="vario",
         description="The brain of a sailplane variometer. Not certified, not a primary instrument.",
     )

@@ -6,6 +6,8 @@ import argparse
 from pathlib import Path
 from typing import Any
 
+from hw_replay.text import shown
+
 
 def add_parser(commands: Any) -> None:
     """Add the command to the command line."""
@@ -23,7 +25,7 @@ def _check(arguments: argparse.Namespace) -> int:
     from vario.settings.load import load_settings  # noqa: PLC0415
 
     load_settings(arguments.file)
-    print(f"{arguments.file}: no problem found")
+    print(shown(f"{arguments.file}: no problem found"))
     return 0
 
 
@@ -32,5 +34,5 @@ def _show(arguments: argparse.Namespace) -> int:
     from vario.settings.load import load_settings, parse_settings  # noqa: PLC0415
 
     loaded = load_settings(arguments.file) if arguments.file else parse_settings("", "defaults")
-    print(show_settings(loaded), end="")
+    print(shown(show_settings(loaded)), end="")
     return 0

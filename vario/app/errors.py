@@ -10,7 +10,14 @@ class AppError(Exception):
 
 
 class OutputError(AppError):
-    """A result file cannot be written."""
+    """A result file cannot be written.
+
+    Attributes:
+        path: of the file.
+        error: what the system said.
+    """
 
     def __init__(self, path: Path, error: OSError) -> None:
         super().__init__(f"{path}: cannot be written: {error.strerror or error}")
+        self.path = path
+        self.error = error

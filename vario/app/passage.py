@@ -9,11 +9,12 @@ from typing import Any
 from drivers.events import Mark, SettingsChange
 from drivers.samples import Reference, Sample
 from hw_replay.open import open_source
-from hw_replay.source import Source
+from hw_replay.source import RecordingInfo, Source
 from vario.app.player import Player, noise_of
 from vario.app.summary import FlightSummary
 from vario.flight.climbs import Climb
 from vario.flight.pipeline import Pipeline, Reading
+from vario.settings.carried import flying_text
 from vario.settings.glider import Glider
 from vario.settings.load import LoadedSettings, load_settings, parse_settings
 from vario.settings.schema import Settings
@@ -32,8 +33,21 @@ def opened(file: Path, config: Path | None) -> tuple[Source, LoadedSettings]:
     source = open_source(file)
     if config is not None:
         return source, load_settings(config)
-    carried, glider = source.info.config_toml or "", source.info.glider_toml
-    return source, parse_settings(carried, f"settings in {file}", glider, f"glider in {file}")
+    return source, carried_settings(source.info, str(file))
+
+
+def carried_settings(info: RecordingInfo, name: str) -> LoadedSettings:
+    """The settings a recording carries, as far as they say how to fly; the defaults if it carries none.
+
+    Args:
+        info: what the recording says of itself.
+        name: what to call it in messages.
+
+    Raises:
+        SettingsError: with everything that is wrong in them.
+    """
+    text = flying_text(info.config_toml or "")
+    return parse_settings(text, f"settings in {name}", info.glider_toml, f"glider in {name}")
 
 
 class Passage:

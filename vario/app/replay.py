@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from hw_replay.source import Source
-from vario.app.errors import OutputError
+from vario.app.atomic import result_file
 from vario.app.passage import Passage
 from vario.app.picture.circle_pictures import CirclePictures, with_pictures
 from vario.app.picture.rows import TrackRows
@@ -47,10 +47,6 @@ def replay(
     # Imported here: matplotlib takes longer to load than the rest of the command together.
     from vario.app.picture.sheet import write_report  # noqa: PLC0415
 
-    try:
-        out_dir.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise OutputError(out_dir, error) from error
     passage = Passage(source, settings, glider, follow_changes=follow_changes, progress=progress)
     rows = TrackRows(settings.trace.rate_hz)
     pictures = CirclePictures()
@@ -61,8 +57,10 @@ def replay(
         pictured.extend(pictures.of(climb) for climb in passage.climbs[len(pictured) :])
 
     with (
-        TraceWriter(out_dir / TRACE, settings.trace.rate_hz) as trace,
-        WavSink(out_dir / TONE) as sound,
+        result_file(out_dir / TRACE) as trace_path,
+        result_file(out_dir / TONE) as tone_path,
+        TraceWriter(trace_path, settings.trace.rate_hz) as trace,
+        WavSink(tone_path) as sound,
     ):
         before: Reading | None = None
         for reading in passage:
@@ -80,14 +78,11 @@ def replay(
                 picture_climbs()
         picture_climbs()
     result = passage.summary()
-    path = out_dir / SUMMARY
-    try:
+    with result_file(out_dir / SUMMARY) as path:
         path.write_text(json.dumps(result, indent=2, ensure_ascii=False) + "\n", encoding="utf-8")
-        path = out_dir / REPORT
+    with result_file(out_dir / REPORT) as path:
         climbs = with_pictures([asdict(climb) for climb in passage.climbs], pictured)
         write_report(
             path, rows.columns(), climbs, source.info.title, result["warnings"], marks=result["marks"]
         )
-    except OSError as error:
-        raise OutputError(path, error) from error
     return result

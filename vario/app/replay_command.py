@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from vario.app.errors import AppError
-from vario.app.results import folder_for, not_over, stem
+from vario.app.results import folder_for, inputs, not_over, stem
 
 if TYPE_CHECKING:
     from hw_replay.source import Source
@@ -49,7 +49,10 @@ def _replay(arguments: argparse.Namespace) -> int:
 
     source, loaded = opened(arguments.file, arguments.config)
     out_dir = folder_for(arguments.file, arguments.out)
-    not_over(arguments.file, *(out_dir / name for name in (TRACE, SUMMARY, TONE, REPORT)))
+    not_over(
+        inputs(arguments.file, arguments.config, loaded),
+        *(out_dir / name for name in (TRACE, SUMMARY, TONE, REPORT)),
+    )
     if arguments.marks is not None:
         source = _marked(source, arguments.marks, arguments.file)
     with progress_bar(source.duration_s) as progress:
@@ -81,8 +84,9 @@ def _import(arguments: argparse.Namespace) -> int:
 
     source = open_source(arguments.file)
     out = arguments.out or Path(stem(arguments.file) + ".mcap")
-    not_over(arguments.file, out)
     kept = load_settings(arguments.config) if arguments.config else None
+    read = inputs(arguments.file, arguments.config, kept) if kept else [arguments.file]
+    not_over(read, out, writes=".mcap")
     counts = convert(source, out, kept.settings_toml if kept else None, kept.glider_toml if kept else None)
     print_import(counts, source.warnings(), out)
     return 0

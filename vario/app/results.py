@@ -1,10 +1,16 @@
-"""Where the results of a recording go when nobody says, and that they never go over the recording itself."""
+"""Where the results of a recording go when nobody says, and that they never go over what is read."""
 
 from __future__ import annotations
 
+import os
+from collections.abc import Iterable
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from vario.app.errors import AppError
+
+if TYPE_CHECKING:
+    from vario.settings.load import LoadedSettings
 
 
 def stem(recording: Path) -> str:
@@ -18,12 +24,33 @@ def folder_for(recording: Path, chosen: Path | None = None) -> Path:
     return chosen or Path("out") / stem(recording)
 
 
-def not_over(recording: Path, *outs: Path) -> None:
-    """Make sure that nothing is written over what is being read.
+PRECIOUS = frozenset({".toml", ".mcap"})
+"""Endings of settings, gliders, scenarios and recordings, which no other result replaces."""
+
+
+def inputs(recording: Path, config: Path | None, loaded: LoadedSettings) -> list[Path]:
+    """The files a command reads: the recording, and the settings and glider files if `config` names them."""
+    named = [config, loaded.glider_name] if config is not None else []
+    return [recording, *(Path(name) for name in named if name is not None)]
+
+
+def not_over(read: Iterable[Path], *outs: Path, writes: str = "") -> None:
+    """Make sure that nothing is written over what is being read, nor over a file of quite another kind.
+
+    Args:
+        read: the files being read.
+        outs: the files to be written.
+        writes: the one ending of `PRECIOUS` that they may have.
 
     Raises:
-        AppError: if one of `outs` is the recording.
+        AppError: if one of `outs` is one of the files read, or has such an ending.
     """
+    read = list(read)
     for out in outs:
-        if out.exists() and out.samefile(recording):
-            raise AppError(f"{out}: this is the file to be read; name another with --out")
+        for path in read:
+            if os.path.exists(out) and os.path.exists(path) and out.samefile(path):
+                raise AppError(f"{out}: this is a file to be read; name another with --out")
+        if out.suffix.lower() in PRECIOUS - {writes}:
+            raise AppError(
+                f"{out}: expected a name for a result; {out.suffix} is the ending of what is only read here"
+            )

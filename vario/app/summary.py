@@ -69,6 +69,10 @@ class _Comparison:
         return found
 
 
+MOST_MARKS = 1000
+"""No pilot sets more in a day; a page and a picture show each one."""
+
+
 class FlightSummary:
     """Gathers the summary while the readings go by; memory grows with climbs only."""
 
@@ -89,6 +93,7 @@ class FlightSummary:
         self._latest: Reading | None = None
         self._breaks = 0
         self._marks: list[dict[str, Any]] = []
+        self._marks_left_out = 0
         self._changes: list[dict[str, Any]] = []
         self._passed_over = 0
 
@@ -125,7 +130,10 @@ class FlightSummary:
 
     def mark(self, mark: Mark) -> None:
         """A mark of the pilot."""
-        self._marks.append({"t_s": round(mark.t_s, 2), "text": mark.text})
+        if len(self._marks) < MOST_MARKS:
+            self._marks.append({"t_s": round(mark.t_s, 2), "text": mark.text})
+        else:
+            self._marks_left_out += 1
 
     def change(self, change: SettingsChange, error: SettingsError | None) -> None:
         """Settings changed in flight, or not, because of an error in them."""
@@ -200,6 +208,8 @@ class FlightSummary:
             warnings.append(f"the airspeed was missing for {uncompensated_s:.0f} s: uncompensated there")
         if self._latest is not None and self._latest.airspeed_correction != 1.0:
             warnings.append(airspeed_off(self._latest.airspeed_correction))
+        if self._marks_left_out:
+            warnings.append(f"{self._marks_left_out} marks beyond the first {MOST_MARKS} left out")
         refused = [change for change in self._changes if not change["taken"]]
         if refused:
             warnings.append(

@@ -1,15 +1,22 @@
-"""The terminal: one way to print, one bar of progress."""
+"""The terminal: one way to print, one bar of progress.
+
+Whatever is printed goes through `hw_replay.text.shown`: names of files and recordings, marks and settings are
+text from outside, and a terminal obeys some of the characters in it.
+"""
 
 from __future__ import annotations
 
+import logging
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 
-from rich.console import Console
+from rich.console import Console, ConsoleOptions, RenderableType
 from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
+from rich.segment import Segment
 from rich.text import Text
 
+from hw_replay.text import shown
 from vario.app.clock import clock
 
 CAUTION = (
@@ -23,11 +30,31 @@ LOG_WIDTH = 160
 """Characters in a line where nobody can say how wide it is: in a file, a pipe, the log of a CI run."""
 
 
+class _Terminal(Console):
+    """A console whose texts go through `shown`; its own commands to the terminal, such as colours, do not."""
+
+    def render(self, renderable: RenderableType, options: ConsoleOptions | None = None) -> Iterable[Segment]:
+        """As of the library."""
+        for segment in super().render(renderable, options):
+            if segment.control or segment.text.isprintable():
+                yield segment
+            else:
+                yield Segment(shown(segment.text), segment.style)
+
+
+class ShownLog(logging.Formatter):
+    """Lines of the log, which hold names and marks too."""
+
+    def format(self, record: logging.LogRecord) -> str:
+        """As of the library."""
+        return shown(super().format(record))
+
+
 def terminal(*, stderr: bool = False) -> Console:
     """Prints what it is given, letter by letter: names of files, flights and sections hold brackets."""
     stream = sys.stderr if stderr else sys.stdout
     width = None if stream.isatty() else LOG_WIDTH
-    return Console(stderr=stderr, width=width, highlight=False, markup=False, emoji=False)
+    return _Terminal(stderr=stderr, width=width, highlight=False, markup=False, emoji=False)
 
 
 def labelled(label: str, text: str) -> Text:

@@ -58,7 +58,7 @@ def show_settings(loaded: LoadedSettings) -> str:
 
     glider = loaded.glider
     about = f"glider: {glider.name}, from {loaded.glider_name}" if glider else "no glider"
-    return "\n".join([f"# {loaded.settings_name}; {about}", *_body(lines)]) + "\n"
+    return "\n".join([_one_line(f"# {loaded.settings_name}; {about}"), *_body(lines)]) + "\n"
 
 
 def _body(lines: Callable[[Key], list[str]]) -> list[str]:
@@ -71,6 +71,11 @@ def _body(lines: Callable[[Key], list[str]]) -> list[str]:
         for key in inside:
             body += lines(key)
     return body
+
+
+def _one_line(text: str) -> str:
+    """A name may hold a line break, and what comes after it would be a setting."""
+    return "".join(c if c.isprintable() else "?" for c in text)
 
 
 def _facts(key: Key) -> str:

@@ -70,10 +70,27 @@ def load_settings(path: str | os.PathLike[str]) -> LoadedSettings:
     glider_path = path.parent / named
     if not named or not os.path.exists(glider_path):
         return _checked(file, None, [_no_glider(file, named, glider_path)])
+    if not may_be_glider(glider_path):
+        text = f"{glider_path}: expected a file whose name, also where a link leads, ends in .toml"
+        subject = f"glider = {write_value(named)}"
+        return _checked(file, None, [Problem(file.name, file.line(("glider",)), subject, text)])
     try:
         return _checked(file, _from_disk(glider_path), [])
     except _UnreadableError as error:
         return _checked(file, None, list(error.problems))
+
+
+def may_be_glider(path: Path) -> bool:
+    """Whether a path that settings name may be read as a glider file.
+
+    A message about a wrong line quotes it. Whoever may write settings for another user, such as root, must
+    not have any file of that user quoted; and to open a pipe waits for its writer.
+    """
+    try:
+        resolved = path.resolve()
+        return resolved.is_file() and resolved.suffix == ".toml"
+    except (OSError, RuntimeError):  # the second: a loop of links, up to Python 3.12
+        return False
 
 
 def absent(path: Path) -> str:

@@ -2,19 +2,27 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 import os
+from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
 
+from hw_replay.text import escaped, name_text
+from vario.app.atomic import result_file
 from vario.app.batch.job import Job, Outcome, Settled, fingerprint
-from vario.app.batch.workers import Workers
+from vario.app.batch.workers import Workers, WorkersStoppedError
 from vario.app.errors import AppError, OutputError
 
 RESULTS = "flights"
 """Folder of the results of single recordings, inside that of the batch."""
+
+_ENDING = ".json"
+_LONGEST_NAME = 255
+"""Bytes of a name on the file systems of Linux (NAME_MAX)."""
 
 ENDINGS = (".mcap", ".igc", ".csv", ".csv.gz")
 """What is taken for a recording; whether it is one, its content tells."""
@@ -27,10 +35,14 @@ class Batch:
     Attributes:
         outcomes: of every recording, in the order of their names.
         kept: how many were done before and have not changed.
+        left: how many were not done, because the workers stopped.
+        stopped: why they did; None if they did not.
     """
 
     outcomes: Sequence[Outcome]
     kept: int
+    left: int = 0
+    stopped: str | None = None
 
     @property
     def failures(self) -> list[Outcome]:
@@ -58,7 +70,15 @@ def find_jobs(folder: Path, settings: Settled | None, out: Path | None = None) -
     )
     if not names:
         raise AppError(f"{folder}: no recording in it; expected files ending in {', '.join(ENDINGS)}")
-    return [Job(str((folder / name).resolve()), name, settings) for name in names]
+    told: Counter[str] = Counter()
+    jobs = []
+    for name in names:
+        text = name_text(name)
+        told[text] += 1
+        # A name with bytes that are no UTF-8 may be told as another one already is.
+        once = text if told[text] == 1 else f"{text} ({told[text]})"
+        jobs.append(Job(str((folder / name).resolve()), once, settings))
+    return jobs
 
 
 def run_batch(
@@ -75,8 +95,8 @@ def run_batch(
         workers: makes those who do the work; not called if nothing is left to do.
         progress: called with each job and its outcome; None: done before and unchanged.
 
-    Raises:
-        OutputError: if a result cannot be written.
+    Returns:
+        What came of it: also where the workers stopped before all was done.
     """
     outcomes: dict[str, Outcome] = {}
     todo: list[Job] = []
@@ -90,12 +110,17 @@ def run_batch(
     # The longest first, so that at the end no worker is busy alone with a long one.
     todo.sort(key=_size, reverse=True)
     by_name = {job.name: job for job in todo}
+    stopped = None
     if todo:
-        for outcome in workers().run(todo):
-            outcomes[outcome.name] = outcome
-            _keep(outcome, out)
-            progress(outcome, by_name[outcome.name])
-    return Batch([outcomes[job.name] for job in jobs], len(jobs) - len(todo))
+        try:
+            for found in workers().run(todo):
+                outcome = _keep(found, out)
+                outcomes[outcome.name] = outcome
+                progress(outcome, by_name[outcome.name])
+        except WorkersStoppedError as error:
+            stopped = str(error)
+    done = [outcomes[job.name] for job in jobs if job.name in outcomes]
+    return Batch(done, len(jobs) - len(todo), len(jobs) - len(done), stopped)
 
 
 def flight_rows(batch: Batch) -> Iterator[dict[str, Any]]:
@@ -160,7 +185,17 @@ FAILURE_COLUMNS = ("file", "failure")
 
 
 def _place(name: str, out: Path) -> Path:
-    return out / RESULTS / f"{name}.json"
+    """Where the result of a recording is kept: under its name, shortened where the ending needs room."""
+    parts = [_short(part, len(_ENDING)) for part in name.split("/")]
+    return out.joinpath(RESULTS, *parts[:-1], parts[-1] + _ENDING)
+
+
+def _short(part: str, room: int) -> str:
+    coded = part.encode()
+    if len(coded) <= _LONGEST_NAME - room:
+        return part
+    mark = hashlib.sha256(coded).hexdigest()[:16]
+    return f"{coded[: _LONGEST_NAME - room - len(mark) - 1].decode(errors='ignore')}-{mark}"
 
 
 def _kept(job: Job, out: Path) -> Outcome | None:
@@ -175,15 +210,16 @@ def _kept(job: Job, out: Path) -> Outcome | None:
     return None
 
 
-def _keep(outcome: Outcome, out: Path) -> None:
-    path = _place(outcome.name, out)
+def _keep(outcome: Outcome, out: Path) -> Outcome:
+    """Keep an outcome for the next run; where that cannot be done, the outcome says so."""
     try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        partial = path.with_name(f"{path.name}.partial")
-        partial.write_text(json.dumps(asdict(outcome), indent=1, ensure_ascii=False) + "\n", encoding="utf-8")
-        partial.replace(path)
-    except OSError as error:
-        raise OutputError(path, error) from error
+        with result_file(_place(outcome.name, out)) as path:
+            text = json.dumps(asdict(outcome), indent=1, ensure_ascii=False)
+            path.write_text(f"{text}\n", encoding="utf-8")
+    except (OutputError, ValueError) as error:
+        told = outcome.failure or "played"
+        return replace(outcome, failure=f"{told}; the result could not be kept: {escaped(str(error))}")
+    return outcome
 
 
 def _size(job: Job) -> int:

@@ -1,6 +1,6 @@
 """`vario batch`: a folder of recordings through the instrument, and tables of what came of it.
 
-Exit code: 0 all played, 1 some or all of them could not be, 2 it could not begin.
+Exit code: 0 all played, 1 some or all of them could not be, 2 it could not begin or was stopped.
 """
 
 from __future__ import annotations
@@ -15,13 +15,14 @@ if TYPE_CHECKING:
     from vario.app.batch.job import Settled
     from vario.app.batch.workers import Workers
 
-DONE, SOME_FAILED = 0, 1
+DONE, SOME_FAILED, STOPPED = 0, 1, 2
 
 DESCRIPTION = (
     "Play every recording in a folder, and the folders in it, in parallel. Writes a table of flights, one "
     "of climbs and one of what failed, and the summary of each flight under flights/. Run again, it does "
     "only what is new or changed: a recording, the settings, or this program. "
-    "Exit code: 0 all played, 1 some failed."
+    "Ctrl-C finishes the flights being played, a second one stops at once; the tables hold what is done. "
+    "Exit code: 0 all played, 1 some failed, 2 stopped."
 )
 
 
@@ -84,6 +85,8 @@ def run(arguments: argparse.Namespace) -> int:
         )
     ]
     print_batch(batch, tables)
+    if batch.stopped is not None:
+        return STOPPED
     return SOME_FAILED if batch.failures else DONE
 
 
@@ -106,7 +109,9 @@ def _workers(arguments: argparse.Namespace, say: Callable[[str], None]) -> Calla
     from vario.app.batch.workers import Cluster, Processes  # noqa: PLC0415
 
     def workers() -> Workers:
-        chosen: Workers = Cluster(arguments.scheduler) if arguments.scheduler else Processes(arguments.jobs)
+        chosen: Workers = (
+            Cluster(arguments.scheduler) if arguments.scheduler else Processes(arguments.jobs, say)
+        )
         say(chosen.description)
         return chosen
 

@@ -58,5 +58,8 @@ def print_batch(batch: Batch, tables: Sequence[Path]) -> None:
     more = len(batch.failures) - MOST_FAILURES
     if more > 0:
         console.print(f"… and {more} more")
+    if batch.stopped is not None:
+        text = f"{batch.stopped}; {batch.left} not played. The same command again goes on from here"
+        console.print(labelled("stopped", text), soft_wrap=True)
     for table in tables:
         console.print(f"table {table}", soft_wrap=True)

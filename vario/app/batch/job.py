@@ -14,7 +14,8 @@ from typing import Any
 
 from hw_replay.errors import RecordingError
 from hw_replay.open import open_source
-from vario.app.passage import Passage
+from hw_replay.text import escaped
+from vario.app.passage import Passage, carried_settings
 from vario.settings.errors import SettingsError
 from vario.settings.load import parse_settings
 
@@ -71,14 +72,13 @@ def run_job(job: Job) -> Outcome:
         return Outcome(job.name, "", None, f"cannot be read: {error.strerror or error}")
     try:
         source = open_source(job.path)
-        settled = job.settings or Settled(
-            source.info.config_toml or "",
-            f"settings in {job.name}",
-            source.info.glider_toml,
-            f"glider in {job.name}",
-        )
-        loaded = parse_settings(
-            settled.settings_toml, settled.settings_name, settled.glider_toml, settled.glider_name
+        settled = job.settings
+        loaded = (
+            carried_settings(source.info, job.name)
+            if settled is None
+            else parse_settings(
+                settled.settings_toml, settled.settings_name, settled.glider_toml, settled.glider_name
+            )
         )
         passage = Passage(source, loaded.settings, loaded.glider, follow_changes=job.settings is None)
         for _ in passage:
@@ -119,4 +119,4 @@ def program_fingerprint() -> str:
 
 
 def _one_line(text: str) -> str:
-    return "; ".join(line for line in text.splitlines() if line)
+    return "; ".join(escaped(line) for line in text.splitlines() if line)

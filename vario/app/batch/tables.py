@@ -7,9 +7,12 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any, Literal
 
-from vario.app.errors import AppError, OutputError
+from vario.app.atomic import result_file
+from vario.app.errors import AppError
 
 Format = Literal["csv", "parquet"]
+
+_FORMULA = ("=", "+", "-", "@", "\t", "\r")
 
 
 def check_format(kind: Format) -> None:
@@ -35,17 +38,24 @@ def write_table(rows: Sequence[Mapping[str, Any]], columns: Sequence[str], path:
         OutputError: if it cannot be written.
     """
     path = path.with_name(f"{path.name}.{kind}")
-    try:
+    with result_file(path) as temporary:
         if kind == "csv":
-            with path.open("w", newline="", encoding="utf-8") as file:
+            with temporary.open("w", newline="", encoding="utf-8") as file:
                 writer = csv.DictWriter(file, columns, lineterminator="\n")
                 writer.writeheader()
-                writer.writerows(rows)
+                writer.writerows({name: cell(value) for name, value in row.items()} for row in rows)
         else:
-            _write_parquet(rows, columns, path)
-    except OSError as error:
-        raise OutputError(path, error) from error
+            _write_parquet(rows, columns, temporary)
     return path
+
+
+def cell(value: Any) -> Any:
+    """A value as a cell of CSV: a text that a spreadsheet would take for a formula begins with an apostrophe.
+
+    Such texts begin with one of = + - @, a tab or a carriage return (OWASP, CSV Injection). Numbers stay as
+    they are.
+    """
+    return f"'{value}" if isinstance(value, str) and value.startswith(_FORMULA) else value
 
 
 def _write_parquet(rows: Sequence[Mapping[str, Any]], columns: Sequence[str], path: Path) -> None:

@@ -2,19 +2,34 @@
 
 from __future__ import annotations
 
+import logging
 import multiprocessing
 import os
 import signal
 import threading
-from collections.abc import Iterator, Sequence
-from concurrent.futures import Future, ProcessPoolExecutor, as_completed
+import time
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from concurrent.futures import FIRST_COMPLETED, CancelledError, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
-from typing import Protocol
+from contextlib import contextmanager, suppress
+from typing import Any, Protocol
 
+from hw_replay.text import escaped
 from vario.app.batch.job import Job, Outcome, run_job
 from vario.app.errors import AppError
 
 CRASHED = "the worker process died while playing it (out of memory, or a fault in a library)"
+
+
+POLL_S = 0.2
+"""So often the workers are looked at while they work."""
+
+CLUSTER_LOST_S = 10.0
+"""A scheduler that has not answered for so long is lost."""
+
+
+class WorkersStoppedError(AppError):
+    """The workers stop before all is done; what they have given is whole. The message is half a sentence."""
 
 
 class Workers(Protocol):
@@ -25,18 +40,26 @@ class Workers(Protocol):
         """For the progress display: "2 processes"."""
 
     def run(self, jobs: Sequence[Job]) -> Iterator[Outcome]:
-        """The outcome of every job, in the order in which they are done."""
+        """The outcome of every job, in the order in which they are done.
+
+        Raises:
+            WorkersStoppedError: if they stop before.
+        """
 
 
 class Processes:
     """Processes on this machine.
 
+    Ctrl-C lets them finish what they are at; a second one ends them at once.
+
     Args:
         count: how many; None: one for each processor this process may use.
+        say: called with what they are at, when that changes.
     """
 
-    def __init__(self, count: int | None = None) -> None:
+    def __init__(self, count: int | None = None, say: Callable[[str], None] = lambda _: None) -> None:
         self._count = count or usable_processors()
+        self._say = say
 
     @property
     def description(self) -> str:
@@ -44,31 +67,95 @@ class Processes:
         return f"{self._count} process{'es' if self._count > 1 else ''}"
 
     def run(self, jobs: Sequence[Job]) -> Iterator[Outcome]:
-        """The outcome of every job. One whose process dies is tried again alone, and then listed."""
-        left = {job.name: job for job in jobs}
-        try:
-            for outcome in self._pooled(list(left.values()), min(self._count, max(1, len(left)))):
-                del left[outcome.name]
-                yield outcome
-        except BrokenProcessPool:
-            # Nobody knows whose fault it was, so each of the rest gets a process of its own.
-            for job in left.values():
-                try:
-                    yield from self._pooled([job], 1)
-                except BrokenProcessPool:
-                    yield Outcome(job.name, "", None, CRASHED)
+        """The outcome of every job. One whose process dies is tried again alone, and then listed.
 
-    @staticmethod
-    def _pooled(jobs: Sequence[Job], count: int) -> Iterator[Outcome]:
+        Raises:
+            WorkersStoppedError: after Ctrl-C.
+        """
+        left = {job.name: job for job in jobs}
+        with _interrupts() as asked:
+            try:
+                for outcome in self._pooled(list(left.values()), min(self._count, max(1, len(left))), asked):
+                    del left[outcome.name]
+                    yield outcome
+            except BrokenProcessPool:
+                # Nobody knows whose fault it was, so each of the rest gets a process of its own.
+                for job in list(left.values()):
+                    try:
+                        yield from self._pooled([job], 1, asked)
+                    except BrokenProcessPool:
+                        yield Outcome(job.name, "", None, CRASHED)
+
+    def _pooled(self, jobs: Sequence[Job], count: int, asked: Sequence[int]) -> Iterator[Outcome]:
         # Spawned, not forked: a fork inherits the threads' locks of whoever calls this.
         context = multiprocessing.get_context("spawn")
-        with ProcessPoolExecutor(count, mp_context=context, initializer=_depend_on_parent) as pool:
-            futures: list[Future[Outcome]] = [pool.submit(run_job, job) for job in jobs]
-            try:
-                for future in as_completed(futures):
-                    yield future.result()
-            finally:
-                pool.shutdown(wait=False, cancel_futures=True)
+        others = set(multiprocessing.active_children())
+        pool = ProcessPoolExecutor(count, mp_context=context, initializer=_depend_on_parent)
+        names: dict[Future[Outcome], str] = {}
+        finished = False
+        try:
+            with _without_interrupts():  # the new processes too: they inherit what is blocked
+                names = {pool.submit(run_job, job): job.name for job in jobs}
+            yield from self._collected(names, asked)
+            finished = True
+        finally:
+            pool.shutdown(wait=False, cancel_futures=True)
+            if not finished:
+                for process in set(multiprocessing.active_children()) - others:
+                    process.kill()
+            pool.shutdown(wait=True)
+
+    def _collected(self, names: Mapping[Future[Outcome], str], asked: Sequence[int]) -> Iterator[Outcome]:
+        """The outcomes as they come, until all are there or Ctrl-C stops it."""
+        pending, told = set(names), False
+        while pending:
+            done, pending = wait(pending, POLL_S, FIRST_COMPLETED)
+            for future in done:
+                yield _outcome(future, names[future])
+            if len(asked) > 1:
+                raise WorkersStoppedError("at once, by a second Ctrl-C")
+            if asked and not told:
+                told = True
+                self._say("finishing what is being played; Ctrl-C again stops at once")
+                pending = {future for future in pending if not future.cancel()}
+        if asked:
+            raise WorkersStoppedError("by Ctrl-C")
+
+
+def _outcome(future: Future[Outcome], name: str) -> Outcome:
+    """What came of a job, also where its outcome could not travel."""
+    try:
+        return future.result()
+    except BrokenProcessPool:
+        raise
+    except Exception as error:  # one flight's failure is one row
+        return Outcome(
+            name, "", None, f"a fault of this program: {type(error).__name__}: {escaped(str(error))}"
+        )
+
+
+@contextmanager
+def _interrupts() -> Iterator[list[int]]:
+    """A list that fills with each Ctrl-C, which does nothing else; outside the main thread it stays empty."""
+    asked: list[int] = []
+    if threading.current_thread() is not threading.main_thread():
+        yield asked
+        return
+    before = signal.signal(signal.SIGINT, lambda number, _: asked.append(number))
+    try:
+        yield asked
+    finally:
+        signal.signal(signal.SIGINT, before)
+
+
+@contextmanager
+def _without_interrupts() -> Iterator[None]:
+    """Ctrl-C waits until afterwards."""
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
 class Cluster:
@@ -105,19 +192,51 @@ class Cluster:
         return f"{count} worker{'s' if count != 1 else ''} of {self._address}"
 
     def run(self, jobs: Sequence[Job]) -> Iterator[Outcome]:
-        """The outcome of every job; one that kills its worker again and again is listed."""
-        from distributed import as_completed as finished  # noqa: PLC0415  (optional)
+        """The outcome of every job; one that kills its worker again and again is listed.
 
-        with self._client:
+        Raises:
+            WorkersStoppedError: if the scheduler is lost, or after Ctrl-C.
+        """
+        _quieten_dask()
+        seen_s = time.monotonic()
+        try:
             # Not pure: a result must not be taken from an earlier run of other code.
-            futures = {self._client.submit(run_job, job, pure=False, retries=1): job for job in jobs}
-            for future in finished(futures, loop=self._client.loop):
-                error = future.exception()
-                if error is None:
-                    yield future.result()
-                else:
-                    yield Outcome(futures[future].name, "", None, f"{CRASHED}: {type(error).__name__}")
-                future.release()
+            names = {self._client.submit(run_job, job, pure=False, retries=1): job.name for job in jobs}
+            while names:
+                time.sleep(POLL_S)
+                if self._client.status == "running":
+                    seen_s = time.monotonic()
+                elif self._client.status == "closed" or time.monotonic() - seen_s > CLUSTER_LOST_S:
+                    raise self._lost()
+                for future in [future for future in names if future.status in {"finished", "error"}]:
+                    yield self._outcome(future, names.pop(future))
+                    future.release()
+                if any(future.status in {"cancelled", "lost"} for future in names):
+                    raise self._lost()
+        except KeyboardInterrupt:
+            raise WorkersStoppedError("by Ctrl-C") from None
+        except (OSError, CancelledError) as error:  # what a call finds that meets the loss first
+            raise self._lost() from error
+        finally:
+            with suppress(OSError, TimeoutError, CancelledError):
+                self._client.close(timeout=POLL_S)
+
+    def _outcome(self, future: Any, name: str) -> Outcome:
+        error = future.exception(timeout=CLUSTER_LOST_S)
+        if error is not None:
+            return Outcome(name, "", None, f"{CRASHED}: {type(error).__name__}")
+        outcome: Outcome = future.result(timeout=CLUSTER_LOST_S)
+        return outcome
+
+    def _lost(self) -> WorkersStoppedError:
+        return WorkersStoppedError(f"the Dask scheduler {self._address} no longer answers")
+
+
+def _quieten_dask() -> None:
+    """It would tell of a lost scheduler by tracebacks, some of them when the process ends."""
+    for name in list(logging.root.manager.loggerDict):
+        if name.partition(".")[0] in {"distributed", "tornado", "asyncio"}:
+            logging.getLogger(name).disabled = True
 
 
 def _depend_on_parent() -> None:

@@ -136,7 +136,8 @@ def calibrate_command(arguments: Namespace) -> int:
 def _input(arguments: Namespace) -> tuple[list[Sample], RecordingInfo, LoadedSettings]:
     """Samples with where they are from and the settings that go with them."""
     from hw_replay.open import open_source  # noqa: PLC0415
-    from vario.settings.load import load_settings, parse_settings  # noqa: PLC0415
+    from vario.app.passage import carried_settings  # noqa: PLC0415
+    from vario.settings.load import load_settings  # noqa: PLC0415
 
     if arguments.file == LIVE:
         loaded = load_settings(arguments.config or Path("vario.toml"))
@@ -145,8 +146,7 @@ def _input(arguments: Namespace) -> tuple[list[Sample], RecordingInfo, LoadedSet
     if arguments.config is not None:
         loaded = load_settings(arguments.config)
     else:
-        name = f"settings in {arguments.file}"
-        loaded = parse_settings(source.info.config_toml or "", name, source.info.glider_toml)
+        loaded = carried_settings(source.info, str(arguments.file))
     return list(source), source.info, loaded
 
 

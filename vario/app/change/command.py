@@ -7,6 +7,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
+from hw_replay.text import shown
 from vario.app.errors import AppError
 
 
@@ -33,7 +34,7 @@ def add_parser(commands: Any) -> None:
 def _set(arguments: argparse.Namespace) -> int:
     from vario.app.change.short_names import set_setting  # noqa: PLC0415
 
-    print(set_setting(arguments.key, arguments.value, arguments.config))
+    print(shown(set_setting(arguments.key, arguments.value, arguments.config)))
     return 0
 
 
@@ -44,7 +45,7 @@ def _mark(arguments: argparse.Namespace) -> int:
         raise AppError("--into and --at belong together")
     if arguments.into is not None:
         mark_recording(arguments.into, arguments.text, arguments.at)
-        print(f"marked {arguments.into} at {arguments.at:g} s")
+        print(shown(f"marked {arguments.into} at {arguments.at:g} s"))
     else:
-        print(f"marked: {drop_mark(arguments.marks, arguments.text, datetime.now(UTC))}")
+        print(shown(f"marked: {drop_mark(arguments.marks, arguments.text, datetime.now(UTC))}"))
     return 0

@@ -17,6 +17,7 @@ from drivers.samples import Sample
 from hw_replay.open import convert
 from hw_replay.recording import Recording
 from hw_replay.source import RecordingInfo, Source
+from hw_replay.text import one_line
 from vario.app.atomic import write_new
 from vario.app.errors import AppError, OutputError
 
@@ -34,7 +35,7 @@ def checked_text(text: str) -> str:
     Raises:
         AppError: if it is empty or too long.
     """
-    line = " ".join(text.split())
+    line = " ".join(one_line(text).split())
     if not line or len(line) > LONGEST_TEXT:
         raise AppError(f"a mark is a text of 1 to {LONGEST_TEXT} characters")
     return line
@@ -90,7 +91,7 @@ def dropped_text(path: Path) -> str:
     """
     with path.open("rb") as stream:
         content = stream.read(_LARGEST_BYTES)
-    return " ".join(content.decode("utf-8", errors="replace").split())[:LONGEST_TEXT].rstrip()
+    return " ".join(one_line(content.decode("utf-8", errors="replace")).split())[:LONGEST_TEXT].rstrip()
 
 
 def with_marks(samples: Iterable[Sample], marks: Iterable[Mark]) -> Iterator[Sample]:

@@ -12,7 +12,9 @@ from difflib import get_close_matches
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from vario.app.errors import AppError, OutputError
+from vario.app.atomic import result_file
+from vario.app.errors import AppError
+from vario.app.results import not_over
 
 if TYPE_CHECKING:
     from vario.app.compare.compare import Comparison, Spread, Tolerances
@@ -71,12 +73,12 @@ def run(arguments: argparse.Namespace) -> int:
     _all_there(comparison, tolerances)
     out: Path = arguments.out
     path = out / RESULT
-    try:
-        out.mkdir(parents=True, exist_ok=True)
-        path.write_text(json.dumps(as_json(comparison), indent=2) + "\n", encoding="utf-8")
-    except OSError as error:
-        raise OutputError(path, error) from error
-    draw_comparison(comparison, a, b, out / PICTURE)
+    read = [side for side in (arguments.a, arguments.b, arguments.recording) if side is not None]
+    not_over(read, path, out / PICTURE)
+    with result_file(path) as temporary:
+        temporary.write_text(json.dumps(as_json(comparison), indent=2) + "\n", encoding="utf-8")
+    with result_file(out / PICTURE) as temporary:
+        draw_comparison(comparison, a, b, temporary)
     print_comparison(comparison, out / PICTURE, path)
     return SAME if comparison.same else DIFFERS
 

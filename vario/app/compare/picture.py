@@ -50,6 +50,7 @@ def draw_comparison(comparison: Comparison, a: Table, b: Table, path: Path) -> N
         color=INK,
         x=0.01,
         ha="left",
+        parse_math=False,
     )
     heights = [part for _ in chosen for part in (2.0, 1.0)] or [1.0]
     grid = figure.add_gridspec(len(heights), 1, height_ratios=heights)
@@ -68,7 +69,7 @@ def draw_comparison(comparison: Comparison, a: Table, b: Table, path: Path) -> N
     if not chosen:
         figure.text(0.5, 0.4, "no column of numbers in common", ha="center", color=SOFT_INK, fontsize=LARGE)
     try:
-        figure.savefig(path, dpi=110)
+        figure.savefig(path, dpi=110, format="png")
     except OSError as error:
         raise OutputError(path, error) from error
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import io
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
@@ -12,16 +13,19 @@ import numpy as np
 from numpy.typing import NDArray
 
 from drivers.samples import Reference
+from hw_replay.files import open_binary
 from hw_replay.open import open_source
 from vario.app.columns import Column, References, TraceColumns
 from vario.app.errors import AppError
-from vario.app.passage import Passage
+from vario.app.passage import Passage, carried_settings
 from vario.app.replay import TRACE
 from vario.app.summary import COMPARED, TRUTH
 from vario.app.trace import COLUMNS, TEXT_COLUMNS
-from vario.settings.load import LoadedSettings, load_settings, parse_settings
+from vario.settings.load import LoadedSettings, load_settings
 
 Floats = NDArray[np.float64]
+
+_LONGEST_HEADER = 65_536
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,7 +70,7 @@ def read_trace(path: Path) -> Table:
         AppError: if it cannot be read or is no trace.
     """
     try:
-        with path.open(newline="", encoding="utf-8") as file:
+        with open_binary(path) as raw, io.TextIOWrapper(raw, encoding="utf-8", newline="") as file:
             reader = csv.DictReader(file)
             rows = list(reader)
     except (OSError, UnicodeDecodeError, csv.Error) as error:
@@ -149,11 +153,8 @@ def _kind(path: Path) -> str:
     if path.suffix == ".toml":
         return "settings"
     if path.suffix == ".csv":
-        try:
-            with path.open(encoding="utf-8", errors="replace") as file:
-                names = file.readline().strip().split(",")
-        except OSError as error:
-            raise AppError(f"{path}: cannot be read: {error.strerror}") from error
+        with open_binary(path) as file:
+            names = file.readline(_LONGEST_HEADER).decode("utf-8", "replace").strip().split(",")
         return "recording" if names[:2] == ["t_s", "channel"] else "trace"
     return "recording"
 
@@ -169,10 +170,7 @@ def _side(path: Path, kind: str, recording: Path | None) -> Table:
 
 def _as_recorded(path: Path) -> Table:
     """The recording replayed with the settings it carries."""
-    info = open_source(path).info
-    loaded = parse_settings(
-        info.config_toml or "", f"settings in {path}", info.glider_toml, f"glider in {path}"
-    )
+    loaded = carried_settings(open_source(path).info, str(path))
     return replayed(path, loaded, f"{path} replayed", follow_changes=True)
 
 

@@ -7,7 +7,7 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
-from vario.app.results import folder_for, not_over
+from vario.app.results import folder_for, inputs, not_over
 
 ENDINGS = {"csv": "trace.csv", "parquet": "trace.parquet", "igc": "flight.igc", "nmea": "flight.nmea"}
 
@@ -43,7 +43,8 @@ def add_parser(commands: Any) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """Play the recording and write what was asked for."""
-    from vario.app.errors import AppError, OutputError  # noqa: PLC0415
+    from vario.app.atomic import result_file  # noqa: PLC0415
+    from vario.app.errors import AppError  # noqa: PLC0415
     from vario.app.export.igc import write_igc  # noqa: PLC0415
     from vario.app.export.sentences import play_nmea, write_nmea  # noqa: PLC0415
     from vario.app.export.tables import write_csv, write_parquet  # noqa: PLC0415
@@ -55,26 +56,22 @@ def run(arguments: argparse.Namespace) -> int:
         raise AppError("--to is for `--as nmea`, and instead of --out")
     source, loaded = opened(arguments.file, arguments.config)
     out: Path = arguments.out or folder_for(arguments.file) / ENDINGS[kind]
-    not_over(arguments.file, out)
+    not_over(inputs(arguments.file, arguments.config, loaded), out)
     info, rate_hz = source.info, loaded.settings.trace.rate_hz
     flown = partial(Passage, source, loaded.settings, loaded.glider, follow_changes=arguments.config is None)
     if arguments.to is not None:
         play_nmea(flown(), info.start_utc, arguments.to, loaded.settings.nmea.rate_hz, arguments.speed)
         return 0
-    try:
-        out.parent.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise OutputError(out, error) from error
-    with progress_bar(source.duration_s) as progress:
+    with progress_bar(source.duration_s) as progress, result_file(out) as path:
         passage = flown(progress=progress)
         if kind == "csv":
-            write_csv(passage, out, rate_hz)
+            write_csv(passage, path, rate_hz)
         elif kind == "parquet":
-            write_parquet(passage, out, rate_hz)
+            write_parquet(passage, path, rate_hz)
         elif kind == "igc":
-            write_igc(passage, info, loaded.glider.name if loaded.glider else None, out)
+            write_igc(passage, info, loaded.glider.name if loaded.glider else None, path)
         else:
-            write_nmea(passage, info.start_utc, out, loaded.settings.nmea.rate_hz)
+            write_nmea(passage, info.start_utc, path, loaded.settings.nmea.rate_hz)
     console = terminal()
     for warning in passage.summary()["warnings"]:
         console.print(labelled("note", warning), soft_wrap=True)

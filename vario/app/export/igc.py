@@ -32,7 +32,8 @@ def write_igc(readings: Iterable[Reading], info: RecordingInfo, glider: str | No
         OutputError: if the file cannot be written.
     """
     if info.start_utc is None:
-        raise AppError("this recording does not say when it was made, and a FAI/IGC file needs UTC")
+        why = info.doubts[-1] if info.doubts else "this recording does not say when it was made"
+        raise AppError(f"{why}, and a FAI/IGC file needs UTC")
     fixes = 0
     lines = igc_lines(readings, info.start_utc, info.title, glider)
     try:
@@ -43,7 +44,7 @@ def write_igc(readings: Iterable[Reading], info: RecordingInfo, glider: str | No
     except OSError as error:
         raise OutputError(path, error) from error
     if not fixes:
-        raise AppError(f"{path}: this recording holds no position, so there is no fix in this file")
+        raise AppError("this recording holds no position, and a FAI/IGC file is made of fixes")
     return fixes
 
 

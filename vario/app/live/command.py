@@ -45,10 +45,13 @@ def run_command(arguments: argparse.Namespace) -> int:
     from vario.app.live.clock import FIRST_S  # noqa: PLC0415
     from vario.app.live.run import Wishes, run  # noqa: PLC0415
     from vario.app.live.status import table  # noqa: PLC0415
-    from vario.app.terminal import CAUTION, terminal  # noqa: PLC0415
-    from vario.settings.load import load_settings, parse_settings  # noqa: PLC0415
+    from vario.app.passage import carried_settings  # noqa: PLC0415
+    from vario.app.terminal import CAUTION, ShownLog, terminal  # noqa: PLC0415
+    from vario.settings.load import load_settings  # noqa: PLC0415
 
-    logging.basicConfig(level=logging.INFO, format="%(levelname).1s %(message)s", stream=sys.stderr)
+    lines = logging.StreamHandler(sys.stderr)
+    lines.setFormatter(ShownLog("%(levelname).1s %(message)s"))
+    logging.basicConfig(level=logging.INFO, handlers=[lines])
     console = terminal(stderr=True)
     config: Path | None = arguments.config
     rehearse = open_source(arguments.rehearse) if arguments.rehearse else None
@@ -56,9 +59,7 @@ def run_command(arguments: argparse.Namespace) -> int:
         config = config or Path("vario.toml")
         loaded = load_settings(config)
     else:
-        info = rehearse.info
-        name = f"settings in {arguments.rehearse}"
-        loaded = parse_settings(info.config_toml or "", name, info.glider_toml, "the glider file in it")
+        loaded = carried_settings(rehearse.info, str(arguments.rehearse))
     wishes = Wishes(
         config,
         arguments.marks,

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from hw_replay.source import Source
-from vario.app.errors import OutputError
+from vario.app.atomic import result_file
 from vario.app.page.climb_pictures import ClimbPictures
 from vario.app.page.rows import PageRows
 from vario.app.page.tones import ToneLog
@@ -84,11 +84,8 @@ def write_page(
         content.take(reading)
     summary = passage.summary()
     html = page_html(content.result(summary, passage.climbs))
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        path.write_text(html, encoding="utf-8")
-    except OSError as error:
-        raise OutputError(path, error) from error
+    with result_file(path) as temporary:
+        temporary.write_text(html, encoding="utf-8")
     return summary
 
 

@@ -6,7 +6,7 @@ import argparse
 from pathlib import Path
 from typing import Any
 
-from vario.app.results import folder_for, not_over
+from vario.app.results import folder_for, inputs, not_over
 
 DESCRIPTION = (
     "Make one HTML page of a flight, which needs nothing else, not even a network: plots over time, a map "
@@ -36,7 +36,7 @@ def run(arguments: argparse.Namespace) -> int:
 
     source, loaded = opened(arguments.file, arguments.config)
     out: Path = arguments.out or folder_for(arguments.file) / "report.html"
-    not_over(arguments.file, out)
+    not_over(inputs(arguments.file, arguments.config, loaded), out)
     with progress_bar(source.duration_s) as progress:
         summary = write_page(
             source, loaded.settings, loaded.glider, out, progress, follow_changes=arguments.config is None

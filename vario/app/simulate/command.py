@@ -6,7 +6,8 @@ import argparse
 from pathlib import Path
 from typing import Any
 
-from vario.app.errors import AppError
+from vario.app.atomic import result_file
+from vario.app.results import not_over
 
 DESCRIPTION = (
     "Fly a scenario: air with thermals, wind and gusts, a glider, a pilot's script, sensors with errors and "
@@ -43,27 +44,15 @@ def run(arguments: argparse.Namespace) -> int:
 
     loaded = load_scenario(arguments.file, arguments.seed)
     out: Path = arguments.out or Path("out") / f"{arguments.file.stem}.mcap"
-    if out.suffix == ".toml":
-        raise AppError(f"{out}: expected the name of a recording, ending in .mcap")
-    try:
-        out.parent.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise AppError(f"{out}: cannot be written: {error.strerror}") from error
-    partial = out.with_name(f"{out.name}.partial")
-    try:
-        with progress_bar(loaded.scenario.longest_s, "flying") as progress:
-            flown = write_recording(
-                partial,
-                loaded.scenario,
-                loaded.title,
-                loaded.settings_toml,
-                loaded.glider_toml,
-                progress=progress,
-            )
-        partial.replace(out)
-    except OSError as error:
-        raise AppError(f"{out}: cannot be written: {error.strerror}") from error
-    finally:
-        partial.unlink(missing_ok=True)
+    not_over([arguments.file], out, writes=".mcap")
+    with result_file(out) as path, progress_bar(loaded.scenario.longest_s, "flying") as progress:
+        flown = write_recording(
+            path,
+            loaded.scenario,
+            loaded.title,
+            loaded.settings_toml,
+            loaded.glider_toml,
+            progress=progress,
+        )
     print_simulated(loaded, flown, out)
     return 0

@@ -11,6 +11,8 @@ from matplotlib.figure import Figure
 from numpy.typing import NDArray
 from scipy import signal
 
+from hw_replay.text import name_text
+from vario.app.atomic import result_file
 from vario.app.errors import OutputError
 from vario.app.tone.render import SWEEP_MPS, SWEEP_S, cue_command, value_steps
 from vario.flight.cues import RULES
@@ -39,7 +41,7 @@ def draw_spectrogram(sound: Path, out: Path) -> None:
     figure = Figure(figsize=(14, 5), layout="constrained")
     axes = figure.add_subplot()
     _show(axes, columns, rate_hz, duration_s)
-    axes.set_title(sound.name, loc="left")
+    axes.set_title(name_text(sound.name), loc="left", parse_math=False)
     _save(figure, out)
 
 
@@ -160,7 +162,8 @@ def _columns_of(sound: Path) -> tuple[NDArray[np.float64], int, float]:
 
 
 def _save(figure: Figure, out: Path) -> None:
-    try:
-        figure.savefig(out, dpi=100)
-    except (OSError, ValueError) as error:  # ValueError: a kind of picture matplotlib cannot write
-        raise OutputError(out, error if isinstance(error, OSError) else OSError(str(error))) from error
+    with result_file(out) as path:
+        try:
+            figure.savefig(path, dpi=100, format=out.suffix.removeprefix(".") or "png")
+        except ValueError as error:  # a kind of picture matplotlib cannot write
+            raise OutputError(out, OSError(str(error))) from error

@@ -28,6 +28,7 @@ def add_parser(commands: Any) -> None:
 
 def _static(arguments: argparse.Namespace) -> int:
     from hw_replay.open import open_source  # noqa: PLC0415
+    from vario.app.atomic import result_file  # noqa: PLC0415
     from vario.app.tune.console import print_static  # noqa: PLC0415
     from vario.app.tune.picture import draw_static  # noqa: PLC0415
     from vario.app.tune.static import measure_static  # noqa: PLC0415
@@ -37,7 +38,8 @@ def _static(arguments: argparse.Namespace) -> int:
     source = open_source(arguments.file)
     result = measure_static(source, arguments.file)
     kept = write_static(result, out_dir)
-    draw_static(result, out_dir / PICTURE)
+    with result_file(out_dir / PICTURE) as path:
+        draw_static(result, path)
     print_static(result, source.warnings(), out_dir, kept)
     return 0
 

@@ -9,6 +9,8 @@ from pathlib import Path
 from typing import Any
 
 from hw_replay.source import RecordingInfo
+from hw_replay.text import name_text
+from vario.app.atomic import result_file
 from vario.app.errors import OutputError
 from vario.settings.load import parse_settings
 from vario.settings.toml_text import write_key, write_value
@@ -19,7 +21,7 @@ Table = Mapping[str, Any]
 def provenance(path: Path, info: RecordingInfo, duration_s: float) -> dict[str, Any]:
     """Where numbers come from, for a `[recording]` table."""
     found = {
-        "file": path.name,
+        "file": name_text(path.name),
         "title": info.title,
         "origin": info.origin,
         "duration_s": round(duration_s, 3),
@@ -67,9 +69,10 @@ def write_keeping(path: Path, text: str) -> Path | None:
             places = (path.with_name(f"{path.name}.{number}") for number in count(1))
             kept = next(place for place in places if not place.exists())
             path.rename(kept)
-        path.write_text(text, encoding="utf-8")
     except OSError as error:
         raise OutputError(path, error) from error
+    with result_file(path) as temporary:
+        temporary.write_text(text, encoding="utf-8")
     return kept
 
 

@@ -36,6 +36,7 @@ def draw_static(result: StaticResult, path: Path) -> None:
         color=INK,
         x=0.01,
         ha="left",
+        parse_math=False,
     )
     for index, (sensor, measured) in enumerate(panels):
         axes = figure.add_subplot(rows, columns, index + 1)
@@ -44,7 +45,7 @@ def draw_static(result: StaticResult, path: Path) -> None:
         axes.set_ylabel(f"Allan deviation, {sensor.unit}", fontsize=NORMAL, color=SOFT_INK)
         axes.set_xlabel("averaging time, s", fontsize=NORMAL, color=SOFT_INK)
     try:
-        figure.savefig(path, dpi=110)
+        figure.savefig(path, dpi=110, format="png")
     except OSError as error:
         raise OutputError(path, error) from error
 

@@ -1,0 +1,56 @@
+"""Files that appear under their name when they are whole: until then they are written under another one."""
+
+from __future__ import annotations
+
+import errno
+import os
+import stat
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from pathlib import Path
+
+from hw_replay.disk import SYSTEM_DISK, temporary_beside
+
+
+@contextmanager
+def appearing(path: Path) -> Iterator[Path]:
+    """The name to write a file under; when it has been written, the file gets the name `path`.
+
+    If anything goes wrong before, nothing is left and an existing file is as it was. An existing file keeps
+    its owner, group and permissions; a link stays a link. A device is written as it is: there is nothing to
+    keep.
+
+    Raises:
+        OSError: if the file cannot be begun, forced onto the disk, or renamed.
+    """
+    try:
+        path = path.resolve()
+    except RuntimeError:  # what Python 3.11 and 3.12 raise for a loop of links
+        raise OSError(errno.ELOOP, os.strerror(errno.ELOOP)) from None
+    try:
+        former: os.stat_result | None = path.stat()
+    except FileNotFoundError:
+        former = None
+    if former is not None and stat.S_ISDIR(former.st_mode):
+        raise IsADirectoryError(errno.EISDIR, os.strerror(errno.EISDIR))
+    if former is not None and not stat.S_ISREG(former.st_mode):
+        yield path
+        return
+    temporary = temporary_beside(path)
+    try:
+        handle = os.open(temporary, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, 0o666)
+        try:
+            if former is not None:
+                with suppress(OSError):  # not ours to give, or a file system that knows no owners
+                    os.fchown(handle, former.st_uid, former.st_gid)
+                os.fchmod(handle, stat.S_IMODE(former.st_mode))
+        finally:
+            os.close(handle)
+        yield temporary
+        SYSTEM_DISK.sync_path(temporary)
+        SYSTEM_DISK.rename(temporary, path)
+        with suppress(OSError):  # some file systems cannot force a folder
+            SYSTEM_DISK.sync_path(path.parent)
+    finally:
+        with suppress(OSError):
+            temporary.unlink(missing_ok=True)

@@ -35,7 +35,7 @@ from vario.flight.estimate.inertial import InertialFilter
 from vario.flight.estimate.inertial_model import SIZE, InertialNoise, Regime, Wing
 from vario.flight.frames import FRAME_S, Framer
 from vario.settings.schema import Settings
-from vario.sound.wav import WavSink
+from vario.sound.flac import FlacSink
 
 SEED = 7
 
@@ -173,7 +173,7 @@ def _measure_shares(path: Path) -> dict[str, Any]:
     inside = sum(seconds for name, seconds in spent.items() if name not in ("read", "frame"))
     spent["step itself, interpreted"] = whole - inside
     start = time.thread_time()
-    with WavSink(path.with_suffix(".wav")) as sound:
+    with FlacSink(path.with_suffix(".flac")) as sound:
         for reading in readings:
             sound.play(reading.tone, FRAME_S)
     spent["sound"] = time.thread_time() - start

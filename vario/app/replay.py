@@ -149,6 +149,5 @@ class _Drawing:
 
     def _finish(self, climbs: Sequence[Climb]) -> None:
         """Keep the circle of each climb that has ended."""
-        self._circle_of_climb.extend(
-            self._circles.of(climb) for climb in climbs[len(self._circle_of_climb) :]
-        )
+        kept = len(self._circle_of_climb)
+        self._circle_of_climb.extend(self._circles.of(climb) for climb in climbs[kept:])

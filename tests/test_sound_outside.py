@@ -21,8 +21,8 @@ from vario.settings.tone import TONE_PRESETS, Tone
 from vario.sound.bench import times_real_time
 from vario.sound.block_player import BlockPlayer
 from vario.sound.cue_sounds import cue_sounds
+from vario.sound.flac import FlacSink
 from vario.sound.synth import Synth
-from vario.sound.wav import WavSink
 
 FULL_SCALE_PA = 2.0  # 97 dB at the ear: a sine of full scale; a cockpit is loud
 needs_sox = pytest.mark.skipif(shutil.which("sox") is None, reason="needs SoX (Debian: apt install sox)")
@@ -47,8 +47,8 @@ def test_sox_measures_the_pitch_that_was_meant(tmp_path: Path, vario_mps: float)
     # SoX's `stat` gives a frequency from the mean slope of the wave, 2 π f for a sine; a low-pass between the
     # first and the second partial leaves that sine.
     pitch_hz = command_at(vario_mps).pitch_hz
-    path = tmp_path / "tone.wav"
-    with WavSink(path, 44100) as sink:
+    path = tmp_path / "tone.flac"
+    with FlacSink(path, 44100) as sink:
         sink.play(ToneCommand(pitch_hz, None, 1.0), 2.0)
     cutoff = ["sinc", f"-{1.4 * pitch_hz:.0f}", "trim", "0.5", "1"]
     report = sox(str(path), "-n", *cutoff, "stat")
@@ -63,10 +63,10 @@ def test_sox_counts_the_beeps_that_were_meant(tmp_path: Path, vario_mps: float) 
     # Each beep found starts a new file.
     command = command_at(vario_mps)
     assert command.beep_hz is not None
-    with WavSink(tmp_path / "tone.wav", 44100) as sink:
+    with FlacSink(tmp_path / "tone.flac", 44100) as sink:
         sink.play(command, 10.0)
     split = ["silence", "1", "0.01", "1%", "1", "0.01", "1%", ":", "newfile", ":", "restart"]
-    sox(str(tmp_path / "tone.wav"), str(tmp_path / "beep.wav"), *split)
+    sox(str(tmp_path / "tone.flac"), str(tmp_path / "beep.wav"), *split)
     beeps = [path for path in tmp_path.glob("beep*.wav") if path.stat().st_size > 100]
     assert len(beeps) == pytest.approx(10.0 * command.beep_hz, abs=1.0)
 

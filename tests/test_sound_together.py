@@ -5,15 +5,15 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
+import soundfile
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
-from scipy.io import wavfile
 
 from vario.flight.cues import Cue, CueCall
 from vario.flight.tone import ToneCommand, Voice
+from vario.sound.flac import FlacSink
 from vario.sound.synth import Step, Synth
-from vario.sound.wav import WavSink
 
 RATE_HZ = 22050
 
@@ -80,9 +80,9 @@ def test_commands_together_sound_as_one_by_one(steps: list[Step], cuts: list[int
 def test_the_file_holds_what_is_heard_live(
     tmp_path_factory: pytest.TempPathFactory, steps: list[Step]
 ) -> None:
-    path = tmp_path_factory.mktemp("together") / "tone.wav"
-    with WavSink(path, RATE_HZ) as sink:
+    path = tmp_path_factory.mktemp("together") / "tone.flac"
+    with FlacSink(path, RATE_HZ) as sink:
         for command, n in steps:
             sink.play(command, n / RATE_HZ)
-    _, pcm = wavfile.read(path)
+    pcm, _ = soundfile.read(path, dtype="int16")
     assert pcm.tobytes() == one_by_one(steps).tobytes()

@@ -2,14 +2,13 @@
 
 import os
 import re
-import wave
 from pathlib import Path
 
 import numpy as np
 import pytest
+import soundfile
 from matplotlib.image import imread
 from scipy import signal
-from scipy.io import wavfile
 
 from vario.app.cli import main
 from vario.app.tone.keyboard import Air, fly
@@ -34,10 +33,10 @@ class Ear:
 
 
 def test_values_become_sound(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    out = tmp_path / "tone.wav"
+    out = tmp_path / "tone.flac"
     assert main(["tone", "-2 0 1 3", "--seconds", "1", "--out", str(out)]) == 0
     said = capsys.readouterr().out
-    rate_hz, pcm = wavfile.read(out)
+    pcm, rate_hz = soundfile.read(out, dtype="int16")
     assert pcm.size == 4 * rate_hz
     assert "+0.0 m/s: silent" in said
     assert not np.any(pcm[round(1.1 * rate_hz) : 2 * rate_hz])
@@ -51,28 +50,27 @@ def test_values_become_sound(tmp_path: Path, capsys: pytest.CaptureFixture[str])
 
 
 def test_a_single_value_below_zero_is_no_option(tmp_path: Path) -> None:
-    assert main(["tone", "-2", "--out", str(tmp_path / "tone.wav")]) == 0
+    assert main(["tone", "-2", "--out", str(tmp_path / "tone.flac")]) == 0
 
 
 def test_values_in_knots_sound_like_the_same_values_in_metres(tmp_path: Path) -> None:
-    out = [tmp_path / name for name in ("metres.wav", "knots.wav")]
+    out = [tmp_path / name for name in ("metres.flac", "knots.flac")]
     main(["tone", "1.5433333333", "--out", str(out[0])])
     main(["tone", "3", "--unit", "kt", "--out", str(out[1])])  # 1 kt is 1852 m an hour
-    assert np.array_equal(wavfile.read(out[0])[1], wavfile.read(out[1])[1])
+    assert np.array_equal(soundfile.read(out[0])[0], soundfile.read(out[1])[0])
 
 
 def test_a_glide_takes_its_time(tmp_path: Path) -> None:
-    out = tmp_path / "tone.wav"
+    out = tmp_path / "tone.flac"
     main(["tone", "1 3", "--seconds", "1", "--glide", "2", "--out", str(out)])
-    with wave.open(str(out), "rb") as file:
-        assert file.getnframes() / file.getframerate() == pytest.approx(4.0, abs=0.03)
+    assert soundfile.info(out).duration == pytest.approx(4.0, abs=0.03)
 
 
 @pytest.mark.parametrize(("option", "least_s"), [("--sweep", 19.0), ("--cues", 10.0)])
 def test_sweep_and_cues_are_files_too(tmp_path: Path, option: str, least_s: float) -> None:
-    out = tmp_path / "tone.wav"
+    out = tmp_path / "tone.flac"
     assert main(["tone", option, "--out", str(out)]) == 0
-    rate_hz, pcm = wavfile.read(out)
+    pcm, rate_hz = soundfile.read(out, dtype="int16")
     assert pcm.size / rate_hz > least_s
     assert np.max(np.abs(pcm)) > 3000
 
@@ -80,8 +78,8 @@ def test_sweep_and_cues_are_files_too(tmp_path: Path, option: str, least_s: floa
 def test_settings_change_what_is_heard(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     config = tmp_path / "my.toml"
     config.write_text('[tone]\npreset = "bright"\n')
-    main(["tone", "0.5", "--config", str(config), "--out", str(tmp_path / "a.wav")])
-    main(["tone", "0.5", "--out", str(tmp_path / "b.wav")])
+    main(["tone", "0.5", "--config", str(config), "--out", str(tmp_path / "a.flac")])
+    main(["tone", "0.5", "--out", str(tmp_path / "b.flac")])
     bright, plain = re.findall(r": (\d+) Hz", capsys.readouterr().out)
     assert int(bright) > int(plain)
 
@@ -90,7 +88,7 @@ def test_settings_change_what_is_heard(tmp_path: Path, capsys: pytest.CaptureFix
 def test_a_picture_shows_the_sound_where_it_is(tmp_path: Path, seconds: str, axis: str) -> None:
     # Silence, then a beep: the right half of the picture is the brighter one, whatever the length.
     assert axis
-    sound, out = tmp_path / "tone.wav", tmp_path / "picture.png"
+    sound, out = tmp_path / "tone.flac", tmp_path / "picture.png"
     main(["tone", "0 2", "--seconds", seconds, "--out", str(sound)])
     assert main(["tone", "--picture", str(sound), "--out", str(out)]) == 0
     inner = imread(out)[50:-60, 90:-20, :3].mean(axis=2)
@@ -116,9 +114,14 @@ def test_the_chart_is_drawn(tmp_path: Path) -> None:
         (["400", "--unit", "kt"], "expected -58 to 58 kt"),
         ([""], "no values"),
         (["1", "--seconds", "-1"], "--seconds -1: expected 0 to 600 s"),
-        (["--picture", "missing.wav"], "missing.wav: cannot be read: No such file"),
+        (["--picture", "missing.flac"], "missing.flac: cannot be read: No such file"),
         (["--picture", "pyproject.toml"], "cannot be read: no sound file"),
-        (["1", "--out", "missing/tone.wav"], "missing/tone.wav: cannot write the sound: No such file"),
+        (["1", "--out", "missing/tone.flac"], "missing/tone.flac: cannot write the sound: No such file"),
+        (
+            ["1", "--out", "tone.wav"],
+            "tone.wav: the sound is written as FLAC; expected a name",
+        ),
+        (["--picture", "stereo.flac"], "stereo.flac: 2 channels; expected 1"),
         (["--chart", "--out", "missing/tone.png"], "missing/tone.png: cannot be written: No such file"),
         (["--chart", "--out", "tone.xyz"], "tone.xyz: cannot be written"),
         (["play"], "needs a keyboard"),
@@ -132,6 +135,7 @@ def test_what_goes_wrong_is_said_in_one_line(
     capsys: pytest.CaptureFixture[str],
 ) -> None:
     (tmp_path / "pyproject.toml").write_text("no sound")
+    soundfile.write(tmp_path / "stereo.flac", np.zeros((2048, 2), np.int16), 22050)
     monkeypatch.chdir(tmp_path)
     assert main(["tone", *arguments]) == 2
     error = capsys.readouterr().err

@@ -44,7 +44,7 @@ def refresh() -> None:
     """Replay the demo, say what has changed, and replace the golden trace."""
     with tempfile.TemporaryDirectory() as folder:
         with contextlib.redirect_stdout(io.StringIO()):  # it tells of files that are gone at once
-            main(["replay", str(BUNDLED), "--out", folder])
+            main(["replay", str(BUNDLED), "--out", folder, "--no-sound", "--no-picture"])
         rows = thinned(read(Path(folder) / "trace.csv"))
     if GOLDEN.exists():
         sentences = list(meaning(against_golden(rows)))

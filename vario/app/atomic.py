@@ -45,11 +45,15 @@ def write_atomically(path: Path, content: bytes, disk: Disk = SYSTEM_DISK) -> No
 
 
 @contextmanager
-def result_file(path: Path) -> Iterator[Path]:
+def result_file(path: Path, *, recoverable: bool = False) -> Iterator[Path]:
     """The name to write a result under, which becomes `path` when it is whole; its folder is made too.
 
     For what is written piece by piece, or by a library. If anything goes wrong, nothing is left of it and a
     file that was there before is as it was.
+
+    Args:
+        path: of the result.
+        recoverable: what a kill leaves behind is of use: its temporary name begins with that of `path`.
 
     Raises:
         OutputError, SoundFileError: if it cannot be written; the message names `path`.
@@ -57,7 +61,7 @@ def result_file(path: Path) -> Iterator[Path]:
     temporary = path
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        with appearing(path) as temporary:
+        with appearing(path, recoverable=recoverable) as temporary:
             yield temporary
     except OutputError as error:
         if error.path != temporary:

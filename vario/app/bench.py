@@ -29,13 +29,16 @@ from hw_replay.open import open_source
 from hw_replay.simulate import long_flight, simulate
 from hw_replay.source import RecordingInfo
 from hw_replay.writer import RecordingWriter
+from vario.app.passage import Passage
 from vario.app.player import noise_of
-from vario.app.replay import REPORT, SUMMARY, TONE, TRACE, replay
+from vario.app.replay import REPORT, SUMMARY, TONE, TRACE, Drawing, replay
+from vario.app.summary import FlightSummary
+from vario.app.trace import TraceWriter
 from vario.flight.estimate.inertial import InertialFilter
 from vario.flight.estimate.inertial_model import SIZE, InertialNoise, Regime, Wing
 from vario.flight.frames import FRAME_S, Framer
 from vario.settings.schema import Settings
-from vario.sound.wav import WavSink
+from vario.sound.flac import FlacSink
 
 SEED = 7
 
@@ -47,12 +50,16 @@ def main() -> None:
     parser.add_argument("--beside", type=Path, metavar="PYTHON", help="another installation's interpreter")
     parser.add_argument("--measure", type=Path, help=argparse.SUPPRESS)  # the child processes
     parser.add_argument("--shares", type=Path, help=argparse.SUPPRESS)
+    parser.add_argument("--outputs", type=Path, help=argparse.SUPPRESS)
     arguments = parser.parse_args()
     if arguments.measure:
         print(json.dumps(_measure_replay(arguments.measure)))
         return
     if arguments.shares:
         print(json.dumps(_measure_shares(arguments.shares)))
+        return
+    if arguments.outputs:
+        print(json.dumps(_measure_outputs(arguments.outputs)))
         return
     pythons = [Path(sys.executable), *([arguments.beside] if arguments.beside else [])]
     with tempfile.TemporaryDirectory() as folder:
@@ -69,6 +76,7 @@ def main() -> None:
             sys.exit("the two installations did not write the same files")
         if arguments.beside:
             print("both wrote the same files, byte for byte")
+        _print_outputs([_in_child(python, "outputs", long) for python in pythons])
         _print_shares([_in_child(python, "shares", long) for python in pythons])
     print(f"one correction of the estimator: {_over_filterpy():.2f} × the same with filterpy")
 
@@ -173,11 +181,55 @@ def _measure_shares(path: Path) -> dict[str, Any]:
     inside = sum(seconds for name, seconds in spent.items() if name not in ("read", "frame"))
     spent["step itself, interpreted"] = whole - inside
     start = time.thread_time()
-    with WavSink(path.with_suffix(".wav")) as sound:
+    with FlacSink(path.with_suffix(".flac")) as sound:
         for reading in readings:
             sound.play(reading.tone, FRAME_S)
     spent["sound"] = time.thread_time() - start
     return {"kind": _kind(), "us": {name: seconds / len(frames) * 1e6 for name, seconds in spent.items()}}
+
+
+def _measure_outputs(path: Path) -> dict[str, Any]:
+    """Seconds to play the flight and to make each file of it, and the size of each file in bytes."""
+    out, settings = path.parent, Settings()
+    passage = Passage(open_source(path), settings, None)
+    summary, drawing = FlightSummary(), Drawing(settings.trace.rate_hz)
+    start = time.thread_time()
+    readings = list(passage)
+    result = passage.summary()
+    played = time.thread_time()
+    for reading in readings:  # once more, by itself
+        summary.take(reading)
+    (out / SUMMARY).write_text(json.dumps(result, indent=2), encoding="utf-8")
+    summed = time.thread_time()
+    with TraceWriter(out / TRACE, settings.trace.rate_hz) as trace:
+        values = [trace.take(reading) for reading in readings]
+    traced = time.thread_time()
+    with FlacSink(out / TONE) as sound:
+        for reading in readings:
+            sound.play(reading.tone, FRAME_S)
+    heard = time.thread_time()
+    for reading, row in zip(readings, values, strict=True):
+        drawing.take(reading, row, passage.climbs)
+    drawing.write(out / REPORT, "benchmark", passage.climbs, result)
+    drawn = time.thread_time()
+    seconds = {
+        "the flight": played - start - (summed - played),
+        SUMMARY: summed - played,
+        TRACE: traced - summed,
+        TONE: heard - traced,
+        REPORT: drawn - heard,
+    }
+    sizes = {name: (out / name).stat().st_size for name in (SUMMARY, TRACE, TONE, REPORT)}
+    return {"kind": _kind(), "s": seconds, "bytes": sizes, "flight_s": readings[-1].t_s}
+
+
+def _print_outputs(found: list[dict[str, Any]]) -> None:
+    print("share of a replay                  " + "".join(f"{one['kind']:>12}" for one in found))
+    for name in found[0]["s"]:
+        cells = "".join(f"{one['s'][name] / sum(one['s'].values()):12.1%}" for one in found)
+        size = found[0]["bytes"].get(name)
+        hourly = "" if size is None else f"{size / found[0]['flight_s'] * 0.0036:8.2f} MB an hour"
+        print(f"  {name:14}{hourly:19}" + cells)
 
 
 def _print_shares(found: list[dict[str, Any]]) -> None:

@@ -18,7 +18,9 @@ TRUTHS = ("truth_vario_mps",)
 """What of a simulated truth is worth a line; the rest is in the summary."""
 
 
-def print_replay(summary: Mapping[str, Any], out_dir: Path) -> None:
+def print_replay(
+    summary: Mapping[str, Any], out_dir: Path, *, sound: bool = True, picture: bool = True
+) -> None:
     """The outcome of a replay: the flight, its climbs, what to doubt, where the files are."""
     console = terminal()
     flight = summary["flight"]
@@ -37,8 +39,10 @@ def print_replay(summary: Mapping[str, Any], out_dir: Path) -> None:
             )
     for warning in summary["warnings"]:
         console.print(labelled("note", warning), soft_wrap=True)
-    console.print(f"look at   {out_dir / REPORT}", soft_wrap=True)
-    console.print(f"listen to {out_dir / TONE}", soft_wrap=True)
+    if picture:
+        console.print(f"look at   {out_dir / REPORT}", soft_wrap=True)
+    if sound:
+        console.print(f"listen to {out_dir / TONE}", soft_wrap=True)
     console.print(f"numbers   {out_dir / TRACE}, {out_dir / SUMMARY}", soft_wrap=True)
     console.print(CAUTION, style="italic")
 

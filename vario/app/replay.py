@@ -3,24 +3,29 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
 from hw_replay.source import Source
 from vario.app.atomic import result_file
+from vario.app.errors import AppError, OutputError
 from vario.app.passage import Passage
 from vario.app.picture.circle_pictures import CirclePictures, with_pictures
 from vario.app.picture.rows import TrackRows
-from vario.app.trace import TraceWriter
+from vario.app.trace import TraceWriter, Value
+from vario.flight.climbs import Climb
 from vario.flight.frames import JUMP_S
 from vario.flight.pipeline import Reading
 from vario.settings.glider import Glider
 from vario.settings.schema import Settings
-from vario.sound.wav import WavSink
+from vario.sound.errors import SoundLibraryError
+from vario.sound.flac import FlacSink
+from vario.sound.sink import NullSink, Sink
 
-TRACE, SUMMARY, TONE, REPORT = "trace.csv", "summary.json", "tone.wav", "report.png"
+TRACE, SUMMARY, TONE, REPORT = "trace.csv", "summary.json", "tone.flac", "report.png"
 
 
 def replay(
@@ -31,36 +36,40 @@ def replay(
     progress: Callable[[float], None] = lambda _: None,
     *,
     follow_changes: bool = True,
+    sound: bool = True,
+    picture: bool = True,
 ) -> dict[str, Any]:
-    """Play `source` and write trace.csv, summary.json, tone.wav and report.png into `out_dir`.
+    """Play `source` and write trace.csv, summary.json, tone.flac and report.png into `out_dir`.
 
-    Memory does not grow with the length of the flight. `progress` is called with the time reached, s.
-    `follow_changes` is whether settings changed in flight, which the recording holds, change here too.
+    Memory does not grow with the length of the flight.
+
+    Args:
+        source: the recording.
+        settings: in force at its beginning.
+        glider: None: no netto and no speed to fly.
+        out_dir: folder for the files; made if it is missing.
+        progress: called with the time reached, s.
+        follow_changes: whether settings changed in flight, which the recording holds, change here too.
+        sound: whether to write tone.flac.
+        picture: whether to write report.png. If not, matplotlib is not loaded.
+
+    A file that is not to be written is removed if an earlier replay left it: all files in the folder belong
+    to one replay.
 
     Returns:
         The content of summary.json.
 
     Raises:
+        AppError: if the library for sound files is missing.
         OutputError, SoundFileError: if a file cannot be written.
         RecordingError: if the recording cannot be read.
     """
-    # Imported here: matplotlib takes longer to load than the rest of the command together.
-    from vario.app.picture.sheet import write_report  # noqa: PLC0415
-
     passage = Passage(source, settings, glider, follow_changes=follow_changes, progress=progress)
-    rows = TrackRows(settings.trace.rate_hz)
-    pictures = CirclePictures()
-    pictured: list[object] = []
-
-    def picture_climbs() -> None:
-        """Keep the picture of each climb that has ended."""
-        pictured.extend(pictures.of(climb) for climb in passage.climbs[len(pictured) :])
-
+    drawing = Drawing(settings.trace.rate_hz) if picture else None
     with (
+        _sink(out_dir / TONE if sound else None) as sink,
         result_file(out_dir / TRACE) as trace_path,
-        result_file(out_dir / TONE) as tone_path,
         TraceWriter(trace_path, settings.trace.rate_hz) as trace,
-        WavSink(tone_path) as sound,
     ):
         before: Reading | None = None
         for reading in passage:
@@ -68,21 +77,75 @@ def replay(
                 # What was known at the beginning of a step sounds during it. A break in the
                 # recording is cut out of the sound; the summary tells of it.
                 step_s = reading.t_s - before.t_s
-                sound.play(before.tone, step_s if step_s <= JUMP_S else 0.0)
+                sink.play(before.tone, step_s if step_s <= JUMP_S else 0.0)
             before = reading
             values = trace.take(reading)
-            if values is not None:
-                rows.take(reading, values)
-            pictures.take(reading)
-            if len(passage.climbs) > len(pictured):
-                picture_climbs()
-        picture_climbs()
+            if drawing is not None:
+                drawing.take(reading, values, passage.climbs)
     result = passage.summary()
     with result_file(out_dir / SUMMARY) as path:
         path.write_text(json.dumps(result, indent=2, ensure_ascii=False) + "\n", encoding="utf-8")
-    with result_file(out_dir / REPORT) as path:
-        climbs = with_pictures([asdict(climb) for climb in passage.climbs], pictured)
-        write_report(
-            path, rows.columns(), climbs, source.info.title, result["warnings"], marks=result["marks"]
-        )
+    if drawing is not None:
+        with result_file(out_dir / REPORT) as path:
+            drawing.write(path, source.info.title, passage.climbs, result)
+    for name, wanted in ((TONE, sound), (REPORT, picture)):
+        if not wanted:
+            _remove(out_dir / name)
     return result
+
+
+@contextmanager
+def _sink(path: Path | None) -> Iterator[Sink]:
+    """The sound file; without a path, no sound."""
+    if path is None:
+        yield NullSink()
+        return
+    try:
+        # After a kill, the unfinished file can be played: its name tells what it is.
+        with result_file(path, recoverable=True) as temporary, FlacSink(temporary) as sink:
+            yield sink
+    except SoundLibraryError as error:
+        raise AppError(f"{path}: {error}; or replay with --no-sound") from error
+
+
+def _remove(path: Path) -> None:
+    """Remove a file of an earlier replay."""
+    try:
+        path.unlink(missing_ok=True)
+    except OSError as error:
+        raise OutputError(path, error) from error
+
+
+class Drawing:
+    """What the picture of the flight needs, kept while the flight goes by; memory is bounded."""
+
+    def __init__(self, rate_hz: float) -> None:
+        self._rows = TrackRows(rate_hz)
+        self._circles = CirclePictures()
+        self._circle_of_climb: list[object] = []
+
+    def take(self, reading: Reading, values: Sequence[Value] | None, climbs: Sequence[Climb]) -> None:
+        """One reading, its row of the trace, if it has one, and the climbs that have ended by now."""
+        if values is not None:
+            self._rows.take(reading, values)
+        self._circles.take(reading)
+        if len(climbs) > len(self._circle_of_climb):
+            self._finish(climbs)
+
+    def write(self, path: Path, title: str, climbs: Sequence[Climb], summary: dict[str, Any]) -> None:
+        """Draw the flight, with all its climbs and what its summary says, into a PNG file.
+
+        Raises:
+            OSError: if the file cannot be written.
+        """
+        # Imported here: matplotlib takes longer to load than the rest of the command together.
+        from vario.app.picture.sheet import write_report  # noqa: PLC0415
+
+        self._finish(climbs)
+        drawn = with_pictures([asdict(climb) for climb in climbs], self._circle_of_climb)
+        write_report(path, self._rows.columns(), drawn, title, summary["warnings"], marks=summary["marks"])
+
+    def _finish(self, climbs: Sequence[Climb]) -> None:
+        """Keep the circle of each climb that has ended."""
+        kept = len(self._circle_of_climb)
+        self._circle_of_climb.extend(self._circles.of(climb) for climb in climbs[kept:])

@@ -24,6 +24,8 @@ def add_parser(commands: Any) -> None:
     )
     replay.add_argument("--out", type=Path, help="folder for the results; default: out/<name of the file>")
     replay.add_argument("--marks", type=Path, help="folder with marks dropped during the flight")
+    replay.add_argument("--no-sound", dest="sound", action="store_false", help="write no tone.flac")
+    replay.add_argument("--no-picture", dest="picture", action="store_false", help="write no report.png")
     replay.set_defaults(command=_replay)
 
     imported = commands.add_parser("import", help="turn a long CSV or an FAI/IGC file into a recording")
@@ -63,8 +65,10 @@ def _replay(arguments: argparse.Namespace) -> int:
             out_dir,
             progress,
             follow_changes=arguments.config is None,
+            sound=arguments.sound,
+            picture=arguments.picture,
         )
-    print_replay(summary, out_dir)
+    print_replay(summary, out_dir, sound=arguments.sound, picture=arguments.picture)
     return 0
 
 

@@ -1,6 +1,6 @@
 """Where sound goes: one interface for a file, a live device, single cues and nowhere.
 
-The file is in `wav`, the live device in `live`, single cues in `discrete`.
+The file is in `flac`, the live device in `live`, single cues in `discrete`.
 """
 
 from __future__ import annotations

@@ -1,6 +1,6 @@
 """The sound of a flight as the page carries it: the commands, and what is needed to render them.
 
-A flight's sound is 160 MB an hour as PCM; the commands it is made from are some 0.4 MB, and the
+A flight's sound is some 18 MB an hour as FLAC; the commands it is made from are some 0.4 MB, and the
 page renders them itself by the rules of `vario.sound`. So it plays exactly what the instrument commanded, and
 starts anywhere at once. Only the cues travel as samples: they are few and short.
 """

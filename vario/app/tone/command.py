@@ -13,7 +13,7 @@ def add_parser(commands: argparse._SubParsersAction[argparse.ArgumentParser]) ->
     parser = commands.add_parser(
         "tone",
         help="hear and see the tone without a flight",
-        epilog='Examples: vario tone "-2 0 1 3", vario tone --sweep, vario tone --picture out/demo/tone.wav',
+        epilog='Examples: vario tone "-2 0 1 3", vario tone --sweep, vario tone --picture out/demo/tone.flac',
     )
     parser.add_argument(
         "values",
@@ -23,7 +23,7 @@ def add_parser(commands: argparse._SubParsersAction[argparse.ArgumentParser]) ->
     what = parser.add_mutually_exclusive_group()
     what.add_argument("--sweep", action="store_true", help="from full sink to full lift without a break")
     what.add_argument("--cues", action="store_true", help="every cue, one after the other")
-    what.add_argument("--picture", type=Path, metavar="WAV", help="draw the spectrogram of a sound file")
+    what.add_argument("--picture", type=Path, metavar="FILE", help="draw the spectrogram of a sound file")
     what.add_argument("--chart", action="store_true", help="draw the tone language: curves, beeps and cues")
     parser.add_argument("--unit", choices=list(SPEED.units), default="m/s", help="unit of the values")
     parser.add_argument("--seconds", type=float, default=2.0, help="how long each value sounds; default 2")
@@ -35,7 +35,7 @@ def add_parser(commands: argparse._SubParsersAction[argparse.ArgumentParser]) ->
         "--device", help="sound device for play, or a part of its name; default: the one of the settings"
     )
     parser.add_argument(
-        "--out", type=Path, help="file to write; default: tone.wav, or tone.png for a picture"
+        "--out", type=Path, help="file to write; default: tone.flac, or tone.png for a picture"
     )
     parser.set_defaults(command=_run)
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import wave
 from pathlib import Path
 
 import numpy as np
@@ -19,6 +18,7 @@ from vario.flight.cues import RULES
 from vario.flight.tone import ToneCommand, Voice, beeps_of, pitch_of
 from vario.settings.tone import Tone
 from vario.sound.errors import SoundFileError
+from vario.sound.flac import load_soundfile
 from vario.sound.synth import Synth
 
 TOP_HZ = 6000.0
@@ -31,7 +31,7 @@ RATE_HZ = 22050
 
 
 def draw_spectrogram(sound: Path, out: Path) -> None:
-    """Draw a 16-bit mono WAV file of any length; memory does not grow with it.
+    """Draw a mono sound file of any length; memory does not grow with it.
 
     Raises:
         SoundFileError: if the sound cannot be read.
@@ -142,20 +142,22 @@ def _spectra(pcm: NDArray[np.int16], rate_hz: int, hop: int) -> NDArray[np.float
 
 def _columns_of(sound: Path) -> tuple[NDArray[np.float64], int, float]:
     """The spectrogram in at most about `COLUMNS` columns: the loudest of what falls into each."""
+    soundfile = load_soundfile()
     try:
-        with wave.open(str(sound), "rb") as file:
-            if (file.getnchannels(), file.getsampwidth()) != (1, 2):
-                raise SoundFileError(f"{sound}: expected 16-bit mono, as a replay writes it")
-            rate_hz, total = file.getframerate(), file.getnframes()
+        # Opened here: the error of soundfile does not say that a file is missing.
+        with sound.open("rb") as opened, soundfile.SoundFile(opened.fileno(), closefd=False) as file:
+            if file.channels != 1:
+                raise SoundFileError(f"{sound}: {file.channels} channels; expected 1, as a replay writes it")
+            rate_hz, total = file.samplerate, file.frames
             if total < WINDOW:
                 raise SoundFileError(f"{sound}: {total} samples are too short for a picture")
             span = max(total // COLUMNS, 256)
             columns = []
-            while (pcm := np.frombuffer(file.readframes(max(span, WINDOW)), "<i2")).size >= WINDOW:
+            while (pcm := file.read(max(span, WINDOW), "int16")).size >= WINDOW:
                 hop = min(max(span, WINDOW), WINDOW) // (4 if span < WINDOW else 1)
                 spectra = _spectra(pcm, rate_hz, hop)
                 columns.append(spectra.max(axis=1) if span >= WINDOW else spectra.mean(axis=1))
-    except (OSError, EOFError, wave.Error) as error:
+    except (OSError, soundfile.SoundFileError) as error:
         reason = error.strerror if isinstance(error, OSError) else f"no sound file ({error})"
         raise SoundFileError(f"{sound}: cannot be read: {reason}") from error
     return np.stack(columns, axis=1), rate_hz, total / rate_hz

@@ -15,7 +15,7 @@ from vario.flight.tone import Heard, ToneCommand, ToneStage
 from vario.settings.quantity import SPEED
 from vario.settings.schema import Settings
 from vario.settings.tone import Tone
-from vario.sound.wav import WavSink
+from vario.sound.flac import FlacSink
 
 LIMIT_MPS = 30.0
 
@@ -48,7 +48,9 @@ def run(arguments: argparse.Namespace) -> int:
 
         play_keyboard(settings.tone, arguments.device or settings.audio.device)
         return 0
-    out = arguments.out or Path("tone.wav")
+    out = arguments.out or Path("tone.flac")
+    if out.suffix.lower() != ".flac":
+        raise AppError(f"{out}: the sound is written as FLAC; expected a name that ends in .flac")
     duration_s = write_sound(out, steps(arguments, settings.tone))
     print(f"written to {out}, {duration_s:.1f} s")
     return 0
@@ -142,12 +144,12 @@ def cue_command(cue: Cue, number: int, tone: Tone) -> ToneCommand:
 
 
 def write_sound(out: Path, sounding: Iterable[Step]) -> float:
-    """Write the steps to a WAV file; returns its length in seconds.
+    """Write the steps to a FLAC file; returns its length in seconds.
 
     Raises:
         SoundFileError: if the file cannot be written.
     """
-    with WavSink(out, 44100) as sink:
+    with FlacSink(out, 44100) as sink:
         for command, duration_s in sounding:
             sink.play(command, duration_s)
         return sink.duration_s

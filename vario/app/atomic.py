@@ -70,7 +70,7 @@ def result_file(path: Path, *, recoverable: bool = False) -> Iterator[Path]:
     except UnwritableRecording as error:
         raise OutputError(path, error.error) from error
     except SoundFileError as error:
-        raise SoundFileError(str(error).replace(str(temporary), str(path))) from error
+        raise type(error)(str(error).replace(str(temporary), str(path))) from error
     except OSError as error:
         raise OutputError(path, error) from error
 

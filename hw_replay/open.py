@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import os
 import re
+import stat
 from collections.abc import Mapping
 from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
 
 from hw_replay.bus_recording import BusRecording
+from hw_replay.disk import give_to_owner_of, temporary_beside
 from hw_replay.errors import RecordingError, UnknownFormat
 from hw_replay.files import GZIP_MAGIC, open_binary, read_start
 from hw_replay.igc import IgcFile
@@ -80,7 +82,7 @@ def convert(
         RecordingError: if it cannot be written.
     """
     path = Path(path)
-    partial = path.with_name(f"{path.name}.partial")
+    partial = temporary_beside(path)
     info = replace(
         source.info,
         config_toml=config_toml or source.info.config_toml,
@@ -90,6 +92,9 @@ def convert(
         with RecordingWriter(partial, info, CONVERTED_CHUNK_S) as writer:
             for sample in source:
                 writer.write(sample)
+        if path.is_file():
+            give_to_owner_of(path, partial)
+            partial.chmod(stat.S_IMODE(path.stat().st_mode))
         partial.replace(path)
     except OSError as error:
         raise RecordingError(f"{path}: cannot be written: {error.strerror}") from error

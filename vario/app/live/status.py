@@ -58,6 +58,8 @@ def one_line(status: Status) -> str:
     else:
         file = status.recorder.file
         parts.append(f"recording {file.name}" if file and not status.recorder.problem else "NOT RECORDING")
+        if status.recorder.memory is not None:
+            parts.append("IN MEMORY ONLY, gone at power off")
         if status.recorder.waiting > MANY_WAITING:
             parts.append("the card is slow")
         if status.recorder.lost:

@@ -8,7 +8,7 @@ READY  := $(VENV)/.ready
 TOOLS  := $(VENV)-release
 FAST   := $(VENV)-compiled
 
-.PHONY: demo test lint compiled bench bench-estimator faults demo-recording power races lock test-lowest audit release release-check soak soak-live fuzz network clean
+.PHONY: demo test lint compiled bench bench-estimator faults demo-recording power races lock test-lowest audit release release-check soak soak-live fuzz network offline clean
 
 demo: $(READY)
 	$(BIN)/vario replay hw_replay/demo/quendel.mcap --out out/demo
@@ -67,6 +67,10 @@ power: $(READY)
 # Programs that connect to the sentences over TCP and do not behave, a thousand times: half a minute.
 network: $(READY)
 	$(BIN)/python -m tests.network 1000
+
+# The suite in a network namespace without routes: nothing connects anywhere it was not told to. Needs Linux.
+offline: $(READY)
+	PYTHON=$(BIN)/python .ci/offline
 
 # Settings, marks and an editor against the live loop: five minutes.
 races: $(READY)

@@ -1,4 +1,4 @@
-"""Whether an SBOM names what is installed: `PYTHON .ci/sbom.py dist/….cdx.json`, with that installation's Python.
+"""Whether an SBOM names what is installed: `PYTHON .ci/sbom.py FILE`, with the Python of that installation.
 
 Exit code 1 if a package is missing in either, or has another version. The SBOM is CycloneDX JSON
 (https://cyclonedx.org/docs/1.6/json/). Names are compared as PyPI does (PEP 503).

@@ -1,4 +1,4 @@
-"""Attacks on the running instrument: missing devices, dead terminals, signals, files that are none, two at once.
+"""Attacks on the running instrument: missing devices, dead terminals, signals, no files, two at once.
 
 Each function does one attack on the real program in a folder of its own and returns what was seen; it raises
 AssertionError where the instrument falls short.

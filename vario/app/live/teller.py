@@ -51,7 +51,7 @@ class Teller(logging.Handler):
             try:
                 if self._unsaid:
                     count, self._unsaid = self._unsaid, 0
-                    _write(f"{count} lines could not be written")
+                    _write(f"lines that could not be written: {count}")
                 job()
             except (Exception, SystemExit):  # a terminal that has gone; `rich` answers that with SystemExit
                 self._unsaid += 1

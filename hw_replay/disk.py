@@ -199,7 +199,10 @@ def open_regular(path: Path) -> BinaryIO:
 
 
 def temporary_beside(path: Path) -> Path:
-    """A name in the same folder that no other program takes, short whatever the length of `path`'s."""
+    """A name in the same folder that no other program takes, short whatever the length of `path`'s.
+
+    Its ending is its own: who looks for recordings or marks by their ending must not find half a one.
+    """
     return path.with_name(f".{secrets.token_hex(8)}.partial")
 
 

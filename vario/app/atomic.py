@@ -210,6 +210,8 @@ def _written(path: Path, content: bytes, disk: Disk) -> Iterator[Path]:
     """A file with `content`, on the disk, beside `path`; so is, after it, what is renamed meanwhile."""
     temporary = temporary_beside(path)
     try:
+        if path.exists() and not path.is_file():  # to rename over a device would take its place
+            raise OSError(errno.EINVAL, "this is no regular file")
         with disk.create(temporary, new=True) as file:
             _like_the_one_there(file.fileno(), path)
             file.write(content)

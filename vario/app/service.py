@@ -130,7 +130,7 @@ def unit_text(
     marks = config.parent / "marks"
     words = (command, "run", "--config", config, "--marks", marks)
     folder = settings.recorder.folder
-    used = (command, config, python, Path(folder or "/"))
+    used = (command, config, python, *(() if folder is None else (config.parent / folder,)))
     at_home = any(path.is_relative_to(home) for path in used for home in HOMES)
     writable = "" if folder is None else f"ReadWritePaths=-{_word(Path(folder))}\n"
     return _TEMPLATE.format(

@@ -36,7 +36,6 @@ def _seed(text: str) -> int:
 
 def run(arguments: argparse.Namespace) -> int:
     """Fly it."""
-    from hw_replay.disk import temporary_beside  # noqa: PLC0415
     from hw_replay.simulate.demo import write_recording  # noqa: PLC0415
     from vario.app.simulate.console import print_simulated  # noqa: PLC0415
     from vario.app.simulate.file import load_scenario  # noqa: PLC0415
@@ -50,7 +49,7 @@ def run(arguments: argparse.Namespace) -> int:
         out.parent.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise AppError(f"{out}: cannot be written: {error.strerror}") from error
-    partial = temporary_beside(out)
+    partial = out.with_name(f"{out.name}.partial")
     try:
         with progress_bar(loaded.scenario.longest_s, "flying") as progress:
             flown = write_recording(

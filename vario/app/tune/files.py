@@ -8,7 +8,6 @@ from itertools import count
 from pathlib import Path
 from typing import Any
 
-from hw_replay.disk import SYSTEM_DISK, give_to_owner_of
 from hw_replay.source import RecordingInfo
 from vario.app.errors import OutputError
 from vario.settings.load import parse_settings
@@ -62,14 +61,13 @@ def write_keeping(path: Path, text: str) -> Path | None:
         OutputError: if the file cannot be written.
     """
     try:
-        SYSTEM_DISK.make_folder(path.parent)
+        path.parent.mkdir(parents=True, exist_ok=True)
         kept = None
         if path.exists():
             places = (path.with_name(f"{path.name}.{number}") for number in count(1))
             kept = next(place for place in places if not place.exists())
             path.rename(kept)
         path.write_text(text, encoding="utf-8")
-        give_to_owner_of(path.parent if kept is None else kept, path)
     except OSError as error:
         raise OutputError(path, error) from error
     return kept

@@ -116,19 +116,16 @@ class Outlet(Generic[D]):
 
     def _keep(self) -> None:
         """The keeper's thread."""
-        wait_s = self._retry_s
+        failures = 0
         while not self._ends.is_set():
             if self._device is not None:
                 self._look(self._device)
-                wait_s = self._retry_s
             elif self._open():
-                wait_s = self._retry_s
+                failures = 0
             else:
-                wait_s = (
-                    min(2.0 * wait_s, max(LONGEST_RETRY_S, self._retry_s)) if self._tried.is_set() else wait_s
-                )
+                failures = min(failures + 1, 16)
             self._tried.set()
-            self._ends.wait(wait_s)
+            self._ends.wait(min(self._retry_s * 2.0 ** max(failures - 1, 0), LONGEST_RETRY_S))
         self._drop()
 
     def _open(self) -> bool:

@@ -12,6 +12,7 @@ import signal
 import threading
 import time
 from collections.abc import Callable
+from contextlib import suppress
 from types import FrameType, TracebackType
 from typing import Self
 
@@ -52,6 +53,7 @@ class Ending:
         self._parts: list[tuple[str, Callable[[], object]]] = []
         self._lock = threading.Lock()
         self._closing = False
+        self._done = threading.Event()
         self._end_s: float | None = None
         self.asked = False
         """Whether the process was told to end."""
@@ -65,16 +67,22 @@ class Ending:
     def begin(self) -> None:
         """The time counts from now, if it does not yet."""
         self._set_end()
-        os.write(self._write_end, bytes([STOPS[0]]))
+        with suppress(BlockingIOError):  # so many signals that the watcher is awake anyway
+            os.write(self._write_end, bytes([STOPS[0]]))
 
     def close(self) -> None:
-        """Close everything; what takes too long is left behind. The second call does nothing."""
+        """Close everything; what takes too long is left behind. A second call waits for the first one."""
         with self._lock:
-            if self._closing:
-                return
+            is_first = not self._closing
             self._closing = True
-        self.begin()
-        end_s = self._set_end() - SPARE_S
+        if is_first:
+            self.begin()
+            self._close_parts(self._set_end() - SPARE_S)
+            self._done.set()
+        else:
+            self._done.wait(max(0.0, self._set_end() - time.monotonic()))
+
+    def _close_parts(self, end_s: float) -> None:
         threads = []
         for name, close in self._parts:
             thread = threading.Thread(target=_closed, args=(name, close), name=f"close {name}", daemon=True)

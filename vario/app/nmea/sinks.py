@@ -135,7 +135,7 @@ class TcpSink:
 
     problem = None
     is_lost = False
-    """A port once open stays so, with its address or without (Linux, tcp(7))."""
+    """A port stays open while its address is away, and serves when it is back (tried on Linux, no source)."""
 
     def __init__(self, network: Network) -> None:
         self._server = socket.create_server(

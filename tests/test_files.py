@@ -81,6 +81,21 @@ def test_a_recording_in_memory_is_a_fault(tmp_path: Path, caplog: pytest.LogCapt
     files.end()
 
 
+def test_a_recorder_that_cannot_write_says_so_once_a_minute(
+    tmp_path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    disk = FaultyDisk()
+    disk.read_only = True
+    files = FlightFiles(tmp_path / "flights", sync_s=0.0, disk=disk)
+    files.begin(RecordingInfo("Flight {number}", "live"))
+    for t_s in range(1, 131):
+        files.write(Baro(float(t_s), 95_000.0))
+    assert [record.getMessage().partition(". ")[2] for record in caplog.records] == [
+        "Flying on without recording"
+    ] * 3
+    assert files.status.lost == 130
+
+
 @pytest.mark.parametrize("kind", ["pipe", "folder", "device", "socket"])
 def test_what_is_no_file_is_refused_without_waiting(kind: str, tmp_path: Path) -> None:
     path = tmp_path / "it"

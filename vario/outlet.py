@@ -109,8 +109,8 @@ class Outlet(Generic[D]):
             if self._device is not None:
                 use(self._device)
 
-    def close(self, timeout_s: float = PATIENCE_S) -> None:
-        """Close the device. One that hangs is left behind after the time."""
+    def close(self, timeout_s: float | None = None) -> None:
+        """Close the device, and wait until that is done, or at most for the time."""
         self._ends.set()
         self._keeper.join(timeout_s)
 

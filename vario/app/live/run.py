@@ -139,9 +139,10 @@ def run(loaded: LoadedSettings, wishes: Wishes, show: Callable[[str], None]) -> 
         _prefer_this_process(stack)
         notifier.ready()
         loop.run(FIRST_S + wishes.longest_s, lambda: ending.asked or over())
+        ended_s = clock.now_s()
         notifier.stopping()
         ending.close()
-    return status(clock.now_s())
+    return status(ended_s)
 
 
 class _Keeper:

@@ -89,7 +89,11 @@ def convert(
         glider_toml=glider_toml or source.info.glider_toml,
     )
     try:
-        with RecordingWriter(partial, info, CONVERTED_CHUNK_S) as writer:
+        try:
+            writer = RecordingWriter(partial, info, CONVERTED_CHUNK_S)
+        except RecordingError as error:  # named after the file it was to become
+            raise RecordingError(str(error).replace(partial.name, path.name)) from error
+        with writer:
             for sample in source:
                 writer.write(sample)
         if path.is_file():

@@ -8,7 +8,7 @@ READY  := $(VENV)/.ready
 TOOLS  := $(VENV)-release
 FAST   := $(VENV)-compiled
 
-.PHONY: demo test lint compiled bench bench-estimator faults demo-recording power races lock test-lowest audit release release-check soak soak-live fuzz network siege clean
+.PHONY: demo test lint compiled bench bench-estimator faults demo-recording power races lock test-lowest audit release release-check soak soak-live fuzz network siege offline clean
 
 demo: $(READY)
 	$(BIN)/vario replay hw_replay/demo/quendel.mcap --out out/demo
@@ -71,6 +71,10 @@ network: $(READY)
 # Hostile recordings, names, files, disks and signals: three minutes. Writes docs/siege.md.
 siege: $(READY)
 	$(BIN)/python -m tests.siege
+
+# The suite in a network namespace without routes: nothing connects anywhere it was not told to. Needs Linux.
+offline: $(READY)
+	PYTHON=$(BIN)/python .ci/offline
 
 # Settings, marks and an editor against the live loop: five minutes.
 races: $(READY)

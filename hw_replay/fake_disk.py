@@ -14,7 +14,7 @@ import os
 from collections.abc import Callable
 from pathlib import Path
 from random import Random
-from typing import BinaryIO, cast
+from typing import BinaryIO, Literal, cast
 
 from hw_replay.disk import SystemDisk
 
@@ -32,6 +32,7 @@ class FaultyDisk:
         sync_s: how long it takes to force something onto it.
         operations_left: after so many more it can be reached no longer, as when the power goes.
         power_cuts: so many it has had.
+        memory: what holds it, if it is no disk at all.
         exchanges: whether it can exchange two names; a FAT file system of old cannot.
     """
 
@@ -42,6 +43,7 @@ class FaultyDisk:
         self.sync_s = 0.0
         self.operations_left: float = math.inf
         self.exchanges = True
+        self.memory: str | None = None
         self._wait = wait
         self._system = SystemDisk()
         self._safe_bytes: dict[int, int] = {}
@@ -62,10 +64,10 @@ class FaultyDisk:
         self._check()
         return int(min(self.room_bytes, self._system.free_bytes(folder)))
 
-    def create(self, path: Path) -> BinaryIO:
+    def create(self, path: Path, *, new: bool = False) -> BinaryIO:
         """As the protocol says."""
         self._check(writes=True)
-        raw = _FaultyFile(self, path)
+        raw = _FaultyFile(self, path, "xb" if new else "wb")
         self._folders.add(path.parent)
         self._safe_bytes[path.stat().st_ino] = 0
         self._undo.append((path.parent, lambda: path.unlink(missing_ok=True)))
@@ -102,6 +104,13 @@ class FaultyDisk:
 
         self._undo.append((to.parent, undo))
 
+    def rename_free(self, path: Path, to: Path) -> bool:
+        """As the protocol says."""
+        if to.exists():
+            return False
+        self.rename(path, to)
+        return True
+
     def exchange(self, one: Path, other: Path) -> bool:
         """As the protocol says."""
         self._check(writes=True)
@@ -130,6 +139,10 @@ class FaultyDisk:
                 self._safe_bytes[path.stat().st_ino] = safe
 
             self._undo.append((path.parent, undo))
+
+    def in_memory(self, folder: Path) -> str | None:  # noqa: ARG002  (one disk, whatever the folder)
+        """As the protocol says."""
+        return self.memory
 
     def cut_power(self, chance: Random) -> None:
         """Leave what a power cut might leave. What is open then is written to no more."""
@@ -181,12 +194,12 @@ class FaultyDisk:
 class _FaultyFile(io.RawIOBase):
     """A file of a faulty disk."""
 
-    def __init__(self, disk: FaultyDisk, path: Path) -> None:
+    def __init__(self, disk: FaultyDisk, path: Path, mode: Literal["xb", "wb"]) -> None:
         super().__init__()
         self.name = str(path)
         self._disk = disk
         self._power_cuts = disk.power_cuts
-        self._file = path.open("wb", buffering=0)
+        self._file = path.open(mode, buffering=0)
 
     def writable(self) -> bool:
         return True

@@ -61,9 +61,11 @@ class RecordingWriter:
         chunk_s: recorded seconds a chunk holds. Short ones lose less in a power cut, long ones
             compress slightly better.
         indexed: with both indexes, or with neither, for a file that has to be small.
+        new: refuse a name that is taken.
         disk: where it goes.
 
     Raises:
+        FileExistsError: with `new`, if the name is taken.
         UnwritableRecording: if the file cannot be written.
     """
 
@@ -77,12 +79,15 @@ class RecordingWriter:
         chunk_s: float = 2.0,
         *,
         indexed: bool = True,
+        new: bool = False,
         disk: Disk = SYSTEM_DISK,
     ) -> None:
         self._path = Path(path)
         self._disk = disk
         try:
-            self._file = disk.create(self._path)
+            self._file = disk.create(self._path, new=new)
+        except FileExistsError:
+            raise
         except OSError as error:
             raise UnwritableRecording(self._path, error) from error
         index = IndexType.ALL if indexed else IndexType.ATTACHMENT | IndexType.METADATA

@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 
 from drivers.fakes import FakeBus, FakeReceiver, World, fake
+from hw_replay.fake_disk import FaultyDisk
 from vario.app.check.command import add_parser, check, print_findings
 from vario.app.check.findings import Finding, Verdict
 from vario.app.check.house import check_card
@@ -133,7 +134,7 @@ def test_the_section_of_a_chip_is_the_one_its_settings_take_it_in() -> None:
 
 
 def test_the_card(tmp_path: Path) -> None:
-    assert check_card(str(tmp_path / "flights")).verdict in {Verdict.PASS, Verdict.LOOK}
+    assert check_card(str(tmp_path / "flights"), FaultyDisk()).verdict in {Verdict.PASS, Verdict.LOOK}
     assert check_card("/proc/vario").verdict is Verdict.FAIL
     assert check_card(None).verdict is Verdict.LOOK
     assert list((tmp_path / "flights").iterdir()) == []

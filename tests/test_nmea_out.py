@@ -9,6 +9,7 @@ from collections.abc import Iterator
 from contextlib import suppress
 from dataclasses import replace
 from datetime import UTC, datetime
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -21,7 +22,15 @@ from vario.app.errors import AppError
 from vario.app.export.sentences import play_nmea
 from vario.app.live.run import Wishes, run
 from vario.app.nmea.out import LONGEST, NmeaOutput, sentence, sentences
-from vario.app.nmea.sinks import BACKLOG_BYTES, MOST_READERS, SerialSink, TcpSink, UdpSink, open_sink
+from vario.app.nmea.sinks import (
+    BACKLOG_BYTES,
+    MOST_READERS,
+    KeptSink,
+    SerialSink,
+    TcpSink,
+    UdpSink,
+    open_sink,
+)
 from vario.flight.pipeline import Reading
 from vario.settings.errors import SettingsError
 from vario.settings.load import parse_settings
@@ -270,6 +279,44 @@ def test_a_serial_line_gets_whole_sentences_and_never_blocks() -> None:
     finally:
         os.close(master)
         os.close(slave)
+
+
+def test_a_serial_line_that_goes_is_opened_again_when_it_is_back(tmp_path: Path) -> None:
+    line, one = tmp_path / "tty", sentence("IIHDT", "123.4", "T").encode()
+    master, slave = pty.openpty()
+    line.symlink_to(os.ttyname(slave))
+    sink = KeptSink(f"serial:{line}@4800", retry_s=0.001)
+    sink.write(one)
+    assert os.read(master, 100) == one
+    os.close(slave)
+    os.close(master)  # the other end goes: writing gives EIO (tty_ioctl(4), hangup)
+    line.unlink()
+    deadline = time.monotonic() + 30.0
+    while sink.problem is None and time.monotonic() < deadline:
+        sink.write(one)
+    assert str(line) in str(sink.problem)
+    master, slave = pty.openpty()
+    line.symlink_to(os.ttyname(slave))
+    os.set_blocking(master, False)
+    got = b""
+    while not got and time.monotonic() < deadline:
+        sink.write(one)
+        with suppress(BlockingIOError):
+            got = os.read(master, 100)
+    assert got.startswith(one)
+    sink.close()
+    os.close(slave)
+    os.close(master)
+
+
+def test_a_network_that_is_not_there_is_a_problem_that_passes() -> None:
+    sink = UdpSink(Network("udp", "127.0.0.1", 9))
+    sink.write(b"x" * 100_000)  # refused by the system, as for an address without a route
+    assert "cannot be sent to" in str(sink.problem)
+    assert not sink.is_lost
+    sink.write(b"$A*00\r\n")
+    assert sink.problem is None
+    sink.close()
 
 
 @pytest.mark.parametrize(

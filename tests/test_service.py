@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import configparser
 import os
 import shutil
 import signal
@@ -17,6 +16,8 @@ import pytest
 from hw_replay.recording import Recording
 from hw_replay.simulate.demo import BUNDLED
 from vario.app.errors import AppError
+from vario.app.live.command import LAST_WORDS_S
+from vario.app.live.ending import LONGEST_S
 from vario.app.live.notify import Notifier
 from vario.app.service import WATCHDOG_S, add_parser, unit_text
 from vario.settings.load import parse_settings
@@ -24,42 +25,86 @@ from vario.settings.load import parse_settings
 SETTINGS = parse_settings('[recorder]\nfolder = "/data/my flights"\n', "settings").settings
 
 
-def unit() -> str:
-    return unit_text(SETTINGS, Path("/data/vario.toml"), Path("/opt/vario/bin/vario"), "vario")
+def unit(user: str = "vario", config: Path = Path("/data/vario.toml"), python: Path = Path("/usr")) -> str:
+    return unit_text(SETTINGS, config, Path("/opt/vario/bin/vario"), user, python)
 
 
-def parsed(text: str) -> configparser.ConfigParser:
-    parser = configparser.ConfigParser(interpolation=None, strict=True)
-    parser.optionxform = str  # type: ignore[assignment, method-assign]  # keys of units have capitals
-    parser.read_string(text)
-    return parser
+def service_of(text: str) -> dict[str, list[str]]:
+    """The section [Service]; a key may stand there more than once (systemd.syntax(7))."""
+    found: dict[str, list[str]] = {}
+    for line in text.partition("[Service]\n")[2].partition("[Install]")[0].splitlines():
+        if line and not line.startswith("#"):
+            key, _, value = line.partition("=")
+            found.setdefault(key, []).append(value)
+    return found
 
 
 def test_the_unit_says_what_it_must() -> None:
-    service = parsed(unit())["Service"]
-    assert service["ExecStart"] == "/opt/vario/bin/vario run --config /data/vario.toml --marks /data/marks"
-    assert service["Type"] == "notify"
-    assert service["Restart"] == "always"
-    assert int(service["WatchdogSec"]) == WATCHDOG_S
-    assert service["CPUSchedulingPolicy"] in {"rr", "fifo"}
-    assert service["ProtectSystem"] == "strict"
-    assert service["ReadWritePaths"] == '-"/data/my flights"'
+    service = service_of(unit())
+    assert service["ExecStart"] == ["/opt/vario/bin/vario run --config /data/vario.toml --marks /data/marks"]
+    assert service["Type"] == ["notify"]
+    assert service["Restart"] == ["always"]
+    assert service["WatchdogSec"] == [str(WATCHDOG_S)]
+    assert service["CPUSchedulingPolicy"][0] in {"rr", "fifo"}
+    assert service["ProtectSystem"] == ["strict"]
+    assert service["ReadWritePaths"] == ['-"/data/my flights"']
+    # Longer than a run takes to end (vario/app/live/ending.py), so that it is not killed on the way.
+    assert int(service["TimeoutStopSec"][0]) > LONGEST_S + LAST_WORDS_S
 
 
-@pytest.mark.skipif(shutil.which("systemd-analyze") is None, reason="needs systemd")
-def test_the_service_manager_itself_finds_nothing_wrong(tmp_path: Path) -> None:
+def test_what_the_instrument_needs_is_left_in() -> None:
+    service = service_of(unit())
+    assert service["SupplementaryGroups"] == ["i2c dialout audio"]
+    assert service["CapabilityBoundingSet"] == [""]
+    # Linux, admin-guide/devices.txt: I2C 89, ttyS 4, ttyAMA 204, ttyACM 166, ttyUSB 188, ALSA 116.
+    allowed = {int(value.split()[0].removeprefix("char-")) for value in service["DeviceAllow"]}
+    assert allowed == {89, 4, 204, 166, 188, 116}
+    assert set(service["RestrictAddressFamilies"][0].split()) == {"AF_UNIX", "AF_INET", "AF_INET6"}
+    for closed_to_it in ("PrivateDevices", "PrivateUsers", "PrivateNetwork", "RestrictRealtime"):
+        assert closed_to_it not in service
+
+
+def test_home_is_hidden_unless_something_of_ours_is_there() -> None:
+    assert service_of(unit())["ProtectHome"] == ["yes"]
+    assert service_of(unit(config=Path("/home/ada/vario.toml")))["ProtectHome"] == ["read-only"]
+    assert service_of(unit(python=Path("/root/python")))["ProtectHome"] == ["read-only"]
+
+
+def analyzed(tmp_path: Path, *words: str) -> subprocess.CompletedProcess[str]:
     program = tmp_path / "vario"
     program.write_text("#!/bin/sh\n", encoding="ascii")
     program.chmod(0o755)
     path = tmp_path / "vario.service"
-    path.write_text(unit_text(SETTINGS, Path("/data/vario.toml"), program, "root"), encoding="utf-8")
-    done = subprocess.run(  # noqa: S603  (a tool of the system)
-        [str(shutil.which("systemd-analyze")), "verify", str(path)],
+    path.write_text(unit_text(SETTINGS, Path("/data/vario.toml"), program, "daemon"), encoding="utf-8")
+    return subprocess.run(  # noqa: S603  (a tool of the system)
+        [str(shutil.which("systemd-analyze")), *words, str(path)],
         capture_output=True,
         text=True,
         check=False,
     )
+
+
+needs_systemd = pytest.mark.skipif(shutil.which("systemd-analyze") is None, reason="needs systemd")
+
+
+@needs_systemd
+def test_the_service_manager_itself_finds_nothing_wrong(tmp_path: Path) -> None:
+    done = analyzed(tmp_path, "verify")
     assert "vario.service:" not in done.stderr + done.stdout
+
+
+@needs_systemd
+def test_the_service_manager_rates_its_exposure_at_3_or_less(tmp_path: Path) -> None:
+    """systemd-analyze(1), security: exit code 1 if the exposure is above the threshold, in tenths."""
+    done = analyzed(tmp_path, "security", "--offline=true", "--no-pager", "--threshold=30")
+    assert "Overall exposure level" in done.stdout
+    assert done.returncode == 0, done.stdout
+
+
+@pytest.mark.parametrize("user", ["vario\nExecStartPre=/bin/true", "vario\n", "", "a b", "-x", "%u", "ünder"])
+def test_a_user_that_would_break_the_unit_is_refused(user: str) -> None:
+    with pytest.raises(AppError, match="expected the name of a user"):
+        unit(user)
 
 
 @pytest.mark.parametrize("path", ["/data/it's.toml", '/data/"a".toml', "/data/$HOME.toml", "/data/a\nb.toml"])
@@ -88,7 +133,7 @@ def test_it_is_shown_and_written_only_when_agreed(tmp_path: Path, capsys: pytest
     assert "[Service]" in capsys.readouterr().out
     target.write_text("# by hand\n", encoding="utf-8")
     assert install(*words, "--yes") == 0
-    assert parsed(target.read_text(encoding="utf-8"))["Service"]["ExecStart"].endswith(f"{tmp_path}/marks")
+    assert service_of(target.read_text(encoding="utf-8"))["ExecStart"][0].endswith(f"{tmp_path}/marks")
     assert (tmp_path / "vario.service.1").read_text(encoding="utf-8") == "# by hand\n"
 
 

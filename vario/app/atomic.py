@@ -18,7 +18,7 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from hw_replay.appearing import appearing
-from hw_replay.disk import SYSTEM_DISK, Disk, temporary_beside
+from hw_replay.disk import SYSTEM_DISK, Disk, open_regular, temporary_beside
 from hw_replay.errors import UnwritableRecording
 from vario.app.errors import AppError, OutputError
 from vario.sound.errors import SoundFileError
@@ -34,7 +34,7 @@ TRIES = 100
 
 
 def write_atomically(path: Path, content: bytes, disk: Disk = SYSTEM_DISK) -> None:
-    """Put `content` under the name `path`; an existing file keeps its permissions.
+    """Put `content` under the name `path`; an existing file keeps its owner, group and permissions.
 
     Raises:
         OutputError: if it cannot be written; the old file is untouched then.
@@ -176,15 +176,20 @@ def being_written(path: Path) -> bool:
 
 def _at_rest(path: Path) -> bytes:
     """What stands in a file that is not being written right now."""
-    content = path.read_bytes()
+    content = _read(path)
     for _ in range(TRIES):
         time.sleep(REST_S)
         if being_written(path):  # asked before it is read: who comes after that is found by the exchange
             continue
-        before, content = content, path.read_bytes()
+        before, content = content, _read(path)
         if content == before:
             return content
     raise AppError(f"{path}: keeps changing; close what writes to it")
+
+
+def _read(path: Path) -> bytes:
+    with open_regular(path) as file:
+        return file.read()
 
 
 def _swap(path: Path, content: bytes, expected: bytes, disk: Disk) -> bytes:
@@ -194,13 +199,13 @@ def _swap(path: Path, content: bytes, expected: bytes, disk: Disk) -> bytes:
     """
     with _written(path, content, disk) as temporary:
         if not disk.exchange(temporary, path):
-            found = path.read_bytes()
+            found = _read(path)
             disk.rename(temporary, path)
             return found
         # Who had it open when it changed places may be writing still.
         if being_written(temporary):
             return _at_rest(temporary)
-        found = temporary.read_bytes()
+        found = _read(temporary)
         return found if found == expected else _at_rest(temporary)
 
 
@@ -213,6 +218,27 @@ def _put_back(path: Path, content: bytes, ours: bytes, disk: Disk) -> None:
         content, ours = found, content
 
 
+def _like_the_one_there(handle: int, path: Path) -> None:
+    """Owner, group and permissions of the file that is to be replaced; else as other files of the user.
+
+    Raises:
+        PermissionError: if the file belongs to somebody else, to whom it can then not be left.
+    """
+    try:
+        there = path.stat()
+    except FileNotFoundError:
+        os.fchmod(handle, 0o644)
+        return
+    ours = os.fstat(handle)
+    if (ours.st_uid, ours.st_gid) != (there.st_uid, there.st_gid):
+        try:
+            os.fchown(handle, there.st_uid, there.st_gid)
+        except PermissionError:
+            text = f"it belongs to another user (number {there.st_uid}); run this as that user, or with sudo"
+            raise PermissionError(errno.EPERM, text) from None
+    os.fchmod(handle, stat.S_IMODE(there.st_mode))  # last, since a change of the owner takes bits away
+
+
 @contextmanager
 def _written(path: Path, content: bytes, disk: Disk) -> Iterator[Path]:
     """A file with `content`, on the disk, beside `path`; so is, after it, what is renamed meanwhile."""
@@ -220,9 +246,8 @@ def _written(path: Path, content: bytes, disk: Disk) -> Iterator[Path]:
     try:
         if path.exists() and not path.is_file():  # to rename over a device would take its place
             raise OSError(errno.EINVAL, "this is no regular file")
-        with disk.create(temporary) as file:
-            # As other files of the user, or as the one that stood there.
-            os.fchmod(file.fileno(), stat.S_IMODE(path.stat().st_mode) if path.exists() else 0o644)
+        with disk.create(temporary, new=True) as file:
+            _like_the_one_there(file.fileno(), path)
             file.write(content)
             file.flush()
             disk.sync(file)

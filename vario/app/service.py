@@ -6,6 +6,7 @@ The unit is shown before it is written. What its lines mean: systemd.service(5),
 from __future__ import annotations
 
 import argparse
+import re
 import shutil
 import sys
 from pathlib import Path
@@ -23,6 +24,9 @@ UNIT = Path("/etc/systemd/system/vario.service")
 WATCHDOG_S = 15
 """A stuck bus may hold the loop up for a second a sensor; a loop that hangs longer is restarted."""
 
+STOP_S = 8
+"""A run ends by itself within 5 s, whatever hangs; then the service manager kills it."""
+
 PRIORITY = 20
 """Above everything ordinary, below the kernel's own threads (50)."""
 
@@ -39,31 +43,76 @@ ExecStart={command}
 User={user}
 SupplementaryGroups=i2c dialout audio
 
-# It comes back, whatever happened, also if it hangs.
+# It comes back, whatever happened, also if it hangs. It ends by itself within {ends_s} s.
 Restart=always
 RestartSec=1
 WatchdogSec={watchdog_s}
-TimeoutStopSec=15
+TimeoutStopSec={stop_s}
 
-# Readings on time, before anything else.
+# Readings on time, before anything else. The service manager sets this up, so no capability is needed.
+# RestrictRealtime= is left out: the sound library may ask for real time for its thread.
 CPUSchedulingPolicy=rr
 CPUSchedulingPriority={priority}
 OOMScoreAdjust=-900
 
 # The root file system may be read-only; only these places are written to.
 ProtectSystem=strict
-ProtectHome=read-only
+ProtectHome={home}
 PrivateTmp=yes
-NoNewPrivileges=yes
 StateDirectory=vario
-{writable}Environment=PYTHONDONTWRITEBYTECODE=1
+{writable}UMask=0027
+Environment=PYTHONDONTWRITEBYTECODE=1
+
+# Of the devices: I2C (89), serial lines (4, 204; by USB 166, 188), sound (116). By number (Linux,
+# admin-guide/devices.txt), because a name is not known before the first such device is plugged in.
+DevicePolicy=closed
+DeviceAllow=char-89 rw
+DeviceAllow=char-4 rw
+DeviceAllow=char-204 rw
+DeviceAllow=char-166 rw
+DeviceAllow=char-188 rw
+DeviceAllow=char-116 rw
+
+# Network: only what [nmea] in the settings asks for. AF_UNIX is for the service manager and the journal.
+RestrictAddressFamilies=AF_UNIX AF_INET AF_INET6
+
+# Nothing of the system is changed and no rights are gained. What is refused gives an error and kills nothing.
+# MemoryDenyWriteExecute= is left out: the sound library makes its callback while running.
+# PrivateUsers= is left out: the groups above would be no groups in it.
+NoNewPrivileges=yes
+CapabilityBoundingSet=
+AmbientCapabilities=
+SystemCallArchitectures=native
+SystemCallFilter=@system-service
+SystemCallFilter=~@privileged
+SystemCallErrorNumber=EPERM
+RestrictNamespaces=yes
+RestrictSUIDSGID=yes
+LockPersonality=yes
+ProtectKernelTunables=yes
+ProtectKernelModules=yes
+ProtectKernelLogs=yes
+ProtectControlGroups=yes
+ProtectClock=yes
+ProtectHostname=yes
+ProtectProc=invisible
+RemoveIPC=yes
+KeyringMode=private
 
 [Install]
 WantedBy=multi-user.target
 """
 
+_USER = re.compile(r"[A-Za-z_][A-Za-z0-9_-]{0,30}|[0-9]{1,10}")
+"""A name of a user, or a number (systemd, docs/USER_NAMES: the strict form)."""
 
-def unit_text(settings: Settings, config: Path, command: Path, user: str) -> str:
+HOMES = (Path("/home"), Path("/root"), Path("/run/user"))
+"""What ProtectHome= hides (systemd.exec(5))."""
+
+
+def unit_text(
+    settings: Settings, config: Path, command: Path, user: str, python: Path = Path(sys.base_prefix)
+) -> str:
     """The unit for a settings file.
 
     Args:
@@ -71,13 +120,18 @@ def unit_text(settings: Settings, config: Path, command: Path, user: str) -> str
         config: its absolute path.
         command: absolute path of the program `vario`.
         user: who it runs as.
+        python: where the interpreter is installed.
 
     Raises:
-        AppError: if a path cannot stand in a unit.
+        AppError: if a path or the user cannot stand in a unit.
     """
+    if not _USER.fullmatch(user):
+        raise AppError(f"--user {user!r}: expected the name of a user: letters, digits, _ and -, or a number")
     marks = config.parent / "marks"
     words = (command, "run", "--config", config, "--marks", marks)
     folder = settings.recorder.folder
+    used = (command, config, python, *(() if folder is None else (config.parent / folder,)))
+    at_home = any(path.is_relative_to(home) for path in used for home in HOMES)
     writable = "" if folder is None else f"ReadWritePaths=-{_word(Path(folder))}\n"
     return _TEMPLATE.format(
         config=config,
@@ -86,6 +140,9 @@ def unit_text(settings: Settings, config: Path, command: Path, user: str) -> str
         watchdog_s=WATCHDOG_S,
         priority=PRIORITY,
         writable=writable,
+        home="read-only" if at_home else "yes",
+        ends_s=5,
+        stop_s=STOP_S,
     )
 
 

@@ -32,6 +32,9 @@ class DiscreteSink:
     underruns = 0
     """A finished sound is handed over whole, so no block of it can come late."""
 
+    is_lost = False
+    """The library opens the device for each cue."""
+
     def __init__(self, sample_rate_hz: int = 44100) -> None:
         self._library = _simpleaudio()
         self._rate_hz = sample_rate_hz

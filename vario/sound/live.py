@@ -1,12 +1,12 @@
 """The sound of the flight as it happens, through PortAudio and the library `sounddevice`.
 
-Three threads meet here. The flight hands over commands and never waits. PortAudio asks for a block of 10 ms
-whenever the device needs one. A keeper opens the device again when it has gone.
+Two threads meet here. The flight hands over commands and never waits. PortAudio asks for a block of 10 ms
+whenever the device needs one. A device that has gone is not opened again here (see `vario.outlet`).
 """
 
 from __future__ import annotations
 
-import threading
+import time
 from contextlib import suppress
 from types import ModuleType, TracebackType
 from typing import Any, Self
@@ -17,19 +17,18 @@ from vario.sound.errors import SoundDeviceError
 
 BLOCK_S = 0.010
 
-RETRY_S = 1.0
-"""How often a lost device is looked for, and how long a silent one may take before it counts as lost."""
+HUNG_AFTER_S = 1.0
+"""A device that asks for no block for so long counts as lost."""
 
 
 class LiveSink:
     """Plays tone commands on a sound device.
 
-    If the device goes (a plug pulled, a driver stopped), commands are still taken, and it is opened again
-    as soon as it is back. Use it as a context manager.
+    If the device goes (a plug pulled, a driver stopped), commands are still taken, and `is_playing` says so.
+    Use it as a context manager.
 
     Attributes:
         underruns: blocks that came too late for the device; each may have been heard as a click.
-        losses: how often the device has gone.
 
     Args:
         sample_rate_hz: samples a second.
@@ -44,22 +43,23 @@ class LiveSink:
         self._player = BlockPlayer(sample_rate_hz)
         self._device = device
         self.underruns = 0
-        self.losses = 0
-        self._blocks = 0
-        self._wake = threading.Event()
-        self._closing = False
+        self._ended = False
         try:
             self._stream: Any = self._open()
         except SoundDeviceError:
             self._rescan()  # it may have been plugged in since the devices were listed
             self._stream = self._open()
-        self._keeper = threading.Thread(target=self._keep, name="sound device", daemon=True)
-        self._keeper.start()
 
     @property
     def is_playing(self) -> bool:
-        """Whether the device is there."""
-        return self._stream is not None
+        """Whether the device is there and asks for sound."""
+        is_hung = time.monotonic() - self._asked_s > HUNG_AFTER_S
+        return self._stream is not None and not self._ended and not is_hung
+
+    @property
+    def is_lost(self) -> bool:
+        """Whether it has to be closed and opened again."""
+        return not self.is_playing
 
     @property
     def latency_s(self) -> float | None:
@@ -75,19 +75,18 @@ class LiveSink:
         """
         self._player.put(command)
 
-    def fill(self, out: Any, frames: int, time: object, status: Any) -> None:  # noqa: ARG002
+    def fill(self, out: Any, frames: int, moment: object, status: Any) -> None:  # noqa: ARG002
         """The next block, for PortAudio to call from its thread; `status` says whether the last came late."""
-        self._blocks += 1
+        self._asked_s = time.monotonic()
         if status.output_underflow:
             self.underruns += 1
         out[:] = self._player.fill(frames).tobytes()
 
     def close(self) -> None:
         """Stop; doing so twice is harmless."""
-        self._closing = True
-        self._wake.set()
-        self._keeper.join()
-        self._drop()
+        stream, self._stream = self._stream, None
+        if stream is not None:
+            stream.close(ignore_errors=True)
 
     def __enter__(self) -> Self:
         return self
@@ -108,8 +107,9 @@ class LiveSink:
                 latency="low",
                 device=self._device,
                 callback=self.fill,
-                finished_callback=self._wake.set,
+                finished_callback=self._end,
             )
+            self._asked_s = time.monotonic()
             stream.start()
         except (self._library.PortAudioError, ValueError) as error:
             name = "the default sound device" if self._device is None else f'sound device "{self._device}"'
@@ -125,27 +125,9 @@ class LiveSink:
         except self._library.PortAudioError:
             return []
 
-    def _keep(self) -> None:
-        """The keeper's thread: see the device go, and come back."""
-        blocks = self._blocks
-        while not self._closing:
-            ended = self._wake.wait(RETRY_S)
-            self._wake.clear()
-            if self._closing:
-                return
-            hung, blocks = blocks == self._blocks, self._blocks
-            if self._stream is None:
-                self._return()
-            elif ended or hung:
-                self.losses += 1
-                self._drop()
-
-    def _return(self) -> None:
-        try:
-            self._rescan()
-            self._stream = self._open()
-        except SoundDeviceError:
-            return  # not back yet
+    def _end(self) -> None:
+        """PortAudio has stopped, whyever."""
+        self._ended = True
 
     def _rescan(self) -> None:
         # PortAudio lists the devices once, when it starts; only starting it anew finds one plugged in since.
@@ -156,11 +138,6 @@ class LiveSink:
             self._library._initialize()
         except self._library.PortAudioError as error:
             raise SoundDeviceError(f"PortAudio cannot look for sound devices: {error}") from error
-
-    def _drop(self) -> None:
-        stream, self._stream = self._stream, None
-        if stream is not None:
-            stream.close(ignore_errors=True)
 
 
 def _sounddevice() -> ModuleType:

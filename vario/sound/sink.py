@@ -30,11 +30,16 @@ class Sink(Protocol):
 
 
 class Device(Sink, Protocol):
-    """A sink whose device may go, and come back, while it is in use."""
+    """A sink whose device may go while it is in use."""
 
     @property
     def is_playing(self) -> bool:
         """Whether the device is there."""
+        ...
+
+    @property
+    def is_lost(self) -> bool:
+        """Whether it has to be closed and opened again before anything is heard."""
         ...
 
     @property
@@ -50,6 +55,11 @@ class NullSink:
     def is_playing(self) -> bool:
         """Nothing is meant to be heard, so nothing is missing."""
         return True
+
+    @property
+    def is_lost(self) -> bool:
+        """Never."""
+        return False
 
     @property
     def underruns(self) -> int:

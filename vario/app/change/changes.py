@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from drivers.events import SettingsChange
+from hw_replay.disk import open_regular
 from vario.app.atomic import being_written
 from vario.flight.pipeline import Pipeline
 from vario.settings.errors import SettingsError
@@ -21,6 +22,10 @@ LARGEST_BYTES = 256 * 1024
 UNFINISHED_POLLS = 5
 """So often a file must be found the same that is empty or ends within a line. An editor that saves in place
 leaves one for a moment, on a slow card for longer, and read as settings it would be mostly defaults."""
+
+UNREADABLE_POLLS = 4
+"""So often a file must be found that cannot be read before that is a problem: an editor may be exchanging
+it."""
 
 
 def apply_change(change: SettingsChange, pipeline: Pipeline) -> SettingsError | None:
@@ -64,6 +69,19 @@ class SettingsWatch:
         self._taken = _texts(path)
         self._seen = self._taken
         self._rested = 0
+        self._unreadable = 0
+
+    @property
+    def problem(self) -> str | None:
+        """Why changes are not noticed; None if they are."""
+        if self._unreadable < UNREADABLE_POLLS:
+            return None
+        try:
+            open_regular(self._path).close()
+        except (OSError, ValueError) as error:
+            reason = error.strerror if isinstance(error, OSError) else error
+            return f"{self._path}: cannot be read: {reason}; the settings in force stay"
+        return None
 
     def poll(self, t_s: float) -> SettingsChange | None:
         """The change to apply now, if there is one; call it about twice a second."""
@@ -71,6 +89,7 @@ class SettingsWatch:
         found = _texts(self._path, self._seen)
         self._rested = self._rested + 1 if found == self._seen else 0
         self._seen = found
+        self._unreadable = self._unreadable + 1 if found is None else 0
         if found is None or found == self._taken or writing:
             return None
         if self._rested < (1 if found.look_finished else UNFINISHED_POLLS):
@@ -105,7 +124,7 @@ def _texts(path: Path, before: _Texts | None = None) -> _Texts | None:
 
 def _text(path: Path) -> str | None:
     try:
-        with path.open("rb") as stream:
+        with open_regular(path) as stream:
             content = stream.read(LARGEST_BYTES + 1)
     except (OSError, ValueError):
         return None

@@ -14,6 +14,7 @@ from pathlib import Path
 
 from drivers.events import Mark
 from drivers.samples import Sample
+from hw_replay.disk import SYSTEM_DISK, open_regular
 from hw_replay.open import convert
 from hw_replay.recording import Recording
 from hw_replay.source import RecordingInfo, Source
@@ -49,7 +50,7 @@ def drop_mark(folder: Path, text: str, now: datetime) -> Path:
     """
     line = checked_text(text)
     try:
-        folder.mkdir(parents=True, exist_ok=True)
+        SYSTEM_DISK.make_folder(folder)
     except OSError as error:
         raise OutputError(folder, error) from error
     # Two marks in one microsecond: the second takes the next one.
@@ -89,7 +90,7 @@ def dropped_text(path: Path) -> str:
     Raises:
         OSError: if it cannot be read.
     """
-    with path.open("rb") as stream:
+    with open_regular(path) as stream:
         content = stream.read(_LARGEST_BYTES)
     return " ".join(one_line(content.decode("utf-8", errors="replace")).split())[:LONGEST_TEXT].rstrip()
 

@@ -7,6 +7,7 @@ from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
 
+from hw_replay.disk import open_regular
 from vario.app.atomic import change_file
 from vario.app.errors import AppError
 from vario.settings.edit import NotEditableError, set_value
@@ -66,7 +67,10 @@ def _check(text: str, path: Path) -> None:
     named = tomllib.loads(text).get("glider")
     glider = path.parent / named if isinstance(named, str) else None
     try:
-        glider_text = glider.read_text(encoding="utf-8") if glider else None
+        glider_text = None
+        if glider is not None:
+            with open_regular(glider) as stream:
+                glider_text = stream.read().decode()
     except (OSError, ValueError) as error:
         raise AppError(f"{glider}: the glider file cannot be read") from error
     parse_settings(text, str(path), glider_text, str(glider))

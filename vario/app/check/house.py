@@ -10,6 +10,7 @@ from collections.abc import Callable
 from contextlib import closing
 from pathlib import Path
 
+from hw_replay.disk import SYSTEM_DISK, Disk
 from vario.app.check.findings import Finding, failed, look, passed
 from vario.flight.cues import Cue, CueCall
 from vario.flight.tone import ToneCommand
@@ -26,7 +27,7 @@ TONE_S = 0.7
 _TONE = ToneCommand(700.0, 4.0, 0.5, cue=CueCall(Cue.CIRCLING_BEGUN, 1, is_warning=False))
 
 
-def check_card(folder: str | None) -> Finding:
+def check_card(folder: str | None, disk: Disk = SYSTEM_DISK) -> Finding:
     """Whether a recording could be written."""
     if folder is None:
         step = "Write folder = … under [recorder] if flights are to be recorded"
@@ -34,7 +35,7 @@ def check_card(folder: str | None) -> Finding:
     path = Path(folder)
     subject = f"recorder, {folder}"
     try:
-        path.mkdir(parents=True, exist_ok=True)
+        disk.make_folder(path)
         begun_s = time.monotonic()
         with tempfile.TemporaryFile(dir=path) as file:
             file.write(bytes(1 << 16))
@@ -45,6 +46,10 @@ def check_card(folder: str | None) -> Finding:
     except OSError as error:
         step = "Give the user of the service the right to write there, or mount the card writable"
         return failed(subject, f"cannot be written to: {error.strerror or error}", step)
+    memory = disk.in_memory(path)
+    if memory is not None:
+        step = "Name a folder on the card: flights in memory are gone when the power is switched off"
+        return failed(subject, f"is in memory ({memory}), not on a card", step)
     hours = free_mb / MB_AN_HOUR
     found = f"{free_mb / 1000:.1f} GB free, about {hours:.0f} h of flight; 64 kB forced out in {took_s:.2f} s"
     if hours < FEW_HOURS:

@@ -9,7 +9,7 @@ from pathlib import Path
 
 from vario.app.errors import AppError
 from vario.app.nmea.out import NmeaOutput
-from vario.app.nmea.sinks import FileSink, open_sink
+from vario.app.nmea.sinks import FileSink, KeptSink, open_sink
 from vario.flight.frames import JUMP_S
 from vario.flight.pipeline import Reading
 
@@ -45,7 +45,8 @@ def play_nmea(
     """
     if not 0.0 < speed <= 1000.0:
         raise AppError(f"--speed {speed:g}: expected above 0 and up to 1000")
-    output = NmeaOutput(open_sink(address), rate_hz, lambda: start_utc)
+    open_sink(address).close()  # what cannot be used now is told before anything is played
+    output = NmeaOutput(KeptSink(address), rate_hz, lambda: start_utc)
     try:
         due_s, before_s = now(), None
         for reading in readings:

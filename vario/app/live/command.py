@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import argparse
 import logging
-import sys
+import os
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from argparse import _SubParsersAction
+
+LAST_WORDS_S = 1.0
+"""So long standard error may take for what is still to be written."""
 
 
 def add_parser(commands: _SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -45,14 +48,11 @@ def run_command(arguments: argparse.Namespace) -> int:
     from vario.app.live.clock import FIRST_S  # noqa: PLC0415
     from vario.app.live.run import Wishes, run  # noqa: PLC0415
     from vario.app.live.status import table  # noqa: PLC0415
+    from vario.app.live.teller import Teller  # noqa: PLC0415
     from vario.app.passage import carried_settings  # noqa: PLC0415
     from vario.app.terminal import CAUTION, ShownLog, terminal  # noqa: PLC0415
     from vario.settings.load import load_settings  # noqa: PLC0415
 
-    lines = logging.StreamHandler(sys.stderr)
-    lines.setFormatter(ShownLog("%(levelname).1s %(message)s"))
-    logging.basicConfig(level=logging.INFO, handlers=[lines])
-    console = terminal(stderr=True)
     config: Path | None = arguments.config
     rehearse = open_source(arguments.rehearse) if arguments.rehearse else None
     if config is not None or rehearse is None:
@@ -68,13 +68,35 @@ def run_command(arguments: argparse.Namespace) -> int:
         rehearse,
         float("inf") if arguments.longest_s is None else arguments.longest_s,
     )
-    console.print(CAUTION)
-    if console.is_terminal:
-        with console.status("starting") as line:
-            status = run(loaded, wishes, line.update)
-    else:
-        status = run(loaded, wishes, lambda _: None)
-    console.print(table(status, FIRST_S))
-    if status.recorder is not None and (status.recorder.problem or status.recorder.lost):
-        console.print(f"{status.recorder.lost} samples not recorded: {status.recorder.problem or 'earlier'}")
+    teller = Teller()
+    teller.setFormatter(ShownLog("%(levelname).1s %(message)s"))
+    logging.basicConfig(level=logging.INFO, handlers=[teller])
+    console = terminal(stderr=True)
+    line = console.status("starting") if console.is_terminal else None
+
+    def show(text: str) -> None:
+        if line is not None:
+            teller.do(lambda: line.update(text))
+
+    teller.do(lambda: console.print(CAUTION))
+    if line is not None:
+        teller.do(line.start)
+    left_behind: tuple[str, ...] = ()
+    try:
+        status = run(loaded, wishes, show)
+        left_behind, kept = status.left_behind, status.recorder
+        if line is not None:
+            teller.do(line.stop)
+        teller.do(lambda: console.print(table(status, FIRST_S)))
+        if kept is not None and (kept.problem or kept.lost):
+            words = f"{kept.lost} samples not recorded: {kept.problem or 'earlier'}"
+            teller.do(lambda: console.print(words))
+    finally:
+        if line is not None:
+            teller.do(line.stop)
+        said = teller.finish(LAST_WORDS_S)
+        logging.getLogger().removeHandler(teller)
+    if not said or left_behind:
+        # A thread that hangs would keep the interpreter from ending.
+        os._exit(1 if left_behind else 0)
     return 0

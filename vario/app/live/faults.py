@@ -15,6 +15,7 @@ from enum import StrEnum
 from drivers.errors import BusStuckError, SensorError, SilentError
 from drivers.samples import Sample
 from drivers.sensor import Sensor
+from vario.outlet import Seldom
 
 LOG = logging.getLogger("vario.live")
 
@@ -28,9 +29,6 @@ WELL_AFTER_S = 10.0
 SILENT_PERIODS = 20.0
 SILENT_AT_LEAST_S = 2.0
 """A sensor that runs but gives nothing for this long is started again."""
-
-SAY_AGAIN_S = 60.0
-"""The same complaint about the same sensor is logged at most this often."""
 
 _NO_FIX_IS_NO_FAULT = frozenset({"gnss_pos", "gnss_vel"})
 
@@ -85,7 +83,7 @@ class WatchedSensor:
         self._lost_at_s: float | None = None
         self._heard_s = 0.0
         self._fault_s = 0.0
-        self._said_s: dict[str, float] = {}
+        self._seldom = Seldom()
         self._unsaid = 0
         identity = sensor.identity
         self._silent_after_s = max(SILENT_AT_LEAST_S, SILENT_PERIODS / identity.rate_hz)
@@ -122,7 +120,7 @@ class WatchedSensor:
             self._fault(error, now_s)
             return ()
         except Exception as error:  # a mistake in a driver must not take the instrument down either
-            if self._may_say(f"traceback {type(error).__name__}", now_s):
+            if self._seldom.may_say(f"traceback {type(error).__name__}", now_s):
                 LOG.exception("%s: the driver failed", self.name)
             self._fault(SensorError(f"the driver failed: {error!r}", sensor=self.name), now_s)
             return ()
@@ -176,15 +174,15 @@ class WatchedSensor:
         try:
             self._recover()
         except (SensorError, OSError) as error:
-            if self._may_say("not freed", self._fault_s):
+            if self._seldom.may_say("not freed", self._fault_s):
                 LOG.warning("%s: its bus could not be freed: %s", self.name, error)
             return
-        if self._may_say("freed", self._fault_s):
+        if self._seldom.may_say("freed", self._fault_s):
             LOG.warning("%s: its bus was clocked free", self.name)
 
     def _back(self, now_s: float) -> None:
         """A loose plug comes and goes many times a minute: what was not said then is counted here."""
-        if not self._may_say("back", now_s):
+        if not self._seldom.may_say("back", now_s):
             self._unsaid += 1
             return
         often = f"; {self._unsaid} more losses since the last such line" if self._unsaid else ""
@@ -193,11 +191,5 @@ class WatchedSensor:
         self._unsaid = 0
 
     def _say(self, kind: str, words: str, error: SensorError, now_s: float) -> None:
-        if self._may_say(kind, now_s):
+        if self._seldom.may_say(kind, now_s):
             LOG.warning(words, error)
-
-    def _may_say(self, kind: str, now_s: float) -> bool:
-        if now_s - self._said_s.get(kind, -SAY_AGAIN_S) < SAY_AGAIN_S:
-            return False
-        self._said_s[kind] = now_s
-        return True

@@ -23,6 +23,7 @@ from vario.app.live.recorder import UTC_OFFSET
 from vario.app.player import Player, noise_of
 from vario.flight.mode import Mode
 from vario.flight.pipeline import Pipeline, Reading
+from vario.outlet import Seldom
 from vario.settings.errors import SettingsError
 from vario.settings.load import LoadedSettings, parse_settings
 from vario.sound.sink import Sink
@@ -35,9 +36,6 @@ STANDS_AFTER_S = 120.0
 
 AGAIN_AFTER_S = 5.0
 """After a failure the flight logic starts afresh, but no sooner than this."""
-
-SAY_AGAIN_S = 60.0
-"""An outlet that goes on failing is logged this often."""
 
 LIVE = "live"
 
@@ -71,21 +69,20 @@ class _FlightWatch:
         return self.flown_s >= FLOWN_AFTER_S and self.stood_s >= STANDS_AFTER_S
 
 
-class _Outlet:
+class _Guarded:
     """Where something goes that the flight logic can do without."""
 
     def __init__(self, name: str, give: Callable[..., object]) -> None:
         self._name = name
         self._give = give
-        self._said_s: float | None = None
+        self._seldom = Seldom()
 
     def __call__(self, t_s: float, *what: object) -> None:
         """Pass it on at `t_s`. Never raises."""
         try:
             self._give(*what)
         except Exception:  # whatever it is, the pilot is better off without this outlet than without any
-            if self._said_s is None or not 0.0 <= t_s - self._said_s < SAY_AGAIN_S:
-                self._said_s = t_s
+            if self._seldom.may_say("", t_s):
                 LOG.exception("%s failed; the flight logic goes on", self._name)
 
 
@@ -110,13 +107,13 @@ class Instrument:
     ) -> None:
         self._loaded = loaded
         self._sensors = sensors
-        self._record = _Outlet("the recorder", journal.put if journal is not None else lambda _: None)
-        self._begin_file = _Outlet(
+        self._record = _Guarded("the recorder", journal.put if journal is not None else lambda _: None)
+        self._begin_file = _Guarded(
             "the start of a recording", journal.begin if journal is not None else lambda _: None
         )
         self._shows = [
-            _Outlet("the sound", lambda reading: sink.play(reading.tone, 0.0)),
-            *(_Outlet("an output of readings", listener) for listener in listeners),
+            _Guarded("the sound", lambda reading: sink.play(reading.tone, 0.0)),
+            *(_Guarded("an output of readings", listener) for listener in listeners),
         ]
         self._player: Player | None = None
         self._again_s = 0.0

@@ -21,6 +21,7 @@ from hw_replay.disk import SYSTEM_DISK, Disk
 from hw_replay.errors import RecordingError
 from hw_replay.source import RecordingInfo
 from hw_replay.writer import RecordingWriter
+from vario.outlet import Seldom
 
 LOG = logging.getLogger("vario.live")
 
@@ -51,6 +52,7 @@ class RecorderStatus:
         lost: samples that could not be written.
         problem: why nothing is being written.
         waiting: samples that wait for a slow card.
+        memory: what holds the folder, if its files are gone when the power is.
     """
 
     file: Path | None
@@ -58,6 +60,7 @@ class RecorderStatus:
     lost: int
     problem: str | None
     waiting: int = 0
+    memory: str | None = None
 
 
 class FlightFiles:
@@ -88,11 +91,13 @@ class FlightFiles:
         self._lost = 0
         self._unsure = 0
         self._problem: str | None = None
+        self._memory: str | None = None
+        self._seldom = Seldom()
 
     @property
     def status(self) -> RecorderStatus:
         """How it is."""
-        return RecorderStatus(self._path, self._written, self._lost, self._problem)
+        return RecorderStatus(self._path, self._written, self._lost, self._problem, memory=self._memory)
 
     def begin(self, info: RecordingInfo) -> None:
         """The next sample begins a file that says this about itself."""
@@ -136,7 +141,7 @@ class FlightFiles:
             self._disk.sync_path(path)
             if self._info is not None and self._info.start_utc is not None:
                 dated = path.with_name(f"{path.stem}_{self._info.start_utc:%Y-%m-%d}.mcap")
-                self._disk.rename(path, dated)
+                self._disk.rename_free(path, dated)  # where it is taken, the number alone will do
             self._disk.sync_path(self._folder)
         except OSError as error:
             LOG.error("recorder: %s could not be finished: %s", path, error.strerror or error)
@@ -156,10 +161,7 @@ class FlightFiles:
             if free < LEAST_FREE_BYTES:
                 self._refused(f"{self._folder}: {free >> 20} MB left, the card is full", t_s)
                 return None
-            number = _next_number(self._folder)
-            self._path = self._folder / f"{number:05}.mcap"
-            info = replace(self._info, title=self._info.title.format(number=number))
-            self._writer = RecordingWriter(self._path, info, CHUNK_S, disk=self._disk)
+            self._writer = self._new_file(self._info)
             self._disk.sync_path(self._folder)  # or a power failure may take the file's name with it
         except RecordingError as error:
             self._refused(str(error), t_s)
@@ -168,14 +170,33 @@ class FlightFiles:
             self._refused(f"{self._folder}: cannot be used: {error.strerror or error}", t_s)
             return None
         self._last_sync_s, self._chunks, self._unsure = t_s, 0, 0
-        if self._problem is not None:
+        if self._problem is not None and self._seldom.may_say("again", t_s):
             LOG.warning("recorder: recording again")
         self._problem = None
         LOG.info("recorder: writing %s", self._path)
+        self._memory = self._disk.in_memory(self._folder)
+        if self._memory is not None:
+            LOG.error(
+                "recorder: %s is in memory (%s): this recording is gone when the power is switched off. "
+                "Name a folder on the card",
+                self._folder,
+                self._memory,
+            )
         return self._writer
 
+    def _new_file(self, info: RecordingInfo) -> RecordingWriter:
+        """A file of the next number; the one after that where another program has taken it meanwhile."""
+        number = _next_number(self._folder)
+        while True:
+            self._path = self._folder / f"{number:05}.mcap"
+            numbered = replace(info, title=info.title.format(number=number))
+            try:
+                return RecordingWriter(self._path, numbered, CHUNK_S, new=True, disk=self._disk)
+            except FileExistsError:
+                number += 1
+
     def _refused(self, problem: str, t_s: float) -> None:
-        if problem != self._problem:
+        if self._seldom.may_say("refused", t_s):
             LOG.error("recorder: %s. Flying on without recording", problem)
         self._problem = problem
         self._retry_s = t_s + RETRY_S

@@ -4,18 +4,16 @@ from __future__ import annotations
 
 import gc
 import logging
-import signal
 import sys
-from collections.abc import Callable, Iterator
-from contextlib import ExitStack, contextmanager
+from collections.abc import Callable
+from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
-from types import FrameType
 
 from drivers.fakes import FakeReceiver, World
 from hw_replay.source import Source
 from vario.app.live.clock import FIRST_S, Clock, MonotonicClock
-from vario.app.live.faults import WatchedSensor
+from vario.app.live.ending import Ending
 from vario.app.live.fitting import Buses, described, fitted
 from vario.app.live.instrument import Instrument
 from vario.app.live.loop import LiveLoop
@@ -27,7 +25,7 @@ from vario.app.live.side import SideWatch
 from vario.app.live.speaker import Speaker
 from vario.app.live.status import Status, one_line
 from vario.app.nmea.out import NmeaOutput
-from vario.app.nmea.sinks import open_sink
+from vario.app.nmea.sinks import KeptSink
 from vario.flight.pipeline import Reading
 from vario.settings.load import LoadedSettings
 from vario.sound.devices import open_device
@@ -65,15 +63,16 @@ class Wishes:
 
 
 def run(loaded: LoadedSettings, wishes: Wishes, show: Callable[[str], None]) -> Status:
-    """Fly until told to stop (SIGTERM, Ctrl-C), the rehearsal ends, or the time is up.
+    """Fly until told to stop (SIGTERM, SIGHUP, Ctrl-C), the rehearsal ends, or the time is up.
 
     Args:
         loaded: the settings.
         wishes: the rest.
-        show: called about once a second with a line to show.
+        show: called about once a second with a line to show; must not wait.
 
     Returns:
-        How it was at the end.
+        How it was at the end. If something was left behind because it hangs, the process has to be ended with
+        `os._exit`; that happens by itself a moment later.
 
     Raises:
         AppError: if it cannot begin; the message says why and what to do.
@@ -88,8 +87,7 @@ def run(loaded: LoadedSettings, wishes: Wishes, show: Callable[[str], None]) -> 
     notifier = Notifier()
     with ExitStack() as stack:
         stack.callback(notifier.close)
-        # Before all that takes its time to close: a second signal must not break that off.
-        stopped = stack.enter_context(_stop_signals())
+        ending = stack.enter_context(Ending())
         over: Callable[[], bool] = lambda: False  # noqa: E731  (replaced where a rehearsal ends)
         if wishes.rehearse is not None:
             loaded = with_chips(loaded)
@@ -100,39 +98,51 @@ def run(loaded: LoadedSettings, wishes: Wishes, show: Callable[[str], None]) -> 
             clock, over = flown, lambda: flown.over
         else:
             buses = Buses()
-            stack.callback(buses.close)
+            ending.add("buses", buses.close)
             found = fitted(loaded.settings, buses)
         sensors = found.sensors
-        sink = Speaker(lambda: _sink(loaded, silent=wishes.silent))
-        stack.callback(sink.close)
         recorder = _recorder(loaded, wishes)
         if recorder is not None:
-            stack.callback(recorder.close)
+            ending.add("recorder", recorder.close)
+        sink = Speaker(lambda: _sink(loaded, silent=wishes.silent))
+        ending.add("sound", sink.close)
         side = SideWatch(wishes.config, wishes.marks)
         side.start()
-        stack.callback(side.close)
+        ending.add("side", side.close)
         listeners: list[Callable[[Reading], None]] = []
-        if loaded.settings.nmea.to is not None:
-            nmea = NmeaOutput(
-                open_sink(loaded.settings.nmea.to), loaded.settings.nmea.rate_hz, found.utc_at_zero
-            )
-            stack.callback(nmea.close)
-            listeners.append(nmea.update)
+        sentences = None if loaded.settings.nmea.to is None else KeptSink(loaded.settings.nmea.to)
+        if sentences is not None:
+            ending.add("nmea", sentences.close)
+            listeners.append(NmeaOutput(sentences, loaded.settings.nmea.rate_hz, found.utc_at_zero).update)
         instrument = Instrument(loaded, described(sensors), sink, recorder, listeners)
-        keeper = _Keeper(notifier, lambda now_s: _status(now_s, sensors, instrument, recorder, sink), show)
+
+        def status(now_s: float) -> Status:
+            return Status(
+                now_s,
+                instrument.reading,
+                [sensor.status for sensor in sensors],
+                None if recorder is None else recorder.status,
+                sink.problem,
+                sink.underruns,
+                None if sentences is None else sentences.problem,
+                ending.left_behind,
+            )
+
         loop = LiveLoop(
             Scheduler(sensors, clock),
             clock,
             instrument,
             side=side,
             utc=found.utc_at_zero,
-            chore=keeper.chore,
+            chore=_Keeper(notifier, status, show).chore,
         )
         _prefer_this_process(stack)
         notifier.ready()
-        loop.run(FIRST_S + wishes.longest_s, lambda: bool(stopped) or over())
+        loop.run(FIRST_S + wishes.longest_s, lambda: ending.asked or over())
+        ended_s = clock.now_s()
         notifier.stopping()
-    return _status(clock.now_s(), sensors, instrument, recorder, sink)
+        ending.close()
+    return status(ended_s)
 
 
 class _Keeper:
@@ -160,23 +170,6 @@ class _Keeper:
             LOG.info("%s", line)
 
 
-def _status(
-    now_s: float,
-    sensors: list[WatchedSensor],
-    instrument: Instrument,
-    recorder: Recorder | None,
-    sink: Speaker,
-) -> Status:
-    return Status(
-        now_s,
-        instrument.reading,
-        [sensor.status for sensor in sensors],
-        None if recorder is None else recorder.status,
-        sink.problem,
-        sink.underruns,
-    )
-
-
 def _sink(loaded: LoadedSettings, *, silent: bool) -> Device:
     return NullSink() if silent else open_device(loaded.settings.audio)
 
@@ -185,22 +178,6 @@ def _recorder(loaded: LoadedSettings, wishes: Wishes) -> Recorder | None:
     named = loaded.settings.recorder.folder
     folder = wishes.folder or (Path(named) if named else None)
     return None if folder is None else Recorder(FlightFiles(folder, loaded.settings.recorder.sync_s))
-
-
-@contextmanager
-def _stop_signals() -> Iterator[list[int]]:
-    """A list that fills when the process is told to stop."""
-    caught: list[int] = []
-
-    def note(number: int, _: FrameType | None) -> None:
-        caught.append(number)
-
-    before = {number: signal.signal(number, note) for number in (signal.SIGTERM, signal.SIGINT)}
-    try:
-        yield caught
-    finally:
-        for number, handler in before.items():
-            signal.signal(number, handler)
 
 
 def _prefer_this_process(stack: ExitStack) -> None:

@@ -5,11 +5,13 @@ from __future__ import annotations
 import logging
 import queue
 import threading
+import time
 from pathlib import Path
 
 from drivers.events import Event, Mark
 from vario.app.change.changes import SettingsWatch
 from vario.app.change.marks import dropped_text
+from vario.outlet import Seldom
 
 LOG = logging.getLogger("vario.live")
 
@@ -33,6 +35,7 @@ class SideWatch:
         self._marks = marks
         self._seen: set[Path] = set()
         self._seen.update(self._mark_files())
+        self._seldom = Seldom()
         self._found: queue.SimpleQueue[Event] = queue.SimpleQueue()
         self._ends = threading.Event()
         self._thread = threading.Thread(target=self._work, name="side", daemon=True)
@@ -50,9 +53,14 @@ class SideWatch:
 
     def look(self) -> None:
         """Look once."""
-        change = None if self._watch is None else self._watch.poll(0.0)
-        if change is not None:
-            self._found.put(change)
+        if self._watch is not None:
+            change = self._watch.poll(0.0)
+            if change is not None:
+                self._found.put(change)
+            if self._watch.problem is not None:
+                self._complain("%s", self._watch.problem)
+        if self._marks is not None and self._marks.exists() and not self._marks.is_dir():
+            self._complain("marks: %s is not a folder; no mark is taken", self._marks)
         for path in self._mark_files():
             try:
                 text = dropped_text(path)
@@ -69,6 +77,10 @@ class SideWatch:
         self._ends.set()
         if self._thread.is_alive():
             self._thread.join()
+
+    def _complain(self, words: str, about: object) -> None:
+        if self._seldom.may_say(words, time.monotonic()):
+            LOG.warning(words, about)
 
     def _mark_files(self) -> list[Path]:
         if self._marks is None:

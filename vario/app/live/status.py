@@ -26,6 +26,8 @@ class Status:
         recorder: None: no folder is set.
         sound: why nothing is heard; None if something is, or nothing is meant to.
         sound_gaps: blocks of sound that came too late for the device.
+        sentences: why no sentence gets out; None if they do, or none are meant to.
+        left_behind: at the end, what did not close in time.
     """
 
     t_s: float
@@ -34,6 +36,8 @@ class Status:
     recorder: RecorderStatus | None
     sound: str | None
     sound_gaps: int = 0
+    sentences: str | None = None
+    left_behind: tuple[str, ...] = ()
 
 
 def one_line(status: Status) -> str:
@@ -54,6 +58,8 @@ def one_line(status: Status) -> str:
     else:
         file = status.recorder.file
         parts.append(f"recording {file.name}" if file and not status.recorder.problem else "NOT RECORDING")
+        if status.recorder.memory is not None:
+            parts.append("IN MEMORY ONLY, gone at power off")
         if status.recorder.waiting > MANY_WAITING:
             parts.append("the card is slow")
         if status.recorder.lost:
@@ -62,6 +68,8 @@ def one_line(status: Status) -> str:
         parts.append("NO SOUND")
     if status.sound_gaps:
         parts.append(f"{status.sound_gaps} gaps in the sound")
+    if status.sentences is not None:
+        parts.append("NO SENTENCES")
     return " | ".join(parts)
 
 

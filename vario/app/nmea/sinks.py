@@ -2,6 +2,8 @@
 
 A reader that is slower than the sentences come loses some: whole ones, and the oldest stay. Nothing here
 listens or sends anywhere but at the address given.
+
+A sink is opened once. `KeptSink` opens it again when it has gone, or was not there at the start.
 """
 
 from __future__ import annotations
@@ -11,12 +13,13 @@ import socket
 from contextlib import suppress
 from pathlib import Path
 from types import TracebackType
-from typing import Any, BinaryIO, Self
+from typing import Any, BinaryIO, Protocol, Self
 
 import serial
 
 from vario.app.errors import AppError, OutputError
 from vario.app.nmea.out import Sink
+from vario.outlet import FIRST_RETRY_S, Outlet
 from vario.settings.output import FORMS, Network, Serial, parse_address
 
 MOST_READERS = 8
@@ -33,7 +36,51 @@ range does. Its seat would be taken for a quarter of an hour otherwise, and a st
 wind and a climb of minutes ago when it comes back."""
 
 
-def open_sink(address: str) -> Sink:
+class KeptSink:
+    """The sink an address names, opened as soon as it can be, and again when it has gone.
+
+    Args:
+        address: as the settings have it.
+        retry_s: see `Outlet`.
+    """
+
+    def __init__(self, address: str, retry_s: float = FIRST_RETRY_S) -> None:
+        self._outlet: Outlet[OpenSink] = Outlet(
+            "nmea",
+            lambda: open_sink(address),
+            lambda sink: sink.problem,
+            lambda sink: sink.is_lost,
+            without="without sentences",
+            retry_s=retry_s,
+        )
+
+    @property
+    def problem(self) -> str | None:
+        """Why no sentence gets out; None if all is well."""
+        return self._outlet.problem
+
+    def write(self, data: bytes) -> None:
+        """Pass on whole sentences, or drop them."""
+        self._outlet.give(lambda sink: sink.write(data))
+
+    def close(self) -> None:
+        """Let go of the line or the network."""
+        self._outlet.close()
+
+
+class OpenSink(Sink, Protocol):
+    """A sink that says how it is."""
+
+    @property
+    def problem(self) -> str | None:
+        """Why the last sentences did not get out; None if they did."""
+
+    @property
+    def is_lost(self) -> bool:
+        """Whether it has to be closed and opened again."""
+
+
+def open_sink(address: str) -> OpenSink:
     """The sink an address names.
 
     Raises:
@@ -57,7 +104,11 @@ def _family(network: Network) -> socket.AddressFamily:
 class UdpSink:
     """Sends every set of sentences as one datagram."""
 
+    is_lost = False
+    """The socket stays good when the network goes."""
+
     def __init__(self, network: Network) -> None:
+        self.problem: str | None = None
         self._to = (network.host, network.port)
         self._socket = socket.socket(_family(network), socket.SOCK_DGRAM)
         self._socket.setblocking(False)
@@ -65,8 +116,14 @@ class UdpSink:
 
     def write(self, data: bytes) -> None:
         """Send; nobody there, or no network for now, is no reason to stop."""
-        with suppress(OSError):
+        try:
             self._socket.sendto(data, self._to)
+        except BlockingIOError:
+            return
+        except OSError as error:
+            self.problem = f"udp:{self._to[0]}:{self._to[1]}: cannot be sent to: {error.strerror or error}"
+        else:
+            self.problem = None
 
     def close(self) -> None:
         """Close the socket."""
@@ -75,6 +132,10 @@ class UdpSink:
 
 class TcpSink:
     """Serves whoever connects, up to `MOST_READERS`; what they send is thrown away."""
+
+    problem = None
+    is_lost = False
+    """A port stays open while its address is away, and serves when it is back (tried on Linux, no source)."""
 
     def __init__(self, network: Network) -> None:
         self._server = socket.create_server(
@@ -156,10 +217,12 @@ class _Reader:
 class SerialSink:
     """Writes to a serial line, and drops whole sentences that the line is too slow for.
 
-    A device that has gone is given up quietly: the flight goes on.
+    A device that has gone says so by `problem`.
     """
 
     def __init__(self, line: Serial) -> None:
+        self.problem: str | None = None
+        self._device = line.device
         self._port: Any = serial.Serial(line.device, line.baud, timeout=0, write_timeout=0)
         self._rest = b""
 
@@ -175,8 +238,14 @@ class SerialSink:
                     # Not begun: dropped with what follows. Begun: the rest of it goes first next time.
                     self._rest = one[sent:] if sent else b""
                     return
-        except (OSError, serial.SerialException):
+        except (OSError, serial.SerialException) as error:
             self._rest = b""
+            self.problem = f"{self._device}: has gone: {error}"
+
+    @property
+    def is_lost(self) -> bool:
+        """Whether it has to be opened again."""
+        return self.problem is not None
 
     def _send(self, data: bytes) -> int:
         # Past the library's own `write`, which tries again for ever on a line that takes nothing.

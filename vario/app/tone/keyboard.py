@@ -77,7 +77,8 @@ def play_keyboard(tone: Tone, device: str | None) -> None:
             fly(keyboard, sink, tone, _show)
         finally:
             termios.tcsetattr(keyboard, termios.TCSADRAIN, before)
-        print(f"\n{sink.underruns} blocks came too late, the device was lost {sink.losses} times")
+        gone = "" if sink.is_playing else "; the sound device has gone"
+        print(f"\n{sink.underruns} blocks came too late{gone}")
 
 
 def fly(keyboard: int, sink: Sink, tone: Tone, show: Callable[[Air], None]) -> None:

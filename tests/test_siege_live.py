@@ -1,0 +1,22 @@
+"""Attacks on the running instrument, of each kind one; `tests/siege/live.py` has all of them."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from tests.siege.live import ATTACKS, SHORT
+
+SHORT_ATTACKS = [attack for attack in ATTACKS if attack[2] in SHORT]
+
+
+@pytest.mark.parametrize(
+    ("attack", "expectation", "does"), SHORT_ATTACKS, ids=[attack for attack, _, _ in SHORT_ATTACKS]
+)
+def test_it_holds(attack: str, expectation: str, does: Callable[[Path], str], tmp_path: Path) -> None:
+    seen = does(tmp_path)
+    if seen.startswith("not tried"):
+        pytest.skip(seen)
+    assert seen, f"{attack}: {expectation}"

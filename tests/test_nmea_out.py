@@ -21,11 +21,11 @@ from tests.page_flights import demo
 from vario.app.errors import AppError
 from vario.app.export.sentences import play_nmea
 from vario.app.live.run import Wishes, run
+from vario.app.nmea.kept import KeptSink
 from vario.app.nmea.out import LONGEST, NmeaOutput, sentence, sentences
 from vario.app.nmea.sinks import (
     BACKLOG_BYTES,
     MOST_READERS,
-    KeptSink,
     SerialSink,
     TcpSink,
     UdpSink,

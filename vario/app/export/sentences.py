@@ -8,8 +8,9 @@ from datetime import datetime
 from pathlib import Path
 
 from vario.app.errors import AppError
+from vario.app.nmea.kept import KeptSink
 from vario.app.nmea.out import NmeaOutput
-from vario.app.nmea.sinks import FileSink, KeptSink, open_sink
+from vario.app.nmea.sinks import FileSink, open_sink
 from vario.flight.frames import JUMP_S
 from vario.flight.pipeline import Reading
 

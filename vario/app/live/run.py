@@ -24,8 +24,8 @@ from vario.app.live.scheduler import Scheduler
 from vario.app.live.side import SideWatch
 from vario.app.live.speaker import Speaker
 from vario.app.live.status import Status, one_line
+from vario.app.nmea.kept import KeptSink
 from vario.app.nmea.out import NmeaOutput
-from vario.app.nmea.sinks import KeptSink
 from vario.flight.pipeline import Reading
 from vario.settings.load import LoadedSettings
 from vario.sound.devices import open_device

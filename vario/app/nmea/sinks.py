@@ -3,7 +3,7 @@
 A reader that is slower than the sentences come loses some: whole ones, and the oldest stay. Nothing here
 listens or sends anywhere but at the address given.
 
-A sink is opened once. `KeptSink` opens it again when it has gone, or was not there at the start.
+A sink is opened once. `KeptSink` (vario/app/nmea/kept.py) opens it again when it has gone.
 """
 
 from __future__ import annotations
@@ -19,7 +19,6 @@ import serial
 
 from vario.app.errors import AppError, OutputError
 from vario.app.nmea.out import Sink
-from vario.outlet import FIRST_RETRY_S, Outlet
 from vario.settings.output import FORMS, Network, Serial, parse_address
 
 MOST_READERS = 8
@@ -34,38 +33,6 @@ PATIENCE_S = 10.0
 """So long the system waits for a reader that takes nothing or has vanished without a word, as a tablet out of
 range does. Its seat would be taken for a quarter of an hour otherwise, and a stalled one would be shown a
 wind and a climb of minutes ago when it comes back."""
-
-
-class KeptSink:
-    """The sink an address names, opened as soon as it can be, and again when it has gone.
-
-    Args:
-        address: as the settings have it.
-        retry_s: see `Outlet`.
-    """
-
-    def __init__(self, address: str, retry_s: float = FIRST_RETRY_S) -> None:
-        self._outlet: Outlet[OpenSink] = Outlet(
-            "nmea",
-            lambda: open_sink(address),
-            lambda sink: sink.problem,
-            lambda sink: sink.is_lost,
-            without="without sentences",
-            retry_s=retry_s,
-        )
-
-    @property
-    def problem(self) -> str | None:
-        """Why no sentence gets out; None if all is well."""
-        return self._outlet.problem
-
-    def write(self, data: bytes) -> None:
-        """Pass on whole sentences, or drop them."""
-        self._outlet.give(lambda sink: sink.write(data))
-
-    def close(self) -> None:
-        """Let go of the line or the network."""
-        self._outlet.close()
 
 
 class OpenSink(Sink, Protocol):

@@ -10,10 +10,12 @@ from typing import Any
 
 from hw_replay.source import Source
 from vario.app.errors import OutputError
+from vario.app.outputs.catalogue import TRACE as COLUMNS
+from vario.app.outputs.columns import Columns
+from vario.app.outputs.trace import TraceWriter
 from vario.app.passage import Passage
 from vario.app.picture.circle_pictures import CirclePictures, with_pictures
-from vario.app.picture.rows import TrackRows
-from vario.app.trace import TraceWriter
+from vario.app.picture.data import MOST_ROWS
 from vario.flight.frames import JUMP_S
 from vario.flight.pipeline import Reading
 from vario.settings.glider import Glider
@@ -52,7 +54,8 @@ def replay(
     except OSError as error:
         raise OutputError(out_dir, error) from error
     passage = Passage(source, settings, glider, follow_changes=follow_changes, progress=progress)
-    rows = TrackRows(settings.trace.rate_hz)
+    rate_hz, start_utc = settings.trace.rate_hz, source.info.start_utc
+    rows = Columns(COLUMNS, rate_hz, start_utc, most_rows=MOST_ROWS)
     pictures = CirclePictures()
     pictured: list[object] = []
 
@@ -61,7 +64,7 @@ def replay(
         pictured.extend(pictures.of(climb) for climb in passage.climbs[len(pictured) :])
 
     with (
-        TraceWriter(out_dir / TRACE, settings.trace.rate_hz) as trace,
+        TraceWriter(out_dir / TRACE, rate_hz, start_utc) as trace,
         WavSink(out_dir / TONE) as sound,
     ):
         before: Reading | None = None
@@ -74,7 +77,7 @@ def replay(
             before = reading
             values = trace.take(reading)
             if values is not None:
-                rows.take(reading, values)
+                rows.keep(values)
             pictures.take(reading)
             if len(passage.climbs) > len(pictured):
                 picture_climbs()

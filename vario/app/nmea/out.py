@@ -22,7 +22,7 @@ from datetime import UTC, datetime, timedelta
 from functools import reduce
 from typing import Protocol
 
-from vario.app.trace import Pacer
+from vario.app.outputs.pacer import Pacer
 from vario.flight.pipeline import Reading
 
 LONGEST = 82

@@ -20,9 +20,9 @@ from hw_replay.writer import RecordingWriter
 from vario.app.change.changes import UNFINISHED_POLLS, SettingsWatch, apply_change
 from vario.app.change.short_names import SETTABLE, set_setting
 from vario.app.cli import main
+from vario.app.outputs.catalogue import TRACE
 from vario.app.player import play
 from vario.app.replay import replay
-from vario.app.outputs.catalogue import TRACE
 from vario.flight.energy import Noise
 from vario.flight.mode import Mode
 from vario.flight.pipeline import Pipeline

@@ -96,7 +96,7 @@ class ColumnDifference:
 
 @dataclass(frozen=True, slots=True)
 class ClimbMean:
-    """One column over one climb: the mean of A, that of B (None: angles without one), and the RMS of B − A."""
+    """One column over one climb: the means of A and B (None: angles without one) and the RMS of B − A."""
 
     a: float | None
     b: float | None

@@ -11,7 +11,6 @@ from vario.app.compare.tables import Floats
 from vario.app.outputs.catalogue import output_of
 from vario.app.outputs.output import Output
 
-
 NO_MEAN = "–"
 """Differences of an angle that are spread around the circle have no mean."""
 
@@ -145,7 +144,8 @@ def _rows(count: int, of: int | None = None) -> str:
 
 def _climb_sentence(number: int, climb: ClimbDifference) -> str | None:
     moved = [
-        f"{name} {_figure(name, mean.a, 2, sign=True)} to {_figure(name, mean.b, 2, sign=True)}{unit_of_column(name)}"
+        f"{name} {_figure(name, mean.a, 2, sign=True)} to "
+        f"{_figure(name, mean.b, 2, sign=True)}{unit_of_column(name)}"
         for name, mean in climb.means.items()
         if mean.a is not None and mean.b is not None and abs(mean.b - mean.a) >= 0.005
     ]

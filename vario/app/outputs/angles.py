@@ -1,6 +1,6 @@
 """Statistics of angles, which wrap at 2π: differences the short way round, means as directions.
 
-Source: K. V. Mardia and P. E. Jupp, "Directional Statistics", 2000, ch. 2 (mean direction, mean resultant length).
+Source: K. V. Mardia and P. E. Jupp, "Directional Statistics", 2000, ch. 2 (mean direction, resultant length).
 """
 
 from __future__ import annotations
@@ -34,7 +34,7 @@ def mean_direction_rad(angles: Floats) -> float | None:
 
 
 def mean_of_sums_rad(sines: float, cosines: float, count: int) -> float | None:
-    """The mean direction of `count` angles from the sums of their sines and cosines; None where there is none."""
+    """The mean direction of `count` angles from sums of their sines and cosines; None where there is none."""
     if math.hypot(sines, cosines) < LEAST_RESULTANT * count:
         return None
     return math.atan2(sines, cosines)

@@ -1,4 +1,4 @@
-"""Every output of the instrument, once. What is written, drawn, compared, exported and explained comes from here.
+"""Every output of the instrument, once. Trace, page, comparisons, exports and docs/trace.md are made from it.
 
 The entries stand in `vario/app/outputs/themes/`; a new one goes at the end of its theme there.
 """

@@ -1,4 +1,4 @@
-"""The one collector: columns of outputs in memory, for comparisons, notebooks, pictures, the page and exports."""
+"""The one collector: columns of outputs in memory, for comparisons, notebooks, pictures, page and exports."""
 
 from __future__ import annotations
 
@@ -46,9 +46,7 @@ class Columns:
     def clear(self) -> None:
         """Forget all rows so far."""
         self._numbers = {output.name: array("d") for output in self._outputs if not output.is_text}
-        self._texts: dict[str, list[str]] = {
-            output.name: [] for output in self._outputs if output.is_text
-        }
+        self._texts: dict[str, list[str]] = {output.name: [] for output in self._outputs if output.is_text}
         self._count = 0
 
     def __len__(self) -> int:

@@ -13,8 +13,8 @@ _HEAD = """# The columns of trace.csv
 Made from the catalogue of outputs by `python -m vario.app.outputs.document > docs/trace.md`.
 
 * `[trace] rate` sets how many rows a second there are: 10 unless it is changed.
-* Values are in SI units, named at the end of the column's name. Up is positive. Directions are from true north,
-  clockwise, in radians. Latitude and longitude are in degrees.
+* Values are in SI units; the end of the column's name is the unit. Up is positive. Directions are from true
+  north, clockwise, in radians. Latitude and longitude are in degrees.
 * An empty cell means that the value is not known.
 * Read columns by name. A new version may add columns in between.
 * `vario export --as csv` and `--as parquet` and the Python interface give the same columns.

@@ -54,7 +54,7 @@ MPS = Unit(" m/s")
 KMPH = Unit(" km/h", 3.6)
 DEGREES = Unit("°", math.degrees(1.0))
 _SHOWN = {"rad": DEGREES, "radps": Unit("°/s", math.degrees(1.0))}
-"""By the last part of the name. Other outputs are shown in their SI unit, unless their entry says otherwise."""
+"""By the last part of the name. Others are shown in their SI unit, unless their entry names another."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -19,9 +19,7 @@ class Sampler:
         start_utc: the instant at `t_s` = 0, for outputs of `Kind.UTC`; None: not known, they are empty.
     """
 
-    def __init__(
-        self, outputs: Sequence[Output], rate_hz: float, start_utc: datetime | None = None
-    ) -> None:
+    def __init__(self, outputs: Sequence[Output], rate_hz: float, start_utc: datetime | None = None) -> None:
         self._pacer = Pacer(rate_hz)
         self._getters = tuple(_getter(output, start_utc) for output in outputs)
         self._events = [_Events(place, output) for place, output in enumerate(outputs) if output.number_of]

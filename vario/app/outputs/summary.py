@@ -206,11 +206,13 @@ class FlightSummary:
             "samples": _samples(health),
             "rejected_by_reader": source.rejected(),
             "quality_s": {flag: round(seconds, 2) for flag, seconds in self._quality_s.items()},
-            "references": {
-                name: comparison.result() for name, comparison in self._comparisons.items()
-            },
+            "references": self.references(),
             "warnings": self._warnings(source, glider, health),
         }
+
+    def references(self) -> dict[str, dict[str, Any]]:
+        """How far the outputs are from the reference values of the recording, by the reference's name."""
+        return {name: comparison.result() for name, comparison in self._comparisons.items()}
 
     def _circling_share(self) -> float | None:
         circling, cruise = self._mode_s[Mode.CIRCLING.value], self._mode_s[Mode.CRUISE.value]

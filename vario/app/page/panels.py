@@ -41,9 +41,7 @@ ESTIMATE = (
     Panel("two_varios", "Two ways to the vario", "m/s", 140, {"zero": True}),
     Panel("gyro_bias", "Gyro bias", "°/s", 120, {"zero": True}),
     Panel("accel_bias", "Accelerometer bias", "m/s²", 120, {"zero": True}),
-    Panel(
-        "attitude_sigma", "Uncertainty of pitch and bank", "°, one standard deviation", 100, {"from": 0}
-    ),
+    Panel("attitude_sigma", "Uncertainty of pitch and bank", "°, one standard deviation", 100, {"from": 0}),
 )
 """How well the estimator does, below the innovations."""
 
@@ -69,5 +67,11 @@ def _series(output: Output, plot: Plot) -> list[Any]:
     """Column, label, ink, width of the line, decimals, dashes, and the unit where it is not the panel's."""
     unit = output.shown_in.text if plot.second_scale else None
     return [
-        output.page_name, plot.label, plot.ink, plot.width, output.shown_decimals, list(plot.dash) or None, unit
+        output.page_name,
+        plot.label,
+        plot.ink,
+        plot.width,
+        output.shown_decimals,
+        list(plot.dash) or None,
+        unit,
     ]

@@ -107,6 +107,7 @@ WIND = (
         _wind(lambda w: w.sigma_mps),
         3,
         "Standard deviation of the wind in the direction in which it is known least.",
+        shown=KMPH,
     ),
     Output(
         "wind_age_s",

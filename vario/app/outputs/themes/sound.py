@@ -45,7 +45,9 @@ SOUND = (
         "tone_voice",
         _voice,
         0,
-        "Which voice sounds: " + ", ".join(f"`{voice}`" for voice in _VOICES.values()) + "; empty in silence.",
+        "Which voice sounds: "
+        + ", ".join(f"`{voice}`" for voice in _VOICES.values())
+        + "; empty in silence.",
         Kind.TEXT,
         subject="the voice of the tone",
     ),

@@ -100,9 +100,7 @@ def test_a_changed_mode_is_a_difference_and_is_told() -> None:
     b = rows([1.0] * 20, ["cruise"] * 12 + ["circling"] * 8)
     comparison = compare_tables(table(a), table(b))
     assert comparison["mode"].beyond == 2
-    assert any(
-        "the flight mode is another one in 2 rows (10 %)" in sentence for sentence in meaning(comparison)
-    )
+    assert any("the flight mode differs in 2 rows (10 %)" in sentence for sentence in meaning(comparison))
 
 
 def test_a_missing_column_differs_and_a_new_one_does_not() -> None:

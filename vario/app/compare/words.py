@@ -1,4 +1,4 @@
-"""A comparison in sentences: what the pilot would notice of the change."""
+"""Describe a comparison in sentences: what the pilot would notice of the change."""
 
 from __future__ import annotations
 
@@ -65,7 +65,7 @@ def _figure(name: str, value: float, decimals: int, *, sign: bool) -> str:
 def meaning(comparison: Comparison) -> Iterator[str]:
     """One sentence for everything a pilot would notice, the first divergence first, then what else moved.
 
-    B is spoken of as the new one, A as what it is measured by.
+    Sentences describe B as the new trace, and A as the one it is measured by.
     """
     yield from beginning(comparison)
     moved = [column for column in comparison.columns if column.moved]
@@ -111,7 +111,7 @@ def _column_sentence(column: ColumnDifference, *, reference: bool) -> str:
     subject = output.subject
     if output.is_text:
         other = int(column.difference.sum())
-        return f"{subject} is another one in {_rows(other, rows)}"
+        return f"{subject} differs in {_rows(other, rows)}"
     parts = []
     if column.all is not None and column.largest is not None and column.largest_s is not None:
         if column.largest == 0.0:

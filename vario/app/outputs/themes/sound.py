@@ -82,7 +82,7 @@ SOUND = (
         + ", ".join(f"`{cue}`" for cue in _CUES.values())
         + "; several are joined by `+`.",
         Kind.EVENT,
-        subject="the cues",
+        subject="the cue",
         number_of=_cue_number,
     ),
 )

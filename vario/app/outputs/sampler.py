@@ -28,7 +28,10 @@ class Sampler:
     def take(self, reading: Reading) -> list[Value] | None:
         """Look at every reading here. Returns the values of a row, or None where no row is due."""
         for events in self._events:
-            events.take(reading)
+            # Asked here and not in a method of `events`: this runs in every frame.
+            number = events.number_of(reading)
+            if number != events.number:
+                events.add(number, reading)
         self._latest = reading
         return self._row(reading) if self._pacer.due(reading.t_s) else None
 
@@ -54,16 +57,14 @@ class _Events:
         assert output.number_of is not None  # noqa: S101  (the caller has looked)
         self.place = place
         self.waiting: list[str] = []
+        self.number_of = output.number_of
+        self.number: int | None = None
         self._value_of = output.value_of
-        self._number_of = output.number_of
-        self._number: int | None = None
 
-    def take(self, reading: Reading) -> None:
-        number = self._number_of(reading)
-        if number != self._number:
-            self._number = number
-            if number is not None:
-                self.waiting.append(str(self._value_of(reading)))
+    def add(self, number: int | None, reading: Reading) -> None:
+        self.number = number
+        if number is not None:
+            self.waiting.append(str(self._value_of(reading)))
 
 
 def _getter(output: Output, start_utc: datetime | None) -> Getter:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from enum import Enum, auto
 
@@ -55,6 +55,11 @@ KMPH = Unit(" km/h", 3.6)
 DEGREES = Unit("°", math.degrees(1.0))
 _SHOWN = {"rad": DEGREES, "radps": Unit("°/s", math.degrees(1.0))}
 """By the last part of the name. Others are shown in their SI unit, unless their entry names another."""
+
+
+def words(values: Iterable[str]) -> str:
+    """The words of a text output, for its meaning."""
+    return ", ".join(f"`{value}`" for value in values)
 
 
 @dataclass(frozen=True, slots=True)

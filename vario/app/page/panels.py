@@ -29,7 +29,7 @@ class Panel:
 
 
 FLIGHT = (
-    Panel("height", "Height", "m", 170, {"climbs": True}),
+    Panel("altitude", "Altitude", "m", 170, {"climbs": True}),
     Panel("vario", "Vario", "m/s", 190, {"zero": True}),
     Panel("airspeed", "Airspeed", "km/h", 140),
     Panel("wind", "Wind", "km/h", 130, {"from": 0}),

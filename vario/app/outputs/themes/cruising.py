@@ -5,9 +5,10 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 
-from vario.app.outputs.output import KMPH, Kind, Output, Plot, Value
+from vario.app.outputs.output import KMPH, Kind, Output, Plot, Value, words
 from vario.flight.glide import Glide
 from vario.flight.pipeline import Reading
+from vario.flight.speed_to_fly import Limit
 from vario.flight.wind import Wind
 
 
@@ -49,7 +50,7 @@ SPEEDS = (
         "speed_limit",
         lambda r: r.speed.limit.value,
         0,
-        "What limits the speed to fly: `none`, `stall`, `manoeuvring`, `rough_air` or `never_exceed`.",
+        f"What limits the speed to fly: {words(limit.value for limit in Limit)}.",
         Kind.TEXT,
     ),
     Output(

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from vario.app.outputs.output import KMPH, Kind, Output, Plot
+from vario.app.outputs.output import KMPH, Kind, Output, Plot, words
+from vario.flight.mode import Mode
 from vario.flight.pipeline import Reading
+from vario.flight.quality import Quality
 
 
 def _pitch(r: Reading) -> float | None:
@@ -28,7 +30,7 @@ PRIMARY = (
         "mode",
         lambda r: r.mode.value,
         0,
-        "Flight mode: `ground`, `launch`, `cruise` or `circling`.",
+        f"Flight mode: {words(mode.value for mode in Mode)}.",
         Kind.TEXT,
         subject="the flight mode",
     ),
@@ -39,7 +41,7 @@ PRIMARY = (
         "Pressure altitude in the standard atmosphere (1013.25 hPa). True altitude is in `gnss_altitude_m`.",
         subject="pressure altitude",
         shown_decimals=0,
-        plot=Plot("height", "pressure altitude", "ink", 1.6),
+        plot=Plot("altitude", "pressure altitude", "ink", 1.6),
     ),
     Output(
         "ias_mps",
@@ -161,7 +163,8 @@ PRIMARY = (
         "quality",
         lambda r: str(r.quality),
         0,
-        "What keeps the outputs from being complete, as words joined by `+`; `ok` if nothing does.",
+        "What keeps the outputs from being complete, as words joined by `+`: "
+        f"{words(str(flag) for flag in Quality)}; `ok` if nothing does.",
         Kind.TEXT,
         subject="what the instrument says about its own quality",
     ),

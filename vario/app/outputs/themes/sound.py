@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from vario.app.outputs.output import Kind, Output, Value
+from vario.app.outputs.output import Kind, Output, Value, words
 from vario.flight.cues import Cue
 from vario.flight.pipeline import Reading
 from vario.flight.tone import Voice
@@ -45,9 +45,7 @@ SOUND = (
         "tone_voice",
         _voice,
         0,
-        "Which voice sounds: "
-        + ", ".join(f"`{voice}`" for voice in _VOICES.values())
-        + "; empty in silence.",
+        f"Which voice sounds: {words(_VOICES.values())}; empty in silence.",
         Kind.TEXT,
         subject="the voice of the tone",
     ),
@@ -78,9 +76,8 @@ SOUND = (
         "cue",
         _cue,
         0,
-        "The cue that began since the row before, in this row only: "
-        + ", ".join(f"`{cue}`" for cue in _CUES.values())
-        + "; several are joined by `+`.",
+        f"The cue that began since the row before, in this row only: {words(_CUES.values())}; several are "
+        "joined by `+`.",
         Kind.EVENT,
         subject="the cue",
         number_of=_cue_number,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
+import math
 import statistics
 from collections.abc import Mapping, Sequence
 from pathlib import Path
@@ -99,9 +100,7 @@ def test_a_changed_mode_is_a_difference_and_is_told() -> None:
     b = rows([1.0] * 20, ["cruise"] * 12 + ["circling"] * 8)
     comparison = compare_tables(table(a), table(b))
     assert comparison["mode"].beyond == 2
-    assert any(
-        "the flight mode is another one in 2 rows (10 %)" in sentence for sentence in meaning(comparison)
-    )
+    assert any("the flight mode differs in 2 rows (10 %)" in sentence for sentence in meaning(comparison))
 
 
 def test_a_missing_column_differs_and_a_new_one_does_not() -> None:
@@ -137,6 +136,32 @@ def test_angles_differ_the_short_way_round() -> None:
     comparison = compare_tables(*map(table, trace))
     assert comparison["heading_rad"].largest == pytest.approx(0.02, abs=1e-4)
     assert any("1.1° higher" in sentence for sentence in meaning(comparison))
+
+
+def test_angles_are_interpolated_the_short_way_round() -> None:
+    """Halfway between 359° and 1° is north, not south."""
+    truth = reference([0.0, 1.0], "heading_rad", np.radians([359.0, 1.0]).tolist())
+    trace = [{"t_s": "0.50", "heading_rad": "0.0000"}, {"t_s": "0.75", "heading_rad": "0.0000"}]
+    found = compare_tables(truth, table(trace))["heading_rad"]
+    assert np.allclose(np.degrees(found.difference), [0.0, -0.5], atol=1e-9)
+
+
+def test_differences_all_round_the_circle_have_no_mean(tmp_path: Path) -> None:
+    """Their linear mean would say 0; their RMS still says how large they are."""
+    n = 360
+    headings = np.radians(np.arange(n)).tolist()
+    a = [{"t_s": f"{0.1 * i:.2f}", "heading_rad": "0.0000", "mode": "cruise"} for i in range(n)]
+    b = [dict(row, heading_rad=f"{heading:.4f}") for row, heading in zip(a, headings, strict=True)]
+    comparison = compare_tables(table(a), table(b))
+    spread = comparison["heading_rad"].all
+    assert spread is not None
+    assert spread.mean is None
+    assert spread.rms == pytest.approx(math.pi / math.sqrt(3), rel=1e-3)  # uniform over ±π
+    assert any("heading: no mean direction, RMS 104°" in sentence for sentence in meaning(comparison))
+    paths = [write(tmp_path / f"{name}.csv", rows) for name, rows in (("a", a), ("b", b))]
+    assert main(["compare", *map(str, paths), "--out", str(tmp_path / "out")]) == 1
+    found = json.loads((tmp_path / "out" / "compare.json").read_text(encoding="utf-8"))
+    assert found["columns"]["heading_rad"]["all"]["mean"] is None
 
 
 def test_statistics_by_mode_and_climb() -> None:

@@ -7,6 +7,7 @@ from xml.etree import ElementTree as ET
 
 import pytest
 
+from vario.app.outputs.document import trace_reference
 from vario.app.simulate.reference import scenario_reference
 from vario.app.simulate.schema import ScenarioFile
 from vario.app.simulate.tables import TABLES
@@ -31,6 +32,11 @@ def test_the_settings_reference_is_in_step_with_the_schema() -> None:
 def test_the_scenario_reference_is_in_step_with_the_schema() -> None:
     # If this fails: python -m vario.app.simulate.reference > docs/scenarios.md
     assert (DOCS / "scenarios.md").read_text(encoding="utf-8") == scenario_reference()
+
+
+def test_the_columns_of_the_trace_are_in_step_with_the_catalogue() -> None:
+    # If this fails: python -m vario.app.outputs.document > docs/trace.md
+    assert (DOCS / "trace.md").read_text(encoding="utf-8") == trace_reference()
 
 
 @pytest.mark.parametrize(

@@ -26,7 +26,7 @@ from vario.app.export.igc import igc_lines, write_igc
 from vario.app.export.igc_fields import K_FIELDS, latitude, longitude, metres, vertical
 from vario.app.export.sentences import play_nmea
 from vario.app.export.tables import write_csv, write_parquet
-from vario.app.trace import COLUMNS, TEXT_COLUMNS
+from vario.app.outputs.catalogue import TRACE
 from vario.flight.pipeline import Reading
 
 START = datetime(2025, 6, 14, 12, 30, tzinfo=UTC)
@@ -223,17 +223,18 @@ def test_parquet_and_csv_are_the_same_table(tmp_path: Path) -> None:
     table = parquet.read_table(tmp_path / "trace.parquet")
     with (tmp_path / "trace.csv").open(newline="", encoding="ascii") as file:
         rows = list(csv.DictReader(file))
-    assert table.column_names == list(COLUMNS)
+    assert table.column_names == [output.name for output in TRACE]
     assert table.num_rows == len(rows) > 6000
-    assert table.schema.field("vario_mps").metadata == {b"unit": b"m/s"}
-    for name, (_, decimals) in COLUMNS.items():
+    assert table.schema.field("vario_mps").metadata[b"unit"] == b"m/s"
+    for output in TRACE:
+        name = output.name
         for value, row in list(zip(table[name].to_pylist(), rows, strict=True))[::101]:
-            if name in TEXT_COLUMNS:
-                assert value == row[name]
+            if output.is_text:
+                assert (value or "") == row[name]
             elif value is None:
                 assert row[name] == ""
             else:
-                assert value == pytest.approx(float(row[name]), abs=0.501 * 10**-decimals)
+                assert value == pytest.approx(float(row[name]), abs=0.501 * 10**-output.decimals)
 
 
 @pytest.mark.parametrize("kind", ["igc", "nmea"])

@@ -38,9 +38,10 @@ FLOATS = [
     "wind_north_mps",
     "wind_east_mps",
     "speed_to_fly_mps",
-    "north_m",
-    "east_m",
+    "latitude_deg",
+    "longitude_deg",
 ]
+A_DEGREE_M = 111_195.0  # on a sphere with the mean radius of the Earth, at the equator
 CLIMB = {
     "start_s": 150.0,
     "end_s": 280.0,
@@ -64,7 +65,7 @@ def flight(seconds: int = 400, rate_hz: int = 10) -> Trace:
     trace["ias_mps"] = 25 + 5 * slow
     trace["wind_east_mps"] = np.full(n, 4.0)
     trace["wind_north_mps"] = np.full(n, -3.0)
-    trace["east_m"], trace["north_m"] = 30 * t_s, 20 * t_s
+    trace["longitude_deg"], trace["latitude_deg"] = 9.0 + 30 * t_s / A_DEGREE_M, 20 * t_s / A_DEGREE_M
     return trace
 
 
@@ -221,7 +222,7 @@ def test_many_climbs_list_those_that_gained_most() -> None:
         (["ias_mps", "speed_to_fly_mps"], "no airspeed in this recording"),
         (["ias_mps"], "no airspeed in this recording"),
         (["speed_to_fly_mps"], "no speed to fly in this recording"),
-        (["north_m"], "no position in this recording"),
+        (["latitude_deg"], "no position in this recording"),
         (["wind_north_mps", "wind_east_mps"], "no wind"),
     ],
 )

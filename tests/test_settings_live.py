@@ -20,9 +20,9 @@ from hw_replay.writer import RecordingWriter
 from vario.app.change.changes import UNFINISHED_POLLS, SettingsWatch, apply_change
 from vario.app.change.short_names import SETTABLE, set_setting
 from vario.app.cli import main
+from vario.app.outputs.catalogue import TRACE
 from vario.app.player import play
 from vario.app.replay import replay
-from vario.app.trace import values
 from vario.flight.energy import Noise
 from vario.flight.mode import Mode
 from vario.flight.pipeline import Pipeline
@@ -154,8 +154,8 @@ def test_a_recording_holds_the_changes_and_replays_them(tmp_path: Path) -> None:
         for sample in samples:
             writer.write(sample)
     assert [s for s in Recording(path) if isinstance(s, SettingsChange)] == list(events)
-    live = [values(reading) for reading in play(samples, pipeline())]
-    again = [values(reading) for reading in play(Recording(path), pipeline())]
+    live = [[output.value_of(reading) for output in TRACE] for reading in play(samples, pipeline())]
+    again = [[output.value_of(reading) for output in TRACE] for reading in play(Recording(path), pipeline())]
     assert live == again
     loaded = parse_settings(settings_text("0.5 m/s"), "s", GLIDER)
     found = replay(Recording(path), loaded.settings, loaded.glider, tmp_path / "out")

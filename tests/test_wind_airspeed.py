@@ -15,8 +15,8 @@ from hypothesis import strategies as st
 
 from drivers import isa
 from drivers.samples import Baro, GnssVel, Oat, Pitot, Sample
+from vario.app.outputs.summary import airspeed_off
 from vario.app.player import play
-from vario.app.summary import airspeed_off
 from vario.flight.airspeed import BOUNDS, LEAST_OFF_NO_OAT, RATE_PER_S, STEADY_S, AirspeedStage
 from vario.flight.energy import Noise
 from vario.flight.frames import Frame

@@ -26,10 +26,12 @@ from numpy.typing import NDArray
 from hw_replay.open import open_source
 from hw_replay.simulate.demo import BUNDLED
 from hw_replay.source import Source
-from vario.app.columns import Column, References, TraceColumns
 from vario.app.compare.compare import Comparison, Tolerances, compare_tables
 from vario.app.compare.tables import Table
 from vario.app.errors import AppError
+from vario.app.outputs.catalogue import TRACE
+from vario.app.outputs.columns import Column, Columns
+from vario.app.outputs.references import References
 from vario.app.passage import Passage, carried_settings
 from vario.settings.load import LoadedSettings, load_settings
 
@@ -144,7 +146,8 @@ def replay(recording: PathLike, config: PathLike | LoadedSettings | None = None)
     """
     source = open_source(recording)
     loaded = _settings(source, recording, config)
-    trace, references = TraceColumns(loaded.settings.trace.rate_hz), References()
+    trace = Columns(TRACE, loaded.settings.trace.rate_hz, source.info.start_utc)
+    references = References()
     passage = Passage(
         source, loaded.settings, loaded.glider, follow_changes=config is None, reference=references.take
     )

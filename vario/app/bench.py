@@ -29,11 +29,11 @@ from hw_replay.open import open_source
 from hw_replay.simulate import long_flight, simulate
 from hw_replay.source import RecordingInfo
 from hw_replay.writer import RecordingWriter
+from vario.app.outputs.summary import FlightSummary
+from vario.app.outputs.trace import TraceWriter
 from vario.app.passage import Passage
 from vario.app.player import noise_of
 from vario.app.replay import REPORT, SUMMARY, TONE, TRACE, Drawing, replay
-from vario.app.summary import FlightSummary
-from vario.app.trace import TraceWriter
 from vario.flight.estimate.inertial import InertialFilter
 from vario.flight.estimate.inertial_model import SIZE, InertialNoise, Regime, Wing
 from vario.flight.frames import FRAME_S, Framer

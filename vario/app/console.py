@@ -14,7 +14,7 @@ from vario.app.clock import clock
 from vario.app.replay import REPORT, SUMMARY, TONE, TRACE
 from vario.app.terminal import CAUTION, labelled, terminal
 
-TRUTHS = ("truth_vario_mps",)
+TRUTHS = ("truth_vario_mps", "truth_netto_mps")
 """What of a simulated truth is worth a line; the rest is in the summary."""
 
 
@@ -31,7 +31,10 @@ def print_replay(
     _print_climbs(console, summary["climbs"])
     for name, found in summary["references"].items():
         if name in TRUTHS and "rms_difference" in found:
-            console.print(f"{found['beside']}: RMS {found['rms_difference']:.2f} against the simulated truth")
+            modes = ", ".join(f"{mode} {rms:.2f}" for mode, rms in found["rms_by_mode"].items())
+            console.print(
+                f"{found['beside']}: RMS {found['rms_difference']:.2f} against the simulated truth ({modes})"
+            )
         elif not name.startswith("truth_") and "mean_circling" in found:
             own = found[f"{found['beside']}_mean_circling"]
             console.print(

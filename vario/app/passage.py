@@ -10,8 +10,8 @@ from drivers.events import Mark, SettingsChange
 from drivers.samples import Reference, Sample
 from hw_replay.open import open_source
 from hw_replay.source import RecordingInfo, Source
+from vario.app.outputs.summary import FlightSummary
 from vario.app.player import Player, noise_of
-from vario.app.summary import FlightSummary
 from vario.flight.climbs import Climb
 from vario.flight.pipeline import Pipeline, Reading
 from vario.settings.carried import flying_text

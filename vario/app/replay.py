@@ -6,16 +6,20 @@ import json
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import asdict
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
 from hw_replay.source import Source
 from vario.app.atomic import result_file
 from vario.app.errors import AppError, OutputError
+from vario.app.outputs.catalogue import TRACE as COLUMNS
+from vario.app.outputs.columns import Columns
+from vario.app.outputs.output import Value
+from vario.app.outputs.trace import TraceWriter
 from vario.app.passage import Passage
 from vario.app.picture.circle_pictures import CirclePictures, with_pictures
-from vario.app.picture.rows import TrackRows
-from vario.app.trace import TraceWriter, Value
+from vario.app.picture.data import MOST_ROWS
 from vario.flight.climbs import Climb
 from vario.flight.frames import JUMP_S
 from vario.flight.pipeline import Reading
@@ -65,11 +69,12 @@ def replay(
         RecordingError: if the recording cannot be read.
     """
     passage = Passage(source, settings, glider, follow_changes=follow_changes, progress=progress)
-    drawing = Drawing(settings.trace.rate_hz) if picture else None
+    rate_hz, start_utc = settings.trace.rate_hz, source.info.start_utc
+    drawing = Drawing(rate_hz, start_utc) if picture else None
     with (
         _sink(out_dir / TONE if sound else None) as sink,
         result_file(out_dir / TRACE) as trace_path,
-        TraceWriter(trace_path, settings.trace.rate_hz) as trace,
+        TraceWriter(trace_path, rate_hz, start_utc) as trace,
     ):
         before: Reading | None = None
         for reading in passage:
@@ -119,15 +124,15 @@ def _remove(path: Path) -> None:
 class Drawing:
     """What the picture of the flight needs, kept while the flight goes by; memory is bounded."""
 
-    def __init__(self, rate_hz: float) -> None:
-        self._rows = TrackRows(rate_hz)
+    def __init__(self, rate_hz: float, start_utc: datetime | None = None) -> None:
+        self._rows = Columns(COLUMNS, rate_hz, start_utc, most_rows=MOST_ROWS)
         self._circles = CirclePictures()
         self._circle_of_climb: list[object] = []
 
     def take(self, reading: Reading, values: Sequence[Value] | None, climbs: Sequence[Climb]) -> None:
         """One reading, its row of the trace, if it has one, and the climbs that have ended by now."""
         if values is not None:
-            self._rows.take(reading, values)
+            self._rows.keep(values)
         self._circles.take(reading)
         if len(climbs) > len(self._circle_of_climb):
             self._finish(climbs)

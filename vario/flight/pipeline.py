@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 from drivers.quick import quick
-from drivers.samples import GnssPos
+from drivers.samples import GnssPos, GnssVel
 from vario.flight.airmass import Airmass, AirmassStage
 from vario.flight.airspeed import AirspeedStage
 from vario.flight.attitude import Attitude
@@ -44,7 +44,7 @@ from vario.settings.schema import Settings
 class Reading:
     """Everything the instrument knows at the end of one frame. None: not known.
 
-    `position` is the last GNSS one, `place` the same in metres (or reckoned), `needle_mps` vario that needle
+    `position` and `ground_velocity` are the last of GNSS, `place` the position in metres (or reckoned), `needle_mps` vario that needle
     and tone follow. `setting_rejected` holds from a change of settings that could not be taken until one
     that could. `airspeed_correction` is what the sensor's airspeed was multiplied by.
     """
@@ -69,6 +69,7 @@ class Reading:
     glide: Glide | None
     setting_rejected: bool
     airspeed_correction: float = 1.0
+    ground_velocity: GnssVel | None = None
 
     @property
     def speed_to_fly_mps(self) -> float | None:
@@ -104,6 +105,7 @@ class Pipeline:
         self._has_glider = glider is not None
         self._fitted = fitted_flags(settings.sensors)
         self._position: GnssPos | None = None
+        self._ground_velocity: GnssVel | None = None
         self._settings = settings
         self._rejected = self._rejected_now = False
         self._last_s: float | None = None
@@ -168,6 +170,7 @@ class Pipeline:
         relative = self._relative.update(air.relative_netto_mps, frame.dt_s)
         tone = self._tone.update(Heard(happenings, needle, energy.ias_mps, speed.command_mps, relative))
         self._position = _latest_position(inputs, self._position)
+        self._ground_velocity = _latest_velocity(inputs, self._ground_velocity)
         glide = self._glide.update(self._position, wind, energy.density_kgpm3)
         return Reading(
             frame.t_s,
@@ -190,6 +193,7 @@ class Pipeline:
             glide,
             self._rejected,
             self._airspeed.scale,
+            self._ground_velocity,
         )
 
     def _after_jump(self, *, backward: bool) -> None:
@@ -200,7 +204,7 @@ class Pipeline:
         """
         self._turning = TurningStage(self._settings.circling)
         self._place = PlaceStage()
-        self._position = None
+        self._position = self._ground_velocity = None
         self._averages.begin_again()
         self._thermal.begin_again()
         self._expected.begin_again()
@@ -261,3 +265,9 @@ def _latest_position(inputs: Inputs, last: GnssPos | None) -> GnssPos | None:
     if inputs.frame.gnss_pos:
         return inputs.frame.gnss_pos[-1]
     return last if inputs.has_position else None
+
+
+def _latest_velocity(inputs: Inputs, last: GnssVel | None) -> GnssVel | None:
+    if inputs.frame.gnss_vel:
+        return inputs.frame.gnss_vel[-1]
+    return last if inputs.has_gnss else None

@@ -11,7 +11,9 @@ import numpy as np
 
 from vario.app.compare.rows import SAME_TIME_S, paired, rows_of_one_side
 from vario.app.compare.tables import Floats, Table
-from vario.app.trace import COLUMNS, TEXT_COLUMNS
+from vario.app.outputs.angles import differences_rad, mean_direction_rad
+from vario.app.outputs.catalogue import OUTPUTS, output_of
+from vario.app.outputs.output import Output
 
 SHORTEST_CLIMB_S = 30.0
 """Circling for less, about one turn, is no climb worth a line."""
@@ -19,20 +21,21 @@ SHORTEST_CLIMB_S = 30.0
 
 @dataclass(frozen=True, slots=True)
 class Spread:
-    """Statistics of the differences B − A over some rows: their number, mean, and root mean square."""
+    """Statistics of the differences B − A over some rows: their number, mean, and root mean square.
+
+    Differences of angles are within ±π and their mean is the mean direction, None where there is none.
+    """
 
     count: int
-    mean: float
+    mean: float | None
     rms: float
 
     @classmethod
-    def of(cls, differences: Floats) -> Spread | None:
-        """None if there are no differences to speak of."""
+    def of(cls, differences: Floats, output: Output) -> Spread | None:
+        """The statistics of an output; None if there are no differences."""
         if not differences.size:
             return None
-        return cls(
-            differences.size, float(np.mean(differences)), float(np.sqrt(np.mean(np.square(differences))))
-        )
+        return cls(differences.size, _mean(output, differences), _rms(differences))
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,10 +96,10 @@ class ColumnDifference:
 
 @dataclass(frozen=True, slots=True)
 class ClimbMean:
-    """One column over one climb: the mean of A, that of B, and the RMS of B − A."""
+    """One column over one climb: the means of A and B (None: angles without one) and the RMS of B − A."""
 
-    a: float
-    b: float
+    a: float | None
+    b: float | None
     rms: float
 
 
@@ -184,7 +187,7 @@ class Tolerances:
             return self.largest[column]
         if against_reference:
             return None
-        decimals = COLUMNS[column][1] if column in COLUMNS else 3
+        decimals = output_of(column).decimals
         return 0.0 if decimals == 0 else 2.000001 * 10.0**-decimals
 
 
@@ -210,8 +213,8 @@ def compare_tables(a: Table, b: Table, tolerances: Tolerances | None = None) -> 
 
 
 def _in_order(table: Table) -> list[str]:
-    known = [name for name in COLUMNS if name in table.columns]
-    return known + [name for name in table.columns if name not in COLUMNS]
+    known = [name for name in OUTPUTS if name in table.columns]
+    return known + [name for name in table.columns if name not in OUTPUTS]
 
 
 def _column(
@@ -221,16 +224,17 @@ def _column(
     tolerances: Tolerances,
     mode: tuple[Floats, Any] | None,
 ) -> ColumnDifference:
-    t_s, va, vb = paired(name, a, b)
+    output = output_of(name)
+    t_s, va, vb = paired(output, a, b)
     reference = a.is_reference or b.is_reference
     tolerance = tolerances.of_row(name, against_reference=reference)
     rms_tolerance = tolerances.rms.get(name)
-    if name in TEXT_COLUMNS:
+    if output.is_text:
         difference = (va != vb).astype(np.float64)
         only_a = only_b = np.zeros(len(t_s), np.bool_)
         beyond = difference > 0 if tolerance is not None else only_a
     else:
-        difference = _less(name, vb, va)
+        difference = _less(output, vb, va)
         known_a, known_b = np.isfinite(va), np.isfinite(vb)
         only_a, only_b = known_a & ~known_b, known_b & ~known_a
         beyond = np.zeros(len(t_s), np.bool_)
@@ -250,29 +254,36 @@ def _column(
         only_b=int(only_b.sum()),
         beyond=int(beyond.sum()),
         first_s=float(t_s[np.argmax(beyond)]) if beyond.any() else None,
-        all=Spread.of(difference[known]),
-        modes=_by_mode(t_s, difference, mode),
+        all=Spread.of(difference[known], output),
+        modes=_by_mode(t_s, difference, mode, output),
         largest=None if at is None else float(difference[at]),
         largest_s=None if at is None else float(t_s[at]),
     )
 
 
-def _less(name: str, b: Floats, a: Floats) -> Floats:
+def _less(output: Output, b: Floats, a: Floats) -> Floats:
     """B − A, for angles the short way round."""
-    difference = b - a
-    if name.endswith("_rad"):
-        difference = (difference + math.pi) % math.tau - math.pi
-    return difference
+    return differences_rad(b, a) if output.is_angle else b - a
 
 
-def _by_mode(t_s: Floats, difference: Floats, mode: tuple[Floats, Any] | None) -> Mapping[str, Spread]:
+def _mean(output: Output, values: Floats) -> float | None:
+    return mean_direction_rad(values) if output.is_angle else float(np.mean(values))
+
+
+def _rms(differences: Floats) -> float:
+    return float(np.sqrt(np.mean(np.square(differences))))
+
+
+def _by_mode(
+    t_s: Floats, difference: Floats, mode: tuple[Floats, Any] | None, output: Output
+) -> Mapping[str, Spread]:
     if mode is None or not t_s.size or not mode[0].size:
         return {}
     times, words = mode
     before = np.clip(np.searchsorted(times, t_s + SAME_TIME_S, "right") - 1, 0, times.size - 1)
     words = words[before]
     found = {
-        str(word): Spread.of(difference[(words == word) & np.isfinite(difference)])
+        str(word): Spread.of(difference[(words == word) & np.isfinite(difference)], output)
         for word in sorted(set(words.tolist()))
     }
     return {word: spread for word, spread in found.items() if spread is not None}
@@ -283,7 +294,7 @@ def _climbs(
 ) -> Iterator[ClimbDifference]:
     if mode is None:
         return
-    pairs = {name: paired(name, a, b) for name in CLIMB_COLUMNS if name in common}
+    pairs = {name: paired(output_of(name), a, b) for name in CLIMB_COLUMNS if name in common}
     t_s, words = mode
     circling = np.concatenate([[False], words == "circling", [False]]).astype(np.int8)
     edges = np.flatnonzero(np.diff(circling))
@@ -295,10 +306,9 @@ def _climbs(
         for name, (times, va, vb) in pairs.items():
             both = (times >= start_s) & (times <= end_s) & np.isfinite(va) & np.isfinite(vb)
             if both.any():
+                output, in_a, in_b = output_of(name), va[both], vb[both]
                 means[name] = ClimbMean(
-                    float(np.mean(va[both])),
-                    float(np.mean(vb[both])),
-                    float(np.sqrt(np.mean(np.square(vb[both] - va[both])))),
+                    _mean(output, in_a), _mean(output, in_b), _rms(_less(output, in_b, in_a))
                 )
         yield ClimbDifference(start_s, end_s, means)
 

@@ -10,8 +10,8 @@ from rich.table import Table as Grid
 from vario.app.clock import clock
 from vario.app.compare.compare import ColumnDifference, Comparison
 from vario.app.compare.words import beginning, climb_sentences, mean_and_rms, shown, size, unit_of_column
+from vario.app.outputs.catalogue import output_of
 from vario.app.terminal import terminal
-from vario.app.trace import TEXT_COLUMNS
 
 MOST_NAMES = 8
 """Columns named in the verdict; the table has them all."""
@@ -59,7 +59,7 @@ def _print_columns(console: Console, columns: list[ColumnDifference]) -> None:
     for c in columns:
         mean = rms = largest = at = ""
         count, beyond = c.difference.size, str(c.beyond)
-        if c.name in TEXT_COLUMNS:
+        if output_of(c.name).is_text:
             largest, at = f"{int(c.difference.sum())} differ", _at(c.first_s)
         elif c.all is None or c.largest is None:
             count, at = 0, _at(c.first_s)
@@ -78,7 +78,7 @@ def _print_columns(console: Console, columns: list[ColumnDifference]) -> None:
 
 
 def _print_modes(console: Console, columns: list[ColumnDifference]) -> None:
-    numbers = [c for c in columns if c.name not in TEXT_COLUMNS and c.modes]
+    numbers = [c for c in columns if not output_of(c.name).is_text and c.modes]
     modes = sorted({mode for column in numbers for mode in column.modes})
     if not modes:
         return

@@ -14,6 +14,7 @@ from vario.app.compare.compare import ColumnDifference, Comparison
 from vario.app.compare.tables import Table
 from vario.app.compare.words import people_read, size, unit_of_column
 from vario.app.errors import OutputError
+from vario.app.outputs.catalogue import output_of
 from vario.app.picture.style import (
     AMBER,
     CLIMB_TINT,
@@ -26,7 +27,6 @@ from vario.app.picture.style import (
     TEAL,
     dress,
 )
-from vario.app.trace import TEXT_COLUMNS
 
 MOST_PANELS = 5
 USUAL = ("vario_mps", "netto_mps", "average_mps", "altitude_m", "tas_mps")
@@ -75,7 +75,7 @@ def draw_comparison(comparison: Comparison, a: Table, b: Table, path: Path) -> N
 
 
 def _chosen(comparison: Comparison) -> list[ColumnDifference]:
-    numbers = [c for c in comparison.columns if c.name not in TEXT_COLUMNS and c.all is not None]
+    numbers = [c for c in comparison.columns if not output_of(c.name).is_text and c.all is not None]
     usual = [c for c in numbers if c.name in USUAL]
     usual.sort(key=lambda c: -c.beyond)
     moved = [c for c in numbers if c.moved and c not in usual]

@@ -8,7 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vario.app.compare.tables import Floats, Table
-from vario.app.trace import TEXT_COLUMNS
+from vario.app.outputs.angles import differences_rad
+from vario.app.outputs.output import Output
 
 SAME_TIME_S = 0.005
 """Rows closer than this are one and the same; traces give times to 0.01 s."""
@@ -17,13 +18,13 @@ LONGEST_GAP_S = 1.5
 """Between values further apart than this nothing is interpolated."""
 
 
-def paired(name: str, a: Table, b: Table) -> tuple[Floats, Any, Any]:
+def paired(output: Output, a: Table, b: Table) -> tuple[Floats, Any, Any]:
     """The values of both sides at common times.
 
     Rows of the same time are set beside each other. Where the two have other times, A is interpolated to
-    those of B, text and angles taken from the row before.
+    those of B: angles the short way round, text taken from the row before.
     """
-    (ta, va), (tb, vb) = a.columns[name], b.columns[name]
+    (ta, va), (tb, vb) = a.columns[output.name], b.columns[output.name]
     in_a, in_b = _matches(ta, tb)
     if in_a.size >= 0.5 * min(ta.size, tb.size):
         return ta[in_a], va[in_a], vb[in_b]
@@ -32,14 +33,17 @@ def paired(name: str, a: Table, b: Table) -> tuple[Floats, Any, Any]:
     )
     tb, vb = tb[inside], vb[inside]
     before = np.clip(np.searchsorted(ta, tb + SAME_TIME_S, "right") - 1, 0, max(ta.size - 1, 0))
-    if name in TEXT_COLUMNS or name.endswith("_rad"):
+    if output.is_text:
         return tb, va[before], vb
     numbers = np.asarray(va, np.float64)
     after = np.minimum(before + 1, ta.size - 1)
     step = ta[after] - ta[before]
     share = np.divide(tb - ta[before], step, out=np.zeros(tb.size), where=step > 0)
     share = np.clip(share, 0.0, 1.0)
-    between = (1 - share) * numbers[before] + share * numbers[after]
+    if output.is_angle:
+        between = numbers[before] + share * differences_rad(numbers[after], numbers[before])
+    else:
+        between = (1 - share) * numbers[before] + share * numbers[after]
     # Exactly on a row, its neighbour must not make the value unknown.
     between = np.where(share < 1e-3, numbers[before], between)
     return tb, np.where(step <= LONGEST_GAP_S, between, np.nan), vb

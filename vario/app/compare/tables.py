@@ -15,12 +15,13 @@ from numpy.typing import NDArray
 from drivers.samples import Reference
 from hw_replay.files import open_binary
 from hw_replay.open import open_source
-from vario.app.columns import Column, References, TraceColumns
 from vario.app.errors import AppError
+from vario.app.outputs.catalogue import TRACE as OUTPUTS
+from vario.app.outputs.catalogue import TRUTH, output_beside, output_of
+from vario.app.outputs.columns import Column, Columns
+from vario.app.outputs.references import References
 from vario.app.passage import Passage, carried_settings
 from vario.app.replay import TRACE
-from vario.app.summary import COMPARED, TRUTH
-from vario.app.trace import COLUMNS, TEXT_COLUMNS
 from vario.settings.load import LoadedSettings, load_settings
 
 Floats = NDArray[np.float64]
@@ -56,7 +57,7 @@ def table_of_rows(rows: Sequence[Mapping[str, str]], name: str) -> Table:
     columns: dict[str, tuple[Floats, Column]] = {}
     for column in rows[0]:
         cells = [row[column] or "" for row in rows]
-        if column in TEXT_COLUMNS:
+        if output_of(column).is_text:
             columns[column] = t_s, np.array(cells, dtype=np.str_)
         elif column != "t_s":
             columns[column] = t_s, _numbers(cells, name, column)
@@ -85,7 +86,7 @@ def read_trace(path: Path) -> Table:
 def replayed(recording: Path, loaded: LoadedSettings, name: str, *, follow_changes: bool) -> Table:
     """What the instrument shows of a recording with some settings."""
     source = open_source(recording)
-    trace = TraceColumns(loaded.settings.trace.rate_hz)
+    trace = Columns(OUTPUTS, loaded.settings.trace.rate_hz, source.info.start_utc)
     for reading in Passage(source, loaded.settings, loaded.glider, follow_changes=follow_changes):
         trace.take(reading)
     columns = trace.columns()
@@ -108,11 +109,11 @@ def references(recording: Path) -> Table:
     columns: dict[str, tuple[Floats, Column]] = {}
     everything = found.columns()
     for name in sorted(everything, key=lambda name: name.startswith(TRUTH)):
-        column = COMPARED.get(name, name.removeprefix(TRUTH))
-        if column in COLUMNS and column not in TEXT_COLUMNS:
+        beside = output_beside(name)
+        if beside is not None:
             t_s, values = everything[name]
             order = np.argsort(t_s, kind="stable")
-            columns[column] = t_s[order], values[order]
+            columns[beside.name] = t_s[order], values[order]
     if not columns:
         held = f"only {', '.join(sorted(everything))}" if everything else "none"
         raise AppError(f"{recording}: expected reference values such as truth_vario_mps; it holds {held}")

@@ -1,43 +1,24 @@
-"""A comparison in sentences: what the pilot would notice of the change."""
+"""Describe a comparison in sentences: what the pilot would notice of the change."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Iterator
 
-from hw_replay.messages import unit_of
 from vario.app.clock import clock
 from vario.app.compare.compare import ClimbDifference, ColumnDifference, Comparison, Spread
 from vario.app.compare.tables import Floats
-from vario.app.trace import COLUMNS, TEXT_COLUMNS
+from vario.app.outputs.catalogue import output_of
+from vario.app.outputs.output import Output
 
-_SUBJECTS = {
-    "altitude_m": "pressure height",
-    "ias_mps": "indicated airspeed",
-    "tas_mps": "true airspeed",
-    "pitch_rad": "pitch",
-    "bank_rad": "bank",
-    "vario_mps": "the vario",
-    "netto_mps": "netto",
-    "relative_netto_mps": "relative netto",
-    "average_mps": "the averager",
-    "turn_average_mps": "the average of the last turn",
-    "climb_average_mps": "the average of the climb",
-    "wind_north_mps": "wind, its part to the north",
-    "wind_east_mps": "wind, its part to the east",
-    "speed_to_fly_mps": "speed to fly",
-    "mode": "the flight mode",
-    "quality": "what the instrument says about its own quality",
-    "heading_rad": "heading",
-    "expected_climb_mps": "the climb to expect here",
-    "faster_by_mps": "how much faster to fly",
-    "centring_cues": "the count of centring cues",
-}
-_DEGREES = {"rad": ("°", 180 / math.pi), "radps": ("°/s", 180 / math.pi)}
+NO_MEAN = "–"
+"""Differences of an angle that are spread around the circle have no mean."""
 
 
-def shown(name: str, value: float) -> str:
+def shown(name: str, value: float | None) -> str:
     """A difference with its sign and the unit people read it in: "+0.12 m/s", "−1.3°"."""
+    if value is None:
+        return NO_MEAN
     return _figure(name, value, _decimals(name, value), sign=True) + unit_of_column(name)
 
 
@@ -49,25 +30,24 @@ def size(name: str, value: float) -> str:
 def mean_and_rms(name: str, spread: Spread) -> str:
     """Both without their unit, the mean only as finely as the RMS lets it matter: "+0.05 (0.12)"."""
     decimals = _decimals(name, spread.rms)
-    mean = _figure(name, spread.mean, decimals, sign=True)
+    mean = NO_MEAN if spread.mean is None else _figure(name, spread.mean, decimals, sign=True)
     rms = _figure(name, spread.rms, decimals, sign=False)
     return mean if mean == rms == "0" else f"{mean} ({rms})"
 
 
 def unit_of_column(name: str) -> str:
     """The unit people read a column in, to follow a number: " m/s", "°", nothing for a plain number."""
-    return _unit(name)[0]
+    return output_of(name).shown_in.text
 
 
 def people_read(name: str, values: Floats) -> Floats:
     """Values of a column in that unit."""
-    return values * _unit(name)[1]
+    return values * output_of(name).shown_in.factor
 
 
 def _decimals(name: str, value: float) -> int:
     """So many that two digits are seen, and never more than the trace itself has."""
-    scale = _unit(name)[1]
-    own = COLUMNS[name][1] if name in COLUMNS else 3
+    scale, own = output_of(name).shown_in.factor, output_of(name).decimals
     value = abs(value * scale)
     if value == 0.0 or (own == 0 and value.is_integer()):
         return 0
@@ -76,31 +56,23 @@ def _decimals(name: str, value: float) -> int:
 
 
 def _figure(name: str, value: float, decimals: int, *, sign: bool) -> str:
-    value = round(value * _unit(name)[1], decimals)
+    value = round(value * output_of(name).shown_in.factor, decimals)
     if value == 0.0:
         return "0"
     return f"{value if sign else abs(value):{'+' if sign else ''}.{decimals}f}".replace("-", "−")
 
 
-def _unit(name: str) -> tuple[str, float]:
-    suffix = name.rpartition("_")[2]
-    if suffix in _DEGREES:
-        return _DEGREES[suffix]
-    unit = unit_of(name)
-    return (f" {unit}" if unit else ""), 1.0
-
-
 def meaning(comparison: Comparison) -> Iterator[str]:
     """One sentence for everything a pilot would notice, the first divergence first, then what else moved.
 
-    B is spoken of as the new one, A as what it is measured by.
+    Sentences describe B as the new trace, and A as the one it is measured by.
     """
     yield from beginning(comparison)
     moved = [column for column in comparison.columns if column.moved]
     for column in moved:
-        if column.name in _SUBJECTS:
+        if output_of(column.name).subject:
             yield _column_sentence(column, reference=comparison.against_reference)
-    others = [column.name for column in moved if column.name not in _SUBJECTS]
+    others = [column.name for column in moved if not output_of(column.name).subject]
     if others:
         yield f"moved too: {', '.join(others)}"
     yield from climb_sentences(comparison)
@@ -113,10 +85,7 @@ def beginning(comparison: Comparison) -> Iterator[str]:
         together = [c.name for c in comparison.columns if c.first_s == first.first_s and c is not first]
         along = f" (with {', '.join(together)})" if together else ""
         yield f"the two part at {clock(first.first_s)} ({first.first_s:.2f} s), first in {first.name}{along}"
-    if comparison.against_reference:
-        if any(column.name == "altitude_m" for column in comparison.columns):
-            yield "altitude_m is pressure height; the true height differs from it by the pressure of the day"
-    else:
+    if not comparison.against_reference:
         if comparison.missing:
             yield f"columns gone: {', '.join(comparison.missing)}"
         if comparison.added:
@@ -138,21 +107,18 @@ def climb_sentences(comparison: Comparison) -> Iterator[str]:
 
 def _column_sentence(column: ColumnDifference, *, reference: bool) -> str:
     name, rows = column.name, column.difference.size
-    subject = _SUBJECTS[name]
-    if name in TEXT_COLUMNS:
+    output = output_of(name)
+    subject = output.subject
+    if output.is_text:
         other = int(column.difference.sum())
-        return f"{subject} is another one in {_rows(other, rows)}"
+        return f"{subject} differs in {_rows(other, rows)}"
     parts = []
     if column.all is not None and column.largest is not None and column.largest_s is not None:
         if column.largest == 0.0:
             parts.append("equal where both show it")
         else:
-            mean = size(name, column.all.mean)
-            way = "higher" if column.all.mean > 0 else "lower"
-            even = round(column.all.mean, COLUMNS[name][1]) == 0.0
-            on_average = "the same on average" if even else f"{mean} {way} on average"
             parts.append(
-                f"{on_average}, RMS {size(name, column.all.rms)}, "
+                f"{_on_average(column.all.mean, output)}, RMS {size(name, column.all.rms)}, "
                 f"at most {size(name, column.largest)} at {clock(column.largest_s)}"
             )
     for count, who in ((column.only_b, "now shown"), (column.only_a, "no longer shown")):
@@ -163,6 +129,14 @@ def _column_sentence(column: ColumnDifference, *, reference: bool) -> str:
     return f"{subject}: " + "; ".join(parts)
 
 
+def _on_average(mean: float | None, output: Output) -> str:
+    if mean is None:
+        return "no mean direction"
+    if round(mean, output.decimals) == 0.0:
+        return "the same on average"
+    return f"{size(output.name, mean)} {'higher' if mean > 0 else 'lower'} on average"
+
+
 def _rows(count: int, of: int | None = None) -> str:
     share = f" ({100 * count / of:.2g} %)" if of else ""
     return f"{count} row{'' if count == 1 else 's'}{share}"
@@ -170,10 +144,11 @@ def _rows(count: int, of: int | None = None) -> str:
 
 def _climb_sentence(number: int, climb: ClimbDifference) -> str | None:
     moved = [
-        f"{name} {mean.a:+.2f} to {mean.b:+.2f}".replace("-", "−")
+        f"{name} {_figure(name, mean.a, 2, sign=True)} to "
+        f"{_figure(name, mean.b, 2, sign=True)}{unit_of_column(name)}"
         for name, mean in climb.means.items()
-        if abs(mean.b - mean.a) >= 0.005
+        if mean.a is not None and mean.b is not None and abs(mean.b - mean.a) >= 0.005
     ]
     if not moved:
         return None
-    return f"climb {number} ({clock(climb.start_s)} to {clock(climb.end_s)}), means: {', '.join(moved)} m/s"
+    return f"climb {number} ({clock(climb.start_s)} to {clock(climb.end_s)}), means: {', '.join(moved)}"

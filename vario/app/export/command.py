@@ -65,9 +65,9 @@ def run(arguments: argparse.Namespace) -> int:
     with progress_bar(source.duration_s) as progress, result_file(out) as path:
         passage = flown(progress=progress)
         if kind == "csv":
-            write_csv(passage, path, rate_hz)
+            write_csv(passage, path, rate_hz, info.start_utc)
         elif kind == "parquet":
-            write_parquet(passage, path, rate_hz)
+            write_parquet(passage, path, rate_hz, info.start_utc)
         elif kind == "igc":
             write_igc(passage, info, loaded.glider.name if loaded.glider else None, path)
         else:

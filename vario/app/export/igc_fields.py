@@ -10,6 +10,7 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass
 
+from vario.app.outputs.catalogue import OUTPUTS
 from vario.flight.pipeline import Reading
 
 _KMPH = 3.6
@@ -73,33 +74,31 @@ def degrees(value_rad: float | None) -> str | None:
     return None if value_rad is None else f"{round(math.degrees(value_rad)) % 360:03}"
 
 
-def _wind_from_rad(reading: Reading) -> float | None:
-    wind = reading.wind
-    return None if wind is None else math.atan2(-wind.east_mps, -wind.north_mps)
+def _field(code: str, width: int, output: str, write: Callable[[float | None], str | None]) -> Field:
+    """The field of an output of the catalogue."""
+    value_of = OUTPUTS[output].value_of
 
+    def text_of(reading: Reading) -> str | None:
+        value = value_of(reading)
+        return write(value if isinstance(value, float) else None)
 
-def _wind_mps(reading: Reading) -> float | None:
-    return None if reading.wind is None else math.hypot(reading.wind.north_mps, reading.wind.east_mps)
-
-
-def _heading_rad(reading: Reading) -> float | None:
-    return reading.turning.nose_rad if reading.turning.from_north else None
+    return Field(code, width, text_of)
 
 
 B_FIELDS = (
-    Field("IAS", 3, lambda r: kmph(r.energy.ias_mps)),
-    Field("TAS", 3, lambda r: kmph(r.energy.tas_mps)),
+    _field("IAS", 3, "ias_mps", kmph),
+    _field("TAS", 3, "tas_mps", kmph),
     Field("TEN", 5, lambda r: metres(r.energy.energy_altitude_m)),
 )
 """With every fix, behind the finer digits of its time and place."""
 
 K_FIELDS = (
     Field("VAT", 3, lambda r: vertical(r.energy.vario_mps if r.energy.compensated else None)),
-    Field("VAR", 3, lambda r: vertical(r.energy.climb_mps)),
-    Field("NET", 3, lambda r: vertical(r.air.netto_mps)),
-    Field("WDI", 3, lambda r: degrees(_wind_from_rad(r))),
-    Field("WSP", 3, lambda r: kmph(_wind_mps(r))),
-    Field("HDT", 3, lambda r: degrees(_heading_rad(r))),
+    _field("VAR", 3, "climb_mps", vertical),
+    _field("NET", 3, "netto_mps", vertical),
+    _field("WDI", 3, "wind_from_rad", degrees),
+    _field("WSP", 3, "wind_speed_mps", kmph),
+    _field("HDT", 3, "heading_rad", degrees),
 )
 """Codes the specification allows in K records; compensated vario is left out where it is not compensated."""
 

@@ -3,38 +3,45 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
+from datetime import datetime
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
 
-from hw_replay.messages import unit_of
 from vario.app.errors import AppError, OutputError
-from vario.app.trace import COLUMNS, TEXT_COLUMNS, Pacer, TraceWriter, Value
+from vario.app.outputs.catalogue import TRACE
+from vario.app.outputs.columns import Columns
+from vario.app.outputs.output import Output
+from vario.app.outputs.trace import TraceWriter
 from vario.flight.pipeline import Reading
 
 ROWS_AT_ONCE = 6000
 """Ten minutes at 10 Hz a row group: bounded memory, and still quick to read."""
 
 
-def write_csv(readings: Iterable[Reading], path: Path, rate_hz: float) -> None:
+def write_csv(
+    readings: Iterable[Reading], path: Path, rate_hz: float, start_utc: datetime | None = None
+) -> None:
     """Write trace.csv under another name: SI values, an empty cell for no data.
 
     Raises:
         OutputError: if it cannot be written.
     """
-    with TraceWriter(path, rate_hz) as trace:
+    with TraceWriter(path, rate_hz, start_utc) as trace:
         for reading in readings:
             trace.take(reading)
 
 
-def write_parquet(readings: Iterable[Reading], path: Path, rate_hz: float) -> None:
+def write_parquet(
+    readings: Iterable[Reading], path: Path, rate_hz: float, start_utc: datetime | None = None
+) -> None:
     """Write the same columns as Parquet: doubles and texts, null for no data, values not rounded.
 
     Raises:
         AppError: if pyarrow is not installed.
         OutputError: if it cannot be written.
     """
-    with ParquetTrace(path, rate_hz) as trace:
+    with ParquetTrace(path, rate_hz, start_utc) as trace:
         for reading in readings:
             trace.take(reading)
 
@@ -45,13 +52,14 @@ class ParquetTrace:
     Args:
         path: file to write; an existing one is replaced.
         rate_hz: rows a second.
+        start_utc: the instant at `t_s` = 0, if known.
 
     Raises:
         AppError: if pyarrow is not installed.
         OutputError: from every method that writes, if the disk refuses.
     """
 
-    def __init__(self, path: Path, rate_hz: float) -> None:
+    def __init__(self, path: Path, rate_hz: float, start_utc: datetime | None = None) -> None:
         try:
             import pyarrow as pa  # noqa: PLC0415  (optional)
             import pyarrow.parquet as pq  # noqa: PLC0415  (likewise)
@@ -60,24 +68,28 @@ class ParquetTrace:
                 "Parquet needs pyarrow, which is not installed: pip install 'glider-vario[tables]', "
                 "or export as csv"
             ) from error
-        self._pa, self._path, self._pacer = pa, path, Pacer(rate_hz)
-        self._schema = pa.schema([_field(pa, name) for name in COLUMNS])
-        self._values: dict[str, list[Value]] = {name: [] for name in COLUMNS}
+        self._pa, self._path = pa, path
+        self._columns = Columns(TRACE, rate_hz, start_utc)
+        self._schema = pa.schema([_field(pa, output) for output in TRACE])
         self._writer = self._guarded(lambda: pq.ParquetWriter(path, self._schema, compression="zstd"))
 
     def take(self, reading: Reading) -> None:
         """Keep the reading if a row is due."""
-        if not self._pacer.due(reading.t_s):
-            return
-        for name, (value_of, _) in COLUMNS.items():
-            self._values[name].append(value_of(reading))
-        if len(self._values["t_s"]) >= ROWS_AT_ONCE:
+        if self._columns.take(reading) and len(self._columns) >= ROWS_AT_ONCE:
             self._flush()
 
     def _flush(self) -> None:
-        table = self._pa.table(self._values, schema=self._schema)
+        pa, columns = self._pa, self._columns.columns()
+        arrays = [
+            # No data is null in Parquet: a number that is NaN, a text that is empty.
+            pa.array(columns[field.name], field.type, mask=columns[field.name] == "")
+            if pa.types.is_string(field.type)
+            else pa.array(columns[field.name], field.type, from_pandas=True)
+            for field in self._schema
+        ]
+        table = pa.Table.from_arrays(arrays, schema=self._schema)
         self._guarded(lambda: self._writer.write_table(table))
-        self._values = {name: [] for name in COLUMNS}
+        self._columns.clear()
 
     def _guarded(self, write: Callable[[], Any]) -> Any:
         try:
@@ -96,7 +108,9 @@ class ParquetTrace:
         self._guarded(self._writer.close)
 
 
-def _field(pa: Any, name: str) -> Any:
-    if name in TEXT_COLUMNS:
-        return pa.field(name, pa.string())
-    return pa.field(name, pa.float64(), metadata={"unit": unit_of(name) or "1"})
+def _field(pa: Any, output: Output) -> Any:
+    """A column of the schema; unit and meaning are in its metadata."""
+    if output.is_text:
+        return pa.field(output.name, pa.string(), metadata={"meaning": output.meaning})
+    metadata = {"unit": output.unit or "1", "meaning": output.meaning}
+    return pa.field(output.name, pa.float64(), metadata=metadata)

@@ -22,7 +22,8 @@ from datetime import UTC, datetime, timedelta
 from functools import reduce
 from typing import Protocol
 
-from vario.app.trace import Pacer
+from vario.app.outputs.catalogue import OUTPUTS
+from vario.app.outputs.pacer import Pacer
 from vario.flight.pipeline import Reading
 
 LONGEST = 82
@@ -122,33 +123,36 @@ def _wind(reading: Reading, heading_deg: float | None) -> Iterator[str]:
         yield sentence(f"{TALKER}MWV", angle, "T", _number(speed_mps, 1), "M", "A")
 
 
-_TRANSDUCERS: tuple[tuple[str, str, str, int, Callable[[Reading], float | None]], ...] = (
-    ("VARIO_MPS", "G", "", 1, lambda r: r.needle_mps),
-    ("NETTO_MPS", "G", "", 1, lambda r: r.air.netto_mps),
-    ("RELATIVE_NETTO_MPS", "G", "", 1, lambda r: r.air.relative_netto_mps),
-    ("AVERAGE_MPS", "G", "", 1, lambda r: r.averages.average_mps),
-    ("TURN_AVERAGE_MPS", "G", "", 1, lambda r: r.averages.turn_mps),
-    ("IAS_MPS", "G", "", 1, lambda r: r.energy.ias_mps),
-    ("TAS_MPS", "G", "", 1, lambda r: r.energy.tas_mps),
-    ("SPEED_TO_FLY_MPS", "G", "", 1, lambda r: r.speed_to_fly_mps),
-    ("PRESSURE_ALTITUDE", "D", "M", 1, lambda r: r.energy.altitude_m),
-    ("PITCH", "A", "D", 1, lambda r: None if r.attitude is None else math.degrees(r.attitude.pitch_rad)),
-    ("BANK", "A", "D", 1, lambda r: None if r.attitude is None else math.degrees(r.attitude.bank_rad)),
+_TRANSDUCERS: tuple[tuple[str, str, str, str], ...] = (
+    ("VARIO_MPS", "G", "", "damped_vario_mps"),
+    ("NETTO_MPS", "G", "", "netto_mps"),
+    ("RELATIVE_NETTO_MPS", "G", "", "relative_netto_mps"),
+    ("AVERAGE_MPS", "G", "", "average_mps"),
+    ("TURN_AVERAGE_MPS", "G", "", "turn_average_mps"),
+    ("IAS_MPS", "G", "", "ias_mps"),
+    ("TAS_MPS", "G", "", "tas_mps"),
+    ("SPEED_TO_FLY_MPS", "G", "", "speed_to_fly_mps"),
+    ("PRESSURE_ALTITUDE", "D", "M", "altitude_m"),
+    ("PITCH", "A", "D", "pitch_rad"),
+    ("BANK", "A", "D", "bank_rad"),
 )
-"""Identifier, type, unit, decimals and value of each transducer. The vario is the damped one of the needle;
-where it is not compensated it has another name."""
+"""Identifier, type and unit of each transducer, and the output it sends; angles are sent in degrees. A vario
+that is not compensated has another identifier."""
 
 
 def _transducers(reading: Reading) -> Iterator[str]:
     """XDR, as many transducers to a sentence as fit."""
     fields = [f"{TALKER}XDR"]
-    for name, kind, unit, decimals, value_of in _TRANSDUCERS:
-        value = value_of(reading)
-        if value is None:
+    for name, kind, unit, column in _TRANSDUCERS:
+        output = OUTPUTS[column]
+        value = output.value_of(reading)
+        if not isinstance(value, float):
             continue
+        if output.is_angle:
+            value = math.degrees(value)
         if name == "VARIO_MPS" and not reading.energy.compensated:
             name = "CLIMB_MPS"  # noqa: PLW2901  (pulling up reads as lift in it)
-        more = [kind, _number(value, decimals), unit, name]
+        more = [kind, _number(value, 1), unit, name]
         if len(sentence(*fields, *more)) > LONGEST:
             yield sentence(*fields)
             fields = [f"{TALKER}XDR"]

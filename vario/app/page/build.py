@@ -12,6 +12,7 @@ from typing import Any
 from hw_replay.source import Source
 from vario.app.atomic import result_file
 from vario.app.page.climb_pictures import ClimbPictures
+from vario.app.page.panels import panels
 from vario.app.page.rows import PageRows
 from vario.app.page.tones import ToneLog
 from vario.app.passage import Passage
@@ -58,6 +59,7 @@ class PageContent:
         return {
             "summary": summary,
             "rows": self._rows.result(),
+            "panels": panels(),
             "tones": self._tones.result(),
             "climbs": [_climb(climb, self._pictures) for climb in climbs],
         }

@@ -13,8 +13,8 @@ from typing import Any
 
 import numpy as np
 
+from vario.app.outputs.pacer import Pacer
 from vario.app.page.pack import packed
-from vario.app.trace import Pacer
 from vario.flight.frames import JUMP_S
 from vario.flight.tone import ToneCommand, Voice
 from vario.sound.cue_sounds import cue_sounds

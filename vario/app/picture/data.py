@@ -9,7 +9,12 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from vario.app.outputs.track import track_m
+
 Floats = NDArray[np.float64]
+
+MOST_ROWS = 20_000
+"""Rows kept for the picture: about half an hour at 10 Hz; beyond it fewer a second."""
 
 _POINTS = 700
 """Points a time panel gets at most: one to every other pixel."""
@@ -109,7 +114,8 @@ class Flight:
 
     def track_km(self) -> tuple[Floats, Floats, Floats]:
         """Times and the way east and north, thinned evenly; NaN between what must not be joined."""
-        way = np.array([self.t_s, self.column("east_m") / 1000, self.column("north_m") / 1000])
+        north_m, east_m = track_m(self.column("latitude_deg"), self.column("longitude_deg"))
+        way = np.array([self.t_s, east_m / 1000, north_m / 1000])
         way = way[:, np.isfinite(way).all(axis=0)]
         way = way[:, :: max(1, way.shape[1] // _TRACK_POINTS)]
         t_s, east_km, north_km = np.insert(way, _breaks(way[0]), np.nan, axis=1)

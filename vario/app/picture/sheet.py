@@ -45,8 +45,8 @@ def write_report(
 
     Args:
         path: the file to write.
-        trace: the columns of trace.csv by name, plus `north_m` and `east_m`, each of shape (n,): floats
-            (NaN: no data) and, for `mode` and `quality`, text. Columns may be missing; n may be 0.
+        trace: the columns of trace.csv by name, each of shape (n,): floats (NaN: no data) or text. Columns
+            may be missing; n may be 0.
         climbs: one mapping a climb with start_s, end_s, gain_m, average_mps, turns and direction, and with
             its circle from `CirclePictures` or None.
         title: heading of the page.

@@ -56,7 +56,7 @@
   id("samples").append(element("table", {}, element("thead", {}, element("tr", {}, ...heads)), element("tbody", {}, ...rows)));
 })();
 
-/** What was missing, and when: a line a flag, along the same time as the plots. */
+/** Data quality: what was missing, and when; a line for each flag, along the same time as the plots. */
 const inputs = (() => {
   const flags = new Map();
   for (const [from, to, words] of content.rows.qualities) {
@@ -71,8 +71,8 @@ const inputs = (() => {
     place.append(element("p", { class: "lead" }, "All inputs were there all the time."));
     return { draw: inFrame(() => {}) };
   }
-  const canvas = element("canvas", { role: "img", "aria-label": "What was missing, over time" });
-  place.append(element("div", { class: "inputs-strip" }, element("h3", { style: "font-size:.82rem;margin:0" }, "What was missing"), canvas));
+  const canvas = element("canvas", { role: "img", "aria-label": "Data quality over time" });
+  place.append(element("div", { class: "inputs-strip" }, element("h3", { style: "font-size:.82rem;margin:0" }, "Data quality"), canvas));
   const draw = inFrame(() => {
     const height = flags.size * 24 + 4;
     canvas.style.height = `${height}px`;

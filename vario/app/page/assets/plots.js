@@ -2,36 +2,18 @@
 const plots = [];
 const AXIS = 52;
 
-const PANELS = [
-  { title: "Height", unit: "m", height: 170, climbs: true,
-    series: [["altitude", "pressure altitude", "ink", 1.6, 0]] },
-  { title: "Vario", unit: "m/s", height: 190, zero: true,
-    series: [["netto", "netto", "teal", 1, 1], ["vario", "vario", "amber", 1, 1], ["average", "average", "ink", 2, 1]] },
-  { title: "Airspeed", unit: "km/h", height: 140,
-    series: [["ias", "indicated", "ink", 1.2, 0], ["speed_to_fly", "to fly", "rose", 1.6, 0, [6, 4]]] },
-  { title: "Wind", unit: "km/h", height: 130, from: 0,
-    series: [["wind_speed", "speed", "teal", 1.8, 0], ["wind_from", "from", "violet", 1.6, 0, [2, 3], "°"]] },
-  { title: "Attitude", unit: "°", height: 120, zero: true,
-    series: [["bank", "bank, right positive", "violet", 1.1, 0], ["pitch", "pitch", "teal", 1.1, 0]] },
-];
+/** Panels and their lines are made from the catalogue of outputs (vario/app/page/panels.py). */
+const PANELS = content.panels.flight;
 
 const INKS = ["ink", "teal", "amber", "violet", "rose"];
 const MEASURED = Object.keys(columns).filter((name) => name.endsWith("_sigmas")).map((name) => name.slice(0, -7));
-const bodyAxes = (name) => [["x", "forward", "ink"], ["y", "right", "teal"], ["z", "down", "amber"]]
-  .map(([axis, label, ink]) => [`${name}_${axis}`, label, ink, 1.4, 2]);
 
 const HEALTH = [
   { title: "Innovation", unit: "measured less expected, in standard deviations", height: 140, zero: true, most: 6,
     series: MEASURED.map((name, k) => [`${name}_sigmas`, name, INKS[k % 5], 1, 1]) },
   { title: "Mean square of it (NIS)", unit: "over 30 s; 1 expected", height: 140, log: true,
     series: MEASURED.map((name, k) => [`${name}_mean_nis`, name, INKS[k % 5], 1.6, 2]) },
-  { title: "Two ways to the vario", unit: "m/s", height: 140, zero: true,
-    series: [["airspeed_based", "from the pressures alone", "amber", 1, 1], ["gust_free", "from the inertial sensor", "teal", 1, 1],
-      ["vario_sigma", "uncertainty of the vario shown", "ink", 1.4, 2, [4, 3]]] },
-  { title: "Gyro bias", unit: "°/s", height: 120, zero: true, series: bodyAxes("gyro_bias") },
-  { title: "Accelerometer bias", unit: "m/s²", height: 120, zero: true, series: bodyAxes("accel_bias") },
-  { title: "Uncertainty of pitch and bank", unit: "°, one standard deviation", height: 100, from: 0,
-    series: [["attitude_sigma", "both", "violet", 1.6, 1]] },
+  ...content.panels.estimate,
 ];
 
 /** Mean over the last `window_s`; null where nothing is known. */
@@ -167,7 +149,7 @@ function addPanel(place, panel, series) {
   const names = series.map(([name]) => name);
   const second = series.find((one) => one[6]);
   const line = ([, label, ink, width, , dash, unit]) => ({
-    label, stroke: () => colour(ink), width, dash, points: { show: false }, spanGaps: false,
+    label, stroke: () => colour(ink), width, dash: dash || undefined, points: { show: false }, spanGaps: false,
     scale: unit ? "second" : "y",
   });
   const ticks = { stroke: () => colour("soft"), grid: { stroke: () => colour("grid"), width: 1 }, ticks: { show: false },

@@ -10,7 +10,9 @@ from typing import Any
 from drivers.events import Mark, SettingsChange
 from drivers.samples import CHANNELS, Reference
 from hw_replay.source import Source
-from vario.app.trace import COLUMNS
+from vario.app.outputs.angles import difference_rad, mean_of_sums_rad
+from vario.app.outputs.catalogue import output_beside
+from vario.app.outputs.output import Output
 from vario.flight.climbs import Climb
 from vario.flight.energy import Noise
 from vario.flight.frames import JUMP_S
@@ -20,12 +22,6 @@ from vario.flight.pipeline import Reading
 from vario.flight.quality import Quality
 from vario.settings.errors import SettingsError
 from vario.settings.glider import Glider
-
-COMPARED = {"vat_mps": "vario_mps", "var_mps": "vario_mps", "net_mps": "netto_mps"}
-"""Reference values of other instruments, by FAI/IGC code, and the column each is set beside."""
-
-TRUTH = "truth_"
-"""A reference of this beginning is simulator truth for the column the rest of its name says."""
 
 SENSOR_LOSS = {
     "baro": "no barometer in this recording: nothing can be said about height or climb",
@@ -37,35 +33,70 @@ SENSOR_LOSS = {
 }
 
 
+class _Mean:
+    """A running mean; of angles the mean direction."""
+
+    def __init__(self, *, angle: bool) -> None:
+        self._angle = angle
+        self._count = 0
+        self._sum = self._cosines = 0.0
+
+    def add(self, value: float) -> None:
+        self._count += 1
+        if self._angle:
+            self._sum += math.sin(value)
+            self._cosines += math.cos(value)
+        else:
+            self._sum += value
+
+    def result(self) -> float | None:
+        """None where there is nothing, or no mean direction."""
+        if not self._count:
+            return None
+        if self._angle:
+            mean = mean_of_sums_rad(self._sum, self._cosines, self._count)
+        else:
+            mean = self._sum / self._count
+        return None if mean is None else round(mean, 4)
+
+
 class _Comparison:
-    """Running statistics of one reference against the column it belongs beside."""
+    """Running statistics of one reference against the output that measures the same."""
 
-    def __init__(self) -> None:
-        self.values = 0
-        self.pairs = 0
+    def __init__(self, output: Output) -> None:
+        self.output = output
+        self._values = 0
+        self._pairs = 0
         self._squares = 0.0
-        self._circling = 0
-        self._circling_reference = 0.0
-        self._circling_own = 0.0
+        self._by_mode: dict[str, tuple[int, float]] = {}
+        self._circling_reference = _Mean(angle=output.is_angle)
+        self._circling_own = _Mean(angle=output.is_angle)
 
-    def add(self, reference: float, own: float | None, *, circling: bool) -> None:
-        self.values += 1
-        if own is None:
+    def add(self, reference: float, reading: Reading) -> None:
+        self._values += 1
+        own = self.output.value_of(reading)
+        if not isinstance(own, float):
             return
-        self.pairs += 1
-        self._squares += (own - reference) ** 2
-        if circling:
-            self._circling += 1
-            self._circling_reference += reference
-            self._circling_own += own
+        difference = difference_rad(own, reference) if self.output.is_angle else own - reference
+        self._pairs += 1
+        self._squares += difference * difference
+        pairs, squares = self._by_mode.get(reading.mode.value, (0, 0.0))
+        self._by_mode[reading.mode.value] = pairs + 1, squares + difference * difference
+        if reading.mode is Mode.CIRCLING:
+            self._circling_reference.add(reference)
+            self._circling_own.add(own)
 
-    def result(self, column: str) -> dict[str, Any]:
-        found: dict[str, Any] = {"values": self.values, "beside": column, "compared": self.pairs}
-        if self.pairs:
-            found["rms_difference"] = round(math.sqrt(self._squares / self.pairs), 4)
-        if self._circling:
-            found["mean_circling"] = round(self._circling_reference / self._circling, 4)
-            found[f"{column}_mean_circling"] = round(self._circling_own / self._circling, 4)
+    def result(self) -> dict[str, Any]:
+        column = self.output.name
+        found: dict[str, Any] = {"values": self._values, "beside": column, "compared": self._pairs}
+        if self._pairs:
+            found["rms_difference"] = round(math.sqrt(self._squares / self._pairs), 4)
+            found["rms_by_mode"] = {
+                mode: round(math.sqrt(squares / pairs), 4) for mode, (pairs, squares) in self._by_mode.items()
+            }
+        means = self._circling_reference.result(), self._circling_own.result()
+        if means[0] is not None and means[1] is not None:
+            found["mean_circling"], found[f"{column}_mean_circling"] = means
         return found
 
 
@@ -89,7 +120,7 @@ class FlightSummary:
         self._lowest_m = math.inf
         self._highest_m = -math.inf
         self.climbs: list[Climb] = []
-        self._comparisons: dict[str, tuple[str, _Comparison]] = {}
+        self._comparisons: dict[str, _Comparison] = {}
         self._latest: Reading | None = None
         self._breaks = 0
         self._marks: list[dict[str, Any]] = []
@@ -146,16 +177,15 @@ class FlightSummary:
 
     def compare(self, sample: Reference) -> None:
         """Set a reference value beside what the instrument showed at that time."""
-        column = COMPARED.get(sample.name, sample.name.removeprefix(TRUTH))
-        if column not in COLUMNS or self._latest is None:
+        if self._latest is None:
             return
-        _, comparison = self._comparisons.setdefault(sample.name, (column, _Comparison()))
-        own = COLUMNS[column][0](self._latest)
-        comparison.add(
-            sample.value,
-            own if isinstance(own, float) else None,
-            circling=self._latest.mode is Mode.CIRCLING,
-        )
+        comparison = self._comparisons.get(sample.name)
+        if comparison is None:
+            output = output_beside(sample.name)
+            if output is None:
+                return
+            comparison = self._comparisons[sample.name] = _Comparison(output)
+        comparison.add(sample.value, self._latest)
 
     def result(
         self, source: Source, glider: Glider | None, noise: Noise, health: HealthStage
@@ -184,11 +214,13 @@ class FlightSummary:
             "samples": _samples(health),
             "rejected_by_reader": source.rejected(),
             "quality_s": {flag: round(seconds, 2) for flag, seconds in self._quality_s.items()},
-            "references": {
-                name: comparison.result(column) for name, (column, comparison) in self._comparisons.items()
-            },
+            "references": self.references(),
             "warnings": self._warnings(source, glider, health),
         }
+
+    def references(self) -> dict[str, dict[str, Any]]:
+        """How far the outputs are from the reference values of the recording, by the reference's name."""
+        return {name: comparison.result() for name, comparison in self._comparisons.items()}
 
     def _circling_share(self) -> float | None:
         circling, cruise = self._mode_s[Mode.CIRCLING.value], self._mode_s[Mode.CRUISE.value]

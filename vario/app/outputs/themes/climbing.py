@@ -1,0 +1,173 @@
+"""Turning, averages, lift around the circle, and the climb to expect."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from vario.app.outputs.output import Kind, Output, Value
+from vario.flight.circle import Circle
+from vario.flight.pipeline import Reading
+from vario.flight.thermal import Shift
+
+
+def _circle(value_of: Callable[[Circle], Value]) -> Callable[[Reading], Value]:
+    return lambda r: None if r.thermal.circle is None else value_of(r.thermal.circle)
+
+
+def _shift(value_of: Callable[[Shift], Value]) -> Callable[[Reading], Value]:
+    return lambda r: None if r.thermal.shift is None else value_of(r.thermal.shift)
+
+
+TURNING = (
+    Output(
+        "turn_rate_radps",
+        lambda r: r.turning.rate_radps if r.turning.known else None,
+        4,
+        "Rate of turn, smoothed over 1 s; right is positive.",
+    ),
+    Output(
+        "heading_rad",
+        lambda r: r.turning.nose_rad if r.turning.from_north else None,
+        4,
+        "Direction of flight through the air, from true north. It differs from the course over ground by the "
+        "wind.",
+        Kind.ANGLE,
+        subject="heading",
+        shown_decimals=0,
+    ),
+)
+
+AVERAGES = (
+    Output(
+        "average_gain_m",
+        lambda r: r.averages.average_gain_m,
+        2,
+        "Altitude gained in the window of the averager.",
+        shown_decimals=0,
+    ),
+    Output(
+        "turn_gain_m",
+        lambda r: r.averages.turn_gain_m,
+        2,
+        "Altitude gained in the last full turn.",
+        shown_decimals=0,
+    ),
+    Output(
+        "climb_gain_m",
+        lambda r: r.averages.climb_gain_m,
+        2,
+        "Altitude gained since the present climb began.",
+        shown_decimals=0,
+    ),
+    Output("turn_time_s", lambda r: r.averages.turn_s, 2, "Time that the last full turn took."),
+    Output(
+        "turn_waits",
+        lambda r: float(r.averages.turn_waits),
+        0,
+        "1 while the first turn of a climb is not complete: there is no turn average yet.",
+        Kind.FLAG,
+    ),
+)
+
+CIRCLE = (
+    Output(
+        "circle_mean_mps",
+        _circle(lambda c: c.middle_mps),
+        3,
+        "Mean climb rate around the circle, as a decaying mean over several turns.",
+    ),
+    Output(
+        "circle_asymmetry_mps",
+        _circle(lambda c: c.asymmetry_mps),
+        3,
+        "How much faster the air rises at the best heading than in the mean.",
+    ),
+    Output(
+        "circle_sigma_mps",
+        _circle(lambda c: c.sigma_mps),
+        3,
+        "Standard error of `circle_asymmetry_mps`.",
+    ),
+    Output(
+        "strongest_rad",
+        _circle(lambda c: c.strongest_rad if c.from_north else None),
+        4,
+        "Heading at which the glider passes the strongest lift. Only where the asymmetry is significant.",
+        Kind.ANGLE,
+        shown_decimals=0,
+    ),
+    Output(
+        "roll_out_rad",
+        _circle(lambda c: c.roll_out_rad if c.from_north else None),
+        4,
+        "Heading at which to level the wings to move the circle towards the strongest lift.",
+        Kind.ANGLE,
+        shown_decimals=0,
+    ),
+    Output(
+        "centring_cues",
+        lambda r: float(r.thermal.centring_cues),
+        0,
+        "Number of centring cues given so far.",
+        Kind.COUNT,
+        subject="the count of centring cues",
+    ),
+    Output(
+        "shift_m",
+        _shift(lambda s: s.distance_m),
+        1,
+        "How far to move the circle.",
+        shown_decimals=0,
+    ),
+    Output(
+        "shift_bearing_rad",
+        _shift(lambda s: s.bearing_rad if s.from_north else None),
+        4,
+        "Direction in which to move the circle, from true north.",
+        Kind.ANGLE,
+        shown_decimals=0,
+    ),
+    Output(
+        "shift_sigma_m",
+        _shift(lambda s: s.sigma_m),
+        1,
+        "Standard deviation of `shift_m`.",
+        shown_decimals=0,
+    ),
+    Output(
+        "core_strength_mps",
+        _shift(lambda s: s.core.strength_mps),
+        3,
+        "Fitted thermal w = W·exp(−d²/R²): its strength W.",
+    ),
+    Output(
+        "core_radius_m",
+        _shift(lambda s: s.core.radius_m),
+        1,
+        "Fitted thermal: its radius R.",
+        shown_decimals=0,
+    ),
+)
+
+EXPECTED = (
+    Output(
+        "expected_climb_mps",
+        lambda r: r.expected.climb_mps,
+        3,
+        "Climb rate to expect from circling here: relative netto, averaged over the size of a circle.",
+        subject="the climb to expect here",
+    ),
+    Output(
+        "worth_turning",
+        lambda r: float(r.expected.worth_turning),
+        0,
+        "1 while the climb to expect exceeds the MacCready value.",
+        Kind.FLAG,
+    ),
+    Output(
+        "worth_for_s",
+        lambda r: r.expected.worth_for_s,
+        2,
+        "How long it has done so.",
+    ),
+)

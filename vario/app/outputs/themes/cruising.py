@@ -1,0 +1,152 @@
+"""Speed to fly in detail, the glide to the goal, and what is known of wind and airspeed sensor."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+
+from vario.app.outputs.output import KMPH, Kind, Output, Plot, Value, words
+from vario.flight.glide import Glide
+from vario.flight.pipeline import Reading
+from vario.flight.speed_to_fly import Limit
+from vario.flight.wind import Wind
+
+
+def _glide(value_of: Callable[[Glide], Value]) -> Callable[[Reading], Value]:
+    return lambda r: None if r.glide is None else value_of(r.glide)
+
+
+def _wind(value_of: Callable[[Wind], Value]) -> Callable[[Reading], Value]:
+    return lambda r: None if r.wind is None else value_of(r.wind)
+
+
+SPEEDS = (
+    Output(
+        "block_speed_mps",
+        lambda r: r.speed.block_mps,
+        3,
+        "Speed to fly by the block method: from the MacCready value alone.",
+        shown=KMPH,
+        shown_decimals=0,
+    ),
+    Output(
+        "dolphin_speed_mps",
+        lambda r: r.speed.dolphin_mps,
+        3,
+        "Speed to fly by the dolphin method: it follows the rise and sink of the air.",
+        shown=KMPH,
+        shown_decimals=0,
+    ),
+    Output(
+        "faster_by_mps",
+        lambda r: r.speed.faster_by_mps,
+        3,
+        "Speed to fly less indicated airspeed; positive: fly faster.",
+        subject="how much faster to fly",
+        shown=KMPH,
+        shown_decimals=0,
+    ),
+    Output(
+        "speed_limit",
+        lambda r: r.speed.limit.value,
+        0,
+        f"What limits the speed to fly: {words(limit.value for limit in Limit)}.",
+        Kind.TEXT,
+    ),
+    Output(
+        "bumps_mps2",
+        lambda r: r.speed.bumps_mps2,
+        3,
+        "Roughness of the air: RMS of the normal acceleration without its slow part.",
+    ),
+)
+
+GOAL = (
+    Output(
+        "goal_bearing_rad",
+        _glide(lambda g: g.bearing_rad),
+        4,
+        "Bearing of the goal of `[goal]`, from true north.",
+        Kind.ANGLE,
+        shown_decimals=0,
+    ),
+    Output("goal_distance_m", _glide(lambda g: g.distance_m), 1, "Distance to the goal.", shown_decimals=0),
+    Output(
+        "goal_required",
+        _glide(lambda g: g.required),
+        2,
+        "Glide ratio over ground that is needed to arrive with the reserve.",
+    ),
+    Output(
+        "goal_available",
+        _glide(lambda g: g.available),
+        2,
+        "Glide ratio over ground that the glider has in this wind.",
+    ),
+    Output(
+        "goal_above_reserve_m",
+        _glide(lambda g: g.above_reserve_m),
+        1,
+        "Height above goal and reserve on arrival.",
+        shown_decimals=0,
+    ),
+)
+
+SETTINGS = (
+    Output(
+        "setting_rejected",
+        lambda r: float(r.setting_rejected),
+        0,
+        "1 while a changed settings file cannot be used and the old settings stay in force.",
+        Kind.FLAG,
+    ),
+)
+
+WIND = (
+    Output(
+        "wind_sigma_mps",
+        _wind(lambda w: w.sigma_mps),
+        3,
+        "Standard deviation of the wind in the direction in which it is known least.",
+        shown=KMPH,
+    ),
+    Output(
+        "wind_age_s",
+        _wind(lambda w: w.age_s),
+        1,
+        "Mean age of the measurements that the wind comes from.",
+        shown_decimals=0,
+    ),
+    Output(
+        "airspeed_scale",
+        _wind(lambda w: w.airspeed_scale),
+        4,
+        "True airspeed divided by the measured one, found from GNSS while the heading changes.",
+    ),
+    Output(
+        "airspeed_correction",
+        lambda r: r.airspeed_correction,
+        4,
+        "The factor that airspeed is multiplied by for that reason; 1 while nothing is corrected.",
+    ),
+    Output(
+        "wind_speed_mps",
+        _wind(lambda w: math.hypot(w.north_mps, w.east_mps)),
+        3,
+        "Wind speed.",
+        shown=KMPH,
+        shown_decimals=0,
+        plot=Plot("wind", "speed", "teal", 1.8),
+        in_trace=False,
+    ),
+    Output(
+        "wind_from_rad",
+        _wind(lambda w: math.atan2(-w.east_mps, -w.north_mps) % math.tau),
+        4,
+        "Direction from which the wind blows, from true north.",
+        Kind.ANGLE,
+        shown_decimals=0,
+        plot=Plot("wind", "from", "violet", 1.6, dash=(2, 3), second_scale=True),
+        in_trace=False,
+    ),
+)

@@ -1,0 +1,76 @@
+"""Where the glider is and how it moves, and the time of day."""
+
+from __future__ import annotations
+
+import math
+
+from vario.app.outputs.output import KMPH, Kind, Output
+from vario.flight.pipeline import Reading
+
+
+def _latitude(r: Reading) -> float | None:
+    return None if r.position is None else r.position.lat_deg
+
+
+def _longitude(r: Reading) -> float | None:
+    return None if r.position is None else r.position.lon_deg
+
+
+def _gnss_altitude(r: Reading) -> float | None:
+    return None if r.position is None else r.position.altitude_m
+
+
+def _ground_speed(r: Reading) -> float | None:
+    velocity = r.ground_velocity
+    return None if velocity is None else math.hypot(velocity.north_mps, velocity.east_mps)
+
+
+def _load_factor(r: Reading) -> float | None:
+    return None if r.attitude is None else r.attitude.load_factor
+
+
+POSITION = (
+    Output("latitude_deg", _latitude, 7, "Latitude of the latest GNSS position (WGS 84); north is positive."),
+    Output("longitude_deg", _longitude, 7, "Longitude of the latest GNSS position; east is positive."),
+    Output(
+        "gnss_altitude_m",
+        _gnss_altitude,
+        1,
+        "Altitude of the latest GNSS position, above mean sea level.",
+        subject="GNSS altitude",
+        shown_decimals=0,
+        references=("truth_altitude_m",),
+    ),
+    Output(
+        "ground_speed_mps",
+        _ground_speed,
+        3,
+        "Speed over the ground, from the latest GNSS velocity.",
+        subject="ground speed",
+        shown=KMPH,
+        shown_decimals=0,
+    ),
+    Output(
+        "climb_mps",
+        lambda r: r.energy.climb_mps,
+        3,
+        "Rate of climb. It is not compensated: pulling up reads as climb.",
+        subject="the rate of climb",
+        references=("var_mps",),
+    ),
+    Output(
+        "load_factor",
+        _load_factor,
+        3,
+        "Normal load factor: 1 in straight and level flight.",
+        subject="the load factor",
+        shown_decimals=2,
+    ),
+    Output(
+        "utc",
+        lambda r: r.t_s,
+        0,
+        "Time of the row as UTC (ISO 8601), where the recording says when it was made.",
+        Kind.UTC,
+    ),
+)

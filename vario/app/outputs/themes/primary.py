@@ -1,0 +1,172 @@
+"""The values a pilot reads first."""
+
+from __future__ import annotations
+
+from vario.app.outputs.output import KMPH, Kind, Output, Plot, words
+from vario.flight.mode import Mode
+from vario.flight.pipeline import Reading
+from vario.flight.quality import Quality
+
+
+def _pitch(r: Reading) -> float | None:
+    return None if r.attitude is None else r.attitude.pitch_rad
+
+
+def _bank(r: Reading) -> float | None:
+    return None if r.attitude is None else r.attitude.bank_rad
+
+
+def _wind_north(r: Reading) -> float | None:
+    return None if r.wind is None else r.wind.north_mps
+
+
+def _wind_east(r: Reading) -> float | None:
+    return None if r.wind is None else r.wind.east_mps
+
+
+PRIMARY = (
+    Output("t_s", lambda r: r.t_s, 2, "Time in the recording."),
+    Output(
+        "mode",
+        lambda r: r.mode.value,
+        0,
+        f"Flight mode: {words(mode.value for mode in Mode)}.",
+        Kind.TEXT,
+        subject="the flight mode",
+    ),
+    Output(
+        "altitude_m",
+        lambda r: r.energy.altitude_m,
+        2,
+        "Pressure altitude in the standard atmosphere (1013.25 hPa). True altitude is in `gnss_altitude_m`.",
+        subject="pressure altitude",
+        shown_decimals=0,
+        plot=Plot("altitude", "pressure altitude", "ink", 1.6),
+    ),
+    Output(
+        "ias_mps",
+        lambda r: r.energy.ias_mps,
+        3,
+        "Indicated airspeed.",
+        subject="indicated airspeed",
+        shown=KMPH,
+        shown_decimals=0,
+        plot=Plot("airspeed", "indicated", "ink", 1.2),
+    ),
+    Output(
+        "tas_mps",
+        lambda r: r.energy.tas_mps,
+        3,
+        "True airspeed.",
+        subject="true airspeed",
+        shown=KMPH,
+        shown_decimals=0,
+    ),
+    Output(
+        "pitch_rad",
+        _pitch,
+        5,
+        "Pitch attitude; nose up is positive.",
+        Kind.ANGLE,
+        subject="pitch",
+        shown_decimals=0,
+        plot=Plot("attitude", "pitch", "teal", 1.1),
+    ),
+    Output(
+        "bank_rad",
+        _bank,
+        5,
+        "Bank angle; right wing down is positive.",
+        Kind.ANGLE,
+        subject="bank",
+        shown_decimals=0,
+        plot=Plot("attitude", "bank, right positive", "violet", 1.1, order=-1),
+    ),
+    Output(
+        "vario_mps",
+        lambda r: r.energy.vario_mps,
+        3,
+        "Total-energy climb rate, not damped. Without airspeed it is the plain climb rate, and `quality` "
+        "contains `uncompensated`.",
+        subject="the vario",
+        plot=Plot("vario", "vario", "amber", 1),
+        references=("vat_mps",),
+    ),
+    Output(
+        "netto_mps",
+        lambda r: r.air.netto_mps,
+        3,
+        "Netto: vertical speed of the air. It needs a glider file, airspeed, and free flight.",
+        subject="netto",
+        plot=Plot("vario", "netto", "teal", 1, order=-1),
+        references=("net_mps",),
+    ),
+    Output(
+        "relative_netto_mps",
+        lambda r: r.air.relative_netto_mps,
+        3,
+        "Relative netto: the climb rate that circling in this air would give, at the bank and speed of "
+        "`[circling]`.",
+        subject="relative netto",
+    ),
+    Output(
+        "average_mps",
+        lambda r: r.averages.average_mps,
+        3,
+        "Averager: mean climb rate over the last `[average] window`.",
+        subject="the averager",
+        plot=Plot("vario", "average", "ink", 2),
+    ),
+    Output(
+        "turn_average_mps",
+        lambda r: r.averages.turn_mps,
+        3,
+        "Mean climb rate over the last full turn of heading.",
+        subject="the average of the last turn",
+    ),
+    Output(
+        "climb_average_mps",
+        lambda r: r.averages.climb_mps,
+        3,
+        "Mean climb rate since the present climb began.",
+        subject="the average of the climb",
+    ),
+    Output(
+        "wind_north_mps",
+        _wind_north,
+        3,
+        "Wind: speed of the air towards north.",
+        subject="the north component of the wind",
+        shown=KMPH,
+        shown_decimals=0,
+    ),
+    Output(
+        "wind_east_mps",
+        _wind_east,
+        3,
+        "Wind: speed of the air towards east.",
+        subject="the east component of the wind",
+        shown=KMPH,
+        shown_decimals=0,
+    ),
+    Output(
+        "speed_to_fly_mps",
+        lambda r: r.speed_to_fly_mps,
+        3,
+        "Speed to fly, as indicated airspeed. Only in cruise.",
+        subject="speed to fly",
+        shown=KMPH,
+        shown_decimals=0,
+        plot=Plot("airspeed", "to fly", "rose", 1.6, dash=(6, 4)),
+    ),
+    Output(
+        "quality",
+        lambda r: str(r.quality),
+        0,
+        "What keeps the outputs from being complete, as words joined by `+`: "
+        f"{words(str(flag) for flag in Quality)}; `ok` if nothing does.",
+        Kind.TEXT,
+        subject="what the instrument says about its own quality",
+    ),
+)
+"""trace.csv begins with these, in this order."""

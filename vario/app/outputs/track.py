@@ -1,0 +1,31 @@
+"""The track over the ground in metres, from columns of positions."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vario.flight.place import EARTH_M
+
+Floats = NDArray[np.float64]
+
+
+def track_m(latitude_deg: Floats, longitude_deg: Floats) -> tuple[Floats, Floats]:
+    """North and east of the first known position, m.
+
+    On a sphere, with the scale of the first position: enough for a map of one flight.
+
+    Args:
+        latitude_deg: shape (n,); NaN is no position.
+        longitude_deg: the same.
+
+    Returns:
+        Two arrays of shape (n,); NaN where there is no position.
+    """
+    known = np.flatnonzero(np.isfinite(latitude_deg) & np.isfinite(longitude_deg))
+    if not known.size:
+        return np.full(latitude_deg.shape, np.nan), np.full(latitude_deg.shape, np.nan)
+    first_lat, first_lon = latitude_deg[known[0]], longitude_deg[known[0]]
+    turned_deg = (longitude_deg - first_lon + 180.0) % 360.0 - 180.0  # the short way over the date line
+    north = np.radians(latitude_deg - first_lat) * EARTH_M
+    return north, np.radians(turned_deg) * EARTH_M * np.cos(np.radians(first_lat))

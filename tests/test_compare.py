@@ -271,7 +271,7 @@ def test_settings_against_settings_and_against_truth(
         (["a.csv", "a.csv", "--tolerance", "vario_mps"], ["COLUMN=VALUE"]),
         (["a.csv", "a.csv", "--tolerance", "vario_mps=nan"], ["COLUMN=VALUE"]),
         (["a.csv", "a.csv", "--tolerance", "vairo_mps=1"], ["vairo_mps", "vario_mps"]),
-        (["a.csv", "none.csv"], ["none.csv", "cannot be read"]),
+        (["a.csv", "none.csv"], ["none.csv", "there is no such file"]),
         (["a.csv", "."], ["trace.csv", "folder"]),
         (["a.csv", "torn.csv"], ["torn.csv, line 3", "3 cells"]),
         (["a.csv", "word.csv"], ["line 2", "vario_mps = 'much'", "a number"]),

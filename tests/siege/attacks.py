@@ -33,7 +33,7 @@ GROUPS: Mapping[str, Sequence[Attack]] = {
     "The running instrument": _live(),
 }
 
-LONG = frozenset({*batch.LONG, *disks.LONG})
+LONG = frozenset({*recordings.LONG, *names.LONG, *disks.LONG, *batch.LONG})
 """Attacks that take long or need rights: left out of the short form."""
 
 

@@ -123,7 +123,30 @@ def secret_glider(folder: Path) -> str:
     return said
 
 
+def columns(folder: Path) -> str:
+    """A trace whose columns have names for the library of the picture, and a cell for the csv module."""
+    a, b = folder / "a.csv", folder / "b.csv"
+    name = "$\\x{$\x1b[31m_mps"
+    for number, path in enumerate((a, b)):
+        rows = [f"{t},{t + number},{number}" for t in range(100)]
+        path.write_text("\n".join([f"t_s,{name},$_m", *rows]) + "\n", encoding="utf-8")
+    ran = vario("compare", a, b, "--out", folder / "out")
+    assert ran.code == 1, ran.said
+    for content in (  # a NUL, a cell of 200 kB, no UTF-8, nothing, a column twice
+        b"t_s,mode\n0,\0\n",
+        b"t_s,mode\n0," + b"x" * 200_000,
+        b"t_s\n1\n\xff",
+        b"",
+        b"t_s,t_s\n1,nan\n",
+    ):
+        b.write_bytes(content)
+        ran = vario("compare", a, b, "--out", folder / "out")
+        assert ran.code in {1, 2}, ran.code
+    return "compared; damaged ones are one line"
+
+
 ATTACKS = (
+    ("a trace whose columns have hostile names, damaged traces", "compared, or one line", columns),
     (
         "names with bytes that are no UTF-8, escapes, line breaks, turned writing, dashes, $",
         "they are names",
@@ -136,3 +159,5 @@ ATTACKS = (
     ("a name with lines of settings in it", "no line of a settings file", settings_of_a_line_break),
     ('`glider = "/etc/shadow"`, a link to it, a pipe', "nothing of the file is printed", secret_glider),
 )
+
+LONG = (columns,)

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import warnings
 from pathlib import Path
 
 import numpy as np
+from matplotlib import rc_context
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import FuncFormatter, MultipleLocator
@@ -33,6 +35,7 @@ USUAL = ("vario_mps", "netto_mps", "average_mps", "altitude_m", "tas_mps")
 """Shown when nothing differs, and first when much does."""
 
 
+@rc_context({"text.parse_math": False})  # names of columns and files are no mathematics
 def draw_comparison(comparison: Comparison, a: Table, b: Table, path: Path) -> None:
     """Draw the columns that differ most, each with its difference, into a PNG.
 
@@ -50,7 +53,6 @@ def draw_comparison(comparison: Comparison, a: Table, b: Table, path: Path) -> N
         color=INK,
         x=0.01,
         ha="left",
-        parse_math=False,
     )
     heights = [part for _ in chosen for part in (2.0, 1.0)] or [1.0]
     grid = figure.add_gridspec(len(heights), 1, height_ratios=heights)
@@ -69,7 +71,10 @@ def draw_comparison(comparison: Comparison, a: Table, b: Table, path: Path) -> N
     if not chosen:
         figure.text(0.5, 0.4, "no column of numbers in common", ha="center", color=SOFT_INK, fontsize=LARGE)
     try:
-        figure.savefig(path, dpi=110, format="png")
+        with warnings.catch_warnings():
+            # A name in a script the font lacks is drawn with boxes.
+            warnings.filterwarnings("ignore", message="Glyph .* missing from")
+            figure.savefig(path, dpi=110, format="png")
     except OSError as error:
         raise OutputError(path, error) from error
 

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from drivers.samples import Reference
 from hw_replay.files import open_binary
 from hw_replay.open import open_source
+from hw_replay.text import escaped, name_text
 from vario.app.errors import AppError
 from vario.app.outputs.catalogue import TRACE as OUTPUTS
 from vario.app.outputs.catalogue import TRUTH, output_beside, output_of
@@ -60,7 +61,7 @@ def table_of_rows(rows: Sequence[Mapping[str, str]], name: str) -> Table:
         if output_of(column).is_text:
             columns[column] = t_s, np.array(cells, dtype=np.str_)
         elif column != "t_s":
-            columns[column] = t_s, _numbers(cells, name, column)
+            columns[escaped(column)] = t_s, _numbers(cells, name, column)
     return Table(name, columns)
 
 
@@ -80,7 +81,7 @@ def read_trace(path: Path) -> Table:
     for number, row in enumerate(rows, start=2):
         if None in row or None in row.values():
             raise AppError(f"{path}, line {number}: expected {len(reader.fieldnames or ())} cells")
-    return table_of_rows(rows, str(path))
+    return table_of_rows(rows, name_text(path))
 
 
 def replayed(recording: Path, loaded: LoadedSettings, name: str, *, follow_changes: bool) -> Table:
@@ -117,7 +118,7 @@ def references(recording: Path) -> Table:
     if not columns:
         held = f"only {', '.join(sorted(everything))}" if everything else "none"
         raise AppError(f"{recording}: expected reference values such as truth_vario_mps; it holds {held}")
-    return Table(str(recording), columns, is_reference=True)
+    return Table(name_text(recording), columns, is_reference=True)
 
 
 def both_sides(first: Path, second: Path, recording: Path | None) -> tuple[Table, Table]:
@@ -166,13 +167,13 @@ def _side(path: Path, kind: str, recording: Path | None) -> Table:
     if kind == "recording":
         return references(path)
     assert recording is not None  # noqa: S101  (both_sides has made sure)
-    return replayed(recording, load_settings(path), str(path), follow_changes=False)
+    return replayed(recording, load_settings(path), name_text(path), follow_changes=False)
 
 
 def _as_recorded(path: Path) -> Table:
     """The recording replayed with the settings it carries."""
     loaded = carried_settings(open_source(path).info, str(path))
-    return replayed(path, loaded, f"{path} replayed", follow_changes=True)
+    return replayed(path, loaded, f"{name_text(path)} replayed", follow_changes=True)
 
 
 def _numbers(cells: Iterable[str], name: str, column: str) -> Floats:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from typing import Any, ClassVar, Literal
 
 from pydantic import Field
@@ -20,6 +20,7 @@ from vario.settings.fields import (
     quantity,
     whole,
 )
+from vario.settings.near import nearest
 
 
 def _chip(example: str) -> Any:
@@ -28,12 +29,29 @@ def _chip(example: str) -> Any:
 
 def _address(example: int) -> Any:
     text = "Its address on the bus, as the datasheet writes it (7 bits); absent: the usual one of the chip"
-    return optional_whole(Hex(example), 0x08, 0x77, text)
+    return optional_whole(Hex(example), Hex(0x08), Hex(0x77), text)
 
 
 def _rate(example: str) -> Any:
     text = "Readings a second; absent: what is usual for the chip"
     return optional(example, "0.1 Hz", "200 Hz", text)
+
+
+def _chip_hint(written: str, fitting: Collection[str]) -> str:
+    """What may have been meant by a chip that cannot stand here."""
+    near = nearest(written, fitting)
+    if near:
+        return f'; did you mean "{near}"?'
+    elsewhere = nearest(written, CHIPS)
+    if elsewhere is None:
+        return ""
+    gives = CHIPS[elsewhere].channels
+    places = [section for section, channel in _CHANNELS.items() if channel in gives]
+    return f"; {elsewhere} belongs in {' or '.join(f'[sensors.{place}]' for place in places)}"
+
+
+_CHANNELS = {"baro": "baro", "pitot": "pitot", "imu": "imu_gyro", "oat": "oat", "supply": "supply"}
+"""What the chip of each section must give."""
 
 
 class BusSensor(Section):
@@ -57,7 +75,7 @@ class BusSensor(Section):
                     yield Broken((name,), f"no chip is named beside it; {expected}")
             return
         if self.chip not in fitting:
-            yield Broken(("chip",), expected)
+            yield Broken(("chip",), expected + _chip_hint(self.chip, fitting))
             return
         spec = CHIPS[self.chip]
         if self.address is not None and self.address not in spec.addresses:
@@ -70,7 +88,7 @@ class BusSensor(Section):
 class BaroSensor(BusSensor):
     """The static pressure sensor."""
 
-    GIVES = "baro"
+    GIVES = _CHANNELS["baro"]
 
     noise_pa: float | None = optional(
         "1.5 Pa",
@@ -97,7 +115,7 @@ class BaroSensor(BusSensor):
 class PitotSensor(BusSensor):
     """The differential pressure sensor of the airspeed."""
 
-    GIVES = "pitot"
+    GIVES = _CHANNELS["pitot"]
 
     chip: str | None = _chip("MS4525DO")
     address: int | None = _address(0x28)
@@ -135,7 +153,7 @@ def _gyro_scale(axis: str) -> Any:
 class ImuSensor(BusSensor):
     """The inertial sensor: which, how it sits in the glider, and what it reads wrong along its own axes."""
 
-    GIVES = "imu_gyro"
+    GIVES = _CHANNELS["imu"]
 
     chip: str | None = _chip("LSM6DSO")
     address: int | None = _address(0x6A)
@@ -167,7 +185,7 @@ class ImuSensor(BusSensor):
 class OatSensor(BusSensor):
     """The sensor of the outside air temperature: outside, in the shade."""
 
-    GIVES = "oat"
+    GIVES = _CHANNELS["oat"]
 
     chip: str | None = _chip("TMP117")
     address: int | None = _address(0x48)
@@ -177,7 +195,7 @@ class OatSensor(BusSensor):
 class SupplySensor(BusSensor):
     """The sensor of the supply voltage."""
 
-    GIVES = "supply"
+    GIVES = _CHANNELS["supply"]
 
     chip: str | None = _chip("INA219")
     address: int | None = _address(0x40)
@@ -219,7 +237,9 @@ class Gnss(Section):
 class Recorder(Section):
     """What `vario run` writes down: every reading, so that the flight can be replayed."""
 
-    folder: str | None = optional_text("/var/lib/vario", "Where to; absent: nothing is recorded")
+    folder: str | None = optional_text(
+        "/var/lib/vario", "Folder to write to, relative to this file; absent: nothing is recorded"
+    )
     sync_s: float = quantity(
         "1 s",
         "0 s",

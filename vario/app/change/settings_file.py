@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
@@ -10,8 +9,8 @@ from typing import Any
 from vario.app.atomic import change_file
 from vario.app.errors import AppError
 from vario.settings.edit import NotEditableError, set_value
-from vario.settings.keys import Path as KeyPath
-from vario.settings.load import absent, parse_settings
+from vario.settings.load import absent, load_text
+from vario.settings.toml_text import Path as KeyPath
 
 
 def change_settings(
@@ -25,8 +24,8 @@ def change_settings(
         keep: called with what stood in the file just before it is replaced.
 
     Raises:
-        AppError: if the file, or the glider file it names, cannot be read, edited or written.
-        SettingsError: if the result would not be valid; the file is unchanged then.
+        AppError: if the file cannot be read, edited or written.
+        SettingsError: if the result, or the glider file it names, would not be valid; the file is unchanged then.
     """
     changed = False
 
@@ -57,16 +56,5 @@ def _edited(before: bytes, changes: Mapping[KeyPath, Any], path: Path) -> bytes:
             text = set_value(text, key, value)
         except NotEditableError as error:
             raise AppError(f"{path}: {error}; change it with an editor") from error
-    _check(text, path)
+    load_text(text, path)
     return text.encode()
-
-
-def _check(text: str, path: Path) -> None:
-    """Raise what is wrong with the settings text that is to stand at `path`."""
-    named = tomllib.loads(text).get("glider")
-    glider = path.parent / named if isinstance(named, str) else None
-    try:
-        glider_text = glider.read_text(encoding="utf-8") if glider else None
-    except (OSError, ValueError) as error:
-        raise AppError(f"{glider}: the glider file cannot be read") from error
-    parse_settings(text, str(path), glider_text, str(glider))

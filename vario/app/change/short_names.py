@@ -13,9 +13,9 @@ from typing import Any
 
 from vario.app.change.settings_file import change_settings
 from vario.app.errors import AppError
-from vario.settings.keys import Path as KeyPath
 from vario.settings.keys import keys
 from vario.settings.schema import Settings
+from vario.settings.toml_text import Path as KeyPath
 
 SETTABLE: Mapping[str, KeyPath] = MappingProxyType(
     {

@@ -10,9 +10,9 @@ from drivers.samples import Sample
 from vario.app.errors import AppError
 from vario.app.live.clock import Clock
 from vario.settings.edit import NotEditableError, set_value
-from vario.settings.keys import Path
 from vario.settings.load import LoadedSettings, parse_settings
 from vario.settings.schema import Settings
+from vario.settings.toml_text import Path
 
 USUAL: Mapping[Path, str] = MappingProxyType(
     {

@@ -30,8 +30,10 @@ from vario.app.columns import Column, References, TraceColumns
 from vario.app.compare.compare import Comparison, Tolerances, compare_tables
 from vario.app.compare.tables import Table
 from vario.app.errors import AppError
+from vario.app.in_force import settings_in_force, with_overrides
 from vario.app.passage import Passage
-from vario.settings.load import LoadedSettings, load_settings, parse_settings
+from vario.settings.load import LoadedSettings
+from vario.settings.overrides import Overrides, from_mapping
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -127,13 +129,23 @@ class Flight:
         return pd.DataFrame({name: self.columns[name] for name in self.columns}).set_index("t_s")
 
 
-def replay(recording: PathLike, config: PathLike | LoadedSettings | None = None) -> Flight:
+def replay(
+    recording: PathLike,
+    config: PathLike | LoadedSettings | None = None,
+    set: Mapping[str, Any] | None = None,  # noqa: A002  (as on the command line)
+) -> Flight:
     """Play a recording through the instrument.
+
+    >>> calm = replay(DEMO, set={"tone.preset": "calm", "maccready": "2 kt"})
+    >>> calm.summary["settings"]["tone.preset"]
+    'calm'
 
     Args:
         recording: a recording (MCAP), a long CSV (also gzipped) or an FAI/IGC file.
         config: a settings file, or settings already loaded; None: those the recording carries, else the
             defaults.
+        set: values to lay over these settings, by dotted key or short name, as a settings file has them; None
+            as a value takes the key out. They also go over the changes of settings that the recording holds.
 
     Returns:
         Everything it showed. Nothing is written.
@@ -143,7 +155,9 @@ def replay(recording: PathLike, config: PathLike | LoadedSettings | None = None)
         SettingsError: with everything that is wrong in the settings.
     """
     source = open_source(recording)
-    loaded = _settings(source, recording, config)
+    overrides = from_mapping(set or {})
+    loaded = _settings(source, recording, config, overrides)
+    source = with_overrides(source, overrides, loaded)
     trace, references = TraceColumns(loaded.settings.trace.rate_hz), References()
     passage = Passage(
         source, loaded.settings, loaded.glider, follow_changes=config is None, reference=references.take
@@ -179,13 +193,8 @@ def _table(flight: Flight) -> Table:
 
 
 def _settings(
-    source: Source, recording: PathLike, config: PathLike | LoadedSettings | None
+    source: Source, recording: PathLike, config: PathLike | LoadedSettings | None, overrides: Overrides
 ) -> LoadedSettings:
-    if isinstance(config, LoadedSettings):
-        return config
-    if config is not None:
-        return load_settings(config)
-    info = source.info
-    return parse_settings(
-        info.config_toml or "", f"settings in {recording}", info.glider_toml, f"glider in {recording}"
-    )
+    if not isinstance(config, LoadedSettings):
+        return settings_in_force(source.info, recording, config, overrides)
+    return config.with_overrides(overrides)

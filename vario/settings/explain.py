@@ -25,7 +25,9 @@ _PERCENT = (5, 100)
 """A plain number between these may be meant as a percentage: 2 may as well be a slip."""
 
 
-def explain(error: ValidationError, file: TomlFile, model: type[Section]) -> Iterator[Problem]:
+def explain(
+    error: ValidationError, file: TomlFile, model: type[Section], *, rules: bool = True
+) -> Iterator[Problem]:
     """One problem for each thing the schema `model` objects to in `file`, and for each rule broken beside."""
     wrong = set(file.unread)
     unknown = set()
@@ -49,6 +51,8 @@ def explain(error: ValidationError, file: TomlFile, model: type[Section]) -> Ite
         else:
             text = _wrong_value(detail["type"], cause, file.value(path), path, model)
             yield file.problem(path, file.assignment(path), text)
+    if not rules:
+        return
     for section, broken in rules_broken(file.table, model, wrong - unknown, unknown):
         yield explain_rule(broken, section, file, model)
 

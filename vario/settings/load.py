@@ -14,7 +14,7 @@ from pydantic import ValidationError
 
 from vario.settings.errors import Broken, Problem, SettingsError
 from vario.settings.explain import explain, explain_rule
-from vario.settings.fields import Section
+from vario.settings.fields import RULES_LATER, Section
 from vario.settings.glider import Glider
 from vario.settings.near import nearest
 from vario.settings.overrides import GLIDER, NOTHING, Overrides, glider_beside, lay_over
@@ -54,6 +54,21 @@ class LoadedSettings:
     def path(self, named: str) -> Path:
         """A path that the settings name: relative to their file, like that of the glider file."""
         return (self.folder or Path()) / named
+
+    def with_overrides(self, overrides: Overrides) -> LoadedSettings:
+        """These settings with values laid over them.
+
+        Raises:
+            SettingsError: with every problem found in them together.
+        """
+        return parse_settings(
+            self.settings_toml,
+            self.settings_name,
+            self.glider_toml,
+            self.glider_name or "the glider file",
+            overrides=overrides,
+            folder=self.folder,
+        )
 
 
 def load_settings(path: str | os.PathLike[str], overrides: Overrides = NOTHING) -> LoadedSettings:
@@ -97,6 +112,29 @@ def load_glider(path: str | os.PathLike[str]) -> Glider:
     if glider is None or problems:
         raise SettingsError(sorted(problems, key=lambda p: p.line or len(file.text) + 1))
     return glider
+
+
+def check_overrides(overrides: Overrides) -> None:
+    """Check values by themselves, whatever the settings they will be laid over.
+
+    Raises:
+        SettingsError: with every problem of theirs. Rules between settings are not among them.
+    """
+    file = lay_over(TomlFile("", "", {}), overrides)
+    problems = list(overrides.problems)
+    try:
+        glider = glider_beside(overrides)
+        if glider is not None:
+            problems += glider.problems
+            _valid(Glider, glider, problems)
+    except SettingsError as error:
+        problems += error.problems
+    try:
+        Settings.model_validate(file.table, context=RULES_LATER)
+    except ValidationError as error:
+        problems += explain(error, file, Settings, rules=False)
+    if problems:
+        raise SettingsError(problems)
 
 
 def parse_settings(

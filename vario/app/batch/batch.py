@@ -12,6 +12,7 @@ from typing import Any
 from vario.app.batch.job import Job, Outcome, Settled, fingerprint
 from vario.app.batch.workers import Workers
 from vario.app.errors import AppError, OutputError
+from vario.settings.overrides import NOTHING, Overrides
 
 RESULTS = "flights"
 """Folder of the results of single recordings, inside that of the batch."""
@@ -38,7 +39,9 @@ class Batch:
         return [outcome for outcome in self.outcomes if outcome.failure is not None]
 
 
-def find_jobs(folder: Path, settings: Settled | None, out: Path | None = None) -> list[Job]:
+def find_jobs(
+    folder: Path, settings: Settled | None, out: Path | None = None, overrides: Overrides = NOTHING
+) -> list[Job]:
     """Every recording in a folder and the folders in it, in the order of their names.
 
     What lies in `out` is left aside: the tables of an earlier run are no recordings.
@@ -58,7 +61,7 @@ def find_jobs(folder: Path, settings: Settled | None, out: Path | None = None) -
     )
     if not names:
         raise AppError(f"{folder}: no recording in it; expected files ending in {', '.join(ENDINGS)}")
-    return [Job(str((folder / name).resolve()), name, settings) for name in names]
+    return [Job(str((folder / name).resolve()), name, settings, overrides) for name in names]
 
 
 def run_batch(

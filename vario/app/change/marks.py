@@ -16,7 +16,8 @@ from drivers.events import Mark
 from drivers.samples import Sample
 from hw_replay.open import convert
 from hw_replay.recording import Recording
-from hw_replay.source import RecordingInfo, Source
+from hw_replay.source import Source
+from vario.app.altered import Altered
 from vario.app.atomic import write_new
 from vario.app.errors import AppError, OutputError
 
@@ -121,33 +122,12 @@ def missing_marks(marks: Iterable[Mark], samples: Iterable[Sample]) -> list[Mark
     ]
 
 
-class Marked:
+class Marked(Altered):
     """A source with marks put in."""
 
     def __init__(self, source: Source, marks: Iterable[Mark]) -> None:
-        self._source = source
-        self._marks = list(marks)
-
-    @property
-    def info(self) -> RecordingInfo:
-        """That of the source."""
-        return self._source.info
-
-    @property
-    def duration_s(self) -> float | None:
-        """That of the source."""
-        return self._source.duration_s
-
-    def __iter__(self) -> Iterator[Sample]:
-        return with_marks(self._source, self._marks)
-
-    def rejected(self) -> int:
-        """That of the source."""
-        return self._source.rejected()
-
-    def warnings(self) -> list[str]:
-        """Those of the source."""
-        return self._source.warnings()
+        marks = list(marks)
+        super().__init__(source, lambda samples: with_marks(samples, marks))
 
 
 def mark_recording(path: Path, text: str, at_s: float) -> None:

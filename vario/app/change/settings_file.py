@@ -25,7 +25,7 @@ def change_settings(
 
     Raises:
         AppError: if the file cannot be read, edited or written.
-        SettingsError: if the result, or the glider file it names, would not be valid; the file is unchanged then.
+        SettingsError: if the result, with the glider file it names, is not valid; the file is unchanged then.
     """
     changed = False
 

@@ -42,23 +42,22 @@ def run_command(arguments: argparse.Namespace) -> int:
     """Fly; returns the exit code."""
     # As everything below: only this command needs it.
     from hw_replay.open import open_source  # noqa: PLC0415
+    from vario.app.in_force import settings_in_force  # noqa: PLC0415
     from vario.app.live.clock import FIRST_S  # noqa: PLC0415
     from vario.app.live.run import Wishes, run  # noqa: PLC0415
     from vario.app.live.status import table  # noqa: PLC0415
     from vario.app.terminal import CAUTION, terminal  # noqa: PLC0415
-    from vario.settings.load import load_settings, parse_settings  # noqa: PLC0415
+    from vario.settings.load import load_settings  # noqa: PLC0415
 
     logging.basicConfig(level=logging.INFO, format="%(levelname).1s %(message)s", stream=sys.stderr)
     console = terminal(stderr=True)
     config: Path | None = arguments.config
     rehearse = open_source(arguments.rehearse) if arguments.rehearse else None
-    if config is not None or rehearse is None:
+    if rehearse is None:
         config = config or Path("vario.toml")
         loaded = load_settings(config)
     else:
-        info = rehearse.info
-        name = f"settings in {arguments.rehearse}"
-        loaded = parse_settings(info.config_toml or "", name, info.glider_toml, "the glider file in it")
+        loaded = settings_in_force(rehearse.info, arguments.rehearse, config)
     wishes = Wishes(
         config,
         arguments.marks,

@@ -46,6 +46,12 @@ def test_the_unit_says_what_it_must() -> None:
     assert service["ReadWritePaths"] == '-"/data/my flights"'
 
 
+def test_a_relative_folder_of_the_recorder_is_beside_the_settings() -> None:
+    settings = parse_settings('[recorder]\nfolder = "flights"\n', "settings").settings
+    text = unit_text(settings, Path("/data/vario.toml"), Path("/opt/vario/bin/vario"), "vario")
+    assert parsed(text)["Service"]["ReadWritePaths"] == "-/data/flights"
+
+
 @pytest.mark.skipif(shutil.which("systemd-analyze") is None, reason="needs systemd")
 def test_the_service_manager_itself_finds_nothing_wrong(tmp_path: Path) -> None:
     program = tmp_path / "vario"

@@ -186,7 +186,7 @@ def _with_glider_file(file: TomlFile, folder: Path, overrides: Overrides) -> Loa
             glider = glider_beside(overrides)
         elif isinstance(named, str) and GLIDER not in file.unread:
             path = folder / named
-            if not named or not os.path.exists(path):
+            if not named or not (path.is_file() or path.is_dir()):
                 problems.append(_no_glider(file, named, path))
             else:
                 glider = from_disk(path)

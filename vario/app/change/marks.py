@@ -29,6 +29,11 @@ _STAMP = "%Y%m%dT%H%M%S.%fZ"
 _ENDING = ".mark"
 
 
+def marks_folder(config: Path | None) -> Path:
+    """The folder of marks where none is named: beside the settings file; without one, here."""
+    return (config.parent if config is not None else Path()) / "marks"
+
+
 def checked_text(text: str) -> str:
     """The text of a mark on one line.
 

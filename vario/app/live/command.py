@@ -24,8 +24,7 @@ def add_parser(commands: _SubParsersAction[argparse.ArgumentParser]) -> None:
     parser.add_argument(
         "--marks",
         type=Path,
-        default=Path("marks"),
-        help="folder `vario mark` drops into; default: marks here",
+        help="folder `vario mark` drops into; default: marks beside the settings file",
     )
     parser.add_argument("--silent", action="store_true", help="without sound")
     parser.add_argument(
@@ -42,6 +41,7 @@ def run_command(arguments: argparse.Namespace) -> int:
     """Fly; returns the exit code."""
     # As everything below: only this command needs it.
     from hw_replay.open import open_source  # noqa: PLC0415
+    from vario.app.change.marks import marks_folder  # noqa: PLC0415
     from vario.app.in_force import settings_in_force  # noqa: PLC0415
     from vario.app.live.clock import FIRST_S  # noqa: PLC0415
     from vario.app.live.run import Wishes, run  # noqa: PLC0415
@@ -60,7 +60,7 @@ def run_command(arguments: argparse.Namespace) -> int:
         loaded = settings_in_force(rehearse.info, arguments.rehearse, config)
     wishes = Wishes(
         config,
-        arguments.marks,
+        arguments.marks or marks_folder(config),
         arguments.record,
         arguments.silent,
         rehearse,

@@ -10,6 +10,7 @@ from pathlib import Path
 from drivers.events import Event, Mark
 from vario.app.change.changes import SettingsWatch
 from vario.app.change.marks import dropped_text
+from vario.app.change.watched import WatchedFolder
 
 LOG = logging.getLogger("vario.live")
 
@@ -31,6 +32,7 @@ class SideWatch:
         self._every_s = every_s
         self._watch = None if settings is None else SettingsWatch(settings)
         self._marks = marks
+        self._watched = None if marks is None else WatchedFolder(marks)
         self._seen: set[Path] = set()
         self._seen.update(self._mark_files())
         self._found: queue.SimpleQueue[Event] = queue.SimpleQueue()
@@ -39,6 +41,8 @@ class SideWatch:
 
     def start(self) -> None:
         """Begin to look."""
+        if self._watched is not None:
+            self._watched.hold()
         self._thread.start()
 
     def take(self) -> Event | None:
@@ -50,6 +54,8 @@ class SideWatch:
 
     def look(self) -> None:
         """Look once."""
+        if self._watched is not None:
+            self._watched.hold()
         change = None if self._watch is None else self._watch.poll(0.0)
         if change is not None:
             self._found.put(change)
@@ -69,6 +75,8 @@ class SideWatch:
         self._ends.set()
         if self._thread.is_alive():
             self._thread.join()
+        if self._watched is not None:
+            self._watched.release()
 
     def _mark_files(self) -> list[Path]:
         if self._marks is None:

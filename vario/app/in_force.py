@@ -21,15 +21,15 @@ if TYPE_CHECKING:
 
 
 def add_set_option(parser: ArgumentParser) -> None:
-    """Add `--set` to a command that plays recordings."""
+    """Add `--set` to a command."""
     parser.add_argument(
         "--set",
         dest="overrides",
         action="append",
         default=[],
         metavar="KEY=VALUE",
-        help='change one setting, such as tone.beeps_full="5 Hz" or maccready="2 kt"; all others stay as in '
-        "--config or in the recording; none as VALUE takes the key out; may be repeated",
+        help='change one setting, such as tone.beeps_full="5 Hz" or maccready="2 kt"; all others stay as '
+        "they are; none as VALUE takes the key out; may be repeated",
     )
 
 

@@ -1,8 +1,8 @@
 """Whether a running instrument looks into a folder of marks.
 
 Whoever looks holds a lock on the folder for as long as it runs; the kernel releases it when the process
-ends, however it ends. The lock is one for reading, of an open file description (fcntl(2), F_OFD_SETLK): it needs no
-right to write there, and does not meet the turns of `vario.app.atomic`, which are locks by flock(2).
+ends, however it ends. It is a read lock of an open file description (fcntl(2), F_OFD_SETLK): it needs no
+right to write there, and is independent of the turns of `vario.app.atomic`, which are locks by flock(2).
 """
 
 from __future__ import annotations

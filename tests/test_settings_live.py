@@ -310,8 +310,17 @@ def test_set_changes_one_value_and_keeps_every_comment(config: Path, key: str, v
         ("mc", "2 kt", "mc: cannot be set this way; did you mean maccready?\n"),
         ("MacCready", "2 kt", "did you mean maccready?\n"),
         ("water", "80 kg", "did you mean ballast?\n"),
-        ("mass", "480 kg", "Water on board is ballast. flight.mass can be changed with an editor, in "),
+        (
+            "mass",
+            "480 kg",
+            "did you mean ballast (the water on board)? flight.mass can be changed ",
+        ),
         ("ballast", "80 l", '"l" is a volume: 1 litre of water weighs 1 kg'),
+        (
+            "bugs",
+            "10",
+            "flight.bugs = 10: above the highest allowed, 0.5; a fraction is wanted: ",
+        ),
         ("xyzzy", "1", "expected maccready, ballast, bugs, mode, volume or goal"),
     ],
 )

@@ -542,6 +542,17 @@ ALL_AT_ONCE = {
         '[sensors.baro]\nchip = "MS5661"\naddress = 0x99\nrate = "-1 Hz"\n',
         ['line 2: sensors.baro.chip = "MS5661": ', "line 3: sensors.baro.address = 0x99: ", "line 4: "],
     ),
+    "chip, and an address that fits no chip of such a name": (
+        '[sensors.baro]\nchip = "MS5661"\naddress = 0x28\n',
+        [
+            'line 2: sensors.baro.chip = "MS5661": ',
+            'line 2: sensors.baro.chip = "MS5661", sensors.baro.address = 0x28: MS5611 can have 0x77 or 0x76',
+        ],
+    ),
+    "a home": (
+        'glider = "~/g.toml"\n[recorder]\nfolder = "~/flights"\n',
+        ["line 1: glider", 'line 3: recorder.folder = "~/flights": expected a path without "~"'],
+    ),
     "two sections, and a rule between them": (
         '[sensors.baro]\nchip = "MS5611"\naddress = 0x10\nsits = "outside"\n[sensors.oat]\nchip = "TMP117"\nbus = 10\n',
         [
@@ -562,14 +573,15 @@ ALL_AT_ONCE = {
         ["line 2: tone.volume = 3: ", "line 3: tone.pitch_sink = ", "line 5: tone.beeps_full = "],
     ),
     "lines that are no TOML": (
-        '[flight]\nmaccready = \u201c20 m/s\u201d\nballast = 80 kg\nballast = "70 kg"\nbugs = ?\n[tone]\nvolume = 30\n',
+        '[flight]\nmaccready = \u201c20 m/s\u201d\nballast = 80 kg\nballast = "70 kg"\nbugs = ?\nmode: cruise\n[tone]\nvolume = 30\n',
         [
             "line 2: maccready = \u201c20 m/s\u201d: not valid TOML",
             'line 2: flight.maccready = "20 m/s": above the highest allowed',
             "line 3: ballast = 80 kg: not valid TOML",
             'line 4: ballast = "70 kg": not valid TOML, column 18: this key has a value already',
             "line 5: bugs = ?: not valid TOML",
-            "line 7: tone.volume = 30: above the highest allowed, 1; a fraction is wanted",
+            "line 6: mode: cruise: not valid TOML",
+            "line 8: tone.volume = 30: above the highest allowed, 1; a fraction is wanted",
         ],
     ),
     "a glider that is not there, and the rest": (

@@ -74,15 +74,19 @@ class BusSensor(Section):
                 if value is not None:
                     yield Broken((name,), f"no chip is named beside it; {expected}")
             return
+        chip: str | None = self.chip
+        who = "this chip"
         if self.chip not in fitting:
             yield Broken(("chip",), expected + _chip_hint(self.chip, fitting))
-            return
-        spec = CHIPS[self.chip]
+            who = chip = nearest(self.chip, fitting)
+            if chip is None:
+                return
+        spec = CHIPS[chip]
         if self.address is not None and self.address not in spec.addresses:
             possible = " or ".join(f"0x{address:02X}" for address in spec.addresses)
-            yield Broken(("chip", "address"), f"this chip can have {possible}")
+            yield Broken(("chip", "address"), f"{who} can have {possible}")
         if self.rate_hz is not None and self.rate_hz > spec.max_rate_hz:
-            yield Broken(("chip", "rate"), f"this chip can do up to {spec.max_rate_hz:g} Hz")
+            yield Broken(("chip", "rate"), f"{who} can do up to {spec.max_rate_hz:g} Hz")
 
 
 class BaroSensor(BusSensor):
@@ -247,6 +251,13 @@ class Recorder(Section):
         "How often it is forced onto the card, which is about what a power failure costs; "
         "0 s leaves it to the system, and may cost a minute",
     )
+
+    def broken_rules(self) -> Iterator[Broken]:
+        """A folder written in full: a service has no home that "~" could stand for."""
+        if self.folder is not None and self.folder.startswith("~"):
+            yield Broken(
+                ("folder",), 'expected a path without "~", relative to this file or from the root "/"'
+            )
 
 
 class Audio(Section):

@@ -201,6 +201,8 @@ def _no_glider(file: TomlFile, named: str, tried: Path) -> Problem:
         beside = [path.name for path in tried.parent.glob("*.toml")]
     except (OSError, ValueError):
         beside = []
+    if named.startswith("~"):
+        text += '; "~" does not stand for a home here'
     near = nearest(tried.name, beside)
     if near:
         text += f'; did you mean "{Path(named).with_name(near).as_posix()}"?'

@@ -29,6 +29,7 @@ _UNREAD = "\0"
 _QUOTED = r"'([^']*)'"
 _CURLY = re.compile("[“”„‟«»‘’‚‹›]")
 _ASSIGNMENT = re.compile(r"(\s*[^=\s#\[][^=#]*?)\s*=\s*(.*?)\s*")
+_KEY = re.compile(r"\s*([A-Za-z0-9_.-]*[A-Za-z0-9_-])")
 _WITH_UNIT = re.compile(r"[-+]?[.0-9]+\s*[A-Za-z°][\w/²]*")
 _WORDS = re.compile(r"[A-Za-z_][\w ./-]*")
 _COMMA = re.compile(r"[-+]?[0-9]+,[0-9]+")
@@ -119,28 +120,32 @@ def decoded(name: str, text: str) -> TomlFile:
 
 def _mended(text: str, original: str, number: int) -> str | None:
     """The text with the value on a line as it was meant, or without it; None if that is not possible."""
-    lines, before = text.split("\n"), "\n".join(text.split("\n")[: number - 1])
-    match = _ASSIGNMENT.fullmatch(lines[number - 1])
+    lines = text.split("\n")
+    line = lines[number - 1]
     try:
         # What is wrong must begin on this line, and not where an array or a text above has no end.
-        tomllib.loads(before)
+        tomllib.loads("\n".join(lines[: number - 1]))
     except (ValueError, RecursionError):
         return None
-    if match is None or match[2] == write_value(_UNREAD):
+    if line.lstrip().startswith("[") or line.rstrip().endswith(f"= {write_value(_UNREAD)}"):
         return None
-    key, value = match[1], _CURLY.sub('"', match[2])
-    if lines[number - 1] == original.split("\n")[number - 1]:
-        if _CURLY.search(match[2]):
-            lines[number - 1] = f"{key} = {value}"
-        elif _WITH_UNIT.fullmatch(value) or _WORDS.fullmatch(value):
-            lines[number - 1] = f"{key} = {write_value(value)}"
-        else:
-            lines[number - 1] = f"{key} = {write_value(_UNREAD)}"
-    else:
-        lines[number - 1] = f"{key} = {write_value(_UNREAD)}"
+    lines[number - 1] = _line_as_meant(line, is_first_try=line == original.split("\n")[number - 1])
     if _says_twice("\n".join(lines[:number])):
         lines[number - 1] = ""
     return "\n".join(lines)
+
+
+def _line_as_meant(line: str, *, is_first_try: bool) -> str:
+    match = _ASSIGNMENT.fullmatch(line)
+    if match is None:
+        word = _KEY.match(line)
+        return f"{word[1]} = {write_value(_UNREAD)}" if word else ""
+    key, value = match[1], _CURLY.sub('"', match[2])
+    if is_first_try and value != match[2]:
+        return f"{key} = {value}"
+    if is_first_try and (_WITH_UNIT.fullmatch(value) or _WORDS.fullmatch(value)):
+        return f"{key} = {write_value(value)}"
+    return f"{key} = {write_value(_UNREAD)}"
 
 
 def _says_twice(text: str) -> bool:

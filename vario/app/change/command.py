@@ -74,9 +74,9 @@ def _mark(arguments: argparse.Namespace) -> int:
         print(f"marked: {path}")
         return 0
     print(
-        f"kept, but not in a recording: no running instrument looks into {folder.absolute()}\n"
+        f"no running instrument looks into {folder.absolute()}: this mark is in no recording\n"
         f"kept as {path}\n"
-        "If one is running, name its settings file with --config, or its folder with --marks.\n"
-        f"A replay puts the mark in: vario replay FILE --marks {quote(str(folder))}"
+        "If an instrument is running, name its settings file with --config, or its folder with --marks.\n"
+        f"To see the mark in a replay: vario replay FILE --marks {quote(str(folder))}"
     )
     return NOT_WATCHED

@@ -7,6 +7,7 @@ sees half of a change. Changes made at once by several programs follow one anoth
 from __future__ import annotations
 
 from collections.abc import Mapping
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -44,10 +45,10 @@ def _suggestion(name: str, file: Path) -> str:
     """The short name that may have been meant, and where to write a setting that has none."""
     last = name.rpartition(".")[2]
     near = nearest(last, [*SHORT_NAMES, "goal"])
+    if last == "mass":
+        near = "ballast (the water on board)"
     hints = [f"did you mean {near}?"] if near else []
     others = [dotted(path) for path in keys(Settings) if path[-1] == last and name in (last, dotted(path))]
-    if last == "mass":
-        hints.append("Water on board is ballast.")
     if others:
         hints.append(f"{' and '.join(others)} can be changed with an editor, in {file}")
     return " ".join(hints) or f"expected {', '.join(SHORT_NAMES)} or goal"
@@ -62,7 +63,7 @@ def _goal(text: str) -> Mapping[KeyPath, Any]:
 
 def _number(text: str) -> float | str:
     """The number, or the text as it is, which the schema then complains about in its own words."""
-    try:
-        return float(text)
-    except ValueError:
-        return text
+    for kind in (int, float):
+        with suppress(ValueError):
+            return kind(text)
+    return text

@@ -74,14 +74,13 @@ class BusSensor(Section):
                 if value is not None:
                     yield Broken((name,), f"no chip is named beside it; {expected}")
             return
-        chip: str | None = self.chip
-        who = "this chip"
-        if self.chip not in fitting:
+        spec, who = CHIPS.get(self.chip), "this chip"
+        if spec is None or self.chip not in fitting:
             yield Broken(("chip",), expected + _chip_hint(self.chip, fitting))
-            who = chip = nearest(self.chip, fitting)
-            if chip is None:
+            near = nearest(self.chip, fitting)
+            if near is None:
                 return
-        spec = CHIPS[chip]
+            spec, who = CHIPS[near], near
         if self.address is not None and self.address not in spec.addresses:
             possible = " or ".join(f"0x{address:02X}" for address in spec.addresses)
             yield Broken(("chip", "address"), f"{who} can have {possible}")
@@ -255,9 +254,7 @@ class Recorder(Section):
     def broken_rules(self) -> Iterator[Broken]:
         """A folder written in full: a service has no home that "~" could stand for."""
         if self.folder is not None and self.folder.startswith("~"):
-            yield Broken(
-                ("folder",), 'expected a path without "~", relative to this file or from the root "/"'
-            )
+            yield Broken(("folder",), 'expected a path without "~": relative to this file, or from "/"')
 
 
 class Audio(Section):

@@ -136,16 +136,13 @@ def replay(
 ) -> Flight:
     """Play a recording through the instrument.
 
-    >>> calm = replay(DEMO, set={"tone.preset": "calm", "maccready": "2 kt"})
-    >>> calm.summary["settings"]["tone.preset"]
-    'calm'
-
     Args:
         recording: a recording (MCAP), a long CSV (also gzipped) or an FAI/IGC file.
         config: a settings file, or settings already loaded; None: those the recording carries, else the
             defaults.
-        set: values to lay over these settings, by dotted key or short name, as a settings file has them; None
-            as a value takes the key out. They also go over the changes of settings that the recording holds.
+        set: values to lay over these settings, by dotted key or short name, as a settings file has them, such
+            as {"tone.preset": "calm", "maccready": "2 kt"}; None as a value takes the key out. They also go
+            over the changes of settings that the recording holds.
 
     Returns:
         Everything it showed. Nothing is written.

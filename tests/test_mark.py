@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Callable, Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -14,8 +15,10 @@ from hw_replay.event_messages import KIND_OF, RejectedEventError, decode_event, 
 from hw_replay.recording import Recording
 from hw_replay.source import RecordingInfo
 from hw_replay.writer import RecordingWriter
-from vario.app.change.marks import LONGEST_TEXT, drop_mark, dropped_marks, with_marks
+from vario.app.change.marks import LONGEST_TEXT, drop_mark, dropped_marks, marks_folder, with_marks
+from vario.app.change.watched import is_watched
 from vario.app.cli import main
+from vario.app.live.side import SideWatch
 
 START = datetime(2025, 6, 14, 12, 30, tzinfo=UTC)
 
@@ -40,10 +43,79 @@ def test_a_dropped_mark_is_found_at_its_time(tmp_path: Path) -> None:
 
 def test_the_command_drops_a_mark_now(tmp_path: Path) -> None:
     before = datetime.now(UTC)
-    assert main(["mark", "wave bar", "--marks", str(tmp_path / "m")]) == 0
+    assert main(["mark", "wave bar", "--marks", str(tmp_path / "m")]) == 1  # nobody takes it up
     (mark,) = dropped_marks(tmp_path / "m", before)
     assert mark.text == "wave bar"
     assert mark.t_s < 60.0
+
+
+@pytest.fixture
+def watch() -> Iterator[Callable[[Path], SideWatch]]:
+    """What looks for marks in flight; it ends with the test."""
+    started: list[SideWatch] = []
+
+    def start(folder: Path) -> SideWatch:
+        started.append(SideWatch(None, folder, every_s=0.01))
+        started[-1].start()
+        return started[-1]
+
+    yield start
+    for side in started:
+        side.close()
+
+
+def test_a_mark_is_dropped_where_the_instrument_with_these_settings_looks(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], watch: Callable[[Path], SideWatch]
+) -> None:
+    config = tmp_path / "box" / "my.toml"
+    config.parent.mkdir()
+    side = watch(marks_folder(config))
+    assert main(["mark", "wave bar", "--config", str(config)]) == 0
+    assert capsys.readouterr().out.startswith(f"marked: {config.parent / 'marks'}")
+    side.look()
+    event = side.take()
+    assert isinstance(event, Mark)
+    assert event.text == "wave bar"
+
+
+def test_where_nobody_looks_a_mark_is_not_called_one(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], watch: Callable[[Path], SideWatch]
+) -> None:
+    watched, other = tmp_path / "marks", tmp_path / "other"
+    watched.mkdir()
+    side = watch(watched)
+    assert main(["mark", "here", "--marks", str(other)]) == 1
+    said = capsys.readouterr().out
+    assert "marked" not in said
+    assert f"no running instrument looks into {other}" in said
+    assert len(list(other.iterdir())) == 1
+    assert main(["mark", "here", "--marks", str(watched)]) == 0
+    side.close()
+    assert main(["mark", "too late", "--marks", str(watched)]) == 1
+
+
+def test_a_folder_that_comes_later_or_is_put_there_anew_is_watched(
+    tmp_path: Path, watch: Callable[[Path], SideWatch]
+) -> None:
+    folder = tmp_path / "marks"
+    side = watch(folder)
+    assert main(["mark", "first", "--marks", str(folder)]) == 0
+    folder.rename(tmp_path / "kept")
+    assert not is_watched(folder)
+    assert main(["mark", "here", "--marks", str(folder)]) == 0
+    side.look()
+    assert is_watched(folder)
+    assert not is_watched(tmp_path / "kept")
+    assert not is_watched(tmp_path)
+
+
+def test_settings_can_be_changed_in_a_folder_that_is_watched(
+    tmp_path: Path, watch: Callable[[Path], SideWatch]
+) -> None:
+    config = tmp_path / "vario.toml"
+    config.write_text("", encoding="utf-8")
+    watch(tmp_path)
+    assert main(["set", "bugs", "0.1", "--config", str(config)]) == 0
 
 
 def test_a_replay_takes_dropped_marks(recording: Path, tmp_path: Path) -> None:

@@ -70,6 +70,12 @@ def test_home_is_hidden_unless_something_of_ours_is_there() -> None:
     assert service_of(unit(python=Path("/root/python")))["ProtectHome"] == ["read-only"]
 
 
+def test_a_relative_folder_of_the_recorder_is_beside_the_settings() -> None:
+    settings = parse_settings('[recorder]\nfolder = "flights"\n', "settings").settings
+    text = unit_text(settings, Path("/data/vario.toml"), Path("/opt/vario/bin/vario"), "vario")
+    assert service_of(text)["ReadWritePaths"] == ["-/data/flights"]
+
+
 def analyzed(tmp_path: Path, *words: str) -> subprocess.CompletedProcess[str]:
     program = tmp_path / "vario"
     program.write_text("#!/bin/sh\n", encoding="ascii")

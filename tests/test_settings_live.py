@@ -18,7 +18,7 @@ from hw_replay.recording import Recording
 from hw_replay.source import RecordingInfo
 from hw_replay.writer import RecordingWriter
 from vario.app.change.changes import UNFINISHED_POLLS, SettingsWatch, apply_change
-from vario.app.change.short_names import SETTABLE, set_setting
+from vario.app.change.short_names import set_setting
 from vario.app.cli import main
 from vario.app.outputs.catalogue import TRACE
 from vario.app.player import play
@@ -29,6 +29,7 @@ from vario.flight.pipeline import Pipeline
 from vario.settings.edit import NotEditableError, set_value
 from vario.settings.load import load_settings, parse_settings
 from vario.settings.schema import Settings
+from vario.settings.short_names import SHORT_NAMES
 
 CONFIG = Path(__file__).parent.parent / "config"
 GLIDER = sorted((CONFIG / "gliders").glob("*.toml"))[0].read_text(encoding="utf-8")
@@ -289,7 +290,7 @@ def test_set_changes_one_value_and_keeps_every_comment(config: Path, key: str, v
         assert main(["set", "goal", "none", "--config", str(config)]) == 0
         assert load_settings(config).settings == Settings()
         return
-    section, name = SETTABLE[key]
+    section, name = SHORT_NAMES[key]
     found = tomllib.loads(after)[section][name]
     assert found == (value if isinstance(found, str) else float(value))
     assert len(after.splitlines()) == len(before.splitlines())
@@ -305,7 +306,22 @@ def test_set_changes_one_value_and_keeps_every_comment(config: Path, key: str, v
         ("goal", "50.1", "LATITUDE LONGITUDE ELEVATION"),
         ("goal", "north east 3 m", "LATITUDE LONGITUDE ELEVATION"),
         ("goal", "95 10 3 m", "above the highest allowed"),
-        ("damping", "1 s", "cannot be set this way"),
+        ("damping", "1 s", "vario.damping and speed_to_fly.damping can be changed with an editor, in "),
+        ("mc", "2 kt", "mc: cannot be set this way; did you mean maccready?\n"),
+        ("MacCready", "2 kt", "did you mean maccready?\n"),
+        ("water", "80 kg", "did you mean ballast?\n"),
+        (
+            "mass",
+            "480 kg",
+            "did you mean ballast (the water on board)? flight.mass can be changed ",
+        ),
+        ("ballast", "80 l", '"l" is a volume: 1 litre of water weighs 1 kg'),
+        (
+            "bugs",
+            "10",
+            "flight.bugs = 10: above the highest allowed, 0.5; a fraction is wanted: ",
+        ),
+        ("xyzzy", "1", "expected maccready, ballast, bugs, mode, volume or goal"),
     ],
 )
 def test_a_wrong_value_changes_nothing_and_says_what_is_wrong(

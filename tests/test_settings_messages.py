@@ -39,11 +39,11 @@ SETTINGS_MESSAGES = {
     # The sensors fitted
     "chip of another kind": (
         '[sensors.oat]\nchip = "MS5611"',
-        'line 2: sensors.oat.chip = "MS5611": expected TMP117',
+        'line 2: sensors.oat.chip = "MS5611": expected TMP117; MS5611 belongs in [sensors.baro]',
     ),
     "address the chip cannot have": (
         '[sensors.baro]\nchip = "MS5611"\naddress = 0x28',
-        'line 2: sensors.baro.chip = "MS5611", sensors.baro.address = 40: this chip can have 0x77 or 0x76',
+        'line 2: sensors.baro.chip = "MS5611", sensors.baro.address = 0x28: this chip can have 0x77 or 0x76',
     ),
     "rate the chip cannot reach": (
         '[sensors.baro]\nchip = "MS5611"\nrate = "100 Hz"',
@@ -56,7 +56,21 @@ SETTINGS_MESSAGES = {
     ),
     "address without chip": (
         "[sensors.supply]\naddress = 0x40",
-        "line 2: sensors.supply.address = 64: no chip is named beside it; expected INA219",
+        "line 2: sensors.supply.address = 0x40: no chip is named beside it; expected INA219",
+    ),
+    "chip misspelt": (
+        '[sensors.baro]\nchip = "MS5661"',
+        'line 2: sensors.baro.chip = "MS5661": expected one of MS5611, MS5607, BMP280, BME280, BMP388, BMP390, '
+        'BMP581, DPS310, LPS22HB; did you mean "MS5611"?',
+    ),
+    "chip in small letters": (
+        '[sensors.imu]\nchip = "mpu6050"',
+        'line 2: sensors.imu.chip = "mpu6050": expected one of MPU-6050, MPU-6500, MPU-9250, ICM-20948, LSM6DSO, '
+        'LSM6DSOX; did you mean "MPU-6050"?',
+    ),
+    "address out of range": (
+        "[sensors.baro]\nchip = 'MS5611'\naddress = 0x99 # both pins up",
+        "line 3: sensors.baro.address = 0x99: above the highest allowed, 0x77",
     ),
     # What the value is
     "bare number": (
@@ -98,11 +112,39 @@ SETTINGS_MESSAGES = {
     ),
     "too low at zero": (
         '[flight]\nmaccready = "-1 kt"',
-        'line 2: flight.maccready = "-1 kt": below the lowest allowed, 0 m/s (0 kt)',
+        'line 2: flight.maccready = "-1 kt": below the lowest allowed, 0 m/s (0 kt); did you mean "1 kt"?',
     ),
     "plain number too high": (
         "[flight]\nbugs = 10",
-        "line 2: flight.bugs = 10: above the highest allowed, 0.5",
+        "line 2: flight.bugs = 10: above the highest allowed, 0.5; a fraction is wanted: 10 % is written 0.1",
+    ),
+    "percent in quotes": (
+        '[flight]\nbugs = "10 %"',
+        'line 2: flight.bugs = "10 %": expected a plain number without quotes and unit, from 0 to 0.5; '
+        "a fraction is wanted: 10 % is written 0.1",
+    ),
+    "number in quotes": (
+        '[tone]\nvolume = "0.8"',
+        'line 2: tone.volume = "0.8": expected a plain number without quotes and unit, from 0 to 1; '
+        "did you mean 0.8?",
+    ),
+    "ballast in litres": (
+        '[flight]\nballast = "80 l"',
+        'line 2: flight.ballast = "80 l": "l" is a volume: 1 litre of water weighs 1 kg; expected a mass in quotes '
+        'with its unit (kg or lb), such as "0 kg", from 0 kg to 500 kg',
+    ),
+    "minus sign of a word processor": (
+        '[tone]\nquiet_from = "\u22122 m/s"',
+        'line 2: tone.quiet_from = "\u22122 m/s": the minus sign is the hyphen "-", not "\u2212"; expected a speed in '
+        'quotes with its unit (m/s, km/h, kt or ft/min), such as "-0.5 m/s", from -10 m/s to 0 m/s',
+    ),
+    "sink without its sign": (
+        '[tone.cruise]\nquiet_from = "2 m/s"',
+        'line 2: tone.cruise.quiet_from = "2 m/s": above the highest allowed, 0 m/s; did you mean "-2 m/s"?',
+    ),
+    "choice in capitals": (
+        '[flight]\nmode = "CRUISE"',
+        'line 2: flight.mode = "CRUISE": expected "automatic" or "cruise" or "circling"; did you mean "cruise"?',
     ),
     "no number": (
         "[flight]\nbugs = nan",
@@ -145,6 +187,15 @@ SETTINGS_MESSAGES = {
     "key in capitals": (
         '[flight]\nMacCready = "1 m/s"',
         "line 2: flight.MacCready: unknown key; did you mean maccready?",
+    ),
+    "key a pilot says": (
+        '[flight]\nmc = "2 kt"',
+        "line 2: flight.mc: unknown key; did you mean maccready?",
+    ),
+    "water": (
+        '[flight]\nwater = "80 l"',
+        "line 2: flight.water: unknown key; did you mean ballast? "
+        '(1 litre of water weighs 1 kg: ballast = "80 kg")',
     ),
     "unit in the key": (
         "[flight]\nmaccready_mps = 1.5",
@@ -222,6 +273,19 @@ SETTINGS_MESSAGES = {
         "[flight]\nmaccready = 1.5 m/s",
         "line 2: maccready = 1.5 m/s: not valid TOML, column 17: a value with a unit stands in quotes: "
         'maccready = "1.5 m/s"',
+    ),
+    "curly quotes": (
+        "[flight]\nmaccready = \u201c1.5 m/s\u201d",
+        "line 2: maccready = \u201c1.5 m/s\u201d: not valid TOML, column 13: curly quotes; expected straight ones, "
+        'as a plain text editor writes them: maccready = "1.5 m/s"',
+    ),
+    "text without quotes": (
+        "[flight]\nmode = circling",
+        'line 2: mode = circling: not valid TOML, column 8: a text stands in quotes: mode = "circling"',
+    ),
+    "decimal comma without quotes": (
+        "[flight]\nbugs = 0,1",
+        "line 2: bugs = 0,1: not valid TOML, column 9: the decimal sign is a point, not a comma: bugs = 0.1",
     ),
     "bracket forgotten": (
         "[flight\nbugs = 0.1",
@@ -470,3 +534,105 @@ def test_a_glider_that_is_a_directory_or_nothing(tmp_path: Path) -> None:
     assert file_complaint(path).startswith(f'{path}, line 1: glider = "": there is no file ')
     path.write_text('glider = "a\\u0000b"\n')
     assert file_complaint(path).startswith(f'{path}, line 1: glider = "a\\U00000000b": there is no file ')
+
+
+# Several things wrong, none of which may hide another. The lines are the beginnings of the messages.
+ALL_AT_ONCE = {
+    "chip and address": (
+        '[sensors.baro]\nchip = "MS5661"\naddress = 0x99\nrate = "-1 Hz"\n',
+        ['line 2: sensors.baro.chip = "MS5661": ', "line 3: sensors.baro.address = 0x99: ", "line 4: "],
+    ),
+    "chip, and an address that fits no chip of such a name": (
+        '[sensors.baro]\nchip = "MS5661"\naddress = 0x28\n',
+        [
+            'line 2: sensors.baro.chip = "MS5661": ',
+            'line 2: sensors.baro.chip = "MS5661", sensors.baro.address = 0x28: MS5611 can have 0x77 or 0x76',
+        ],
+    ),
+    "a home": (
+        'glider = "~/g.toml"\n[recorder]\nfolder = "~/flights"\n',
+        ["line 1: glider", 'line 3: recorder.folder = "~/flights": expected a path without "~"'],
+    ),
+    "two sections, and a rule between them": (
+        '[sensors.baro]\nchip = "MS5611"\naddress = 0x10\nsits = "outside"\n[sensors.oat]\nchip = "TMP117"\nbus = 10\n',
+        [
+            'line 2: sensors.baro.chip = "MS5611", sensors.baro.address = 0x10: ',
+            'line 4: sensors.baro.sits = "outside", sensors.oat.chip = "TMP117": ',
+            "line 7: sensors.oat.bus = 10: ",
+        ],
+    ),
+    "half a goal in a wrong place": (
+        "[goal]\nlatitude = 95\n",
+        [
+            "line 2: goal.latitude = 95: a goal needs longitude and elevation too",
+            "line 2: goal.latitude = 95: above",
+        ],
+    ),
+    "a curve that falls, and a volume": (
+        '[tone]\nvolume = 3\npitch_sink = "400 Hz"\npitch_zero = "350 Hz"\nbeeps_full = "99 Hz"\n',
+        ["line 2: tone.volume = 3: ", "line 3: tone.pitch_sink = ", "line 5: tone.beeps_full = "],
+    ),
+    "lines that are no TOML": (
+        '[flight]\nmaccready = \u201c20 m/s\u201d\nballast = 80 kg\nballast = "70 kg"\nbugs = ?\nmode: cruise\n[tone]\nvolume = 30\n',
+        [
+            "line 2: maccready = \u201c20 m/s\u201d: not valid TOML",
+            'line 2: flight.maccready = "20 m/s": above the highest allowed',
+            "line 3: ballast = 80 kg: not valid TOML",
+            'line 4: ballast = "70 kg": not valid TOML, column 18: this key has a value already',
+            "line 5: bugs = ?: not valid TOML",
+            "line 6: mode: cruise: not valid TOML",
+            "line 8: tone.volume = 30: above the highest allowed, 1; a fraction is wanted",
+        ],
+    ),
+    "a glider that is not there, and the rest": (
+        'glider = "x.toml"\nnonsense = 1\n[flight]\nmaccready = 3\n',
+        ["line 1: glider = ", "line 2: nonsense: unknown key", "line 4: flight.maccready = 3: "],
+    ),
+}
+
+
+@pytest.mark.parametrize(("text", "lines"), ALL_AT_ONCE.values(), ids=ALL_AT_ONCE)
+def test_no_error_hides_another(text: str, lines: list[str]) -> None:
+    found = complaint(text)
+    assert len(found) == len(lines), found
+    for message, beginning in zip(sorted(found), sorted(lines), strict=True):
+        assert message.startswith(f"my.toml, {beginning}")
+
+
+def test_no_rule_is_called_broken_for_a_value_that_is_wrong_by_itself() -> None:
+    # Which address is right depends on the chip, and the chip cannot be read.
+    assert len(complaint("[sensors.pitot]\nchip = 5\naddress = 0x28\n")) == 1
+    # With the right number these points may well rise.
+    assert len(complaint('[tone]\npitch_zero = "650"\npitch_weak = "600 Hz"\n')) == 1
+    assert len(complaint("", GLIDER.replace("c = 1.74", "c = -1.74"))) == 1
+
+
+def test_a_wrong_polar_does_not_hide_wrong_limits() -> None:
+    text = GLIDER.replace("b = -0.1\n", "").replace("180 km/h", "60 km/h").replace('"12 m2"', '"12"')
+    found = complaint("", text)
+    assert [line.partition(": ")[0] for line in found] == [f"my_glider.toml, line {n}" for n in (3, 5, 9, 10)]
+
+
+def test_a_mass_too_high_is_told_beside_other_mistakes() -> None:
+    found = complaint('[flight]\nmass = "1000 kg"\nbugs = 10\n', GLIDER)
+    assert [line.partition(": ")[2].partition(" =")[0] for line in found] == ["flight.mass", "flight.bugs"]
+
+
+def test_a_glider_file_is_checked_as_one(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    path = tmp_path / "my_glider.toml"
+    path.write_text(GLIDER)
+    assert main(["config", "check", str(path)]) == 0
+    assert capsys.readouterr().out == f"{path}: a glider file; no problem found\n"
+    path.write_text(GLIDER.replace('"12 m2"', '"12"').replace("b = -0.1", "b = -0,1"))
+    assert main(["config", "check", str(path)]) == 2
+    said = capsys.readouterr().err
+    assert "line 3: wing_area = " in said
+    assert "line 6: b = -0,1: " in said
+    assert len(said.splitlines()) == 2
+
+
+def test_a_scenario_is_checked_as_one(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    path = tmp_path / "scenario.toml"
+    path.write_text('[air]\nsink = "9 m/s"\n[[phase]]\n')
+    assert main(["config", "check", str(path)]) == 2
+    assert "air.sink" in capsys.readouterr().err

@@ -29,11 +29,13 @@ from hw_replay.source import Source
 from vario.app.compare.compare import Comparison, Tolerances, compare_tables
 from vario.app.compare.tables import Table
 from vario.app.errors import AppError
+from vario.app.in_force import settings_in_force, with_overrides
 from vario.app.outputs.catalogue import TRACE
 from vario.app.outputs.columns import Column, Columns
 from vario.app.outputs.references import References
-from vario.app.passage import Passage, carried_settings
-from vario.settings.load import LoadedSettings, load_settings
+from vario.app.passage import Passage
+from vario.settings.load import LoadedSettings
+from vario.settings.overrides import Overrides, from_mapping
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -129,13 +131,20 @@ class Flight:
         return pd.DataFrame({name: self.columns[name] for name in self.columns}).set_index("t_s")
 
 
-def replay(recording: PathLike, config: PathLike | LoadedSettings | None = None) -> Flight:
+def replay(
+    recording: PathLike,
+    config: PathLike | LoadedSettings | None = None,
+    set: Mapping[str, Any] | None = None,  # noqa: A002  (as on the command line)
+) -> Flight:
     """Play a recording through the instrument.
 
     Args:
         recording: a recording (MCAP), a long CSV (also gzipped) or an FAI/IGC file.
         config: a settings file, or settings already loaded; None: those the recording carries, else the
             defaults.
+        set: values to lay over these settings, by dotted key or short name, as a settings file has them, such
+            as {"tone.preset": "calm", "maccready": "2 kt"}; None as a value takes the key out. They also go
+            over the changes of settings that the recording holds.
 
     Returns:
         Everything it showed. Nothing is written.
@@ -145,7 +154,9 @@ def replay(recording: PathLike, config: PathLike | LoadedSettings | None = None)
         SettingsError: with everything that is wrong in the settings.
     """
     source = open_source(recording)
-    loaded = _settings(source, recording, config)
+    overrides = from_mapping(set or {})
+    loaded = _settings(source, recording, config, overrides)
+    source = with_overrides(source, overrides, loaded)
     trace = Columns(TRACE, loaded.settings.trace.rate_hz, source.info.start_utc)
     references = References()
     passage = Passage(
@@ -182,10 +193,8 @@ def _table(flight: Flight) -> Table:
 
 
 def _settings(
-    source: Source, recording: PathLike, config: PathLike | LoadedSettings | None
+    source: Source, recording: PathLike, config: PathLike | LoadedSettings | None, overrides: Overrides
 ) -> LoadedSettings:
-    if isinstance(config, LoadedSettings):
-        return config
-    if config is not None:
-        return load_settings(config)
-    return carried_settings(source.info, str(recording))
+    if not isinstance(config, LoadedSettings):
+        return settings_in_force(source.info, recording, config, overrides)
+    return config.with_overrides(overrides)

@@ -3,8 +3,12 @@
 from __future__ import annotations
 
 import argparse
+from collections.abc import Callable
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from vario.settings.fields import Section
 
 from hw_replay.text import shown
 
@@ -14,7 +18,7 @@ def add_parser(commands: Any) -> None:
     config = commands.add_parser("config", help="check or show a settings file")
     actions = config.add_subparsers(title="actions", required=True, metavar="ACTION")
     check = actions.add_parser("check", help="say everything that is wrong with a settings file")
-    check.add_argument("file", type=Path)
+    check.add_argument("file", type=Path, help="a settings file, a glider file or a scenario")
     check.set_defaults(command=_check)
     show = actions.add_parser("show", help="show every setting in force")
     show.add_argument("file", type=Path, nargs="?", help="settings file; default: the defaults")
@@ -22,10 +26,27 @@ def add_parser(commands: Any) -> None:
 
 
 def _check(arguments: argparse.Namespace) -> int:
-    from vario.settings.load import load_settings  # noqa: PLC0415
+    from vario.app.simulate.file import load_scenario  # noqa: PLC0415
+    from vario.app.simulate.schema import ScenarioFile  # noqa: PLC0415
+    from vario.app.simulate.tables import TABLES  # noqa: PLC0415
+    from vario.settings.glider import Glider  # noqa: PLC0415
+    from vario.settings.keys import keys, sections  # noqa: PLC0415
+    from vario.settings.load import load_glider, load_settings  # noqa: PLC0415
+    from vario.settings.read import top_keys  # noqa: PLC0415
+    from vario.settings.schema import Settings  # noqa: PLC0415
 
-    load_settings(arguments.file)
-    print(shown(f"{arguments.file}: no problem found"))
+    def at_top(model: type[Section]) -> set[str]:
+        return {path[0] for path in (*keys(model), *sections(model)) if path}
+
+    written = top_keys(arguments.file)
+    kinds: dict[str, tuple[set[str], Callable[[Path], object]]] = {
+        "settings": (at_top(Settings), load_settings),
+        "a glider file": (at_top(Glider), load_glider),
+        "a scenario": (at_top(ScenarioFile) | set(TABLES), load_scenario),
+    }
+    kind = max(kinds, key=lambda name: len(kinds[name][0] & written))
+    kinds[kind][1](arguments.file)
+    print(shown(f"{arguments.file}: {kind}; no problem found"))
     return 0
 
 

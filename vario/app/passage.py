@@ -9,45 +9,33 @@ from typing import Any
 from drivers.events import Mark, SettingsChange
 from drivers.samples import Reference, Sample
 from hw_replay.open import open_source
-from hw_replay.source import RecordingInfo, Source
+from hw_replay.source import Source
+from vario.app.in_force import overrides_of, settings_in_force, with_overrides
 from vario.app.outputs.summary import FlightSummary
 from vario.app.player import Player, noise_of
 from vario.flight.climbs import Climb
 from vario.flight.pipeline import Pipeline, Reading
-from vario.settings.carried import flying_text
+from vario.settings.document import differing
 from vario.settings.glider import Glider
-from vario.settings.load import LoadedSettings, load_settings, parse_settings
+from vario.settings.load import LoadedSettings
 from vario.settings.schema import Settings
 
 _ASIDE = frozenset({Reference, Mark, SettingsChange})
 """What is no reading of a sensor."""
 
 
-def opened(file: Path, config: Path | None) -> tuple[Source, LoadedSettings]:
-    """A recording and its settings: those the user names, else those it carries, else the defaults.
+def opened(file: Path, config: Path | None, overrides: Sequence[str] = ()) -> tuple[Source, LoadedSettings]:
+    """A recording and the settings to play it with: `config`, else those it carries, else the defaults.
+
+    `overrides` are values to lay over them, each KEY=VALUE.
 
     Raises:
         RecordingError: if the recording cannot be read.
         SettingsError: with everything that is wrong in the settings.
     """
-    source = open_source(file)
-    if config is not None:
-        return source, load_settings(config)
-    return source, carried_settings(source.info, str(file))
-
-
-def carried_settings(info: RecordingInfo, name: str) -> LoadedSettings:
-    """The settings a recording carries, as far as they say how to fly; the defaults if it carries none.
-
-    Args:
-        info: what the recording says of itself.
-        name: what to call it in messages.
-
-    Raises:
-        SettingsError: with everything that is wrong in them.
-    """
-    text = flying_text(info.config_toml or "")
-    return parse_settings(text, f"settings in {name}", info.glider_toml, f"glider in {name}")
+    source, given = open_source(file), overrides_of(overrides)
+    loaded = settings_in_force(source.info, file, config, given)
+    return with_overrides(source, given, loaded), loaded
 
 
 class Passage:
@@ -76,6 +64,7 @@ class Passage:
     ) -> None:
         self.source = source
         self.glider = glider
+        self._settings = settings
         self.noise = noise_of(settings, source.info)
         self._pipeline = Pipeline(settings, glider, self.noise)
         self._summary = FlightSummary()
@@ -108,8 +97,12 @@ class Passage:
         return self._summary.climbs
 
     def summary(self) -> dict[str, Any]:
-        """The flight in numbers, as in summary.json."""
-        return self._summary.result(self.source, self.glider, self.noise, self._pipeline.health)
+        """The flight in numbers, as in summary.json, with the settings at its beginning.
+
+        `settings` holds those that differ from their defaults, by dotted key, as a settings file has them.
+        """
+        found = self._summary.result(self.source, self.glider, self.noise, self._pipeline.health)
+        return {**found, "settings": differing(self._settings)}
 
     def _note(self, reading: Reading) -> None:
         self._summary.take(reading)

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from vario.app.errors import AppError
+from vario.app.in_force import add_set_option
 from vario.app.results import folder_for, inputs, not_over, stem
 
 if TYPE_CHECKING:
@@ -22,6 +23,7 @@ def add_parser(commands: Any) -> None:
     replay.add_argument(
         "--config", type=Path, help="settings file; default: the one inside the recording, if any"
     )
+    add_set_option(replay)
     replay.add_argument("--out", type=Path, help="folder for the results; default: out/<name of the file>")
     replay.add_argument("--marks", type=Path, help="folder with marks dropped during the flight")
     replay.add_argument("--no-sound", dest="sound", action="store_false", help="write no tone.flac")
@@ -49,7 +51,7 @@ def _replay(arguments: argparse.Namespace) -> int:
     from vario.app.replay import REPORT, SUMMARY, TONE, TRACE, replay  # noqa: PLC0415
     from vario.app.terminal import progress_bar  # noqa: PLC0415
 
-    source, loaded = opened(arguments.file, arguments.config)
+    source, loaded = opened(arguments.file, arguments.config, arguments.overrides)
     out_dir = folder_for(arguments.file, arguments.out)
     not_over(
         inputs(arguments.file, arguments.config, loaded),

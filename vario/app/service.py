@@ -10,6 +10,7 @@ import re
 import shutil
 import sys
 from pathlib import Path
+from shlex import quote
 from typing import TYPE_CHECKING
 
 from vario.app.errors import AppError
@@ -17,6 +18,7 @@ from vario.app.errors import AppError
 if TYPE_CHECKING:
     from argparse import ArgumentParser, _SubParsersAction
 
+    from vario.settings.load import LoadedSettings
     from vario.settings.schema import Settings
 
 UNIT = Path("/etc/systemd/system/vario.service")
@@ -117,7 +119,7 @@ def unit_text(
 
     Args:
         settings: what the file says.
-        config: its absolute path.
+        config: its absolute path; a relative folder of the recorder is beside it.
         command: absolute path of the program `vario`.
         user: who it runs as.
         python: where the interpreter is installed.
@@ -129,10 +131,10 @@ def unit_text(
         raise AppError(f"--user {user!r}: expected the name of a user: letters, digits, _ and -, or a number")
     marks = config.parent / "marks"
     words = (command, "run", "--config", config, "--marks", marks)
-    folder = settings.recorder.folder
-    used = (command, config, python, *(() if folder is None else (config.parent / folder,)))
+    folder = None if settings.recorder.folder is None else config.parent / settings.recorder.folder
+    used = (command, config, python, *(() if folder is None else (folder,)))
     at_home = any(path.is_relative_to(home) for path in used for home in HOMES)
-    writable = "" if folder is None else f"ReadWritePaths=-{_word(Path(folder))}\n"
+    writable = "" if folder is None else f"ReadWritePaths=-{_word(folder)}\n"
     return _TEMPLATE.format(
         config=config,
         command=" ".join(_word(word) for word in words),
@@ -175,7 +177,8 @@ def install_command(arguments: argparse.Namespace) -> int:
     from vario.settings.load import load_settings  # noqa: PLC0415
 
     config = arguments.config.resolve()
-    text = unit_text(load_settings(config).settings, config, _program(), arguments.user)
+    loaded = load_settings(config)
+    text = unit_text(loaded.settings, config, _program(), arguments.user)
     out = sys.stdout
     out.write(text)
     if not arguments.yes and not _agreed(f"\nWrite this to {arguments.unit}? [y/N] "):
@@ -187,10 +190,19 @@ def install_command(arguments: argparse.Namespace) -> int:
     out.write(
         f"written: {arguments.unit}\n"
         f"next:    sudo useradd --system {arguments.user}   (once, if there is no such user)\n"
+        f"{_make_folder(loaded, arguments.user)}"
         "         sudo systemctl daemon-reload && sudo systemctl enable --now vario\n"
         "watch:   systemctl status vario; journalctl -fu vario\n"
     )
     return 0
+
+
+def _make_folder(loaded: LoadedSettings, user: str) -> str:
+    """What to do first where the folder to record in is not there: the service may not make it."""
+    named = loaded.settings.recorder.folder
+    if named is None or loaded.path(named).exists():
+        return ""
+    return f"         sudo install -d -o {user} {quote(str(loaded.path(named)))}\n"
 
 
 def _program() -> Path:

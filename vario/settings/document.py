@@ -10,8 +10,9 @@ import textwrap
 import tomllib
 from collections.abc import Callable
 
-from vario.settings.keys import Key, header, keys, sections
+from vario.settings.keys import Key, dotted, header, keys, sections
 from vario.settings.load import LoadedSettings
+from vario.settings.quantity import show
 from vario.settings.schema import Settings
 from vario.settings.toml_text import TomlFile, write_value
 
@@ -59,6 +60,16 @@ def show_settings(loaded: LoadedSettings) -> str:
     glider = loaded.glider
     about = f"glider: {glider.name}, from {loaded.glider_name}" if glider else "no glider"
     return "\n".join([_one_line(f"# {loaded.settings_name}; {about}"), *_body(lines)]) + "\n"
+
+
+def differing(settings: Settings) -> dict[str, object]:
+    """The settings that differ from their defaults, by dotted key, as a settings file has them."""
+    found: dict[str, object] = {}
+    for path, key in keys(Settings).items():
+        value = _in_force(settings, key)
+        if value is not None and value != _in_force(Settings(), key):
+            found[dotted(path)] = show(float(value), key.dimension) if key.dimension else value  # type: ignore[arg-type]
+    return found
 
 
 def _body(lines: Callable[[Key], list[str]]) -> list[str]:

@@ -7,8 +7,8 @@ import tomllib
 from copy import deepcopy
 from typing import Any
 
-from vario.settings.keys import Path, dotted, header
-from vario.settings.toml_text import lines_of, write_key, write_value
+from vario.settings.keys import dotted, header
+from vario.settings.toml_text import Path, lines_of, write_key, write_value
 
 
 class NotEditableError(ValueError):
@@ -34,7 +34,7 @@ def set_value(text: str, path: Path, value: Any) -> str:
         _insert(lines, path, f"{write_key(path[-1])} = {write_value(value)}")
     changed = newline.join(lines)
     # The proof: read as TOML, the new text differs from the old in this one value only.
-    if _parsed(changed) != _with(before, path, value):
+    if _parsed(changed) != with_value(before, path, value):
         raise NotEditableError(f"{dotted(path)} stands in it in a way only a person can change")
     return changed
 
@@ -46,15 +46,16 @@ def _parsed(text: str) -> Any:
         return None
 
 
-def _with(table: dict[str, Any], path: Path, value: Any) -> dict[str, Any]:
+def with_value(table: dict[str, Any], path: Path, value: Any) -> dict[str, Any]:
+    """The table with the key at `path` set to `value`; None takes it out."""
     wanted = deepcopy(table)
     inner = wanted
     for key in path[:-1]:
-        if value is None and key not in inner:
-            return wanted
-        inner = inner.setdefault(key, {})
-        if not isinstance(inner, dict):
-            return wanted
+        if not isinstance(inner.get(key), dict):
+            if value is None:
+                return wanted
+            inner[key] = {}
+        inner = inner[key]
     if value is None:
         inner.pop(path[-1], None)
     else:
@@ -80,6 +81,9 @@ def _comment_of(line: str) -> str:
 
 
 def _insert(lines: list[str], path: Path, assignment: str) -> None:
+    if not path[:-1]:
+        lines.insert(0, assignment)
+        return
     section = header(path[:-1])
     starts = [i for i, line in enumerate(lines) if line.partition("#")[0].strip() == section]
     if not starts:

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-import difflib
 import math
+import re
 from collections.abc import Callable, Iterable, Iterator
 from typing import Any
 
@@ -12,31 +12,49 @@ from pydantic import ValidationError
 from vario.settings.errors import Broken, Problem, QuantityError, RulesBrokenError
 from vario.settings.fields import Section
 from vario.settings.glider import Glider
-from vario.settings.keys import Key, Path, dotted, header, keys, sections
+from vario.settings.keys import Key, dotted, header, keys, sections
+from vario.settings.near import nearest
 from vario.settings.quantity import Dimension, parse, split, unit_in_key
+from vario.settings.rules import rules_broken
 from vario.settings.schema import Settings
-from vario.settings.toml_text import TomlFile, write_value
+from vario.settings.toml_text import Path, TomlFile, write_value
 
 _FILES: dict[type[Section], str] = {Settings: "the settings file", Glider: "the glider file"}
-_LONGEST_VALUE = 60
+_LONGEST_NAME = 60
+_PERCENT = (5, 100)
+"""A plain number between these may be meant as a percentage: 2 may as well be a slip."""
 
 
-def explain(error: ValidationError, file: TomlFile, model: type[Section]) -> Iterator[Problem]:
-    """One problem for each thing the schema `model` objected to in `file`."""
+def explain(
+    error: ValidationError, file: TomlFile, model: type[Section], *, rules: bool = True
+) -> Iterator[Problem]:
+    """One problem for each thing the schema `model` objects to in `file`, and for each rule broken beside."""
+    wrong = set(file.unread)
+    unknown = set()
     for detail in error.errors(include_url=False, include_input=False):
         path = tuple(str(step) for step in detail["loc"])
         cause = detail.get("ctx", {}).get("error")
         if isinstance(cause, RulesBrokenError):
-            yield from (explain_rule(broken, path, file, model) for broken in cause.broken)
-        elif detail["type"] == "extra_forbidden":
-            is_table = isinstance(file.value(path), dict)
-            subject = header(path) if is_table else dotted(path)
-            yield Problem(file.name, file.line(path), subject, _unknown(path, model, is_table))
-        elif detail["type"] == "missing":
+            continue
+        if detail["type"] == "extra_forbidden":
+            unknown.add(path)
+            if path not in file.unread:
+                is_table = isinstance(file.value(path), dict)
+                subject = header(path) if is_table else dotted(path)
+                yield file.problem(path, subject, _unknown(path, file, model, is_table))
+            continue
+        wrong.add(path)
+        if path in file.unread:
+            continue
+        if detail["type"] == "missing":
             yield _missing(path, file, model)
         else:
             text = _wrong_value(detail["type"], cause, file.value(path), path, model)
-            yield Problem(file.name, file.line(path), _assignment(path, file), text)
+            yield file.problem(path, file.assignment(path), text)
+    if not rules:
+        return
+    for section, broken in rules_broken(file.table, model, wrong - unknown, unknown):
+        yield explain_rule(broken, section, file, model)
 
 
 def explain_rule(broken: Broken, section: Path, file: TomlFile, model: type[Section]) -> Problem:
@@ -46,24 +64,19 @@ def explain_rule(broken: Broken, section: Path, file: TomlFile, model: type[Sect
     shown = []
     for path in paths:
         if path in written:
-            shown.append(_assignment(path, file))
+            shown.append(file.assignment(path))
         elif keys(model)[path].presence == "default":
             shown.append(f"{dotted(path)} = {write_value(keys(model)[path].example)} (default)")
     subject = ", ".join(shown) or header(section)
-    line = file.line(written[0] if written else section)
-    return Problem(file.name, line, subject, broken.text)
-
-
-def _assignment(path: Path, file: TomlFile) -> str:
-    value = write_value(file.value(path))
-    return f"{dotted(path)} = {value if len(value) <= _LONGEST_VALUE else value[: _LONGEST_VALUE - 1] + '…'}"
+    # What was given beside the file came last.
+    written.sort(key=lambda path: not file.is_beside(path))
+    return file.problem(written[0] if written else section, subject, broken.text)
 
 
 def _missing(path: Path, file: TomlFile, model: type[Section]) -> Problem:
     if path in sections(model):
         return Problem(file.name, None, header(path), "this section is missing")
-    text = f"missing; expected {keys(model)[path].wanted}"
-    return Problem(file.name, file.line(path), dotted(path), text)
+    return file.problem(path, dotted(path), f"missing; expected {keys(model)[path].wanted}")
 
 
 def _wrong_value(kind: str, cause: object, value: Any, path: Path, model: type[Section]) -> str:
@@ -74,10 +87,9 @@ def _wrong_value(kind: str, cause: object, value: Any, path: Path, model: type[S
         return str(cause) if key.dimension is None else f"{cause.reason}; expected {key.wanted}"
     if kind in {"string_too_short", "string_too_long"}:
         return "expected a text of 1 to 60 characters"
-    near = _nearest(value, key.choices) if isinstance(value, str) else None
-    return _out_of_range(kind, value, key) or f"expected {key.wanted}" + (
-        f'; did you mean "{near}"?' if near else ""
-    )
+    near = nearest(value, key.choices) if isinstance(value, str) else None
+    hint = f'; did you mean "{near}"?' if near else _hint(value, key)
+    return (_out_of_range(kind, value, key) or f"expected {key.wanted}") + hint
 
 
 def _out_of_range(kind: str, value: Any, key: Key) -> str | None:
@@ -88,6 +100,32 @@ def _out_of_range(kind: str, value: Any, key: Key) -> str | None:
     if kind == "greater_than_equal":
         return f"below the lowest allowed, {key.low}{_in_own_unit(key, key.low, value, math.ceil)}"
     return None
+
+
+def _hint(value: Any, key: Key) -> str:
+    """What may have been meant by a value that is out of range, or of the wrong kind."""
+    if key.ends is None:
+        return ""
+    if key.dimension:
+        number, unit = split(value, key.dimension)
+        low, high = (parse(end, key.dimension) for end in key.ends)
+        opposite = f"{-number:g} {unit}"
+        return f'; did you mean "{opposite}"?' if low <= parse(opposite, key.dimension) <= high else ""
+    low, high = key.ends
+    if isinstance(value, str):
+        written = re.fullmatch(r"\s*([-+]?[0-9]{1,9}(?:\.[0-9]{0,9})?)\s*(%?)\s*", value)
+        if written is None:
+            return ""
+        number = float(written[1])
+        if not written[2]:
+            return f"; did you mean {number:g}?" if low <= number <= high else ""
+    else:
+        is_number = isinstance(value, int | float) and not isinstance(value, bool)
+        number = float(value) if is_number and _PERCENT[0] <= abs(value) <= _PERCENT[1] else math.nan
+    is_fraction = low >= -1.0 and high <= 1.0 and isinstance(high, float)
+    if is_fraction and low <= number / 100.0 <= high:
+        return f"; a fraction is wanted: {number:g} % is written {number / 100.0:g}"
+    return ""
 
 
 def _in_own_unit(key: Key, bound: str, value: Any, inwards: Callable[[float], int]) -> str:
@@ -109,20 +147,28 @@ def _rounded(value: float, dimension: Dimension, unit: str, inwards: Callable[[f
     return f"{inwards(exact * step) / step:.4g} {unit}"
 
 
-def _unknown(path: Path, model: type[Section], is_table: bool) -> str:
+def _unknown(path: Path, file: TomlFile, model: type[Section], is_table: bool) -> str:
     """Where the key should have stood or how it should have been written, as far as one can guess."""
-    section, name = path[:-1], path[-1][:_LONGEST_VALUE].lower().replace("-", "_").replace(" ", "_")
+    section, name = path[:-1], path[-1][:_LONGEST_NAME].lower().replace("-", "_").replace(" ", "_")
     what = "unknown section" if is_table else "unknown key"
     here = [known[-1] for known in _all_paths(model) if known[:-1] == section]
     for guess in filter(None, (name, unit_in_key(name))):
         placed = _placed(guess, path, model)
         if placed:
             return f"{what}; {placed}" + ("" if guess == name else _unit_hint(guess, model))
-    near = _nearest(name, here) or _nearest(name, [known[-1] for known in _all_paths(model)])
+    near = nearest(name, here) or nearest(name, [known[-1] for known in _all_paths(model)])
     placed = _placed(near, path, model) if near else None
     if placed:
-        return f"{what}; {placed}"
+        return f"{what}; {placed}{_water_hint(name, file.value(path))}"
     return f"{what}; {f'{header(section)} has' if section else 'the file has'} {', '.join(here)}"
+
+
+def _water_hint(name: str, value: Any) -> str:
+    if "water" not in name:
+        return ""
+    litres = re.match(r"\s*([0-9]+(?:\.[0-9]+)?)", str(value))
+    mass = f'ballast = "{litres[1]} kg"' if litres else 'ballast = "80 kg"'
+    return f" (1 litre of water weighs 1 kg: {mass})"
 
 
 def _placed(name: str, path: Path, model: type[Section]) -> str | None:
@@ -156,7 +202,3 @@ def _in_places(paths: Iterable[Path]) -> str:
     if not places:
         return "at the top of the file, before the first [section]"
     return "in " + " or ".join(places)
-
-
-def _nearest(word: str, known: Iterable[str]) -> str | None:
-    return next(iter(difflib.get_close_matches(word, list(known), n=1)), None)

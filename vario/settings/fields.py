@@ -11,6 +11,9 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationInfo, field_validat
 from vario.settings.errors import Broken, RulesBrokenError
 from vario.settings.quantity import DIMENSIONS, dimension_of, key_of, parse
 
+RULES_LATER = {"rules": "later"}
+"""Given to the validation as context it leaves the rules between settings alone: `rules` looks at them."""
+
 
 def _si(text: str) -> float:
     unit = text.rsplit(maxsplit=1)[-1]
@@ -113,7 +116,9 @@ class Section(BaseModel):
                 yield Broken((key_of(lower), key_of(higher)), why)
 
     @model_validator(mode="after")
-    def _keep_rules(self) -> Self:
+    def _keep_rules(self, info: ValidationInfo) -> Self:
+        if info.context is RULES_LATER:
+            return self
         broken = tuple(self.broken_rules())
         if broken:
             raise RulesBrokenError(broken)

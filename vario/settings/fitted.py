@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from typing import Any, ClassVar, Literal
 
 from pydantic import Field
@@ -20,6 +20,7 @@ from vario.settings.fields import (
     quantity,
     whole,
 )
+from vario.settings.near import nearest
 
 
 def _chip(example: str) -> Any:
@@ -28,12 +29,29 @@ def _chip(example: str) -> Any:
 
 def _address(example: int) -> Any:
     text = "Its address on the bus, as the datasheet writes it (7 bits); absent: the usual one of the chip"
-    return optional_whole(Hex(example), 0x08, 0x77, text)
+    return optional_whole(Hex(example), Hex(0x08), Hex(0x77), text)
 
 
 def _rate(example: str) -> Any:
     text = "Readings a second; absent: what is usual for the chip"
     return optional(example, "0.1 Hz", "200 Hz", text)
+
+
+def _chip_hint(written: str, fitting: Collection[str]) -> str:
+    """What may have been meant by a chip that cannot stand here."""
+    near = nearest(written, fitting)
+    if near:
+        return f'; did you mean "{near}"?'
+    elsewhere = nearest(written, CHIPS)
+    if elsewhere is None:
+        return ""
+    gives = CHIPS[elsewhere].channels
+    places = [section for section, channel in _CHANNELS.items() if channel in gives]
+    return f"; {elsewhere} belongs in {' or '.join(f'[sensors.{place}]' for place in places)}"
+
+
+_CHANNELS = {"baro": "baro", "pitot": "pitot", "imu": "imu_gyro", "oat": "oat", "supply": "supply"}
+"""What the chip of each section must give."""
 
 
 class BusSensor(Section):
@@ -56,21 +74,24 @@ class BusSensor(Section):
                 if value is not None:
                     yield Broken((name,), f"no chip is named beside it; {expected}")
             return
-        if self.chip not in fitting:
-            yield Broken(("chip",), expected)
-            return
-        spec = CHIPS[self.chip]
+        spec, who = CHIPS.get(self.chip), "this chip"
+        if spec is None or self.chip not in fitting:
+            yield Broken(("chip",), expected + _chip_hint(self.chip, fitting))
+            near = nearest(self.chip, fitting)
+            if near is None:
+                return
+            spec, who = CHIPS[near], near
         if self.address is not None and self.address not in spec.addresses:
             possible = " or ".join(f"0x{address:02X}" for address in spec.addresses)
-            yield Broken(("chip", "address"), f"this chip can have {possible}")
+            yield Broken(("chip", "address"), f"{who} can have {possible}")
         if self.rate_hz is not None and self.rate_hz > spec.max_rate_hz:
-            yield Broken(("chip", "rate"), f"this chip can do up to {spec.max_rate_hz:g} Hz")
+            yield Broken(("chip", "rate"), f"{who} can do up to {spec.max_rate_hz:g} Hz")
 
 
 class BaroSensor(BusSensor):
     """The static pressure sensor."""
 
-    GIVES = "baro"
+    GIVES = _CHANNELS["baro"]
 
     noise_pa: float | None = optional(
         "1.5 Pa",
@@ -97,7 +118,7 @@ class BaroSensor(BusSensor):
 class PitotSensor(BusSensor):
     """The differential pressure sensor of the airspeed."""
 
-    GIVES = "pitot"
+    GIVES = _CHANNELS["pitot"]
 
     chip: str | None = _chip("MS4525DO")
     address: int | None = _address(0x28)
@@ -135,7 +156,7 @@ def _gyro_scale(axis: str) -> Any:
 class ImuSensor(BusSensor):
     """The inertial sensor: which, how it sits in the glider, and what it reads wrong along its own axes."""
 
-    GIVES = "imu_gyro"
+    GIVES = _CHANNELS["imu"]
 
     chip: str | None = _chip("LSM6DSO")
     address: int | None = _address(0x6A)
@@ -167,7 +188,7 @@ class ImuSensor(BusSensor):
 class OatSensor(BusSensor):
     """The sensor of the outside air temperature: outside, in the shade."""
 
-    GIVES = "oat"
+    GIVES = _CHANNELS["oat"]
 
     chip: str | None = _chip("TMP117")
     address: int | None = _address(0x48)
@@ -177,7 +198,7 @@ class OatSensor(BusSensor):
 class SupplySensor(BusSensor):
     """The sensor of the supply voltage."""
 
-    GIVES = "supply"
+    GIVES = _CHANNELS["supply"]
 
     chip: str | None = _chip("INA219")
     address: int | None = _address(0x40)
@@ -219,7 +240,9 @@ class Gnss(Section):
 class Recorder(Section):
     """What `vario run` writes down: every reading, so that the flight can be replayed."""
 
-    folder: str | None = optional_text("/var/lib/vario", "Where to; absent: nothing is recorded")
+    folder: str | None = optional_text(
+        "/var/lib/vario", "Folder to write to, relative to this file; absent: nothing is recorded"
+    )
     sync_s: float = quantity(
         "1 s",
         "0 s",
@@ -227,6 +250,11 @@ class Recorder(Section):
         "How often it is forced onto the card, which is about what a power failure costs; "
         "0 s leaves it to the system, and may cost a minute",
     )
+
+    def broken_rules(self) -> Iterator[Broken]:
+        """A folder written in full: a service has no home that "~" could stand for."""
+        if self.folder is not None and self.folder.startswith("~"):
+            yield Broken(("folder",), 'expected a path without "~": relative to this file, or from "/"')
 
 
 class Audio(Section):

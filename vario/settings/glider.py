@@ -142,7 +142,9 @@ class Glider(Section):
     limits: Limits
 
     def broken_rules(self) -> Iterator[Broken]:
-        """A polar of a sailplane that flies within these limits."""
+        """A polar of a sailplane that flies within these limits; nothing of one that breaks its own rules."""
+        if any(True for _ in self.polar.broken_rules()):
+            return
         a, b, c = self.polar.coefficients
         stall, never_exceed = self.limits.stall_mps, self.limits.never_exceed_mps
         keys = tuple(f"polar.{key}" for key in self.polar.keys)

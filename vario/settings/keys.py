@@ -8,10 +8,7 @@ from typing import Any, Literal, get_args, get_origin
 
 from vario.settings.fields import Section
 from vario.settings.quantity import Dimension, dimension_of, key_of
-from vario.settings.toml_text import write_key
-
-Path = tuple[str, ...]
-"""A dotted key, taken apart: ("flight", "maccready")."""
+from vario.settings.toml_text import Path, write_key
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,6 +43,17 @@ class Key:
         if self.choices:
             return " or ".join(f'"{choice}"' for choice in self.choices)
         return None if self.low is None else f"{self.low} to {self.high}"
+
+    @property
+    def ends(self) -> tuple[Any, Any] | None:
+        """The ends of the range as a file has them: texts with a unit or numbers; None if there is none."""
+        if self.low is None or self.high is None:
+            return None
+        if self.dimension:
+            return self.low, self.high
+        if isinstance(self.example, int):
+            return int(self.low, 0), int(self.high, 0)
+        return float(self.low), float(self.high)
 
     @property
     def wanted(self) -> str:

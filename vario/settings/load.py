@@ -2,10 +2,7 @@
 
 from __future__ import annotations
 
-import difflib
 import os
-import re
-import tomllib
 from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import islice
@@ -17,20 +14,17 @@ from pydantic import ValidationError
 
 from vario.settings.errors import Broken, Problem, SettingsError
 from vario.settings.explain import explain, explain_rule
-from vario.settings.fields import Section
+from vario.settings.fields import RULES_LATER, Section
 from vario.settings.glider import Glider
+from vario.settings.near import nearest
+from vario.settings.overrides import GLIDER, NOTHING, Overrides, glider_beside, lay_over
 from vario.settings.quantity import MASS, show
+from vario.settings.read import decoded, from_disk
 from vario.settings.schema import Flight, Settings
 from vario.settings.toml_text import TomlFile, write_value
 
-_LARGEST_FILE = 256 * 1024
-_LONGEST_LINE = 20_000
-"""Characters. The time to read a dotted key grows with the square of its length."""
-
 _MOST_PROBLEMS = 100
 """Told of one file: whoever has more to mend than this has given another program's file."""
-
-_QUOTED = r"'([^']*)'"
 
 _Model = TypeVar("_Model", bound=Section)
 
@@ -42,10 +36,11 @@ class LoadedSettings:
     Attributes:
         settings: all settings, with defaults filled in.
         glider: the glider named in the settings; None if none is named.
-        settings_toml: text of the settings file.
+        settings_toml: text of the settings file, with the values that were laid over it.
         glider_toml: text of the glider file.
         settings_name: the settings file's name, for messages.
         glider_name: the glider file's name, for messages.
+        folder: of the settings file; None if they come from a text.
     """
 
     settings: Settings
@@ -54,30 +49,49 @@ class LoadedSettings:
     glider_toml: str | None
     settings_name: str
     glider_name: str | None
+    folder: Path | None = None
+
+    def path(self, named: str) -> Path:
+        """A path that the settings name: relative to their file, like that of the glider file."""
+        return (self.folder or Path()) / named
+
+    def with_overrides(self, overrides: Overrides) -> LoadedSettings:
+        """These settings with values laid over them.
+
+        Raises:
+            SettingsError: with every problem found in them together.
+        """
+        return parse_settings(
+            self.settings_toml,
+            self.settings_name,
+            self.glider_toml,
+            self.glider_name or "the glider file",
+            overrides=overrides,
+            folder=self.folder,
+        )
 
 
-def load_settings(path: str | os.PathLike[str]) -> LoadedSettings:
+def load_settings(path: str | os.PathLike[str], overrides: Overrides = NOTHING) -> LoadedSettings:
     """The settings in a file, with the glider file they name (its path is relative to that file).
 
+    Args:
+        path: of the settings file.
+        overrides: laid over it; a glider file named there is relative to where the program runs.
+
     Raises:
-        SettingsError: with every problem found in both files.
+        SettingsError: with every problem found in both files and the overrides.
     """
     path = Path(path)
-    file = _from_disk(path, absent(path))
-    named = file.table.get("glider")
-    if not isinstance(named, str):
-        return _checked(file, None, [])
-    glider_path = path.parent / named
-    if not named or not os.path.exists(glider_path):
-        return _checked(file, None, [_no_glider(file, named, glider_path)])
-    if not may_be_glider(glider_path):
-        text = f"{glider_path}: expected a file whose name, also where a link leads, ends in .toml"
-        subject = f"glider = {write_value(named)}"
-        return _checked(file, None, [Problem(file.name, file.line(("glider",)), subject, text)])
-    try:
-        return _checked(file, _from_disk(glider_path), [])
-    except _UnreadableError as error:
-        return _checked(file, None, list(error.problems))
+    return _with_glider_file(from_disk(path, absent(path)), path.parent, overrides)
+
+
+def load_text(text: str, path: Path) -> LoadedSettings:
+    """The settings in a text that is to stand in the file `path`, with the glider file they name.
+
+    Raises:
+        SettingsError: with every problem found in both.
+    """
+    return _with_glider_file(decoded(str(path), text), path.parent, NOTHING)
 
 
 def may_be_glider(path: Path) -> bool:
@@ -99,8 +113,51 @@ def absent(path: Path) -> str:
     return f"there is no such file; one with every default to begin with: {begin}"
 
 
+def load_glider(path: str | os.PathLike[str]) -> Glider:
+    """The glider in a glider file.
+
+    Raises:
+        SettingsError: with every problem found in it.
+    """
+    file = from_disk(Path(path))
+    problems = list(file.problems)
+    glider = _valid(Glider, file, problems)
+    if glider is None or problems:
+        raise SettingsError(sorted(problems, key=lambda p: p.line or len(file.text) + 1))
+    return glider
+
+
+def check_overrides(overrides: Overrides) -> None:
+    """Check values by themselves, whatever the settings they will be laid over.
+
+    Raises:
+        SettingsError: with every problem of theirs. Rules between settings are not among them.
+    """
+    file = lay_over(TomlFile("", "", {}), overrides)
+    problems = list(overrides.problems)
+    try:
+        glider = glider_beside(overrides)
+        if glider is not None:
+            problems += glider.problems
+            _valid(Glider, glider, problems)
+    except SettingsError as error:
+        problems += error.problems
+    try:
+        Settings.model_validate(file.table, context=RULES_LATER)
+    except ValidationError as error:
+        problems += explain(error, file, Settings, rules=False)
+    if problems:
+        raise SettingsError(problems)
+
+
 def parse_settings(
-    text: str, name: str, glider_text: str | None = None, glider_name: str = "the glider file"
+    text: str,
+    name: str,
+    glider_text: str | None = None,
+    glider_name: str = "the glider file",
+    *,
+    overrides: Overrides = NOTHING,
+    folder: Path | None = None,
 ) -> LoadedSettings:
     """The settings in a TOML text, such as the one a recording carries.
 
@@ -109,94 +166,49 @@ def parse_settings(
         name: what to call the text in messages.
         glider_text: the glider; must be there if the settings name one.
         glider_name: what to call that in messages.
+        overrides: laid over the settings; a glider file named there is read, and wins over `glider_text`.
+        folder: what paths in the settings are relative to; None: to where the program runs.
 
     Raises:
-        SettingsError: with every problem found in both texts.
+        SettingsError: with every problem found in both texts and the overrides.
     """
-    file = _decoded(name, text)
+    file = lay_over(decoded(name, text), overrides)
     problems: list[Problem] = []
     glider = None
-    if glider_text is not None:
-        try:
-            glider = _decoded(glider_name, glider_text)
-        except _UnreadableError as error:
-            problems += error.problems
-    elif isinstance(file.table.get("glider"), str):
-        subject = f"glider = {write_value(file.table['glider'])}"
-        problems.append(Problem(name, file.line(("glider",)), subject, "the glider file itself is missing"))
-    return _checked(file, glider, problems)
-
-
-def read_toml(path: str | os.PathLike[str]) -> TomlFile:
-    """A TOML file of any schema of ours, with its text for messages.
-
-    Raises:
-        SettingsError: if it cannot be read or is no TOML.
-    """
-    return _from_disk(Path(path))
-
-
-class _UnreadableError(SettingsError):
-    """A file or text that is no TOML at all."""
-
-
-def _from_disk(path: Path, if_absent: str = "there is no such file") -> TomlFile:
-    name = str(path)
     try:
-        with path.open("rb") as stream:
-            content = stream.read(_LARGEST_FILE + 1)
-    except FileNotFoundError:
-        raise _unreadable(name, if_absent) from None
-    except IsADirectoryError:
-        raise _unreadable(name, "this is a directory; expected a TOML file") from None
-    except PermissionError:
-        raise _unreadable(name, "no permission to read this file") from None
-    except (OSError, ValueError) as error:
-        reason = error.strerror if isinstance(error, OSError) else str(error)
-        raise _unreadable(name, f"cannot be read ({reason})") from None
-    if len(content) > _LARGEST_FILE:
-        raise _unreadable(name, f"larger than {_LARGEST_FILE // 1024} kB; expected a TOML file of a few kB")
+        if overrides.names_glider:
+            glider = glider_beside(overrides)
+        elif glider_text is not None:
+            glider = decoded(glider_name, glider_text)
+        elif isinstance(file.table.get("glider"), str) and GLIDER not in file.unread:
+            problems.append(
+                file.problem(GLIDER, file.assignment(GLIDER), "the glider file itself is missing")
+            )
+    except SettingsError as error:
+        problems += error.problems
+    return _checked(file, glider, [*problems, *overrides.problems], folder)
+
+
+def _with_glider_file(file: TomlFile, folder: Path, overrides: Overrides) -> LoadedSettings:
+    file = lay_over(file, overrides)
+    problems = list(overrides.problems)
+    named = file.table.get("glider")
+    glider = None
     try:
-        # Some editors put a byte-order mark first, which TOML does not know.
-        return _decoded(name, content.decode("utf-8-sig"))
-    except UnicodeDecodeError as error:
-        line = content.count(b"\n", 0, error.start) + 1
-        raise _unreadable(name, "not UTF-8 text; save the file as UTF-8", line) from None
-
-
-def _decoded(name: str, text: str) -> TomlFile:
-    for number, line in enumerate(text.split("\n"), start=1):
-        if len(line) > _LONGEST_LINE:
-            raise _unreadable(name, f"a line longer than {_LONGEST_LINE} characters", number)
-    try:
-        return TomlFile(name, text, tomllib.loads(text))
-    except tomllib.TOMLDecodeError as error:
-        raise _syntax_error(name, text, str(error)) from None
-    except (ValueError, RecursionError):
-        # A number of thousands of digits, or arrays nested a thousand deep.
-        raise _unreadable(name, "too long a number or too deeply nested for a settings file") from None
-
-
-def _syntax_error(name: str, text: str, message: str) -> _UnreadableError:
-    lines = text.split("\n")
-    place = re.fullmatch(r"(.*) \(at line (\d+), column (\d+)\)", message, re.DOTALL)
-    if place:
-        reason, line, column = place[1], int(place[2]), f", column {place[3]}"
-    else:
-        reason, line, column = message.removesuffix(" (at end of document)"), len(lines), ""
-    # The parser writes the section [a.b] as ('a', 'b').
-    reason = re.sub(r"\('.*\)", lambda m: f"[{'.'.join(re.findall(_QUOTED, m[0]))}]", reason)
-    if reason == "Cannot overwrite a value":
-        reason = "this key has a value already"
-    subject = " ".join(lines[line - 1].split())
-    bare = re.match(r"(\S+) *= *([-+.0-9]+) *([A-Za-z°][\w/²]*)", subject)
-    if bare:
-        reason = f'a value with a unit stands in quotes: {bare[1]} = "{bare[2]} {bare[3]}"'
-    return _unreadable(name, f"not valid TOML{column}: {reason}", line, subject[:80])
-
-
-def _unreadable(name: str, text: str, line: int | None = None, subject: str = "") -> _UnreadableError:
-    return _UnreadableError([Problem(name, line, subject, text)])
+        if overrides.names_glider:
+            glider = glider_beside(overrides)
+        elif isinstance(named, str) and GLIDER not in file.unread:
+            path = folder / named
+            if not named or not (path.is_file() or path.is_dir()):
+                problems.append(_no_glider(file, named, path))
+            elif path.is_file() and not may_be_glider(path):
+                text = f"{path}: expected a file whose name, also where a link leads, ends in .toml"
+                problems.append(file.problem(GLIDER, file.assignment(GLIDER), text))
+            else:
+                glider = from_disk(path)
+    except SettingsError as error:
+        problems += error.problems
+    return _checked(file, glider, problems, folder)
 
 
 def _no_glider(file: TomlFile, named: str, tried: Path) -> Problem:
@@ -205,15 +217,23 @@ def _no_glider(file: TomlFile, named: str, tried: Path) -> Problem:
         beside = [path.name for path in tried.parent.glob("*.toml")]
     except (OSError, ValueError):
         beside = []
-    near = difflib.get_close_matches(tried.name, beside, n=1)
+    if named.startswith("~"):
+        text += '; "~" does not stand for a home here'
+    near = nearest(tried.name, beside)
     if near:
-        text += f'; did you mean "{Path(named).with_name(near[0]).as_posix()}"?'
-    return Problem(file.name, file.line(("glider",)), f"glider = {write_value(named)}", text)
+        text += f'; did you mean "{Path(named).with_name(near).as_posix()}"?'
+    return Problem(file.name, file.line(GLIDER), f"glider = {write_value(named)}", text)
 
 
-def _checked(file: TomlFile, glider_file: TomlFile | None, problems: list[Problem]) -> LoadedSettings:
+def _checked(
+    file: TomlFile, glider_file: TomlFile | None, problems: list[Problem], folder: Path | None
+) -> LoadedSettings:
+    problems += file.problems
     settings = _valid(Settings, file, problems)
-    glider = _valid(Glider, glider_file, problems) if glider_file else None
+    glider = None
+    if glider_file:
+        problems += glider_file.problems
+        glider = _valid(Glider, glider_file, problems)
     if glider:
         problems += _loading_problems(file, glider)
     if settings is None or problems:
@@ -224,10 +244,11 @@ def _checked(file: TomlFile, glider_file: TomlFile | None, problems: list[Proble
     return LoadedSettings(
         settings=settings,
         glider=glider,
-        settings_toml=file.text,
+        settings_toml=file.text if file.full_text is None else file.full_text,
         glider_toml=glider_file.text if glider_file else None,
         settings_name=file.name,
         glider_name=glider_file.name if glider_file else None,
+        folder=folder,
     )
 
 
@@ -235,9 +256,10 @@ def _valid(model: type[_Model], file: TomlFile, problems: list[Problem]) -> _Mod
     try:
         return model.model_validate(file.table)
     except ValidationError as error:
-        problems += islice(explain(error, file, model), _MOST_PROBLEMS)
-        if error.error_count() > _MOST_PROBLEMS:
-            more = error.error_count() - _MOST_PROBLEMS
+        found = explain(error, file, model)
+        problems += islice(found, _MOST_PROBLEMS)
+        more = sum(1 for _ in found)
+        if more:
             problems.append(
                 Problem(file.name, None, "", f"and {more} more; is this a file for this program?")
             )
@@ -245,10 +267,12 @@ def _valid(model: type[_Model], file: TomlFile, problems: list[Problem]) -> _Mod
 
 
 def _loading_problems(file: TomlFile, glider: Glider) -> Iterator[Problem]:
-    """What is wrong with the flying mass for this glider; nothing if [flight] itself is wrong."""
+    """What is wrong with the flying mass for this glider; nothing if one of the masses itself is wrong."""
     table: Any = file.table.get("flight", {})
+    if not isinstance(table, dict):
+        return
     try:
-        flight = Flight.model_validate(table)
+        flight = Flight.model_validate({key: table[key] for key in ("mass", "ballast") if key in table})
     except ValidationError:
         return
     reference = glider.reference_mass_kg

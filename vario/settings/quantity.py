@@ -74,10 +74,23 @@ _SPELLINGS = {
     "kts": "kt",
     "knot": "kt",
     "knots": "kt",
+    "m/sec": "m/s",
+    "km/hr": "km/h",
     "fpm": "ft/min",
     "feet": "ft",
+    "foot": "ft",
+    "metres": "m",
+    "meters": "m",
     "sec": "s",
+    "secs": "s",
     "seconds": "s",
+    "mins": "min",
+    "minutes": "min",
+    "mbar": "hPa",
+    "hertz": "Hz",
+    "volts": "V",
+    "kgs": "kg",
+    "pounds": "lb",
     "°": "deg",
     "degrees": "deg",
     "°/s": "deg/s",
@@ -87,6 +100,8 @@ _SPELLINGS = {
     "ft²": "ft2",
     "sqft": "ft2",
 } | {unit.lower(): unit for dimension in DIMENSIONS for unit in dimension.units}
+
+_LITRES = ("l", "ltr", "litre", "litres", "liter", "liters")
 
 _QUANTITY = re.compile(r"\s*([-+]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][-+]?[0-9]+)?)\s*(\S*)\s*")
 
@@ -105,9 +120,7 @@ def split(text: object, dimension: Dimension) -> tuple[float, str]:
         raise QuantityError("a number without unit" if bare else "no text in quotes", dimension.wanted())
     match = _QUANTITY.fullmatch(text) if len(text) <= _LONGEST else None
     if match is None:
-        comma = re.search(r"[0-9],[0-9]", text)
-        reason = "the decimal sign is a point, not a comma" if comma else "no number followed by a unit"
-        raise QuantityError(reason, dimension.wanted())
+        raise QuantityError(_no_quantity(text), dimension.wanted())
     number, unit = float(match[1]), match[2]
     if unit not in dimension.units:
         raise QuantityError(_wrong_unit(unit, dimension), dimension.wanted())
@@ -116,12 +129,22 @@ def split(text: object, dimension: Dimension) -> tuple[float, str]:
     return number, unit
 
 
+def _no_quantity(text: str) -> str:
+    if re.search(r"[0-9],[0-9]", text):
+        return "the decimal sign is a point, not a comma"
+    if re.match(r"\s*[−–—]\s*[0-9.]", text):
+        return f'the minus sign is the hyphen "-", not "{text.strip()[0]}"'
+    return "no number followed by a unit"
+
+
 def _wrong_unit(unit: str, dimension: Dimension) -> str:
     if not unit:
         return "the unit is missing"
     meant = _SPELLINGS.get(unit.lower())
     if meant in dimension.units:
         return f'the unit "{unit}" is written "{meant}"'
+    if dimension is MASS and unit.lower() in _LITRES:
+        return f'"{unit}" is a volume: 1 litre of water weighs 1 kg'
     other = next((other.name for other in DIMENSIONS if unit in other.units), None)
     if other:
         return f'"{unit}" is the unit of {other}, not of {dimension.name}'

@@ -17,6 +17,14 @@ Every key of the settings file and of a glider file, made from the schema the pr
 `python -m vario.settings.reference > docs/settings.md`. `config/vario.toml` is the same as a file to copy;
 `vario config check FILE` says everything that is wrong with yours at once.
 
+Relative paths are relative to the file they stand in.
+
+`--set KEY=VALUE` gives single values to `vario replay`, `compare`, `batch`, `report`, `export` and `tone`,
+over the settings in force. KEY is dotted (`tone.beeps_full`) or one of the short names `maccready`,
+`ballast`, `bugs`, `mode`, `volume` and `goal`. VALUE is written as below; a text needs no quotes of its own
+(`--set tone.beeps_full="5 Hz"`), and `none` takes the key out, so that its default is in force. A path is
+relative to where the command runs.
+
 A value with a unit stands in quotes together with it (`maccready = "2 kt"`), in any unit of its kind:
 """
 

@@ -16,6 +16,7 @@ from vario.app.atomic import result_file
 from vario.app.batch.job import Job, Outcome, Settled, fingerprint
 from vario.app.batch.workers import Workers, WorkersStoppedError
 from vario.app.errors import AppError, OutputError
+from vario.settings.overrides import NOTHING, Overrides
 
 RESULTS = "flights"
 """Folder of the results of single recordings, inside that of the batch."""
@@ -50,7 +51,9 @@ class Batch:
         return [outcome for outcome in self.outcomes if outcome.failure is not None]
 
 
-def find_jobs(folder: Path, settings: Settled | None, out: Path | None = None) -> list[Job]:
+def find_jobs(
+    folder: Path, settings: Settled | None, out: Path | None = None, overrides: Overrides = NOTHING
+) -> list[Job]:
     """Every recording in a folder and the folders in it, in the order of their names.
 
     What lies in `out` is left aside: the tables of an earlier run are no recordings.
@@ -77,7 +80,7 @@ def find_jobs(folder: Path, settings: Settled | None, out: Path | None = None) -
         told[text] += 1
         # A name with bytes that are no UTF-8 may be told as another one already is.
         once = text if told[text] == 1 else f"{text} ({told[text]})"
-        jobs.append(Job(str((folder / name).resolve()), once, settings))
+        jobs.append(Job(str((folder / name).resolve()), once, settings, overrides))
     return jobs
 
 

@@ -10,10 +10,13 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from vario.app.in_force import add_set_option, overrides_of
+
 if TYPE_CHECKING:
     from vario.app.batch.batch import Batch
     from vario.app.batch.job import Settled
     from vario.app.batch.workers import Workers
+    from vario.settings.overrides import Overrides
 
 DONE, SOME_FAILED, STOPPED = 0, 1, 2
 
@@ -36,6 +39,7 @@ def add_parser(commands: Any) -> None:
     parser.add_argument(
         "--config", type=Path, help="settings file for all; default: what each recording carries"
     )
+    add_set_option(parser)
     parser.add_argument("--format", choices=("csv", "parquet"), default="csv", help="of the tables")
     who = parser.add_mutually_exclusive_group()
     who.add_argument("--jobs", type=_count, help="how many processes; default: one a processor")
@@ -66,10 +70,13 @@ def run(arguments: argparse.Namespace) -> int:
     from vario.app.batch.console import batch_progress, print_batch  # noqa: PLC0415
     from vario.app.batch.tables import check_format, write_table  # noqa: PLC0415
     from vario.app.errors import OutputError  # noqa: PLC0415
+    from vario.settings.overrides import NOTHING  # noqa: PLC0415
 
     check_format(arguments.format)
     out: Path = arguments.out
-    jobs = find_jobs(arguments.folder, _settings(arguments.config), out)
+    overrides = overrides_of(arguments.overrides)
+    settings = _settings(arguments.config, overrides)
+    jobs = find_jobs(arguments.folder, settings, out, NOTHING if settings else overrides)
     try:
         out.mkdir(parents=True, exist_ok=True)
     except OSError as error:
@@ -90,13 +97,19 @@ def run(arguments: argparse.Namespace) -> int:
     return SOME_FAILED if batch.failures else DONE
 
 
-def _settings(config: Path | None) -> Settled | None:
+def _settings(config: Path | None, overrides: Overrides) -> Settled | None:
+    """The settings for all; None for those each recording carries, and then the overrides by themselves.
+
+    Raises:
+        SettingsError: for what is wrong in any case: it would fail every recording.
+    """
     from vario.app.batch.job import Settled  # noqa: PLC0415
-    from vario.settings.load import load_settings  # noqa: PLC0415
+    from vario.settings.load import check_overrides, load_settings  # noqa: PLC0415
 
     if config is None:
+        check_overrides(overrides)
         return None
-    loaded = load_settings(config)
+    loaded = load_settings(config, overrides)
     return Settled(
         loaded.settings_toml,
         loaded.settings_name,

@@ -14,10 +14,13 @@ from typing import Any
 
 from hw_replay.errors import RecordingError
 from hw_replay.open import open_source
+from hw_replay.source import RecordingInfo
 from hw_replay.text import escaped
-from vario.app.passage import Passage, carried_settings
+from vario.app.in_force import settings_in_force, with_overrides
+from vario.app.passage import Passage
 from vario.settings.errors import SettingsError
-from vario.settings.load import parse_settings
+from vario.settings.load import LoadedSettings, parse_settings
+from vario.settings.overrides import NOTHING, Overrides
 
 PACKAGES = ("drivers", "hw_replay", "vario")
 
@@ -40,11 +43,13 @@ class Job:
         path: of the recording; a worker must find it under the same path.
         name: of it, relative to the folder of the batch.
         settings: None: those the recording carries.
+        overrides: laid over the settings that the recording carries.
     """
 
     path: str
     name: str
     settings: Settled | None
+    overrides: Overrides = NOTHING
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,14 +77,8 @@ def run_job(job: Job) -> Outcome:
         return Outcome(job.name, "", None, f"cannot be read: {error.strerror or error}")
     try:
         source = open_source(job.path)
-        settled = job.settings
-        loaded = (
-            carried_settings(source.info, job.name)
-            if settled is None
-            else parse_settings(
-                settled.settings_toml, settled.settings_name, settled.glider_toml, settled.glider_name
-            )
-        )
+        loaded = _loaded(job, source.info)
+        source = with_overrides(source, job.overrides, loaded)
         passage = Passage(source, loaded.settings, loaded.glider, follow_changes=job.settings is None)
         for _ in passage:
             pass
@@ -93,6 +92,15 @@ def run_job(job: Job) -> Outcome:
     return Outcome(job.name, mark, summary, None)
 
 
+def _loaded(job: Job, info: RecordingInfo) -> LoadedSettings:
+    settled = job.settings
+    if settled is None:
+        return settings_in_force(info, job.name, overrides=job.overrides)
+    return parse_settings(
+        settled.settings_toml, settled.settings_name, settled.glider_toml, settled.glider_name
+    )
+
+
 def fingerprint(job: Job) -> str:
     """Of the recording's content, the settings and this program: if it is the same, so is the result.
 
@@ -100,7 +108,7 @@ def fingerprint(job: Job) -> str:
         OSError: if the recording cannot be read.
     """
     digest = hashlib.sha256(program_fingerprint().encode())
-    digest.update(repr(job.settings).encode())
+    digest.update(repr((job.settings, job.overrides)).encode())
     with open(job.path, "rb") as file:
         digest.update(hashlib.file_digest(file, "sha256").digest())
     return digest.hexdigest()

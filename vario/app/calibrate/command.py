@@ -136,18 +136,14 @@ def calibrate_command(arguments: Namespace) -> int:
 def _input(arguments: Namespace) -> tuple[list[Sample], RecordingInfo, LoadedSettings]:
     """Samples with where they are from and the settings that go with them."""
     from hw_replay.open import open_source  # noqa: PLC0415
-    from vario.app.passage import carried_settings  # noqa: PLC0415
+    from vario.app.in_force import settings_in_force  # noqa: PLC0415
     from vario.settings.load import load_settings  # noqa: PLC0415
 
     if arguments.file == LIVE:
         loaded = load_settings(arguments.config or Path("vario.toml"))
         return (*measured(loaded.settings), loaded)
     source = open_source(arguments.file)
-    if arguments.config is not None:
-        loaded = load_settings(arguments.config)
-    else:
-        loaded = carried_settings(source.info, str(arguments.file))
-    return list(source), source.info, loaded
+    return list(source), source.info, settings_in_force(source.info, arguments.file, arguments.config)
 
 
 def measured(settings: Settings) -> tuple[list[Sample], RecordingInfo]:

@@ -3,12 +3,20 @@
 from __future__ import annotations
 
 import argparse
+import time
 from datetime import UTC, datetime
 from pathlib import Path
+from shlex import quote
 from typing import Any
 
 from hw_replay.text import shown
 from vario.app.errors import AppError
+
+SEEN_WITHIN_S = 1.5
+"""A running instrument finds a new folder within half a second, on a slow card a little later."""
+
+NOT_WATCHED = 1
+"""Exit code where nobody takes up the mark."""
 
 
 def add_parser(commands: Any) -> None:
@@ -24,7 +32,15 @@ def add_parser(commands: Any) -> None:
     mark = commands.add_parser("mark", help="mark this moment, or one in a recording, with a text")
     mark.add_argument("text")
     mark.add_argument(
-        "--marks", type=Path, default=Path("marks"), help="folder to drop the mark into; default: marks here"
+        "--config",
+        type=Path,
+        default=Path("vario.toml"),
+        help="settings file of the running instrument; default: vario.toml here",
+    )
+    mark.add_argument(
+        "--marks",
+        type=Path,
+        help="folder to drop the mark into, as given to vario run; default: marks beside the settings file",
     )
     mark.add_argument("--into", type=Path, help="a finished recording to put the mark into, with --at")
     mark.add_argument("--at", type=float, help="seconds after the beginning of that recording")
@@ -39,13 +55,29 @@ def _set(arguments: argparse.Namespace) -> int:
 
 
 def _mark(arguments: argparse.Namespace) -> int:
-    from vario.app.change.marks import drop_mark, mark_recording  # noqa: PLC0415
+    from vario.app.change.marks import drop_mark, mark_recording, marks_folder  # noqa: PLC0415
+    from vario.app.change.watched import is_watched  # noqa: PLC0415
 
     if (arguments.into is None) != (arguments.at is None):
         raise AppError("--into and --at belong together")
     if arguments.into is not None:
         mark_recording(arguments.into, arguments.text, arguments.at)
         print(shown(f"marked {arguments.into} at {arguments.at:g} s"))
-    else:
-        print(shown(f"marked: {drop_mark(arguments.marks, arguments.text, datetime.now(UTC))}"))
-    return 0
+        return 0
+    folder = arguments.marks or marks_folder(arguments.config)
+    # Before the mark: what it makes by itself is watched a moment later only.
+    is_new = not folder.exists()
+    path = drop_mark(folder, arguments.text, datetime.now(UTC))
+    end_s = time.monotonic() + (SEEN_WITHIN_S if is_new else 0.0)
+    while not (watched := is_watched(folder)) and time.monotonic() < end_s:
+        time.sleep(0.05)
+    if watched:
+        print(shown(f"marked: {path}"))
+        return 0
+    print(
+        f"no running instrument looks into {folder.absolute()}: this mark is in no recording\n"
+        f"kept as {path}\n"
+        "If an instrument is running, name its settings file with --config, or its folder with --marks.\n"
+        f"To see the mark in a replay: vario replay FILE --marks {quote(str(folder))}"
+    )
+    return NOT_WATCHED

@@ -17,8 +17,9 @@ from drivers.samples import Sample
 from hw_replay.disk import SYSTEM_DISK, open_regular
 from hw_replay.open import convert
 from hw_replay.recording import Recording
-from hw_replay.source import RecordingInfo, Source
+from hw_replay.source import Source
 from hw_replay.text import one_line
+from vario.app.altered import Altered
 from vario.app.atomic import write_new
 from vario.app.errors import AppError, OutputError
 
@@ -28,6 +29,11 @@ _LARGEST_BYTES = 4096
 
 _STAMP = "%Y%m%dT%H%M%S.%fZ"
 _ENDING = ".mark"
+
+
+def marks_folder(config: Path | None) -> Path:
+    """The folder of marks where none is named: beside the settings file; without one, here."""
+    return (config.parent if config is not None else Path()) / "marks"
 
 
 def checked_text(text: str) -> str:
@@ -123,33 +129,12 @@ def missing_marks(marks: Iterable[Mark], samples: Iterable[Sample]) -> list[Mark
     ]
 
 
-class Marked:
+class Marked(Altered):
     """A source with marks put in."""
 
     def __init__(self, source: Source, marks: Iterable[Mark]) -> None:
-        self._source = source
-        self._marks = list(marks)
-
-    @property
-    def info(self) -> RecordingInfo:
-        """That of the source."""
-        return self._source.info
-
-    @property
-    def duration_s(self) -> float | None:
-        """That of the source."""
-        return self._source.duration_s
-
-    def __iter__(self) -> Iterator[Sample]:
-        return with_marks(self._source, self._marks)
-
-    def rejected(self) -> int:
-        """That of the source."""
-        return self._source.rejected()
-
-    def warnings(self) -> list[str]:
-        """Those of the source."""
-        return self._source.warnings()
+        marks = list(marks)
+        super().__init__(source, lambda samples: with_marks(samples, marks))
 
 
 def mark_recording(path: Path, text: str, at_s: float) -> None:

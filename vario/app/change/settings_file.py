@@ -2,17 +2,15 @@
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
 
-from hw_replay.disk import open_regular
 from vario.app.atomic import change_file
 from vario.app.errors import AppError
 from vario.settings.edit import NotEditableError, set_value
-from vario.settings.keys import Path as KeyPath
-from vario.settings.load import absent, parse_settings
+from vario.settings.load import absent, load_text
+from vario.settings.toml_text import Path as KeyPath
 
 
 def change_settings(
@@ -26,8 +24,8 @@ def change_settings(
         keep: called with what stood in the file just before it is replaced.
 
     Raises:
-        AppError: if the file, or the glider file it names, cannot be read, edited or written.
-        SettingsError: if the result would not be valid; the file is unchanged then.
+        AppError: if the file cannot be read, edited or written.
+        SettingsError: if the result, with the glider file it names, is not valid; the file is unchanged then.
     """
     changed = False
 
@@ -58,19 +56,5 @@ def _edited(before: bytes, changes: Mapping[KeyPath, Any], path: Path) -> bytes:
             text = set_value(text, key, value)
         except NotEditableError as error:
             raise AppError(f"{path}: {error}; change it with an editor") from error
-    _check(text, path)
+    load_text(text, path)
     return text.encode()
-
-
-def _check(text: str, path: Path) -> None:
-    """Raise what is wrong with the settings text that is to stand at `path`."""
-    named = tomllib.loads(text).get("glider")
-    glider = path.parent / named if isinstance(named, str) else None
-    try:
-        glider_text = None
-        if glider is not None:
-            with open_regular(glider) as stream:
-                glider_text = stream.read().decode()
-    except (OSError, ValueError) as error:
-        raise AppError(f"{glider}: the glider file cannot be read") from error
-    parse_settings(text, str(path), glider_text, str(glider))

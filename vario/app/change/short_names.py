@@ -7,29 +7,17 @@ sees half of a change. Changes made at once by several programs follow one anoth
 from __future__ import annotations
 
 from collections.abc import Mapping
+from contextlib import suppress
 from pathlib import Path
-from types import MappingProxyType
 from typing import Any
 
 from vario.app.change.settings_file import change_settings
 from vario.app.errors import AppError
-from vario.settings.keys import Path as KeyPath
-from vario.settings.keys import keys
+from vario.settings.keys import dotted, keys
+from vario.settings.near import nearest
 from vario.settings.schema import Settings
-
-SETTABLE: Mapping[str, KeyPath] = MappingProxyType(
-    {
-        "maccready": ("flight", "maccready"),
-        "ballast": ("flight", "ballast"),
-        "bugs": ("flight", "bugs"),
-        "mode": ("flight", "mode"),
-        "volume": ("tone", "volume"),
-    }
-)
-"""What can be set by its short name; `goal` beside them sets three keys at once."""
-
-GOAL = ("latitude", "longitude", "elevation")
-GOAL_WANTED = 'goal wants "LATITUDE LONGITUDE ELEVATION", such as "50.12 10.34 420 m", or none'
+from vario.settings.short_names import SHORT_NAMES, ShortNameError, goal_values
+from vario.settings.toml_text import Path as KeyPath
 
 
 def set_setting(name: str, text: str, path: Path) -> str:
@@ -39,34 +27,43 @@ def set_setting(name: str, text: str, path: Path) -> str:
         AppError: if there is no such key, or the file cannot be read, edited or written.
         SettingsError: if the settings would not be valid; the file is unchanged then.
     """
-    changes = _goal(text) if name == "goal" else _one(name, text)
+    changes = _goal(text) if name == "goal" else _one(name, text, path)
     return f"{name} is now {text}" if change_settings(path, changes) else f"{name} is {text} already"
 
 
-def _one(name: str, text: str) -> dict[KeyPath, Any]:
-    if name not in SETTABLE:
-        raise AppError(f"{name}: cannot be set this way; expected {', '.join(SETTABLE)} or goal")
-    path = SETTABLE[name]
+def _one(name: str, text: str, file: Path) -> dict[KeyPath, Any]:
+    whole = {dotted(path): path for path in SHORT_NAMES.values()}
+    path = SHORT_NAMES.get(name) or whole.get(name)
+    if path is None:
+        raise AppError(f"{name}: cannot be set this way; {_suggestion(name, file)}")
     key = keys(Settings)[path]
     is_number = key.dimension is None and not key.choices
     return {path: _number(text) if is_number else text}
 
 
-def _goal(text: str) -> dict[KeyPath, Any]:
-    if text.strip() == "none":
-        return {("goal", name): None for name in GOAL}
-    parts = text.replace(",", " ").split(maxsplit=2)
-    if len(parts) != len(GOAL):
-        raise AppError(f'goal = "{text}": {GOAL_WANTED}')
-    latitude, longitude = (_number(part) for part in parts[:2])
-    if isinstance(latitude, str) or isinstance(longitude, str):
-        raise AppError(f'goal = "{text}": {GOAL_WANTED}')
-    return dict(zip((("goal", name) for name in GOAL), (latitude, longitude, parts[2]), strict=True))
+def _suggestion(name: str, file: Path) -> str:
+    """The short name that may have been meant, and where to write a setting that has none."""
+    last = name.rpartition(".")[2]
+    near = nearest(last, [*SHORT_NAMES, "goal"])
+    if last == "mass":
+        near = "ballast (the water on board)"
+    hints = [f"did you mean {near}?"] if near else []
+    others = [dotted(path) for path in keys(Settings) if path[-1] == last and name in (last, dotted(path))]
+    if others:
+        hints.append(f"{' and '.join(others)} can be changed with an editor, in {file}")
+    return " ".join(hints) or f"expected {', '.join(SHORT_NAMES)} or goal"
+
+
+def _goal(text: str) -> Mapping[KeyPath, Any]:
+    try:
+        return goal_values(text)
+    except ShortNameError as error:
+        raise AppError(f'goal = "{text}": {error}') from None
 
 
 def _number(text: str) -> float | str:
     """The number, or the text as it is, which the schema then complains about in its own words."""
-    try:
-        return float(text)
-    except ValueError:
-        return text
+    for kind in (int, float):
+        with suppress(ValueError):
+            return kind(text)
+    return text

@@ -40,10 +40,12 @@ def check_command(arguments: argparse.Namespace) -> int:
     from vario.app.live.fitting import Buses  # noqa: PLC0415
     from vario.settings.load import load_settings  # noqa: PLC0415
 
-    settings = load_settings(arguments.config).settings
+    loaded = load_settings(arguments.config)
+    settings, named = loaded.settings, loaded.settings.recorder.folder
     buses = Buses(SmBus)
     try:
-        findings = check(settings, buses, TtyPort, MonotonicClock(), arguments.seconds)
+        folder = None if named is None else str(loaded.path(named))
+        findings = check(settings, buses, TtyPort, MonotonicClock(), arguments.seconds, folder=folder)
     finally:
         buses.close()
     if not arguments.silent:
@@ -58,8 +60,10 @@ def check(
     port: Callable[[str], Port],
     clock: Clock,
     seconds: float,
+    *,
+    folder: str | None = None,
 ) -> list[Finding]:
-    """Everything but the sound."""
+    """Everything but the sound; `folder` is where to record, None: nowhere."""
     from vario.app.check.findings import failed  # noqa: PLC0415
     from vario.app.check.house import check_card  # noqa: PLC0415
     from vario.app.check.sensing import check_sensors, listen  # noqa: PLC0415
@@ -75,7 +79,7 @@ def check(
             findings.append(failed("settings", "name no sensor", "Name the chips found under [sensors.…]"))
     else:
         findings += check_sensors(settings, what, listen(what, clock, seconds), seconds)
-    return [*findings, check_card(settings.recorder.folder)]
+    return [*findings, check_card(folder)]
 
 
 def print_findings(findings: Sequence[Finding]) -> None:

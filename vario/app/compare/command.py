@@ -1,4 +1,4 @@
-"""`vario compare`: two traces, two settings on one recording, or a trace against the truth.
+"""`vario compare`: two traces, two settings or one change of them on a recording, or a trace and the truth.
 
 Exit code: 0 nothing judged differs, 1 something does, 2 they cannot be compared.
 """
@@ -26,7 +26,8 @@ DESCRIPTION = (
     "Compare two sides, column by column. A side is a trace (CSV, or a replay's folder), a settings file "
     "(.toml: what the instrument shows with it on --recording), or a recording (its references: simulated "
     "truth, or what another instrument showed). Two recordings, which may be the same one: the references of "
-    "the first, and the second as the instrument shows it. Exit code: 0 equal, 1 different, 2 an error."
+    "the first, and the second as the instrument shows it. One recording, or one settings file with "
+    "--recording, and --set: as it is, and with that change. Exit code: 0 equal, 1 different, 2 an error."
 )
 
 
@@ -36,7 +37,20 @@ def add_parser(commands: Any) -> None:
         "compare", help="two traces, two settings, or a trace and the truth", description=DESCRIPTION
     )
     parser.add_argument("a", metavar="A", type=Path, help="what to measure by: the old one, or the reference")
-    parser.add_argument("b", metavar="B", type=Path, help="the new one")
+    parser.add_argument(
+        "b", metavar="B", type=Path, nargs="?", help="the new one; absent: A with the changes of --set"
+    )
+    parser.add_argument(
+        "--set",
+        dest="set_b",
+        action="append",
+        default=[],
+        metavar="KEY=VALUE",
+        help='change one setting of B, such as tone.beeps_full="5 Hz" or maccready="2 kt"; may be repeated',
+    )
+    parser.add_argument(
+        "--set-a", action="append", default=[], metavar="KEY=VALUE", help="the same for A; may be repeated"
+    )
     parser.add_argument("--recording", type=Path, help="the recording to play with the settings")
     parser.add_argument(
         "--tolerance",
@@ -68,7 +82,7 @@ def run(arguments: argparse.Namespace) -> int:
     tolerances = Tolerances(
         largest=_pairs("--tolerance", arguments.tolerance), rms=_pairs("--rms", arguments.rms)
     )
-    a, b = both_sides(arguments.a, arguments.b, arguments.recording)
+    a, b = both_sides(arguments.a, arguments.b, arguments.recording, (arguments.set_a, arguments.set_b))
     comparison = compare_tables(a, b, tolerances)
     _all_there(comparison, tolerances)
     out: Path = arguments.out

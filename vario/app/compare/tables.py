@@ -15,15 +15,18 @@ from numpy.typing import NDArray
 from drivers.samples import Reference
 from hw_replay.files import open_binary
 from hw_replay.open import open_source
+from hw_replay.source import Source
 from hw_replay.text import escaped, name_text
 from vario.app.errors import AppError
+from vario.app.in_force import settings_in_force, with_overrides
 from vario.app.outputs.catalogue import TRACE as OUTPUTS
 from vario.app.outputs.catalogue import TRUTH, output_beside, output_of
 from vario.app.outputs.columns import Column, Columns
 from vario.app.outputs.references import References
-from vario.app.passage import Passage, carried_settings
+from vario.app.passage import Passage
 from vario.app.replay import TRACE
-from vario.settings.load import LoadedSettings, load_settings
+from vario.settings.load import LoadedSettings
+from vario.settings.overrides import from_words
 
 Floats = NDArray[np.float64]
 
@@ -84,9 +87,8 @@ def read_trace(path: Path) -> Table:
     return table_of_rows(rows, name_text(path))
 
 
-def replayed(recording: Path, loaded: LoadedSettings, name: str, *, follow_changes: bool) -> Table:
+def replayed(source: Source, loaded: LoadedSettings, name: str, *, follow_changes: bool) -> Table:
     """What the instrument shows of a recording with some settings."""
-    source = open_source(recording)
     trace = Columns(OUTPUTS, loaded.settings.trace.rate_hz, source.info.start_utc)
     for reading in Passage(source, loaded.settings, loaded.glider, follow_changes=follow_changes):
         trace.take(reading)
@@ -121,7 +123,12 @@ def references(recording: Path) -> Table:
     return Table(name_text(recording), columns, is_reference=True)
 
 
-def both_sides(first: Path, second: Path, recording: Path | None) -> tuple[Table, Table]:
+def both_sides(
+    first: Path,
+    second: Path | None,
+    recording: Path | None,
+    overrides: tuple[Sequence[str], Sequence[str]] = ((), ()),
+) -> tuple[Table, Table]:
     """The two tables a comparison was asked for.
 
     A CSV trace, or a folder with one, is itself. Settings (.toml) are what the instrument shows with them
@@ -129,22 +136,53 @@ def both_sides(first: Path, second: Path, recording: Path | None) -> tuple[Table
     always comes out first, so that differences are errors. Two recordings: the references of the first, and
     what the instrument shows of the second with the settings it carries.
 
+    Without `second` both sides are what the instrument shows of `first`, a recording or settings, and differ
+    by the overrides.
+
+    Args:
+        first: a side.
+        second: the other; None: the same one.
+        recording: to play with settings.
+        overrides: values laid over the settings of each side, each KEY=VALUE.
+
     Raises:
         AppError: if the two cannot be compared; the message says what was expected.
+        SettingsError: with everything that is wrong in the settings of a side.
     """
-    kinds = [_kind(first), _kind(second)]
-    if recording is None and "settings" in kinds and "recording" in kinds:
+    kinds = [_kind(first), _kind(first if second is None else second)]
+    if second is None and kinds[0] == "trace":
+        raise AppError(f"{first}: a trace is compared with another side; expected B after it")
+    if second is None and not any(overrides):
+        raise AppError(f"{first}: expected B after it, or --set KEY=VALUE to compare it with that change")
+    if second is not None and recording is None and "settings" in kinds and "recording" in kinds:
         recording = first if kinds[0] == "recording" else second
     if recording is None and "settings" in kinds:
         raise AppError("settings can be compared on a recording only; name one with --recording")
     if recording is not None and "settings" not in kinds:
         raise AppError(f"--recording {recording} goes with settings files (.toml); neither side is one")
-    if kinds == ["recording", "recording"]:
-        return references(first), _as_recorded(second)
-    sides = [_side(path, kind, recording) for path, kind in zip((first, second), kinds, strict=True)]
+    if second is None:
+        return _side(first, recording, overrides[0], OPTIONS[0]), _side(
+            first, recording, overrides[1], OPTIONS[1]
+        )
+    replayed_second = kinds == ["recording", "recording"]
+    for place, path in enumerate((first, second)):
+        replays = kinds[place] == "settings" or (place == 1 and replayed_second)
+        if overrides[place] and not replays:
+            what = "a trace" if kinds[place] == "trace" else "compared by its references"
+            raise AppError(f"{OPTIONS[place]}: {path} is {what}, in which no setting can be changed")
+    if replayed_second:
+        return references(first), _side(second, None, overrides[1], OPTIONS[1])
+    sides = [
+        _read(path) if kind != "settings" else _side(path, recording, words, option)
+        for path, kind, words, option in zip((first, second), kinds, overrides, OPTIONS, strict=True)
+    ]
     if sides[1].is_reference:
         sides.reverse()
     return sides[0], sides[1]
+
+
+OPTIONS = ("--set-a", "--set")
+"""Of the command line: what changes the settings of the first side, and of the second."""
 
 
 def _kind(path: Path) -> str:
@@ -161,19 +199,26 @@ def _kind(path: Path) -> str:
     return "recording"
 
 
-def _side(path: Path, kind: str, recording: Path | None) -> Table:
-    if kind == "trace":
-        return read_trace(path / TRACE if path.is_dir() else path)
-    if kind == "recording":
+def _read(path: Path) -> Table:
+    """A trace, or the references of a recording."""
+    if _kind(path) == "recording":
         return references(path)
-    assert recording is not None  # noqa: S101  (both_sides has made sure)
-    return replayed(recording, load_settings(path), name_text(path), follow_changes=False)
+    return read_trace(path / TRACE if path.is_dir() else path)
 
 
-def _as_recorded(path: Path) -> Table:
-    """The recording replayed with the settings it carries."""
-    loaded = carried_settings(open_source(path).info, str(path))
-    return replayed(path, loaded, f"{name_text(path)} replayed", follow_changes=True)
+def _side(path: Path, recording: Path | None, words: Sequence[str], option: str) -> Table:
+    """What the instrument shows of a recording: with a settings file, or of `path` with those it carries."""
+    is_settings = path.suffix == ".toml"
+    source, overrides = (
+        open_source(recording if is_settings and recording else path),
+        from_words(words, option),
+    )
+    loaded = settings_in_force(source.info, path, path if is_settings else None, overrides)
+    name = name_text(path) if is_settings else f"{name_text(path)} replayed"
+    if overrides:
+        name += f" with {overrides}"
+    source = with_overrides(source, overrides, loaded)
+    return replayed(source, loaded, name, follow_changes=not is_settings)
 
 
 def _numbers(cells: Iterable[str], name: str, column: str) -> Floats:

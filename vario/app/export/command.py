@@ -7,6 +7,7 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
+from vario.app.in_force import add_set_option
 from vario.app.results import folder_for, inputs, not_over
 
 ENDINGS = {"csv": "trace.csv", "parquet": "trace.parquet", "igc": "flight.igc", "nmea": "flight.nmea"}
@@ -29,6 +30,7 @@ def add_parser(commands: Any) -> None:
     export.add_argument(
         "--config", type=Path, help="settings file; default: the one inside the recording, if any"
     )
+    add_set_option(export)
     export.add_argument(
         "--out", type=Path, help="the file; default: out/<name of the file>/trace.… or flight.…"
     )
@@ -54,7 +56,7 @@ def run(arguments: argparse.Namespace) -> int:
     kind: str = arguments.kind
     if arguments.to is not None and (kind != "nmea" or arguments.out is not None):
         raise AppError("--to is for `--as nmea`, and instead of --out")
-    source, loaded = opened(arguments.file, arguments.config)
+    source, loaded = opened(arguments.file, arguments.config, arguments.overrides)
     out: Path = arguments.out or folder_for(arguments.file) / ENDINGS[kind]
     not_over(inputs(arguments.file, arguments.config, loaded), out)
     info, rate_hz = source.info, loaded.settings.trace.rate_hz

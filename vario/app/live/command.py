@@ -27,8 +27,7 @@ def add_parser(commands: _SubParsersAction[argparse.ArgumentParser]) -> None:
     parser.add_argument(
         "--marks",
         type=Path,
-        default=Path("marks"),
-        help="folder `vario mark` drops into; default: marks here",
+        help="folder `vario mark` drops into; default: marks beside the settings file",
     )
     parser.add_argument("--silent", action="store_true", help="without sound")
     parser.add_argument(
@@ -45,24 +44,25 @@ def run_command(arguments: argparse.Namespace) -> int:
     """Fly; returns the exit code."""
     # As everything below: only this command needs it.
     from hw_replay.open import open_source  # noqa: PLC0415
+    from vario.app.change.marks import marks_folder  # noqa: PLC0415
+    from vario.app.in_force import settings_in_force  # noqa: PLC0415
     from vario.app.live.clock import FIRST_S  # noqa: PLC0415
     from vario.app.live.run import Wishes, run  # noqa: PLC0415
     from vario.app.live.status import table  # noqa: PLC0415
     from vario.app.live.teller import Teller  # noqa: PLC0415
-    from vario.app.passage import carried_settings  # noqa: PLC0415
     from vario.app.terminal import CAUTION, ShownLog, terminal  # noqa: PLC0415
     from vario.settings.load import load_settings  # noqa: PLC0415
 
     config: Path | None = arguments.config
     rehearse = open_source(arguments.rehearse) if arguments.rehearse else None
-    if config is not None or rehearse is None:
+    if rehearse is None:
         config = config or Path("vario.toml")
         loaded = load_settings(config)
     else:
-        loaded = carried_settings(rehearse.info, str(arguments.rehearse))
+        loaded = settings_in_force(rehearse.info, arguments.rehearse, config)
     wishes = Wishes(
         config,
-        arguments.marks,
+        arguments.marks or marks_folder(config),
         arguments.record,
         arguments.silent,
         rehearse,

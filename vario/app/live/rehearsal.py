@@ -10,9 +10,9 @@ from drivers.samples import Sample
 from vario.app.errors import AppError
 from vario.app.live.clock import Clock
 from vario.settings.edit import NotEditableError, set_value
-from vario.settings.keys import Path
 from vario.settings.load import LoadedSettings, parse_settings
 from vario.settings.schema import Settings
+from vario.settings.toml_text import Path
 
 USUAL: Mapping[Path, str] = MappingProxyType(
     {
@@ -75,7 +75,13 @@ def with_chips(loaded: LoadedSettings) -> LoadedSettings:
             text = set_value(text, key, value)
     except NotEditableError as error:
         raise AppError(f"{loaded.settings_name}: {error}; name the chips there") from error
-    return parse_settings(text, loaded.settings_name, loaded.glider_toml, loaded.glider_name or "the glider")
+    return parse_settings(
+        text,
+        loaded.settings_name,
+        loaded.glider_toml,
+        loaded.glider_name or "the glider",
+        folder=loaded.folder,
+    )
 
 
 def wired(settings: Settings, world: World, clock: Clock) -> dict[int, FakeBus]:

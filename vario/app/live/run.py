@@ -176,7 +176,7 @@ def _sink(loaded: LoadedSettings, *, silent: bool) -> Device:
 
 def _recorder(loaded: LoadedSettings, wishes: Wishes) -> Recorder | None:
     named = loaded.settings.recorder.folder
-    folder = wishes.folder or (Path(named) if named else None)
+    folder = wishes.folder or (loaded.path(named) if named else None)
     return None if folder is None else Recorder(FlightFiles(folder, loaded.settings.recorder.sync_s))
 
 

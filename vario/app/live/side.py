@@ -11,6 +11,7 @@ from pathlib import Path
 from drivers.events import Event, Mark
 from vario.app.change.changes import SettingsWatch
 from vario.app.change.marks import dropped_text
+from vario.app.change.watched import WatchedFolder
 from vario.outlet import Seldom
 
 LOG = logging.getLogger("vario.live")
@@ -33,6 +34,7 @@ class SideWatch:
         self._every_s = every_s
         self._watch = None if settings is None else SettingsWatch(settings)
         self._marks = marks
+        self._watched = None if marks is None else WatchedFolder(marks)
         self._seen: set[Path] = set()
         self._seen.update(self._mark_files())
         self._seldom = Seldom()
@@ -42,6 +44,8 @@ class SideWatch:
 
     def start(self) -> None:
         """Begin to look."""
+        if self._watched is not None:
+            self._watched.hold()
         self._thread.start()
 
     def take(self) -> Event | None:
@@ -53,6 +57,8 @@ class SideWatch:
 
     def look(self) -> None:
         """Look once."""
+        if self._watched is not None:
+            self._watched.hold()
         if self._watch is not None:
             change = self._watch.poll(0.0)
             if change is not None:
@@ -77,6 +83,8 @@ class SideWatch:
         self._ends.set()
         if self._thread.is_alive():
             self._thread.join()
+        if self._watched is not None:
+            self._watched.release()
 
     def _complain(self, words: str, about: object) -> None:
         if self._seldom.may_say(words, time.monotonic()):

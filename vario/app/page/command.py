@@ -6,6 +6,7 @@ import argparse
 from pathlib import Path
 from typing import Any
 
+from vario.app.in_force import add_set_option
 from vario.app.results import folder_for, inputs, not_over
 
 DESCRIPTION = (
@@ -24,6 +25,7 @@ def add_parser(commands: Any) -> None:
     report.add_argument(
         "--config", type=Path, help="settings file; default: the one inside the recording, if any"
     )
+    add_set_option(report)
     report.add_argument("--out", type=Path, help="the page; default: out/<name of the file>/report.html")
     report.set_defaults(command=run)
 
@@ -34,7 +36,7 @@ def run(arguments: argparse.Namespace) -> int:
     from vario.app.passage import opened  # noqa: PLC0415
     from vario.app.terminal import CAUTION, labelled, progress_bar, terminal  # noqa: PLC0415
 
-    source, loaded = opened(arguments.file, arguments.config)
+    source, loaded = opened(arguments.file, arguments.config, arguments.overrides)
     out: Path = arguments.out or folder_for(arguments.file) / "report.html"
     not_over(inputs(arguments.file, arguments.config, loaded), out)
     with progress_bar(source.duration_s) as progress:

@@ -23,7 +23,8 @@ from vario.settings.errors import Problem, SettingsError
 from vario.settings.explain import explain
 from vario.settings.fields import Section
 from vario.settings.glider import Glider
-from vario.settings.load import parse_settings, read_toml
+from vario.settings.load import parse_settings
+from vario.settings.read import read_toml
 from vario.settings.toml_text import TomlFile
 
 _Table = TypeVar("_Table", bound=Section)

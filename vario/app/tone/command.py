@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
+from vario.app.in_force import add_set_option
 from vario.settings.quantity import SPEED
 
 
@@ -31,6 +32,7 @@ def add_parser(commands: argparse._SubParsersAction[argparse.ArgumentParser]) ->
         "--glide", type=float, default=0.0, help="seconds from each value to the next; default 0"
     )
     parser.add_argument("--config", type=Path, help="settings file, for its [tone] and [audio]")
+    add_set_option(parser)
     parser.add_argument(
         "--device", help="sound device for play, or a part of its name; default: the one of the settings"
     )

@@ -13,7 +13,6 @@ from vario.flight.mode import Mode
 from vario.flight.quality import Quality
 from vario.flight.tone import Heard, ToneCommand, ToneStage
 from vario.settings.quantity import SPEED
-from vario.settings.schema import Settings
 from vario.settings.tone import Tone
 from vario.sound.flac import FlacSink
 
@@ -32,9 +31,14 @@ Step = tuple[ToneCommand, float]
 
 def run(arguments: argparse.Namespace) -> int:
     """Do what the command line asks for; returns the exit code."""
-    from vario.settings.load import load_settings  # noqa: PLC0415
+    from vario.app.in_force import overrides_of  # noqa: PLC0415
+    from vario.settings.load import load_settings, parse_settings  # noqa: PLC0415
 
-    settings = load_settings(arguments.config).settings if arguments.config else Settings()
+    overrides, config = overrides_of(arguments.overrides), arguments.config
+    loaded = (
+        load_settings(config, overrides) if config else parse_settings("", "defaults", overrides=overrides)
+    )
+    settings = loaded.settings
     picture = arguments.picture is not None or arguments.chart
     asked = [arguments.values is not None, arguments.sweep, arguments.cues, picture]
     if sum(asked) != 1:

@@ -1,0 +1,92 @@
+"""The settings a recording is played with: those the user names, else those it carries, else the defaults.
+
+Values given beside them (`--set`) are laid over them, and over every change of settings the recording holds.
+"""
+
+from __future__ import annotations
+
+import os
+from argparse import ArgumentParser
+from collections.abc import Iterable
+from typing import TYPE_CHECKING
+
+from drivers.events import SettingsChange
+from drivers.samples import Sample
+from hw_replay.source import RecordingInfo, Source
+from vario.app.altered import Altered
+
+if TYPE_CHECKING:
+    from vario.settings.load import LoadedSettings
+    from vario.settings.overrides import Overrides
+
+
+def add_set_option(parser: ArgumentParser) -> None:
+    """Add `--set` to a command."""
+    parser.add_argument(
+        "--set",
+        dest="overrides",
+        action="append",
+        default=[],
+        metavar="KEY=VALUE",
+        help='change one setting, such as tone.beeps_full="5 Hz" or maccready="2 kt"; all others stay as '
+        "they are; none as VALUE takes the key out; may be repeated",
+    )
+
+
+def settings_in_force(
+    info: RecordingInfo,
+    recording: str | os.PathLike[str],
+    config: str | os.PathLike[str] | None = None,
+    overrides: Overrides | None = None,
+) -> LoadedSettings:
+    """The settings for a recording.
+
+    Args:
+        info: what the recording says of itself.
+        recording: its name, for messages.
+        config: a settings file to use instead of the settings it carries.
+        overrides: laid over either.
+
+    Raises:
+        SettingsError: with everything that is wrong in the settings.
+    """
+    from vario.settings.carried import flying_text  # noqa: PLC0415
+    from vario.settings.load import load_settings, parse_settings  # noqa: PLC0415  (slow to load)
+    from vario.settings.overrides import NOTHING  # noqa: PLC0415
+
+    overrides = overrides or NOTHING
+    if config is not None:
+        return load_settings(config, overrides)
+    return parse_settings(
+        flying_text(info.config_toml or ""),
+        f"settings in {recording}",
+        info.glider_toml,
+        f"glider in {recording}",
+        overrides=overrides,
+    )
+
+
+def with_overrides(source: Source, overrides: Overrides, loaded: LoadedSettings) -> Source:
+    """The recording, with the overrides also in the settings changed in flight that it holds.
+
+    Args:
+        source: the recording.
+        overrides: to lay over each change of settings.
+        loaded: the settings at its beginning, with the overrides in them.
+    """
+    from vario.settings.overrides import lay_over_text  # noqa: PLC0415
+
+    def changed(sample: Sample) -> Sample:
+        if type(sample) is not SettingsChange:
+            return sample
+        glider = loaded.glider_toml if overrides.names_glider else sample.glider_toml
+        return SettingsChange(sample.t_s, lay_over_text(sample.settings_toml, overrides), glider)
+
+    return Altered(source, lambda samples: map(changed, samples)) if overrides else source
+
+
+def overrides_of(words: Iterable[str], option: str = "--set") -> Overrides:
+    """The overrides of a command line; what is wrong with them is told with the settings themselves."""
+    from vario.settings.overrides import from_words  # noqa: PLC0415
+
+    return from_words(words, option)

@@ -1,0 +1,181 @@
+"""Settings given beside a settings file: KEY=VALUE on the command line, or a mapping from Python.
+
+They are laid over the settings in force and then checked with them, as if they stood in the file.
+"""
+
+from __future__ import annotations
+
+import pathlib
+import tomllib
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass, replace
+from typing import Any
+
+from vario.settings.edit import NotEditableError, set_value, with_value
+from vario.settings.errors import Problem, SettingsError
+from vario.settings.fields import Hex
+from vario.settings.keys import dotted, keys, sections
+from vario.settings.read import from_disk
+from vario.settings.schema import Settings
+from vario.settings.short_names import SHORT_NAMES, ShortNameError, goal_values, suggestion
+from vario.settings.toml_text import Path, TomlFile, write_key, write_value
+
+OPTION = "--set"
+NONE = "none"
+"""Written instead of a value it takes the key out, so that its default is in force."""
+
+GLIDER = ("glider",)
+
+
+@dataclass(frozen=True, slots=True)
+class Overrides:
+    """Values to lay over settings. Plain data: it can go to another process.
+
+    Attributes:
+        values: the keys, each with its value, or None to take it out; later ones win.
+        name: where they were given, for messages.
+        problems: what is wrong with how they were given.
+    """
+
+    values: tuple[tuple[Path, Any], ...] = ()
+    name: str = OPTION
+    problems: tuple[Problem, ...] = ()
+
+    def __bool__(self) -> bool:
+        return bool(self.values or self.problems)
+
+    def __str__(self) -> str:
+        """The values as one writes them in a file, on one line."""
+        return ", ".join(
+            f"{dotted(path)} = {NONE if value is None else write_value(value)}" for path, value in self.values
+        )
+
+    @property
+    def names_glider(self) -> bool:
+        """Whether a glider is named, or taken away."""
+        return any(path == GLIDER for path, _ in self.values)
+
+
+NOTHING = Overrides()
+
+
+def from_words(words: Iterable[str], name: str = OPTION) -> Overrides:
+    """The values of the command line, each KEY=VALUE.
+
+    A key is dotted ("tone.beeps_full") or one of the short names; a value is written as in a settings file,
+    where a text needs no quotes, or "none".
+    """
+    found: list[tuple[Path, Any]] = []
+    problems = []
+    for word in words:
+        key, sign, text = word.partition("=")
+        if not (sign and key.strip() and text.strip()):
+            wanted = 'expected KEY=VALUE, such as maccready="2 kt" or tone.beeps_full="5 Hz"'
+            problems.append(Problem(name, None, word, wanted))
+            continue
+        _add(found, problems, key.strip(), _value(text.strip()), name)
+    return Overrides(tuple(found), name, tuple(problems))
+
+
+def from_mapping(values: Mapping[str, Any], name: str = "set") -> Overrides:
+    """The values of a mapping by dotted key or short name; None takes a key out."""
+    found: list[tuple[Path, Any]] = []
+    problems: list[Problem] = []
+    for key, value in values.items():
+        _add(found, problems, key, value, name)
+    return Overrides(tuple(found), name, tuple(problems))
+
+
+def lay_over(file: TomlFile, overrides: Overrides) -> TomlFile:
+    """What the file says with the values laid over it."""
+    if not overrides.values:
+        return file
+    text, table = file.text, file.table
+    for path, value in overrides.values:
+        table = with_value(table, path, value)
+        text = _text_with(text, table, path, value)
+    return replace(
+        file,
+        table=table,
+        full_text=text,
+        beside=frozenset(path for path, _ in overrides.values),
+        beside_name=overrides.name,
+        unread=file.unread - {path for path, _ in overrides.values},
+    )
+
+
+def lay_over_text(text: str, overrides: Overrides) -> str:
+    """A settings text with the values laid over it; one that is no TOML as it is."""
+    try:
+        table = tomllib.loads(text)
+    except (ValueError, RecursionError):
+        return text
+    return lay_over(TomlFile("", text, table), overrides).full_text or text
+
+
+def glider_beside(overrides: Overrides) -> TomlFile | None:
+    """The glider file the overrides name, from where the program runs; None if they name none.
+
+    Raises:
+        SettingsError: if it cannot be read.
+    """
+    named = dict(overrides.values).get(GLIDER)
+    if not isinstance(named, str):
+        return None
+    path = pathlib.Path(named)
+    if not path.exists():
+        text = f"there is no file {path.absolute()}; expected the path of a glider file"
+        raise SettingsError([Problem(overrides.name, None, f"glider = {write_value(named)}", text)])
+    return from_disk(path)
+
+
+def _add(found: list[tuple[Path, Any]], problems: list[Problem], key: str, value: Any, name: str) -> None:
+    if key == "goal" and (value is None or isinstance(value, str)):
+        try:
+            found += goal_values(NONE if value is None else value).items()
+        except ShortNameError as error:
+            problems.append(Problem(name, None, f"goal = {write_value(value)}", str(error)))
+        return
+    path = SHORT_NAMES.get(key) or _path(key)
+    if path is None:
+        problems.append(Problem(name, None, key, f"no such setting; {suggestion(key)}"))
+        return
+    found += _leaves(path, value)
+
+
+def _path(key: str) -> Path | None:
+    """A dotted key taken apart; None if it is one word that stands nowhere at the top of a file."""
+    path = tuple(step.strip() for step in key.split("."))
+    at_top = (*sections(Settings), *keys(Settings))
+    return path if len(path) > 1 or path in at_top else None
+
+
+def _leaves(path: Path, value: Any) -> Iterator[tuple[Path, Any]]:
+    """A value, or each one of a whole section."""
+    if isinstance(value, Mapping):
+        for key, inner in value.items():
+            yield from _leaves((*path, key), inner)
+    else:
+        yield path, value
+
+
+def _value(text: str) -> Any:
+    """A value as in a settings file; a text may stand without its quotes."""
+    if text == NONE:
+        return None
+    try:
+        table = tomllib.loads(f"v = {text}")
+    except (ValueError, RecursionError):
+        return text
+    value = table["v"]
+    if len(table) > 1:
+        return text
+    return Hex(value) if isinstance(value, int) and text.lower().startswith("0x") else value
+
+
+def _text_with(text: str, table: dict[str, Any], path: Path, value: Any) -> str:
+    """The text with one value changed; if it is written too cleverly for that, the table without comments."""
+    try:
+        return set_value(text, path, value)
+    except NotEditableError:
+        return "".join(f"{write_key(key)} = {write_value(inner)}\n" for key, inner in table.items())

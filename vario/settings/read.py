@@ -1,0 +1,201 @@
+"""A TOML file or text, read for any schema of ours; where it is no TOML, as much of it as can be read.
+
+After a line that is wrong the reading goes on, so that everything wrong in a file is told at once.
+"""
+
+from __future__ import annotations
+
+import os
+import pathlib
+import re
+import tomllib
+from collections.abc import Iterator
+from typing import Any
+
+from vario.settings.errors import Problem, SettingsError
+from vario.settings.toml_text import Path, TomlFile, write_value
+
+_LARGEST_FILE = 256 * 1024
+_LONGEST_LINE = 20_000
+"""Characters. The time to read a dotted key grows with the square of its length."""
+
+_MOST_MENDED = 12
+_LARGEST_MENDED = 64 * 1024
+"""Lines mended to read on, and characters of a text for which that is tried: each costs a reading."""
+
+_UNREAD = "\0"
+"""Stands for a value that could not be read."""
+
+_QUOTED = r"'([^']*)'"
+_CURLY = re.compile("[“”„‟«»‘’‚‹›]")
+_ASSIGNMENT = re.compile(r"(\s*[^=\s#\[][^=#]*?)\s*=\s*(.*?)\s*")
+_KEY = re.compile(r"\s*([A-Za-z0-9_.-]*[A-Za-z0-9_-])")
+_WITH_UNIT = re.compile(r"[-+]?[.0-9]+\s*[A-Za-z°][\w/²]*")
+_WORDS = re.compile(r"[A-Za-z_][\w ./-]*")
+_COMMA = re.compile(r"[-+]?[0-9]+,[0-9]+")
+
+
+class UnreadableError(SettingsError):
+    """A file or text that is no TOML, and of which nothing can be used."""
+
+
+def read_toml(path: str | os.PathLike[str]) -> TomlFile:
+    """A TOML file of any schema of ours, with its text for messages.
+
+    Raises:
+        SettingsError: if it cannot be read or is no TOML.
+    """
+    file = from_disk(pathlib.Path(path))
+    if file.problems:
+        raise SettingsError(file.problems)
+    return file
+
+
+def top_keys(path: pathlib.Path) -> set[str]:
+    """The keys and sections at the top of a TOML file, as far as it can be read."""
+    try:
+        return set(from_disk(path).table)
+    except UnreadableError:
+        return set()
+
+
+def from_disk(path: pathlib.Path, if_absent: str = "there is no such file") -> TomlFile:
+    """The TOML in a file, with what is wrong with it in `problems`.
+
+    Raises:
+        UnreadableError: if nothing of it can be used.
+    """
+    name = str(path)
+    try:
+        with path.open("rb") as stream:
+            content = stream.read(_LARGEST_FILE + 1)
+    except FileNotFoundError:
+        raise _unreadable(name, if_absent) from None
+    except IsADirectoryError:
+        raise _unreadable(name, "this is a directory; expected a TOML file") from None
+    except PermissionError:
+        raise _unreadable(name, "no permission to read this file") from None
+    except (OSError, ValueError) as error:
+        reason = error.strerror if isinstance(error, OSError) else str(error)
+        raise _unreadable(name, f"cannot be read ({reason})") from None
+    if len(content) > _LARGEST_FILE:
+        raise _unreadable(name, f"larger than {_LARGEST_FILE // 1024} kB; expected a TOML file of a few kB")
+    try:
+        # Some editors put a byte-order mark first, which TOML does not know.
+        return decoded(name, content.decode("utf-8-sig"))
+    except UnicodeDecodeError as error:
+        line = content.count(b"\n", 0, error.start) + 1
+        raise _unreadable(name, "not UTF-8 text; save the file as UTF-8", line) from None
+
+
+def decoded(name: str, text: str) -> TomlFile:
+    """The TOML in a text, with what is wrong with it in `problems`.
+
+    Raises:
+        UnreadableError: if nothing of it can be used.
+    """
+    for number, line in enumerate(text.split("\n"), start=1):
+        if len(line) > _LONGEST_LINE:
+            raise _unreadable(name, f"a line longer than {_LONGEST_LINE} characters", number)
+    problems: list[Problem] = []
+    mended, table = text, None
+    while table is None:
+        try:
+            table = tomllib.loads(mended)
+        except tomllib.TOMLDecodeError as error:
+            problem = _syntax_error(name, text, str(error))
+            if problem.line not in [known.line for known in problems]:
+                problems.append(problem)
+            further = _mended(mended, text, problem.line or 1) if len(problems) <= _MOST_MENDED else None
+            if further is None or len(text) > _LARGEST_MENDED:
+                raise UnreadableError(problems) from None
+            mended = further
+        except (ValueError, RecursionError):
+            # A number of thousands of digits, or arrays nested a thousand deep.
+            too_much = "too long a number or too deeply nested for a settings file"
+            raise UnreadableError([*problems, Problem(name, None, "", too_much)]) from None
+    unread = frozenset(_unread(table)) if problems else frozenset()
+    return TomlFile(name, text, table, tuple(problems), unread)
+
+
+def _mended(text: str, original: str, number: int) -> str | None:
+    """The text with the value on a line as it was meant, or without it; None if that is not possible."""
+    lines = text.split("\n")
+    line = lines[number - 1]
+    try:
+        # What is wrong must begin on this line, and not where an array or a text above has no end.
+        tomllib.loads("\n".join(lines[: number - 1]))
+    except (ValueError, RecursionError):
+        return None
+    if line.lstrip().startswith("[") or line.rstrip().endswith(f"= {write_value(_UNREAD)}"):
+        return None
+    lines[number - 1] = _line_as_meant(line, is_first_try=line == original.split("\n")[number - 1])
+    if _says_twice("\n".join(lines[:number])):
+        lines[number - 1] = ""
+    return "\n".join(lines)
+
+
+def _line_as_meant(line: str, *, is_first_try: bool) -> str:
+    match = _ASSIGNMENT.fullmatch(line)
+    if match is None:
+        word = _KEY.match(line)
+        return f"{word[1]} = {write_value(_UNREAD)}" if word else ""
+    key, value = match[1], _CURLY.sub('"', match[2])
+    if is_first_try and value != match[2]:
+        return f"{key} = {value}"
+    if is_first_try and (_WITH_UNIT.fullmatch(value) or _WORDS.fullmatch(value)):
+        return f"{key} = {write_value(value)}"
+    return f"{key} = {write_value(_UNREAD)}"
+
+
+def _says_twice(text: str) -> bool:
+    try:
+        tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        return str(error).startswith("Cannot overwrite a value")
+    return False
+
+
+def _unread(table: dict[str, Any], path: Path = ()) -> Iterator[Path]:
+    for key, value in table.items():
+        if value == _UNREAD:
+            yield (*path, key)
+        elif isinstance(value, dict):
+            yield from _unread(value, (*path, key))
+
+
+def _syntax_error(name: str, text: str, message: str) -> Problem:
+    lines = text.split("\n")
+    place = re.fullmatch(r"(.*) \(at line (\d+), column (\d+)\)", message, re.DOTALL)
+    if place:
+        reason, line, column = place[1], int(place[2]), f", column {place[3]}"
+    else:
+        reason, line, column = message.removesuffix(" (at end of document)"), len(lines), ""
+    # The parser writes the section [a.b] as ('a', 'b').
+    reason = re.sub(r"\('.*\)", lambda m: f"[{'.'.join(re.findall(_QUOTED, m[0]))}]", reason)
+    if reason == "Cannot overwrite a value":
+        reason = "this key has a value already"
+    subject = " ".join(lines[line - 1].split())
+    match = _ASSIGNMENT.fullmatch(subject.partition("#")[0])
+    if match:
+        reason = _meant(match[1], match[2]) or reason
+    return Problem(name, line, subject[:80], f"not valid TOML{column}: {reason}")
+
+
+def _meant(key: str, value: str) -> str | None:
+    """What to write instead, where one can tell."""
+    if _CURLY.search(value):
+        straight = _CURLY.sub('"', value)
+        return f"curly quotes; expected straight ones, as a plain text editor writes them: {key} = {straight}"
+    if _COMMA.fullmatch(value):
+        return f"the decimal sign is a point, not a comma: {key} = {value.replace(',', '.')}"
+    if _WITH_UNIT.fullmatch(value):
+        number, unit = re.fullmatch(r"([-+.0-9]+)\s*(.*)", value, re.DOTALL).groups()  # type: ignore[union-attr]
+        return f'a value with a unit stands in quotes: {key} = "{number} {unit}"'
+    if _WORDS.fullmatch(value) and value not in ("true", "false", "inf", "nan"):
+        return f"a text stands in quotes: {key} = {write_value(value)}"
+    return None
+
+
+def _unreadable(name: str, text: str, line: int | None = None, subject: str = "") -> UnreadableError:
+    return UnreadableError([Problem(name, line, subject, text)])

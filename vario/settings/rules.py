@@ -1,0 +1,103 @@
+"""Which rules between settings are broken, also where some of the settings are wrong by themselves.
+
+A rule counts as broken if it is, whatever the right value of a wrong setting will be: each is tried at the
+ends of its range and at its example.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection
+from copy import deepcopy
+from typing import Any
+
+from pydantic import ValidationError
+
+from vario.settings.errors import Broken
+from vario.settings.fields import RULES_LATER, Section
+from vario.settings.keys import Key, keys, sections
+from vario.settings.toml_text import Path
+
+
+def rules_broken(
+    table: dict[str, Any], model: type[Section], wrong: Collection[Path], unknown: Collection[Path]
+) -> list[tuple[Path, Broken]]:
+    """The rules broken in a file, each with the path of its section.
+
+    Args:
+        table: what the file says.
+        model: its schema.
+        wrong: keys and sections whose values are wrong or missing.
+        unknown: keys and sections the schema does not have.
+    """
+    left_out = {path for path in wrong if path not in keys(model) or not _tries(keys(model)[path])}
+    found: list[list[tuple[Path, Broken]]] = []
+    for number in range(3 if wrong else 1):
+        mended = _mended(table, model, wrong, unknown, number)
+        try:
+            whole = model.model_validate(mended, context=RULES_LATER)
+        except ValidationError:
+            return []
+        found.append(_of_sections(whole, model, left_out))
+    return [rule for rule in found[0] if all(rule in other for other in found)]
+
+
+def _of_sections(
+    whole: Section, model: type[Section], left_out: Collection[Path]
+) -> list[tuple[Path, Broken]]:
+    """The rules broken in each section, but for those that hold a key of which nothing can be assumed."""
+    found: list[tuple[Path, Broken]] = []
+    for path in sections(model):
+        if any(out[: len(path)] == path for out in left_out):
+            continue
+        section = whole
+        for name in path:
+            section = getattr(section, name)
+        found += ((path, broken) for broken in section.broken_rules())
+    return found
+
+
+def _mended(
+    table: dict[str, Any],
+    model: type[Section],
+    wrong: Collection[Path],
+    unknown: Collection[Path],
+    number: int,
+) -> dict[str, Any]:
+    """The table with a right value for each wrong one: the lowest, the highest or the example."""
+    mended = deepcopy(table)
+    for path in unknown:
+        _put(mended, path, None)
+    for path in sorted(wrong, key=len):
+        if path in keys(model):
+            key = keys(model)[path]
+            tries = _tries(key)
+            _put(mended, path, tries[number] if tries else _example(key))
+        else:
+            inner = {p: _example(k) for p, k in keys(model).items() if p[: len(path)] == path}
+            _put(mended, path, {})
+            for inside, value in inner.items():
+                _put(mended, inside, value)
+    return mended
+
+
+def _put(table: dict[str, Any], path: Path, value: Any) -> None:
+    """Set a key, or take it out with None."""
+    for name in path[:-1]:
+        table = table.setdefault(name, {})
+        if not isinstance(table, dict):
+            return
+    if value is None:
+        table.pop(path[-1], None)
+    else:
+        table[path[-1]] = value
+
+
+def _tries(key: Key) -> tuple[Any, ...]:
+    """Three right values of a key; none if it is a text of any kind."""
+    if key.choices:
+        return key.choices[0], key.choices[-1], key.choices[0]
+    return (*key.ends, key.example) if key.ends else ()
+
+
+def _example(key: Key) -> Any:
+    return key.example if key.presence == "required" else None

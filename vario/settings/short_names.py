@@ -1,0 +1,61 @@
+"""Short names of the settings a pilot changes often, and what to say about a name that is none."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from types import MappingProxyType
+from typing import Any
+
+from vario.settings.keys import dotted, keys
+from vario.settings.near import nearest
+from vario.settings.schema import Settings
+from vario.settings.toml_text import Path
+
+SHORT_NAMES: Mapping[str, Path] = MappingProxyType(
+    {
+        "maccready": ("flight", "maccready"),
+        "ballast": ("flight", "ballast"),
+        "bugs": ("flight", "bugs"),
+        "mode": ("flight", "mode"),
+        "volume": ("tone", "volume"),
+    }
+)
+"""Besides them `goal` sets three keys at once."""
+
+GOAL = ("latitude", "longitude", "elevation")
+GOAL_WANTED = 'goal wants "LATITUDE LONGITUDE ELEVATION", such as "50.12 10.34 420 m", or none'
+
+
+class ShortNameError(ValueError):
+    """A value that its short name does not take; the message says what it does."""
+
+
+def goal_values(text: str) -> dict[Path, Any]:
+    """The keys and values of a goal written in one text; all None for "none".
+
+    Raises:
+        ShortNameError: if it is none.
+    """
+    if text.strip() == "none":
+        return {("goal", name): None for name in GOAL}
+    parts = text.replace(",", " ").split(maxsplit=2)
+    try:
+        latitude, longitude, elevation = parts
+        place = float(latitude), float(longitude)
+    except ValueError:
+        raise ShortNameError(GOAL_WANTED) from None
+    return dict(zip((("goal", name) for name in GOAL), (*place, elevation), strict=True))
+
+
+def suggestion(name: str) -> str:
+    """What may have been meant by a name that is neither short nor a whole key."""
+    same = [dotted(path) for path in keys(Settings) if path[-1] == name]
+    if same:
+        return f"did you mean {' or '.join(same)}?"
+    near = nearest(name, [*SHORT_NAMES, "goal"])
+    if near:
+        return f"did you mean {near}?"
+    near = nearest(name, [path[-1] for path in keys(Settings)])
+    if near:
+        return suggestion(near)
+    return f"expected a key such as tone.beeps_full (docs/settings.md), or {', '.join(SHORT_NAMES)} or goal"

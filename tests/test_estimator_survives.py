@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -115,9 +116,9 @@ PHASES = {
 
 
 @pytest.fixture(scope="module")
-def rough(tmp_path_factory: pytest.TempPathFactory) -> np.ndarray:
+def rough(truth_folder: Path) -> np.ndarray:
     """Seconds of the scene, error of pitch and bank in degrees, true bank and incidence; shape (n, 5)."""
-    flight = fly("rough_handling", "sgs233", 511, tmp_path_factory.mktemp("rough"))
+    flight = fly("rough_handling", "sgs233", 511, truth_folder)
     pipeline = Pipeline(Settings(), GLIDERS["sgs233"], Noise(baro_pa=1.2, pitot_pa=0.5))
     told = [(r.t_s, r.attitude) for r in play(flight.samples(), pipeline)]
     rows = np.array([(t, a.pitch_rad, a.bank_rad) for t, a in told if a is not None])

@@ -20,6 +20,7 @@ from drivers.samples import Baro, GnssVel, ImuAccel, ImuGyro, Oat, Pitot, Refere
 from hw_replay.recording import Recording
 from hw_replay.simulate import long_flight, simulate
 from hw_replay.source import RecordingInfo
+from tests import missing
 from vario.app.live.clock import FIRST_S, SteppedClock
 from vario.app.live.faults import LONGEST_RETRY_S, State, WatchedSensor
 from vario.app.live.fitting import Fitted, described, fitted
@@ -286,7 +287,7 @@ def test_every_fault_has_a_line_that_names_sensor_place_and_what_is_done(
         lines = [r.getMessage() for r in caplog.records]
         assert any("its bus was clocked free" in line for line in lines)
     elif not sensor.faults:
-        pytest.skip("this chip has nothing that could show it")
+        pytest.skip(missing.NOTHING_TO_SEE)
     assert any(words in line for line in lines for words in ("next try in", "this reading is left out"))
     assert len(lines) <= 16, lines  # a few kinds, each once a minute
 

@@ -16,6 +16,7 @@ import pytest
 
 from hw_replay.recording import Recording
 from hw_replay.simulate.demo import BUNDLED
+from tests import missing
 from vario.app.errors import AppError
 from vario.app.live.notify import Notifier
 from vario.app.service import WATCHDOG_S, add_parser, unit_text
@@ -46,7 +47,7 @@ def test_the_unit_says_what_it_must() -> None:
     assert service["ReadWritePaths"] == '-"/data/my flights"'
 
 
-@pytest.mark.skipif(shutil.which("systemd-analyze") is None, reason="needs systemd")
+@pytest.mark.skipif(shutil.which("systemd-analyze") is None, reason=missing.SYSTEMD)
 def test_the_service_manager_itself_finds_nothing_wrong(tmp_path: Path) -> None:
     program = tmp_path / "vario"
     program.write_text("#!/bin/sh\n", encoding="ascii")
@@ -77,7 +78,7 @@ def install(*words: str) -> int:
 
 def test_it_is_shown_and_written_only_when_agreed(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     if shutil.which("vario") is None and not (Path(sys.executable).parent / "vario").exists():
-        pytest.skip("needs the installed program")
+        pytest.skip(missing.INSTALLED)
     config = tmp_path / "my.toml"
     config.write_text("", encoding="utf-8")
     target = tmp_path / "vario.service"

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from scipy import signal
 from scipy.io import wavfile
 
+from tests import missing
 from vario.flight.tone import ToneCommand
 from vario.sound.errors import SoundError, SoundFileError
 from vario.sound.wav import WavSink
@@ -81,7 +82,7 @@ def test_a_path_that_cannot_be_opened_is_one_clear_error(tmp_path: Path) -> None
     assert str(path) in str(error.value)
 
 
-@pytest.mark.skipif(not FULL_DISK.exists(), reason="this system has no full device")
+@pytest.mark.skipif(not FULL_DISK.exists(), reason=missing.LINUX)
 def test_a_full_disk_is_one_clear_error() -> None:
     def fill() -> None:
         with WavSink(FULL_DISK) as sink:

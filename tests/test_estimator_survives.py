@@ -28,8 +28,9 @@ from vario.settings.schema import Settings
 G, T = 9.80665, 0.02
 
 
-def test_twenty_minutes_of_circling_are_as_good_as_two() -> None:
-    flown = Turn(50.0 * KT, math.radians(40.0), 1260.0)
+@pytest.mark.parametrize("flown_s", [400.0, pytest.param(1260.0, marks=pytest.mark.long)])
+def test_twenty_minutes_of_circling_are_as_good_as_two(flown_s: float) -> None:
+    flown = Turn(50.0 * KT, math.radians(40.0), flown_s)
     told = [(r.t_s, r.attitude) for r in readings(flown.samples())]
     t_s, bank_deg = np.array([(t, math.degrees(a.bank_rad)) for t, a in told if a is not None]).T
     off = bank_deg[t_s > 90.0] - 40.0

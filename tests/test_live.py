@@ -263,8 +263,19 @@ def test_a_sensor_unplugged_in_flight_is_missed_told_and_comes_back(
     assert len(lines) < 8  # told, not chattered
 
 
-@pytest.mark.parametrize("address", [IMU, BARO, PITOT, 0x48, 0x40])
-@pytest.mark.parametrize("fault", ["unplugged", "garbled", "frozen", "late", "stuck"])
+ADDRESSES = (IMU, BARO, PITOT, 0x48, 0x40)
+FAULTS = ("unplugged", "garbled", "frozen", "late", "stuck")
+
+
+@pytest.mark.parametrize(
+    ("address", "fault"),
+    [
+        # Each address and each fault is in the short form.
+        pytest.param(address, fault, marks=[] if k == n else pytest.mark.long)
+        for k, fault in enumerate(FAULTS)
+        for n, address in enumerate(ADDRESSES)
+    ],
+)
 def test_every_fault_has_a_line_that_names_sensor_place_and_what_is_done(
     address: int, fault: str, caplog: pytest.LogCaptureFixture
 ) -> None:

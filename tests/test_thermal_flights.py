@@ -36,12 +36,9 @@ def test_the_strongest_lift_is_found_within_ten_degrees(
     assert abs(float(np.mean(errors))) < 5.0  # no part of the error lies in one direction of the turn
 
 
-@pytest.mark.parametrize(
-    "seeds", [range(5201, 5203), pytest.param(range(5201, 5206), marks=pytest.mark.long)], ids=len
-)
-def test_the_climb_promised_before_turning_is_the_climb_achieved(seeds: range) -> None:
+def test_the_climb_promised_before_turning_is_the_climb_achieved() -> None:
     """In smooth air, within 0.5 m/s RMS; Gaussian updrafts and those of the published model."""
-    shown, achieved = np.array([expected_and_achieved(seed) for seed in seeds]).T
+    shown, achieved = np.array([expected_and_achieved(seed) for seed in range(5201, 5206)]).T
     assert float(np.sqrt(np.mean(np.square(shown - achieved)))) < 0.5
     assert np.ptp(achieved) > 0.5  # thermals differ by more than the bound
 

@@ -4,19 +4,37 @@
 PYTHON ?= python3
 VENV   ?= .venv
 BIN    := $(VENV)/bin
-READY  := $(VENV)/.ready
+PYTEST  = $(BIN)/python -m pytest --numprocesses $(JOBS) --dist worksteal
+JOBS   ?= logical
+# The environment grows by stages: what a pilot needs, what the tests need, what the developer needs.
+FLY    := $(VENV)/.fly
+CHECK  := $(VENV)/.check
+DEV    := $(VENV)/.dev
 TOOLS  := $(VENV)-release
 FAST   := $(VENV)-compiled
 
-.PHONY: demo test lint compiled bench bench-estimator faults demo-recording power races lock test-lowest audit release release-check soak soak-live fuzz network siege offline clean
+.PHONY: demo test test-all explore lint compiled bench bench-estimator faults demo-recording power races lock test-lowest audit release release-check soak soak-live fuzz network siege offline clean
 
-demo: $(READY)
+demo: $(FLY)
 	$(BIN)/vario replay hw_replay/demo/quendel.mcap --out out/demo
 
-test: $(READY)
-	$(BIN)/python -m pytest
+# On all cores, the same examples every time, without the long forms. It ends with what was left out.
+test: $(CHECK)
+	$(PYTEST)
 
-lint: $(READY)
+# Everything, as CI runs it.
+test-all: $(CHECK)
+	$(PYTEST) --long
+
+# The properties with new random examples each time, many times; a find is kept for the next run.
+TIMES ?= 20
+explore: $(CHECK)
+	for time in $$(seq $(TIMES)); do \
+		echo "== search $$time of $(TIMES)"; \
+		$(PYTEST) --long -m hypothesis --hypothesis-profile explore || exit 1; \
+	done
+
+lint: $(DEV)
 	$(BIN)/ruff check .
 	$(BIN)/ruff format --check .
 	$(BIN)/mypy
@@ -30,54 +48,54 @@ $(FAST)/.ready: pyproject.toml .ci/compile.py $(shell find drivers hw_replay var
 	HATCH_BUILD_HOOK_ENABLE_CUSTOM=1 $(FAST)/bin/python -m pip install --quiet .
 	@touch $@
 
-bench: $(READY) $(FAST)/.ready
+bench: $(CHECK) $(FAST)/.ready
 	$(BIN)/python -m vario.app.bench --beside $(FAST)/bin/python
 	$(BIN)/python -m vario.sound.bench
 	$(BIN)/python -m tests.bench_estimator
 
 # How true the vario, netto, attitude and wind are, on flights with known truth: a few minutes.
-bench-estimator: $(READY)
+bench-estimator: $(CHECK)
 	$(BIN)/python -m tests.bench_estimator
 
 # A day of flight watched for memory, time of a step and covariances: half an hour on an idle core.
-soak: $(READY)
+soak: $(CHECK)
 	$(BIN)/python -m tests.soak
 
 # `vario run` as it is started, with everything on, watched from outside: an hour in real time.
-soak-live: $(READY)
+soak-live: $(CHECK)
 	$(BIN)/python -m tests.soak live
 
 # A million damaged inputs, six minutes on an idle core; then files that ask for too much.
-fuzz: $(READY)
+fuzz: $(CHECK)
 	$(BIN)/python -m tests.fuzz
 	$(BIN)/python -m tests.fuzz --bombs 1000000000
 
 # Every sensor failing in every way, in cruise, circling and on the launch: some minutes. Writes docs/faults.md.
-faults: $(READY)
+faults: $(CHECK)
 	$(BIN)/python -m tests.faults
 
 # The bundled flight, made again from its script and seed.
-demo-recording: $(READY)
+demo-recording: $(CHECK)
 	$(BIN)/python -m hw_replay.simulate
 
 # Recordings, settings and marks while processes are killed and the power is cut: two minutes.
-power: $(READY)
+power: $(CHECK)
 	$(BIN)/python -m tests.power_cuts 200
 
 # Programs that connect to the sentences over TCP and do not behave, a thousand times: half a minute.
-network: $(READY)
+network: $(CHECK)
 	$(BIN)/python -m tests.network 1000
 
 # Hostile recordings, names, files, disks and signals: three minutes. Writes docs/siege.md.
-siege: $(READY)
+siege: $(CHECK)
 	$(BIN)/python -m tests.siege
 
 # The suite in a network namespace without routes: nothing connects anywhere it was not told to. Needs Linux.
-offline: $(READY)
+offline: $(CHECK)
 	PYTHON=$(BIN)/python .ci/offline
 
 # Settings, marks and an editor against the live loop: five minutes.
-races: $(READY)
+races: $(CHECK)
 	$(BIN)/python -m tests.races 10000
 
 # Exact versions with hashes for the image of a Raspberry Pi.
@@ -105,9 +123,17 @@ $(TOOLS)/.ready: pyproject.toml
 	$(TOOLS)/bin/python -m pip install --quiet 'build>=1.2' 'uv>=0.5' 'cyclonedx-bom>=5' 'pip-audit>=2.7'
 	@touch $@
 
-# A stamp, so that a second run installs nothing; a changed pyproject.toml does.
-$(READY): pyproject.toml
+# Stamps, so that a second run installs nothing; a changed pyproject.toml does.
+$(FLY): pyproject.toml
 	$(PYTHON) -m venv $(VENV)
+	$(BIN)/python -m pip install --quiet --editable .
+	@touch $@
+
+$(CHECK): $(FLY)
+	$(BIN)/python -m pip install --quiet --editable '.[test]'
+	@touch $@
+
+$(DEV): $(CHECK)
 	$(BIN)/python -m pip install --quiet --editable '.[dev]'
 	@touch $@
 

@@ -5,9 +5,8 @@ from __future__ import annotations
 import pytest
 
 import vario.flight.pipeline
+from tests import missing
 
 COMPILED = not str(vario.flight.pipeline.__file__).endswith(".py")
 
-interpreted_only = pytest.mark.skipif(
-    COMPILED, reason="compiled classes can neither be copied in mid-flight nor inherited from"
-)
+interpreted_only = pytest.mark.skipif(COMPILED, reason=missing.INTERPRETED)

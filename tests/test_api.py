@@ -14,6 +14,7 @@ import pytest
 import vario
 import vario.api
 from hw_replay.writer import RecordingWriter
+from tests import missing
 from vario import DEMO, Flight, compare, load_settings, open_source, replay
 from vario.app.cli import main
 
@@ -56,7 +57,7 @@ def test_columns_are_those_of_the_trace(flight: Flight, tow: Path, tmp_path: Pat
 
 
 def test_five_lines_give_a_pandas_table(flight: Flight) -> None:
-    pandas = pytest.importorskip("pandas")
+    pandas = missing.library("pandas")
     table = flight.to_pandas()
     assert isinstance(table, pandas.DataFrame)
     assert table.index.name == "t_s"

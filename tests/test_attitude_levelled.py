@@ -22,17 +22,17 @@ from vario.settings.schema import Settings
     [("streets", "sgs126", 501), ("speed_changes", "sgs233", 502), ("turbulence", "sgs233", 503)],
 )
 def test_levelled_on_the_ground_it_knows_pitch_and_bank(
-    scene: str, glider: str, seed: int, tmp_path: Path
+    scene: str, glider: str, seed: int, truth_folder: Path
 ) -> None:
-    flight = fly(scene, glider, seed, tmp_path)
+    flight = fly(scene, glider, seed, truth_folder)
     pitch_deg, bank_deg = attitude_errors_deg(flight, glider, levelled(flight))
     assert pitch_deg <= 0.5
     assert bank_deg <= 1.5
 
 
-def test_not_levelled_pitch_is_off_by_the_mounting(tmp_path: Path) -> None:
+def test_not_levelled_pitch_is_off_by_the_mounting(truth_folder: Path) -> None:
     """Otherwise the test above would say nothing: pitch is then as far off as the instrument is tilted."""
-    flight = fly("streets", "sgs126", 501, tmp_path)
+    flight = fly("streets", "sgs126", 501, truth_folder)
     tilt_deg = float(np.degrees(np.arcsin(flight.instrument_from_body[0, 2])))
     pitch_deg, bank_deg = attitude_errors_deg(flight, "sgs126", Settings())
     assert pitch_deg == pytest.approx(abs(tilt_deg), abs=0.4)

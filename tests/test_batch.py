@@ -16,6 +16,7 @@ import pytest
 from drivers.samples import Baro, GnssPos, Sample
 from hw_replay.source import RecordingInfo
 from hw_replay.writer import RecordingWriter
+from tests import missing
 from vario.app.batch.batch import find_jobs, run_batch
 from vario.app.batch.job import Job, Outcome, fingerprint, run_job
 from vario.app.batch.workers import CRASHED, Cluster, Processes
@@ -172,7 +173,7 @@ if __name__ == "__main__":
 """
 
 
-@pytest.mark.skipif(not hasattr(os, "pidfd_open"), reason="needs Linux, to wait for a process not ours")
+@pytest.mark.skipif(not hasattr(os, "pidfd_open"), reason=missing.LINUX)
 def test_workers_end_with_a_batch_that_is_killed(folder: Path, tmp_path: Path) -> None:
     script = tmp_path / "endless.py"
     script.write_text(ENDLESS, encoding="utf-8")
@@ -213,7 +214,7 @@ class Deadly(str):
 
 
 def test_parquet_says_the_same_as_csv(folder: Path, tmp_path: Path) -> None:
-    pq = pytest.importorskip("pyarrow.parquet")
+    pq = missing.library("pyarrow.parquet")
     out = tmp_path / "out"
     main(["batch", str(folder), "--out", str(out), "--jobs", "1"])
     assert main(["batch", str(folder), "--out", str(out), "--jobs", "1", "--format", "parquet"]) == 1
@@ -226,7 +227,7 @@ def test_parquet_says_the_same_as_csv(folder: Path, tmp_path: Path) -> None:
 
 @pytest.mark.filterwarnings("ignore::ResourceWarning", "ignore::DeprecationWarning")  # inside the library
 def test_a_dask_cluster_does_the_same_work(folder: Path, tmp_path: Path) -> None:
-    distributed = pytest.importorskip("distributed")
+    distributed = missing.library("distributed")
     here, there = tmp_path / "here", tmp_path / "there"
     main(["batch", str(folder), "--out", str(here), "--jobs", "1"])
     with distributed.LocalCluster(
@@ -262,6 +263,6 @@ def test_errors_are_one_clear_line(
 
 
 def test_a_scheduler_that_is_not_there_is_said() -> None:
-    pytest.importorskip("distributed")
+    missing.library("distributed")
     with pytest.raises(AppError, match=r"tcp://127.0.0.1:9: no answer from a Dask scheduler"):
         Cluster("tcp://127.0.0.1:9", wait_s=1.0)

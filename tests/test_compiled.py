@@ -13,6 +13,8 @@ from typing import Any
 
 import pytest
 
+from tests import missing
+
 ROOT = Path(__file__).parent.parent
 HOOK = ROOT / ".ci" / "compile.py"
 
@@ -63,7 +65,7 @@ def modules() -> list[str]:
 @pytest.fixture(scope="module")
 def hook() -> Any:
     if not HOOK.exists():
-        pytest.skip("no checkout: only what is installed")
+        pytest.skip(missing.CHECKOUT)
     spec = importlib.util.spec_from_file_location("compile_hook", HOOK)
     assert spec is not None
     assert spec.loader is not None
@@ -78,7 +80,7 @@ def test_every_entry_names_something() -> None:
     assert len(modules()) > 60
 
 
-@pytest.mark.skipif("VARIO_COMPILED" not in os.environ, reason="not a compiled installation")
+@pytest.mark.skipif("VARIO_COMPILED" not in os.environ, reason=missing.COMPILED)
 @pytest.mark.parametrize("name", modules())
 def test_what_should_be_compiled_is(name: str) -> None:
     assert not str(importlib.import_module(name).__file__).endswith(".py")

@@ -7,6 +7,7 @@ from xml.etree import ElementTree as ET
 
 import pytest
 
+from tests import missing
 from vario.app.outputs.document import trace_reference
 from vario.app.simulate.reference import scenario_reference
 from vario.app.simulate.schema import ScenarioFile
@@ -19,7 +20,7 @@ from vario.settings.schema import Settings
 
 ROOT = Path(__file__).parent.parent
 DOCS = ROOT / "docs"
-pytestmark = pytest.mark.skipif(not DOCS.is_dir(), reason="the pages are part of the checkout only")
+pytestmark = pytest.mark.skipif(not DOCS.is_dir(), reason=missing.CHECKOUT)
 
 PAGES = sorted(DOCS.glob("*.md"))
 

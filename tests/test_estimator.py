@@ -158,8 +158,8 @@ def _flight(scene: str, folder: Path) -> tuple[Flight, tuple[Frame, ...]]:
 
 
 @pytest.fixture(scope="module")
-def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    return tmp_path_factory.mktemp("flights")
+def folder(truth_folder: Path) -> Path:
+    return truth_folder
 
 
 def _run(frames: Sequence[Frame]) -> list[Estimate]:

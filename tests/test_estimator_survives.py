@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -27,8 +28,9 @@ from vario.settings.schema import Settings
 G, T = 9.80665, 0.02
 
 
-def test_twenty_minutes_of_circling_are_as_good_as_two() -> None:
-    flown = Turn(50.0 * KT, math.radians(40.0), 1260.0)
+@pytest.mark.parametrize("flown_s", [400.0, pytest.param(1260.0, marks=pytest.mark.long)])
+def test_twenty_minutes_of_circling_are_as_good_as_two(flown_s: float) -> None:
+    flown = Turn(50.0 * KT, math.radians(40.0), flown_s)
     told = [(r.t_s, r.attitude) for r in readings(flown.samples())]
     t_s, bank_deg = np.array([(t, math.degrees(a.bank_rad)) for t, a in told if a is not None]).T
     off = bank_deg[t_s > 90.0] - 40.0
@@ -115,9 +117,9 @@ PHASES = {
 
 
 @pytest.fixture(scope="module")
-def rough(tmp_path_factory: pytest.TempPathFactory) -> np.ndarray:
+def rough(truth_folder: Path) -> np.ndarray:
     """Seconds of the scene, error of pitch and bank in degrees, true bank and incidence; shape (n, 5)."""
-    flight = fly("rough_handling", "sgs233", 511, tmp_path_factory.mktemp("rough"))
+    flight = fly("rough_handling", "sgs233", 511, truth_folder)
     pipeline = Pipeline(Settings(), GLIDERS["sgs233"], Noise(baro_pa=1.2, pitot_pa=0.5))
     told = [(r.t_s, r.attitude) for r in play(flight.samples(), pipeline)]
     rows = np.array([(t, a.pitch_rad, a.bank_rad) for t, a in told if a is not None])

@@ -151,13 +151,13 @@ def test_the_height_filter_reads_a_steady_climb_exactly() -> None:
     assert np.sum(-n * T * found) == pytest.approx(1.0, abs=0.01)
 
 
-def test_no_climb_is_quieter_than_white_noise_allows(tmp_path: Path) -> None:
+def test_no_climb_is_quieter_than_white_noise_allows(truth_folder: Path) -> None:
     """Accelerometer and barometer noise alone: √2·q^¾·r^¼ is the least variance (Kalman and Bucy).
 
     An error below it would mean that the truth leaks into the test.
     """
     sensors = Sensors(accel_bias_mps2=0.0, gyro_bias_radps=0.0, mounting_rad=0.0)
-    flight = fly("speed_changes", "sgs126", 305, tmp_path, sensors)
+    flight = fly("speed_changes", "sgs126", 305, truth_folder, sensors)
     scored = [r for r in readings(flight.samples()) if flight.score_from_s < r.t_s <= flight.truth["t_s"][-1]]
     truth = np.interp([r.t_s for r in scored], flight.truth["t_s"], flight.truth["climb_mps"])
     error = np.array([r.energy.climb_mps for r in scored], dtype=np.float64) - truth

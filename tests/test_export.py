@@ -19,6 +19,7 @@ from drivers.samples import Baro, GnssPos, Pitot, Reference
 from hw_replay.igc import IgcFile
 from hw_replay.simulate.demo import BUNDLED
 from hw_replay.source import RecordingInfo
+from tests import missing
 from tests.page_flights import demo
 from vario.app.cli import main
 from vario.app.errors import AppError
@@ -216,7 +217,7 @@ def test_a_recording_without_a_date_gives_no_igc(tmp_path: Path) -> None:
 
 
 def test_parquet_and_csv_are_the_same_table(tmp_path: Path) -> None:
-    parquet = pytest.importorskip("pyarrow.parquet", reason="pyarrow is not installed (extra: tables)")
+    parquet = missing.library("pyarrow.parquet")
     readings = demo().readings[:6100]
     write_csv(readings, tmp_path / "trace.csv", 10.0)
     write_parquet(readings, tmp_path / "trace.parquet", 10.0)

@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pytest
 
+from tests import missing
 from tests.compiled import interpreted_only
 from tests.faults.cells import FAULTS, PHASES, SENSORS, Cell, cells
 from tests.faults.expectations import TABLE, expected, shortfalls
@@ -58,7 +59,7 @@ def test_every_cell_has_one_expectation_and_every_expectation_a_cell() -> None:
     assert len(everywhere) == 6 * len(FAULTS) * len(PHASES) + 6 * len(PHASES)
 
 
-@pytest.mark.skipif(not PAGE.exists(), reason="the pages are part of the checkout only")
+@pytest.mark.skipif(not PAGE.exists(), reason=missing.CHECKOUT)
 def test_the_page_is_current_and_whole() -> None:
     # If this fails: make faults
     text = PAGE.read_text(encoding="utf-8")

@@ -17,6 +17,7 @@ from hw_replay.fake_disk import FaultyDisk
 from hw_replay.open import convert
 from hw_replay.recording import Recording
 from hw_replay.source import RecordingInfo
+from tests import missing
 from vario.app.atomic import write_atomically
 from vario.app.change.changes import UNREADABLE_POLLS, SettingsWatch
 from vario.app.check.findings import Verdict
@@ -175,7 +176,7 @@ def test_a_name_that_is_taken_stays_with_its_file(taken: bool, tmp_path: Path) -
             other.rename(one)
 
 
-needs_root = pytest.mark.skipif(os.geteuid() != 0, reason="only root can give files away")
+needs_root = pytest.mark.skipif(os.geteuid() != 0, reason=missing.ROOT)
 
 
 @needs_root
@@ -229,7 +230,7 @@ def sbom_module() -> ModuleType:
     return module
 
 
-@pytest.mark.skipif(not (ROOT / ".ci" / "sbom.py").exists(), reason="only in a checkout")
+@pytest.mark.skipif(not (ROOT / ".ci" / "sbom.py").exists(), reason=missing.CHECKOUT)
 def test_an_sbom_that_says_something_else_than_what_is_installed_is_found() -> None:
     sbom = sbom_module()
     listed = sbom.named(

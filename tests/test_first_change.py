@@ -12,13 +12,12 @@ import pytest
 from hw_replay.open import open_source
 from hw_replay.simulate.demo import BUNDLED
 from hw_replay.writer import RecordingWriter
+from tests import missing
 from vario.app.cli import main
 
 ROOT = Path(__file__).parent.parent
 PAGE, MAKEFILE = ROOT / "DEVELOPERS.md", ROOT / "Makefile"
-pytestmark = pytest.mark.skipif(
-    not (PAGE.exists() and MAKEFILE.exists()), reason="the page is part of the checkout only"
-)
+pytestmark = pytest.mark.skipif(not (PAGE.exists() and MAKEFILE.exists()), reason=missing.CHECKOUT)
 
 CHANGED = {"tone_beep_rate_hz"}
 """The columns that say what the recipe changes."""

@@ -13,6 +13,7 @@ import pytest
 from drivers.errors import BusStuckError
 from drivers.samples import Baro, Reference
 from hw_replay.recording import Recording
+from tests import missing
 from tests.fuzz import containers, seeds
 from tests.fuzz.bombs import BOMBS, burst
 from tests.fuzz.campaign import Target, fuzz
@@ -57,7 +58,7 @@ def test_a_sample_that_cannot_be_true_is_seen(sample: Baro | Reference) -> None:
         check(sample)
 
 
-@pytest.mark.skipif(sys.platform != "linux", reason="limits of address space are Linux's")
+@pytest.mark.skipif(sys.platform != "linux", reason=missing.LINUX)
 def test_files_that_ask_for_too_much_get_an_answer_within_their_room(tmp_path: Path) -> None:
     """A line of 200 MB, gzip of as much, chunks that claim or hold it, brackets and keys without end."""
     found = burst(BOMBS, tmp_path, 200_000_000, room_mb=160)

@@ -20,6 +20,7 @@ from drivers.samples import Baro, GnssVel, ImuAccel, ImuGyro, Oat, Pitot, Refere
 from hw_replay.recording import Recording
 from hw_replay.simulate import long_flight, simulate
 from hw_replay.source import RecordingInfo
+from tests import missing
 from vario.app.live.clock import FIRST_S, SteppedClock
 from vario.app.live.faults import LONGEST_RETRY_S, State, WatchedSensor
 from vario.app.live.fitting import Fitted, described, fitted
@@ -262,8 +263,19 @@ def test_a_sensor_unplugged_in_flight_is_missed_told_and_comes_back(
     assert len(lines) < 8  # told, not chattered
 
 
-@pytest.mark.parametrize("address", [IMU, BARO, PITOT, 0x48, 0x40])
-@pytest.mark.parametrize("fault", ["unplugged", "garbled", "frozen", "late", "stuck"])
+ADDRESSES = (IMU, BARO, PITOT, 0x48, 0x40)
+FAULTS = ("unplugged", "garbled", "frozen", "late", "stuck")
+
+
+@pytest.mark.parametrize(
+    ("address", "fault"),
+    [
+        # Each address and each fault is in the short form.
+        pytest.param(address, fault, marks=[] if k == n else pytest.mark.long)
+        for k, fault in enumerate(FAULTS)
+        for n, address in enumerate(ADDRESSES)
+    ],
+)
 def test_every_fault_has_a_line_that_names_sensor_place_and_what_is_done(
     address: int, fault: str, caplog: pytest.LogCaptureFixture
 ) -> None:
@@ -286,7 +298,7 @@ def test_every_fault_has_a_line_that_names_sensor_place_and_what_is_done(
         lines = [r.getMessage() for r in caplog.records]
         assert any("its bus was clocked free" in line for line in lines)
     elif not sensor.faults:
-        pytest.skip("this chip has nothing that could show it")
+        pytest.skip(missing.NOTHING_TO_SEE)
     assert any(words in line for line in lines for words in ("next try in", "this reading is left out"))
     assert len(lines) <= 16, lines  # a few kinds, each once a minute
 

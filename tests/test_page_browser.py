@@ -13,11 +13,12 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from tests import missing
 from tests.page_flights import Flown, content_of, demo, long_flight
 from vario.app.page.build import page_html
 from vario.sound.synth import Synth
 
-webdriver = pytest.importorskip("selenium.webdriver", reason="selenium is not installed (extra: test)")
+webdriver = pytest.importorskip("selenium.webdriver", reason=missing.TEST_LIBRARY)
 
 from selenium.webdriver.chrome.service import Service  # noqa: E402  (after the check that it is there)
 from selenium.webdriver.common.action_chains import ActionChains  # noqa: E402
@@ -27,7 +28,7 @@ from selenium.webdriver.support.ui import WebDriverWait  # noqa: E402
 CHROMIUM, DRIVER = shutil.which("chromium"), shutil.which("chromedriver")
 pytestmark = pytest.mark.skipif(
     not (CHROMIUM and DRIVER),
-    reason="no chromium with its driver here: apt install chromium chromium-driver",
+    reason=missing.CHROMIUM,
 )
 
 LOADED_S = 3.0

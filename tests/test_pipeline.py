@@ -54,8 +54,8 @@ GLIDER = Glider.model_validate(
 
 
 @pytest.fixture(scope="module")
-def thermal(tmp_path_factory: pytest.TempPathFactory) -> Flight:
-    return fly("thermal", "sgs233", 3, Path(tmp_path_factory.mktemp("truth")))
+def thermal(truth_folder: Path) -> Flight:
+    return fly("thermal", "sgs233", 3, truth_folder)
 
 
 SHORT_S = 200.0

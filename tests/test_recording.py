@@ -37,6 +37,7 @@ from hw_replay.open import convert, open_source
 from hw_replay.recording import Recording
 from hw_replay.source import RecordingInfo, SensorInfo
 from hw_replay.writer import RecordingWriter
+from tests import missing
 
 INFO = RecordingInfo(
     title="Test flight",
@@ -441,7 +442,7 @@ def test_any_bytes_at_all_are_read_or_refused(
     assert all(sample.t_s >= 0.0 for sample in source)
 
 
-@pytest.mark.skipif(sys.platform == "win32", reason="setrlimit(2) is not there")
+@pytest.mark.skipif(sys.platform == "win32", reason=missing.LINUX)
 def test_a_recording_that_cannot_be_begun_leaves_nothing_behind(tmp_path: Path) -> None:
     """The system refuses to let a file grow (setrlimit(2), RLIMIT_FSIZE), as a full disk does.
 
@@ -461,7 +462,7 @@ def test_a_recording_that_cannot_be_begun_leaves_nothing_behind(tmp_path: Path) 
     assert list(tmp_path.iterdir()) == []
 
 
-@pytest.mark.skipif(not Path("/dev/full").exists(), reason="full(4) is not there")
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason=missing.LINUX)
 def test_a_device_that_refuses_is_left_in_its_place(tmp_path: Path) -> None:
     path = tmp_path / "flight.mcap"
     path.symlink_to("/dev/full")

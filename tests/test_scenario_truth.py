@@ -10,7 +10,6 @@ import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
-import jsbsim
 import numpy as np
 import pytest
 from numpy.typing import NDArray
@@ -23,7 +22,7 @@ from hw_replay.simulate.glider import Motion
 from hw_replay.simulate.plan import Phase, View, circle
 from hw_replay.simulate.sensors import Place
 from tests.truth_air import PRELUDE_S, Scene, Wish
-from tests.truth_flight import FT_M, RATE_HZ, TRUTH_DTYPE, Pilot, _start, _truth_row
+from tests.truth_flight import FT_M, RATE_HZ, TRUTH_DTYPE, Dynamics, Pilot, _start, _truth_row
 
 Air = Callable[[float], tuple[float, float, float]]
 """Velocity of the air north, east and up by the time since the scene began, the same everywhere."""
@@ -67,7 +66,7 @@ class StraightYawString(Pilot):
 
     _held = 0.0
 
-    def fly(self, fdm: jsbsim.FGFDMExec, scene: Scene, t_s: float, lift_mps: float, dt_s: float) -> None:
+    def fly(self, fdm: Dynamics, scene: Scene, t_s: float, lift_mps: float, dt_s: float) -> None:
         super().fly(fdm, scene, t_s, lift_mps, dt_s)
         slip_rad = fdm["aero/beta-rad"]
         self._held += 2.0 * slip_rad * dt_s

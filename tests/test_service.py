@@ -15,6 +15,7 @@ import pytest
 
 from hw_replay.recording import Recording
 from hw_replay.simulate.demo import BUNDLED
+from tests import missing
 from vario.app.errors import AppError
 from vario.app.live.command import LAST_WORDS_S
 from vario.app.live.ending import LONGEST_S
@@ -90,7 +91,7 @@ def analyzed(tmp_path: Path, *words: str) -> subprocess.CompletedProcess[str]:
     )
 
 
-needs_systemd = pytest.mark.skipif(shutil.which("systemd-analyze") is None, reason="needs systemd")
+needs_systemd = pytest.mark.skipif(shutil.which("systemd-analyze") is None, reason=missing.SYSTEMD)
 
 
 @needs_systemd
@@ -128,7 +129,7 @@ def install(*words: str) -> int:
 
 def test_it_is_shown_and_written_only_when_agreed(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     if shutil.which("vario") is None and not (Path(sys.executable).parent / "vario").exists():
-        pytest.skip("needs the installed program")
+        pytest.skip(missing.INSTALLED)
     config = tmp_path / "my.toml"
     config.write_text("", encoding="utf-8")
     target = tmp_path / "vario.service"

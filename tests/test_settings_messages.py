@@ -60,12 +60,12 @@ SETTINGS_MESSAGES = {
     ),
     "chip misspelt": (
         '[sensors.baro]\nchip = "MS5661"',
-        'line 2: sensors.baro.chip = "MS5661": expected one of MS5611, MS5607, BMP280, BME280, BMP388, BMP390, '
-        'BMP581, DPS310, LPS22HB; did you mean "MS5611"?',
+        'line 2: sensors.baro.chip = "MS5661": expected one of BMP280, BME280, BMP388, BMP390, BMP581, DPS310, '
+        'LPS22HB, MS5611, MS5607; did you mean "MS5611"?',
     ),
     "chip in small letters": (
         '[sensors.imu]\nchip = "mpu6050"',
-        'line 2: sensors.imu.chip = "mpu6050": expected one of MPU-6050, MPU-6500, MPU-9250, ICM-20948, LSM6DSO, '
+        'line 2: sensors.imu.chip = "mpu6050": expected one of ICM-20948, LSM6DSO, LSM6DSOX, MPU-6050, MPU-6500, '
         'LSM6DSOX; did you mean "MPU-6050"?',
     ),
     "address out of range": (

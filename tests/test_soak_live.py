@@ -8,17 +8,16 @@ from pathlib import Path
 
 import pytest
 
+from tests import missing
 from tests.soak.kept import Kept
 from tests.soak.live import live
 from tests.soak.panel import ALSA
 from tests.soak.watched import SETTLED_S, Row, Watched
 
 
-@pytest.mark.skipif(
-    not ALSA.exists(), reason="needs ALSA (Debian: apt install libportaudio2, which brings it)"
-)
+@pytest.mark.skipif(not ALSA.exists(), reason=missing.PORTAUDIO)
 def test_some_seconds_with_everything_on(tmp_path: Path) -> None:
-    pytest.importorskip("sounddevice", reason="needs the extra live")
+    missing.library("sounddevice", missing.PORTAUDIO)
     found = live(tmp_path, 12.0, row_s=3.0, change_s=2.0)
     assert found.problems() == []
     assert found.changes >= 1

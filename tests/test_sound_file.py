@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from scipy import signal
 
 from hw_replay.simulate.demo import BUNDLED
+from tests import missing
 from vario.flight.tone import ToneCommand
 from vario.sound.errors import SoundError, SoundFileError
 from vario.sound.flac import FlacSink
@@ -89,7 +90,7 @@ def test_a_path_that_cannot_be_opened_is_one_clear_error(tmp_path: Path) -> None
     assert str(path) in str(error.value)
 
 
-@pytest.mark.skipif(not FULL_DISK.exists(), reason="this system has no full device")
+@pytest.mark.skipif(not FULL_DISK.exists(), reason=missing.LINUX)
 def test_a_full_disk_is_one_clear_error() -> None:
     def fill() -> None:
         with FlacSink(FULL_DISK) as sink:

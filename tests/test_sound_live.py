@@ -16,6 +16,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from tests import missing
 from vario.app.live.speaker import Speaker
 from vario.flight.cues import Cue, CueCall
 from vario.flight.tone import ToneCommand
@@ -38,7 +39,7 @@ ctl.!default {{ type null }}
 
 pytestmark = pytest.mark.skipif(
     sys.platform != "linux" or not ALSA.exists(),
-    reason="needs ALSA (Debian: apt install libportaudio2, which brings it)",
+    reason=missing.PORTAUDIO,
 )
 
 
@@ -98,10 +99,10 @@ def card(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Card]:
         environment.setenv("ALSA_CONFIG_PATH", f"{ALSA}:{rc}")
         made = Card(pipe)
         try:
-            import sounddevice  # noqa: PLC0415  (it looks for devices as it is imported)
-        except (ImportError, OSError) as error:
+            sounddevice = missing.library("sounddevice", missing.PORTAUDIO)  # looks for devices meanwhile
+        except pytest.skip.Exception:
             made.pull_out()
-            pytest.skip(f"needs the extra live and PortAudio (Debian: apt install libportaudio2): {error}")
+            raise
         sounddevice._terminate()
         sounddevice._initialize()  # whatever was imported before, see this card
         yield made
@@ -215,7 +216,7 @@ def test_blocks_that_come_late_are_counted(card: Card) -> None:
             "simpleaudio",
             DiscreteSink,
             r"single cues need the extra audio: pip install 'glider-vario\[audio\]'",
-            marks=pytest.mark.skipif(sys.version_info >= (3, 12), reason="refused before it is looked for"),
+            marks=pytest.mark.skipif(sys.version_info >= (3, 12), reason=missing.OLDER_PYTHON),
         ),
     ],
 )
@@ -244,7 +245,7 @@ def call(number: int) -> ToneCommand:
     return ToneCommand(600.0, None, 0.0, cue=CueCall(Cue.CIRCLING_BEGUN, number, False))
 
 
-@pytest.mark.skipif(sys.version_info < (3, 12), reason="simpleaudio is safe with this Python")
+@pytest.mark.skipif(sys.version_info < (3, 12), reason=missing.NEWER_PYTHON)
 def test_single_cues_are_refused_where_their_library_crashes() -> None:
     with pytest.raises(SoundDeviceError, match=r"simpleaudio crashes Python 3\.12 and later, and this is 3"):
         DiscreteSink()
@@ -264,9 +265,9 @@ sink.close()
 """
 
 
-@pytest.mark.skipif(sys.version_info >= (3, 12), reason="simpleaudio crashes this Python")
+@pytest.mark.skipif(sys.version_info >= (3, 12), reason=missing.OLDER_PYTHON)
 def test_single_cues_sound_once_each(tmp_path: Path) -> None:
-    pytest.importorskip("simpleaudio", reason="needs the extra audio")
+    missing.library("simpleaudio", missing.SIMPLEAUDIO)
     # In a process of its own, onto a file: ALSA's file device ends the whole process when its reader has gone
     # before the library's thread has let go of it.
     played, rc = tmp_path / "played", tmp_path / "asoundrc"

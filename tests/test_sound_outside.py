@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 from scipy import signal
 
+from tests import missing
 from vario.flight.cues import RULES, Cue, CueCall, Happenings
 from vario.flight.mode import Mode
 from vario.flight.quality import Quality
@@ -25,7 +26,7 @@ from vario.sound.flac import FlacSink
 from vario.sound.synth import Synth
 
 FULL_SCALE_PA = 2.0  # 97 dB at the ear: a sine of full scale; a cockpit is loud
-needs_sox = pytest.mark.skipif(shutil.which("sox") is None, reason="needs SoX (Debian: apt install sox)")
+needs_sox = pytest.mark.skipif(shutil.which("sox") is None, reason=missing.SOX)
 
 
 def command_at(vario_mps: float, tone: Tone | None = None) -> ToneCommand:
@@ -76,7 +77,7 @@ def test_sox_counts_the_beeps_that_were_meant(tmp_path: Path, vario_mps: float) 
 
 def phon(pcm: NDArray[np.int16], rate_hz: int) -> float:
     """Loudness level by ISO 532-1 (Zwicker, stationary, free field), by an independent library."""
-    mosqito = pytest.importorskip("mosqito.sq_metrics", reason="needs mosqito from the extra test")
+    mosqito = missing.library("mosqito.sq_metrics")
     pressure_pa = pcm / 32768.0 * FULL_SCALE_PA
     sone, _, _ = mosqito.loudness_zwst(pressure_pa, rate_hz)
     return float(40.0 + 10.0 * math.log2(sone))

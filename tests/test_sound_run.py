@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 from scipy.signal import correlate, periodogram
 
 import hw_replay
+from tests import missing
 from vario.app.cli import main
 from vario.flight.cues import Cue
 from vario.flight.tone import pitch_of
@@ -42,9 +43,7 @@ pcm.!default {{ type plug slave {{ pcm panel format S16_LE channels 1 rate 44100
 ctl.!default {{ type null }}
 """
 
-needs_alsa = pytest.mark.skipif(
-    not ALSA.exists(), reason="needs ALSA (Debian: apt install libportaudio2, which brings it)"
-)
+needs_alsa = pytest.mark.skipif(not ALSA.exists(), reason=missing.PORTAUDIO)
 
 
 class Card:
@@ -138,13 +137,13 @@ def started(card: Card, *arguments: str, **streams: int) -> Iterator[subprocess.
         pytest.param(
             "cues",
             "simpleaudio",
-            marks=pytest.mark.skipif(sys.version_info >= (3, 12), reason="crashes this Python"),
+            marks=pytest.mark.skipif(sys.version_info >= (3, 12), reason=missing.OLDER_PYTHON),
         ),
     ],
 )
 def test_a_flight_is_heard_as_the_settings_ask(tmp_path: Path, plays: str, library: str) -> None:
     # A setting is refused, which a cue tells.
-    pytest.importorskip(library, reason="needs the extra live or audio")
+    missing.library(library, missing.SOUND[library])
     card, config = Card(tmp_path), tmp_path / "my.toml"
     config.write_text(f'[audio]\nplays = "{plays}"\n')
     rehearsal = ("run", "--rehearse", str(DEMO), "--config", str(config), "--marks", str(tmp_path))
@@ -164,7 +163,7 @@ def test_a_flight_is_heard_as_the_settings_ask(tmp_path: Path, plays: str, libra
 @needs_alsa
 def test_the_keyboard_plays_the_tone_live(tmp_path: Path) -> None:
     # On a terminal made of software: sink of 2 m/s, then no more commands, as if the flight logic had died.
-    pytest.importorskip("sounddevice", reason="needs the extra live")
+    missing.library("sounddevice", missing.PORTAUDIO)
     card = Card(tmp_path)
     keyboard, terminal = os.openpty()
     before = termios.tcgetattr(terminal)
@@ -197,7 +196,7 @@ def test_the_keyboard_plays_the_tone_live(tmp_path: Path) -> None:
     assert np.mean(loud[again : again + 90]) > 0.8
 
 
-@pytest.mark.skipif(sys.version_info < (3, 12), reason="simpleaudio is safe with this Python")
+@pytest.mark.skipif(sys.version_info < (3, 12), reason=missing.NEWER_PYTHON)
 def test_single_cues_are_refused_at_the_start_where_they_would_crash(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -19,16 +19,22 @@ from vario.settings.schema import Settings
 
 
 @pytest.mark.parametrize(
-    ("seeds", "turbulence_mps", "glider_file"), [((431,), 0.0, False), ((432, 433, 434), 0.3, True)]
+    ("seeds", "turbulence_mps", "glider_file", "rms_deg", "mean_deg"),
+    [
+        ((431,), 0.0, False, 10.0, 5.0),
+        # The short form. Three flights scatter more than nine: the bound of the mean is 3**0.5 times as wide.
+        ((432,), 0.3, True, 12.0, 8.7),
+        pytest.param((432, 433, 434), 0.3, True, 10.0, 5.0, marks=pytest.mark.long),
+    ],
 )
 def test_the_strongest_lift_is_found_within_ten_degrees(
-    seeds: tuple[int, ...], turbulence_mps: float, glider_file: bool
+    seeds: tuple[int, ...], turbulence_mps: float, glider_file: bool, rms_deg: float, mean_deg: float
 ) -> None:
     """In smooth air without a glider file; in bumpy air, where a flight or two would be luck, with one."""
     errors = np.concatenate([direction_errors(s, turbulence_mps, glider_file=glider_file) for s in seeds])
     assert len(errors) > 30 * len(seeds)
-    assert float(np.sqrt(np.mean(np.square(errors)))) < 10.0
-    assert abs(float(np.mean(errors))) < 5.0  # no part of the error lies in one direction of the turn
+    assert float(np.sqrt(np.mean(np.square(errors)))) < rms_deg
+    assert abs(float(np.mean(errors))) < mean_deg  # no part of the error lies in one direction of the turn
 
 
 def test_the_climb_promised_before_turning_is_the_climb_achieved() -> None:

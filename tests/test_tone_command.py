@@ -10,6 +10,7 @@ import soundfile
 from matplotlib.image import imread
 from scipy import signal
 
+from tests import missing
 from vario.app.cli import main
 from vario.app.tone.keyboard import Air, fly
 from vario.flight.cues import Cue
@@ -143,7 +144,7 @@ def test_what_goes_wrong_is_said_in_one_line(
     assert error.count("\n") == 1
 
 
-@pytest.mark.skipif(os.name != "posix", reason="needs a Unix keyboard")
+@pytest.mark.skipif(os.name != "posix", reason=missing.LINUX)
 def test_keys_fly_the_tone() -> None:
     # A pipe instead of the terminal: the same bytes, one key a read.
     ear = Ear()

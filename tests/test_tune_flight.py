@@ -77,9 +77,9 @@ def test_errors_that_are_no_noise_are_not_sold_as_noise(tmp_path: Path) -> None:
     assert "# Caution: " in (tmp_path / "out" / SETTINGS).read_text()
 
 
-def test_in_a_whole_flight_the_true_noise_is_likeliest(tmp_path: Path) -> None:
+def test_in_a_whole_flight_the_true_noise_is_likeliest(truth_folder: Path) -> None:
     """A glider of the flight-dynamics library: too much and too little barometer noise both fit worse."""
-    flight = fly("streets", "sgs126", 306, tmp_path, Sensors(baro_pa=2.4, pitot_pa=1.0))
+    flight = fly("streets", "sgs126", 306, truth_folder, Sensors(baro_pa=2.4, pitot_pa=1.0))
     framer = Framer()
     frames = [
         frame for sample in flight.samples() for frame in framer.push(sample) if 60.0 < sample.t_s < 190.0

@@ -220,8 +220,8 @@ def test_without_a_gyro_circles_with_airspeed_tell_the_scale() -> None:
 
 
 @pytest.fixture(scope="module")
-def legs(tmp_path_factory: pytest.TempPathFactory) -> Flight:
-    return fly_legs("sgs126", 301, Path(tmp_path_factory.mktemp("truth")))
+def legs(truth_folder: Path) -> Flight:
+    return fly_legs("sgs126", 301, truth_folder)
 
 
 def _readings(flight: Flight, read: float) -> list[Reading]:

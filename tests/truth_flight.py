@@ -3,8 +3,8 @@
 The library integrates the motion, the aerodynamics and the atmosphere; this file adds the moving air
 (set each step as the library's wind), a simple pilot, and sensors with noise, bias and mounting error.
 A flight is a `Flight`: a truth record at 100 Hz and the sensor readings, replayable as the project's
-samples. `fly()` keeps finished flights as .npz files where the caller says, so that only the first
-run costs anything. Everything random comes from the scenario's seed.
+samples. `flown_once()` keeps finished flights as .npz files where the caller says, so that a flight is flown
+once, whoever asks for it, in parallel too. Everything random comes from the scenario's seed.
 
 Truth of the vario: total energy freed of horizontal gusts,
 `w + V (f·v)/g = climb + V (a·v)/g`, with w the air's vertical motion, V true airspeed, v the unit
@@ -15,15 +15,17 @@ from the derivative of h + V²/2g when the air's own acceleration is left out.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
-import jsbsim
 import numpy as np
+from filelock import FileLock
 from numpy.typing import NDArray
 
 from drivers.samples import Baro, GnssPos, GnssVel, ImuAccel, ImuGyro, Pitot, Sample
+from tests import missing
 from tests.truth_air import PRELUDE_S, SCENES, Scene
 
 G0_MPS2 = 9.80665
@@ -37,6 +39,9 @@ TRUTH_COLUMNS = (
     *("fx_mps2", "fy_mps2", "fz_mps2", "p_radps", "q_radps", "r_radps"),
 )
 TRUTH_DTYPE = np.dtype([(name, np.float64) for name in TRUTH_COLUMNS])
+
+Dynamics = Any
+"""jsbsim's FGFDMExec; the library may be missing."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,7 +128,7 @@ class Pilot:
         self._speed_trim = 0.0
         self._feet = 0.0  # how far off the pilot's feet are: slip with 3 s correlation, 1.5° rms
 
-    def fly(self, fdm: jsbsim.FGFDMExec, scene: Scene, t_s: float, lift_mps: float, dt_s: float) -> None:
+    def fly(self, fdm: Dynamics, scene: Scene, t_s: float, lift_mps: float, dt_s: float) -> None:
         wish = scene.wish(t_s, lift_mps)
         pitch, bank = fdm["attitude/theta-rad"], fdm["attitude/phi-rad"]
         v_mps = fdm["velocities/vt-fps"] * FT_M
@@ -152,7 +157,8 @@ class Pilot:
         fdm["fcs/rudder-cmd-norm"] = max(-1.0, min(1.0, -6.0 * (fdm["aero/beta-rad"] - self._feet)))
 
 
-def _start(glider: str, scene: Scene) -> jsbsim.FGFDMExec:
+def _start(glider: str, scene: Scene) -> Dynamics:
+    jsbsim = missing.library("jsbsim", missing.JSBSIM)
     jsbsim.FGJSBBase().debug_lvl = 0
     fdm = jsbsim.FGFDMExec(None)
     fdm.set_debug_level(0)
@@ -177,9 +183,7 @@ def _start(glider: str, scene: Scene) -> jsbsim.FGFDMExec:
     return fdm
 
 
-def _truth_row(
-    fdm: jsbsim.FGFDMExec, t_s: float, place_m: list[float], air: tuple[float, ...]
-) -> tuple[float, ...]:
+def _truth_row(fdm: Dynamics, t_s: float, place_m: list[float], air: tuple[float, ...]) -> tuple[float, ...]:
     mass = fdm["inertia/mass-slugs"]
     force = [fdm[f"forces/fb{axis}-total-lbs"] / mass * FT_M for axis in "xyz"]
     relative = [fdm[f"velocities/{axis}-aero-fps"] * FT_M for axis in "uvw"]
@@ -280,17 +284,26 @@ def sense(name: str, scene: Scene, truth: NDArray[np.void], sensors: Sensors, se
     )
 
 
+def flown_once(path: Path, integrate: Callable[[], NDArray[np.void]]) -> NDArray[np.void]:
+    """The true motion kept at `path`; flown first if nobody has. Whoever asks meanwhile waits for it."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    with FileLock(path.with_suffix(".lock")):
+        if not path.exists():
+            part = path.with_suffix(".part.npz")
+            np.savez_compressed(part, truth=integrate())
+            part.replace(path)
+        truth: NDArray[np.void] = np.load(path)["truth"]
+    return truth
+
+
 def fly(name: str, glider: str, seed: int, cache: Path, sensors: Sensors | None = None) -> Flight:
     """Fly a scene of `SCENES` with a glider of the library ("sgs126", "sgs233"), or load it from `cache`.
 
     Only the motion is cached; the sensors' errors are drawn anew from the seed, always the same.
     """
     scene = SCENES[name](np.random.default_rng([seed, 1]))
-    path = cache / f"{name}_{glider}_{seed}.npz"
-    if path.exists():
-        truth = np.load(path)["truth"]
-    else:
-        truth = _integrate(glider, scene, np.random.default_rng([seed, 2]))
-        cache.mkdir(parents=True, exist_ok=True)
-        np.savez_compressed(path, truth=truth)
+    truth = flown_once(
+        cache / f"{name}_{glider}_{seed}.npz",
+        lambda: _integrate(glider, scene, np.random.default_rng([seed, 2])),
+    )
     return sense(name, scene, truth, sensors or Sensors(), seed)

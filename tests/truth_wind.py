@@ -13,7 +13,7 @@ from pathlib import Path
 import numpy as np
 
 from tests.truth_air import PRELUDE_S, Scene, Wish
-from tests.truth_flight import Flight, Sensors, _integrate, sense
+from tests.truth_flight import Flight, Sensors, _integrate, flown_once, sense
 
 LEG_S = 90.0
 TAS_MPS = 27.0
@@ -37,11 +37,8 @@ def legs(rng: np.random.Generator) -> Scene:
 def fly_legs(glider: str, seed: int, cache: Path, sensors: Sensors | None = None) -> Flight:
     """Fly the legs with a glider of the library ("sgs126", "sgs233"), or load the motion from `cache`."""
     scene = legs(np.random.default_rng([seed, 1]))
-    path = cache / f"legs_{glider}_{seed}.npz"
-    if path.exists():
-        truth = np.load(path)["truth"]
-    else:
-        truth = _integrate(glider, scene, np.random.default_rng([seed, 2]))
-        cache.mkdir(parents=True, exist_ok=True)
-        np.savez_compressed(path, truth=truth)
+    truth = flown_once(
+        cache / f"legs_{glider}_{seed}.npz",
+        lambda: _integrate(glider, scene, np.random.default_rng([seed, 2])),
+    )
     return sense("legs", scene, truth, sensors or Sensors(), seed)

@@ -1,0 +1,50 @@
+"""What a machine may lack, and the one command that brings it.
+
+A test that cannot run for want of it skips with one of these reasons; the end of a run lists them
+(`tests/conftest.py`). Each reads "needs WHAT: COMMAND".
+"""
+
+from __future__ import annotations
+
+import importlib
+from types import ModuleType
+
+import pytest
+
+PORTAUDIO = "needs PortAudio, which brings ALSA: sudo apt install libportaudio2"
+SIMPLEAUDIO = (
+    "needs simpleaudio: sudo apt install gcc python3-dev libasound2-dev && .venv/bin/pip install simpleaudio"
+)
+SOX = "needs SoX: sudo apt install sox"
+CHROMIUM = "needs Chromium with its driver: sudo apt install chromium chromium-driver"
+SYSTEMD = "needs systemd-analyze: sudo apt install systemd"
+JSBSIM = (
+    "needs jsbsim, which flies the truth flights: "
+    "sudo apt install g++ python3-dev && .venv/bin/pip install jsbsim"
+)
+"""On 64-bit Arm there is no wheel of it, so that it is compiled there."""
+OLDER_PYTHON = "needs Python 3.11: make test-all PYTHON=python3.11 VENV=.venv-3.11"
+NEWER_PYTHON = "needs Python 3.13: make test-all PYTHON=python3.13 VENV=.venv-3.13"
+COMPILED = "needs the compiled installation: .ci/run"
+INTERPRETED = "needs the interpreted installation, whose classes can be copied in mid-flight: make test"
+ROOT = "needs root, as in CI: sudo make test-all"
+CHECKOUT = "needs the whole checkout: make test"
+INSTALLED = "needs the installed program: make test"
+LINUX = "needs Linux: make test on such a machine"
+TEST_LIBRARY = "needs the libraries of the extra test: make test"
+NOTHING_TO_SEE = "fault of a chip that has no means to show it: no command, nothing is lost"
+LONG = "long forms: make test-all"
+
+SOUND = {"sounddevice": PORTAUDIO, "simpleaudio": SIMPLEAUDIO}
+"""By the library that plays."""
+
+
+def library(name: str, reason: str = TEST_LIBRARY) -> ModuleType:
+    """The library, or the test that asks for it is skipped.
+
+    `pytest.importorskip` is not enough: sounddevice is there without PortAudio, but raises OSError.
+    """
+    try:
+        return importlib.import_module(name)
+    except (ImportError, OSError):
+        pytest.skip(reason)

@@ -212,7 +212,7 @@ def test_a_file_of_somebody_else_that_cannot_stay_so_is_left_alone(
         raise PermissionError
 
     if os.geteuid() != 0:
-        pytest.skip("only root can make a file of somebody else")
+        pytest.skip(missing.ROOT)
     os.chown(path, 12345, 23456)
     monkeypatch.setattr(os, "fchown", refuse)
     with pytest.raises(OutputError, match=r"belongs to another user \(number 12345\).*sudo"):

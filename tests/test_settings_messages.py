@@ -66,7 +66,7 @@ SETTINGS_MESSAGES = {
     "chip in small letters": (
         '[sensors.imu]\nchip = "mpu6050"',
         'line 2: sensors.imu.chip = "mpu6050": expected one of ICM-20948, LSM6DSO, LSM6DSOX, MPU-6050, MPU-6500, '
-        'LSM6DSOX; did you mean "MPU-6050"?',
+        'MPU-9250; did you mean "MPU-6050"?',
     ),
     "address out of range": (
         "[sensors.baro]\nchip = 'MS5611'\naddress = 0x99 # both pins up",

@@ -252,7 +252,10 @@ def test_a_recording_is_compared_with_a_change_of_its_settings(
     recording: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     out = ["--out", str(tmp_path / "c")]
-    assert main(["compare", str(recording), "--set", "volume=0.3", *out]) == 0
+    assert main(["compare", str(recording), "--set", "nmea.rate=2 Hz", *out]) == 0
+    assert main(["compare", str(recording), "--set", "volume=0.3", *out]) == 1
+    found = json.loads((tmp_path / "c" / "compare.json").read_text(encoding="utf-8"))
+    assert {name for name, column in found["columns"].items() if column["differs"]} == {"tone_level"}
     assert main(["compare", str(recording), "--set", "vario.damping=5 s", *out]) in {0, 1}
     found = json.loads((tmp_path / "c" / "compare.json").read_text(encoding="utf-8"))
     assert found["a"] == f"{recording} replayed"
@@ -266,7 +269,7 @@ def test_a_recording_is_compared_with_a_change_of_its_settings(
     config = tmp_path / "my.toml"
     config.write_text("", encoding="utf-8")
     one = ["compare", str(config), "--recording", str(recording), *out]
-    assert main([*one, "--set", "volume=0.3"]) == 0
+    assert main([*one, "--set", "nmea.rate=2 Hz"]) == 0
     capsys.readouterr()
     for words, said in (
         ([str(recording)], "expected B after it, or --set KEY=VALUE"),

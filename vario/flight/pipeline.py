@@ -45,8 +45,9 @@ class Reading:
     """Everything the instrument knows at the end of one frame. None: not known.
 
     `position` and `ground_velocity` are the last of GNSS, `place` the position in metres (or reckoned),
-    `needle_mps` the vario that needle and tone follow. `setting_rejected` holds from a change of settings that
-    could not be taken until one that could. `airspeed_correction` is what the sensor's airspeed was multiplied by.
+    `needle_mps` the vario that needle and tone follow. `setting_rejected` holds from a change of settings
+    that could not be taken until one that could. `airspeed_correction` is what the sensor's airspeed was
+    multiplied by.
     """
 
     t_s: float

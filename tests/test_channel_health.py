@@ -11,10 +11,10 @@ import numpy as np
 import pytest
 
 from drivers.samples import CHANNELS, Baro, GnssPos, GnssVel, ImuAccel, ImuGyro, Oat, Pitot, Sample
-from vario.flight.channel_health import ChannelHealth
 from vario.flight.estimate.noise_watch import NoiseWatch
-from vario.flight.frames import Frame, Framer
-from vario.flight.health import HealthStage, Inputs
+from vario.flight.inputs.channel_health import ChannelHealth
+from vario.flight.inputs.frames import Frame, Framer
+from vario.flight.inputs.health import HealthStage, Inputs
 
 
 def accepted(channel: str, samples: Sequence[Sample], *, moving: bool = False) -> list[Sample]:

@@ -20,19 +20,19 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.special import i0, i1
 
-from vario.flight.airmass import Airmass
-from vario.flight.centring import TRANSITIONS, CentringCue, Cue
-from vario.flight.circle import SECTOR_RAD, SECTORS, Circle, circle_of
-from vario.flight.core_fit import fit_core
-from vario.flight.energy import Energy
+from vario.flight.cruise.airmass import Airmass
 from vario.flight.estimate.result import Estimate, Monitor
-from vario.flight.frames import Frame
-from vario.flight.health import Inputs
-from vario.flight.lift_map import MOST_POINTS, LiftMap, LiftPoint, offset_m
-from vario.flight.mode import Mode
-from vario.flight.place import Place
-from vario.flight.thermal import Thermal, ThermalStage
-from vario.flight.turning import Turning
+from vario.flight.inputs.frames import Frame
+from vario.flight.inputs.health import Inputs
+from vario.flight.motion.energy import Energy
+from vario.flight.motion.mode import Mode
+from vario.flight.motion.place import Place
+from vario.flight.motion.turning import Turning
+from vario.flight.thermal.centring import TRANSITIONS, CentringCue, Cue
+from vario.flight.thermal.circle import SECTOR_RAD, SECTORS, Circle, circle_of
+from vario.flight.thermal.core_fit import fit_core
+from vario.flight.thermal.lift_map import MOST_POINTS, LiftMap, LiftPoint, offset_m
+from vario.flight.thermal.stage import Thermal, ThermalStage
 from vario.settings.schema import Centring
 
 DT_S = 0.1

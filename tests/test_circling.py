@@ -15,16 +15,16 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from drivers.samples import GnssPos, GnssVel, ImuAccel, ImuGyro
-from vario.flight import climbs as climbs_module
-from vario.flight.attitude import Attitude
-from vario.flight.averages import Averages, AveragesStage
-from vario.flight.energy import Energy
-from vario.flight.frames import Frame
-from vario.flight.health import Inputs
-from vario.flight.mode import TRANSITIONS, Mode, ModeStage
-from vario.flight.place import PlaceStage
-from vario.flight.turning import TurningStage
-from vario.flight.wind import Wind
+from vario.flight.inputs.frames import Frame
+from vario.flight.inputs.health import Inputs
+from vario.flight.motion.attitude import Attitude
+from vario.flight.motion.energy import Energy
+from vario.flight.motion.mode import TRANSITIONS, Mode, ModeStage
+from vario.flight.motion.place import PlaceStage
+from vario.flight.motion.turning import TurningStage
+from vario.flight.thermal import climbs as climbs_module
+from vario.flight.thermal.averages import Averages, AveragesStage
+from vario.flight.wind.stage import Wind
 from vario.settings.schema import Average, Circling
 
 DT_S = 0.1

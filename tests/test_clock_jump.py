@@ -17,11 +17,11 @@ from hw_replay.open import open_source
 from hw_replay.simulate.demo import BUNDLED
 from tests.compiled import interpreted_only
 from vario.app.player import Player, noise_of
-from vario.flight.battery import BatteryStage
-from vario.flight.cues import RULES, Cue, CueStage, Happenings
-from vario.flight.mode import Mode
+from vario.flight.inputs.battery import BatteryStage
+from vario.flight.inputs.quality import Quality
+from vario.flight.motion.mode import Mode
 from vario.flight.pipeline import Pipeline, Reading
-from vario.flight.quality import Quality
+from vario.flight.tone.cues import RULES, Cue, CueStage, Happenings
 from vario.settings.load import parse_settings
 
 JUMP_AT_S = 400.0

@@ -14,12 +14,12 @@ import pytest
 
 from drivers import isa
 from drivers.samples import Baro, Oat, Pitot, Sample
-from vario.flight.energy import Energy, Noise
 from vario.flight.estimate.estimator import Estimator
 from vario.flight.estimate.inertial_model import Wing
 from vario.flight.estimate.result import EstimatorSettings
-from vario.flight.frames import Framer
-from vario.flight.health import HealthStage
+from vario.flight.inputs.frames import Framer
+from vario.flight.inputs.health import HealthStage
+from vario.flight.motion.energy import Energy, Noise
 
 G = isa.G0_MPS2
 

@@ -17,10 +17,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tests.test_polar import CLUB
-from vario.flight.airmass import NOTHING, Airmass
-from vario.flight.energy import Energy
-from vario.flight.expected_climb import TRANSITIONS, Expected, ExpectedClimbStage, Worth
-from vario.flight.mode import Mode
+from vario.flight.cruise.airmass import NOTHING, Airmass
+from vario.flight.cruise.expected_climb import TRANSITIONS, Expected, ExpectedClimbStage, Worth
+from vario.flight.motion.energy import Energy
+from vario.flight.motion.mode import Mode
 from vario.settings.schema import Circling, ExpectedClimb
 
 DT_S = 0.1

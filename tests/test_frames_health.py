@@ -11,13 +11,13 @@ from hypothesis import strategies as st
 
 from drivers.samples import Baro, GnssPos, GnssVel, ImuAccel, ImuGyro, Pitot, Reference, Sample, Supply, Tick
 from vario.app.player import play
-from vario.flight.battery import BatteryStage
-from vario.flight.channel_health import FROZEN_AFTER
-from vario.flight.cues import Cue
-from vario.flight.energy import Noise
-from vario.flight.frames import APART_S, EMPTY_FRAME_S, FRAME_S, JUMP_S, SET_BACK_AFTER, Frame, Framer
-from vario.flight.health import HealthStage
+from vario.flight.inputs.battery import BatteryStage
+from vario.flight.inputs.channel_health import FROZEN_AFTER
+from vario.flight.inputs.frames import APART_S, EMPTY_FRAME_S, FRAME_S, JUMP_S, SET_BACK_AFTER, Frame, Framer
+from vario.flight.inputs.health import HealthStage
+from vario.flight.motion.energy import Noise
 from vario.flight.pipeline import Pipeline
+from vario.flight.tone.cues import Cue
 from vario.settings.load import parse_settings
 
 

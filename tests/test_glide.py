@@ -16,8 +16,8 @@ from hypothesis import strategies as st
 
 from drivers.samples import GnssPos
 from tests.test_polar import CLUB, KMH, LIMITS
-from vario.flight.glide import Glide, GlideStage, over_ground_mps, way
-from vario.flight.wind import Wind
+from vario.flight.cruise.glide import Glide, GlideStage, over_ground_mps, way
+from vario.flight.wind.stage import Wind
 from vario.settings.schema import Goal
 
 EARTH_M = 6_371_000.0  # the FAI sphere, as above

@@ -20,9 +20,9 @@ from hw_replay.writer import RecordingWriter
 from vario.app.calibrate.command import add_parser
 from vario.app.calibrate.turns import Turn, fitted, gyro_scale
 from vario.app.errors import AppError
-from vario.flight.calibration import CalibrationStage
-from vario.flight.frames import Frame
-from vario.flight.health import Inputs
+from vario.flight.inputs.calibration import CalibrationStage
+from vario.flight.inputs.frames import Frame
+from vario.flight.inputs.health import Inputs
 from vario.settings.load import parse_settings
 
 HZ = 100.0

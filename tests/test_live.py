@@ -29,11 +29,11 @@ from vario.app.live.recorder import UTC_OFFSET, FlightFiles
 from vario.app.live.rehearsal import FlownClock, wired, with_chips
 from vario.app.live.scheduler import Scheduler, whole_ns
 from vario.app.player import noise_of, play
-from vario.flight.cues import Cue
-from vario.flight.mode import Mode
+from vario.flight.inputs.quality import Quality
+from vario.flight.motion.mode import Mode
 from vario.flight.pipeline import Pipeline, Reading
-from vario.flight.quality import Quality
-from vario.flight.tone import ToneCommand
+from vario.flight.tone.cues import Cue
+from vario.flight.tone.stage import ToneCommand
 from vario.settings.load import LoadedSettings, parse_settings
 from vario.sound.sink import NullSink
 

@@ -35,7 +35,7 @@ from vario.app.live.rehearsal import with_chips
 from vario.app.live.side import SideWatch
 from vario.app.live.speaker import GONE, Speaker
 from vario.app.live.status import Status, one_line
-from vario.flight.tone import ToneCommand
+from vario.flight.tone.stage import ToneCommand
 from vario.settings.fitted import Audio
 from vario.settings.load import parse_settings
 from vario.settings.schema import Settings

@@ -15,7 +15,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tests.test_circling import DT_S, Paper
-from vario.flight.mode import Mode
+from vario.flight.motion.mode import Mode
 from vario.settings.schema import Circling
 
 SENSORS = [{"gyro": True}, {"gyro": False}, {"gyro": True, "track": False}]

@@ -18,11 +18,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import signal
 
-from vario.flight.averages import AveragesStage
-from vario.flight.damping import Damping
-from vario.flight.energy import Energy
-from vario.flight.mode import Mode
-from vario.flight.turning import Turning
+from vario.flight.core.low_pass import Damping
+from vario.flight.motion.energy import Energy
+from vario.flight.motion.mode import Mode
+from vario.flight.motion.turning import Turning
+from vario.flight.thermal.averages import AveragesStage
 from vario.settings.schema import Average, Circling
 
 DT_S = 0.02

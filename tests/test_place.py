@@ -10,12 +10,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from drivers.samples import GnssPos, GnssVel
-from vario.flight.energy import Energy
-from vario.flight.frames import Frame
-from vario.flight.health import Inputs
-from vario.flight.place import PlaceStage
-from vario.flight.turning import Turning
-from vario.flight.wind import Wind
+from vario.flight.inputs.frames import Frame
+from vario.flight.inputs.health import Inputs
+from vario.flight.motion.energy import Energy
+from vario.flight.motion.place import PlaceStage
+from vario.flight.motion.turning import Turning
+from vario.flight.wind.stage import Wind
 
 WIND = Wind(3.0, -4.0, 10.0, 0.2)
 STILL = Turning(0.0, 0.0, 0.0, 0.0, active=False, now=False, nose_rad=math.pi / 2, from_north=True)

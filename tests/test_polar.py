@@ -18,11 +18,11 @@ from hypothesis import strategies as st
 from scipy.optimize import minimize_scalar
 
 from drivers import isa
-from vario.flight.airmass import Airmass
-from vario.flight.energy import Energy
-from vario.flight.mode import Mode
-from vario.flight.polar import QuadraticPolar
-from vario.flight.speed_to_fly import STALL_MARGIN, SpeedToFlyStage
+from vario.flight.core.polar import QuadraticPolar
+from vario.flight.cruise.airmass import Airmass
+from vario.flight.cruise.speed_to_fly import STALL_MARGIN, SpeedToFlyStage
+from vario.flight.motion.energy import Energy
+from vario.flight.motion.mode import Mode
 from vario.settings.glider import Limits, Polar
 from vario.settings.schema import SpeedToFly
 

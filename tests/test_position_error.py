@@ -39,10 +39,10 @@ from vario.app.calibrate.pull_up import energy_check
 from vario.app.calibrate.series import corrected_pressures
 from vario.app.errors import AppError
 from vario.app.player import play
-from vario.flight.calibration import CalibrationStage, Pressures
-from vario.flight.energy import Noise
-from vario.flight.frames import Frame
-from vario.flight.health import Inputs
+from vario.flight.inputs.calibration import CalibrationStage, Pressures
+from vario.flight.inputs.frames import Frame
+from vario.flight.inputs.health import Inputs
+from vario.flight.motion.energy import Noise
 from vario.flight.pipeline import Pipeline, Reading
 from vario.settings.load import parse_settings
 from vario.settings.schema import Settings

@@ -13,7 +13,7 @@ import math
 import numpy as np
 import pytest
 
-from vario.flight.rising_air import SINK_LIMITS_MPS, SLOW_S, USUAL_SINK_MPS, RisingAir
+from vario.flight.thermal.airmass_velocity import SINK_LIMITS_MPS, SLOW_S, USUAL_SINK_MPS, RisingAir
 
 DT_S = 0.02
 TURN_S = 21.0

@@ -9,10 +9,10 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 from scipy import signal
 
-from vario.flight.cues import Cue, CueCall, Happenings
-from vario.flight.mode import Mode
-from vario.flight.quality import Quality
-from vario.flight.tone import Heard, ToneCommand, ToneStage, Voice
+from vario.flight.inputs.quality import Quality
+from vario.flight.motion.mode import Mode
+from vario.flight.tone.cues import Cue, CueCall, Happenings
+from vario.flight.tone.stage import Heard, ToneCommand, ToneStage, Voice
 from vario.settings.tone import Tone
 from vario.sound.rhythm import ATTACK_S, RELEASE_S
 from vario.sound.synth import GLIDE_S, Synth

@@ -13,10 +13,10 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 from scipy import signal
 
-from vario.flight.cues import RULES, Cue, CueCall, Happenings
-from vario.flight.mode import Mode
-from vario.flight.quality import Quality
-from vario.flight.tone import Heard, ToneCommand, ToneStage, Voice
+from vario.flight.inputs.quality import Quality
+from vario.flight.motion.mode import Mode
+from vario.flight.tone.cues import RULES, Cue, CueCall, Happenings
+from vario.flight.tone.stage import Heard, ToneCommand, ToneStage, Voice
 from vario.settings.tone import TONE_PRESETS, Tone
 from vario.sound.bench import times_real_time
 from vario.sound.block_player import BlockPlayer

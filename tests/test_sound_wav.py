@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from scipy import signal
 from scipy.io import wavfile
 
-from vario.flight.tone import ToneCommand
+from vario.flight.tone.stage import ToneCommand
 from vario.sound.errors import SoundError, SoundFileError
 from vario.sound.wav import WavSink
 

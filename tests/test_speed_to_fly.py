@@ -16,14 +16,9 @@ from scipy.optimize import minimize_scalar
 
 from drivers import isa
 from tests.test_polar import CLUB, KMH, LIMITS, POLARS, energy_at
-from vario.flight.airmass import Airmass, AirmassStage
-from vario.flight.attitude import Attitude
-from vario.flight.bumps import MEAN_S, SMOOTH_FOR_S, TRANSITIONS, Air, Bumps
-from vario.flight.frames import Frame
-from vario.flight.health import Inputs
-from vario.flight.mode import Mode
-from vario.flight.polar import QuadraticPolar
-from vario.flight.speed_to_fly import (
+from vario.flight.core.polar import QuadraticPolar
+from vario.flight.cruise.airmass import Airmass, AirmassStage
+from vario.flight.cruise.speed_to_fly import (
     FLYABLE_MPS2,
     NEVER_EXCEED_MARGIN,
     STALL_MARGIN,
@@ -31,6 +26,11 @@ from vario.flight.speed_to_fly import (
     SpeedCommand,
     SpeedToFlyStage,
 )
+from vario.flight.cruise.turbulence import MEAN_S, SMOOTH_FOR_S, TRANSITIONS, Air, Bumps
+from vario.flight.inputs.frames import Frame
+from vario.flight.inputs.health import Inputs
+from vario.flight.motion.attitude import Attitude
+from vario.flight.motion.mode import Mode
 from vario.settings.glider import Limits
 from vario.settings.schema import SpeedToFly
 

@@ -8,10 +8,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pydantic import ValidationError
 
-from vario.flight.cues import AWAKE_AFTER_S, Cue, Happenings
-from vario.flight.mode import Mode
-from vario.flight.quality import Quality
-from vario.flight.tone import HYSTERESIS_MPS, Heard, ToneCommand, ToneStage, Voice
+from vario.flight.inputs.quality import Quality
+from vario.flight.motion.mode import Mode
+from vario.flight.tone.cues import AWAKE_AFTER_S, Cue, Happenings
+from vario.flight.tone.stage import HYSTERESIS_MPS, Heard, ToneCommand, ToneStage, Voice
 from vario.settings.tone import TONE_PRESETS, Tone
 
 DEFAULTS = Tone()

@@ -6,9 +6,9 @@ from itertools import pairwise
 from hypothesis import given
 from hypothesis import strategies as st
 
-from vario.flight.cues import RULES, Cue, CueStage, Happenings
-from vario.flight.mode import Mode
-from vario.flight.quality import Quality
+from vario.flight.inputs.quality import Quality
+from vario.flight.motion.mode import Mode
+from vario.flight.tone.cues import RULES, Cue, CueStage, Happenings
 
 FLYING = Happenings(0.0, Mode.CRUISE, Quality.OK, vario_known=True)
 FRAME_S = 0.02

@@ -23,13 +23,13 @@ from tests.truth_wind import LEG_S, TURN_S, fly_legs
 from vario.app.passage import Passage, opened
 from vario.app.player import play
 from vario.app.simulate.file import load_scenario
-from vario.flight.attitude import Attitude
-from vario.flight.energy import Noise
-from vario.flight.frames import Frame
-from vario.flight.health import Inputs
+from vario.flight.inputs.frames import Frame
+from vario.flight.inputs.health import Inputs
+from vario.flight.motion.attitude import Attitude
+from vario.flight.motion.energy import Noise
 from vario.flight.pipeline import Pipeline, Reading
-from vario.flight.wind import FORGET_S, Wind, WindStage
-from vario.flight.wind_circle import fit_circle
+from vario.flight.wind.circle import fit_circle
+from vario.flight.wind.stage import FORGET_S, Wind, WindStage
 from vario.settings.schema import Settings
 
 GROUND_SPEEDS = [22.3607, 26.1793, 29.1548, 29.9581, 28.2843, 24.7920, 21.2132, 20.0627]

@@ -17,13 +17,13 @@ from drivers import isa
 from drivers.samples import Baro, GnssVel, Oat, Pitot, Sample
 from vario.app.player import play
 from vario.app.summary import airspeed_off
-from vario.flight.airspeed import BOUNDS, LEAST_OFF_NO_OAT, RATE_PER_S, STEADY_S, AirspeedStage
-from vario.flight.energy import Noise
-from vario.flight.frames import Frame
-from vario.flight.health import Inputs
+from vario.flight.inputs.airspeed import BOUNDS, LEAST_OFF_NO_OAT, RATE_PER_S, STEADY_S, AirspeedStage
+from vario.flight.inputs.frames import Frame
+from vario.flight.inputs.health import Inputs
+from vario.flight.inputs.quality import Quality
+from vario.flight.motion.energy import Noise
 from vario.flight.pipeline import Pipeline, Reading
-from vario.flight.quality import Quality
-from vario.flight.wind import Wind
+from vario.flight.wind.stage import Wind
 from vario.settings.schema import Settings
 
 

@@ -9,11 +9,11 @@ from types import TracebackType
 from typing import Self
 
 from vario.app.errors import OutputError
-from vario.flight.circle import Circle
-from vario.flight.glide import Glide
+from vario.flight.cruise.glide import Glide
 from vario.flight.pipeline import Reading
-from vario.flight.thermal import Shift
-from vario.flight.wind import Wind
+from vario.flight.thermal.circle import Circle
+from vario.flight.thermal.stage import Shift
+from vario.flight.wind.stage import Wind
 
 Value = float | str | None
 

@@ -10,31 +10,31 @@ from dataclasses import dataclass, replace
 
 from drivers.quick import quick
 from drivers.samples import GnssPos
-from vario.flight.airmass import Airmass, AirmassStage
-from vario.flight.airspeed import AirspeedStage
-from vario.flight.attitude import Attitude
-from vario.flight.averages import Averages, AveragesStage
-from vario.flight.battery import BatteryStage
-from vario.flight.calibration import CalibrationStage
-from vario.flight.climbs import Climb
-from vario.flight.cues import Happenings
-from vario.flight.damping import Damping
-from vario.flight.energy import Energy, Noise
+from vario.flight.core.low_pass import Damping
+from vario.flight.cruise.airmass import Airmass, AirmassStage
+from vario.flight.cruise.expected_climb import Expected, ExpectedClimbStage
+from vario.flight.cruise.glide import Glide, GlideStage
+from vario.flight.cruise.speed_to_fly import SpeedCommand, SpeedToFlyStage
 from vario.flight.estimate.estimator import Estimator
 from vario.flight.estimate.result import Monitor
-from vario.flight.expected_climb import Expected, ExpectedClimbStage
-from vario.flight.frames import Frame
-from vario.flight.glide import Glide, GlideStage
-from vario.flight.health import HealthStage, Inputs
-from vario.flight.loading import estimator_settings, fitted_flags, present_polar, wing_of
-from vario.flight.mode import Mode, ModeStage
-from vario.flight.place import Place, PlaceStage
-from vario.flight.quality import Quality, quality_of
-from vario.flight.speed_to_fly import SpeedCommand, SpeedToFlyStage
-from vario.flight.thermal import Thermal, ThermalStage
-from vario.flight.tone import Heard, ToneCommand, ToneStage
-from vario.flight.turning import Turning, TurningStage
-from vario.flight.wind import Wind, WindStage
+from vario.flight.inputs.airspeed import AirspeedStage
+from vario.flight.inputs.battery import BatteryStage
+from vario.flight.inputs.calibration import CalibrationStage
+from vario.flight.inputs.frames import Frame
+from vario.flight.inputs.health import HealthStage, Inputs
+from vario.flight.inputs.quality import Quality, quality_of
+from vario.flight.motion.attitude import Attitude
+from vario.flight.motion.energy import Energy, Noise
+from vario.flight.motion.mode import Mode, ModeStage
+from vario.flight.motion.place import Place, PlaceStage
+from vario.flight.motion.turning import Turning, TurningStage
+from vario.flight.setup import estimator_settings, fitted_flags, present_polar, wing_of
+from vario.flight.thermal.averages import Averages, AveragesStage
+from vario.flight.thermal.climbs import Climb
+from vario.flight.thermal.stage import Thermal, ThermalStage
+from vario.flight.tone.cues import Happenings
+from vario.flight.tone.stage import Heard, ToneCommand, ToneStage
+from vario.flight.wind.stage import Wind, WindStage
 from vario.settings.glider import Glider
 from vario.settings.schema import Settings
 

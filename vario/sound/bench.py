@@ -5,10 +5,10 @@ from __future__ import annotations
 import math
 import time
 
-from vario.flight.cues import Happenings
-from vario.flight.mode import Mode
-from vario.flight.quality import Quality
-from vario.flight.tone import Heard, ToneStage
+from vario.flight.inputs.quality import Quality
+from vario.flight.motion.mode import Mode
+from vario.flight.tone.cues import Happenings
+from vario.flight.tone.stage import Heard, ToneStage
 from vario.settings.tone import Tone
 from vario.sound.synth import Synth
 

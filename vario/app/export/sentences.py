@@ -10,7 +10,7 @@ from pathlib import Path
 from vario.app.errors import AppError
 from vario.app.nmea.out import NmeaOutput
 from vario.app.nmea.sinks import FileSink, open_sink
-from vario.flight.frames import JUMP_S
+from vario.flight.inputs.frames import JUMP_S
 from vario.flight.pipeline import Reading
 
 

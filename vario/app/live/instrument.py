@@ -21,7 +21,7 @@ from drivers.samples import Reference, Sample
 from hw_replay.source import RecordingInfo, SensorInfo
 from vario.app.live.recorder import UTC_OFFSET
 from vario.app.player import Player, noise_of
-from vario.flight.mode import Mode
+from vario.flight.motion.mode import Mode
 from vario.flight.pipeline import Pipeline, Reading
 from vario.settings.errors import SettingsError
 from vario.settings.load import LoadedSettings, parse_settings

@@ -6,7 +6,7 @@ import logging
 import threading
 from collections.abc import Callable
 
-from vario.flight.tone import ToneCommand
+from vario.flight.tone.stage import ToneCommand
 from vario.sound.errors import SoundError
 from vario.sound.sink import Device
 

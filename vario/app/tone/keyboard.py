@@ -12,11 +12,11 @@ from dataclasses import dataclass, replace
 
 from vario.app.errors import AppError
 from vario.app.tone.render import KEYS, LIMIT_MPS
-from vario.flight.cues import RULES, CueCall, Happenings
-from vario.flight.frames import FRAME_S
-from vario.flight.mode import Mode
-from vario.flight.quality import Quality
-from vario.flight.tone import Heard, ToneStage
+from vario.flight.inputs.frames import FRAME_S
+from vario.flight.inputs.quality import Quality
+from vario.flight.motion.mode import Mode
+from vario.flight.tone.cues import RULES, CueCall, Happenings
+from vario.flight.tone.stage import Heard, ToneStage
 from vario.settings.tone import Tone
 from vario.sound.live import LiveSink
 from vario.sound.sink import Sink

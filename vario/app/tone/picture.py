@@ -13,8 +13,8 @@ from scipy import signal
 
 from vario.app.errors import OutputError
 from vario.app.tone.render import SWEEP_MPS, SWEEP_S, cue_command, value_steps
-from vario.flight.cues import RULES
-from vario.flight.tone import ToneCommand, Voice, beeps_of, pitch_of
+from vario.flight.tone.cues import RULES
+from vario.flight.tone.stage import ToneCommand, Voice, beeps_of, pitch_of
 from vario.settings.tone import Tone
 from vario.sound.errors import SoundFileError
 from vario.sound.synth import Synth

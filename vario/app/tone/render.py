@@ -7,11 +7,11 @@ from collections.abc import Iterable, Iterator
 from pathlib import Path
 
 from vario.app.errors import AppError
-from vario.flight.cues import RULES, Cue, CueCall, Happenings
-from vario.flight.frames import FRAME_S
-from vario.flight.mode import Mode
-from vario.flight.quality import Quality
-from vario.flight.tone import Heard, ToneCommand, ToneStage
+from vario.flight.inputs.frames import FRAME_S
+from vario.flight.inputs.quality import Quality
+from vario.flight.motion.mode import Mode
+from vario.flight.tone.cues import RULES, Cue, CueCall, Happenings
+from vario.flight.tone.stage import Heard, ToneCommand, ToneStage
 from vario.settings.quantity import SPEED
 from vario.settings.schema import Settings
 from vario.settings.tone import Tone

@@ -13,14 +13,14 @@ from vario.app.errors import AppError
 from vario.app.player import noise_of
 from vario.app.tune.files import as_comment, provenance, toml_text, write_fragment
 from vario.app.tune.likelihood import Fit, Parameters, fit
-from vario.flight.calibration import CalibrationStage
-from vario.flight.energy import Noise
+from vario.flight.core.innovation import Innovation
 from vario.flight.estimate.estimator import Estimator
 from vario.flight.estimate.inertial_model import InertialNoise
-from vario.flight.frames import Frame, Framer
-from vario.flight.health import HealthStage
-from vario.flight.loading import estimator_settings
-from vario.flight.monitor import Innovation
+from vario.flight.inputs.calibration import CalibrationStage
+from vario.flight.inputs.frames import Frame, Framer
+from vario.flight.inputs.health import HealthStage
+from vario.flight.motion.energy import Noise
+from vario.flight.setup import estimator_settings
 from vario.settings.glider import Glider
 from vario.settings.load import LoadedSettings
 from vario.settings.schema import Settings

@@ -17,10 +17,10 @@ from enum import Enum, auto
 
 from drivers.isa import G0_MPS2
 from drivers.quick import quick
-from vario.flight.airmass import Airmass
-from vario.flight.energy import Energy
-from vario.flight.mode import Mode
-from vario.flight.polar import QuadraticPolar, true_scale
+from vario.flight.core.polar import QuadraticPolar, true_scale
+from vario.flight.cruise.airmass import Airmass
+from vario.flight.motion.energy import Energy
+from vario.flight.motion.mode import Mode
 from vario.settings.schema import Circling, ExpectedClimb
 
 STEP_S = 0.2

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from vario.flight.energy import Noise
+from vario.flight.core.polar import QuadraticPolar
 from vario.flight.estimate.inertial_model import Wing
 from vario.flight.estimate.result import EstimatorSettings
-from vario.flight.polar import QuadraticPolar
-from vario.flight.quality import Quality
+from vario.flight.inputs.quality import Quality
+from vario.flight.motion.energy import Noise
 from vario.settings.fitted import Sensors
 from vario.settings.glider import Glider
 from vario.settings.schema import Settings

@@ -11,9 +11,9 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from drivers.quick import quick
-from vario.flight.energy import Energy
-from vario.flight.health import Inputs
-from vario.flight.turning import Turning
+from vario.flight.inputs.health import Inputs
+from vario.flight.motion.energy import Energy
+from vario.flight.motion.turning import Turning
 from vario.settings.schema import Circling
 
 FLYING_MPS = 15.0

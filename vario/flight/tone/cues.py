@@ -11,8 +11,8 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from drivers.quick import quick
-from vario.flight.mode import Mode
-from vario.flight.quality import Quality
+from vario.flight.inputs.quality import Quality
+from vario.flight.motion.mode import Mode
 
 PATIENCE_S = 1.0
 """How long a cue waits for a more important one to end; later it would tell old news."""

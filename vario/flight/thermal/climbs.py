@@ -13,8 +13,8 @@ from dataclasses import dataclass
 from enum import Enum, auto
 
 from drivers.quick import quick
-from vario.flight.place import Place
-from vario.flight.turning import Turning
+from vario.flight.motion.place import Place
+from vario.flight.motion.turning import Turning
 from vario.settings.schema import Circling
 
 FEWEST_TURNS = 1.0

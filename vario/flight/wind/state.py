@@ -1,4 +1,4 @@
-"""State and prediction of the wind filter; the model is described in `wind_filter`."""
+"""State and prediction of the wind filter; the model is described in `vario.flight.wind.filter`."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from vario.flight.wind_noise import WindNoise
+from vario.flight.wind.noise import WindNoise
 
 Floats = NDArray[np.float64]
 

@@ -12,12 +12,12 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from drivers.quick import quick
-from vario.flight.airmass import Airmass
-from vario.flight.attitude import Attitude
-from vario.flight.bumps import Air, Bumps
-from vario.flight.energy import Energy
-from vario.flight.mode import Mode
-from vario.flight.polar import QuadraticPolar, true_scale
+from vario.flight.core.polar import QuadraticPolar, true_scale
+from vario.flight.cruise.airmass import Airmass
+from vario.flight.cruise.turbulence import Air, Bumps
+from vario.flight.motion.attitude import Attitude
+from vario.flight.motion.energy import Energy
+from vario.flight.motion.mode import Mode
 from vario.settings.glider import Limits
 from vario.settings.schema import SpeedToFly
 

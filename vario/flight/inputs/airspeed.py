@@ -19,8 +19,8 @@ from dataclasses import replace
 
 from drivers.samples import Pitot
 from vario.flight.estimate.airdata import OAT_KEPT_S
-from vario.flight.health import Inputs
-from vario.flight.wind import Wind
+from vario.flight.inputs.health import Inputs
+from vario.flight.wind.stage import Wind
 
 KNOWN_SIGMA = 0.01
 """A scale is believed once it is known to this, one standard deviation, ..."""

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from drivers.samples import GnssVel
-from vario.flight.turning import track_change_rad
+from vario.flight.motion.turning import track_change_rad
 
 KEEP_S = 45.0
 """Longest stretch a fit looks at: a slow, flat turn."""

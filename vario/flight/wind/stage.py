@@ -1,12 +1,12 @@
 """Wind, heading and the airspeed's scale, from GNSS velocity, airspeed and turn rate.
 
-One Kalman filter (`wind_filter`) takes every ground velocity with the airspeed and the summed turning of the
+One Kalman filter (`filter`) takes every ground velocity with the airspeed and the summed turning of the
 same moment. Turning tells everything: while the glider flies through different headings, wind, heading
 and scale each change the ground velocity in their own way. Straight on, a change of the velocity can be
 wind, heading or airspeed, and what is not told apart grows less certain, as `sigma_mps` says.
 
 Without an inertial unit only the length of the velocity through the air is used, begun by the first circle;
-without airspeed each circle is a measurement of the wind (`wind_circle`).
+without airspeed each circle is a measurement of the wind (`circle`).
 """
 
 from __future__ import annotations
@@ -17,12 +17,12 @@ from dataclasses import dataclass
 
 from drivers.quick import quick
 from drivers.samples import GnssVel
-from vario.flight.attitude import Attitude
-from vario.flight.channel_health import MAX_AGE_S
-from vario.flight.health import Inputs
-from vario.flight.wind_circle import CircleWatch, FlownCircle
-from vario.flight.wind_filter import USUAL_SCALE, WindFilter
-from vario.flight.wind_noise import WindNoise
+from vario.flight.inputs.channel_health import MAX_AGE_S
+from vario.flight.inputs.health import Inputs
+from vario.flight.motion.attitude import Attitude
+from vario.flight.wind.circle import CircleWatch, FlownCircle
+from vario.flight.wind.filter import USUAL_SCALE, WindFilter
+from vario.flight.wind.noise import WindNoise
 
 USEFUL_MPS = 2.0
 """A wind less certain than this (one standard deviation) is not said."""

@@ -10,9 +10,9 @@ import math
 from collections import deque
 from dataclasses import dataclass
 
-from vario.flight.frames import Frame
-from vario.flight.place import Place
-from vario.flight.turning import Turning
+from vario.flight.inputs.frames import Frame
+from vario.flight.motion.place import Place
+from vario.flight.motion.turning import Turning
 
 STEP_RAD = math.radians(10.0)
 STEP_S = 2.0
@@ -24,7 +24,7 @@ MOST_POINTS = 256
 class LiftPoint:
     """The mean over a piece of the way.
 
-    `climb_mps` is total-energy vario, `air_mps` the rise of the air (`rising_air`). `nose_rad` is the
+    `climb_mps` is total-energy vario, `air_mps` the rise of the air (`airmass_velocity`). `nose_rad` is the
     direction of flight, the lag taken out; `turned_rad` is all turning so far. `place` is at time `t_s`;
     None: not known.
     """

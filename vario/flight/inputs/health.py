@@ -13,8 +13,8 @@ from dataclasses import dataclass, replace
 
 from drivers.quick import quick
 from drivers.samples import CHANNELS
-from vario.flight.channel_health import ChannelHealth
-from vario.flight.frames import Frame
+from vario.flight.inputs.channel_health import ChannelHealth
+from vario.flight.inputs.frames import Frame
 
 MOVING_MPS = 5.0
 """Faster than this over ground neither position nor velocity stays the same; at rest both may."""

@@ -12,8 +12,8 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from enum import Enum, auto
 
-from vario.flight.circle import Circle
-from vario.flight.turning import Turning
+from vario.flight.motion.turning import Turning
+from vario.flight.thermal.circle import Circle
 from vario.settings.schema import Centring
 
 AGAIN_RAD = 0.75 * math.tau

@@ -12,8 +12,8 @@ import math
 from dataclasses import dataclass
 
 from drivers.samples import GnssPos
-from vario.flight.polar import QuadraticPolar, true_scale
-from vario.flight.wind import Wind
+from vario.flight.core.polar import QuadraticPolar, true_scale
+from vario.flight.wind.stage import Wind
 from vario.settings.glider import Limits
 from vario.settings.schema import Goal
 

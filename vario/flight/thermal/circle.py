@@ -14,7 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from vario.flight.lift_map import STEP_RAD, LiftPoint
+from vario.flight.thermal.lift_map import STEP_RAD, LiftPoint
 
 SECTORS = 24
 SECTOR_RAD = math.tau / SECTORS

@@ -11,11 +11,11 @@ from collections import deque
 from dataclasses import dataclass
 
 from drivers.quick import quick
-from vario.flight.climbs import Climb, Climbs, Point
-from vario.flight.energy import Energy
-from vario.flight.mode import Mode
-from vario.flight.place import Place
-from vario.flight.turning import Turning
+from vario.flight.motion.energy import Energy
+from vario.flight.motion.mode import Mode
+from vario.flight.motion.place import Place
+from vario.flight.motion.turning import Turning
+from vario.flight.thermal.climbs import Climb, Climbs, Point
 from vario.settings.schema import Average, Circling
 
 STEP_S = 0.1

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from enum import Enum, auto
 
 from drivers.isa import G0_MPS2
-from vario.flight.attitude import Attitude
+from vario.flight.motion.attitude import Attitude
 
 SLOW_S = 0.8
 """Changes of load slower than this are the pilot's."""

@@ -7,17 +7,17 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from vario.flight.airmass import Airmass
-from vario.flight.centring import CentringCue
-from vario.flight.circle import FRESH_PER_TURN, Circle, circle_of
-from vario.flight.core_fit import Core, Floats, fit_core
+from vario.flight.cruise.airmass import Airmass
 from vario.flight.estimate.result import Estimate
-from vario.flight.health import Inputs
-from vario.flight.lift_map import STEP_RAD, LiftMap, LiftPoint, offset_m
-from vario.flight.mode import Mode
-from vario.flight.place import Place
-from vario.flight.rising_air import RisingAir
-from vario.flight.turning import Turning
+from vario.flight.inputs.health import Inputs
+from vario.flight.motion.mode import Mode
+from vario.flight.motion.place import Place
+from vario.flight.motion.turning import Turning
+from vario.flight.thermal.airmass_velocity import RisingAir
+from vario.flight.thermal.centring import CentringCue
+from vario.flight.thermal.circle import FRESH_PER_TURN, Circle, circle_of
+from vario.flight.thermal.core_fit import Core, Floats, fit_core
+from vario.flight.thermal.lift_map import STEP_RAD, LiftMap, LiftPoint, offset_m
 from vario.settings.schema import Centring
 
 FIT_EVERY = 3

@@ -13,8 +13,8 @@ from typing import Protocol
 
 from drivers.quick import quick
 from drivers.samples import GnssVel
-from vario.flight.attitude import Attitude
-from vario.flight.health import Inputs
+from vario.flight.inputs.health import Inputs
+from vario.flight.motion.attitude import Attitude
 from vario.settings.schema import Circling
 
 PAUSE_S = 2.0

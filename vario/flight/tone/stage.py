@@ -17,9 +17,9 @@ from dataclasses import dataclass, replace
 from enum import Enum, StrEnum, auto
 
 from drivers.quick import quick
-from vario.flight.cues import CueCall, CueStage, Happenings
-from vario.flight.mode import Mode
-from vario.flight.quality import Quality
+from vario.flight.inputs.quality import Quality
+from vario.flight.motion.mode import Mode
+from vario.flight.tone.cues import CueCall, CueStage, Happenings
 from vario.settings.tone import Tone, ToneCurve
 
 HYSTERESIS_MPS = 0.05

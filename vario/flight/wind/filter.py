@@ -27,7 +27,7 @@ import math
 
 import numpy as np
 
-from vario.flight.wind_state import SIZE, START_SCALE, TURN, B, E, Floats, N, WindState
+from vario.flight.wind.state import SIZE, START_SCALE, TURN, B, E, Floats, N, WindState
 
 USUAL_SCALE = 0.08
 """An airspeed sensor and its ports are seldom further off than this. Common practice, no source."""

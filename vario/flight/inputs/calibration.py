@@ -16,8 +16,8 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 from drivers.samples import Baro, ImuAccel, ImuGyro, Pitot
-from vario.flight.health import Inputs
-from vario.flight.rotation import Matrix, b_from_s, rotate
+from vario.flight.core.rotation import Matrix, b_from_s, rotate
+from vario.flight.inputs.health import Inputs
 from vario.settings.fitted import Sensors
 
 _UNTURNED = b_from_s(0.0, 0.0, 0.0)

@@ -10,11 +10,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from drivers.quick import quick
-from vario.flight.attitude import Attitude
-from vario.flight.energy import Energy
-from vario.flight.health import Inputs
-from vario.flight.mode import Mode
-from vario.flight.polar import QuadraticPolar, true_scale
+from vario.flight.core.polar import QuadraticPolar, true_scale
+from vario.flight.inputs.health import Inputs
+from vario.flight.motion.attitude import Attitude
+from vario.flight.motion.energy import Energy
+from vario.flight.motion.mode import Mode
 
 POLAR_FROM = 0.8
 """Below this share of the minimum-sink speed the glider is not flying on its polar."""

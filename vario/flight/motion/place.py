@@ -12,10 +12,10 @@ from dataclasses import dataclass
 
 from drivers.quick import quick
 from drivers.samples import GnssPos, GnssVel
-from vario.flight.energy import Energy
-from vario.flight.health import Inputs
-from vario.flight.turning import Turning
-from vario.flight.wind import Wind
+from vario.flight.inputs.health import Inputs
+from vario.flight.motion.energy import Energy
+from vario.flight.motion.turning import Turning
+from vario.flight.wind.stage import Wind
 
 EARTH_M = 6_371_008.8
 """Mean radius (IUGG); over the few kilometres compared here an ellipsoid gives the same."""

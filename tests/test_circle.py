@@ -20,6 +20,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.special import i0, i1
 
+from tests.setups import setup
 from vario.flight.cruise.airmass import Airmass
 from vario.flight.estimate.result import Estimate, Monitor
 from vario.flight.inputs.frames import Frame
@@ -28,7 +29,7 @@ from vario.flight.motion.energy import Energy
 from vario.flight.motion.mode import Mode
 from vario.flight.motion.place import Place
 from vario.flight.motion.turning import Turning
-from vario.flight.thermal.centring import TRANSITIONS, CentringCue, Cue
+from vario.flight.thermal.centring import TRANSITIONS, CentringCue, CentringState
 from vario.flight.thermal.circle import SECTOR_RAD, SECTORS, Circle, circle_of
 from vario.flight.thermal.core_fit import fit_core
 from vario.flight.thermal.lift_map import MOST_POINTS, LiftMap, LiftPoint, offset_m
@@ -57,7 +58,7 @@ class Paper:
         place_known: bool = True,
         noise: Callable[[float], float] = lambda _t: 0.0,
     ) -> None:
-        self.stage = ThermalStage(settings or Centring())
+        self.stage = ThermalStage(setup(centring=settings or Centring()))
         self.way, self.wind, self.lag_s, self.place_known, self.noise = way, wind, lag_s, place_known, noise
         self.core = (offset_m * math.cos(towards_rad), offset_m * math.sin(towards_rad))
         self.strength, self.radius_m, self.circle_m = strength, radius_m, circle_m
@@ -324,8 +325,8 @@ def test_a_picture_that_jumps_about_gives_no_burst_of_cues() -> None:
 
 
 def test_every_state_of_the_cue_can_be_left_and_reached() -> None:
-    assert {start for start, _, _ in TRANSITIONS} == set(Cue)
-    assert {end for _, end, _ in TRANSITIONS} == set(Cue)
+    assert {row.start for row in TRANSITIONS} == set(CentringState)
+    assert {row.end for row in TRANSITIONS} == set(CentringState)
 
 
 def test_the_map_is_bounded_and_drifts() -> None:

@@ -41,6 +41,7 @@ from vario.flight.estimate.rate import RateFilter
 from vario.flight.estimate.result import Estimate, EstimatorSettings
 from vario.flight.inputs.frames import Frame
 from vario.flight.inputs.health import HealthStage
+from vario.flight.setup import Setup
 
 WING = Wing(6.9, QuadraticPolar(0.0068726, -0.281904, 4.702463))  # sgs233, sink 8 % high
 
@@ -163,7 +164,7 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 def _run(frames: Sequence[Frame]) -> list[Estimate]:
-    estimator, health = Estimator(EstimatorSettings(WING)), HealthStage()
+    estimator, health = Estimator(EstimatorSettings(WING)), HealthStage(Setup())
     return [estimator.update(health.update(frame)) for frame in frames]
 
 

@@ -30,7 +30,8 @@ from tests.truth_gliders import GLIDERS
 from vario.app.player import play
 from vario.flight.core.polar import QuadraticPolar
 from vario.flight.motion.energy import Noise
-from vario.flight.pipeline import Pipeline, Reading
+from vario.flight.pipeline import Pipeline
+from vario.flight.reading import Reading
 from vario.settings.schema import Settings
 
 Floats = NDArray[np.float64]

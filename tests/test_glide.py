@@ -15,6 +15,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from drivers.samples import GnssPos
+from tests.setups import setup
 from tests.test_polar import CLUB, KMH, LIMITS
 from vario.flight.cruise.glide import Glide, GlideStage, over_ground_mps, way
 from vario.flight.wind.stage import Wind
@@ -40,7 +41,9 @@ def goal(lat: float = 50.0, lon: float = 10.0, elevation: float = 400.0, reserve
 def reckon(
     position: GnssPos, wind: Wind | None = CALM, maccready: float = 0.0, density: float | None = 1.225
 ) -> Glide:
-    glide = GlideStage(goal(), maccready, CLUB, LIMITS).update(position, wind, density)
+    glide = GlideStage(setup(goal=goal(), maccready_mps=maccready, polar=CLUB, limits=LIMITS)).update(
+        position, wind, density
+    )
     assert glide is not None
     return glide
 
@@ -130,11 +133,16 @@ def test_what_is_not_known_is_not_said() -> None:
     assert below.required is None
     assert below.above_reserve_m is not None
     assert below.above_reserve_m < 0.0
-    no_polar = GlideStage(goal(), 1.0, None, None).update(position, CALM, 1.225)
+    no_polar = GlideStage(setup(goal=goal(), maccready_mps=1.0)).update(position, CALM, 1.225)
     assert no_polar is not None
     assert no_polar.available is None
-    assert GlideStage(Goal(), 1.0, CLUB, LIMITS).update(position, CALM, 1.225) is None
-    assert GlideStage(goal(), 1.0, CLUB, LIMITS).update(None, CALM, 1.225) is None
+    assert (
+        GlideStage(setup(maccready_mps=1.0, polar=CLUB, limits=LIMITS)).update(position, CALM, 1.225) is None
+    )
+    assert (
+        GlideStage(setup(goal=goal(), maccready_mps=1.0, polar=CLUB, limits=LIMITS)).update(None, CALM, 1.225)
+        is None
+    )
 
 
 def test_a_wind_that_cannot_be_flown_against_is_no_glide() -> None:
@@ -146,7 +154,7 @@ def test_a_wind_that_cannot_be_flown_against_is_no_glide() -> None:
 
 def test_a_glide_flown_as_reckoned_arrives_as_reckoned() -> None:
     """Steps of ten seconds towards the goal, flown by the triangle: the reckoning must not move."""
-    stage = GlideStage(goal(), 1.0, CLUB, LIMITS)
+    stage = GlideStage(setup(goal=goal(), maccready_mps=1.0, polar=CLUB, limits=LIMITS))
     wind = Wind(3.0, -5.0, 1.0, 0.1)
     lat, lon, height = 49.85, 9.9, 1700.0
     first = stage.update(GnssPos(0.0, lat, lon, height), wind, 1.1)

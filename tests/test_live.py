@@ -31,7 +31,8 @@ from vario.app.live.scheduler import Scheduler, whole_ns
 from vario.app.player import noise_of, play
 from vario.flight.inputs.quality import Quality
 from vario.flight.motion.mode import Mode
-from vario.flight.pipeline import Pipeline, Reading
+from vario.flight.pipeline import Pipeline
+from vario.flight.reading import Reading
 from vario.flight.tone.cues import Cue
 from vario.flight.tone.stage import ToneCommand
 from vario.settings.load import LoadedSettings, parse_settings

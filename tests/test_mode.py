@@ -14,6 +14,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from tests.setups import setup
 from tests.test_circling import DT_S, Paper
 from vario.flight.motion.mode import Mode
 from vario.settings.schema import Circling
@@ -131,10 +132,10 @@ def test_forced_cruise_stays_cruise_and_forced_circling_circling() -> None:
 def test_a_wish_given_in_flight_acts_at_once_and_automatic_takes_over_again() -> None:
     paper = airborne().fly(60.0, math.radians(15.0))
     assert paper.mode.mode is Mode.CIRCLING
-    paper.mode.configure(Circling(), "cruise")
+    paper.mode.configure(setup(mode="cruise"))
     paper.fly(2 * DT_S, math.radians(15.0))
     assert paper.mode.mode is Mode.CRUISE
-    paper.mode.configure(Circling(), "automatic")
+    paper.mode.configure(setup(mode="automatic"))
     paper.fly(3.0, math.radians(15.0))
     assert paper.mode.mode is Mode.CIRCLING
 

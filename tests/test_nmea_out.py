@@ -22,7 +22,7 @@ from vario.app.export.sentences import play_nmea
 from vario.app.live.run import Wishes, run
 from vario.app.nmea.out import LONGEST, NmeaOutput, sentence, sentences
 from vario.app.nmea.sinks import BACKLOG_BYTES, MOST_READERS, SerialSink, TcpSink, UdpSink, open_sink
-from vario.flight.pipeline import Reading
+from vario.flight.reading import Reading
 from vario.settings.errors import SettingsError
 from vario.settings.load import parse_settings
 from vario.settings.output import Network, Serial, parse_address

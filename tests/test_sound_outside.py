@@ -13,8 +13,10 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 from scipy import signal
 
+from tests.setups import setup
 from vario.flight.inputs.quality import Quality
 from vario.flight.motion.mode import Mode
+from vario.flight.setup import Setup
 from vario.flight.tone.cues import RULES, Cue, CueCall, Happenings
 from vario.flight.tone.stage import Heard, ToneCommand, ToneStage, Voice
 from vario.settings.tone import TONE_PRESETS, Tone
@@ -30,7 +32,7 @@ needs_sox = pytest.mark.skipif(shutil.which("sox") is None, reason="needs SoX (D
 
 def command_at(vario_mps: float, tone: Tone | None = None) -> ToneCommand:
     happenings = Happenings(0.0, Mode.CIRCLING, Quality.OK, vario_known=True)
-    return ToneStage(tone or Tone()).update(Heard(happenings, vario_mps))
+    return ToneStage(setup(tone=tone or Tone())).update(Heard(happenings, vario_mps))
 
 
 def sox(*arguments: str) -> str:
@@ -171,7 +173,7 @@ def first_difference(step_at_block: int, before: float | None, after: float, lea
     blocks of 10 ms."""
 
     def run(step: bool) -> NDArray[np.int16]:
-        stage, player = ToneStage(Tone()), BlockPlayer(44100)
+        stage, player = ToneStage(Setup()), BlockPlayer(44100)
         blocks = []
         for block in range(lead_blocks + 200):
             if block % 2 == 0:  # a frame ends, and with it the estimate is new

@@ -8,6 +8,7 @@ from hypothesis import strategies as st
 
 from vario.flight.inputs.quality import Quality
 from vario.flight.motion.mode import Mode
+from vario.flight.setup import Setup
 from vario.flight.tone.cues import RULES, Cue, CueStage, Happenings
 
 FLYING = Happenings(0.0, Mode.CRUISE, Quality.OK, vario_known=True)
@@ -28,7 +29,7 @@ happenings = st.builds(
 
 def cues(*history: tuple[float, Happenings]) -> list[tuple[float, Cue]]:
     """The calls of a history of (seconds, what holds for so long), each with its time."""
-    stage = CueStage()
+    stage = CueStage(Setup())
     found: list[tuple[float, Cue]] = []
     number = 0
     frame = 0

@@ -19,7 +19,8 @@ from tests.faults.flights import NOISE, flight
 from vario.app.player import Player
 from vario.flight.inputs.quality import Quality
 from vario.flight.motion.energy import Noise
-from vario.flight.pipeline import Pipeline, Reading
+from vario.flight.pipeline import Pipeline
+from vario.flight.reading import Reading
 from vario.flight.tone.cues import Cue
 from vario.flight.tone.stage import ToneCommand, Voice, pitch_of
 from vario.settings.load import parse_settings

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from drivers.samples import Reference
 from vario.app.trace import COLUMNS, TEXT_COLUMNS, Pacer, Value
-from vario.flight.pipeline import Reading
+from vario.flight.reading import Reading
 
 Column = NDArray[np.float64] | NDArray[np.str_]
 

@@ -12,7 +12,8 @@ from hw_replay.open import open_source
 from hw_replay.source import Source
 from vario.app.player import Player, noise_of
 from vario.app.summary import FlightSummary
-from vario.flight.pipeline import Pipeline, Reading
+from vario.flight.pipeline import Pipeline
+from vario.flight.reading import Reading
 from vario.flight.thermal.climbs import Climb
 from vario.settings.glider import Glider
 from vario.settings.load import LoadedSettings, load_settings, parse_settings

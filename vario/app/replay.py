@@ -15,7 +15,7 @@ from vario.app.picture.circle_pictures import CirclePictures, with_pictures
 from vario.app.picture.rows import TrackRows
 from vario.app.trace import TraceWriter
 from vario.flight.inputs.frames import JUMP_S
-from vario.flight.pipeline import Reading
+from vario.flight.reading import Reading
 from vario.settings.glider import Glider
 from vario.settings.schema import Settings
 from vario.sound.wav import WavSink

@@ -16,7 +16,7 @@ from vario.flight.inputs.health import HealthStage
 from vario.flight.inputs.quality import Quality
 from vario.flight.motion.energy import Noise
 from vario.flight.motion.mode import Mode
-from vario.flight.pipeline import Reading
+from vario.flight.reading import Reading
 from vario.flight.thermal.climbs import Climb
 from vario.settings.errors import SettingsError
 from vario.settings.glider import Glider

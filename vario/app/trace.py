@@ -10,7 +10,7 @@ from typing import Self
 
 from vario.app.errors import OutputError
 from vario.flight.cruise.glide import Glide
-from vario.flight.pipeline import Reading
+from vario.flight.reading import Reading
 from vario.flight.thermal.circle import Circle
 from vario.flight.thermal.stage import Shift
 from vario.flight.wind.stage import Wind

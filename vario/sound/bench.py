@@ -7,9 +7,9 @@ import time
 
 from vario.flight.inputs.quality import Quality
 from vario.flight.motion.mode import Mode
+from vario.flight.setup import Setup
 from vario.flight.tone.cues import Happenings
 from vario.flight.tone.stage import Heard, ToneStage
-from vario.settings.tone import Tone
 from vario.sound.synth import Synth
 
 RATE_HZ = 44100
@@ -22,7 +22,7 @@ def times_real_time(seconds: float = SECONDS) -> float:
 
     The vario swings through sink, quiet and lift, so that pitch and cadence glide all the time.
     """
-    stage = ToneStage(Tone())
+    stage = ToneStage(Setup())
     synth = Synth(RATE_HZ)
     start_s = time.process_time()
     for frame in range(round(seconds * 50)):

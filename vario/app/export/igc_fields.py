@@ -10,7 +10,7 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from vario.flight.pipeline import Reading
+from vario.flight.reading import Reading
 
 _KMPH = 3.6
 

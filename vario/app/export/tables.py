@@ -10,7 +10,7 @@ from typing import Any, Self
 from hw_replay.messages import unit_of
 from vario.app.errors import AppError, OutputError
 from vario.app.trace import COLUMNS, TEXT_COLUMNS, Pacer, TraceWriter, Value
-from vario.flight.pipeline import Reading
+from vario.flight.reading import Reading
 
 ROWS_AT_ONCE = 6000
 """Ten minutes at 10 Hz a row group: bounded memory, and still quick to read."""

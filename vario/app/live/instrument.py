@@ -22,7 +22,8 @@ from hw_replay.source import RecordingInfo, SensorInfo
 from vario.app.live.recorder import UTC_OFFSET
 from vario.app.player import Player, noise_of
 from vario.flight.motion.mode import Mode
-from vario.flight.pipeline import Pipeline, Reading
+from vario.flight.pipeline import Pipeline
+from vario.flight.reading import Reading
 from vario.settings.errors import SettingsError
 from vario.settings.load import LoadedSettings, parse_settings
 from vario.sound.sink import Sink

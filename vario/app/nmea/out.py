@@ -23,7 +23,7 @@ from functools import reduce
 from typing import Protocol
 
 from vario.app.trace import Pacer
-from vario.flight.pipeline import Reading
+from vario.flight.reading import Reading
 
 LONGEST = 82
 """Characters of a sentence at most, with "$" and the line end."""

@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from typing import Any
 
 from vario.flight.motion.mode import Mode
-from vario.flight.pipeline import Reading
+from vario.flight.reading import Reading
 from vario.flight.thermal.climbs import Climb
 from vario.flight.thermal.lift_map import LiftPoint
 

@@ -11,7 +11,7 @@ from typing import Any
 from vario.app.page.innovations import Innovations
 from vario.app.page.pack import packed
 from vario.app.trace import Pacer
-from vario.flight.pipeline import Reading
+from vario.flight.reading import Reading
 
 MOST_ROWS = 60_000
 """5 hours at 3 rows a second. Beyond it every second row goes and the rate is halved."""

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from vario.flight.motion.mode import Mode
-from vario.flight.pipeline import Reading
+from vario.flight.reading import Reading
 from vario.flight.thermal.circle import Circle
 from vario.flight.thermal.climbs import Climb
 

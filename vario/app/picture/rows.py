@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vario.app.trace import COLUMNS, TEXT_COLUMNS, Pacer, Value
-from vario.flight.pipeline import Reading
+from vario.flight.reading import Reading
 
 MOST_ROWS = 20_000
 """About half an hour at 10 Hz; beyond it every second row goes and the rate is halved."""

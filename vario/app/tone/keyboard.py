@@ -15,8 +15,10 @@ from vario.app.tone.render import KEYS, LIMIT_MPS
 from vario.flight.inputs.frames import FRAME_S
 from vario.flight.inputs.quality import Quality
 from vario.flight.motion.mode import Mode
+from vario.flight.setup import Setup
 from vario.flight.tone.cues import RULES, CueCall, Happenings
 from vario.flight.tone.stage import Heard, ToneStage
+from vario.settings.schema import Settings
 from vario.settings.tone import Tone
 from vario.sound.live import LiveSink
 from vario.sound.sink import Sink
@@ -82,7 +84,7 @@ def play_keyboard(tone: Tone, device: str | None) -> None:
 
 def fly(keyboard: int, sink: Sink, tone: Tone, show: Callable[[Air], None]) -> None:
     """Read keys from a file descriptor and let the tone follow, 50 times a second, until the user quits."""
-    stage, air = ToneStage(tone), Air()
+    stage, air = ToneStage(Setup(Settings(tone=tone))), Air()
     show(air)
     while not air.done:
         if select.select([keyboard], [], [], FRAME_S)[0]:

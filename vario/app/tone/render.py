@@ -10,6 +10,7 @@ from vario.app.errors import AppError
 from vario.flight.inputs.frames import FRAME_S
 from vario.flight.inputs.quality import Quality
 from vario.flight.motion.mode import Mode
+from vario.flight.setup import Setup
 from vario.flight.tone.cues import RULES, Cue, CueCall, Happenings
 from vario.flight.tone.stage import Heard, ToneCommand, ToneStage
 from vario.settings.quantity import SPEED
@@ -96,7 +97,7 @@ def parse_values(text: str, unit: str) -> list[float]:
 
 def describe(value_mps: float, tone: Tone, unit: str) -> str:
     """One line on how a value sounds."""
-    command = ToneStage(tone).update(_heard(value_mps, 0.0))
+    command = ToneStage(Setup(Settings(tone=tone))).update(_heard(value_mps, 0.0))
     value = f"{value_mps / SPEED.units[unit]:+.1f} {unit}"
     if command.level == 0.0:
         return f"{value}: silent"
@@ -106,7 +107,7 @@ def describe(value_mps: float, tone: Tone, unit: str) -> str:
 
 def value_steps(values_mps: list[float], tone: Tone, hold_s: float, glide_s: float) -> Iterator[Step]:
     """Each value for `hold_s`, moving to the next in `glide_s`, in frames as in flight."""
-    stage = ToneStage(tone)
+    stage = ToneStage(Setup(Settings(tone=tone)))
     now_s = 0.0
     frames = max(round(glide_s / FRAME_S), 1)
     for index, value_mps in enumerate(values_mps):

@@ -1,8 +1,8 @@
-"""What the air does: netto, and what circling here would give.
+"""Vertical motion of the air: netto and relative netto.
 
-Netto is the vario with the glider's own sink added back; relative netto takes off again the sink of
-circling, so it reads the climb one would get by turning here. Neither is given without airspeed, without
-a glider file, on the ground, or on tow, where the polar says nothing about the glider's energy.
+Netto is the vario plus the sink of the glider at this airspeed and load. Relative netto is netto less the
+sink of a circling glider: the climb that circling here would give. Neither is given without airspeed, without
+a glider file, on the ground, or on tow, where the polar does not describe the glider's energy.
 """
 
 from __future__ import annotations
@@ -10,20 +10,22 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from drivers.quick import quick
-from vario.flight.core.polar import QuadraticPolar, true_scale
+from vario.flight.core.polar import true_scale
 from vario.flight.inputs.health import Inputs
 from vario.flight.motion.attitude import Attitude
 from vario.flight.motion.energy import Energy
 from vario.flight.motion.mode import Mode
+from vario.flight.setup import Setup
+from vario.flight.stage import ResetReason
 
 POLAR_FROM = 0.8
 """Below this share of the minimum-sink speed the glider is not flying on its polar."""
 
 LOAD_KEPT_S = 3.0
-"""Another instrument's load factor is that of the moment; later the glider is taken to fly straight."""
+"""A load factor from another instrument is used for this long; then straight flight is assumed."""
 
 LOAD_LAG_S = 0.3
-"""Smoothing of the load factor: bumps shorter than the vario's own lag would only add noise."""
+"""Smoothing of the load factor: gusts shorter than the lag of the vario would only add noise."""
 
 
 @quick
@@ -39,24 +41,25 @@ NOTHING = Airmass(None, None)
 
 
 class AirmassStage:
-    """Netto and relative netto.
+    """Computes netto and relative netto."""
 
-    Args:
-        polar: at the present mass and bugs; None without a glider file.
-        bank_rad: the bank the pilot circles with.
-        speed_mps: and the indicated airspeed; None: that of least sink at this bank.
-    """
+    def __init__(self, setup: Setup) -> None:
+        self.configure(setup)
+        self.reset(ResetReason.START)
 
-    def __init__(self, polar: QuadraticPolar | None, bank_rad: float, speed_mps: float | None = None) -> None:
-        self.configure(polar, bank_rad, speed_mps)
+    def configure(self, setup: Setup) -> None:
+        """Take a changed polar, or a changed bank or airspeed of circling."""
+        polar = self._polar = setup.polar
+        circling = setup.settings.circling
+        self._circling_sink_mps = 0.0
+        if polar is not None:
+            self._circling_sink_mps = polar.circling_sink_mps(circling.bank_rad, circling.speed_mps)
+
+    def reset(self, reason: ResetReason) -> None:
+        """Assume straight flight until the next load factor."""
         self._load = 1.0
         self._load_sample = 1.0
         self._load_age_s = 0.0
-
-    def configure(self, polar: QuadraticPolar | None, bank_rad: float, speed_mps: float | None) -> None:
-        """Take a changed polar or way of circling."""
-        self._polar = polar
-        self._circling_sink_mps = polar.circling_sink_mps(bank_rad, speed_mps) if polar else 0.0
 
     def update(self, inputs: Inputs, attitude: Attitude | None, energy: Energy, mode: Mode) -> Airmass:
         """One frame. `mode` is that of the frame before."""
@@ -72,7 +75,7 @@ class AirmassStage:
         return Airmass(netto_mps, netto_mps - scale * self._circling_sink_mps)
 
     def _follow_load(self, inputs: Inputs, attitude: Attitude | None) -> None:
-        """The load factor from the IMU, else from another instrument, else 1."""
+        """Follow the load factor of the IMU, else of another instrument, else 1."""
         self._load_age_s += inputs.frame.dt_s
         if inputs.frame.load_factor:
             self._load_sample, self._load_age_s = inputs.frame.load_factor[-1].load, 0.0

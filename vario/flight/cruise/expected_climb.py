@@ -11,17 +11,18 @@ from __future__ import annotations
 
 import math
 from collections import deque
-from collections.abc import Callable
 from dataclasses import dataclass
 from enum import Enum, auto
 
 from drivers.isa import G0_MPS2
 from drivers.quick import quick
-from vario.flight.core.polar import QuadraticPolar, true_scale
+from vario.flight.core.polar import true_scale
+from vario.flight.core.state_table import StateTable, Transition
 from vario.flight.cruise.airmass import Airmass
 from vario.flight.motion.energy import Energy
 from vario.flight.motion.mode import Mode
-from vario.settings.schema import Circling, ExpectedClimb
+from vario.flight.setup import Setup
+from vario.flight.stage import ResetReason
 
 STEP_S = 0.2
 """Spacing of the stored points."""
@@ -51,16 +52,16 @@ class Expected:
 NOTHING = Expected(None, worth_turning=False, worth_for_s=0.0)
 
 
-class Worth(Enum):
-    """Whether to turn."""
+class TurnAdvice(Enum):
+    """Whether it is worth turning."""
 
-    NO = auto()
-    YES = auto()
+    FLY_ON = auto()
+    TURN = auto()
 
 
 @quick
 @dataclass(frozen=True, slots=True)
-class Sight:
+class TurnAdviceInputs:
     """What the guards look at."""
 
     climb_mps: float | None
@@ -68,67 +69,54 @@ class Sight:
     cruising: bool
 
 
-def _beats(s: Sight) -> bool:
-    return s.cruising and s.climb_mps is not None and s.climb_mps >= s.maccready_mps
+def above_maccready(i: TurnAdviceInputs) -> bool:
+    """In cruise, the expected climb is at or above the MacCready value."""
+    return i.cruising and i.climb_mps is not None and i.climb_mps >= i.maccready_mps
 
 
-def _beaten(s: Sight) -> bool:
-    return not s.cruising or s.climb_mps is None or s.climb_mps < s.maccready_mps - HYSTERESIS_MPS
+def below_maccready(i: TurnAdviceInputs) -> bool:
+    """Not in cruise, or the expected climb is unknown or 0.2 m/s below the MacCready value."""
+    return not i.cruising or i.climb_mps is None or i.climb_mps < i.maccready_mps - HYSTERESIS_MPS
 
 
-TRANSITIONS: tuple[tuple[Worth, Worth, Callable[[Sight], bool]], ...] = (
-    (Worth.NO, Worth.YES, _beats),
-    (Worth.YES, Worth.NO, _beaten),
+TRANSITIONS = (
+    Transition(TurnAdvice.FLY_ON, TurnAdvice.TURN, above_maccready),
+    Transition(TurnAdvice.TURN, TurnAdvice.FLY_ON, below_maccready),
 )
 
 
 class ExpectedClimbStage:
-    """Averages relative netto and runs the table."""
+    """Averages relative netto and decides whether it is worth turning."""
 
-    def __init__(
-        self,
-        settings: ExpectedClimb,
-        circling: Circling,
-        maccready_mps: float,
-        polar: QuadraticPolar | None,
-    ) -> None:
+    def __init__(self, setup: Setup) -> None:
         self._points: deque[tuple[float, float]] = deque()
-        self._gained_m = 0.0
-        self._state = Worth.NO
-        self._since_s = 0.0
-        self.configure(settings, circling, maccready_mps, polar)
+        self._advice = StateTable(TRANSITIONS)
+        self.configure(setup)
+        self.reset(ResetReason.START)
 
-    def configure(
-        self,
-        settings: ExpectedClimb,
-        circling: Circling,
-        maccready_mps: float,
-        polar: QuadraticPolar | None,
-    ) -> None:
-        """Take changed settings."""
-        self._average_s = settings.average_s
-        self._maccready_mps = maccready_mps
-        self._way_m = 0.0
-        if polar is not None:
-            speed_mps = circling.speed_mps or polar.circling_speed_mps(circling.bank_rad)
-            self._way_m = 2.0 * BEYOND * speed_mps**2 / (G0_MPS2 * math.tan(circling.bank_rad))
+    def configure(self, setup: Setup) -> None:
+        """Take a changed average, circle, MacCready value or polar."""
+        self._average_s = setup.settings.expected_climb.average_s
+        self._maccready_mps = setup.maccready_mps
+        self._path_m = 0.0
+        if setup.polar is not None:
+            circling = setup.settings.circling
+            speed_mps = circling.speed_mps or setup.polar.circling_speed_mps(circling.bank_rad)
+            self._path_m = 2.0 * BEYOND * speed_mps**2 / (G0_MPS2 * math.tan(circling.bank_rad))
 
-    def begin_again(self) -> None:
-        """The clock has jumped: the average starts afresh."""
+    def reset(self, reason: ResetReason) -> None:
+        """Start a new average."""
         self._points.clear()
         self._gained_m = 0.0
-        self._state = Worth.NO
+        self._advice.enter(TurnAdvice.FLY_ON)
+        self._since_s = 0.0
 
     def update(self, t_s: float, dt_s: float, energy: Energy, air: Airmass, mode: Mode) -> Expected:
         """One frame."""
         climb_mps = self._mean_mps(t_s, dt_s, energy, air)
-        sight = Sight(climb_mps, self._maccready_mps, mode is Mode.CRUISE)
-        for start, end, guard in TRANSITIONS:
-            if start is self._state and guard(sight):
-                self._state = end
-                self._since_s = t_s
-                break
-        worth = self._state is Worth.YES
+        if self._advice.update(TurnAdviceInputs(climb_mps, self._maccready_mps, mode is Mode.CRUISE)):
+            self._since_s = t_s
+        worth = self._advice.state is TurnAdvice.TURN
         return Expected(climb_mps, worth, t_s - self._since_s if worth else 0.0)
 
     def _mean_mps(self, t_s: float, dt_s: float, energy: Energy, air: Airmass) -> float | None:
@@ -151,5 +139,5 @@ class ExpectedClimbStage:
         if self._average_s is not None:
             return self._average_s
         # The circle grows with the square of true airspeed.
-        way_m = self._way_m * true_scale(density_kgpm3) ** 2
-        return way_m / max(tas_mps, 10.0)
+        path_m = self._path_m * true_scale(density_kgpm3) ** 2
+        return path_m / max(tas_mps, 10.0)

@@ -12,10 +12,10 @@ import math
 from dataclasses import dataclass
 
 from drivers.samples import GnssPos
-from vario.flight.core.polar import QuadraticPolar, true_scale
+from vario.flight.core.polar import true_scale
+from vario.flight.setup import Setup
+from vario.flight.stage import ResetReason
 from vario.flight.wind.stage import Wind
-from vario.settings.glider import Limits
-from vario.settings.schema import Goal
 
 EARTH_M = 6_371_000.0
 """The FAI sphere (FAI Sporting Code, General Section, on distances of the earth model)."""
@@ -61,20 +61,19 @@ def over_ground_mps(tas_mps: float, along_mps: float, across_mps: float) -> floa
 class GlideStage:
     """Reckons the glide to one goal."""
 
-    def __init__(
-        self, goal: Goal, maccready_mps: float, polar: QuadraticPolar | None, limits: Limits | None
-    ) -> None:
-        self.configure(goal, maccready_mps, polar, limits)
+    def __init__(self, setup: Setup) -> None:
+        self.configure(setup)
 
-    def configure(
-        self, goal: Goal, maccready_mps: float, polar: QuadraticPolar | None, limits: Limits | None
-    ) -> None:
-        """Take changed settings."""
-        self._goal = goal
+    def configure(self, setup: Setup) -> None:
+        """Take a changed goal, MacCready value, polar or limits."""
+        self._goal = setup.settings.goal
         # The air ahead may be rough.
-        self._fastest_mps = limits.rough_air_mps if limits else math.inf
-        self._maccready_mps = maccready_mps
-        self._polar = polar
+        self._fastest_mps = setup.limits.rough_air_mps if setup.limits else math.inf
+        self._maccready_mps = setup.maccready_mps
+        self._polar = setup.polar
+
+    def reset(self, reason: ResetReason) -> None:
+        """Nothing to reset: each frame is computed by itself."""
 
     def update(
         self, position: GnssPos | None, wind: Wind | None, density_kgpm3: float | None

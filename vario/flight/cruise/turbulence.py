@@ -1,93 +1,105 @@
-"""How rough the air is: the RMS of the normal acceleration without its slow part, and a verdict.
+"""Turbulence: the RMS of the fast part of the normal acceleration, and whether the air is rough.
 
-Pulling and banking change the load over seconds, gusts within one. The air counts as rough until it
-has been shown to be smooth for a while, and where nothing can be said it is rough: the cautious side for
+The pilot changes the load within seconds, gusts change it within one. The air counts as rough until it has
+been measured as smooth for a while, and whenever its turbulence is not known: this is the cautious choice for
 a speed limit.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from dataclasses import dataclass
 from enum import Enum, auto
 
 from drivers.isa import G0_MPS2
+from drivers.quick import quick
+from vario.flight.core.low_pass import LowPass
+from vario.flight.core.state_table import StateTable, Transition
 from vario.flight.motion.attitude import Attitude
 
 SLOW_S = 0.8
-"""Changes of load slower than this are the pilot's."""
+"""Slower changes of the load are made by the pilot."""
 
 MEAN_S = 12.0
-"""Roughness is averaged over some three hundred metres."""
+"""Averaging time of the mean square: some three hundred metres of flight."""
 
 SMOOTH_SHARE = 0.7
 SMOOTH_FOR_S = 20.0
-"""Rough air must fall to this share of the threshold, for this long, to count as smooth."""
+"""The turbulence must stay below this fraction of its threshold for this long to count as smooth."""
 
 
-class Air(Enum):
-    """The verdict."""
+class AirState(Enum):
+    """Whether the air is rough."""
 
     ROUGH = auto()
     SMOOTH = auto()
 
 
+@quick
 @dataclass(frozen=True, slots=True)
-class Sight:
-    """What the guards look at: roughness, the setting, and how long it has been well below that."""
+class TurbulenceInputs:
+    """What the guards look at.
 
-    bumps_mps2: float | None
-    rough_from_mps2: float
-    calm_s: float
+    Attributes:
+        rms_mps2: the turbulence measured; None: not known.
+        threshold_mps2: the air is rough from this value on.
+    """
 
-
-def _rough(s: Sight) -> bool:
-    return s.bumps_mps2 is None or s.bumps_mps2 >= s.rough_from_mps2
-
-
-def _smooth(s: Sight) -> bool:
-    return s.calm_s >= SMOOTH_FOR_S
+    rms_mps2: float | None
+    threshold_mps2: float
 
 
-TRANSITIONS: tuple[tuple[Air, Air, Callable[[Sight], bool]], ...] = (
-    (Air.SMOOTH, Air.ROUGH, _rough),
-    (Air.ROUGH, Air.SMOOTH, _smooth),
+def rough(i: TurbulenceInputs) -> bool:
+    """The turbulence is unknown, or at or above its threshold."""
+    return i.rms_mps2 is None or i.rms_mps2 >= i.threshold_mps2
+
+
+def smooth(i: TurbulenceInputs) -> bool:
+    """The turbulence is below 0.7 times its threshold."""
+    return i.rms_mps2 is not None and i.rms_mps2 < SMOOTH_SHARE * i.threshold_mps2
+
+
+TRANSITIONS = (
+    Transition(AirState.ROUGH, AirState.SMOOTH, smooth, SMOOTH_FOR_S),
+    Transition(AirState.SMOOTH, AirState.ROUGH, rough),
 )
 
 
-class Bumps:
-    """Measures roughness and runs the table."""
+class Turbulence:
+    """Measures the turbulence and decides whether the air is rough."""
 
     def __init__(self) -> None:
-        self.state = Air.ROUGH
-        self._slow: float | None = None
-        self._square = 0.0
-        self._seen_s = 0.0
-        self._calm_s = 0.0
+        self._table = StateTable(TRANSITIONS)
+        self._slow = LowPass(SLOW_S)
+        self._mean_square = LowPass(MEAN_S, 0.0)
+        self.reset()
 
-    def update(self, dt_s: float, attitude: Attitude | None, rough_from_mps2: float) -> float | None:
-        """One frame; the RMS in m/s², None before it is known."""
-        self._follow(dt_s, attitude)
-        bumps = math.sqrt(self._square) if self._seen_s >= MEAN_S else None
-        calm = bumps is not None and bumps < SMOOTH_SHARE * rough_from_mps2
-        self._calm_s = self._calm_s + dt_s if calm else 0.0
-        sight = Sight(bumps, rough_from_mps2, self._calm_s)
-        for start, end, guard in TRANSITIONS:
-            if start is self.state and guard(sight):
-                self.state = end
-                break
-        return bumps
+    def reset(self) -> None:
+        """Nothing is known; the air counts as rough."""
+        self._table.enter(AirState.ROUGH)
+        self._forget()
 
-    def _follow(self, dt_s: float, attitude: Attitude | None) -> None:
+    @property
+    def is_rough(self) -> bool:
+        """Whether the air counts as rough."""
+        return self._table.state is AirState.ROUGH
+
+    def update(self, dt_s: float, attitude: Attitude | None, threshold_mps2: float) -> float | None:
+        """One frame; returns the RMS in m/s², None before it is known."""
         if attitude is None:
-            self._slow = None
-            self._square = self._seen_s = 0.0
-            return
-        accel_mps2 = attitude.load_factor * G0_MPS2
-        if self._slow is None:
-            self._slow = accel_mps2
-        self._slow += (1.0 - math.exp(-dt_s / SLOW_S)) * (accel_mps2 - self._slow)
-        share = 1.0 - math.exp(-dt_s / MEAN_S)
-        self._square += share * ((accel_mps2 - self._slow) ** 2 - self._square)
+            self._forget()
+        else:
+            self._follow(dt_s, attitude.load_factor * G0_MPS2)
+        rms_mps2 = math.sqrt(self._mean_square.value or 0.0) if self._seen_s >= MEAN_S else None
+        self._table.update(TurbulenceInputs(rms_mps2, threshold_mps2), dt_s)
+        return rms_mps2
+
+    def _forget(self) -> None:
+        self._slow.reset()
+        self._mean_square.reset(0.0)
+        self._seen_s = 0.0
+
+    def _follow(self, dt_s: float, accel_mps2: float) -> None:
+        gust_mps2 = accel_mps2 - self._slow.follow(accel_mps2, dt_s)
+        self._mean_square.follow(gust_mps2 * gust_mps2, dt_s)
         self._seen_s += dt_s

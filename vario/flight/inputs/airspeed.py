@@ -20,6 +20,8 @@ from dataclasses import replace
 from drivers.samples import Pitot
 from vario.flight.estimate.airdata import OAT_KEPT_S
 from vario.flight.inputs.health import Inputs
+from vario.flight.setup import Setup
+from vario.flight.stage import ResetReason
 from vario.flight.wind.stage import Wind
 
 KNOWN_SIGMA = 0.01
@@ -43,17 +45,30 @@ RATE_PER_S = 0.0005
 
 
 class AirspeedStage:
-    """Applies the correction known so far and learns from the wind.
+    """Applies the present correction and updates it from the wind filter.
 
-    `scale` is the correction in use, true airspeed over measured; 1 while there is nothing to correct.
+    Its `update` has two halves, because the wind filter runs between them: `correct` at the beginning of a
+    frame, `learn` after the wind.
+
+    Attributes:
+        scale: the correction in use, true airspeed over measured airspeed; 1 without correction.
     """
 
-    def __init__(self) -> None:
-        self.scale = 1.0
-        self._target = 1.0
-        self._clear_s = 0.0
-        self._correcting = False
-        self._oat_age_s = math.inf
+    def __init__(self, setup: Setup) -> None:
+        self.configure(setup)
+        self.reset(ResetReason.START)
+
+    def configure(self, setup: Setup) -> None:
+        """Nothing to configure."""
+
+    def reset(self, reason: ResetReason) -> None:
+        """Forget the correction at the start only: a gap does not change the sensor."""
+        if reason is ResetReason.START:
+            self.scale = 1.0
+            self._target = 1.0
+            self._clear_s = 0.0
+            self._correcting = False
+            self._oat_age_s = math.inf
 
     def correct(self, inputs: Inputs) -> Inputs:
         """The frame with its impact pressures corrected."""

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from drivers.samples import Supply
+from vario.flight.setup import Setup
+from vario.flight.stage import ResetReason
 
 LASTING_S = 10.0
 """A radio that transmits pulls the voltage down for less than this (common practice, no source)."""
@@ -11,24 +13,20 @@ LASTING_S = 10.0
 class BatteryStage:
     """Low after `LASTING_S` below the voltage set, until a reading is above it again.
 
-    A sensor that falls silent says nothing: what was last known does not stay known.
-
-    Args:
-        low_v: below this it is low; None: never.
+    If the sensor falls silent the battery does not count as low.
     """
 
-    def __init__(self, low_v: float | None) -> None:
-        self._low_v = low_v
+    def __init__(self, setup: Setup) -> None:
+        self.configure(setup)
+        self.reset(ResetReason.START)
+
+    def configure(self, setup: Setup) -> None:
+        """Take a changed voltage; None: the battery is never low."""
+        self._low_v = setup.settings.sensors.supply.low_v
+
+    def reset(self, reason: ResetReason) -> None:
+        """How long the voltage has been low is not known any more."""
         self._since_s: float | None = None
-        self._latest_s = 0.0
-
-    def configure(self, low_v: float | None) -> None:
-        """Another voltage from now on."""
-        self._low_v = low_v
-
-    def begin_again(self) -> None:
-        """The clock has jumped: how long it has been low is not known any more."""
-        self._since_s = None
         self._latest_s = 0.0
 
     def update(self, t_s: float, supply: tuple[Supply, ...]) -> bool:

@@ -18,6 +18,8 @@ from dataclasses import dataclass, replace
 from drivers.samples import Baro, ImuAccel, ImuGyro, Pitot
 from vario.flight.core.rotation import Matrix, b_from_s, rotate
 from vario.flight.inputs.health import Inputs
+from vario.flight.setup import Setup
+from vario.flight.stage import ResetReason
 from vario.settings.fitted import Sensors
 
 _UNTURNED = b_from_s(0.0, 0.0, 0.0)
@@ -81,8 +83,18 @@ class Pressures:
 class CalibrationStage:
     """Applies the calibration in the settings; it does not change in flight."""
 
-    def __init__(self, sensors: Sensors) -> None:
-        imu = sensors.imu
+    def __init__(self, setup: Setup) -> None:
+        self._sensors = setup.settings.sensors
+        self.reset(ResetReason.START)
+
+    def configure(self, setup: Setup) -> None:
+        """Nothing to configure: sensors do not change in flight."""
+
+    def reset(self, reason: ResetReason) -> None:
+        """Prepare the corrections at the start."""
+        if reason is not ResetReason.START:
+            return
+        imu = self._sensors.imu
         turn = b_from_s(imu.mount_roll_rad, imu.mount_pitch_rad, imu.mount_yaw_rad)
         self._accel = _Axes.of(
             turn,
@@ -94,7 +106,7 @@ class CalibrationStage:
             (imu.gyro_bias_x_radps, imu.gyro_bias_y_radps, imu.gyro_bias_z_radps),
             (imu.gyro_scale_x, imu.gyro_scale_y, imu.gyro_scale_z),
         )
-        self._pressures = Pressures(sensors)
+        self._pressures = Pressures(self._sensors)
         self._idle = (
             self._accel.changes_nothing and self._gyro.changes_nothing and self._pressures.changes_nothing
         )

@@ -103,10 +103,10 @@ class ChannelHealth:
         self._repeats = self._watch.repeats or 0.0
         self._equal_before: tuple[float | None, ...] | None = None
         self._equal_in_a_row = 0
-        self.begin()
+        self.reset()
 
-    def begin(self) -> None:
-        """The clock has jumped: what came before has no time any more."""
+    def reset(self) -> None:
+        """Forget the samples so far: their age is not known any more."""
         self.last_t_s: float | None = None
         self._arrived_s: float | None = None
         self._good: tuple[float | None, ...] | None = None

@@ -15,6 +15,8 @@ from drivers.quick import quick
 from drivers.samples import CHANNELS
 from vario.flight.inputs.channel_health import ChannelHealth
 from vario.flight.inputs.frames import Frame
+from vario.flight.setup import Setup
+from vario.flight.stage import ResetReason
 
 MOVING_MPS = 5.0
 """Faster than this over ground neither position nor velocity stays the same; at rest both may."""
@@ -55,8 +57,8 @@ class _CoverWatch:
         self._ground_mps = 0.0
         self._has_read = False
 
-    def begin(self) -> None:
-        """The clock has jumped: what was suspected before has no time any more."""
+    def reset(self) -> None:
+        """Forget a suspicion: since when it has been there is not known any more."""
         self._since_s = None
 
     def covered(self, frame: Frame, *, has_gnss: bool) -> bool:
@@ -94,20 +96,26 @@ _CHECKED = (
 class HealthStage:
     """Checks every sample of a frame before anything uses it."""
 
-    def __init__(self) -> None:
+    def __init__(self, setup: Setup) -> None:
         self._cover = _CoverWatch()
         self.channels = {name: ChannelHealth(channel) for name, channel in CHANNELS.items()}
         self._checked = [(field, self.channels[name]) for field, name in _CHECKED]
         self._moving = False
+        self.configure(setup)
+
+    def configure(self, setup: Setup) -> None:
+        """Nothing to configure."""
+
+    def reset(self, reason: ResetReason) -> None:
+        """Forget the last sample of each channel; counts and rates stay."""
+        for channel in self.channels.values():
+            channel.reset()
+        self._cover.reset()
 
     def update(self, frame: Frame) -> Inputs:
         """The usable part of `frame`."""
         t_s = frame.t_s
         c = self.channels
-        if frame.dt_s == 0.0:
-            for channel in c.values():
-                channel.begin()
-            self._cover.begin()
         checked = frame
         for field, channel in self._checked:
             samples = getattr(frame, field)

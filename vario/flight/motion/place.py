@@ -15,6 +15,8 @@ from drivers.samples import GnssPos, GnssVel
 from vario.flight.inputs.health import Inputs
 from vario.flight.motion.energy import Energy
 from vario.flight.motion.turning import Turning
+from vario.flight.setup import Setup
+from vario.flight.stage import ResetReason
 from vario.flight.wind.stage import Wind
 
 EARTH_M = 6_371_008.8
@@ -44,7 +46,15 @@ class Place:
 class PlaceStage:
     """Follows the position."""
 
-    def __init__(self) -> None:
+    def __init__(self, setup: Setup) -> None:
+        self.configure(setup)
+        self.reset(ResetReason.START)
+
+    def configure(self, setup: Setup) -> None:
+        """Nothing to configure."""
+
+    def reset(self, reason: ResetReason) -> None:
+        """Start a new frame of reference at the next known position."""
         self._frame = 0
         self._by_gnss: bool | None = None
         self._from_north = False

@@ -15,7 +15,8 @@ from drivers.quick import quick
 from drivers.samples import GnssVel
 from vario.flight.inputs.health import Inputs
 from vario.flight.motion.attitude import Attitude
-from vario.settings.schema import Circling
+from vario.flight.setup import Setup
+from vario.flight.stage import ResetReason
 
 PAUSE_S = 2.0
 """A turn may slacken this long (a correction in the thermal) without its count starting again."""
@@ -81,7 +82,16 @@ class Turning:
 class TurningStage:
     """Follows the turn rate and counts the present turn."""
 
-    def __init__(self, settings: Circling) -> None:
+    def __init__(self, setup: Setup) -> None:
+        self.configure(setup)
+        self.reset(ResetReason.START)
+
+    def configure(self, setup: Setup) -> None:
+        """Take a changed threshold of the turn rate."""
+        self._min_rate_radps = setup.settings.circling.turn_rate_radps
+
+    def reset(self, reason: ResetReason) -> None:
+        """Forget the turn, the heading and the drift of the gyro."""
         self._rate_radps = 0.0
         self._heading_rad = 0.0
         self._turned_rad = 0.0
@@ -91,11 +101,6 @@ class TurningStage:
         self._track = _Track()
         self._drift_radps = 0.0
         self._north_rad: float | None = None
-        self.configure(settings)
-
-    def configure(self, settings: Circling) -> None:
-        """Take changed settings."""
-        self._min_rate_radps = settings.turn_rate_radps
 
     def update(self, inputs: Inputs, attitude: Attitude | None, wind: AirDrift | None = None) -> Turning:
         """One frame."""

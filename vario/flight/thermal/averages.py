@@ -15,8 +15,9 @@ from vario.flight.motion.energy import Energy
 from vario.flight.motion.mode import Mode
 from vario.flight.motion.place import Place
 from vario.flight.motion.turning import Turning
+from vario.flight.setup import Setup
+from vario.flight.stage import ResetReason
 from vario.flight.thermal.climbs import Climb, Climbs, Point
-from vario.settings.schema import Average, Circling
 
 STEP_S = 0.1
 """Spacing of the stored points."""
@@ -100,21 +101,17 @@ class _Window:
 class AveragesStage:
     """Keeps the averages and the list of climbs."""
 
-    def __init__(self, average: Average, circling: Circling) -> None:
-        self._climbs = Climbs(circling)
+    def __init__(self, setup: Setup) -> None:
+        self._climbs = Climbs(setup.settings.circling)
         self._window = _Window()
         self._turn = _Window()
-        self._turn_begin: Point | None = None
-        self._turn_since_s: float | None = None
-        self._energy_m: float | None = None
-        self._compensated: bool | None = None
-        self._step_m = 0.0
-        self.configure(average, circling)
+        self.configure(setup)
+        self.reset(ResetReason.START)
 
-    def configure(self, average: Average, circling: Circling) -> None:
-        """Take changed settings; a longer window fills up first."""
-        self._window_s = average.window_s
-        self._climbs.settings = circling
+    def configure(self, setup: Setup) -> None:
+        """Take changed settings; after a longer window is set, the average is missing until it is full."""
+        self._window_s = setup.settings.average.window_s
+        self._climbs.settings = setup.settings.circling
 
     def finished(self) -> list[Climb]:
         """The climbs completed since the last call, in order."""
@@ -124,13 +121,15 @@ class AveragesStage:
         """End of the recording: a climb still open ends here."""
         self._climbs.close()
 
-    def begin_again(self) -> None:
-        """The clock has jumped: an open climb ends where it was, and no average reaches across."""
+    def reset(self, reason: ResetReason) -> None:
+        """End an open climb at its last circling; no average reaches across a break."""
         self._climbs.close()
         self._window.clear()
         self._turn.clear()
-        self._turn_begin = self._turn_since_s = None
-        self._energy_m = self._compensated = None
+        self._turn_begin: Point | None = None
+        self._turn_since_s: float | None = None
+        self._energy_m: float | None = None
+        self._compensated: bool | None = None
         self._step_m = 0.0
 
     def update(

@@ -8,10 +8,10 @@ the FAA Glider Flying Handbook, FAA-H-8083-13, ch. 10).
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from dataclasses import dataclass
 from enum import Enum, auto
 
+from vario.flight.core.state_table import StateTable, Transition
 from vario.flight.motion.turning import Turning
 from vario.flight.thermal.circle import Circle
 from vario.settings.schema import Centring
@@ -23,73 +23,82 @@ MISSED_RAD = math.radians(30.0)
 """The picture may turn past the lead; then the cue still comes unless the place is behind by this."""
 
 
-class Cue(Enum):
+class CentringState(Enum):
     """State of the cue."""
 
     IDLE = auto()
-    """Nothing sure to point at."""
+    """No direction is known well enough."""
     WAITING = auto()
-    """Sure, and the place still lies ahead."""
+    """A direction is known and still lies ahead."""
     GIVEN = auto()
+    """The cue has been given for this turn."""
 
 
 @dataclass(frozen=True, slots=True)
-class Sight:
-    """What the guards look at: whether the picture is sure, how far ahead the place, the turn since."""
+class CentringInputs:
+    """What the guards look at.
+
+    Attributes:
+        sure: a direction is known well enough.
+        ahead_rad: how far ahead it lies in the direction of the turn, 0 to 2π.
+        since_rad: angle turned since the last cue.
+        lead_rad: how far ahead the cue is given.
+    """
 
     sure: bool
     ahead_rad: float
     since_rad: float
+    lead_rad: float
 
 
-def _unsure(s: Sight, _: Centring) -> bool:
-    return not s.sure
+def unsure(i: CentringInputs) -> bool:
+    """No direction is known well enough."""
+    return not i.sure
 
 
-def _lies_ahead(s: Sight, c: Centring) -> bool:
-    return s.sure and c.lead_rad < s.ahead_rad <= math.tau - MISSED_RAD
+def lies_ahead(i: CentringInputs) -> bool:
+    """The direction lies further ahead than `lead`."""
+    return i.sure and i.lead_rad < i.ahead_rad <= math.tau - MISSED_RAD
 
 
-def _reached(s: Sight, c: Centring) -> bool:
-    return s.ahead_rad <= c.lead_rad or s.ahead_rad > math.tau - MISSED_RAD
+def reached(i: CentringInputs) -> bool:
+    """The direction is within `lead` ahead, or less than 30 degrees behind."""
+    return i.ahead_rad <= i.lead_rad or i.ahead_rad > math.tau - MISSED_RAD
 
 
-def _turned_on(s: Sight, c: Centring) -> bool:
-    return s.since_rad >= AGAIN_RAD and _lies_ahead(s, c)
+def next_turn(i: CentringInputs) -> bool:
+    """Three quarters of a turn since the last cue, and the direction lies ahead again."""
+    return i.since_rad >= AGAIN_RAD and lies_ahead(i)
 
 
-TRANSITIONS: tuple[tuple[Cue, Cue, Callable[[Sight, Centring], bool]], ...] = (
-    (Cue.IDLE, Cue.WAITING, _lies_ahead),
-    (Cue.WAITING, Cue.IDLE, _unsure),
-    (Cue.WAITING, Cue.GIVEN, _reached),
-    (Cue.GIVEN, Cue.WAITING, _turned_on),
+TRANSITIONS = (
+    Transition(CentringState.IDLE, CentringState.WAITING, lies_ahead),
+    Transition(CentringState.WAITING, CentringState.IDLE, unsure),
+    Transition(CentringState.WAITING, CentringState.GIVEN, reached),
+    Transition(CentringState.GIVEN, CentringState.WAITING, next_turn),
 )
-"""From, to, when. Entering GIVEN is the cue."""
+"""The cue is given on entering GIVEN."""
 
 
 class CentringCue:
     """Runs the table."""
 
     def __init__(self) -> None:
-        self._state = Cue.IDLE
+        self._table = StateTable(TRANSITIONS)
         self._given_at_rad = 0.0
 
     def update(self, circle: Circle | None, turning: Turning, settings: Centring) -> bool:
         """One frame; whether the cue is due now. `circle` is None while not circling."""
-        place = None
-        if circle is not None:
-            place = circle.strongest_rad if settings.cue_at == "strongest" else circle.roll_out_rad
         if circle is None:
-            self._state = Cue.IDLE
+            self._table.enter(CentringState.IDLE)
             return False
-        way = 1.0 if circle.right else -1.0
-        ahead = 0.0 if place is None else (way * (place - turning.nose_rad)) % math.tau
-        sight = Sight(place is not None, ahead, abs(turning.heading_rad - self._given_at_rad))
-        for start, end, guard in TRANSITIONS:
-            if start is self._state and guard(sight, settings):
-                self._state = end
-                if end is Cue.GIVEN:
-                    self._given_at_rad = turning.heading_rad
-                    return True
-                return False
-        return False
+        target_rad = circle.strongest_rad if settings.cue_at == "strongest" else circle.roll_out_rad
+        sign = 1.0 if circle.right else -1.0
+        ahead_rad = 0.0 if target_rad is None else (sign * (target_rad - turning.nose_rad)) % math.tau
+        since_rad = abs(turning.heading_rad - self._given_at_rad)
+        inputs = CentringInputs(target_rad is not None, ahead_rad, since_rad, settings.lead_rad)
+        taken = self._table.update(inputs)
+        if taken is None or taken.end is not CentringState.GIVEN:
+            return False
+        self._given_at_rad = turning.heading_rad
+        return True

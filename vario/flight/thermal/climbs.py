@@ -8,11 +8,11 @@ new thermal. What a climb may do next stands in one table.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from dataclasses import dataclass
 from enum import Enum, auto
 
 from drivers.quick import quick
+from vario.flight.core.state_table import StateTable, Transition
 from vario.flight.motion.place import Place
 from vario.flight.motion.turning import Turning
 from vario.settings.schema import Circling
@@ -47,54 +47,63 @@ class Point:
     place: Place | None = None
 
 
-class State(Enum):
-    """Of the climb in progress."""
+class ClimbState(Enum):
+    """State of the climb in progress."""
 
     NONE = auto()
     CIRCLING = auto()
     PAUSE = auto()
-    """Not circling, but the climb may go on."""
+    """Not circling, but the climb may continue."""
 
 
 @quick
 @dataclass(frozen=True, slots=True)
-class Sight:
-    """What the guards look at."""
+class ClimbInputs:
+    """What the guards look at.
+
+    Attributes:
+        left_s: time since the last circling.
+        left_m: distance from it in the drifting air; 0 where not known.
+    """
 
     circling: bool
     on_ground: bool
     left_s: float
     left_m: float
-    """Time since the last circling, and how far from it in the drifting air; 0 where not known."""
+    settings: Circling
 
 
-Guard = Callable[[Sight, Circling], bool]
+def circling(i: ClimbInputs) -> bool:
+    """The mode is circling."""
+    return i.circling
 
 
-def _circling(s: Sight, _: Circling) -> bool:
-    return s.circling
+def not_circling(i: ClimbInputs) -> bool:
+    """The mode is not circling."""
+    return not i.circling
 
 
-def _not_circling(s: Sight, _: Circling) -> bool:
-    return not s.circling
+def circling_elsewhere(i: ClimbInputs) -> bool:
+    """Circling further away than `same_climb_distance`, or later than `same_climb_within`: a new climb."""
+    c = i.settings
+    return i.circling and (i.left_m > c.same_climb_distance_m or i.left_s > c.same_climb_within_s)
 
 
-def _elsewhere(s: Sight, c: Circling) -> bool:
-    return s.circling and (s.left_m > c.same_climb_distance_m or s.left_s > c.same_climb_within_s)
-
-
-def _over(s: Sight, c: Circling) -> bool:
-    return s.on_ground or (not s.circling and s.left_s > c.same_climb_within_s)
+def over(i: ClimbInputs) -> bool:
+    """On the ground, or no circling for `same_climb_within`: the climb is finished."""
+    return i.on_ground or (not i.circling and i.left_s > i.settings.same_climb_within_s)
 
 
 TRANSITIONS = (
-    # From, to, when, and whether what was in progress is finished. The first that holds is taken.
-    (State.NONE, State.CIRCLING, _circling, False),
-    (State.CIRCLING, State.PAUSE, _not_circling, False),
-    (State.PAUSE, State.NONE, _over, True),
-    (State.PAUSE, State.CIRCLING, _elsewhere, True),
-    (State.PAUSE, State.CIRCLING, _circling, False),
+    Transition(ClimbState.NONE, ClimbState.CIRCLING, circling),
+    Transition(ClimbState.CIRCLING, ClimbState.PAUSE, not_circling),
+    Transition(ClimbState.PAUSE, ClimbState.NONE, over),
+    Transition(ClimbState.PAUSE, ClimbState.CIRCLING, circling_elsewhere),
+    Transition(ClimbState.PAUSE, ClimbState.CIRCLING, circling),
 )
+
+_FINISHING = (over, circling_elsewhere)
+"""The guards after which the climb in progress is finished."""
 
 
 def drifted_m(then: Point, now: Point) -> float:
@@ -149,7 +158,7 @@ class Climbs:
 
     def __init__(self, settings: Circling) -> None:
         self.settings = settings
-        self.state = State.NONE
+        self._table = StateTable(TRANSITIONS)
         self.open: OpenClimb | None = None
         self._finished: list[Climb] = []
 
@@ -164,7 +173,7 @@ class Climbs:
             return
         climb = self.open.result()
         self.open = None
-        self.state = State.NONE
+        self._table.enter(ClimbState.NONE)
         if climb.turns >= FEWEST_TURNS:
             self._finished.append(climb)
 
@@ -174,20 +183,18 @@ class Climbs:
         if self.open is not None:
             left_s = begin.t_s - self.open.end.t_s if circling else now.t_s - self.open.end.t_s
             left_m = drifted_m(self.open.end, begin if circling else now)
-        sight = Sight(circling, on_ground, left_s, left_m)
-        for start, end, guard, finishes in TRANSITIONS:
-            if start is self.state and guard(sight, self.settings):
-                self._enter(end, begin, finishes=finishes)
-                break
-        if self.open is not None and self.state is State.CIRCLING and turning.now:
+        taken = self._table.update(ClimbInputs(circling, on_ground, left_s, left_m, self.settings))
+        if taken is not None:
+            self._enter(taken, begin)
+        if self.open is not None and self._table.state is ClimbState.CIRCLING and turning.now:
             self.open.turn(now)
 
-    def _enter(self, state: State, begin: Point, *, finishes: bool) -> None:
-        if finishes:
+    def _enter(self, taken: Transition[ClimbState, ClimbInputs], begin: Point) -> None:
+        if taken.guard in _FINISHING:
             self.close()
-        if state is State.CIRCLING:
+            self._table.enter(taken.end)
+        if taken.end is ClimbState.CIRCLING:
             if self.open is None:
                 self.open = OpenClimb(begin)
             else:
                 self.open.resume(begin)
-        self.state = state

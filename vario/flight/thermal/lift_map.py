@@ -63,7 +63,7 @@ class LiftMap:
     ) -> LiftPoint | None:
         """One frame; returns the point it completes."""
         t_s, dt_s = frame.t_s, frame.dt_s
-        if climb_mps is None or air_mps is None or dt_s == 0.0:
+        if climb_mps is None or air_mps is None:
             self._clear()
             return None
         if self._start is None:

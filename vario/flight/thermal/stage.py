@@ -13,12 +13,13 @@ from vario.flight.inputs.health import Inputs
 from vario.flight.motion.mode import Mode
 from vario.flight.motion.place import Place
 from vario.flight.motion.turning import Turning
+from vario.flight.setup import Setup
+from vario.flight.stage import ResetReason
 from vario.flight.thermal.airmass_velocity import RisingAir
 from vario.flight.thermal.centring import CentringCue
 from vario.flight.thermal.circle import FRESH_PER_TURN, Circle, circle_of
 from vario.flight.thermal.core_fit import Core, Floats, fit_core
 from vario.flight.thermal.lift_map import STEP_RAD, LiftMap, LiftPoint, offset_m
-from vario.settings.schema import Centring
 
 FIT_EVERY = 3
 """Points between two fits: 30 degrees of turn."""
@@ -70,21 +71,19 @@ NOTHING = Thermal(None, None, (), centring_now=False, centring_cues=0)
 class ThermalStage:
     """Keeps the map and makes the rest from it."""
 
-    def __init__(self, settings: Centring) -> None:
-        self._settings = settings
-        self._map = LiftMap()
-        self._cue = CentringCue()
+    def __init__(self, setup: Setup) -> None:
         self._rising = RisingAir()
         self._from_north = False
         self._now = NOTHING
-        self._since_fit = 0
+        self.configure(setup)
+        self.reset(ResetReason.START)
 
-    def configure(self, settings: Centring) -> None:
+    def configure(self, setup: Setup) -> None:
         """Take changed settings."""
-        self._settings = settings
+        self._settings = setup.settings.centring
 
-    def begin_again(self) -> None:
-        """The clock has jumped: how old the points of the map are is not known any more."""
+    def reset(self, reason: ResetReason) -> None:
+        """Clear the map; the count of cues and the sink learned stay."""
         self._map = LiftMap()
         self._cue = CentringCue()
         self._now = replace(NOTHING, centring_cues=self._now.centring_cues)

@@ -13,6 +13,8 @@ from enum import StrEnum
 from drivers.quick import quick
 from vario.flight.inputs.quality import Quality
 from vario.flight.motion.mode import Mode
+from vario.flight.setup import Setup
+from vario.flight.stage import ResetReason
 
 PATIENCE_S = 1.0
 """How long a cue waits for a more important one to end; later it would tell old news."""
@@ -135,28 +137,28 @@ RULES = (
 class CueStage:
     """Runs the table. What sounds gives way to what is more important, and to nothing else."""
 
-    def __init__(self) -> None:
+    def __init__(self, setup: Setup) -> None:
         self._call: CueCall | None = None
-        self._before: Happenings | None = None
-        self._ends_s = 0.0
-        self._sounding = len(RULES)
-        self._waiting_until_s: dict[int, float] = {}
-        self._not_before_s: dict[int, float] = {}
         self._sensors = _SensorWatch()
+        self.configure(setup)
+        self.reset(ResetReason.START)
+
+    def configure(self, setup: Setup) -> None:
+        """Nothing to configure."""
 
     @property
     def awake(self) -> bool:
         """Whether every sensor has had its time to speak: what is missing now is missing."""
         return self._sensors.awake
 
-    def begin_again(self) -> None:
-        """The clock has jumped: no cue waits, and none is held back until a time that may never come."""
-        self._before = None
+    def reset(self, reason: ResetReason) -> None:
+        """Drop waiting cues and the times before which a cue is not repeated."""
+        self._before: Happenings | None = None
         self._ends_s = 0.0
         self._sounding = len(RULES)
-        self._waiting_until_s.clear()
-        self._not_before_s.clear()
-        self._sensors.begin_again()
+        self._waiting_until_s: dict[int, float] = {}
+        self._not_before_s: dict[int, float] = {}
+        self._sensors.reset()
 
     def update(self, now: Happenings) -> CueCall | None:
         """The latest call, new or old; None before the first one."""
@@ -178,7 +180,7 @@ class CueStage:
     def _begin(self, index: int, t_s: float) -> None:
         rule = RULES[index]
         if rule.cue is Cue.SENSOR_LOST:
-            self._sensors.told()
+            self._sensors.acknowledge()
         self._call = CueCall(rule.cue, self._call.number + 1 if self._call else 1, rule.is_warning)
         self._sounding, self._ends_s = index, t_s + rule.lasts_s
         self._not_before_s[index] = t_s + rule.again_after_s
@@ -189,22 +191,16 @@ class _SensorWatch:
     """Tells a sensor that has gone from one that was never there."""
 
     def __init__(self) -> None:
-        self._there = Quality.OK
-        self._news = Quality.OK
-        self._first_s: float | None = None
-        self.awake = False
+        self.reset()
+
+    def reset(self) -> None:
+        """Give the sensors time to deliver again, and the vario time to settle."""
+        self._there = self._news = Quality.OK
         self._quality: Quality | None = None
+        self.awake = False
+        self._first_s: float | None = None
         self._vario_seen = False
         self._unknown_since_s: float | None = None
-
-    def begin_again(self) -> None:
-        """The clock has jumped: the sensors have time to speak again, and the vario to settle."""
-        self._there = self._news = Quality.OK
-        self._quality = None
-        self.awake = False
-        self._first_s = None
-        self._vario_seen = False
-        self._unknown_since_s = None
 
     def update(self, now: Happenings) -> bool:
         """True as long as a loss is news: until it has been called out, or the sensor is back."""
@@ -230,8 +226,8 @@ class _SensorWatch:
                 self._there &= ~flag
                 self._news |= flag
 
-    def told(self) -> None:
-        """The loss has been called out."""
+    def acknowledge(self) -> None:
+        """The loss has been announced."""
         self._news = Quality.OK
 
     def _vario_lost(self, now: Happenings) -> bool:

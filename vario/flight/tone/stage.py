@@ -19,6 +19,8 @@ from enum import Enum, StrEnum, auto
 from drivers.quick import quick
 from vario.flight.inputs.quality import Quality
 from vario.flight.motion.mode import Mode
+from vario.flight.setup import Setup
+from vario.flight.stage import ResetReason
 from vario.flight.tone.cues import CueCall, CueStage, Happenings
 from vario.settings.tone import Tone, ToneCurve
 
@@ -88,12 +90,16 @@ class ToneStage:
     Remembers in which zone (low, quiet, high) the value lay last, for the hysteresis, and the cues.
     """
 
-    def __init__(self, settings: Tone) -> None:
-        self._cues = CueStage()
-        self.configure(settings)
+    def __init__(self, setup: Setup) -> None:
+        self._cues = CueStage(setup)
+        self._use(setup.settings.tone)
 
-    def configure(self, settings: Tone) -> None:
+    def configure(self, setup: Setup) -> None:
         """Take changed settings; a cue that sounds goes on."""
+        if setup.settings.tone != self._settings:
+            self._use(setup.settings.tone)
+
+    def _use(self, settings: Tone) -> None:
         self._settings = settings
         curve = self._curve = settings.curve
         self._vario = _Zones(curve.quiet_from_mps, curve.quiet_to_mps, HYSTERESIS_MPS)
@@ -101,9 +107,9 @@ class ToneStage:
         self._cruise = _Zones(cruise.quiet_from_mps, curve.quiet_to_mps, HYSTERESIS_MPS)
         self._speed = _Zones(-cruise.speed_quiet_mps, cruise.speed_quiet_mps, SPEED_HYSTERESIS_MPS)
 
-    def begin_again(self) -> None:
-        """The clock has jumped."""
-        self._cues.begin_again()
+    def reset(self, reason: ResetReason) -> None:
+        """Reset the cues; the tone follows its input again from the next frame on."""
+        self._cues.reset(reason)
 
     def update(self, heard: Heard) -> ToneCommand:
         """The command for this frame."""

@@ -20,6 +20,8 @@ from drivers.samples import GnssVel
 from vario.flight.inputs.channel_health import MAX_AGE_S
 from vario.flight.inputs.health import Inputs
 from vario.flight.motion.attitude import Attitude
+from vario.flight.setup import Setup
+from vario.flight.stage import ResetReason
 from vario.flight.wind.circle import CircleWatch, FlownCircle
 from vario.flight.wind.filter import USUAL_SCALE, WindFilter
 from vario.flight.wind.noise import WindNoise
@@ -115,10 +117,21 @@ def _worth_saying(filter_: WindFilter) -> _Found | None:
 
 
 class WindStage:
-    """Feeds the filter and says what it knows."""
+    """Feeds the filter and returns its state where that is known well enough."""
 
-    def __init__(self, noise: WindNoise | None = None) -> None:
-        self._filter = WindFilter(noise or WindNoise())
+    def __init__(self, setup: Setup) -> None:
+        self.configure(setup)
+        self.reset(ResetReason.START)
+
+    def configure(self, setup: Setup) -> None:
+        """Nothing to configure."""
+
+    def reset(self, reason: ResetReason) -> None:
+        """After a gap the wind is kept and only ages; otherwise its age is not known and it is forgotten."""
+        if reason is ResetReason.GAP:
+            self._turning = False
+            return
+        self._filter = WindFilter(WindNoise())
         self._circles = CircleWatch()
         self._moments: deque[_Moment] = deque()
         self._turned_rad = 0.0
@@ -153,7 +166,7 @@ class WindStage:
 
     def _remember(self, inputs: Inputs, attitude: Attitude | None, tas_mps: float | None) -> None:
         t_s, dt_s = inputs.frame.t_s, inputs.frame.dt_s
-        if attitude is None or dt_s == 0.0:
+        if attitude is None:
             self._turning = False
         elif not self._turning:
             self._turning = True

@@ -10,6 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from drivers.quick import quick
+from vario.flight.core.low_pass import LowPass
 from vario.flight.core.polar import true_scale
 from vario.flight.inputs.health import Inputs
 from vario.flight.motion.attitude import Attitude
@@ -57,13 +58,13 @@ class AirmassStage:
 
     def reset(self, reason: ResetReason) -> None:
         """Assume straight flight until the next load factor."""
-        self._load = 1.0
+        self._load = LowPass(LOAD_LAG_S, 1.0)
         self._load_sample = 1.0
         self._load_age_s = 0.0
 
     def update(self, inputs: Inputs, attitude: Attitude | None, energy: Energy, mode: Mode) -> Airmass:
         """One frame. `mode` is that of the frame before."""
-        self._follow_load(inputs, attitude)
+        load = self._load_factor(inputs, attitude)
         if self._polar is None or energy.vario_mps is None or energy.ias_mps is None:
             return NOTHING
         if mode in (Mode.GROUND, Mode.LAUNCH):
@@ -71,15 +72,15 @@ class AirmassStage:
         if energy.ias_mps < POLAR_FROM * self._polar.min_sink_speed_mps or energy.density_kgpm3 is None:
             return NOTHING
         scale = true_scale(energy.density_kgpm3)
-        netto_mps = energy.vario_mps + scale * self._polar.sink_loaded_mps(energy.ias_mps, self._load)
+        netto_mps = energy.vario_mps + scale * self._polar.sink_loaded_mps(energy.ias_mps, load)
         return Airmass(netto_mps, netto_mps - scale * self._circling_sink_mps)
 
-    def _follow_load(self, inputs: Inputs, attitude: Attitude | None) -> None:
-        """Follow the load factor of the IMU, else of another instrument, else 1."""
+    def _load_factor(self, inputs: Inputs, attitude: Attitude | None) -> float:
+        """The smoothed load factor of the IMU, else of another instrument, else 1."""
         self._load_age_s += inputs.frame.dt_s
         if inputs.frame.load_factor:
             self._load_sample, self._load_age_s = inputs.frame.load_factor[-1].load, 0.0
         elif self._load_age_s > LOAD_KEPT_S:
             self._load_sample = 1.0
         target = self._load_sample if attitude is None else attitude.load_factor
-        self._load += min(1.0, inputs.frame.dt_s / LOAD_LAG_S) * (target - self._load)
+        return self._load.follow(target, inputs.frame.dt_s)

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from drivers.quick import quick
+from vario.flight.core.low_pass import LowPass
 from vario.flight.core.state_table import StateTable, Transition
 from vario.flight.inputs.health import Inputs
 from vario.flight.motion.energy import Energy
@@ -43,6 +44,9 @@ TOW_TURN_RADPS = math.radians(10.0)
 """An aerotow does not turn as tightly as this for a full circle; such a turn is thermalling after release."""
 
 LAUNCH_LONGEST_S = 1800.0
+
+VARIO_LAG_S = 4.0
+"""Smoothing of the vario that the guards look at."""
 
 
 class Mode(StrEnum):
@@ -175,6 +179,7 @@ class ModeStage:
 
     def __init__(self, setup: Setup) -> None:
         self._table = StateTable(TRANSITIONS)
+        self._vario = LowPass(VARIO_LAG_S)
         self.mode = Mode.GROUND
         self.configure(setup)
         self.reset(ResetReason.START)
@@ -193,7 +198,7 @@ class ModeStage:
             self._start_energy_m: float | None = None
         self._table.restart_holds()
         self._since_s: float | None = None
-        self._smooth_vario_mps: float | None = None
+        self._vario.reset()
         self._ground_speed_mps: float | None = None
 
     def update(self, inputs: Inputs, energy: Energy, turning: Turning) -> Mode:
@@ -217,11 +222,7 @@ class ModeStage:
             self._ground_speed_mps = math.hypot(sample.north_mps, sample.east_mps)
 
     def _inputs(self, energy: Energy, turning: Turning, in_mode_s: float, dt_s: float) -> ModeInputs:
-        if energy.vario_mps is None:
-            self._smooth_vario_mps = None
-        else:
-            last = energy.vario_mps if self._smooth_vario_mps is None else self._smooth_vario_mps
-            self._smooth_vario_mps = last + min(1.0, dt_s / 4.0) * (energy.vario_mps - last)
+        vario_mps = self._vario.update(energy.vario_mps, dt_s)
         if self.mode is Mode.GROUND and _slow(energy.tas_mps, self._ground_speed_mps):
             self._was_still = True
         if self._start_energy_m is None:
@@ -232,7 +233,7 @@ class ModeStage:
         return ModeInputs(
             energy.tas_mps,
             self._ground_speed_mps,
-            self._smooth_vario_mps,
+            vario_mps,
             gain_m,
             in_mode_s,
             self._was_still,

@@ -13,6 +13,7 @@ from typing import Protocol
 
 from drivers.quick import quick
 from drivers.samples import GnssVel
+from vario.flight.core.low_pass import low_pass_weight
 from vario.flight.inputs.health import Inputs
 from vario.flight.motion.attitude import Attitude
 from vario.flight.setup import Setup
@@ -116,7 +117,7 @@ class TurningStage:
         # Asked in every frame: what the gyro has counted must not be counted again when it falls out.
         tracked_rad = self._track.step_rad(t_s)
         step = raw * dt_s if attitude is not None else tracked_rad
-        self._rate_radps += min(1.0, dt_s / RATE_LAG_S) * (raw - self._rate_radps)
+        self._rate_radps += low_pass_weight(dt_s, RATE_LAG_S) * (raw - self._rate_radps)
         self._heading_rad += step
         self._count(step, t_s, dt_s)
         nose_rad = self._heading_rad + (self._north_rad or 0.0)
@@ -145,16 +146,16 @@ class TurningStage:
         if direction is None:
             return
         if self._track.step_s > 0.0:
-            share = self._track.step_s / DRIFT_LAG_S
+            share = low_pass_weight(self._track.step_s, DRIFT_LAG_S)
             apart = turn_rate_radps - self._track.rate_radps - self._drift_radps
-            wanted = self._drift_radps + min(1.0, share) * apart
+            wanted = self._drift_radps + share * apart
             self._drift_radps = max(-MOST_DRIFT_RADPS, min(MOST_DRIFT_RADPS, wanted))
         then_rad = self._heading_rad + self._rate_radps * (sample.t_s - before_s)
         off = direction - then_rad
         if self._north_rad is None:
             self._north_rad = math.remainder(off, math.tau)
             return
-        share = min(1.0, self._track.step_s / NORTH_LAG_S)
+        share = low_pass_weight(self._track.step_s, NORTH_LAG_S)
         self._north_rad += share * math.remainder(off - self._north_rad, math.tau)
 
     def _count(self, step_rad: float, t_s: float, dt_s: float) -> None:

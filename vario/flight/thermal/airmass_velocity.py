@@ -13,6 +13,8 @@ from __future__ import annotations
 
 import math
 
+from vario.flight.core.low_pass import low_pass_weight
+
 USUAL_SINK_MPS = 0.9
 """Of a glider in a turn, until it is known better (common practice, no source)."""
 
@@ -58,7 +60,7 @@ class RisingAir:
             return vario_mps + self._sink_mps
         power = math.pow(max(load, 0.0), LOAD_POWER)
         if air_up_mps is not None:
-            share = min(1.0, dt_s / SLOW_S)
+            share = low_pass_weight(dt_s, SLOW_S)
             self._sink_mps += share * (air_up_mps - vario_mps - self._sink_mps)
             self._load += share * (power - self._load)
         low, high = SINK_LIMITS_MPS

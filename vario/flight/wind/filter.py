@@ -27,6 +27,7 @@ import math
 
 import numpy as np
 
+from vario.flight.core.low_pass import low_pass_weight
 from vario.flight.wind.state import SIZE, START_SCALE, TURN, B, E, Floats, N, WindState
 
 USUAL_SCALE = 0.08
@@ -172,7 +173,7 @@ class WindFilter(WindState):
     def _look(self, cos: float, sin: float) -> None:
         """Follow the mean direction of flight."""
         old = self._mean_direction or (cos, sin)
-        share = min(1.0, self._since_s / SPREAD_S)
+        share = low_pass_weight(self._since_s, SPREAD_S)
         self._mean_direction = old[0] + share * (cos - old[0]), old[1] + share * (sin - old[1])
 
     @property

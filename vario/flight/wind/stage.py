@@ -17,6 +17,7 @@ from dataclasses import dataclass
 
 from drivers.quick import quick
 from drivers.samples import GnssVel
+from vario.flight.core.low_pass import low_pass_weight
 from vario.flight.inputs.channel_health import MAX_AGE_S
 from vario.flight.inputs.health import Inputs
 from vario.flight.motion.attitude import Attitude
@@ -229,7 +230,7 @@ class WindStage:
     def _moved_m(self, sample: GnssVel, dt_s: float) -> float:
         """How far the glider has left its air behind: turns average out."""
         wind_north, wind_east = self._filter.wind_mps
-        share = max(0.0, min(1.0, dt_s / NET_S))
+        share = low_pass_weight(max(dt_s, 0.0), NET_S)
         self._net_north_mps += share * (sample.north_mps - wind_north - self._net_north_mps)
         self._net_east_mps += share * (sample.east_mps - wind_east - self._net_east_mps)
         return math.hypot(self._net_north_mps, self._net_east_mps) * max(dt_s, 0.0)

@@ -86,7 +86,7 @@ class Paper:
     def _step(self, rate: float, north: float, east: float, mode: Mode) -> None:
         nose = self.heading % math.tau
         turning = Turning(
-            rate, self.heading, 0.0, self.heading, active=True, now=True, nose_rad=nose, from_north=True
+            rate, self.heading, 0.0, self.heading, active=True, now=True, heading_rad=nose, from_north=True
         )
         place = Place(north + self.wind[0] * self.t_s, east + self.wind[1] * self.t_s, 1, *self.wind)
         energy = Energy(1000.0, self.shown, 25.0, 26.0, 1.1, self.shown, 1035.0, compensated=True)
@@ -316,7 +316,7 @@ def test_a_picture_that_jumps_about_gives_no_burst_of_cues() -> None:
         heading = 0.02 * k
         circle = Circle((), (), 1.0, 1.0, 0.1, (1.7 * k) % math.tau, None, right=True, from_north=True)
         turning = Turning(
-            0.3, heading, 0.0, heading, active=True, now=True, nose_rad=heading % math.tau, from_north=True
+            0.3, heading, 0.0, heading, active=True, now=True, heading_rad=heading % math.tau, from_north=True
         )
         if cue.update(circle, turning, cue_settings):
             given_at.append(heading)
@@ -344,7 +344,7 @@ def test_the_map_is_bounded_and_drifts() -> None:
 
 def test_points_of_straight_flight_are_on_the_map_too() -> None:
     lift_map = LiftMap()
-    turning = Turning(0.0, 0.0, 0.0, 0.0, active=False, now=False, nose_rad=0.5, from_north=True)
+    turning = Turning(0.0, 0.0, 0.0, 0.0, active=False, now=False, heading_rad=0.5, from_north=True)
     for k in range(401):
         place = Place(2.5 * k, 0.0, 1, 0.0, 0.0)
         lift_map.update(Frame(0.1 * k, 0.1), turning, place, climb_mps=1.0, air_mps=1.8, lag_s=1.0)

@@ -293,10 +293,10 @@ def test_a_gyro_that_falls_out_in_a_circle_is_not_counted_twice() -> None:
     """What GNSS saw of the turning while the gyro counted it is not owed when it has to take over."""
     paper = airborne()
     paper.fly(72.0, TURN)
-    heading_rad, turned_rad = paper.turning_now.heading_rad, paper.turning_now.turned_rad
+    turn_angle_rad, turned_rad = paper.turning_now.turn_angle_rad, paper.turning_now.turned_rad
     paper.gyro = False
     paper.fly(0.5, TURN)
-    assert paper.turning_now.heading_rad - heading_rad == pytest.approx(0.5 * TURN, abs=0.1)
+    assert paper.turning_now.turn_angle_rad - turn_angle_rad == pytest.approx(0.5 * TURN, abs=0.1)
     assert paper.turning_now.turned_rad - turned_rad == pytest.approx(0.5 * TURN, abs=0.1)
     assert paper.names()[-1] == "circling"
 

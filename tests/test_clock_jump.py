@@ -25,7 +25,7 @@ from vario.flight.pipeline import Pipeline
 from vario.flight.reading import Reading
 from vario.flight.setup import Setup
 from vario.flight.stage import ResetReason
-from vario.flight.tone.cues import RULES, Cue, CueStage, Happenings
+from vario.flight.tone.cues import RULES, Cue, CueInputs, CueStage
 from vario.settings.load import parse_settings
 
 JUMP_AT_S = 400.0
@@ -149,7 +149,7 @@ def test_the_wind_ages_across_a_gap_and_goes_where_the_clock_was_set_back(
         assert after.age_s >= before.age_s
 
 
-CALM = Happenings(
+CALM = CueInputs(
     0.0,
     Mode.CRUISE,
     Quality.OK,
@@ -158,7 +158,7 @@ CALM = Happenings(
     worth_turning=False,
     setting_rejected=False,
     battery_low=False,
-    fitted=Quality.OK,
+    expected_sensors=Quality.OK,
 )
 
 

@@ -17,7 +17,8 @@ from hypothesis import strategies as st
 from drivers.samples import GnssPos
 from tests.setups import setup
 from tests.test_polar import CLUB, KMH, LIMITS
-from vario.flight.cruise.glide import Glide, GlideStage, over_ground_mps, way
+from vario.flight.core.geodesy import great_circle
+from vario.flight.cruise.glide import Glide, GlideStage, over_ground_mps
 from vario.flight.wind.stage import Wind
 from vario.settings.schema import Goal
 
@@ -56,7 +57,7 @@ def unit(lat: float, lon: float) -> np.ndarray:
 def test_quarters_of_the_earth() -> None:
     ways = {(90.0, 0.0): 0.0, (0.0, 90.0): 90.0, (-90.0, 0.0): 180.0, (0.0, -90.0): 270.0}
     for target, bearing in ways.items():
-        distance_m, bearing_rad = way(0.0, 0.0, *target)
+        distance_m, bearing_rad = great_circle(0.0, 0.0, *target)
         assert distance_m == pytest.approx(math.pi / 2 * EARTH_M)
         assert math.degrees(bearing_rad) == pytest.approx(bearing, abs=1e-6)
 
@@ -66,7 +67,7 @@ def test_the_way_agrees_with_vectors(lat_1: float, lon_1: float, lat_2: float, l
     """Oracle: angle and tangent of unit vectors (numpy)."""
     here, there = unit(lat_1, lon_1), unit(lat_2, lon_2)
     angle = math.atan2(float(np.linalg.norm(np.cross(here, there))), float(here @ there))
-    distance_m, bearing_rad = way(lat_1, lon_1, lat_2, lon_2)
+    distance_m, bearing_rad = great_circle(lat_1, lon_1, lat_2, lon_2)
     assert distance_m == pytest.approx(EARTH_M * angle, abs=1.0)
     if 1e-4 < angle < math.pi - 1e-4:
         towards = there - (there @ here) * here

@@ -352,7 +352,7 @@ def test_a_lasting_fault_is_a_bounded_number_of_tries() -> None:
     )
 )
 def test_whatever_happens_on_the_bus_the_loop_lives_and_all_return(
-    happenings: list[tuple[float, int, int]],
+    cue_inputs: list[tuple[float, int, int]],
 ) -> None:
     rig = Rig()
     chips = dict(rig.bus._chips)
@@ -381,7 +381,7 @@ def test_whatever_happens_on_the_bus_the_loop_lives_and_all_return(
         for chip in chips.values():
             chip.powered, chip.frozen, chip.late_s, chip.garbled_reads = True, False, 0.0, 0
 
-    for t_s, address, kind in happenings:
+    for t_s, address, kind in cue_inputs:
         rig.at(t_s, lambda address=address, kind=kind: spoil(address, kind))
     rig.at(20.0, mend)
     rig.run(20.0 + LONGEST_RETRY_S + 6.0)

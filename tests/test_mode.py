@@ -156,10 +156,12 @@ def test_gyro_drift_is_taken_out_by_the_track() -> None:
     paper.gyro_drift_radps = math.radians(1.5)
     paper.fly(480.0)
     assert "circling" not in paper.names()
-    start = paper.turning_now.heading_rad
+    start = paper.turning_now.turn_angle_rad
     paper.fly(120.0)
-    assert abs(paper.turning_now.heading_rad - start) < math.radians(20.0)
-    assert math.remainder(paper.turning_now.nose_rad - paper.track, math.tau) == pytest.approx(0.0, abs=0.1)
+    assert abs(paper.turning_now.turn_angle_rad - start) < math.radians(20.0)
+    assert math.remainder(paper.turning_now.heading_rad - paper.track, math.tau) == pytest.approx(
+        0.0, abs=0.1
+    )
 
 
 def test_the_heading_in_wind_is_that_through_the_air() -> None:
@@ -167,5 +169,5 @@ def test_the_heading_in_wind_is_that_through_the_air() -> None:
     for _ in range(10):
         paper.fly(3.7, math.radians(15.0))
         assert paper.turning_now.from_north
-        off = math.remainder(paper.turning_now.nose_rad - paper.track, math.tau)
+        off = math.remainder(paper.turning_now.heading_rad - paper.track, math.tau)
         assert abs(math.degrees(off)) < 4.0

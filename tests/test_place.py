@@ -19,7 +19,7 @@ from vario.flight.setup import Setup
 from vario.flight.wind.stage import Wind
 
 WIND = Wind(3.0, -4.0, 10.0, 0.2)
-STILL = Turning(0.0, 0.0, 0.0, 0.0, active=False, now=False, nose_rad=math.pi / 2, from_north=True)
+STILL = Turning(0.0, 0.0, 0.0, 0.0, active=False, now=False, heading_rad=math.pi / 2, from_north=True)
 
 
 def energy(tas_mps: float | None) -> Energy:

@@ -12,8 +12,8 @@ from scipy import signal
 from tests.setups import setup
 from vario.flight.inputs.quality import Quality
 from vario.flight.motion.mode import Mode
-from vario.flight.tone.cues import Cue, CueCall, Happenings
-from vario.flight.tone.stage import Heard, ToneCommand, ToneStage, Voice
+from vario.flight.tone.cues import Cue, CueCall, CueInputs
+from vario.flight.tone.stage import ToneCommand, ToneInputs, ToneStage, Voice
 from vario.settings.tone import Tone
 from vario.sound.rhythm import ATTACK_S, RELEASE_S
 from vario.sound.synth import GLIDE_S, Synth
@@ -40,8 +40,8 @@ def rendered(timeline: list[tuple[ToneCommand, int]], rate_hz: int = RATE_HZ) ->
     return np.concatenate([synth.render(command, n) for command, n in timeline])
 
 
-def heard(vario_mps: float | None, mode: Mode = Mode.CIRCLING) -> Heard:
-    return Heard(Happenings(0.0, mode, Quality.OK, vario_known=vario_mps is not None), vario_mps)
+def heard(vario_mps: float | None, mode: Mode = Mode.CIRCLING) -> ToneInputs:
+    return ToneInputs(CueInputs(0.0, mode, Quality.OK, vario_known=vario_mps is not None), vario_mps)
 
 
 def command_at(vario_mps: float, tone: Tone | None = None) -> ToneCommand:

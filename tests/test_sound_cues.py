@@ -16,8 +16,8 @@ from scipy import fft, signal
 from vario.flight.inputs.quality import Quality
 from vario.flight.motion.mode import Mode
 from vario.flight.setup import Setup
-from vario.flight.tone.cues import RULES, Cue, CueCall, Happenings
-from vario.flight.tone.stage import Heard, ToneCommand, ToneStage, Voice
+from vario.flight.tone.cues import RULES, Cue, CueCall, CueInputs
+from vario.flight.tone.stage import ToneCommand, ToneInputs, ToneStage, Voice
 from vario.settings.tone import Tone
 from vario.sound.synth import Synth
 
@@ -105,7 +105,7 @@ def test_a_cue_is_heard_over_the_tone_at_any_lift_and_sink(cue: Cue) -> None:
     stage = ToneStage(Setup())
     for vario_mps in np.arange(-5.0, 5.1, 0.5):
         command = stage.update(
-            Heard(Happenings(0.0, Mode.CIRCLING, Quality.OK, vario_known=True), float(vario_mps))
+            ToneInputs(CueInputs(0.0, Mode.CIRCLING, Quality.OK, vario_known=True), float(vario_mps))
         )
         steady = replace(command, beep_hz=None)
         tone = third_octaves(sounding(cue, steady) - sounding(cue))

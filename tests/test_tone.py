@@ -11,8 +11,8 @@ from pydantic import ValidationError
 from tests.setups import setup
 from vario.flight.inputs.quality import Quality
 from vario.flight.motion.mode import Mode
-from vario.flight.tone.cues import AWAKE_AFTER_S, Cue, Happenings
-from vario.flight.tone.stage import HYSTERESIS_MPS, Heard, ToneCommand, ToneStage, Voice
+from vario.flight.tone.cues import AWAKE_AFTER_S, Cue, CueInputs
+from vario.flight.tone.stage import HYSTERESIS_MPS, ToneCommand, ToneInputs, ToneStage, Voice
 from vario.settings.tone import TONE_PRESETS, Tone
 
 DEFAULTS = Tone()
@@ -36,9 +36,9 @@ varios = st.floats(-20.0, 20.0)
 presets = st.sampled_from(sorted(TONE_PRESETS))
 
 
-def heard(vario_mps: float | None, mode: Mode = Mode.CIRCLING, **known: float) -> Heard:
-    happenings = Happenings(0.0, mode, Quality.OK, vario_known=vario_mps is not None)
-    return Heard(happenings, vario_mps, **known)
+def heard(vario_mps: float | None, mode: Mode = Mode.CIRCLING, **known: float) -> ToneInputs:
+    cue_inputs = CueInputs(0.0, mode, Quality.OK, vario_known=vario_mps is not None)
+    return ToneInputs(cue_inputs, vario_mps, **known)
 
 
 def tone(**table: object) -> Tone:
@@ -123,9 +123,9 @@ def test_no_data_is_silence_and_forgets_the_zone() -> None:
 def test_a_vario_without_its_barometer_is_not_heard(mode: Mode) -> None:
     stage = ToneStage(setup(tone=tone(cruise={"source": "relative netto"})))
     stage.update(heard(3.0, mode))
-    lost = Happenings(1.0, mode, Quality.NO_BARO, vario_known=True)
+    lost = CueInputs(1.0, mode, Quality.NO_BARO, vario_known=True)
     for t_s in (1.0, 1.3):
-        result = stage.update(Heard(replace(lost, t_s=t_s), 3.0, 30.0, 35.0, 2.0))
+        result = stage.update(ToneInputs(replace(lost, t_s=t_s), 3.0, 30.0, 35.0, 2.0))
         assert result.level == 0.0
     assert result.cue is not None
     assert result.cue.cue is Cue.SENSOR_LOST
@@ -134,16 +134,16 @@ def test_a_vario_without_its_barometer_is_not_heard(mode: Mode) -> None:
 def test_a_climb_rate_is_not_heard_as_total_energy_while_the_airspeed_may_still_come() -> None:
     """Silence until it is known that there is no airspeed; then the climb rate, which has been called out."""
     stage = ToneStage(setup(tone=DEFAULTS))
-    plain = Happenings(
+    plain = CueInputs(
         0.0,
         Mode.CIRCLING,
         Quality.NO_AIRSPEED | Quality.UNCOMPENSATED,
         vario_known=True,
-        fitted=Quality.NO_AIRSPEED,
+        expected_sensors=Quality.NO_AIRSPEED,
     )
     heard_s, called_s = [], []
     for k in range(600):
-        result = stage.update(Heard(replace(plain, t_s=0.02 * k), 3.0))
+        result = stage.update(ToneInputs(replace(plain, t_s=0.02 * k), 3.0))
         if result.level > 0.0:
             heard_s.append(0.02 * k)
         if result.cue is not None:

@@ -61,7 +61,7 @@ COLUMNS: dict[str, tuple[Callable[[Reading], Value], int]] = {
     "speed_to_fly_mps": (lambda r: r.speed_to_fly_mps, 3),
     "quality": (lambda r: str(r.quality), 0),
     "turn_rate_radps": (lambda r: r.turning.rate_radps if r.turning.known else None, 4),
-    "heading_rad": (lambda r: r.turning.nose_rad if r.turning.from_north else None, 4),
+    "heading_rad": (lambda r: r.turning.heading_rad if r.turning.from_north else None, 4),
     "average_gain_m": (lambda r: r.averages.average_gain_m, 2),
     "turn_gain_m": (lambda r: r.averages.turn_gain_m, 2),
     "climb_gain_m": (lambda r: r.averages.climb_gain_m, 2),

@@ -30,9 +30,9 @@ from vario.flight.stage import Stage, reset_reason
 from vario.flight.thermal.averages import AveragesStage
 from vario.flight.thermal.climbs import Climb
 from vario.flight.thermal.stage import Thermal, ThermalStage
-from vario.flight.tone.cues import Happenings
+from vario.flight.tone.cues import CueInputs
 from vario.flight.tone.needle import NeedleStage
-from vario.flight.tone.stage import Heard, ToneStage
+from vario.flight.tone.stage import ToneInputs, ToneStage
 from vario.flight.wind.stage import WindStage
 from vario.settings.glider import Glider
 from vario.settings.schema import Settings
@@ -109,11 +109,11 @@ class Pipeline:
         speed = self._speed.update(frame.dt_s, energy, air, mode, attitude)
         needle = self._needle.update(energy.vario_mps, air.relative_netto_mps, frame.dt_s)
         quality = self._quality(inputs, energy)
-        cues = self._happenings(
+        cues = self._cue_inputs(
             inputs, mode, quality, needle_mps=needle.vario_mps, thermal=thermal, expected=expected
         )
         tone = self._tone.update(
-            Heard(cues, needle.vario_mps, energy.ias_mps, speed.command_mps, needle.relative_netto_mps)
+            ToneInputs(cues, needle.vario_mps, energy.ias_mps, speed.command_mps, needle.relative_netto_mps)
         )
         glide = self._glide.update(gnss.position, wind, energy.density_kgpm3)
         return Reading(
@@ -156,7 +156,7 @@ class Pipeline:
             for stage in self._stages:
                 stage.reset(reason)
 
-    def _happenings(
+    def _cue_inputs(
         self,
         inputs: Inputs,
         mode: Mode,
@@ -165,10 +165,10 @@ class Pipeline:
         needle_mps: float | None,
         thermal: Thermal,
         expected: Expected,
-    ) -> Happenings:
+    ) -> CueInputs:
         """What may cause a cue."""
         rejected, self._rejected_now = self._rejected_now, False
-        return Happenings(
+        return CueInputs(
             inputs.frame.t_s,
             mode,
             quality,
@@ -177,7 +177,7 @@ class Pipeline:
             worth_turning=expected.worth_turning,
             setting_rejected=rejected,
             battery_low=self._battery.update(inputs.frame.t_s, inputs.frame.supply),
-            fitted=self._expected_sensors,
+            expected_sensors=self._expected_sensors,
         )
 
     def _quality(self, inputs: Inputs, energy: Energy) -> Quality:

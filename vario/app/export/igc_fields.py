@@ -83,7 +83,7 @@ def _wind_mps(reading: Reading) -> float | None:
 
 
 def _heading_rad(reading: Reading) -> float | None:
-    return reading.turning.nose_rad if reading.turning.from_north else None
+    return reading.turning.heading_rad if reading.turning.from_north else None
 
 
 B_FIELDS = (

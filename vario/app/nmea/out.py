@@ -160,7 +160,7 @@ def _transducers(reading: Reading) -> Iterator[str]:
 def _heading_deg(reading: Reading) -> float | None:
     if not reading.turning.from_north:
         return None
-    return round(math.degrees(reading.turning.nose_rad), 1) % 360.0
+    return round(math.degrees(reading.turning.heading_rad), 1) % 360.0
 
 
 def _direction(angle_deg: float) -> str:

@@ -16,8 +16,8 @@ from vario.flight.inputs.frames import FRAME_S
 from vario.flight.inputs.quality import Quality
 from vario.flight.motion.mode import Mode
 from vario.flight.setup import Setup
-from vario.flight.tone.cues import RULES, CueCall, Happenings
-from vario.flight.tone.stage import Heard, ToneStage
+from vario.flight.tone.cues import RULES, CueCall, CueInputs
+from vario.flight.tone.stage import ToneInputs, ToneStage
 from vario.settings.schema import Settings
 from vario.settings.tone import Tone
 from vario.sound.live import LiveSink
@@ -92,8 +92,8 @@ def fly(keyboard: int, sink: Sink, tone: Tone, show: Callable[[Air], None]) -> N
                 air.press(key)
             show(air)
         if not air.silent:
-            happenings = Happenings(time.monotonic(), air.mode, Quality.OK, vario_known=True)
-            command = stage.update(Heard(happenings, air.vario_mps))
+            cue_inputs = CueInputs(time.monotonic(), air.mode, Quality.OK, vario_known=True)
+            command = stage.update(ToneInputs(cue_inputs, air.vario_mps))
             # A cue called by key is numbered apart from those the stage calls at a change of mode.
             if air.cue is not None and (command.cue is None or air.cue.number * 1000 > command.cue.number):
                 command = replace(command, cue=replace(air.cue, number=air.cue.number * 1000))

@@ -11,8 +11,8 @@ from vario.flight.inputs.frames import FRAME_S
 from vario.flight.inputs.quality import Quality
 from vario.flight.motion.mode import Mode
 from vario.flight.setup import Setup
-from vario.flight.tone.cues import RULES, Cue, CueCall, Happenings
-from vario.flight.tone.stage import Heard, ToneCommand, ToneStage
+from vario.flight.tone.cues import RULES, Cue, CueCall, CueInputs
+from vario.flight.tone.stage import ToneCommand, ToneInputs, ToneStage
 from vario.settings.quantity import SPEED
 from vario.settings.schema import Settings
 from vario.settings.tone import Tone
@@ -168,5 +168,5 @@ def _draw(arguments: argparse.Namespace, tone: Tone) -> int:
     return 0
 
 
-def _heard(vario_mps: float, t_s: float) -> Heard:
-    return Heard(Happenings(t_s, Mode.CIRCLING, Quality.OK, vario_known=True), vario_mps)
+def _heard(vario_mps: float, t_s: float) -> ToneInputs:
+    return ToneInputs(CueInputs(t_s, Mode.CIRCLING, Quality.OK, vario_known=True), vario_mps)

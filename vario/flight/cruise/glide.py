@@ -12,13 +12,11 @@ import math
 from dataclasses import dataclass
 
 from drivers.samples import GnssPos
+from vario.flight.core.geodesy import great_circle
 from vario.flight.core.polar import true_scale
 from vario.flight.setup import Setup
 from vario.flight.stage import ResetReason
 from vario.flight.wind.stage import Wind
-
-EARTH_M = 6_371_000.0
-"""The FAI sphere (FAI Sporting Code, General Section, on distances of the earth model)."""
 
 OLDEST_WIND_S = 600.0
 """A wind found longer ago says too little of the way home."""
@@ -38,16 +36,6 @@ class Glide:
     required: float | None
     available: float | None
     above_reserve_m: float | None
-
-
-def way(from_lat_deg: float, from_lon_deg: float, lat_deg: float, lon_deg: float) -> tuple[float, float]:
-    """Great-circle distance, m, and initial bearing from true north, rad, 0 to 2π."""
-    lat_1, lat_2 = math.radians(from_lat_deg), math.radians(lat_deg)
-    apart = math.radians(lon_deg - from_lon_deg)
-    half = math.sin((lat_2 - lat_1) / 2) ** 2 + math.cos(lat_1) * math.cos(lat_2) * math.sin(apart / 2) ** 2
-    distance_m = 2.0 * EARTH_M * math.asin(min(1.0, math.sqrt(half)))
-    north = math.cos(lat_1) * math.sin(lat_2) - math.sin(lat_1) * math.cos(lat_2) * math.cos(apart)
-    return distance_m, math.atan2(math.sin(apart) * math.cos(lat_2), north) % math.tau
 
 
 def over_ground_mps(tas_mps: float, along_mps: float, across_mps: float) -> float | None:
@@ -82,7 +70,9 @@ class GlideStage:
         goal = self._goal
         if position is None or goal.latitude is None or goal.longitude is None or goal.elevation_m is None:
             return None
-        distance_m, bearing_rad = way(position.lat_deg, position.lon_deg, goal.latitude, goal.longitude)
+        distance_m, bearing_rad = great_circle(
+            position.lat_deg, position.lon_deg, goal.latitude, goal.longitude
+        )
         height_m = position.altitude_m - goal.elevation_m - goal.reserve_m
         available = self._available(bearing_rad, wind, density_kgpm3)
         return Glide(

@@ -12,15 +12,13 @@ from dataclasses import dataclass
 
 from drivers.quick import quick
 from drivers.samples import GnssPos, GnssVel
+from vario.flight.core.geodesy import offset_m
 from vario.flight.inputs.health import Inputs
 from vario.flight.motion.energy import Energy
 from vario.flight.motion.turning import Turning
 from vario.flight.setup import Setup
 from vario.flight.stage import ResetReason
 from vario.flight.wind.stage import Wind
-
-EARTH_M = 6_371_008.8
-"""Mean radius (IUGG); over the few kilometres compared here an ellipsoid gives the same."""
 
 AHEAD_S = 2.0
 """A position is carried on with its velocity for this long."""
@@ -31,7 +29,7 @@ AHEAD_S = 2.0
 class Place:
     """A place in the frame numbered `frame`; places of different frames cannot be compared.
 
-    "North" is the zero of `Turning.nose_rad`: true north only where that says so.
+    "North" is the zero of `Turning.heading_rad`: true north only where that says so.
     `drift_north_mps`, `drift_east_mps` is how the air moves in this frame: the wind, or nothing where the
     frame is the air itself or the wind is not known.
     """
@@ -84,11 +82,10 @@ class PlaceStage:
             self._by_gnss = True
             self._frame += 1
         if self._fix is not None:
-            # Step by step, so that a metre stays a metre however far the flight goes.
-            middle_rad = math.radians((fix.lat_deg + self._fix.lat_deg) / 2)
-            self._north_m += math.radians(fix.lat_deg - self._fix.lat_deg) * EARTH_M
-            turned_deg = math.remainder(fix.lon_deg - self._fix.lon_deg, 360.0)
-            self._east_m += math.radians(turned_deg) * EARTH_M * math.cos(middle_rad)
+            # Step by step, so that the scale is right however far the flight goes.
+            north_m, east_m = offset_m(self._fix.lat_deg, self._fix.lon_deg, fix.lat_deg, fix.lon_deg)
+            self._north_m += north_m
+            self._east_m += east_m
         self._fix = fix
 
     def _over_ground(self, now_s: float, fix: GnssPos, wind: Wind | None) -> Place:
@@ -109,6 +106,6 @@ class PlaceStage:
             self._from_north = turning.from_north
             self._frame += 1
         step_m = energy.tas_mps * inputs.frame.dt_s
-        self._north_m += step_m * math.cos(turning.nose_rad)
-        self._east_m += step_m * math.sin(turning.nose_rad)
+        self._north_m += step_m * math.cos(turning.heading_rad)
+        self._east_m += step_m * math.sin(turning.heading_rad)
         return Place(self._north_m, self._east_m, self._frame, 0.0, 0.0)

@@ -63,18 +63,18 @@ class Turning:
 
     `rate_radps` is smoothed, right positive. `turned_rad` counts the heading change of the present turn in
     one direction, `since_s` is when it began; both start again when the turn ends or reverses.
-    `active` outlasts a short pause in the turn, `now` does not. `heading_rad` is all turning summed since
-    the start, unbounded, its zero arbitrary. `nose_rad` is the direction of flight through the air, from
+    `active` outlasts a short pause in the turn, `now` does not. `turn_angle_rad` is all turning summed since
+    the start, unbounded, its zero arbitrary. `heading_rad` is the direction of flight through the air, from
     true north if `from_north`, else from an arbitrary zero, 0 to 2π.
     """
 
     rate_radps: float
     turned_rad: float
     since_s: float
-    heading_rad: float
+    turn_angle_rad: float
     active: bool
     now: bool
-    nose_rad: float = 0.0
+    heading_rad: float = 0.0
     from_north: bool = False
     known: bool = True
     """Whether anything tells of turning now: without, the rate fades to 0 and means nothing."""
@@ -94,7 +94,7 @@ class TurningStage:
     def reset(self, reason: ResetReason) -> None:
         """Forget the turn, the heading and the drift of the gyro."""
         self._rate_radps = 0.0
-        self._heading_rad = 0.0
+        self._turn_angle_rad = 0.0
         self._turned_rad = 0.0
         self._since_s = 0.0
         self._slack_s = 0.0
@@ -118,21 +118,21 @@ class TurningStage:
         tracked_rad = self._track.step_rad(t_s)
         step = raw * dt_s if attitude is not None else tracked_rad
         self._rate_radps += low_pass_weight(dt_s, RATE_LAG_S) * (raw - self._rate_radps)
-        self._heading_rad += step
+        self._turn_angle_rad += step
         self._count(step, t_s, dt_s)
-        nose_rad = self._heading_rad + (self._north_rad or 0.0)
+        heading_rad = self._turn_angle_rad + (self._north_rad or 0.0)
         if attitude is None and self._track.direction_rad is not None:
-            nose_rad = self._track.now_rad(t_s)
+            heading_rad = self._track.now_rad(t_s)
             # Kept in step, so that a gyro that comes in starts from here.
-            self._north_rad = math.remainder(nose_rad - self._heading_rad, math.tau)
+            self._north_rad = math.remainder(heading_rad - self._turn_angle_rad, math.tau)
         return Turning(
             self._rate_radps,
             self._turned_rad,
             self._since_s,
-            self._heading_rad,
+            self._turn_angle_rad,
             self._active,
             self._active and self._slack_s == 0.0,
-            nose_rad % math.tau,
+            heading_rad % math.tau,
             self._north_rad is not None,
             known=attitude is not None or self._track.direction_rad is not None,
         )
@@ -150,7 +150,7 @@ class TurningStage:
             apart = turn_rate_radps - self._track.rate_radps - self._drift_radps
             wanted = self._drift_radps + share * apart
             self._drift_radps = max(-MOST_DRIFT_RADPS, min(MOST_DRIFT_RADPS, wanted))
-        then_rad = self._heading_rad + self._rate_radps * (sample.t_s - before_s)
+        then_rad = self._turn_angle_rad + self._rate_radps * (sample.t_s - before_s)
         off = direction - then_rad
         if self._north_rad is None:
             self._north_rad = math.remainder(off, math.tau)

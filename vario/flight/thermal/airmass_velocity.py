@@ -30,7 +30,7 @@ SINK_LIMITS_MPS = (0.4, 4.0)
 """From the best glider to a training two-seater flown crosswise."""
 
 
-class RisingAir:
+class AirmassVelocity:
     """Follows the sink where there is no polar for it."""
 
     def __init__(self) -> None:

@@ -43,7 +43,6 @@ class Averages:
     turn_gain_m: float | None = None
     climb_gain_m: float | None = None
     turn_s: float | None = None
-    climb_s: float | None = None
     turn_waits: bool = False
 
 
@@ -82,7 +81,7 @@ class _Window:
         """Gain over the last full circle of heading and its time, s; None until one is complete."""
 
         def turned(point: Point) -> float:
-            return abs(now.heading_rad - point.heading_rad)
+            return abs(now.turn_angle_rad - point.turn_angle_rad)
 
         while len(self._points) > 1 and turned(self._points[1]) >= math.tau:
             self._points.popleft()
@@ -140,7 +139,7 @@ class AveragesStage:
             self._window.clear()
             self._turn.clear()
             return Averages(None, None, None)
-        now = Point(t_s, self._continuous_energy_m(energy), turning.heading_rad, place)
+        now = Point(t_s, self._continuous_energy_m(energy), turning.turn_angle_rad, place)
         self._window.add(now)
         if not turning.active or turning.since_s != self._turn_since_s:
             self._turn.clear()
@@ -158,19 +157,18 @@ class AveragesStage:
         gain_m = self._window.gain_over_time_m(now, self._window_s)
         turn = self._turn.gain_over_turn_m(now) if circling else None
         turn_gain_m, turn_s = turn or (None, None)
-        climb_gain_m = climb_s = None
+        climb_gain_m = climb_mps = None
         if self._climbs.open is not None and now.t_s > self._climbs.open.begin.t_s:
             climb_gain_m = now.energy_m - self._climbs.open.begin.energy_m
-            climb_s = now.t_s - self._climbs.open.begin.t_s
+            climb_mps = climb_gain_m / (now.t_s - self._climbs.open.begin.t_s)
         return Averages(
             None if gain_m is None else gain_m / self._window_s,
-            _rate(turn_gain_m, turn_s),
-            _rate(climb_gain_m, climb_s),
+            None if turn is None else turn[0] / turn[1],
+            climb_mps,
             gain_m,
             turn_gain_m,
             climb_gain_m,
             turn_s,
-            climb_s,
             turn_waits=circling and turn is None,
         )
 
@@ -183,7 +181,3 @@ class AveragesStage:
         self._compensated = energy.compensated
         self._energy_m = energy.energy_altitude_m
         return energy.energy_altitude_m + self._step_m
-
-
-def _rate(gain_m: float | None, elapsed_s: float | None) -> float | None:
-    return None if gain_m is None or elapsed_s is None else gain_m / elapsed_s

@@ -94,11 +94,11 @@ class CentringCue:
             return False
         target_rad = circle.strongest_rad if settings.cue_at == "strongest" else circle.roll_out_rad
         sign = 1.0 if circle.right else -1.0
-        ahead_rad = 0.0 if target_rad is None else (sign * (target_rad - turning.nose_rad)) % math.tau
-        since_rad = abs(turning.heading_rad - self._given_at_rad)
+        ahead_rad = 0.0 if target_rad is None else (sign * (target_rad - turning.heading_rad)) % math.tau
+        since_rad = abs(turning.turn_angle_rad - self._given_at_rad)
         inputs = CentringInputs(target_rad is not None, ahead_rad, since_rad, settings.lead_rad)
         taken = self._table.update(inputs)
         if taken is None or taken.end is not CentringState.GIVEN:
             return False
-        self._given_at_rad = turning.heading_rad
+        self._given_at_rad = turning.turn_angle_rad
         return True

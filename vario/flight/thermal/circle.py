@@ -36,7 +36,7 @@ class Circle:
     `last_mps`, `mean_mps`: climb by sector, of the last turn and of several; None: not flown. `middle_mps`
     is the mean around the circle; `asymmetry_mps` how much faster the air rises at the best heading and
     `sigma_mps` the standard error of that. `strongest_rad` is the heading where the glider passes the
-    strongest lift and `roll_out_rad` where the nose points from the middle of the circle towards it; both
+    strongest lift and `roll_out_rad` where the heading points from the middle of the circle towards it; both
     None unless the asymmetry is significant. Headings are from true north if `from_north`, else from an
     arbitrary zero.
     """
@@ -73,15 +73,15 @@ def circle_of(
     """
     if len(points) < LEAST_TURN * math.tau / STEP_RAD:
         return None
-    turned = np.array([point.turned_rad for point in points])
+    turned = np.array([point.turn_angle_rad for point in points])
     age = np.abs(turned[-1] - turned)
     if age[0] < LEAST_TURN * math.tau:
         return None
     climb = np.array([point.climb_mps for point in points])
     air = np.array([point.air_mps for point in points])
-    nose = np.array([point.nose_rad for point in points])
+    heading = np.array([point.heading_rad for point in points])
     weight = np.exp(-age / (math.tau * memory_turns))
-    rows = np.column_stack((np.ones_like(nose), np.cos(nose), np.sin(nose)))
+    rows = np.column_stack((np.ones_like(heading), np.cos(heading), np.sin(heading)))
     normal = rows.T @ (rows * weight[:, None])
     both = np.linalg.solve(normal, rows.T @ (weight[:, None] * np.column_stack((climb, air))))
     middle, wave = float(both[0, 0]), both[:, 1]
@@ -96,8 +96,8 @@ def circle_of(
     strongest = math.atan2(b, a) % math.tau if significant else None
     quarter = math.pi / 2 if right else -math.pi / 2
     return Circle(
-        _sectors(nose, climb, (age < math.tau).astype(float)),
-        _sectors(nose, climb, weight),
+        _sectors(heading, climb, (age < math.tau).astype(float)),
+        _sectors(heading, climb, weight),
         middle,
         asymmetry,
         sigma,
@@ -108,8 +108,8 @@ def circle_of(
     )
 
 
-def _sectors(nose: np.ndarray, climb: np.ndarray, weight: np.ndarray) -> tuple[float | None, ...]:
-    sector = (nose / SECTOR_RAD).astype(int) % SECTORS
+def _sectors(heading: np.ndarray, climb: np.ndarray, weight: np.ndarray) -> tuple[float | None, ...]:
+    sector = (heading / SECTOR_RAD).astype(int) % SECTORS
     weights = np.bincount(sector, weight, SECTORS)
     sums = np.bincount(sector, weight * climb, SECTORS)
     return tuple(float(s / w) if w > 0.0 else None for s, w in zip(sums, weights, strict=True))

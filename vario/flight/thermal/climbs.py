@@ -43,7 +43,7 @@ class Point:
 
     t_s: float
     energy_m: float
-    heading_rad: float
+    turn_angle_rad: float
     place: Place | None = None
 
 
@@ -123,18 +123,18 @@ class OpenClimb:
     def __init__(self, begin: Point) -> None:
         self.begin = begin
         self.end = begin
-        self._heading_rad = begin.heading_rad
+        self._turn_angle_rad = begin.turn_angle_rad
         self._left_rad = 0.0
         self._right_rad = 0.0
 
     def resume(self, begin: Point) -> None:
         """Circling again, since `begin`."""
-        self._heading_rad = begin.heading_rad
+        self._turn_angle_rad = begin.turn_angle_rad
 
     def turn(self, now: Point) -> None:
         """Circling still."""
-        step = now.heading_rad - self._heading_rad
-        self._heading_rad = now.heading_rad
+        step = now.turn_angle_rad - self._turn_angle_rad
+        self._turn_angle_rad = now.turn_angle_rad
         self.end = now
         if step < 0.0:
             self._left_rad -= step

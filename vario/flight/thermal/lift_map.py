@@ -1,7 +1,7 @@
-"""The lift found, point by point, in the drifting air: for drawing from above and for finding the core.
+"""Map of the lift in the drifting air, as points: for the picture of the thermal and for finding the core.
 
-A point is the mean over a small piece of the way: ten degrees of a turn, or two seconds of straight flight.
-It is put where the glider was when the air did what the vario shows only now: earlier by its lag.
+A point is the mean over ten degrees of a turn or over two seconds of straight flight. The vario shows the air
+with a lag, so the point is placed where the glider was earlier by this lag.
 """
 
 from __future__ import annotations
@@ -17,29 +17,33 @@ from vario.flight.motion.turning import Turning
 STEP_RAD = math.radians(10.0)
 STEP_S = 2.0
 MOST_POINTS = 256
-"""Seven turns; older ones are forgotten."""
+"""About seven turns."""
 
 
 @dataclass(frozen=True, slots=True)
 class LiftPoint:
-    """The mean over a piece of the way.
+    """The mean over ten degrees of a turn, or over two seconds of straight flight.
 
-    `climb_mps` is total-energy vario, `air_mps` the rise of the air (`airmass_velocity`). `nose_rad` is the
-    direction of flight, the lag taken out; `turned_rad` is all turning so far. `place` is at time `t_s`;
-    None: not known.
+    Attributes:
+        climb_mps: total-energy vario.
+        air_mps: rise of the air, from `airmass_velocity`.
+        heading_rad: direction of flight, corrected for the lag of the vario.
+        turn_angle_rad: all turning since the start, unbounded.
+        turning: whether the glider was turning.
+        place: where the glider was at `t_s`; None: not known.
     """
 
     t_s: float
     climb_mps: float
     air_mps: float
-    nose_rad: float
-    turned_rad: float
+    heading_rad: float
+    turn_angle_rad: float
     turning: bool
     place: Place | None
 
 
 class LiftMap:
-    """Collects points; memory is bounded."""
+    """Collects the latest points."""
 
     def __init__(self) -> None:
         self.points: deque[LiftPoint] = deque(maxlen=MOST_POINTS)
@@ -61,24 +65,24 @@ class LiftMap:
         air_mps: float | None,
         lag_s: float,
     ) -> LiftPoint | None:
-        """One frame; returns the point it completes."""
+        """One frame; returns the point that it completes, if any."""
         t_s, dt_s = frame.t_s, frame.dt_s
         if climb_mps is None or air_mps is None:
             self._clear()
             return None
         if self._start is None:
-            self._start = (t_s, turning.heading_rad, place)
+            self._start = (t_s, turning.turn_angle_rad, place)
             return None
         self._time_s += dt_s
         self._climb += climb_mps * dt_s
         self._air += air_mps * dt_s
-        turned = turning.heading_rad - self._start[1]
+        turned = turning.turn_angle_rad - self._start[1]
         if abs(turned) < STEP_RAD and self._time_s < STEP_S:
             return None
         point = self._point(t_s, turning, place, turned, lag_s)
         self.points.append(point)
         self._clear()
-        self._start = (t_s, turning.heading_rad, place)
+        self._start = (t_s, turning.turn_angle_rad, place)
         return point
 
     def _point(
@@ -86,14 +90,14 @@ class LiftMap:
     ) -> LiftPoint:
         assert self._start is not None  # noqa: S101  (the caller has checked)
         start_s, start_rad, start = self._start
-        # The lag of a first-order filter turns the picture of a circle by atan(ωτ).
+        # A first-order lag of τ rotates the map of a circle by atan(ωτ).
         back = math.copysign(math.atan(abs(turning.rate_radps) * lag_s), turning.rate_radps)
-        nose_rad = turning.nose_rad - turned / 2 - back
+        heading_rad = turning.heading_rad - turned / 2 - back
         return LiftPoint(
             (start_s + t_s) / 2 - lag_s,
             self._climb / self._time_s,
             self._air / self._time_s,
-            nose_rad % math.tau,
+            heading_rad % math.tau,
             start_rad + turned / 2,
             turning.now,
             _between(start, place, t_s - start_s, lag_s),
@@ -101,7 +105,7 @@ class LiftMap:
 
 
 def _between(start: Place | None, end: Place | None, took_s: float, lag_s: float) -> Place | None:
-    """Half-way between two places, and earlier by the lag."""
+    """The place half-way between two places, earlier by the lag."""
     if start is None or end is None or start.frame != end.frame:
         return None
     share = 0.5 - lag_s / took_s
@@ -111,7 +115,7 @@ def _between(start: Place | None, end: Place | None, took_s: float, lag_s: float
 
 
 def offset_m(point: LiftPoint, place: Place, t_s: float) -> tuple[float, float] | None:
-    """How far north and east of `place` at time `t_s` the air of a point is by then."""
+    """How far north and east of `place` the air of a point has drifted by the time `t_s`, m."""
     then = point.place
     if then is None or then.frame != place.frame:
         return None

@@ -15,7 +15,7 @@ from vario.flight.motion.place import Place
 from vario.flight.motion.turning import Turning
 from vario.flight.setup import Setup
 from vario.flight.stage import ResetReason
-from vario.flight.thermal.airmass_velocity import RisingAir
+from vario.flight.thermal.airmass_velocity import AirmassVelocity
 from vario.flight.thermal.centring import CentringCue
 from vario.flight.thermal.circle import FRESH_PER_TURN, Circle, circle_of
 from vario.flight.thermal.core_fit import Core, Floats, fit_core
@@ -72,7 +72,7 @@ class ThermalStage:
     """Keeps the map and makes the rest from it."""
 
     def __init__(self, setup: Setup) -> None:
-        self._rising = RisingAir()
+        self._airmass_velocity = AirmassVelocity()
         self._from_north = False
         self._now = NOTHING
         self.configure(setup)
@@ -113,7 +113,9 @@ class ThermalStage:
             turning,
             place,
             climb_mps=climb_mps,
-            air_mps=self._rising.update(inputs.frame.dt_s, climb_mps, air.netto_mps, load, air_up_mps),
+            air_mps=self._airmass_velocity.update(
+                inputs.frame.dt_s, climb_mps, air.netto_mps, load, air_up_mps
+            ),
             lag_s=lag_s,
         )
         circling = mode is Mode.CIRCLING and turning.active
@@ -151,21 +153,21 @@ class ThermalStage:
 
     def _shift(self, t_s: float, turning: Turning, place: Place) -> Shift | None:
         rows = []
-        latest = self._map.points[-1].turned_rad
+        latest = self._map.points[-1].turn_angle_rad
         for point in self._map.points:
             offset = offset_m(point, place, t_s)
             if offset is not None:
-                age = abs(latest - point.turned_rad)
-                rows.append((*offset, point.air_mps, age, point.nose_rad, point.turning))
+                age = abs(latest - point.turn_angle_rad)
+                rows.append((*offset, point.air_mps, age, point.heading_rad, point.turning))
         if not rows:
             return None
-        north, east, air_mps, ages, nose, turning_then = (
+        north, east, air_mps, ages, heading, turning_then = (
             np.array(column, float) for column in zip(*rows, strict=True)
         )
         turn = (ages < math.tau) & (turning_then > 0.0)
         if np.count_nonzero(turn) < 0.8 * math.tau / STEP_RAD:
             return None
-        middle_n, middle_e = _middle(north[turn], east[turn], nose[turn])
+        middle_n, middle_e = _middle(north[turn], east[turn], heading[turn])
         weight = (
             np.exp(-ages / (math.tau * self._settings.memory_turns)) * FRESH_PER_TURN * STEP_RAD / math.tau
         )
@@ -177,7 +179,7 @@ class ThermalStage:
         return Shift(
             distance_m,
             bearing,
-            math.remainder(bearing - turning.nose_rad, math.tau),
+            math.remainder(bearing - turning.heading_rad, math.tau),
             core.sigma_m,
             distance_m > max(LEAST_SHIFT_M, 2.0 * core.sigma_m),
             turning.from_north,
@@ -185,9 +187,9 @@ class ThermalStage:
         )
 
 
-def _middle(north: Floats, east: Floats, nose: Floats) -> tuple[float, float]:
+def _middle(north: Floats, east: Floats, heading: Floats) -> tuple[float, float]:
     """The middle of a turn: where its points lie apart from going round, however unevenly they are spread."""
-    rows = np.column_stack((np.ones_like(nose), np.cos(nose), np.sin(nose)))
+    rows = np.column_stack((np.ones_like(heading), np.cos(heading), np.sin(heading)))
     middle = np.linalg.lstsq(rows, np.column_stack((north, east)), rcond=None)[0][0]
     return float(middle[0]), float(middle[1])
 

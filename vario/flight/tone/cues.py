@@ -44,7 +44,7 @@ class Cue(StrEnum):
 
 @quick
 @dataclass(frozen=True, slots=True)
-class Happenings:
+class CueInputs:
     """What may call for a cue at `t_s`; flags are true for as long as they hold."""
 
     t_s: float
@@ -55,7 +55,7 @@ class Happenings:
     worth_turning: bool = False
     setting_rejected: bool = False
     battery_low: bool = False
-    fitted: Quality = Quality.OK
+    expected_sensors: Quality = Quality.OK
     """The flags that would be set if a sensor the settings name gave nothing."""
 
 
@@ -73,8 +73,8 @@ class CueCall:
 class _Change:
     """Two frames, and what of the sensors has gone missing."""
 
-    now: Happenings
-    before: Happenings
+    now: CueInputs
+    before: CueInputs
     lost: bool
     """A sensor has gone and that has not been told yet, or the vario has been gone for a moment."""
 
@@ -153,14 +153,14 @@ class CueStage:
 
     def reset(self, reason: ResetReason) -> None:
         """Drop waiting cues and the times before which a cue is not repeated."""
-        self._before: Happenings | None = None
+        self._before: CueInputs | None = None
         self._ends_s = 0.0
         self._sounding = len(RULES)
         self._waiting_until_s: dict[int, float] = {}
         self._not_before_s: dict[int, float] = {}
         self._sensors.reset()
 
-    def update(self, now: Happenings) -> CueCall | None:
+    def update(self, now: CueInputs) -> CueCall | None:
         """The latest call, new or old; None before the first one."""
         change = _Change(now, self._before or now, self._sensors.update(now))
         self._before = now
@@ -174,10 +174,10 @@ class CueStage:
             if self._waiting_until_s[index] < now.t_s:
                 del self._waiting_until_s[index]
             elif index < self._sounding:
-                self._begin(index, now.t_s)
+                self._start(index, now.t_s)
         return self._call
 
-    def _begin(self, index: int, t_s: float) -> None:
+    def _start(self, index: int, t_s: float) -> None:
         rule = RULES[index]
         if rule.cue is Cue.SENSOR_LOST:
             self._sensors.acknowledge()
@@ -202,21 +202,21 @@ class _SensorWatch:
         self._vario_seen = False
         self._unknown_since_s: float | None = None
 
-    def update(self, now: Happenings) -> bool:
+    def update(self, now: CueInputs) -> bool:
         """True as long as a loss is news: until it has been called out, or the sensor is back."""
         if self._first_s is None:
             self._first_s = now.t_s
         elif not self.awake and now.t_s - self._first_s > AWAKE_AFTER_S:
             # What the settings say is fitted and has not spoken yet counts as lost.
             self.awake = True
-            self._there |= now.fitted
+            self._there |= now.expected_sensors
             self._quality = None
         if now.quality is not self._quality:
             self._quality = now.quality
             self._follow(now)
         return self._vario_lost(now) or self._news is not Quality.OK
 
-    def _follow(self, now: Happenings) -> None:
+    def _follow(self, now: CueInputs) -> None:
         """What has come and gone; the same flags as before tell nothing new."""
         for flag in NOTICED:
             if flag not in now.quality:
@@ -230,7 +230,7 @@ class _SensorWatch:
         """The loss has been announced."""
         self._news = Quality.OK
 
-    def _vario_lost(self, now: Happenings) -> bool:
+    def _vario_lost(self, now: CueInputs) -> bool:
         if now.vario_known:
             self._vario_seen, self._unknown_since_s = True, None
             return False

@@ -21,7 +21,7 @@ from vario.flight.inputs.quality import Quality
 from vario.flight.motion.mode import Mode
 from vario.flight.setup import Setup
 from vario.flight.stage import ResetReason
-from vario.flight.tone.cues import CueCall, CueStage, Happenings
+from vario.flight.tone.cues import CueCall, CueInputs, CueStage
 from vario.settings.tone import Tone, ToneCurve
 
 HYSTERESIS_MPS = 0.05
@@ -74,10 +74,10 @@ _Sound = tuple[float, float | None, float, Voice]
 
 @quick
 @dataclass(frozen=True, slots=True)
-class Heard:
+class ToneInputs:
     """What the tone follows, at the end of a frame. None: not known."""
 
-    happenings: Happenings
+    cue_inputs: CueInputs
     vario_mps: float | None
     ias_mps: float | None = None
     speed_to_fly_mps: float | None = None
@@ -111,14 +111,14 @@ class ToneStage:
         """Reset the cues; the tone follows its input again from the next frame on."""
         self._cues.reset(reason)
 
-    def update(self, heard: Heard) -> ToneCommand:
+    def update(self, heard: ToneInputs) -> ToneCommand:
         """The command for this frame."""
-        quality = heard.happenings.quality
+        quality = heard.cue_inputs.quality
         if Quality.NO_BARO in quality or (Quality.UNCOMPENSATED in quality and not self._cues.awake):
             # An estimate may run on for a while without its barometer; the tone says nothing nobody measures.
             # Nor does it pass a climb rate off as total energy as long as the airspeed may still come.
-            lost = replace(heard.happenings, vario_known=False)
-            heard = replace(heard, happenings=lost, vario_mps=None, relative_netto_mps=None)
+            lost = replace(heard.cue_inputs, vario_known=False)
+            heard = replace(heard, cue_inputs=lost, vario_mps=None, relative_netto_mps=None)
         gain = self._gain(heard.ias_mps)
         pitch_hz, beeps_hz, level, voice = self._tone(heard, gain)
         return ToneCommand(
@@ -126,13 +126,13 @@ class ToneStage:
             beeps_hz,
             level,
             voice,
-            self._cues.update(heard.happenings),
+            self._cues.update(heard.cue_inputs),
             min(self._settings.volume_cues * gain, 1.0),
             min(self._settings.volume_warnings * gain, 1.0),
         )
 
-    def _tone(self, heard: Heard, gain: float) -> _Sound:
-        cruising = heard.happenings.mode is Mode.CRUISE
+    def _tone(self, heard: ToneInputs, gain: float) -> _Sound:
+        cruising = heard.cue_inputs.mode is Mode.CRUISE
         volume = self._settings.volume
         if cruising and self._settings.volume_cruise is not None:
             volume = self._settings.volume_cruise

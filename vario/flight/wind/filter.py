@@ -51,12 +51,12 @@ _EYE = np.eye(SIZE)
 _WIND_ROWS = _EYE[[N, E]]
 
 
-def _inverse(signal: list[list[float]], variance: float) -> list[list[float]] | None:
-    """Of the covariance of one or two residuals, signal and noise; None where it has none."""
-    if len(signal) == 1:
-        total = signal[0][0] + variance
-        return [[1.0 / total]] if total > 0.0 else None
-    (a, b), (c, d) = signal
+def _inverse(hpht: list[list[float]], variance: float) -> list[list[float]] | None:
+    """Of the covariance of one or two residuals, hpht and noise; None where it has none."""
+    if len(hpht) == 1:
+        s = hpht[0][0] + variance
+        return [[1.0 / s]] if s > 0.0 else None
+    (a, b), (c, d) = hpht
     a, d = a + variance, d + variance
     size = a * d - b * c
     return [[d / size, -b / size], [-c / size, a / size]] if size > 0.0 else None
@@ -78,10 +78,10 @@ class WindFilter(WindState):
         if self.heading_lost:
             self._find_heading(north, east, heading_rad)
         cos, sin = math.cos(heading_rad), math.sin(heading_rad)
-        self._look(cos, sin)
+        self._update_mean_direction(cos, sin)
         if self._straight and not self.scale_known and self._ran_s > START_OVER_S:
             direction = self._mean_direction
-            self._begin()
+            self._reset()
             self._mean_direction = direction
         along, across = tas * cos, tas * sin
         h = np.array([[1.0, 0.0, along, -across, 0.0, 1.0, 0.0], [0.0, 1.0, across, along, 0.0, 0.0, 1.0]])
@@ -100,7 +100,7 @@ class WindFilter(WindState):
         through = math.hypot(through_north, through_east)
         length = max(through, 1.0)
         there_north, there_east = through_north / length, through_east / length
-        self._look(there_north, there_east)
+        self._update_mean_direction(there_north, there_east)
         cos, sin = self._unit()
         h = np.array([[there_north, there_east, tas * cos, tas * sin, 0.0, there_north, there_east]])
         residual = [through - tas * self.scale]
@@ -126,12 +126,12 @@ class WindFilter(WindState):
     def _take(self, residual: list[float], h: Floats, variance: float, *, eddies: bool) -> bool:
         """Use a measurement, unless it is an outlier; `variance` of its noise in each component."""
         count = len(residual)
-        spread = self._cov.dot(h.T)
-        inverse = _inverse(h.dot(spread).tolist(), variance)
+        pht = self._cov.dot(h.T)
+        inverse = _inverse(h.dot(pht).tolist(), variance)
         nis = math.nan if inverse is None else _size2(residual, inverse) / count
         if inverse is None or not math.isfinite(nis):
             self.restarts += 1
-            self._begin()  # numbers out of all proportion: nothing of it can be kept
+            self._reset()  # numbers out of all proportion: nothing of it can be kept
             return False
         settled = self.sigma_mps < 3.0
         self.last_nis = nis
@@ -142,12 +142,12 @@ class WindFilter(WindState):
             self._refused_s += self._since_s
             if self._refused_s > RESTART_S:
                 self.restarts += 1
-                self._begin()
+                self._reset()
             return False
         self._refused_s = 0.0
         self.nis = nis if self.nis is None else self.nis + 0.02 * (nis - self.nis)
-        before, n, e = self._worst()
-        self._use(residual, h, variance, spread.dot(inverse), keep_scale=self._straight and self.scale_known)
+        before, n, e = self._principal_axis()
+        self._use(residual, h, variance, pht.dot(inverse), keep_scale=self._straight and self.scale_known)
         p = self._cov
         after = n * n * p[N, N] + 2.0 * n * e * p[N, E] + e * e * p[E, E]
         # The share of old knowledge that remains along the least known direction keeps its age.
@@ -170,7 +170,7 @@ class WindFilter(WindState):
         cov = left.dot(self._cov).dot(left.T) + variance * gain.dot(gain.T)
         self._cov = 0.5 * (cov + cov.T)
 
-    def _look(self, cos: float, sin: float) -> None:
+    def _update_mean_direction(self, cos: float, sin: float) -> None:
         """Follow the mean direction of flight."""
         old = self._mean_direction or (cos, sin)
         share = low_pass_weight(self._since_s, SPREAD_S)
@@ -190,8 +190,8 @@ class WindFilter(WindState):
         self._scale_hinted = True
         cos, sin = self._unit()
         h = np.array([[0.0, 0.0, cos, sin, 0.0, 0.0, 0.0]])
-        spread, variance = self._cov.dot(h.T), USUAL_SCALE**2
-        self._use([1.0 - self.scale], h, variance, spread / (float(h[0].dot(spread[:, 0])) + variance))
+        pht, variance = self._cov.dot(h.T), USUAL_SCALE**2
+        self._use([1.0 - self.scale], h, variance, pht / (float(h[0].dot(pht[:, 0])) + variance))
 
     def _find_heading(self, north: float, east: float, heading_rad: float) -> None:
         """Turn a and c to where the velocity through the air points; how far they may be off is wide."""

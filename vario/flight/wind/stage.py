@@ -63,7 +63,7 @@ class Wind:
         sigma_mps: one standard deviation in that direction.
         nis: normalised innovation squared, smoothed; about 1 if `sigma_mps` is honest.
         heading_rad: direction of flight through the air from true north, 0 to 2π; that of the nose but for
-            a slip. `heading_sigma_rad`: one standard deviation.
+            a slip.
         airspeed_scale: true airspeed over the sensor's, before any correction by this instrument.
             `airspeed_scale_sigma`: one standard deviation.
     """
@@ -74,7 +74,6 @@ class Wind:
     sigma_mps: float
     nis: float | None = None
     heading_rad: float | None = None
-    heading_sigma_rad: float | None = None
     airspeed_scale: float | None = None
     airspeed_scale_sigma: float | None = None
 
@@ -99,7 +98,6 @@ class _Found:
     sigma_mps: float
     nis: float | None
     north_rad: float | None
-    north_sigma_rad: float | None
     scale: float | None
     scale_sigma: float | None
 
@@ -109,12 +107,12 @@ def _worth_saying(filter_: WindFilter) -> _Found | None:
     sigma_mps = filter_.sigma_mps
     if sigma_mps > USEFUL_MPS:
         return None
-    north_rad = north_sigma_rad = scale = scale_sigma = None
+    north_rad = scale = scale_sigma = None
     if filter_.north_sigma_rad <= USEFUL_RAD:
-        north_rad, north_sigma_rad = filter_.north_rad, filter_.north_sigma_rad
+        north_rad = filter_.north_rad
     if filter_.has_scale and filter_.scale_sigma < USEFUL_SCALE:
         scale, scale_sigma = filter_.scale, filter_.scale_sigma
-    return _Found(*filter_.wind_mps, sigma_mps, filter_.nis, north_rad, north_sigma_rad, scale, scale_sigma)
+    return _Found(*filter_.wind_mps, sigma_mps, filter_.nis, north_rad, scale, scale_sigma)
 
 
 class WindStage:
@@ -163,7 +161,7 @@ class WindStage:
             circle = self._circles.take(sample, moment.level_tas_mps)
             if self._take(sample, moment, circle):
                 self._found = _worth_saying(self._filter) if self._known else None
-        return self._say(t_s)
+        return self._output(t_s)
 
     def _remember(self, inputs: Inputs, attitude: Attitude | None, tas_mps: float | None) -> None:
         t_s, dt_s = inputs.frame.t_s, inputs.frame.dt_s
@@ -243,7 +241,7 @@ class WindStage:
             sigma = math.hypot(circle.sigma_mps / circle.tas_mps, 0.01)
             self._filter.start_scale(fit.radius_mps / circle.tas_mps, min(sigma, USUAL_SCALE))
 
-    def _say(self, t_s: float) -> Wind | None:
+    def _output(self, t_s: float) -> Wind | None:
         """What is known now: between two velocities only its age and the heading move."""
         found = self._found
         if found is None or self._used_s is None:
@@ -251,11 +249,10 @@ class WindStage:
         age_s = self._filter.age_s + t_s - self._used_s
         if age_s > FORGET_S:
             return None
-        heading_rad = heading_sigma_rad = None
+        heading_rad = None
         now = self._moments[-1]
         if found.north_rad is not None and now.stretch is not None and now.stretch == self._used_stretch:
             heading_rad = (now.heading_rad + found.north_rad) % math.tau
-            heading_sigma_rad = found.north_sigma_rad
         return Wind(
             found.north_mps,
             found.east_mps,
@@ -263,7 +260,6 @@ class WindStage:
             found.sigma_mps,
             found.nis,
             heading_rad,
-            heading_sigma_rad,
             found.scale,
             found.scale_sigma,
         )

@@ -47,9 +47,9 @@ class WindState:
         self.restarts = 0
         self._transition = np.eye(SIZE)
         self._noisy = np.zeros((SIZE, SIZE))
-        self._begin()
+        self._reset()
 
-    def _begin(self) -> None:
+    def _reset(self) -> None:
         self._x = np.zeros(SIZE)
         self.eddy_mps = min(max(0.5, self.noise.eddy_least_mps), self.noise.eddy_most_mps)
         self._cov = np.diag(
@@ -87,7 +87,7 @@ class WindState:
     @property
     def sigma_mps(self) -> float:
         """One standard deviation of the wind in its least known direction."""
-        return math.sqrt(max(self._worst()[0], 0.0))
+        return math.sqrt(max(self._principal_axis()[0], 0.0))
 
     @property
     def scale(self) -> float:
@@ -118,7 +118,7 @@ class WindState:
         p = self._cov
         return math.sqrt(max(a * a * p[A, A] + 2.0 * a * c * p[A, C] + c * c * p[C, C], 0.0))
 
-    def _worst(self) -> tuple[float, float, float]:
+    def _principal_axis(self) -> tuple[float, float, float]:
         """Largest eigenvalue of the wind's covariance and its direction."""
         p = self._cov
         nn, ee, ne = float(p[N, N]), float(p[E, E]), float(p[N, E])

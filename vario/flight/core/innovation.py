@@ -1,7 +1,7 @@
-"""Watching an estimator from outside: how far each measurement was from what the filter expected.
+"""Innovations of a filter: the difference of each measurement from its prediction, with its variance.
 
-A filter whose noise figures are right has innovations that are white and as large as it says they are. That
-is what `vario tune flight` uses, and what shows a filter that believes too much or too little.
+If the noise parameters of a filter are right, its innovations are white and as large as their variance says.
+`vario tune flight` uses this; it shows whether a filter trusts its measurements too much or too little.
 """
 
 from __future__ import annotations
@@ -15,9 +15,9 @@ from drivers.quick import quick
 @quick
 @dataclass(frozen=True, slots=True)
 class Innovation:
-    """One measurement less what was expected of it, and the variance the filter gave that difference.
+    """A measurement minus its prediction, and the variance that the filter expects of this difference.
 
-    `used` is False where the measurement was refused or counted for less (a gate).
+    `used` is False if the measurement was rejected or given less weight (a gate).
     """
 
     residual: float

@@ -1,7 +1,7 @@
-"""The glider's polar: what sink to expect at a speed, load, mass and height.
+"""The glider's polar: sink over airspeed, load, mass and air density.
 
-Sink is positive down, as in a flight manual. The quadratic holds between minimum sink and high speed;
-below the minimum-sink speed a real polar rises steeply, so the speed is never taken below it.
+Sink is positive down, as in a flight manual. The quadratic is valid from the speed of minimum sink upwards;
+below it a real polar rises steeply, so lower speeds are replaced by the speed of minimum sink.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""Rotations between frames of axes, as plain tuples: three floats are faster than a small array."""
+"""Rotations between frames of axes, as plain tuples, which are faster than small arrays."""
 
 from __future__ import annotations
 
@@ -11,8 +11,8 @@ Matrix = tuple[Vector, Vector, Vector]
 def b_from_s(roll_rad: float, pitch_rad: float, yaw_rad: float) -> Matrix:
     """Matrix that turns a vector in sensor axes into body axes.
 
-    The angles say how the sensor sits in the body: yawed, then pitched, then rolled (the aerospace
-    sequence z-y-x), each positive as for an aircraft.
+    The angles are the mounting of the sensor in the body: yaw, then pitch, then roll (the aerospace sequence
+    z-y-x), each positive as for an aircraft.
     """
     cr, sr = math.cos(roll_rad), math.sin(roll_rad)
     cp, sp = math.cos(pitch_rad), math.sin(pitch_rad)

@@ -1,10 +1,10 @@
-"""Expected climb: what circling here would give, while still flying straight, and whether it is worth it.
+"""Expected climb: the climb that circling here would give, computed in straight flight.
 
-It is relative netto, averaged over the last few seconds: by default over the way across the circle that
-would be flown and beyond, because the circle keeps to the weaker air on both sides of the core while a
-straight line crosses the best of it. It is worth turning when it beats the MacCready value, the
-climb for which the cruise is flown anyway (P. MacCready, Soaring 1954; the same number decides both:
-Speight, Technical Soaring, art. 789).
+It is relative netto averaged over the last few seconds. The default averaging distance is longer than the
+diameter of the circle, because a straight line crosses the best air of the core, while the circle stays in
+weaker air around it. It is worth turning if the expected climb exceeds the MacCready value, which is the
+climb that the cruise is flown for (P. MacCready, Soaring 1954; the same number decides both: Speight,
+Technical Soaring, art. 789).
 """
 
 from __future__ import annotations
@@ -28,21 +28,21 @@ STEP_S = 0.2
 """Spacing of the stored points."""
 
 BEYOND = math.sqrt(3.0)
-"""The way averaged over, in diameters of the circle.
+"""The averaging distance, in diameters of the circle.
 
 Near its core any smooth updraft falls off with the square of the distance, W·(1 − ρ²/R²). A line through
 the core, k radii r of the circle to each side, has the mean W·(1 − k²r²/3R²), and the circle itself
-W·(1 − r²/R²): the same for k = √3. A shorter way promises more than the circle gives.
+W·(1 − r²/R²): the same for k = √3. A shorter distance would promise more than the circle gives.
 """
 
 HYSTERESIS_MPS = 0.2
-"""How far the expected climb falls below the MacCready value before turning is not worth it any more."""
+"""How far the expected climb must fall below the MacCready value before the advice to turn ends."""
 
 
 @quick
 @dataclass(frozen=True, slots=True)
 class Expected:
-    """The climb to expect from circling here (None: not known), and how long turning has been worth it."""
+    """The climb expected from circling here (None: not known), and for how long turning has been worth it."""
 
     climb_mps: float | None
     worth_turning: bool
@@ -138,6 +138,6 @@ class ExpectedClimbStage:
     def _window_s(self, tas_mps: float, density_kgpm3: float) -> float:
         if self._average_s is not None:
             return self._average_s
-        # The circle grows with the square of true airspeed.
+        # The radius of the circle grows with the square of the true airspeed.
         path_m = self._path_m * true_scale(density_kgpm3) ** 2
         return path_m / max(tas_mps, 10.0)

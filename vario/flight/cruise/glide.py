@@ -1,9 +1,9 @@
-"""Glide to the goal: bearing, distance, the glide needed and had, and the height to arrive with.
+"""Glide to the goal: bearing, distance, glide ratios required and available, and arrival height.
 
-Height is that of GNSS above mean sea level, never the pressure altitude, which may be hundreds of metres off.
-The glide is flown at the block speed of the MacCready setting, but no faster than rough air allows, with
-the wind as it is here now; what the air does on the way nobody knows. Without wind or polar only what
-needs neither is given.
+The height is the GNSS altitude above mean sea level, because pressure altitude may be wrong by hundreds of
+metres. The glide is computed for the block speed of the MacCready setting, limited to the rough-air speed,
+and for the present wind. Lift and sink on the way are not known and not included. Without wind or polar, only
+the values that need neither are given.
 """
 
 from __future__ import annotations
@@ -19,16 +19,16 @@ from vario.flight.stage import ResetReason
 from vario.flight.wind.stage import Wind
 
 OLDEST_WIND_S = 600.0
-"""A wind found longer ago says too little of the way home."""
+"""An older wind is not used."""
 
 
 @dataclass(frozen=True, slots=True)
 class Glide:
-    """The way to the goal. None: not known, or the goal lies above what can be reached at all.
+    """Course and glide to the goal. None: not known, or the goal plus the reserve is above the glider.
 
     `bearing_rad` is from true north, 0 to 2π. `required` and `available` are distance over height; `required`
-    counts to the reserve height above the goal. `above_reserve_m` is the height of arrival above the
-    goal's elevation less the reserve: 0 arrives with just the reserve, below 0 it is used up or more.
+    is to the reserve height above the goal. `above_reserve_m` is the arrival height above the goal's
+    elevation minus the reserve: at 0 the glider arrives with exactly the reserve.
     """
 
     bearing_rad: float
@@ -39,7 +39,7 @@ class Glide:
 
 
 def over_ground_mps(tas_mps: float, along_mps: float, across_mps: float) -> float | None:
-    """Ground speed along a course flown with a wind; None if the wind does not let it be flown."""
+    """Ground speed along a course in a wind; None if the course cannot be flown in this wind."""
     if abs(across_mps) >= tas_mps:
         return None
     speed_mps = math.sqrt(tas_mps**2 - across_mps**2) + along_mps
@@ -47,7 +47,7 @@ def over_ground_mps(tas_mps: float, along_mps: float, across_mps: float) -> floa
 
 
 class GlideStage:
-    """Reckons the glide to one goal."""
+    """Computes the glide to the goal."""
 
     def __init__(self, setup: Setup) -> None:
         self.configure(setup)
@@ -55,7 +55,7 @@ class GlideStage:
     def configure(self, setup: Setup) -> None:
         """Take a changed goal, MacCready value, polar or limits."""
         self._goal = setup.settings.goal
-        # The air ahead may be rough.
+        # The air on the way may be rough.
         self._fastest_mps = setup.limits.rough_air_mps if setup.limits else math.inf
         self._maccready_mps = setup.maccready_mps
         self._polar = setup.polar

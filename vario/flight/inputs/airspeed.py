@@ -1,15 +1,15 @@
-"""The airspeed's scale: an airspeed sensor found to read wrong against GNSS is corrected before its use.
+"""Correct the scale of an airspeed sensor that reads wrong against GNSS.
 
-The wind filter finds true airspeed over measured. Once that is known well and differs from 1, the impact
-pressure is multiplied by its square, so that airspeed, kinetic energy and all that rests on them are right.
+The wind filter estimates the scale: true airspeed over measured airspeed. Once the scale is known well and
+differs from 1, the impact pressure is multiplied by its square, so that airspeed and kinetic energy are
+right.
 
-The correction moves slowly: a change of it looks like a change of speed, and a speed change of V·ṡ reads as
-lift of V²·ṡ/g.
+The correction changes slowly: a change of the scale looks like a change of speed, and a speed change of V·ṡ
+reads as lift of V²·ṡ/g.
 
-What GNSS shows is true airspeed, so air that is warmer or colder than the standard assumes shows as a scale
-too, about 1.7 % for each 10 K. Without a measured air temperature only more than that can explain is put
-down to the sensor at all, and an airspeed is raised only by what is left: one shown too high is the
-dangerous side.
+GNSS shows the true airspeed, so air that is warmer or colder than in the standard atmosphere shows as a scale
+too, about 1.7 % for each 10 K. Without a measured air temperature, only a scale that the temperature cannot
+explain is corrected, and an airspeed is raised only by the rest: an airspeed shown too high is dangerous.
 """
 
 from __future__ import annotations
@@ -25,20 +25,20 @@ from vario.flight.stage import ResetReason
 from vario.flight.wind.stage import Wind
 
 KNOWN_SIGMA = 0.01
-"""A scale is believed once it is known to this, one standard deviation, ..."""
+"""A scale is used once its standard deviation is below this, ..."""
 
 SIGMAS = 2.5
 LEAST_OFF = 0.015
 """... and differs from 1 by this much and as many standard deviations, ..."""
 
 LEAST_OFF_NO_OAT = 0.045
-"""... or by this much without measured air temperature: what air 25 K off the standard would make, ..."""
+"""... or by this much without measured air temperature (the scale of air 25 K off the standard), ..."""
 
 STEADY_S = 30.0
-"""... for so long."""
+"""... for this long."""
 
 BOUNDS = (0.8, 1.25)
-"""A sensor further off is broken, not scaled: the correction stops here."""
+"""Limits of the correction: a sensor that is further off is broken."""
 
 RATE_PER_S = 0.0005
 """False lift while the correction moves: V²·ṡ/g is 0.05 m/s at 30 m/s and 0.13 m/s at 50 m/s."""
@@ -85,7 +85,7 @@ class AirspeedStage:
         return None if tas_mps is None else tas_mps / self.scale
 
     def learn(self, wind: Wind | None, dt_s: float) -> None:
-        """See what the wind filter knows of the scale, and move the correction towards it."""
+        """Move the correction towards the scale that the wind filter has found."""
         if wind is not None and wind.airspeed_scale is not None and wind.airspeed_scale_sigma is not None:
             self._judge(wind.airspeed_scale, wind.airspeed_scale_sigma, dt_s)
         step = RATE_PER_S * dt_s
@@ -101,7 +101,7 @@ class AirspeedStage:
         self._correcting = self._correcting or self._clear_s > STEADY_S
         wanted = scale
         if scale > 1.0 and not has_oat:
-            # Warm air may explain this much: an airspeed shown too high is the dangerous side.
+            # Warm air may explain this much of it, and an airspeed shown too high is dangerous.
             wanted = 1.0 + max(off - LEAST_OFF_NO_OAT, 0.0)
-        if self._correcting and abs(wanted - self._target) > sigma:  # not for every wobble of the estimate
+        if self._correcting and abs(wanted - self._target) > sigma:  # ignores small changes of the estimate
             self._target = max(BOUNDS[0], min(BOUNDS[1], wanted))

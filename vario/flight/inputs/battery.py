@@ -1,4 +1,4 @@
-"""Whether the battery is running down, from the supply voltage."""
+"""Low battery, from the supply voltage."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from vario.flight.setup import Setup
 from vario.flight.stage import ResetReason
 
 LASTING_S = 10.0
-"""A radio that transmits pulls the voltage down for less than this (common practice, no source)."""
+"""A transmitting radio lowers the voltage for less than this (common practice, no source)."""
 
 
 class BatteryStage:
@@ -30,7 +30,7 @@ class BatteryStage:
         self._latest_s = 0.0
 
     def update(self, t_s: float, supply: tuple[Supply, ...]) -> bool:
-        """Whether it is low at `t_s`."""
+        """Whether the battery is low at `t_s`."""
         for sample in supply:
             self._latest_s = sample.t_s
             if self._low_v is None or sample.volt_v >= self._low_v:

@@ -1,14 +1,13 @@
-"""Calibration: what is known to be wrong with the sensors is taken out before anything uses them.
+"""Calibration: correct the known errors of the sensors.
 
-Along the inertial sensor's own axes the bias is subtracted and the scale applied, then its axes are turned to
-the glider's. The pressures lose their offset, and then the position error of their static ports.
+For the inertial sensor, subtract the bias and apply the scale in the sensor's own axes, then rotate to body
+axes. For the pressures, subtract the offset, then the position error of the static ports.
 
 A static port in the flow reads p + k·q instead of p, q being the true impact pressure (W. Gracey, Measurement
 of Aircraft Speed and Altitude, NASA RP-1046, 1980, from memory: Δp/q is the form in which position errors are
-given, and the pitot tube's own error is small against it). An airspeed sensor on it measures the total
-pressure less that, q·(1 - k); a barometer on it reads p + k·q. Height and kinetic energy so err together:
-with both on one port, H + V²/2g comes out as H + (1 - 2k)·V²/2g, and a pull-up reads as lift where k is
-positive.
+given, and the error of the pitot tube is small against it). An airspeed sensor on this port measures
+q·(1 - k), and a barometer on it reads p + k·q. With both on one port, the energy height H + V²/2g is measured
+as H + (1 - 2k)·V²/2g, and a pull-up reads as lift if k is positive.
 """
 
 from __future__ import annotations
@@ -48,10 +47,10 @@ class _Axes:
 
 
 class Pressures:
-    """Takes offsets and position errors out of the pressures, sample by sample in the order they came.
+    """Corrects offsets and position errors of the pressures, sample by sample in order of arrival.
 
-    The static pressure is corrected with the latest impact pressure. Once that stays away its last value
-    holds: a correction that vanished would read as a jump in height.
+    The static pressure is corrected with the latest impact pressure. If the pitot sensor fails, its last
+    value is kept, because removing the correction would look like a jump in height.
 
     Args:
         sensors: their settings.
@@ -66,7 +65,7 @@ class Pressures:
 
     @property
     def changes_nothing(self) -> bool:
-        """Whether every sample comes out as it went in."""
+        """Whether no correction is set."""
         return self._offset_pa == self._zero_pa == self._static_share == 0.0 and self._impact_share == 1.0
 
     def pitot(self, sample: Pitot) -> Pitot:

@@ -1,4 +1,7 @@
-"""The checks of one channel: which of its samples may be used, and whether the sensor is there at all."""
+"""The checks of one channel: reject unusable samples, and tell whether the sensor delivers.
+
+Readings count as frozen when a run of equal readings has a probability below 1e-9.
+"""
 
 from __future__ import annotations
 
@@ -13,31 +16,33 @@ from typing import TypeVar
 from drivers.samples import Channel, Sample
 
 MAX_AGE_S = 2.0
-"""A sample older than this on arrival is useless to a vario. GNSS solutions come 0.1 to 0.5 s late."""
+"""A sample older than this on arrival is rejected. GNSS solutions arrive 0.1 to 0.5 s late."""
 
 MISSED_PERIODS = 4.0
-"""A sensor counts as gone after this many of its own usual periods without a sample, ..."""
+"""A sensor counts as missing after this many of its usual periods without a sample, ..."""
 
 GONE_AFTER_S = (0.5, 5.0)
-"""... but never sooner or later than this."""
+"""... but not sooner than the first and not later than the second of these times."""
 
 FROZEN_AFTER = 50
-"""Exactly equal IMU readings in a row that mean a hung sensor: real ones differ by noise."""
+"""So many equal IMU readings in a row mean a frozen sensor: real readings differ by noise."""
 
 PRESSURES_FROZEN_AFTER = 25
-"""The same of a pressure, at the least. ..."""
+"""The same for a pressure, at least. ..."""
 
 FROZEN_BY_CHANCE = 1e-9
-"""... A coarse sensor repeats itself: so many in a row that chance makes them as rarely as this."""
+"""... A coarse sensor repeats readings by chance: the run must be so long that its probability is below
+this."""
 
 FAST_S = 0.3
-"""Slower sensors are not watched for hanging: a height in whole metres once a second may well stand still."""
+"""Sensors with a longer period are not checked for freezing: a height in whole metres once a second may
+repeat."""
 
 FIXES_FROZEN_AFTER = 8
-"""The same of GNSS fixes while the glider moves, when every digit changes from one to the next."""
+"""The same for GNSS fixes while the glider moves, when every fix differs."""
 
 _RUNS_KEPT = 500.0
-"""How many readings the share of repeated ones is taken over."""
+"""The fraction of repeated readings is averaged over this many readings."""
 
 _REPEATS_MOST = 0.99
 
@@ -46,15 +51,15 @@ _S = TypeVar("_S", bound=Sample)
 
 @dataclass(frozen=True, slots=True)
 class Watch:
-    """What is looked for in a channel beyond its range.
+    """The checks of a channel besides its range.
 
     Attributes:
-        max_age_s: a sample older than this on arrival is refused.
-        repeats: share of readings equal to the one before, to begin with; None: it may stand still. It is
-            learned in flight unless it is 0.
-        step: no value changes by more than this from the last good sample, ...
-        step_per_s: ... and this for each second since the sample before. More is refused as a spike, ...
-        step_lasts_s: ... until it has lasted this long: then it is the truth, or another fault.
+        max_age_s: a sample older than this on arrival is rejected.
+        repeats: initial fraction of readings equal to the one before; None: the value may stay the same. It
+            is learned in flight unless it is 0.
+        step: a value changes by no more than this from the last good sample, ...
+        step_per_s: ... plus this for each second since the sample before. More is rejected as a spike, ...
+        step_lasts_s: ... until the change has lasted this long. Then the new value is used.
     """
 
     max_age_s: float = MAX_AGE_S
@@ -68,13 +73,13 @@ ORDINARY = Watch()
 
 WATCHES: Mapping[str, Watch] = MappingProxyType(
     {
-        # 1000 Pa/s are a dive at 80 m/s; 100 Pa more than any noise or gust on a port.
+        # 1000 Pa/s is a dive at 80 m/s; 100 Pa is more than any noise or gust on a port.
         "baro": Watch(repeats=0.97, step=100.0, step_per_s=1000.0, step_lasts_s=2.0),
-        # Its jumps are seen by the estimator, which knows what airspeed to expect.
+        # The estimator finds its jumps, because it knows the expected airspeed.
         "pitot": Watch(repeats=0.97),
-        # No glider changes its load by more than 1 g in a hundredth of a second, or starts to roll at
-        # 1 rad/s in it; a landing's knocks may, and are not missed. Late motion is worse than none: all
-        # else is set against it.
+        # No glider changes its load by more than 1 g within 0.01 s, or its roll rate by 1 rad/s; the shocks
+        # of a landing may, and are not needed. Late inertial samples are worse than none, because all other
+        # measurements are compared with them.
         "imu_accel": Watch(0.2, repeats=0.0, step=10.0, step_per_s=100.0, step_lasts_s=1.5),
         "imu_gyro": Watch(0.2, repeats=0.0, step=1.0, step_per_s=20.0, step_lasts_s=1.5),
         "gnss_vel": Watch(step=10.0, step_per_s=20.0, step_lasts_s=5.0),
@@ -86,7 +91,7 @@ WATCHES: Mapping[str, Watch] = MappingProxyType(
 
 
 class ChannelHealth:
-    """The checks of one channel and what they counted."""
+    """The checks of one channel, with counts of accepted and rejected samples."""
 
     def __init__(self, channel: Channel) -> None:
         self.accepted = 0
@@ -114,7 +119,7 @@ class ChannelHealth:
         self._before_s: float | None = None
 
     def fresh(self, t_s: float) -> bool:
-        """Whether the sensor has delivered recently enough, however late what it delivers may be."""
+        """Whether the sensor has delivered recently; the samples themselves may be late."""
         if self._arrived_s is None:
             return False
         silent_s = t_s - self._arrived_s
@@ -122,7 +127,7 @@ class ChannelHealth:
         return silent_s <= low_s or silent_s <= min(MISSED_PERIODS * self._period_s, high_s)
 
     def check(self, samples: tuple[_S, ...], now_s: float, *, moving: bool = False) -> tuple[_S, ...]:
-        """The usable ones of the samples of one frame. `moving`: the glider is known to move over ground."""
+        """The usable samples of one frame. `moving`: the glider is known to move over ground."""
         if not samples:
             return samples
         good: list[_S] = []
@@ -158,7 +163,7 @@ class ChannelHealth:
         return None
 
     def _follow_rate(self, gap_s: float) -> None:
-        # A slow mean follows the usual rate; a long gap is an outage, not a new rate.
+        # A slow mean follows the usual period; a long gap is an outage, not a new period.
         if self._period_s == 0.0:
             self._period_s = gap_s
         elif gap_s < 10.0 * self._period_s:
@@ -184,7 +189,7 @@ class ChannelHealth:
         return False
 
     def _most_equal(self) -> float:
-        """How many equal readings in a row are still chance."""
+        """How many equal readings in a row are possible by chance."""
         if self._repeats == 0.0:
             return FROZEN_AFTER
         if self._period_s > FAST_S:
@@ -192,7 +197,7 @@ class ChannelHealth:
         return max(PRESSURES_FROZEN_AFTER, math.log(FROZEN_BY_CHANCE) / math.log(self._repeats))
 
     def _leaps(self, values: tuple[float | None, ...], t_s: float) -> bool:
-        """Whether a value has changed faster than it can, until the change has lasted."""
+        """Whether a value has changed faster than it can, and the change has not lasted yet."""
         watch = self._watch
         before_s, self._before_s = self._before_s, t_s
         if self._good is None or before_s is None:

@@ -1,4 +1,7 @@
-"""Samples in, frames out: the flight logic steps on short frames of time, not on single samples."""
+"""Collect samples into frames: the flight logic steps on short frames of time, not on single samples.
+
+A sample more than 2.5 s from the others has a corrupt timestamp; it is ignored until a second sensor agrees.
+"""
 
 from __future__ import annotations
 
@@ -21,29 +24,30 @@ from drivers.samples import (
 )
 
 FRAME_S = 0.02
-"""Frame length: one barometer period, two IMU periods; short against a pilot's 0.1 s."""
+"""Frame length: one barometer period, two IMU periods; short against the 0.1 s that a pilot notices."""
 
 EMPTY_FRAME_S = 0.1
-"""Spacing of the frames made while nothing arrives, so that outputs age and fall silent in time."""
+"""Spacing of the empty frames made while no sample arrives, so that outputs age in time."""
 
 JUMP_S = 10.0
-"""A silence longer than this is a jump of the clock or a break in the recording: stages start afresh."""
+"""A longer time without samples is a gap in the recording or a jump of the clock: the stages are reset."""
 
 APART_S = 2.5
-"""A sample further from the rest than this has a damaged time, or its sensor a clock of its own: it is not
-followed until a second sensor says the same."""
+"""A sample further from the others than this has a corrupt time, or its sensor has a clock of its own. It is
+ignored until a second sensor agrees."""
 
 _APART_SLOTS = round(APART_S / FRAME_S)
 _JUMP_SLOTS = round(JUMP_S / FRAME_S)
 
 ALONE_S = 1.0
-"""Where there is no other sensor, one has to say it for this long."""
+"""If only one sensor delivers, it must deliver such times for this long."""
 
 SET_BACK_AFTER = 200
-"""So many samples in a row (half a second of a full set) far behind say that the clock has been set back."""
+"""So many samples in a row (half a second of all sensors) far in the past mean that the clock was set
+back."""
 
 MOST_HELD = 1000
-"""Samples of a kind one frame takes: far more than any sensor gives, for a time that stands still."""
+"""Most samples of one kind in a frame, in case the time stands still; far more than any sensor delivers."""
 
 _LISTS: dict[type[Sample], str] = {
     Baro: "baro",
@@ -58,17 +62,16 @@ _LISTS: dict[type[Sample], str] = {
 }
 
 _ONE_SENSOR = {ImuGyro: ImuAccel, GnssVel: GnssPos}
-"""Kinds of sample that come from one sensor, with one clock: the first counts as the second."""
+"""Kinds of sample from one sensor with one clock: the first counts as the second."""
 
 
 @quick
 @dataclass(frozen=True, slots=True)
 class Frame:
-    """All samples that arrived in one stretch of time, in order of arrival.
+    """All samples that arrived in a short time, in order of arrival.
 
-    `t_s` is the end of the stretch and `dt_s` the time since the frame before (0 for the first, and
-    after a jump). A sample's own time is at or before `t_s`, in a later frame than its own if it came
-    late.
+    `t_s` is the end of this time and `dt_s` the time since the frame before (0 for the first frame and after
+    a break). The time of a sample is at or before `t_s`; a late sample is in a later frame than its own.
     """
 
     t_s: float
@@ -87,11 +90,10 @@ class Frame:
 class Framer:
     """Collects samples into frames on a fixed grid of `FRAME_S`.
 
-    What comes out depends only on the samples and their order, so a live flight and its replay are
-    framed alike. A `Tick` only lets time pass. `Reference` samples are not inputs and are passed over.
+    The frames depend only on the samples and their order, so a live flight and its replay have the same
+    frames. A `Tick` only advances the time. `Reference` samples are not inputs and are skipped.
 
-    Time is what the sensors agree on: one whose clock has run away loses its own samples, not those of
-    the others.
+    The time is the one on which the sensors agree: a sensor with a wrong clock loses its own samples only.
     """
 
     def __init__(self) -> None:
@@ -135,7 +137,7 @@ class Framer:
         return frames
 
     def _hold(self, sample: Sample, name: str | None) -> None:
-        """Keep a sample for the frame being filled; a tick has no name and holds nothing."""
+        """Keep a sample for the present frame; a tick has no name and is not kept."""
         if name is None:
             return
         held = self._held.get(name)
@@ -145,10 +147,10 @@ class Framer:
             held.append(sample)
 
     def _push_ahead(self, sample: Sample) -> list[Frame]:
-        """A time far ahead waits until another sensor confirms it, or the same one alone for a while."""
+        """Hold a sample far in the future until a second sensor, or the same one for a while, agrees."""
         ahead = self._ahead
         if ahead and not -_APART_SLOTS <= _slot_of(sample) - _slot_of(ahead[-1]) <= _JUMP_SLOTS:
-            ahead.clear()  # two that do not agree either: the later one is as good
+            ahead.clear()  # the two do not agree: keep the later one
         if len(ahead) < MOST_HELD:
             ahead.append(sample)
         sensors = {_ONE_SENSOR.get(type(held), type(held)) for held in ahead}
@@ -158,12 +160,12 @@ class Framer:
         return [frame for held in ahead for frame in self._push_near(held, _slot_of(held))]
 
     def _push_behind(self, sample: Sample, slot: int) -> list[Frame]:
-        """Times far behind are too late, until so many in a row say that the clock has been set back."""
+        """Drop a sample far in the past, until so many in a row mean that the clock was set back."""
         assert self._slot is not None  # noqa: S101  (set by push)
         self._behind += 1
         if self._behind < SET_BACK_AFTER:
             if self._slot - slot <= _JUMP_SLOTS:
-                self._hold(sample, _LISTS.get(type(sample)))  # it will be counted as late
+                self._hold(sample, _LISTS.get(type(sample)))  # the health check counts it as late
             return []
         frames = [self._close()] if self._held else []
         self._slot, self._last_t_s, self._behind = slot, None, 0
@@ -187,7 +189,7 @@ class Framer:
         return Frame(t_s, dt_s if dt_s <= JUMP_S else 0.0, **held)  # type: ignore[arg-type]  # by name
 
     def _fill(self, frames: list[Frame], slot: int) -> None:
-        """Empty frames up to `slot`, unless the silence is a jump."""
+        """Add empty frames up to `slot`, unless the time without samples is a gap."""
         assert self._slot is not None  # noqa: S101  (as in _close)
         step = round(EMPTY_FRAME_S / FRAME_S)
         if (slot - self._slot) * FRAME_S > JUMP_S:
@@ -197,5 +199,5 @@ class Framer:
 
 
 def _slot_of(sample: Sample) -> int:
-    """Number of the frame a time belongs to; a time meant to be on the grid is not lost to rounding."""
+    """Number of the frame of a sample; the margin keeps times on the grid in their own frame."""
     return int(sample.t_s / FRAME_S + 1e-6)

@@ -1,9 +1,9 @@
-"""Health of inputs: which samples may be used, and which sensors are there at all.
+"""Check the samples of all sensors, and which sensors deliver.
 
-A sample is refused when its value is not finite or physically impossible, when it repeats or runs
-back in time, when it comes too late to say anything about now, when it leaps as nothing real does, or
-when the sensor says the same over and over (`channel_health`). A refused sample is missing: the
-sensor ages, and after a few of its own periods it counts as gone until it returns.
+A sample is rejected if its value is not finite or physically impossible, if its time repeats or runs back, if
+it arrives too late, if it changes faster than the quantity can, or if the sensor repeats one value
+(`channel_health`). A rejected sample is missing. A sensor that delivers no sample for a few of its own
+periods counts as missing until it delivers again.
 """
 
 from __future__ import annotations
@@ -19,22 +19,22 @@ from vario.flight.setup import Setup
 from vario.flight.stage import ResetReason
 
 MOVING_MPS = 5.0
-"""Faster than this over ground neither position nor velocity stays the same; at rest both may."""
+"""Above this ground speed, position and velocity change with each fix; at rest they may repeat."""
 
 COVERED_PA = 60.0
 COVERED_GROUND_MPS = 25.0
 COVERED_AFTER_S = 5.0
-"""A pitot that shows less than 10 m/s for so long while the ground passes at 25 m/s is covered: no glider
-flies so slowly, and no wind of 15 m/s and more pushes one that stands. One that has never read is believed
-covered at once: it has nothing to its credit."""
+"""A pitot that shows less than 10 m/s for this long at a ground speed of 25 m/s is covered: no glider flies
+so slowly, and a tail wind of 15 m/s does not explain it. A pitot that has never read an airspeed counts as
+covered at once."""
 
 
 @quick
 @dataclass(frozen=True, slots=True)
 class Inputs:
-    """A frame reduced to samples that may be used, with what is known of each sensor.
+    """A frame reduced to usable samples, and which sensors deliver.
 
-    `has_*` says the sensor is there: it has delivered within a few of its usual periods.
+    `has_*`: the sensor has delivered within a few of its usual periods.
     """
 
     frame: Frame
@@ -42,14 +42,14 @@ class Inputs:
     has_pitot: bool
     has_imu: bool
     has_gnss: bool
-    """There are velocities over ground; positions may still be missing (a two-dimensional fix)."""
+    """There are ground velocities; positions may be missing (a two-dimensional fix)."""
     has_position: bool = False
 
 
 class _CoverWatch:
-    """Finds a pitot that is covered or blocked: it reads nothing while the ground passes at flying speed.
+    """Finds a covered or blocked pitot: it reads no airspeed at a ground speed of flight.
 
-    What has been found stands until the pitot reads again.
+    A pitot found covered stays so until it reads an airspeed.
     """
 
     def __init__(self) -> None:
@@ -62,7 +62,7 @@ class _CoverWatch:
         self._since_s = None
 
     def covered(self, frame: Frame, *, has_gnss: bool) -> bool:
-        """Whether the pitot's samples of this frame, and of the last seconds, are those of a covered one."""
+        """Whether the pitot is covered."""
         for velocity in frame.gnss_vel:
             self._ground_mps = math.hypot(velocity.north_mps, velocity.east_mps)
         if frame.pitot and frame.pitot[-1].impact_pa > COVERED_PA:
@@ -90,11 +90,11 @@ _CHECKED = (
     ("load_factor", "load_factor"),
     ("supply", "supply"),
 )
-"""The fields of a frame and the channel each is of."""
+"""The fields of a frame, each with its channel."""
 
 
 class HealthStage:
-    """Checks every sample of a frame before anything uses it."""
+    """Checks every sample before other stages use it."""
 
     def __init__(self, setup: Setup) -> None:
         self._cover = _CoverWatch()
@@ -113,7 +113,7 @@ class HealthStage:
         self._cover.reset()
 
     def update(self, frame: Frame) -> Inputs:
-        """The usable part of `frame`."""
+        """The usable samples of a frame."""
         t_s = frame.t_s
         c = self.channels
         checked = frame

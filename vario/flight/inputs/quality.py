@@ -1,4 +1,4 @@
-"""What an output is worth, as flags a trace can show in words."""
+"""What the outputs lack, as flags that can be written as words."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from functools import cache
 
 
 class Quality(Flag):
-    """Everything that keeps the outputs from being complete; none set means all is well."""
+    """The reasons why outputs are incomplete; no flag is set if they are complete."""
 
     OK = 0
     NO_BARO = auto()
@@ -16,14 +16,14 @@ class Quality(Flag):
     NO_GNSS = auto()
     NO_GLIDER = auto()
     UNCOMPENSATED = auto()
-    """The vario shows climb rate alone: without airspeed, pulling up reads as lift."""
+    """The vario shows the climb rate without compensation: pulling up reads as lift."""
     SETTLING = auto()
     """The estimate has just started and is not shown yet."""
     AIRSPEED_OFF = auto()
-    """The airspeed sensor reads wrong against GNSS; what is shown is corrected."""
+    """The airspeed sensor reads wrong against GNSS; the airspeed shown is corrected."""
 
     def __str__(self) -> str:
-        """Words joined by "+", "ok" if there is nothing to say: `no_airspeed+uncompensated`."""
+        """The flags as words joined by "+", or "ok": `no_airspeed+uncompensated`."""
         if self is Quality.OK:
             return "ok"
         return "+".join((flag.name or "").lower() for flag in self)
@@ -31,9 +31,9 @@ class Quality(Flag):
 
 @cache
 def quality_of(flags: tuple[bool, ...]) -> Quality:
-    """The quality with these flags set: one truth for each, in the order they are defined.
+    """The quality with these flags: one truth value for each, in the order of their definition.
 
-    Remembered, for joining flags anew in every frame is slow.
+    The result is cached, because joining flags in every frame is slow.
     """
     quality = Quality.OK
     for flag, is_set in zip(Quality, flags, strict=True):

@@ -1,4 +1,4 @@
-"""How the glider lies in the air."""
+"""Attitude and rate of turn."""
 
 from __future__ import annotations
 
@@ -13,10 +13,10 @@ from drivers.quick import quick
 class Attitude:
     """Orientation and turning.
 
-    Pitch is the instrument's own (how it is tilted against the fuselage cannot be told from incidence), bank
-    the glider's, right wing down positive. `turn_rate_radps` is the rate of heading, right positive;
-    `load_factor` the normal one, 1 in level flight. The flight through the air goes `path_right_rad` to the
-    right of the nose, seen from above, and `path_up_rad` above the horizon.
+    Pitch is that of the instrument, because its mounting cannot be distinguished from the angle of attack.
+    Bank is that of the glider, right wing down positive. `turn_rate_radps` is the rate of heading, right
+    positive; `load_factor` is the normal one, 1 in level flight. The path through the air points
+    `path_right_rad` to the right of the nose, seen from above, and `path_up_rad` above the horizon.
     """
 
     pitch_rad: float
@@ -28,5 +28,5 @@ class Attitude:
 
 
 def heading_rate_radps(pitch_rad: float, bank_rad: float, q_radps: float, r_radps: float) -> float:
-    """Rate of heading from body rates: (q·sin φ + r·cos φ)/cos θ, kept finite near the vertical."""
+    """Rate of heading from body rates: (q·sin φ + r·cos φ)/cos θ, limited near the vertical."""
     return (q_radps * math.sin(bank_rad) + r_radps * math.cos(bank_rad)) / max(0.05, math.cos(pitch_rad))

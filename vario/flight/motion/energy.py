@@ -1,4 +1,4 @@
-"""Where the glider's energy is and how it changes."""
+"""Height, speed and energy of the glider, and their rates."""
 
 from __future__ import annotations
 
@@ -20,10 +20,10 @@ class Noise:
 class Energy:
     """Height, speed and their rates. None: not known.
 
-    `altitude_m` is pressure altitude in the standard atmosphere. `vario_mps` is the total-energy climb
-    rate, undamped; without airspeed it is the plain climb rate and `compensated` is False.
+    `altitude_m` is pressure altitude in the standard atmosphere. `vario_mps` is the total-energy climb rate,
+    undamped; without airspeed it is the climb rate of the height alone, and `compensated` is False.
     `energy_altitude_m` is height + V²/2g, or the height alone if not compensated; height here is
-    altitude stretched by the air's real temperature, so that its changes are true metres.
+    altitude corrected for the temperature of the air, so that its changes are true metres.
     """
 
     altitude_m: float | None

@@ -1,8 +1,7 @@
-"""Where the glider is, in metres, and how the air there drifts.
+"""Position of the glider in metres, and the drift of the air in the same frame.
 
-From GNSS the place is over ground and the air drifts past it with the wind. Without GNSS it is reckoned from
-airspeed and heading, in the air itself, whose drift over ground nobody knows then and nobody needs
-for centring.
+With GNSS, positions are relative to the ground and the air drifts with the wind. Without GNSS, they are
+computed by dead reckoning from airspeed and heading, relative to the air; centring needs no more than that.
 """
 
 from __future__ import annotations
@@ -21,17 +20,17 @@ from vario.flight.stage import ResetReason
 from vario.flight.wind.stage import Wind
 
 AHEAD_S = 2.0
-"""A position is carried on with its velocity for this long."""
+"""A position is extrapolated with its velocity for this long."""
 
 
 @quick
 @dataclass(frozen=True, slots=True)
 class Place:
-    """A place in the frame numbered `frame`; places of different frames cannot be compared.
+    """A position in the frame of reference numbered `frame`; different frames cannot be compared.
 
-    "North" is the zero of `Turning.heading_rad`: true north only where that says so.
-    `drift_north_mps`, `drift_east_mps` is how the air moves in this frame: the wind, or nothing where the
-    frame is the air itself or the wind is not known.
+    "North" is the zero of `Turning.heading_rad`; it is true north only if `Turning.from_north` is set.
+    `drift_north_mps`, `drift_east_mps` is the velocity of the air in this frame: the wind, or 0 if the frame
+    is the air itself or the wind is not known.
     """
 
     north_m: float
@@ -42,7 +41,7 @@ class Place:
 
 
 class PlaceStage:
-    """Follows the position."""
+    """Tracks the position."""
 
     def __init__(self, setup: Setup) -> None:
         self.configure(setup)
@@ -66,7 +65,7 @@ class PlaceStage:
         for velocity in inputs.frame.gnss_vel:
             self._velocity = velocity
         if not inputs.has_gnss:
-            self._velocity = None  # positions may go on without
+            self._velocity = None  # positions may continue without velocities
         for fix in inputs.frame.gnss_pos:
             self._take(fix)
         now_s = inputs.frame.t_s

@@ -1,8 +1,8 @@
-"""How the glider turns: from the gyro, from the GNSS track, or from both.
+"""Turn rate, turn angle and heading, from the gyro, from the GNSS track, or from both.
 
-With both, the gyro leads and the track takes out its slow drift: around a whole turn, wind or not, the two
-must have turned equally far. Where the wind is known the track is that through the air, so a circle in
-wind turns evenly.
+With both, the turn rate is that of the gyro, and the track corrects the slow drift of the gyro: over a full
+turn, both turn by the same angle, in any wind. If the wind is known, the track through the air is used, so
+that a circle in wind turns evenly.
 """
 
 from __future__ import annotations
@@ -20,32 +20,32 @@ from vario.flight.setup import Setup
 from vario.flight.stage import ResetReason
 
 PAUSE_S = 2.0
-"""A turn may slacken this long (a correction in the thermal) without its count starting again."""
+"""A turn may be interrupted for this long (a correction in the thermal) before it ends."""
 
 RATE_LAG_S = 1.0
-"""Smoothing of the turn rate: a wobble of the nose is not a turn."""
+"""Smoothing of the turn rate: a short yaw is not a turn."""
 
 TRACK_SPEED_MPS = 5.0
-"""Slower than this, a track says nothing."""
+"""Below this ground speed a track is not used."""
 
 LONGEST_STEP_S = 4.0
-"""Between two velocities further apart than this a fast circle could turn more than half round."""
+"""Between two velocities further apart than this, a fast circle could turn by more than half a turn."""
 
 AHEAD_S = 2.0
-"""A track is carried on with its last rate for as long as this until the next velocity arrives."""
+"""A track is extrapolated with its latest rate for this long until the next velocity arrives."""
 
 DRIFT_LAG_S = 90.0
-"""The gyro's drift is found over several turns, so that the wind's part in the track averages out, ..."""
+"""The drift of the gyro is averaged over several turns, so that the effect of the wind averages out, ..."""
 
 MOST_DRIFT_RADPS = math.radians(2.0)
-"""... and is no larger than this: beyond, one of the two sensors is broken, and the gyro is believed."""
+"""... and limited to this: beyond it one of the two sensors is broken, and the gyro is used."""
 
 NORTH_LAG_S = 8.0
-"""How slowly the gyro's heading is pulled to the direction of flight found by GNSS."""
+"""Time constant with which the heading of the gyro follows the direction of flight from GNSS."""
 
 
 class AirDrift(Protocol):
-    """How the air moves over ground: the wind."""
+    """Velocity of the air over ground: the wind."""
 
     @property
     def north_mps(self) -> float:
@@ -61,11 +61,15 @@ class AirDrift(Protocol):
 class Turning:
     """State of turning.
 
-    `rate_radps` is smoothed, right positive. `turned_rad` counts the heading change of the present turn in
-    one direction, `since_s` is when it began; both start again when the turn ends or reverses.
-    `active` outlasts a short pause in the turn, `now` does not. `turn_angle_rad` is all turning summed since
-    the start, unbounded, its zero arbitrary. `heading_rad` is the direction of flight through the air, from
-    true north if `from_north`, else from an arbitrary zero, 0 to 2π.
+    Attributes:
+        rate_radps: smoothed, right positive.
+        turned_rad: change of heading in the present turn; starts again when the turn ends or reverses.
+        since_s: when the present turn began.
+        turn_angle_rad: sum of all turning since the start, unbounded, with an arbitrary zero.
+        active: the glider turns; stays set in a short interruption of the turn.
+        now: the glider turns at present; not set in an interruption.
+        heading_rad: direction of flight through the air, 0 to 2π.
+        from_north: `heading_rad` is from true north; otherwise its zero is arbitrary.
     """
 
     rate_radps: float
@@ -77,11 +81,11 @@ class Turning:
     heading_rad: float = 0.0
     from_north: bool = False
     known: bool = True
-    """Whether anything tells of turning now: without, the rate fades to 0 and means nothing."""
+    """A sensor measures the turning now; otherwise the rate fades to 0 and is not valid."""
 
 
 class TurningStage:
-    """Follows the turn rate and counts the present turn."""
+    """Computes the turn rate and the angle of the present turn."""
 
     def __init__(self, setup: Setup) -> None:
         self.configure(setup)
@@ -114,7 +118,7 @@ class TurningStage:
             if attitude is not None:
                 self._compare(sample, attitude.turn_rate_radps, t_s - dt_s)
         raw = self._track.rate_radps if attitude is None else attitude.turn_rate_radps - self._drift_radps
-        # Asked in every frame: what the gyro has counted must not be counted again when it falls out.
+        # Called in every frame: turning counted by the gyro must not be counted again if the gyro fails.
         tracked_rad = self._track.step_rad(t_s)
         step = raw * dt_s if attitude is not None else tracked_rad
         self._rate_radps += low_pass_weight(dt_s, RATE_LAG_S) * (raw - self._rate_radps)
@@ -123,7 +127,7 @@ class TurningStage:
         heading_rad = self._turn_angle_rad + (self._north_rad or 0.0)
         if attitude is None and self._track.direction_rad is not None:
             heading_rad = self._track.now_rad(t_s)
-            # Kept in step, so that a gyro that comes in starts from here.
+            # The heading of a gyro that starts to deliver continues from here.
             self._north_rad = math.remainder(heading_rad - self._turn_angle_rad, math.tau)
         return Turning(
             self._rate_radps,
@@ -138,9 +142,9 @@ class TurningStage:
         )
 
     def _compare(self, sample: GnssVel, turn_rate_radps: float, before_s: float) -> None:
-        """Hold the gyro against the track: its drift, and where north is.
+        """Compare the gyro with the track: update its drift, and the direction of north.
 
-        The heading is still that of the frame before, at `before_s`.
+        The turn angle is still that of the frame before, at `before_s`.
         """
         direction = self._track.direction_rad
         if direction is None:
@@ -171,7 +175,7 @@ class TurningStage:
         self._slack_s += dt_s
         self._active = self._slack_s < PAUSE_S and self._turned_rad != 0.0
         if turning or not self._active:
-            # Reversed or over: the count starts again, at once when already turning the other way.
+            # The turn has reversed or ended: start counting again, at once if it has reversed.
             self._turned_rad = step_rad if turning else 0.0
             self._since_s = t_s
             self._slack_s = 0.0
@@ -181,14 +185,14 @@ class TurningStage:
 
 
 class _Track:
-    """The direction of flight from GNSS velocities, carried on between them."""
+    """The direction of flight from GNSS velocities, extrapolated between them."""
 
     def __init__(self) -> None:
         self.rate_radps = 0.0
         self.direction_rad: float | None = None
         self.step_s = 0.0
         self._last: GnssVel | None = None
-        self._given_rad = 0.0  # of what was turned since the last velocity, how much is already counted
+        self._given_rad = 0.0  # the part of the turning since the last velocity that is already counted
         self._owed_rad = 0.0
 
     def take(self, sample: GnssVel, wind: AirDrift | None) -> None:
@@ -202,18 +206,18 @@ class _Track:
             self.direction_rad = None if slow else math.atan2(here[1], here[0])
             self._given_rad = self._owed_rad = 0.0
             return
-        # The same wind for both, or a new estimate of it would look like a turn.
+        # The same wind is used for both, because a new estimate of it would look like a turn.
         there = (last.north_mps - north_mps, last.east_mps - east_mps)
         self.direction_rad = math.atan2(here[1], here[0])
         change = math.remainder(self.direction_rad - math.atan2(there[1], there[0]), math.tau)
         self.rate_radps = change / self.step_s
-        # What was carried on too far or not far enough since the last velocity is made good.
+        # Correct the error of the extrapolation since the last velocity.
         self._owed_rad += change
         self._owed_rad -= self._given_rad
         self._given_rad = 0.0
 
     def now_rad(self, t_s: float) -> float:
-        """The direction now; only where there is one."""
+        """The direction now; only if `direction_rad` is known."""
         assert self.direction_rad is not None  # noqa: S101  (the caller has checked)
         return self.direction_rad + self._ahead_rad(t_s)
 
@@ -232,6 +236,6 @@ class _Track:
 
 
 def track_change_rad(before: GnssVel, after: GnssVel) -> float:
-    """Change of the direction over ground, right positive, the shorter way round."""
+    """Change of the direction over ground, right positive, between -π and π."""
     track_rad = math.atan2(after.east_mps, after.north_mps)
     return math.remainder(track_rad - math.atan2(before.east_mps, before.north_mps), math.tau)

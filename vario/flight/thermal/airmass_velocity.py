@@ -1,12 +1,12 @@
-"""How fast the air rises at the glider, for finding where it rises most; with or without a glider file.
+"""Vertical velocity of the air at the glider, for centring, with or without a glider file.
 
-The vario's own crest is not where the air rises most. Flying into growing lift the wing carries more than the
-weight, flying out of it less; sink grows with the load factor to the power 1.5 (the turning polar: A. and
-L. Welch and F. Irving, The Complete Soaring Pilot's Handbook). So the glider sinks most ahead of the core and
-least behind it, and the vario is best some degrees too late: with a sink s, a swing of the load Δn about n
-and of the lift Δw, by about atan(1.5·s·Δn/(n·Δw)). Netto is free of that. Without a polar there is the
-estimator's other route to the rise of the air (climb less climb through the air): good for the mean sink, too
-rough for its swing around a circle, which the load factor gives.
+The maximum of the vario is not where the air rises fastest. When the glider flies into growing lift, the wing
+carries more than the weight, and when it flies out of it, less; the sink grows with the load factor to the
+power 1.5 (the turning polar: A. and L. Welch and F. Irving, The Complete Soaring Pilot's Handbook). So the
+glider sinks most before the core and least after it, and the maximum of the vario comes some degrees too
+late: with a sink s, a change of the load Δn about n and of the lift Δw, by about atan(1.5·s·Δn/(n·Δw)). Netto
+does not have this error. Without a polar the mean sink is taken from the estimator's second estimate of the
+air's velocity (climb minus climb through the air), and its change around a circle from the load factor.
 """
 
 from __future__ import annotations
@@ -16,22 +16,22 @@ import math
 from vario.flight.core.low_pass import low_pass_weight
 
 USUAL_SINK_MPS = 0.9
-"""Of a glider in a turn, until it is known better (common practice, no source)."""
+"""Initial value: the sink of a glider in a turn (common practice, no source)."""
 
 USUAL_LOAD = 1.2
-"""In that turn: 34 degrees of bank."""
+"""Load factor in that turn: 34 degrees of bank."""
 
 LOAD_POWER = 1.5
 
 SLOW_S = 30.0
-"""The sink is a mean over more than a turn."""
+"""Time constant of the mean sink: longer than a turn."""
 
 SINK_LIMITS_MPS = (0.4, 4.0)
-"""From the best glider to a training two-seater flown crosswise."""
+"""From the best glider to a training two-seater with sideslip."""
 
 
 class AirmassVelocity:
-    """Follows the sink where there is no polar for it."""
+    """Learns the sink if there is no polar."""
 
     def __init__(self) -> None:
         self._sink_mps = USUAL_SINK_MPS
@@ -45,14 +45,14 @@ class AirmassVelocity:
         load: float | None,
         air_up_mps: float | None,
     ) -> float | None:
-        """One frame; None where there is no vario.
+        """One frame; returns the velocity, up positive, or None without a vario.
 
         Args:
             dt_s: time since the last.
             vario_mps: total-energy vario.
-            netto_mps: where there is a polar.
-            load: factor of the load, from the inertial sensor.
-            air_up_mps: the rise of the air by the estimator's other route.
+            netto_mps: None without a polar.
+            load: load factor from the inertial sensor.
+            air_up_mps: the estimator's second estimate of the air's velocity.
         """
         if vario_mps is None or netto_mps is not None:
             return netto_mps

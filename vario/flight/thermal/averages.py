@@ -1,7 +1,7 @@
-"""Averages of the climb: the last seconds, the last full turn, and the climb so far.
+"""Averages of the climb rate: over the last seconds, over the last full turn, and over the present climb.
 
-All are differences of energy height over time, never means of vario readings, so gaps and uneven frames
-cannot bias them and a pull-up before the turn does not count as lift.
+All are differences of energy height over time and not means of vario readings. So gaps and uneven frames do
+not bias them, and a pull-up before the turn does not count as lift.
 """
 
 from __future__ import annotations
@@ -23,17 +23,17 @@ STEP_S = 0.1
 """Spacing of the stored points."""
 
 LONGEST_TURN_S = 90.0
-"""A "turn" slower than this is a course change."""
+"""A slower turn is a change of course."""
 
 
 @quick
 @dataclass(frozen=True, slots=True)
 class Averages:
-    """Mean climb rates and gains of energy height, up positive. None: not enough flown yet.
+    """Mean climb rates and gains of energy height, up positive. None: not known yet.
 
-    `average_mps` is over the pilot's window, `turn_mps` over the last full turn, which took `turn_s`,
-    `climb_mps` since the beginning of the present climb. `turn_waits` says that the turn average is missing
-    only because this is the first turn and it is not complete yet.
+    `average_mps` is over the averaging time that the pilot has set, `turn_mps` over the last full turn, which
+    took `turn_s`, `climb_mps` since the beginning of the present climb. `turn_waits`: the turn average is
+    missing only because the first turn is not complete yet.
     """
 
     average_mps: float | None
@@ -47,7 +47,7 @@ class Averages:
 
 
 class _Window:
-    """Points reaching back just far enough for one average."""
+    """The points that one average needs."""
 
     def __init__(self) -> None:
         self._points: deque[Point] = deque()
@@ -56,7 +56,7 @@ class _Window:
         self._points.clear()
 
     def forget_before(self, t_s: float) -> None:
-        """Drop what no average can reach back to any more."""
+        """Drop points that no average needs any more."""
         while len(self._points) > 1 and self._points[1].t_s < t_s:
             self._points.popleft()
 
@@ -65,7 +65,7 @@ class _Window:
             self._points.append(point)
 
     def gain_over_time_m(self, now: Point, window_s: float) -> float | None:
-        """Gain over the last `window_s`; None until that much is there."""
+        """Gain over the last `window_s`; None before so much time is stored."""
         wanted = now.t_s - window_s
         while len(self._points) > 1 and self._points[1].t_s <= wanted:
             self._points.popleft()
@@ -78,7 +78,7 @@ class _Window:
         return now.energy_m - (first.energy_m + share * (second.energy_m - first.energy_m))
 
     def gain_over_turn_m(self, now: Point) -> tuple[float, float] | None:
-        """Gain over the last full circle of heading and its time, s; None until one is complete."""
+        """Gain over the last full turn and its time, s; None before a turn is complete."""
 
         def turned(point: Point) -> float:
             return abs(now.turn_angle_rad - point.turn_angle_rad)
@@ -98,7 +98,7 @@ class _Window:
 
 
 class AveragesStage:
-    """Keeps the averages and the list of climbs."""
+    """Computes the averages and the list of climbs."""
 
     def __init__(self, setup: Setup) -> None:
         self._climbs = Climbs(setup.settings.circling)
@@ -173,7 +173,7 @@ class AveragesStage:
         )
 
     def _continuous_energy_m(self, energy: Energy) -> float:
-        """Energy height without the jump of V²/2g when the airspeed comes or goes."""
+        """Energy height without the step of V²/2g when the airspeed appears or is lost."""
         assert energy.energy_altitude_m is not None  # noqa: S101  (checked by the caller)
         if self._compensated is not None and energy.compensated != self._compensated:
             assert self._energy_m is not None  # noqa: S101  (set together with _compensated)

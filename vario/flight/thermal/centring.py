@@ -1,8 +1,8 @@
-"""The centring cue: once a turn, a little before the strongest lift, and only when it is sure.
+"""The centring cue: once per turn, shortly before the strongest lift, if its direction is known well.
 
-"Strongest" means the place on the circle where the glider climbs best. "Roll-out" is the heading at which
-level wings take the circle there: three quarters of a turn after the best climb (the 270° correction of
-the FAA Glider Flying Handbook, FAA-H-8083-13, ch. 10).
+"Strongest" is the place on the circle where the air rises fastest. "Roll-out" is the heading at which
+levelling the wings shifts the circle to that side: three quarters of a turn after the best climb (the 270°
+correction of the FAA Glider Flying Handbook, FAA-H-8083-13, ch. 10).
 """
 
 from __future__ import annotations
@@ -17,10 +17,11 @@ from vario.flight.thermal.circle import Circle
 from vario.settings.schema import Centring
 
 AGAIN_RAD = 0.75 * math.tau
-"""No second cue before this much has been turned, however the picture changes."""
+"""Least angle of turn between two cues."""
 
 MISSED_RAD = math.radians(30.0)
-"""The picture may turn past the lead; then the cue still comes unless the place is behind by this."""
+"""A new estimate may move the direction past the lead; a cue is given if it is not further behind than
+this."""
 
 
 class CentringState(Enum):
@@ -88,7 +89,7 @@ class CentringCue:
         self._given_at_rad = 0.0
 
     def update(self, circle: Circle | None, turning: Turning, settings: Centring) -> bool:
-        """One frame; whether the cue is due now. `circle` is None while not circling."""
+        """One frame; returns whether the cue is due now. `circle` is None while not circling."""
         if circle is None:
             self._table.enter(CentringState.IDLE)
             return False

@@ -1,9 +1,9 @@
-"""Lift around the circle: climb over heading, for the last turn and as a decaying mean of several.
+"""Lift around the circle: climb over heading, for the last turn and as a decaying mean of several turns.
 
-On a circle beside a core the rise of the air is nearly a constant and one sine wave of heading, and that
-wave's crest is where the glider passes the core (in a thermal of Gaussian section exactly so). The wave is
-found by weighted least squares from points whose headings are already freed of the vario's lag; what the
-lag has damped is given back. Where it does not stand out from the rest, nothing is claimed.
+On a circle beside a core, the rise of the air over heading is nearly a constant plus one sine wave. The
+glider is closest to the core at the crest of the wave (exactly so for a thermal of Gaussian section). The
+wave is fitted by weighted least squares to points whose headings are corrected for the lag of the vario; its
+amplitude is corrected for the damping by this lag. No direction is given if the wave is not significant.
 """
 
 from __future__ import annotations
@@ -20,18 +20,18 @@ SECTORS = 24
 SECTOR_RAD = math.tau / SECTORS
 
 SURE = 2.5
-"""The wave counts when it is this many times its own standard error."""
+"""The wave is significant from this multiple of its standard error on."""
 
 FRESH_PER_TURN = 8.0
-"""Independent looks at the air in a turn: eddies a glider feels are some 60 m long, a circle 500 m."""
+"""Independent samples of the air per turn: eddies that a glider feels are about 60 m long, a circle 500 m."""
 
 LEAST_TURN = 0.8
-"""Share of a turn that must have been seen before anything is said."""
+"""Fraction of a turn that must have been flown before a result is given."""
 
 
 @dataclass(frozen=True, slots=True)
 class Circle:
-    """The picture. Sector k reaches from k to k+1 times 15 degrees of heading.
+    """Lift around the circle. Sector k reaches from k to k+1 times 15 degrees of heading.
 
     `last_mps`, `mean_mps`: climb by sector, of the last turn and of several; None: not flown. `middle_mps`
     is the mean around the circle; `asymmetry_mps` how much faster the air rises at the best heading and
@@ -61,14 +61,14 @@ def circle_of(
     right: bool,
     from_north: bool,
 ) -> Circle | None:
-    """The picture from the points of one continued turn, oldest first; None before most of a turn.
+    """Lift around the circle from the points of one continuous turn; None before most of a turn is flown.
 
     Args:
-        points: in order of time.
-        memory_turns: how fast older turns lose weight.
+        points: oldest first.
+        memory_turns: number of turns after which the weight of a point has fallen to 1/e.
         least_mps: an asymmetry below this is not significant.
-        lag_gain: what to multiply the wave with for what the lag has damped, √(1 + ω²τ²).
-        right: which way the turn goes.
+        lag_gain: factor that restores the amplitude damped by the lag, √(1 + ω²τ²).
+        right: whether the turn is to the right.
         from_north: whether headings count from true north.
     """
     if len(points) < LEAST_TURN * math.tau / STEP_RAD:
@@ -87,7 +87,7 @@ def circle_of(
     middle, wave = float(both[0, 0]), both[:, 1]
     a, b = float(wave[1]), float(wave[2])
     rest = air - rows @ wave
-    # Weighted points count for as many fresh ones as (Σw)²/Σw², and only some of these are independent.
+    # Weighted points count for (Σw)²/Σw² points of full weight, and only some of these are independent.
     turns = float(weight.sum() ** 2 / (weight**2).sum()) * STEP_RAD / math.tau
     scatter = math.sqrt(float((weight * rest**2).sum() / weight.sum()))
     sigma = lag_gain * scatter * math.sqrt(2.0 / (FRESH_PER_TURN * turns))

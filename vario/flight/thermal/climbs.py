@@ -1,8 +1,8 @@
-"""The climbs of a flight: which circling belongs to one thermal, and what it gave.
+"""The climbs of a flight: which turns belong to one thermal, and the gain of each climb.
 
-Levelling the wings to shift the circle does not end a climb, nor does turning the other way. Circling again
-soon and near (both are settings; near in the drifting air) goes on with it; later or elsewhere is a
-new thermal. What a climb may do next stands in one table.
+Levelling the wings to shift the circle does not end a climb, and reversing the turn does not either. Circling
+again soon and nearby in the drifting air continues the climb (settings say how soon and how near); otherwise
+it is a new climb.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from vario.flight.motion.turning import Turning
 from vario.settings.schema import Circling
 
 FEWEST_TURNS = 1.0
-"""Less than this is an attempt, not a climb worth listing."""
+"""A climb with fewer turns is not listed."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,7 +39,7 @@ class Climb:
 @quick
 @dataclass(frozen=True, slots=True)
 class Point:
-    """An instant of the flight: its time, energy height, all turning so far, and the place if known."""
+    """An instant of the flight, with `Turning.turn_angle_rad`. `place` is None if not known."""
 
     t_s: float
     energy_m: float
@@ -107,7 +107,7 @@ _FINISHING = (over, circling_elsewhere)
 
 
 def drifted_m(then: Point, now: Point) -> float:
-    """How far apart two points are in the drifting air; 0 where that cannot be known."""
+    """Distance of two points in the drifting air, m; 0 if it is not known."""
     if then.place is None or now.place is None or then.place.frame != now.place.frame:
         return 0.0
     elapsed_s = now.t_s - then.t_s
@@ -128,11 +128,11 @@ class OpenClimb:
         self._right_rad = 0.0
 
     def resume(self, begin: Point) -> None:
-        """Circling again, since `begin`."""
+        """Circling has started again at `begin`."""
         self._turn_angle_rad = begin.turn_angle_rad
 
     def turn(self, now: Point) -> None:
-        """Circling still."""
+        """Circling continues."""
         step = now.turn_angle_rad - self._turn_angle_rad
         self._turn_angle_rad = now.turn_angle_rad
         self.end = now
@@ -142,7 +142,7 @@ class OpenClimb:
             self._right_rad += step
 
     def result(self) -> Climb:
-        """The climb, from its first turn to its last."""
+        """The climb from its first turn to its last."""
         turned = self._left_rad + self._right_rad
         sides = (self._left_rad, self._right_rad)
         both = min(sides) > 0.25 * turned
@@ -154,7 +154,7 @@ class OpenClimb:
 
 
 class Climbs:
-    """Follows the climb in progress through the table and keeps what is finished."""
+    """Tracks the climb in progress and keeps the finished ones."""
 
     def __init__(self, settings: Circling) -> None:
         self.settings = settings
@@ -168,7 +168,7 @@ class Climbs:
         return done
 
     def close(self) -> None:
-        """What is still open ends here."""
+        """End the climb in progress, if any."""
         if self.open is None:
             return
         climb = self.open.result()
@@ -178,7 +178,7 @@ class Climbs:
             self._finished.append(climb)
 
     def update(self, now: Point, begin: Point, turning: Turning, *, circling: bool, on_ground: bool) -> None:
-        """One frame. `begin` is where the present turn began: it is older than its recognition."""
+        """One frame. `begin` is where the present turn began, which is before it was detected."""
         left_s = left_m = 0.0
         if self.open is not None:
             left_s = begin.t_s - self.open.end.t_s if circling else now.t_s - self.open.end.t_s

@@ -1,11 +1,11 @@
-"""Where the core is: a Gaussian updraft fitted to the lift found, in the drifting air.
+"""Position of the core: a Gaussian updraft fitted to the measured lift, in the drifting air.
 
-w = W·exp(−d²/R²) with d the distance from the core. One circle hardly tells a strong narrow thermal from a
-wider weaker one, so the fit leans on what is usual (the prior) as far as the flight has not said more; its
-uncertainty says how far that is. Gauss-Newton steps on the posterior, damped.
-The usual radius is that of the updraft model of M. J. Allen, "Updraft Model for Development of Autonomous
-Soaring Uninhabited Air Vehicles", AIAA 2006-1510: 55 to 110 m where its profile falls to 1/e, at half the
-height of convective layers 1400 to 2000 m deep; real thermals are as often wider as narrower.
+w = W·exp(−d²/R²), where d is the distance from the core. One circle hardly distinguishes a strong narrow
+thermal from a wide weak one, so the fit uses a prior of usual thermals; the uncertainty of the result
+includes this. The posterior is maximised by damped Gauss-Newton steps. The usual radius is that of the
+updraft model of M. J. Allen, "Updraft Model for Development of Autonomous Soaring Uninhabited Air Vehicles",
+AIAA 2006-1510: 55 to 110 m where its profile falls to 1/e, at half the height of convective layers 1400 to
+2000 m deep; real thermals are as often wider as narrower.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ RADIUS_SPREAD = 0.5
 
 STRENGTH_MPS, STRENGTH_SPREAD_MPS = 3.0, 2.5
 PLACE_SPREAD_M = 120.0
-"""A core further from the circle than this is rare: nobody circles there for long."""
+"""Prior of the distance of the core from the circle: nobody circles far from it for long."""
 
 LEAST_SCATTER_MPS = 0.25
 STEPS = 8
@@ -35,8 +35,8 @@ RADIUS_LIMITS_M = (25.0, 600.0)
 class Core:
     """A thermal's core north and east of the reference place, with one-sigma uncertainties.
 
-    `sigma_m` is that of the place, the root mean square over all directions; `across_m` that at right angles
-    to the direction from the reference place, which the flight tells far better than the distance.
+    `sigma_m` is that of the position, the root mean square over all directions; `across_m` is that at right
+    angles to the direction from the reference place. The direction is known much better than the distance.
     """
 
     north_m: float
@@ -48,13 +48,13 @@ class Core:
 
 
 def fit_core(north_m: Floats, east_m: Floats, air_mps: Floats, weight: Floats) -> Core | None:
-    """The core that explains the points best; None where the fit does not settle.
+    """The core that fits the points best; None if the fit does not converge.
 
     Args:
-        north_m: of each point from the reference place, best the middle of the circle; shape (n,).
+        north_m: of each point from the reference place, preferably the middle of the circle; shape (n,).
         east_m: likewise.
         air_mps: vertical motion of the air there.
-        weight: how many independent looks at the air each point stands for.
+        weight: number of independent samples of the air that each point represents.
     """
     prior = np.array([0.0, 0.0, STRENGTH_MPS, math.log(RADIUS_M)])
     stiff = 1.0 / np.array([PLACE_SPREAD_M, PLACE_SPREAD_M, STRENGTH_SPREAD_MPS, RADIUS_SPREAD]) ** 2
@@ -72,7 +72,7 @@ def fit_core(north_m: Floats, east_m: Floats, air_mps: Floats, weight: Floats) -
         information = slope.T @ (slope * weight[:, None]) / scatter**2 + np.diag(stiff)
         gradient = slope.T @ (weight * rest) / scatter**2 - stiff * (x - prior)
         step = np.linalg.solve(information + damping * np.diag(np.diag(information)), gradient)
-        # No step across the whole thermal, or a Gaussian's flat outside swallows the search.
+        # Limit the step: far outside, the Gaussian is flat and the search would not come back.
         x = x + step * min(1.0, 60.0 / max(1e-9, float(np.hypot(step[0], step[1]))))
         x[3] = min(max(x[3], math.log(RADIUS_LIMITS_M[0])), math.log(RADIUS_LIMITS_M[1]))
         rest, _ = _model(x, north_m, east_m, air_mps)
@@ -88,7 +88,7 @@ def fit_core(north_m: Floats, east_m: Floats, air_mps: Floats, weight: Floats) -
 
 
 def _model(x: Floats, north_m: Floats, east_m: Floats, air_mps: Floats) -> tuple[Floats, Floats]:
-    """What the model leaves unexplained, and how the model changes with each parameter; (n,), (n, 4)."""
+    """Residuals of the model, and its derivatives by the parameters; shapes (n,), (n, 4)."""
     dn, de = north_m - x[0], east_m - x[1]
     squared = math.exp(-2.0 * float(x[3])) * (dn**2 + de**2)
     shape = np.exp(-squared)

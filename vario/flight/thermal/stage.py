@@ -1,4 +1,4 @@
-"""The thermal around the glider: lift around the circle, its core, the map from above, the centring cue."""
+"""The thermal around the glider: lift around the circle, the core, the lift map and the centring cue."""
 
 from __future__ import annotations
 
@@ -25,19 +25,19 @@ FIT_EVERY = 3
 """Points between two fits: 30 degrees of turn."""
 
 ACROSS_SIGMAS = 2.0
-"""So far from the middle of the circle, in standard errors across, the core gives the better direction."""
+"""From this distance from the middle on, in standard errors across, the core gives the better direction."""
 
 LEAST_SHIFT_M = 15.0
-"""Nobody flies a circle more exactly than this; a shift below it is no advice."""
+"""Nobody flies a circle more precisely than this, so a smaller shift is not advised."""
 
 
 @dataclass(frozen=True, slots=True)
 class Shift:
     """Advice for moving the circle, in the drifting air.
 
-    `bearing_rad` is where to, from true north if `from_north`; `ahead_rad` the same from the nose, right
-    positive, at the time of the fit; `sigma_m` the uncertainty of the core's place (one sigma) and
-    `sure` whether the shift is larger than twice that, and worth flying. `core` is relative to the
+    `bearing_rad` is the direction of the shift, from true north if `from_north`; `ahead_rad` is the same
+    direction relative to the heading at the time of the fit, right positive. `sigma_m` is the uncertainty of
+    the core's position (one sigma). `sure`: the shift is larger than twice that. `core` is relative to the
     middle of the circle.
     """
 
@@ -69,7 +69,7 @@ NOTHING = Thermal(None, None, (), centring_now=False, centring_cues=0)
 
 
 class ThermalStage:
-    """Keeps the map and makes the rest from it."""
+    """Maintains the lift map and computes the rest from it."""
 
     def __init__(self, setup: Setup) -> None:
         self._airmass_velocity = AirmassVelocity()
@@ -99,11 +99,11 @@ class ThermalStage:
         mode: Mode,
         place: Place | None,
     ) -> Thermal:
-        """One frame. The estimator's own rise of the air is used where there is no netto."""
+        """One frame. Without netto the estimator's second estimate of the air's velocity is used."""
         settings, t_s = self._settings, inputs.frame.t_s
         lag_s = settings.lag_s if inputs.has_imu else settings.lag_no_imu_s
         if turning.from_north is not self._from_north:
-            # The zero of all headings has moved.
+            # The zero of all headings has changed.
             self._from_north = turning.from_north
             self._map = LiftMap()
         load = None if estimate.attitude is None else estimate.attitude.load_factor
@@ -140,7 +140,7 @@ class ThermalStage:
         return self._now
 
     def _picture(self, turning: Turning, lag_s: float) -> Circle | None:
-        # Only this turn: after a shift of the circle the old headings mean other places.
+        # Only this turn: after a shift of the circle, the same heading is at a different place.
         points = [p for p in self._map.points if p.turning and p.t_s + lag_s >= turning.since_s]
         return circle_of(
             points,
@@ -188,17 +188,18 @@ class ThermalStage:
 
 
 def _middle(north: Floats, east: Floats, heading: Floats) -> tuple[float, float]:
-    """The middle of a turn: where its points lie apart from going round, however unevenly they are spread."""
+    """The middle of a turn, by least squares, so that unevenly spread points do not bias it."""
     rows = np.column_stack((np.ones_like(heading), np.cos(heading), np.sin(heading)))
     middle = np.linalg.lstsq(rows, np.column_stack((north, east)), rcond=None)[0][0]
     return float(middle[0]), float(middle[1])
 
 
 def _pointed(circle: Circle | None, shift: Shift | None) -> Circle | None:
-    """The picture with its strongest direction taken from the fitted core, where that is clear of the middle.
+    """The circle with its strongest direction taken from the fitted core, if the core is off the middle.
 
-    The fit knows the shape of the lift and follows a circle that wanders, the wave over heading does neither.
-    How far the core is may be open while its direction is sure: only what lies across that counts here.
+    The fit models the shape of the lift and a moving circle; the wave over heading does neither. The distance
+    of the core may be uncertain while its direction is known: only the uncertainty across the direction
+    matters here.
     """
     if circle is None or circle.strongest_rad is None or shift is None:
         return circle

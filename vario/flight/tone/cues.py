@@ -1,7 +1,7 @@
-"""Short sounds that say something has happened: which one, when, and which goes first.
+"""Cues: short sounds that announce an event. Which cue, when, and which one first.
 
-Everything is one ordered table, `RULES`. A cue is a call with a number; the sound engine plays it when it
-sees a new number, so a call is neither lost nor doubled however often the engine looks.
+All rules are in one ordered table, `RULES`. Each call of a cue has a number; the sound engine plays it when
+the number is new, so no call is lost or played twice, however often the engine reads the command.
 """
 
 from __future__ import annotations
@@ -17,21 +17,21 @@ from vario.flight.setup import Setup
 from vario.flight.stage import ResetReason
 
 PATIENCE_S = 1.0
-"""How long a cue waits for a more important one to end; later it would tell old news."""
+"""A cue waits this long for a more important one to end; later it is dropped."""
 
 LOST_AFTER_S = 0.2
-"""The vario has been silent for this long before the cue says why: silence first, then the reason."""
+"""The vario must be missing for this long before the cue for a lost sensor is given."""
 
 AWAKE_AFTER_S = 10.0
-"""Every sensor fitted has spoken by then; one that has not is called out, like one that has gone."""
+"""A configured sensor that has delivered no sample by then counts as lost."""
 
 NOTICED = (Quality.NO_AIRSPEED, Quality.NO_IMU)
-"""Sensors whose loss changes what the vario says. A lost barometer is a lost vario, which is watched itself;
-without GNSS the vario says the same; see the status line of `vario run` or the journal."""
+"""Sensors whose loss changes the vario. The loss of the barometer shows as a missing vario. GNSS does not
+change the vario; its loss is shown in the status line of `vario run` and in the journal."""
 
 
 class Cue(StrEnum):
-    """What a cue says."""
+    """The event that a cue announces."""
 
     SENSOR_LOST = "sensor lost"
     LOW_BATTERY = "low battery"
@@ -45,7 +45,7 @@ class Cue(StrEnum):
 @quick
 @dataclass(frozen=True, slots=True)
 class CueInputs:
-    """What may call for a cue at `t_s`; flags are true for as long as they hold."""
+    """What the rules look at; flags are true as long as their condition holds."""
 
     t_s: float
     mode: Mode
@@ -56,12 +56,12 @@ class CueInputs:
     setting_rejected: bool = False
     battery_low: bool = False
     expected_sensors: Quality = Quality.OK
-    """The flags that would be set if a sensor the settings name gave nothing."""
+    """The flags that would be set if no configured sensor delivered anything."""
 
 
 @dataclass(frozen=True, slots=True)
 class CueCall:
-    """A cue to play. It stays in the commands that follow; a new `number` is a new call."""
+    """A cue to play. It stays in the following commands; a new `number` is a new call."""
 
     cue: Cue
     number: int
@@ -71,16 +71,16 @@ class CueCall:
 @quick
 @dataclass(frozen=True, slots=True)
 class _Change:
-    """Two frames, and what of the sensors has gone missing."""
+    """The inputs of two successive frames, and whether a sensor has been lost."""
 
     now: CueInputs
     before: CueInputs
     lost: bool
-    """A sensor has gone and that has not been told yet, or the vario has been gone for a moment."""
+    """A sensor has been lost and this has not been announced, or the vario is missing for a moment."""
 
     @property
     def is_calm(self) -> bool:
-        """Whether nothing has changed that a rule looks at, as in nearly every frame."""
+        """Whether no input of a rule has changed, as in nearly every frame."""
         now, before = self.now, self.before
         return (
             not self.lost
@@ -101,10 +101,10 @@ class CueRule:
 
     Attributes:
         cue: the cue.
-        due: whether this change calls for it.
-        lasts_s: how long it holds back less important ones; its sound is no longer than that.
-        again_after_s: the same cue is not called sooner than this after its last call.
-        is_warning: it sounds at the volume of warnings, which cannot be turned off.
+        due: whether the cue is due at this change.
+        lasts_s: how long less important cues wait; the sound is not longer.
+        again_after_s: least time between two calls of this cue.
+        is_warning: the cue sounds at the volume of warnings, which cannot be turned off.
     """
 
     cue: Cue
@@ -114,8 +114,8 @@ class CueRule:
     is_warning: bool = False
 
 
-# The most important first. Times are chosen: a warning comes back before it is forgotten and seldom enough
-# to leave room for thought; what happens at every turn of a circle may come at every turn.
+# The most important first. The times are chosen so that a warning is repeated before it is forgotten, but
+# seldom enough not to disturb; the centring cue may come in every turn.
 RULES = (
     CueRule(Cue.SENSOR_LOST, lambda c: c.lost, 1.0, 20.0, is_warning=True),
     CueRule(Cue.LOW_BATTERY, lambda c: c.now.battery_low, 1.0, 120.0, is_warning=True),
@@ -135,7 +135,7 @@ RULES = (
 
 
 class CueStage:
-    """Runs the table. What sounds gives way to what is more important, and to nothing else."""
+    """Applies the rules. Only a more important cue interrupts a cue that sounds."""
 
     def __init__(self, setup: Setup) -> None:
         self._call: CueCall | None = None
@@ -148,7 +148,7 @@ class CueStage:
 
     @property
     def awake(self) -> bool:
-        """Whether every sensor has had its time to speak: what is missing now is missing."""
+        """Whether all sensors have had time to deliver: a sensor that is missing now is lost."""
         return self._sensors.awake
 
     def reset(self, reason: ResetReason) -> None:
@@ -161,7 +161,7 @@ class CueStage:
         self._sensors.reset()
 
     def update(self, now: CueInputs) -> CueCall | None:
-        """The latest call, new or old; None before the first one."""
+        """One frame; returns the latest call, None before the first one."""
         change = _Change(now, self._before or now, self._sensors.update(now))
         self._before = now
         if not change.is_calm:
@@ -188,7 +188,7 @@ class CueStage:
 
 
 class _SensorWatch:
-    """Tells a sensor that has gone from one that was never there."""
+    """Distinguishes a lost sensor from one that was never there."""
 
     def __init__(self) -> None:
         self.reset()
@@ -203,11 +203,11 @@ class _SensorWatch:
         self._unknown_since_s: float | None = None
 
     def update(self, now: CueInputs) -> bool:
-        """True as long as a loss is news: until it has been called out, or the sensor is back."""
+        """Whether there is a loss that has not been announced yet."""
         if self._first_s is None:
             self._first_s = now.t_s
         elif not self.awake and now.t_s - self._first_s > AWAKE_AFTER_S:
-            # What the settings say is fitted and has not spoken yet counts as lost.
+            # A configured sensor that has not delivered yet counts as lost.
             self.awake = True
             self._there |= now.expected_sensors
             self._quality = None
@@ -217,7 +217,7 @@ class _SensorWatch:
         return self._vario_lost(now) or self._news is not Quality.OK
 
     def _follow(self, now: CueInputs) -> None:
-        """What has come and gone; the same flags as before tell nothing new."""
+        """Note which sensors have come and gone."""
         for flag in NOTICED:
             if flag not in now.quality:
                 self._there |= flag

@@ -1,13 +1,13 @@
-"""What the pilot hears: beeps in lift, a steady low tone in sink, quiet in between, and short cues.
+"""The tone: beeps in lift, a steady low tone in sink, silence in between, and short cues.
 
-docs/tone.md shows the whole language with the reasons for it. Here values become commands: zones decide
-what kind of sound, curves its pitch and cadence, the mode its volume, `cues` what has happened.
+docs/tone.md describes all sounds with their reasons. This stage turns values into commands: the zone of the
+value selects the kind of sound, curves give its pitch and beep rate, and the mode gives its volume.
 
-Pitch and cadence run in equal ratios between the points of their curves, because the ear judges both by
+Pitch and beep rate change in equal ratios between the points of their curves, because the ear judges both by
 ratio: it notices 0.6 % of pitch above 1 kHz and about 3 Hz below 500 Hz (Kollmeier, Brand and Meyer,
 "Perception of speech and sound", 2008, as encyclopaedias quote it), and 6 % of a single interval between
-beeps (Drake and Botte, Perception & Psychophysics 54, 1993). The settings keep the cadence at 12 beeps a
-second or fewer: faster click trains lose their rhythm and, above 20 to 30 a second, fuse into a pitch.
+beeps (Drake and Botte, Perception & Psychophysics 54, 1993). The settings limit the beep rate to 12 beeps a
+second: faster click trains lose their rhythm and, above 20 to 30 a second, fuse into a pitch.
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ from vario.flight.tone.cues import CueCall, CueInputs, CueStage
 from vario.settings.tone import Tone, ToneCurve
 
 HYSTERESIS_MPS = 0.05
-"""How far the vario must fall back into the quiet band before a sound stops, so that it does not stutter."""
+"""How far the vario must return into the quiet band before a sound stops, so that it does not stutter."""
 
 SPEED_HYSTERESIS_MPS = 0.5
 """The same for the speed to fly: a pilot holds speed to about this."""
@@ -35,7 +35,7 @@ SPEED_REFERENCE_MPS = 25.0
 
 
 class Voice(StrEnum):
-    """Who is speaking. Each has a timbre and a rhythm of its own in the sound engine."""
+    """What the tone represents. Each voice has its own timbre and rhythm in the sound engine."""
 
     LIFT = "lift"
     SINK = "sink"
@@ -47,7 +47,7 @@ class Voice(StrEnum):
 @quick
 @dataclass(frozen=True, slots=True)
 class ToneCommand:
-    """What should sound from now on.
+    """What to sound from now on.
 
     Attributes:
         pitch_hz: fundamental frequency; meaningful in silence too, so that a sound begins in tune.
@@ -75,7 +75,7 @@ _Sound = tuple[float, float | None, float, Voice]
 @quick
 @dataclass(frozen=True, slots=True)
 class ToneInputs:
-    """What the tone follows, at the end of a frame. None: not known."""
+    """What the tone depends on, at the end of a frame. None: not known."""
 
     cue_inputs: CueInputs
     vario_mps: float | None
@@ -85,9 +85,9 @@ class ToneInputs:
 
 
 class ToneStage:
-    """Turns what is known into a `ToneCommand`.
+    """Computes the `ToneCommand`.
 
-    Remembers in which zone (low, quiet, high) the value lay last, for the hysteresis, and the cues.
+    It keeps the zone (low, quiet, high) of the value, for the hysteresis, and the cues.
     """
 
     def __init__(self, setup: Setup) -> None:
@@ -115,8 +115,8 @@ class ToneStage:
         """The command for this frame."""
         quality = heard.cue_inputs.quality
         if Quality.NO_BARO in quality or (Quality.UNCOMPENSATED in quality and not self._cues.awake):
-            # An estimate may run on for a while without its barometer; the tone says nothing nobody measures.
-            # Nor does it pass a climb rate off as total energy as long as the airspeed may still come.
+            # Without a barometer the estimate may continue for a while, but the tone must not sound it. An
+            # uncompensated climb rate must not sound as total energy while the airspeed may still come.
             lost = replace(heard.cue_inputs, vario_known=False)
             heard = replace(heard, cue_inputs=lost, vario_mps=None, relative_netto_mps=None)
         gain = self._gain(heard.ias_mps)
@@ -137,7 +137,7 @@ class ToneStage:
         if cruising and self._settings.volume_cruise is not None:
             volume = self._settings.volume_cruise
         level = min(volume * gain, 1.0)
-        # Where the source chosen for cruise is not known, the vario still is: it sounds, in its own voice.
+        # If the source selected for cruise is not known, the vario sounds in its own voice.
         source = self._settings.cruise.source if cruising else "vario"
         if source == "relative netto" and heard.relative_netto_mps is not None:
             return self._climb(self._cruise, heard.relative_netto_mps, level, Voice.NETTO, Voice.NETTO)
@@ -159,7 +159,7 @@ class ToneStage:
         return pitch_hz, None, 0.0, up
 
     def _speed_command(self, too_slow_mps: float, level: float) -> _Sound:
-        """Pairs of notes, rising to fly faster and falling to fly slower, quicker the more is missing."""
+        """Pairs of notes, rising to fly faster, falling to fly slower; the larger the error, the faster."""
         cruise = self._settings.cruise
         zone = self._speed.update(too_slow_mps)
         voice = Voice.FASTER if too_slow_mps > 0.0 else Voice.SLOWER
@@ -171,7 +171,7 @@ class ToneStage:
         return cruise.speed_pitch_hz, pairs_hz, level, voice
 
     def _gain(self, ias_mps: float | None) -> float:
-        """By how much all volumes are raised, up to full, for the wind noise of this airspeed."""
+        """Factor on all volumes, for the wind noise at this airspeed."""
         if ias_mps is None or ias_mps <= SPEED_REFERENCE_MPS:
             return 1.0
         gain_db = self._settings.louder_with_speed * math.log2(ias_mps / SPEED_REFERENCE_MPS)

@@ -1,8 +1,8 @@
-"""Wind from one circle of ground velocities alone: their tips lie on a circle around the wind.
+"""Wind from the ground velocities of one circle: their tips lie on a circle around the wind.
 
-Flown at one airspeed through all headings, ground velocity is wind plus a vector of constant length. The
-centre of the circle through the tips is the wind and its radius the true airspeed, so neither compass
-nor airspeed sensor is needed. Algebraic least squares: |v|² = 2·Wn·vn + 2·We·ve + const.
+At constant airspeed, the ground velocity is the wind plus a vector of constant length. The centre of the
+circle through the tips is the wind, and its radius is the true airspeed, so neither compass nor airspeed
+sensor is needed. Algebraic least squares: |v|² = 2·Wn·vn + 2·We·ve + const.
 """
 
 from __future__ import annotations
@@ -17,22 +17,23 @@ from drivers.samples import GnssVel
 from vario.flight.motion.turning import track_change_rad
 
 KEEP_S = 45.0
-"""Longest stretch a fit looks at: a slow, flat turn."""
+"""Longest time used for a fit: a slow, flat turn."""
 
 MIN_FIXES = 8
 MIN_RADIUS_MPS = 12.0
-"""A smaller circle is not a flying glider."""
+"""A smaller radius is not the airspeed of a flying glider."""
 
 MAX_SCATTER_MPS = 3.0
-"""RMS distance of the tips from the circle above which nothing was learnt."""
+"""A fit with a larger RMS distance of the tips from the circle is not used."""
 
 EDDY_S = 5.4
-"""How long errors of a circling flyer's airspeed last. Soaring storks: correlation 0.83 from a second to the
+"""Correlation time of the airspeed of a circling flyer. Soaring storks: correlation 0.83 from a second to the
 next (vignette of the R package moveWindSpeed), which is exp(-1 s/5.4 s)."""
 
 LEAST_SIGMA_MPS = 1.2
-"""However small the scatter: a pilot's airspeed changes in step with the heading where lift does, turn after
-turn alike, and moves the centre by up to a metre per second (seen in flights with a known truth)."""
+"""Least standard deviation, however small the scatter is: if the lift changes with the heading, the airspeed
+changes with it in each turn, and this moves the centre by up to 1 m/s (seen in flights with a known
+truth)."""
 
 _GAP_S = 5.0
 _STRAIGHT_RADPS = math.radians(3.0)
@@ -49,7 +50,7 @@ class CircleFit:
 
 
 def fit_circle(north_mps: list[float], east_mps: list[float]) -> CircleFit | None:
-    """Least-squares circle through velocity tips; None if they do not determine one."""
+    """Least-squares circle through velocity tips; None if they do not determine a circle."""
     n, e = np.array(north_mps), np.array(east_mps)
     rows = np.column_stack((2 * n, 2 * e, np.ones_like(n)))
     solution, _, rank, _ = np.linalg.lstsq(rows, n * n + e * e, rcond=None)

@@ -1,4 +1,4 @@
-"""What the wind filter believes of the world before it has seen any of it."""
+"""Noise parameters of the wind filter."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True, slots=True)
 class WindNoise:
-    """What the filter believes of the world; standard deviations.
+    """Noise parameters; standard deviations.
 
     Attributes:
         wind_mps_per_sqrt_s: how fast the wind changes where one is.

@@ -1,12 +1,12 @@
-"""Wind, heading and the airspeed's scale, from GNSS velocity, airspeed and turn rate.
+"""Wind, heading and the scale of the airspeed, from GNSS velocity, airspeed and turn rate.
 
-One Kalman filter (`filter`) takes every ground velocity with the airspeed and the summed turning of the
-same moment. Turning tells everything: while the glider flies through different headings, wind, heading
-and scale each change the ground velocity in their own way. Straight on, a change of the velocity can be
-wind, heading or airspeed, and what is not told apart grows less certain, as `sigma_mps` says.
+One Kalman filter (`filter`) is updated with every ground velocity, together with the airspeed and the turn
+angle of the same time. While the glider turns, wind, heading and scale change the ground velocity in
+different ways and can be separated. In straight flight they cannot, and their uncertainty grows, as
+`sigma_mps` shows.
 
-Without an inertial unit only the length of the velocity through the air is used, begun by the first circle;
-without airspeed each circle is a measurement of the wind (`circle`).
+Without an inertial unit, only the length of the velocity through the air is used, starting with the first
+circle. Without airspeed, each circle is a measurement of the wind (`circle`).
 """
 
 from __future__ import annotations
@@ -28,37 +28,37 @@ from vario.flight.wind.filter import USUAL_SCALE, WindFilter
 from vario.flight.wind.noise import WindNoise
 
 USEFUL_MPS = 2.0
-"""A wind less certain than this (one standard deviation) is not said."""
+"""A wind with a larger standard deviation is not given."""
 
 USEFUL_RAD = math.radians(10.0)
 """Likewise a heading."""
 
 USEFUL_SCALE = 0.03
-"""Likewise a scale of the airspeed."""
+"""Likewise the scale of the airspeed."""
 
 FORGET_S = 1800.0
-"""Wind older than this is not said any more."""
+"""An older wind is not given."""
 
 FLYING_MPS = 12.0
-"""Slower through the air than this is not flight."""
+"""Below this airspeed the glider does not fly."""
 
 EVERY_S = 0.18
-"""Velocities closer together than this tell nothing new."""
+"""Velocities closer together than this are skipped, because they add no information."""
 
 GAP_S = 60.0
-"""After so long without velocities nothing is assumed of the turning in between."""
+"""After this time without velocities, the turning in between is not used."""
 
 NET_S = 30.0
-"""Over about a turn, circling gets nowhere."""
+"""Averaging time of the velocity relative to the air: over a turn, it averages to 0."""
 
 
 @quick
 @dataclass(frozen=True, slots=True)
 class Wind:
-    """Velocity of the air over ground, with what was found on the way. None: not known well enough.
+    """Velocity of the air over ground, heading and airspeed scale. None: not known well enough.
 
     Attributes:
-        north_mps, east_mps: where the air goes.
+        north_mps, east_mps: towards north and east.
         age_s: mean age of what is known of the wind's least known direction.
         sigma_mps: one standard deviation in that direction.
         nis: normalised innovation squared, smoothed; about 1 if `sigma_mps` is honest.
@@ -81,7 +81,7 @@ class Wind:
 @quick
 @dataclass(frozen=True, slots=True)
 class _Moment:
-    """What a velocity that arrives later is set against; `stretch` counts gaps of the turning."""
+    """Values of one instant, for velocities that arrive later; `stretch` counts gaps of the turn angle."""
 
     t_s: float
     heading_rad: float
@@ -103,7 +103,7 @@ class _Found:
 
 
 def _worth_saying(filter_: WindFilter) -> _Found | None:
-    """What of it is known well enough; None where the wind itself is not."""
+    """The outputs that are known well enough; None if the wind is not."""
     sigma_mps = filter_.sigma_mps
     if sigma_mps > USEFUL_MPS:
         return None
@@ -187,7 +187,7 @@ class WindStage:
             self._moments.popleft()
 
     def _at(self, t_s: float) -> _Moment:
-        """The moment a sample was taken: solutions of the receiver arrive late."""
+        """The moment at which a sample was taken: GNSS solutions arrive late."""
         after = self._moments[-1]
         for before in reversed(self._moments):
             if before.t_s <= t_s:
@@ -202,7 +202,7 @@ class WindStage:
         return _Moment(t_s, heading_rad, after.stretch, after.level_tas_mps)
 
     def _take(self, sample: GnssVel, moment: _Moment, circle: FlownCircle | None) -> bool:
-        """Take in a velocity; false if it came too soon to tell anything."""
+        """Update the filter with a velocity; false if it came too soon after the last one."""
         dt_s = 0.0 if self._used_s is None else sample.t_s - self._used_s
         if 0.0 < dt_s < EVERY_S and circle is None:
             return False
@@ -226,7 +226,7 @@ class WindStage:
         return True
 
     def _moved_m(self, sample: GnssVel, dt_s: float) -> float:
-        """How far the glider has left its air behind: turns average out."""
+        """How far the glider has moved through the air, without circling, m."""
         wind_north, wind_east = self._filter.wind_mps
         share = low_pass_weight(max(dt_s, 0.0), NET_S)
         self._net_north_mps += share * (sample.north_mps - wind_north - self._net_north_mps)
@@ -242,7 +242,7 @@ class WindStage:
             self._filter.start_scale(fit.radius_mps / circle.tas_mps, min(sigma, USUAL_SCALE))
 
     def _output(self, t_s: float) -> Wind | None:
-        """What is known now: between two velocities only its age and the heading move."""
+        """The output now: between two velocities, only the age and the heading change."""
         found = self._found
         if found is None or self._used_s is None:
             return None

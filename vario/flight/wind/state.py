@@ -1,4 +1,4 @@
-"""State and prediction of the wind filter; the model is described in `vario.flight.wind.filter`."""
+"""State, covariance and prediction of the wind filter; `vario.flight.wind.filter` describes the model."""
 
 from __future__ import annotations
 
@@ -16,30 +16,30 @@ N, E, A, C, B, EDDY = 0, 1, 2, 3, 4, 5
 TURN, EDDIES = slice(2, 4), slice(5, 7)
 
 _MOVING = np.ravel_multi_index(([A, C, A, C, EDDY, EDDY + 1], [C, A, B, B, EDDY, EDDY + 1]), (SIZE, SIZE))
-"""Where the transition is not the identity, in the order `predict` fills it in."""
+"""Entries of F that are not those of the identity, in the order in which `predict` writes them."""
 
 _NOISY = np.ravel_multi_index(
     ([N, E, A, A, C, C, B, EDDY, EDDY + 1], [N, E, A, C, A, C, B, EDDY, EDDY + 1]), (SIZE, SIZE)
 )
-"""Where noise comes in, likewise."""
+"""Entries of Q that are not 0, likewise."""
 
 START_WIND_MPS = 12.0
 START_SCALE = 1.2
-"""One standard deviation of a and c before anything is known: any heading, any sensible scale."""
+"""Initial standard deviation of a and c: any heading, any sensible scale."""
 
 KNOWN_SCALE = 0.1
-"""A scale is something to keep once it is known to this, one standard deviation."""
+"""The scale counts as known below this standard deviation."""
 
 
 class WindState:
-    """What is believed of the wind and how that ages. All angles rad, speeds m/s.
+    """State x and covariance P, and their prediction. All angles rad, speeds m/s.
 
     Attributes:
-        eddy_mps: strength of the eddies, learnt.
-        heading_lost: the heading has no known relation to north, and will be found with the next velocity.
+        eddy_mps: strength of the eddies, learned.
+        heading_lost: the relation of the turn angle to north is not known; the next velocity gives it.
         age_s: mean age of what is known of the wind's least known direction.
         last_nis: normalised innovation squared of the last measurement, over its dimension; `nis` smoothed.
-        restarts: how often it had to begin afresh.
+        restarts: how often the filter was restarted.
     """
 
     def __init__(self, noise: WindNoise) -> None:
@@ -128,18 +128,18 @@ class WindState:
 
     @property
     def has_scale(self) -> bool:
-        """Whether a and c mean anything yet."""
+        """Whether a and c have been estimated."""
         return self.scale > 0.3
 
     @property
     def scale_known(self) -> bool:
-        """Whether headings have differed enough to tell the scale from the wind."""
+        """Whether headings have differed enough to separate the scale from the wind."""
         return self.has_scale and self.scale_sigma < KNOWN_SCALE
 
     # --- time passes ------------------------------------------------------------------------------
 
     def predict(self, dt_s: float, climbed_m: float = 0.0, moved_m: float = 0.0) -> None:
-        """Let time pass, in which the glider climbed and moved on through the air."""
+        """Predict by `dt_s`, in which the glider climbed and moved through the air."""
         n = self.noise
         wind_north, wind_east, a, c, b, eddy_north, eddy_east = self._x.tolist()
         keep = math.exp(-dt_s / n.eddy_s)

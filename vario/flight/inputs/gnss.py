@@ -32,18 +32,17 @@ class GnssStage:
 
     def reset(self, reason: ResetReason) -> None:
         """Forget the samples held."""
-        self._position: GnssPos | None = None
-        self._velocity: GnssVel | None = None
+        self._latest = LatestGnss(None, None)
 
     def update(self, inputs: Inputs) -> LatestGnss:
         """One frame."""
-        frame = inputs.frame
+        frame, latest = inputs.frame, self._latest
+        position = latest.position if inputs.has_position else None
+        velocity = latest.velocity if inputs.has_gnss else None
         if frame.gnss_pos:
-            self._position = frame.gnss_pos[-1]
-        elif not inputs.has_position:
-            self._position = None
+            position = frame.gnss_pos[-1]
         if frame.gnss_vel:
-            self._velocity = frame.gnss_vel[-1]
-        elif not inputs.has_gnss:
-            self._velocity = None
-        return LatestGnss(self._position, self._velocity)
+            velocity = frame.gnss_vel[-1]
+        if position is not latest.position or velocity is not latest.velocity:
+            self._latest = LatestGnss(position, velocity)
+        return self._latest

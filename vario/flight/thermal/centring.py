@@ -91,7 +91,8 @@ class CentringCue:
     def update(self, circle: Circle | None, turning: Turning, settings: Centring) -> bool:
         """One frame; returns whether the cue is due now. `circle` is None while not circling."""
         if circle is None:
-            self._table.enter(CentringState.IDLE)
+            if self._table.state is not CentringState.IDLE:
+                self._table.enter(CentringState.IDLE)
             return False
         target_rad = circle.strongest_rad if settings.cue_at == "strongest" else circle.roll_out_rad
         sign = 1.0 if circle.right else -1.0

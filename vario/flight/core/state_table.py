@@ -8,7 +8,6 @@ every table.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from enum import Enum
 from typing import Generic, TypeVar
 
@@ -16,11 +15,12 @@ StateT = TypeVar("StateT", bound=Enum)
 InputsT = TypeVar("InputsT")
 
 
-@dataclass(frozen=True, slots=True)
 class Transition(Generic[StateT, InputsT]):
     """Leave `start` for `end` once `guard` has held for a time without a break.
 
-    Attributes:
+    A plain class, because mypyc cannot compile a generic dataclass.
+
+    Args:
         start: the state it leads out of.
         end: the state it leads to.
         guard: a named function of the inputs; its docstring is the condition in words.
@@ -29,10 +29,17 @@ class Transition(Generic[StateT, InputsT]):
             holds.
     """
 
-    start: StateT
-    end: StateT
-    guard: Callable[[InputsT], bool]
-    hold_s: float | Callable[[InputsT], float] = 0.0
+    def __init__(
+        self,
+        start: StateT,
+        end: StateT,
+        guard: Callable[[InputsT], bool],
+        hold_s: float | Callable[[InputsT], float] = 0.0,
+    ) -> None:
+        self.start = start
+        self.end = end
+        self.guard = guard
+        self.hold_s = hold_s
 
 
 class StateTable(Generic[StateT, InputsT]):

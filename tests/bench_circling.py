@@ -22,7 +22,7 @@ from hw_replay.open import open_source
 from tests.circling_bars import direction_errors, expected_and_achieved
 from tests.plain_turns import PlainTurns, Verdict, judge
 from vario.app.player import noise_of, play
-from vario.flight.mode import Mode
+from vario.flight.motion.mode import Mode
 from vario.flight.pipeline import Pipeline
 from vario.settings.schema import Settings
 

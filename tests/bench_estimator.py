@@ -41,9 +41,10 @@ from tests.levelled import attitude_errors_deg, levelled
 from tests.truth_flight import RATE_HZ, Flight, fly
 from tests.truth_gliders import GLIDERS
 from vario.app.player import play
-from vario.flight.energy import Noise
-from vario.flight.pipeline import Pipeline, Reading
-from vario.flight.polar import QuadraticPolar, true_scale
+from vario.flight.core.polar import QuadraticPolar, true_scale
+from vario.flight.motion.energy import Noise
+from vario.flight.pipeline import Pipeline
+from vario.flight.reading import Reading
 from vario.settings.schema import Settings
 
 Floats = NDArray[np.float64]

@@ -24,9 +24,9 @@ from tests.truth_thermal import (
     strongest_headings,
 )
 from vario.app.player import play
-from vario.flight.energy import Noise
+from vario.flight.core.polar import QuadraticPolar
+from vario.flight.motion.energy import Noise
 from vario.flight.pipeline import Pipeline
-from vario.flight.polar import QuadraticPolar
 from vario.settings.schema import Settings
 
 Floats = NDArray[np.float64]

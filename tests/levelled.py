@@ -11,7 +11,7 @@ from tests.truth_flight import RATE_HZ, Flight
 from tests.truth_gliders import GLIDERS
 from vario.app.calibrate.level import from_two_poses
 from vario.app.player import play
-from vario.flight.energy import Noise
+from vario.flight.motion.energy import Noise
 from vario.flight.pipeline import Pipeline
 from vario.settings.schema import Settings
 

@@ -9,8 +9,8 @@ from hw_replay.open import open_source
 from hw_replay.simulate.demo import BUNDLED
 from vario.app.page.build import PageContent
 from vario.app.passage import Passage
-from vario.flight.climbs import Climb
-from vario.flight.pipeline import Reading
+from vario.flight.reading import Reading
+from vario.flight.thermal.climbs import Climb
 from vario.settings.load import parse_settings
 
 LONG_S = 5 * 3600.0

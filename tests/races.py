@@ -37,7 +37,7 @@ from vario.app.live.loop import LiveLoop
 from vario.app.live.recorder import FlightFiles
 from vario.app.live.scheduler import Scheduler
 from vario.app.live.side import SideWatch
-from vario.flight.pipeline import Reading
+from vario.flight.reading import Reading
 from vario.settings.load import load_settings
 from vario.sound.sink import NullSink
 

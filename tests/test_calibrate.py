@@ -39,7 +39,7 @@ from vario.app.calibrate.pull_up import energy_check
 from vario.app.calibrate.rest import barometer_offset, gyro_bias, pitot_zero
 from vario.app.calibrate.series import corrected_pressures
 from vario.app.errors import AppError
-from vario.flight.rotation import b_from_s, rotate
+from vario.flight.core.rotation import b_from_s, rotate
 from vario.settings.errors import SettingsError
 from vario.settings.load import parse_settings
 

@@ -11,10 +11,12 @@ import numpy as np
 import pytest
 
 from drivers.samples import CHANNELS, Baro, GnssPos, GnssVel, ImuAccel, ImuGyro, Oat, Pitot, Sample
-from vario.flight.channel_health import ChannelHealth
+from tests.setups import check_frames
 from vario.flight.estimate.noise_watch import NoiseWatch
-from vario.flight.frames import Frame, Framer
-from vario.flight.health import HealthStage, Inputs
+from vario.flight.inputs.channel_health import ChannelHealth
+from vario.flight.inputs.frames import Frame, Framer
+from vario.flight.inputs.health import HealthStage, Inputs
+from vario.flight.setup import Setup
 
 
 def accepted(channel: str, samples: Sequence[Sample], *, moving: bool = False) -> list[Sample]:
@@ -117,9 +119,9 @@ def test_the_noise_of_a_barometer_is_found_in_flight(times: float, *, spiky: boo
 
 
 def instrument(samples: Sequence[Sample]) -> list[Inputs]:
-    framer, health = Framer(), HealthStage()
+    framer, health = Framer(), HealthStage(Setup())
     frames = [frame for sample in samples for frame in framer.push(sample)]
-    return [health.update(frame) for frame in [*frames, *framer.flush()]]
+    return list(check_frames(health, [*frames, *framer.flush()]))
 
 
 @pytest.mark.parametrize("jump_s", [-30.0, -5.0, 5.0, 30.0, 300.0])

@@ -20,19 +20,20 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.special import i0, i1
 
-from vario.flight.airmass import Airmass
-from vario.flight.centring import TRANSITIONS, CentringCue, Cue
-from vario.flight.circle import SECTOR_RAD, SECTORS, Circle, circle_of
-from vario.flight.core_fit import fit_core
-from vario.flight.energy import Energy
+from tests.setups import setup
+from vario.flight.cruise.airmass import Airmass
 from vario.flight.estimate.result import Estimate, Monitor
-from vario.flight.frames import Frame
-from vario.flight.health import Inputs
-from vario.flight.lift_map import MOST_POINTS, LiftMap, LiftPoint, offset_m
-from vario.flight.mode import Mode
-from vario.flight.place import Place
-from vario.flight.thermal import Thermal, ThermalStage
-from vario.flight.turning import Turning
+from vario.flight.inputs.frames import Frame
+from vario.flight.inputs.health import Inputs
+from vario.flight.motion.energy import Energy
+from vario.flight.motion.mode import Mode
+from vario.flight.motion.place import Place
+from vario.flight.motion.turning import Turning
+from vario.flight.thermal.centring import TRANSITIONS, CentringCue, CentringState
+from vario.flight.thermal.circle import SECTOR_RAD, SECTORS, Circle, circle_of
+from vario.flight.thermal.core_fit import fit_core
+from vario.flight.thermal.lift_map import MOST_POINTS, LiftMap, LiftPoint, offset_m
+from vario.flight.thermal.stage import Thermal, ThermalStage
 from vario.settings.schema import Centring
 
 DT_S = 0.1
@@ -57,7 +58,7 @@ class Paper:
         place_known: bool = True,
         noise: Callable[[float], float] = lambda _t: 0.0,
     ) -> None:
-        self.stage = ThermalStage(settings or Centring())
+        self.stage = ThermalStage(setup(centring=settings or Centring()))
         self.way, self.wind, self.lag_s, self.place_known, self.noise = way, wind, lag_s, place_known, noise
         self.core = (offset_m * math.cos(towards_rad), offset_m * math.sin(towards_rad))
         self.strength, self.radius_m, self.circle_m = strength, radius_m, circle_m
@@ -85,7 +86,7 @@ class Paper:
     def _step(self, rate: float, north: float, east: float, mode: Mode) -> None:
         nose = self.heading % math.tau
         turning = Turning(
-            rate, self.heading, 0.0, self.heading, active=True, now=True, nose_rad=nose, from_north=True
+            rate, self.heading, 0.0, self.heading, active=True, now=True, heading_rad=nose, from_north=True
         )
         place = Place(north + self.wind[0] * self.t_s, east + self.wind[1] * self.t_s, 1, *self.wind)
         energy = Energy(1000.0, self.shown, 25.0, 26.0, 1.1, self.shown, 1035.0, compensated=True)
@@ -315,7 +316,7 @@ def test_a_picture_that_jumps_about_gives_no_burst_of_cues() -> None:
         heading = 0.02 * k
         circle = Circle((), (), 1.0, 1.0, 0.1, (1.7 * k) % math.tau, None, right=True, from_north=True)
         turning = Turning(
-            0.3, heading, 0.0, heading, active=True, now=True, nose_rad=heading % math.tau, from_north=True
+            0.3, heading, 0.0, heading, active=True, now=True, heading_rad=heading % math.tau, from_north=True
         )
         if cue.update(circle, turning, cue_settings):
             given_at.append(heading)
@@ -324,8 +325,8 @@ def test_a_picture_that_jumps_about_gives_no_burst_of_cues() -> None:
 
 
 def test_every_state_of_the_cue_can_be_left_and_reached() -> None:
-    assert {start for start, _, _ in TRANSITIONS} == set(Cue)
-    assert {end for _, end, _ in TRANSITIONS} == set(Cue)
+    assert {row.start for row in TRANSITIONS} == set(CentringState)
+    assert {row.end for row in TRANSITIONS} == set(CentringState)
 
 
 def test_the_map_is_bounded_and_drifts() -> None:
@@ -343,7 +344,7 @@ def test_the_map_is_bounded_and_drifts() -> None:
 
 def test_points_of_straight_flight_are_on_the_map_too() -> None:
     lift_map = LiftMap()
-    turning = Turning(0.0, 0.0, 0.0, 0.0, active=False, now=False, nose_rad=0.5, from_north=True)
+    turning = Turning(0.0, 0.0, 0.0, 0.0, active=False, now=False, heading_rad=0.5, from_north=True)
     for k in range(401):
         place = Place(2.5 * k, 0.0, 1, 0.0, 0.0)
         lift_map.update(Frame(0.1 * k, 0.1), turning, place, climb_mps=1.0, air_mps=1.8, lag_s=1.0)

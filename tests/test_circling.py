@@ -15,17 +15,19 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from drivers.samples import GnssPos, GnssVel, ImuAccel, ImuGyro
-from vario.flight import climbs as climbs_module
-from vario.flight.attitude import Attitude
-from vario.flight.averages import Averages, AveragesStage
-from vario.flight.energy import Energy
-from vario.flight.frames import Frame
-from vario.flight.health import Inputs
-from vario.flight.mode import TRANSITIONS, Mode, ModeStage
-from vario.flight.place import PlaceStage
-from vario.flight.turning import TurningStage
-from vario.flight.wind import Wind
-from vario.settings.schema import Average, Circling
+from tests.setups import setup
+from vario.flight.inputs.frames import Frame
+from vario.flight.inputs.health import Inputs
+from vario.flight.motion.attitude import Attitude
+from vario.flight.motion.energy import Energy
+from vario.flight.motion.mode import TRANSITIONS, Mode, ModeStage
+from vario.flight.motion.place import PlaceStage
+from vario.flight.motion.turning import TurningStage
+from vario.flight.setup import Setup
+from vario.flight.thermal.averages import Averages, AveragesStage
+from vario.flight.thermal.stage import climbs as climbs_module
+from vario.flight.wind.stage import Wind
+from vario.settings.schema import Circling
 
 DT_S = 0.1
 TURN = math.radians(15.0)  # 24 s a turn
@@ -52,10 +54,11 @@ class Paper:
 
     def __post_init__(self, track: bool) -> None:
         self.gnss = track
-        self.turning = TurningStage(self.circling)
-        self.mode = ModeStage(self.circling, self.wish)
-        self.averages = AveragesStage(Average(), self.circling)
-        self.place = PlaceStage()
+        made = setup(circling=self.circling, mode=self.wish)
+        self.turning = TurningStage(made)
+        self.mode = ModeStage(made)
+        self.averages = AveragesStage(made)
+        self.place = PlaceStage(made)
         self.t_s, self.track, self.energy_m = 0.0, 0.0, 500.0
         self.north_m = self.east_m = 0.0
         self.modes: list[tuple[float, Mode]] = []
@@ -225,8 +228,8 @@ def test_a_new_thermal_is_told_by_time_and_by_distance() -> None:
 
 
 def test_a_climb_is_open_closed_or_paused_by_the_table() -> None:
-    assert {row[0] for row in climbs_module.TRANSITIONS} == set(climbs_module.State)
-    assert {row[1] for row in climbs_module.TRANSITIONS} == set(climbs_module.State)
+    assert {row.start for row in climbs_module.TRANSITIONS} == set(climbs_module.ClimbState)
+    assert {row.end for row in climbs_module.TRANSITIONS} == set(climbs_module.ClimbState)
 
 
 def test_reversing_the_turn_keeps_the_climb() -> None:
@@ -247,8 +250,8 @@ def test_turn_average_waits_for_a_whole_turn_and_covers_just_one() -> None:
 @given(st.lists(st.tuples(st.floats(0.02, 3.0), st.floats(-4.0, 6.0)), min_size=30, max_size=80))
 def test_averager_is_exact_under_uneven_frames(steps: list[tuple[float, float]]) -> None:
     """Boxcar over a piecewise linear energy: oracle by summing the climb over the last 20 s."""
-    stage = AveragesStage(Average(), Circling())
-    turning = TurningStage(Circling())
+    stage = AveragesStage(Setup())
+    turning = TurningStage(Setup())
     t_s, energy_m = 0.0, 1000.0
     history: list[tuple[float, float]] = []
     for dt_s, climb in steps:
@@ -271,7 +274,7 @@ def test_averager_is_exact_under_uneven_frames(steps: list[tuple[float, float]])
 
 
 def test_losing_the_airspeed_does_not_jump_the_average() -> None:
-    stage, turning = AveragesStage(Average(), Circling()), TurningStage(Circling())
+    stage, turning = AveragesStage(Setup()), TurningStage(Setup())
     means = []
     for i in range(600):
         t_s = (i + 1) * DT_S
@@ -290,10 +293,10 @@ def test_a_gyro_that_falls_out_in_a_circle_is_not_counted_twice() -> None:
     """What GNSS saw of the turning while the gyro counted it is not owed when it has to take over."""
     paper = airborne()
     paper.fly(72.0, TURN)
-    heading_rad, turned_rad = paper.turning_now.heading_rad, paper.turning_now.turned_rad
+    turn_angle_rad, turned_rad = paper.turning_now.turn_angle_rad, paper.turning_now.turned_rad
     paper.gyro = False
     paper.fly(0.5, TURN)
-    assert paper.turning_now.heading_rad - heading_rad == pytest.approx(0.5 * TURN, abs=0.1)
+    assert paper.turning_now.turn_angle_rad - turn_angle_rad == pytest.approx(0.5 * TURN, abs=0.1)
     assert paper.turning_now.turned_rad - turned_rad == pytest.approx(0.5 * TURN, abs=0.1)
     assert paper.names()[-1] == "circling"
 

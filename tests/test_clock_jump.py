@@ -16,12 +16,16 @@ from drivers.samples import Sample, Supply
 from hw_replay.open import open_source
 from hw_replay.simulate.demo import BUNDLED
 from tests.compiled import interpreted_only
+from tests.setups import setup
 from vario.app.player import Player, noise_of
-from vario.flight.battery import BatteryStage
-from vario.flight.cues import RULES, Cue, CueStage, Happenings
-from vario.flight.mode import Mode
-from vario.flight.pipeline import Pipeline, Reading
-from vario.flight.quality import Quality
+from vario.flight.inputs.battery import BatteryStage
+from vario.flight.inputs.quality import Quality
+from vario.flight.motion.mode import Mode
+from vario.flight.pipeline import Pipeline
+from vario.flight.reading import Reading
+from vario.flight.setup import Setup
+from vario.flight.stage import ResetReason
+from vario.flight.tone.cues import RULES, Cue, CueInputs, CueStage
 from vario.settings.load import parse_settings
 
 JUMP_AT_S = 400.0
@@ -145,7 +149,7 @@ def test_the_wind_ages_across_a_gap_and_goes_where_the_clock_was_set_back(
         assert after.age_s >= before.age_s
 
 
-CALM = Happenings(
+CALM = CueInputs(
     0.0,
     Mode.CRUISE,
     Quality.OK,
@@ -154,29 +158,29 @@ CALM = Happenings(
     worth_turning=False,
     setting_rejected=False,
     battery_low=False,
-    fitted=Quality.OK,
+    expected_sensors=Quality.OK,
 )
 
 
 @pytest.mark.parametrize("begun_s", [100.0, 2000.0])
 def test_a_battery_is_called_low_after_a_jump_as_before(begun_s: float) -> None:
-    stage = BatteryStage(11.0)
+    stage = BatteryStage(setup(low_v=11.0))
 
     def low_after_s(start_s: float) -> int:
         return next(k for k in range(60) if stage.update(start_s + k, (Supply(start_s + k, 10.5),)))
 
     usual_s = low_after_s(1000.0)
-    stage.begin_again()
+    stage.reset(ResetReason.CLOCK_SET_BACK)
     assert low_after_s(begun_s) == usual_s
 
 
 def test_a_warning_given_before_a_jump_back_holds_none_back_after_it() -> None:
-    stage = CueStage()
+    stage = CueStage(Setup())
     stage.update(replace(CALM, t_s=1000.0))
     first = stage.update(replace(CALM, t_s=1001.0, battery_low=True))
     assert first is not None
     assert first.cue is Cue.LOW_BATTERY
-    stage.begin_again()
+    stage.reset(ResetReason.CLOCK_SET_BACK)
     stage.update(replace(CALM, t_s=100.0))
     again = stage.update(replace(CALM, t_s=101.0, battery_low=True))
     assert again is not None
@@ -192,10 +196,10 @@ def test_a_warning_given_before_a_jump_back_holds_none_back_after_it() -> None:
 
 
 def test_a_sensor_that_does_not_speak_in_the_first_frame_after_a_jump_is_not_lost() -> None:
-    stage = CueStage()
+    stage = CueStage(Setup())
     for k in range(1000):
         stage.update(replace(CALM, t_s=0.02 * k))
-    stage.begin_again()
+    stage.reset(ResetReason.CLOCK_SET_BACK)
     after = [
         stage.update(
             replace(CALM, t_s=600.0 + 0.02 * k, quality=Quality.NO_AIRSPEED if k < 2 else Quality.OK)

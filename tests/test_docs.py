@@ -3,6 +3,7 @@
 import re
 import runpy
 from pathlib import Path
+from typing import Any
 from xml.etree import ElementTree as ET
 
 import pytest
@@ -12,6 +13,9 @@ from vario.app.outputs.document import trace_reference
 from vario.app.simulate.reference import scenario_reference
 from vario.app.simulate.schema import ScenarioFile
 from vario.app.simulate.tables import TABLES
+from vario.app.state_diagrams import TABLES as STATE_TABLES
+from vario.app.state_diagrams import diagram, state_machines
+from vario.flight.core.state_table import Transition
 from vario.settings.fields import Section
 from vario.settings.glider import Glider
 from vario.settings.keys import keys
@@ -38,6 +42,20 @@ def test_the_scenario_reference_is_in_step_with_the_schema() -> None:
 def test_the_columns_of_the_trace_are_in_step_with_the_catalogue() -> None:
     # If this fails: python -m vario.app.outputs.document > docs/trace.md
     assert (DOCS / "trace.md").read_text(encoding="utf-8") == trace_reference()
+
+
+def test_the_state_machines_are_in_step_with_their_tables() -> None:
+    # If this fails: python -m vario.app.state_diagrams > docs/state-machines.md
+    assert (DOCS / "state-machines.md").read_text(encoding="utf-8") == state_machines()
+
+
+@pytest.mark.parametrize("rows", [rows for _, _, rows in STATE_TABLES])
+def test_a_state_diagram_has_every_state_and_transition(rows: tuple[Transition[Any, Any], ...]) -> None:
+    drawn = [line.split(":")[0].split(" --> ") for line in diagram(rows).splitlines() if " --> " in line]
+    pairs = {(start.strip(), end.strip()) for start, end in drawn[1:]}
+    assert pairs == {(row.start.name.lower(), row.end.name.lower()) for row in rows}
+    states = {state.name.lower() for state in type(rows[0].start)}
+    assert {start for start, _ in pairs} == {end for _, end in pairs} == states
 
 
 @pytest.mark.parametrize(

@@ -14,12 +14,13 @@ import pytest
 
 from drivers import isa
 from drivers.samples import Baro, Oat, Pitot, Sample
-from vario.flight.energy import Energy, Noise
 from vario.flight.estimate.estimator import Estimator
 from vario.flight.estimate.inertial_model import Wing
 from vario.flight.estimate.result import EstimatorSettings
-from vario.flight.frames import Framer
-from vario.flight.health import HealthStage
+from vario.flight.inputs.frames import Framer
+from vario.flight.inputs.health import HealthStage
+from vario.flight.motion.energy import Energy, Noise
+from vario.flight.setup import Setup
 
 G = isa.G0_MPS2
 
@@ -40,7 +41,7 @@ def still(
 
 def estimates(samples: Iterator[Sample], noise: Noise) -> Iterator[tuple[float, Energy]]:
     settings = EstimatorSettings(Wing.loaded(), baro_pa=noise.baro_pa, pitot_pa=noise.pitot_pa)
-    framer, health, stage = Framer(), HealthStage(), Estimator(settings)
+    framer, health, stage = Framer(), HealthStage(Setup()), Estimator(settings)
     for sample in samples:
         for frame in framer.push(sample):
             yield frame.t_s, stage.update(health.update(frame)).energy

@@ -20,6 +20,7 @@ from scipy.linalg import expm, solve_discrete_are
 
 from drivers.samples import Baro, ImuAccel, ImuGyro, Pitot, Sample
 from tests.truth_flight import Flight, fly
+from vario.flight.core.polar import QuadraticPolar
 from vario.flight.estimate.estimator import Estimator
 from vario.flight.estimate.in_turn import InTurn
 from vario.flight.estimate.inertial import InertialFilter
@@ -38,9 +39,9 @@ from vario.flight.estimate.inertial_model import (
 )
 from vario.flight.estimate.rate import RateFilter
 from vario.flight.estimate.result import Estimate, EstimatorSettings
-from vario.flight.frames import Frame
-from vario.flight.health import HealthStage
-from vario.flight.polar import QuadraticPolar
+from vario.flight.inputs.frames import Frame
+from vario.flight.inputs.health import HealthStage
+from vario.flight.setup import Setup
 
 WING = Wing(6.9, QuadraticPolar(0.0068726, -0.281904, 4.702463))  # sgs233, sink 8 % high
 
@@ -163,7 +164,7 @@ def folder(truth_folder: Path) -> Path:
 
 
 def _run(frames: Sequence[Frame]) -> list[Estimate]:
-    estimator, health = Estimator(EstimatorSettings(WING)), HealthStage()
+    estimator, health = Estimator(EstimatorSettings(WING)), HealthStage(Setup())
     return [estimator.update(health.update(frame)) for frame in frames]
 
 

@@ -20,9 +20,9 @@ from tests.test_estimator_theory import GLIDER, KT, Turn, _raised, readings
 from tests.truth_flight import RATE_HZ, fly
 from tests.truth_gliders import GLIDERS
 from vario.app.player import play
-from vario.flight.energy import Noise
+from vario.flight.core.polar import QuadraticPolar
+from vario.flight.motion.energy import Noise
 from vario.flight.pipeline import Pipeline
-from vario.flight.polar import QuadraticPolar
 from vario.settings.schema import Settings
 
 G, T = 9.80665, 0.02

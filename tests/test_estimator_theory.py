@@ -28,9 +28,10 @@ from tests.bench_references import steady_gains
 from tests.truth_flight import Sensors, fly
 from tests.truth_gliders import GLIDERS
 from vario.app.player import play
-from vario.flight.energy import Noise
-from vario.flight.pipeline import Pipeline, Reading
-from vario.flight.polar import QuadraticPolar
+from vario.flight.core.polar import QuadraticPolar
+from vario.flight.motion.energy import Noise
+from vario.flight.pipeline import Pipeline
+from vario.flight.reading import Reading
 from vario.settings.schema import Settings
 
 Floats = NDArray[np.float64]

@@ -16,11 +16,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from tests.setups import setup
 from tests.test_polar import CLUB
-from vario.flight.airmass import NOTHING, Airmass
-from vario.flight.energy import Energy
-from vario.flight.expected_climb import TRANSITIONS, Expected, ExpectedClimbStage, Worth
-from vario.flight.mode import Mode
+from vario.flight.cruise.airmass import NOTHING, Airmass
+from vario.flight.cruise.expected_climb import TRANSITIONS, Expected, ExpectedClimbStage, TurnAdvice
+from vario.flight.motion.energy import Energy
+from vario.flight.motion.mode import Mode
 from vario.settings.schema import Circling, ExpectedClimb
 
 DT_S = 0.1
@@ -33,7 +34,9 @@ CIRCLING_SINK_MPS = 0.886708
 class Flight:
     def __init__(self, average: str | None = "4 s", maccready_mps: float = 1.0) -> None:
         settings = ExpectedClimb.model_validate({} if average is None else {"average": average})
-        self.stage = ExpectedClimbStage(settings, CIRCLING, maccready_mps, CLUB)
+        self.stage = ExpectedClimbStage(
+            setup(expected_climb=settings, circling=CIRCLING, maccready_mps=maccready_mps, polar=CLUB)
+        )
         self.t_s = 0.0
 
     def fly(self, seconds: float, relative: float | None, mode: Mode = Mode.CRUISE) -> Expected:
@@ -99,4 +102,4 @@ def test_not_while_circling_nor_where_nothing_is_known() -> None:
 
 
 def test_every_state_can_be_left_and_reached() -> None:
-    assert {row[0] for row in TRANSITIONS} == {row[1] for row in TRANSITIONS} == set(Worth)
+    assert {row.start for row in TRANSITIONS} == {row.end for row in TRANSITIONS} == set(TurnAdvice)

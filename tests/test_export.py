@@ -28,7 +28,7 @@ from vario.app.export.igc_fields import K_FIELDS, latitude, longitude, metres, v
 from vario.app.export.sentences import play_nmea
 from vario.app.export.tables import write_csv, write_parquet
 from vario.app.outputs.catalogue import TRACE
-from vario.flight.pipeline import Reading
+from vario.flight.reading import Reading
 
 START = datetime(2025, 6, 14, 12, 30, tzinfo=UTC)
 

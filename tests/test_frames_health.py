@@ -10,14 +10,17 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from drivers.samples import Baro, GnssPos, GnssVel, ImuAccel, ImuGyro, Pitot, Reference, Sample, Supply, Tick
+from tests.setups import check_frames, setup
 from vario.app.player import play
-from vario.flight.battery import BatteryStage
-from vario.flight.channel_health import FROZEN_AFTER
-from vario.flight.cues import Cue
-from vario.flight.energy import Noise
-from vario.flight.frames import APART_S, EMPTY_FRAME_S, FRAME_S, JUMP_S, SET_BACK_AFTER, Frame, Framer
-from vario.flight.health import HealthStage
+from vario.flight.inputs.battery import BatteryStage
+from vario.flight.inputs.channel_health import FROZEN_AFTER
+from vario.flight.inputs.frames import APART_S, EMPTY_FRAME_S, FRAME_S, JUMP_S, SET_BACK_AFTER, Frame, Framer
+from vario.flight.inputs.health import HealthStage
+from vario.flight.motion.energy import Noise
 from vario.flight.pipeline import Pipeline
+from vario.flight.setup import Setup
+from vario.flight.stage import ResetReason
+from vario.flight.tone.cues import Cue
 from vario.settings.load import parse_settings
 
 
@@ -101,9 +104,9 @@ def test_references_are_not_inputs() -> None:
 
 
 def check(frames: list[Frame]) -> HealthStage:
-    health = HealthStage()
-    for frame in frames:
-        health.update(frame)
+    health = HealthStage(Setup())
+    for _ in check_frames(health, frames):
+        pass
     return health
 
 
@@ -113,7 +116,7 @@ def baro_frame(t_s: float, *samples: Baro) -> Frame:
 
 @pytest.mark.parametrize("bad", [math.nan, math.inf, -math.inf, 0.0, 9_999.0, 120_001.0])
 def test_impossible_values_are_missing_not_used(bad: float) -> None:
-    health = HealthStage()
+    health = HealthStage(Setup())
     inputs = health.update(baro_frame(0.02, Baro(0.01, bad)))
     assert inputs.frame.baro == ()
     assert not inputs.has_baro
@@ -132,13 +135,13 @@ def test_late_samples_are_refused() -> None:
 
 
 def test_a_missing_vertical_velocity_is_no_fault() -> None:
-    health = HealthStage()
+    health = HealthStage(Setup())
     inputs = health.update(Frame(0.02, FRAME_S, gnss_vel=(GnssVel(0.01, 10.0, 0.0, None),)))
     assert inputs.has_gnss
 
 
 def test_a_sensor_is_gone_after_a_few_of_its_own_periods_and_returns() -> None:
-    health = HealthStage()
+    health = HealthStage(Setup())
     t_s = 0.0
     for _ in range(100):  # a 1 Hz receiver
         t_s += 1.0
@@ -151,7 +154,7 @@ def test_a_sensor_is_gone_after_a_few_of_its_own_periods_and_returns() -> None:
 
 
 def test_a_frozen_imu_is_missing() -> None:
-    health = HealthStage()
+    health = HealthStage(Setup())
     inputs = None
     for i in range(FROZEN_AFTER + 60):
         t_s = (i + 1) * 0.02
@@ -164,7 +167,7 @@ def test_a_frozen_imu_is_missing() -> None:
 
 
 def test_a_battery_that_runs_down_is_told_and_a_transmitting_radio_is_not() -> None:
-    battery = BatteryStage(11.5)
+    battery = BatteryStage(setup(low_v=11.5))
     told = []
     for second in range(120):
         volt = 12.4
@@ -179,7 +182,7 @@ def test_a_battery_that_runs_down_is_told_and_a_transmitting_radio_is_not() -> N
 
 
 def test_without_a_voltage_set_the_battery_is_never_low() -> None:
-    battery = BatteryStage(None)
+    battery = BatteryStage(Setup())
     assert not any(battery.update(float(t), (Supply(float(t), 1.0),)) for t in range(60))
 
 
@@ -195,7 +198,7 @@ def test_a_low_battery_sounds_its_warning() -> None:
 
 def covered_flight(*, ground_mps: float, impact_pa: float) -> HealthStage:
     """Twenty seconds of a pitot and a GNSS receiver that tell different stories."""
-    health = HealthStage()
+    health = HealthStage(Setup())
     for i in range(1000):
         t_s = (i + 1) * 0.02
         velocity = (GnssVel(t_s, ground_mps, 0.001 * (i % 30), 0.0),) if i % 10 == 0 else ()
@@ -217,7 +220,7 @@ def test_a_covered_pitot_is_no_airspeed_of_nothing(
 
 
 def test_a_covered_pitot_stays_covered_in_a_slow_circle_and_returns_when_it_reads() -> None:
-    health = HealthStage()
+    health = HealthStage(Setup())
     known = []
     for i in range(1500):
         t_s = (i + 1) * 0.02
@@ -233,7 +236,7 @@ def test_a_covered_pitot_stays_covered_in_a_slow_circle_and_returns_when_it_read
 def test_a_pitot_covered_from_the_start_is_never_believed_and_one_that_read_only_for_five_seconds() -> None:
     """A glider found in the air with the cover on: not a moment of a total energy that is none."""
     for read_first in (False, True):
-        health = HealthStage()
+        health = HealthStage(Setup())
         last_s = 0.0
         for i in range(500):
             t_s = (i + 1) * 0.02
@@ -246,7 +249,7 @@ def test_a_pitot_covered_from_the_start_is_never_believed_and_one_that_read_only
 
 
 def test_velocities_do_not_keep_an_old_position_alive() -> None:
-    health = HealthStage()
+    health = HealthStage(Setup())
     first = GnssPos(0.01, 48.0, 11.0, 900.0)
     health.update(Frame(0.02, 0.02, gnss_pos=(first,), gnss_vel=(GnssVel(0.01, 30.0, 0.0, 0.0),)))
     for i in range(1, 50):
@@ -257,7 +260,7 @@ def test_velocities_do_not_keep_an_old_position_alive() -> None:
 
 
 def test_a_covered_pitot_stays_covered_when_the_clock_is_set_back() -> None:
-    health = HealthStage()
+    health = HealthStage(Setup())
     for begun_s, dt_s in ((100.0, 0.02), (50.0, 0.0)):
         for i in range(1000):
             t_s = begun_s + (i + 1) * 0.02
@@ -265,5 +268,7 @@ def test_a_covered_pitot_stays_covered_when_the_clock_is_set_back() -> None:
             frame = Frame(
                 t_s, dt_s if i == 0 else 0.02, pitot=(Pitot(t_s, 0.1 * (i % 3)),), gnss_vel=(velocity,)
             )
+            if dt_s == 0.0 and i == 0:
+                health.reset(ResetReason.CLOCK_SET_BACK)
             inputs = health.update(frame)
         assert not inputs.has_pitot

@@ -15,9 +15,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from drivers.samples import GnssPos
+from tests.setups import setup
 from tests.test_polar import CLUB, KMH, LIMITS
-from vario.flight.glide import Glide, GlideStage, over_ground_mps, way
-from vario.flight.wind import Wind
+from vario.flight.core.geodesy import great_circle
+from vario.flight.cruise.glide import Glide, GlideStage, over_ground_mps
+from vario.flight.wind.stage import Wind
 from vario.settings.schema import Goal
 
 EARTH_M = 6_371_000.0  # the FAI sphere, as above
@@ -40,7 +42,9 @@ def goal(lat: float = 50.0, lon: float = 10.0, elevation: float = 400.0, reserve
 def reckon(
     position: GnssPos, wind: Wind | None = CALM, maccready: float = 0.0, density: float | None = 1.225
 ) -> Glide:
-    glide = GlideStage(goal(), maccready, CLUB, LIMITS).update(position, wind, density)
+    glide = GlideStage(setup(goal=goal(), maccready_mps=maccready, polar=CLUB, limits=LIMITS)).update(
+        position, wind, density
+    )
     assert glide is not None
     return glide
 
@@ -53,7 +57,7 @@ def unit(lat: float, lon: float) -> np.ndarray:
 def test_quarters_of_the_earth() -> None:
     ways = {(90.0, 0.0): 0.0, (0.0, 90.0): 90.0, (-90.0, 0.0): 180.0, (0.0, -90.0): 270.0}
     for target, bearing in ways.items():
-        distance_m, bearing_rad = way(0.0, 0.0, *target)
+        distance_m, bearing_rad = great_circle(0.0, 0.0, *target)
         assert distance_m == pytest.approx(math.pi / 2 * EARTH_M)
         assert math.degrees(bearing_rad) == pytest.approx(bearing, abs=1e-6)
 
@@ -63,7 +67,7 @@ def test_the_way_agrees_with_vectors(lat_1: float, lon_1: float, lat_2: float, l
     """Oracle: angle and tangent of unit vectors (numpy)."""
     here, there = unit(lat_1, lon_1), unit(lat_2, lon_2)
     angle = math.atan2(float(np.linalg.norm(np.cross(here, there))), float(here @ there))
-    distance_m, bearing_rad = way(lat_1, lon_1, lat_2, lon_2)
+    distance_m, bearing_rad = great_circle(lat_1, lon_1, lat_2, lon_2)
     assert distance_m == pytest.approx(EARTH_M * angle, abs=1.0)
     if 1e-4 < angle < math.pi - 1e-4:
         towards = there - (there @ here) * here
@@ -130,11 +134,16 @@ def test_what_is_not_known_is_not_said() -> None:
     assert below.required is None
     assert below.above_reserve_m is not None
     assert below.above_reserve_m < 0.0
-    no_polar = GlideStage(goal(), 1.0, None, None).update(position, CALM, 1.225)
+    no_polar = GlideStage(setup(goal=goal(), maccready_mps=1.0)).update(position, CALM, 1.225)
     assert no_polar is not None
     assert no_polar.available is None
-    assert GlideStage(Goal(), 1.0, CLUB, LIMITS).update(position, CALM, 1.225) is None
-    assert GlideStage(goal(), 1.0, CLUB, LIMITS).update(None, CALM, 1.225) is None
+    assert (
+        GlideStage(setup(maccready_mps=1.0, polar=CLUB, limits=LIMITS)).update(position, CALM, 1.225) is None
+    )
+    assert (
+        GlideStage(setup(goal=goal(), maccready_mps=1.0, polar=CLUB, limits=LIMITS)).update(None, CALM, 1.225)
+        is None
+    )
 
 
 def test_a_wind_that_cannot_be_flown_against_is_no_glide() -> None:
@@ -146,7 +155,7 @@ def test_a_wind_that_cannot_be_flown_against_is_no_glide() -> None:
 
 def test_a_glide_flown_as_reckoned_arrives_as_reckoned() -> None:
     """Steps of ten seconds towards the goal, flown by the triangle: the reckoning must not move."""
-    stage = GlideStage(goal(), 1.0, CLUB, LIMITS)
+    stage = GlideStage(setup(goal=goal(), maccready_mps=1.0, polar=CLUB, limits=LIMITS))
     wind = Wind(3.0, -5.0, 1.0, 0.1)
     lat, lon, height = 49.85, 9.9, 1700.0
     first = stage.update(GnssPos(0.0, lat, lon, height), wind, 1.1)

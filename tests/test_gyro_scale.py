@@ -20,9 +20,10 @@ from hw_replay.writer import RecordingWriter
 from vario.app.calibrate.command import add_parser
 from vario.app.calibrate.turns import Turn, fitted, gyro_scale
 from vario.app.errors import AppError
-from vario.flight.calibration import CalibrationStage
-from vario.flight.frames import Frame
-from vario.flight.health import Inputs
+from vario.flight.inputs.calibration import CalibrationStage
+from vario.flight.inputs.frames import Frame
+from vario.flight.inputs.health import Inputs
+from vario.flight.setup import Setup
 from vario.settings.load import parse_settings
 
 HZ = 100.0
@@ -105,7 +106,7 @@ def test_the_scales_found_make_the_flight_logic_turn_by_the_true_angle() -> None
     samples = turned(scale)
     values = gyro_scale(samples).settings["sensors.imu"]
     text = "[sensors.imu]\n" + "".join(f"{key} = {value}\n" for key, value in values.items())
-    stage = CalibrationStage(parse_settings(text, "found").settings.sensors)
+    stage = CalibrationStage(Setup(parse_settings(text, "found").settings))
     gyro = tuple(s for s in samples if isinstance(s, ImuGyro))
     out = stage.update(Inputs(Frame(1.0, 0.02, gyro=gyro), True, True, True, True, True)).frame.gyro
     # The first turn after the rest of 4 s: about z, from 5.5 s on for 8 s.

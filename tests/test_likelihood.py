@@ -14,7 +14,7 @@ import pytest
 from filterpy.kalman import KalmanFilter
 
 from vario.app.tune.likelihood import Parameters, Run, consistency, fit, log_likelihood
-from vario.flight.monitor import Innovation
+from vario.flight.core.innovation import Innovation
 
 T = 0.1
 TRUE = Parameters(baro_pa=0.5, pitot_pa=1.0, model=0.3)

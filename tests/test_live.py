@@ -30,11 +30,12 @@ from vario.app.live.recorder import UTC_OFFSET, FlightFiles
 from vario.app.live.rehearsal import FlownClock, wired, with_chips
 from vario.app.live.scheduler import Scheduler, whole_ns
 from vario.app.player import noise_of, play
-from vario.flight.cues import Cue
-from vario.flight.mode import Mode
-from vario.flight.pipeline import Pipeline, Reading
-from vario.flight.quality import Quality
-from vario.flight.tone import ToneCommand
+from vario.flight.inputs.quality import Quality
+from vario.flight.motion.mode import Mode
+from vario.flight.pipeline import Pipeline
+from vario.flight.reading import Reading
+from vario.flight.tone.cues import Cue
+from vario.flight.tone.stage import ToneCommand
 from vario.settings.load import LoadedSettings, parse_settings
 from vario.sound.sink import NullSink
 
@@ -363,7 +364,7 @@ def test_a_lasting_fault_is_a_bounded_number_of_tries() -> None:
     )
 )
 def test_whatever_happens_on_the_bus_the_loop_lives_and_all_return(
-    happenings: list[tuple[float, int, int]],
+    cue_inputs: list[tuple[float, int, int]],
 ) -> None:
     rig = Rig()
     chips = dict(rig.bus._chips)
@@ -392,7 +393,7 @@ def test_whatever_happens_on_the_bus_the_loop_lives_and_all_return(
         for chip in chips.values():
             chip.powered, chip.frozen, chip.late_s, chip.garbled_reads = True, False, 0.0, 0
 
-    for t_s, address, kind in happenings:
+    for t_s, address, kind in cue_inputs:
         rig.at(t_s, lambda address=address, kind=kind: spoil(address, kind))
     rig.at(20.0, mend)
     rig.run(20.0 + LONGEST_RETRY_S + 6.0)

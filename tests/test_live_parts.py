@@ -35,7 +35,7 @@ from vario.app.live.rehearsal import with_chips
 from vario.app.live.side import SideWatch
 from vario.app.live.speaker import GONE, Speaker
 from vario.app.live.status import Status, one_line
-from vario.flight.tone import ToneCommand
+from vario.flight.tone.stage import ToneCommand
 from vario.settings.fitted import Audio
 from vario.settings.load import parse_settings
 from vario.settings.schema import Settings
@@ -120,7 +120,7 @@ def test_the_chips_of_a_rehearsal_go_beside_what_the_settings_say_of_them() -> N
         with_chips(inline)
 
 
-class Heard(NullSink):
+class ToneInputs(NullSink):
     def __init__(self) -> None:
         self.commands: list[ToneCommand] = []
 
@@ -133,9 +133,9 @@ class Heard(NullSink):
 def test_a_sound_device_that_comes_late_is_taken_and_one_that_refuses_does_not_stop_the_flight() -> None:
     tries: list[int] = []
     silence_heard, opened = threading.Event(), threading.Event()
-    sink = Heard()
+    sink = ToneInputs()
 
-    def make() -> Heard:
+    def make() -> ToneInputs:
         tries.append(1)
         if len(tries) < 3 or not silence_heard.is_set():
             raise SoundDeviceError("no sound device at all")
@@ -154,7 +154,7 @@ def test_a_sound_device_that_comes_late_is_taken_and_one_that_refuses_does_not_s
     assert sink.commands == [LOUD, LOUD]
 
 
-class Plugged(Heard):
+class Plugged(ToneInputs):
     """A device that can be pulled out."""
 
     is_there = True
@@ -168,7 +168,7 @@ class Plugged(Heard):
         return self.is_there
 
 
-class Gappy(Heard):
+class Gappy(ToneInputs):
     """A device that was kept waiting."""
 
     @property

@@ -14,8 +14,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from tests.setups import setup
 from tests.test_circling import DT_S, Paper
-from vario.flight.mode import Mode
+from vario.flight.motion.mode import Mode
 from vario.settings.schema import Circling
 
 SENSORS = [{"gyro": True}, {"gyro": False}, {"gyro": True, "track": False}]
@@ -131,10 +132,10 @@ def test_forced_cruise_stays_cruise_and_forced_circling_circling() -> None:
 def test_a_wish_given_in_flight_acts_at_once_and_automatic_takes_over_again() -> None:
     paper = airborne().fly(60.0, math.radians(15.0))
     assert paper.mode.mode is Mode.CIRCLING
-    paper.mode.configure(Circling(), "cruise")
+    paper.mode.configure(setup(mode="cruise"))
     paper.fly(2 * DT_S, math.radians(15.0))
     assert paper.mode.mode is Mode.CRUISE
-    paper.mode.configure(Circling(), "automatic")
+    paper.mode.configure(setup(mode="automatic"))
     paper.fly(3.0, math.radians(15.0))
     assert paper.mode.mode is Mode.CIRCLING
 
@@ -155,10 +156,12 @@ def test_gyro_drift_is_taken_out_by_the_track() -> None:
     paper.gyro_drift_radps = math.radians(1.5)
     paper.fly(480.0)
     assert "circling" not in paper.names()
-    start = paper.turning_now.heading_rad
+    start = paper.turning_now.turn_angle_rad
     paper.fly(120.0)
-    assert abs(paper.turning_now.heading_rad - start) < math.radians(20.0)
-    assert math.remainder(paper.turning_now.nose_rad - paper.track, math.tau) == pytest.approx(0.0, abs=0.1)
+    assert abs(paper.turning_now.turn_angle_rad - start) < math.radians(20.0)
+    assert math.remainder(paper.turning_now.heading_rad - paper.track, math.tau) == pytest.approx(
+        0.0, abs=0.1
+    )
 
 
 def test_the_heading_in_wind_is_that_through_the_air() -> None:
@@ -166,5 +169,5 @@ def test_the_heading_in_wind_is_that_through_the_air() -> None:
     for _ in range(10):
         paper.fly(3.7, math.radians(15.0))
         assert paper.turning_now.from_north
-        off = math.remainder(paper.turning_now.nose_rad - paper.track, math.tau)
+        off = math.remainder(paper.turning_now.heading_rad - paper.track, math.tau)
         assert abs(math.degrees(off)) < 4.0

@@ -18,19 +18,20 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import signal
 
-from vario.flight.averages import AveragesStage
-from vario.flight.damping import Damping
-from vario.flight.energy import Energy
-from vario.flight.mode import Mode
-from vario.flight.turning import Turning
-from vario.settings.schema import Average, Circling
+from tests.setups import setup
+from vario.flight.core.low_pass import LowPass
+from vario.flight.motion.energy import Energy
+from vario.flight.motion.mode import Mode
+from vario.flight.motion.turning import Turning
+from vario.flight.thermal.averages import AveragesStage
+from vario.settings.schema import Average
 
 DT_S = 0.02
 STRAIGHT = Turning(0.0, 0.0, 0.0, 0.0, active=False, now=False)
 
 
 def needle(inputs: list[float], time_constant_s: float, dt_s: float = DT_S) -> np.ndarray:
-    damping = Damping(time_constant_s)
+    damping = LowPass(time_constant_s)
     return np.array([damping.update(value, dt_s) for value in inputs], dtype=float)
 
 
@@ -65,7 +66,7 @@ def test_of_white_noise_the_needle_lets_the_published_share_through() -> None:
 
 
 def test_uneven_frames_are_one_frame_of_their_sum() -> None:
-    one, several = Damping(1.3), Damping(1.3)
+    one, several = LowPass(1.3), LowPass(1.3)
     for damping in (one, several):
         damping.update(0.0, DT_S)
     for dt_s in (0.02, 0.5, 0.07, 0.11):
@@ -74,15 +75,15 @@ def test_uneven_frames_are_one_frame_of_their_sum() -> None:
 
 
 def test_what_is_not_known_passes_at_once_and_no_damping_damps_nothing() -> None:
-    damping = Damping(5.0)
+    damping = LowPass(5.0)
     assert [damping.update(v, DT_S) for v in (3.0, None, -2.0)] == [3.0, None, -2.0]
-    assert [Damping(0.0).update(v, DT_S) for v in (1.0, -4.0)] == [1.0, -4.0]
+    assert [LowPass(0.0).update(v, DT_S) for v in (1.0, -4.0)] == [1.0, -4.0]
 
 
 def averages(climb_mps: np.ndarray, window_s: float) -> np.ndarray:
     """What the averager shows of a climb, NaN where it says nothing yet."""
     stage, energy_m, shown = (
-        AveragesStage(Average.model_validate({"window": f"{window_s} s"}), Circling()),
+        AveragesStage(setup(average=Average.model_validate({"window": f"{window_s} s"}))),
         800.0,
         [],
     )

@@ -31,7 +31,7 @@ from vario.app.nmea.sinks import (
     UdpSink,
     open_sink,
 )
-from vario.flight.pipeline import Reading
+from vario.flight.reading import Reading
 from vario.settings.errors import SettingsError
 from vario.settings.load import parse_settings
 from vario.settings.output import Network, Serial, parse_address

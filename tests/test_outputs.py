@@ -25,8 +25,8 @@ from vario.app.outputs.summary import FlightSummary
 from vario.app.outputs.trace import TraceWriter
 from vario.app.outputs.track import track_m
 from vario.app.page.panels import ESTIMATE, FLIGHT, panels
-from vario.flight.cues import Cue, CueCall
-from vario.flight.pipeline import Reading
+from vario.flight.reading import Reading
+from vario.flight.tone.cues import Cue, CueCall
 
 NAMES = [output.name for output in TRACE]
 angles = st.floats(-math.pi, math.pi)
@@ -196,7 +196,7 @@ def test_headings_of_whole_turns_have_no_mean() -> None:
 def test_the_summary_compares_angles_the_short_way_round() -> None:
     """A heading of 359.5° against a truth of 0.5° is wrong by 1°, in each of 100 values."""
     summary, reading = FlightSummary(), flying()
-    turning = replace(reading.turning, nose_rad=math.radians(359.5), from_north=True)
+    turning = replace(reading.turning, heading_rad=math.radians(359.5), from_north=True)
     for k in range(100):
         summary.take(replace(reading, t_s=float(k), turning=turning))
         summary.compare(Reference(float(k), "truth_heading_rad", math.radians(0.5)))

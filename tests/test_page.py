@@ -22,7 +22,7 @@ from vario.app.page.build import page_html
 from vario.app.page.pack import packed
 from vario.app.page.rows import MOST_ROWS, PageRows
 from vario.app.page.tones import ToneLog
-from vario.flight.tone import ToneCommand
+from vario.flight.tone.stage import ToneCommand
 
 numbers = st.one_of(st.just(math.nan), st.floats(-2000.0, 9000.0))
 

@@ -30,9 +30,10 @@ from drivers.samples import (
 )
 from tests.truth_flight import Flight, fly
 from vario.app.player import play
-from vario.flight.energy import Noise
-from vario.flight.pipeline import Pipeline, Reading
-from vario.flight.quality import Quality
+from vario.flight.inputs.quality import Quality
+from vario.flight.motion.energy import Noise
+from vario.flight.pipeline import Pipeline
+from vario.flight.reading import Reading
 from vario.settings.glider import Glider
 from vario.settings.schema import Settings
 

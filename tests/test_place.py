@@ -10,15 +10,16 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from drivers.samples import GnssPos, GnssVel
-from vario.flight.energy import Energy
-from vario.flight.frames import Frame
-from vario.flight.health import Inputs
-from vario.flight.place import PlaceStage
-from vario.flight.turning import Turning
-from vario.flight.wind import Wind
+from vario.flight.inputs.frames import Frame
+from vario.flight.inputs.health import Inputs
+from vario.flight.motion.energy import Energy
+from vario.flight.motion.place import PlaceStage
+from vario.flight.motion.turning import Turning
+from vario.flight.setup import Setup
+from vario.flight.wind.stage import Wind
 
 WIND = Wind(3.0, -4.0, 10.0, 0.2)
-STILL = Turning(0.0, 0.0, 0.0, 0.0, active=False, now=False, nose_rad=math.pi / 2, from_north=True)
+STILL = Turning(0.0, 0.0, 0.0, 0.0, active=False, now=False, heading_rad=math.pi / 2, from_north=True)
 
 
 def energy(tas_mps: float | None) -> Energy:
@@ -40,7 +41,7 @@ def test_a_minute_of_arc_is_a_nautical_mile(
     lat_deg: float, lon_deg: float, step: tuple[float, float]
 ) -> None:
     """The nautical mile, 1852 m, was made to be the minute of arc of a mean meridian (IHO 1929)."""
-    stage = PlaceStage()
+    stage = PlaceStage(Setup())
     stage.update(inputs(0.1, GnssPos(0.1, lat_deg, lon_deg, 0.0)), energy(None), STILL, WIND)
     other = GnssPos(1.1, lat_deg + step[0] / 60, lon_deg + step[1] / 60, 0.0)
     place = stage.update(inputs(1.1, other), energy(None), STILL, WIND)
@@ -51,7 +52,7 @@ def test_a_minute_of_arc_is_a_nautical_mile(
 
 
 def test_a_position_is_carried_on_with_its_velocity_but_not_for_ever() -> None:
-    stage = PlaceStage()
+    stage = PlaceStage(Setup())
     stage.update(
         inputs(0.1, GnssPos(0.1, 50.0, 10.0, 0.0), GnssVel(0.1, 30.0, 0.0, None)), energy(None), STILL, None
     )
@@ -64,7 +65,7 @@ def test_a_position_is_carried_on_with_its_velocity_but_not_for_ever() -> None:
 
 
 def test_without_gnss_the_place_is_reckoned_in_the_air() -> None:
-    stage = PlaceStage()
+    stage = PlaceStage(Setup())
     place = None
     for k in range(101):
         place = stage.update(inputs(0.1 * k, has_gnss=False), energy(25.0), STILL, WIND)
@@ -75,7 +76,7 @@ def test_without_gnss_the_place_is_reckoned_in_the_air() -> None:
 
 
 def test_places_of_different_frames_are_told_apart() -> None:
-    stage = PlaceStage()
+    stage = PlaceStage(Setup())
     first = stage.update(inputs(0.1, GnssPos(0.1, 50.0, 10.0, 0.0)), energy(25.0), STILL, WIND)
     second = stage.update(inputs(0.2, has_gnss=False), energy(25.0), STILL, WIND)
     third = stage.update(inputs(0.3, GnssPos(0.3, 50.0, 10.0, 0.0)), energy(25.0), STILL, WIND)
@@ -86,13 +87,13 @@ def test_places_of_different_frames_are_told_apart() -> None:
 
 
 def test_no_gnss_and_no_airspeed_is_no_place() -> None:
-    assert PlaceStage().update(inputs(0.1, has_gnss=False), energy(None), STILL, WIND) is None
+    assert PlaceStage(Setup()).update(inputs(0.1, has_gnss=False), energy(None), STILL, WIND) is None
     blind = inputs(0.1, has_gnss=False, has_imu=False)
-    assert PlaceStage().update(blind, energy(25.0), STILL, WIND) is None
+    assert PlaceStage(Setup()).update(blind, energy(25.0), STILL, WIND) is None
 
 
 def test_a_velocity_that_has_gone_carries_no_position_on() -> None:
-    stage = PlaceStage()
+    stage = PlaceStage(Setup())
     stage.update(
         inputs(0.1, GnssPos(0.1, 50.0, 10.0, 0.0), GnssVel(0.1, 30.0, 0.0, None)), energy(None), STILL, None
     )

@@ -17,8 +17,8 @@ from drivers import isa
 from drivers.samples import Baro, GnssPos, GnssVel, Sample
 from tests.plain_turns import PlainTurns, judge
 from vario.app.player import play
-from vario.flight.energy import Noise
-from vario.flight.mode import Mode
+from vario.flight.motion.energy import Noise
+from vario.flight.motion.mode import Mode
 from vario.flight.pipeline import Pipeline
 from vario.settings.schema import Settings
 

@@ -18,11 +18,12 @@ from hypothesis import strategies as st
 from scipy.optimize import minimize_scalar
 
 from drivers import isa
-from vario.flight.airmass import Airmass
-from vario.flight.energy import Energy
-from vario.flight.mode import Mode
-from vario.flight.polar import QuadraticPolar
-from vario.flight.speed_to_fly import STALL_MARGIN, SpeedToFlyStage
+from tests.setups import setup
+from vario.flight.core.polar import QuadraticPolar
+from vario.flight.cruise.airmass import Airmass
+from vario.flight.cruise.speed_to_fly import STALL_MARGIN, SpeedToFlyStage
+from vario.flight.motion.energy import Energy
+from vario.flight.motion.mode import Mode
 from vario.settings.glider import Limits, Polar
 from vario.settings.schema import SpeedToFly
 
@@ -156,7 +157,15 @@ def test_no_command_leaves_the_limits(
     mode: str, mc_mps: float, mass_ratio: float, air: list[float], height_m: float
 ) -> None:
     settings = SpeedToFly.model_validate({"mode": mode})
-    stage = SpeedToFlyStage(settings, mc_mps, CLUB.loaded(mass_ratio), LIMITS, mass_ratio)
+    stage = SpeedToFlyStage(
+        setup(
+            speed_to_fly=settings,
+            maccready_mps=mc_mps,
+            polar=CLUB.loaded(mass_ratio),
+            limits=LIMITS,
+            mass_ratio=mass_ratio,
+        )
+    )
     for netto in air:
         command = stage.update(0.1, energy_at(height_m), Airmass(netto, netto - 0.8), Mode.CRUISE).command_mps
         assert command is not None
@@ -165,17 +174,17 @@ def test_no_command_leaves_the_limits(
 
 
 def test_no_command_where_none_belongs() -> None:
-    stage = SpeedToFlyStage(SpeedToFly(), 1.0, CLUB, LIMITS, 1.0)
+    stage = SpeedToFlyStage(setup(maccready_mps=1.0, polar=CLUB, limits=LIMITS))
     air = Airmass(0.0, -0.8)
     for mode in (Mode.GROUND, Mode.LAUNCH, Mode.CIRCLING):
         assert stage.update(0.1, energy_at(1000), air, mode).command_mps is None
     assert stage.update(0.1, energy_at(1000), Airmass(None, None), Mode.CRUISE).command_mps is None
-    no_glider = SpeedToFlyStage(SpeedToFly(), 1.0, None, None, 1.0)
+    no_glider = SpeedToFlyStage(setup(maccready_mps=1.0))
     assert no_glider.update(0.1, energy_at(1000), air, Mode.CRUISE).command_mps is None
 
 
 def test_dolphin_slows_in_lift_and_speeds_up_in_sink() -> None:
-    stage = SpeedToFlyStage(SpeedToFly(), 1.0, CLUB, LIMITS, 1.0)
+    stage = SpeedToFlyStage(setup(maccready_mps=1.0, polar=CLUB, limits=LIMITS))
     speeds = []
     for netto in (0.0, 2.0, -2.0):
         for _ in range(300):

@@ -39,11 +39,13 @@ from vario.app.calibrate.pull_up import energy_check
 from vario.app.calibrate.series import corrected_pressures
 from vario.app.errors import AppError
 from vario.app.player import play
-from vario.flight.calibration import CalibrationStage, Pressures
-from vario.flight.energy import Noise
-from vario.flight.frames import Frame
-from vario.flight.health import Inputs
-from vario.flight.pipeline import Pipeline, Reading
+from vario.flight.inputs.calibration import CalibrationStage, Pressures
+from vario.flight.inputs.frames import Frame
+from vario.flight.inputs.health import Inputs
+from vario.flight.motion.energy import Noise
+from vario.flight.pipeline import Pipeline
+from vario.flight.reading import Reading
+from vario.flight.setup import Setup
 from vario.settings.load import parse_settings
 from vario.settings.schema import Settings
 
@@ -98,7 +100,7 @@ def test_what_the_ports_add_is_taken_out_again(
 
 
 def test_the_flight_logic_takes_it_out_of_every_frame_and_keeps_the_last_when_the_airspeed_goes() -> None:
-    stage = CalibrationStage(in_force(0.05, 0.05).sensors)
+    stage = CalibrationStage(Setup(in_force(0.05, 0.05)))
 
     def frame(static_pa: float, *impact_pa: float) -> Frame:
         pitot = tuple(Pitot(1.0, q) for q in impact_pa)

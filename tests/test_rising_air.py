@@ -13,7 +13,7 @@ import math
 import numpy as np
 import pytest
 
-from vario.flight.rising_air import SINK_LIMITS_MPS, SLOW_S, USUAL_SINK_MPS, RisingAir
+from vario.flight.thermal.airmass_velocity import SINK_LIMITS_MPS, SLOW_S, USUAL_SINK_MPS, AirmassVelocity
 
 DT_S = 0.02
 TURN_S = 21.0
@@ -30,7 +30,7 @@ def test_the_crest_is_where_the_air_rises_most_whatever_the_glider_sinks(
     sink_mps: float, swing: float
 ) -> None:
     """The estimator's other route is wrong at the rate of turning, as in flight, and right in the mean."""
-    rising, load_0, lift = RisingAir(), 1.25, 0.8
+    rising, load_0, lift = AirmassVelocity(), 1.25, 0.8
     phase = math.tau / TURN_S * DT_S * np.arange(round(8 * TURN_S / DT_S))
     load = load_0 - swing * np.sin(phase)
     air = 2.0 + lift * np.cos(phase)
@@ -51,18 +51,18 @@ def test_the_crest_is_where_the_air_rises_most_whatever_the_glider_sinks(
 
 
 def test_netto_is_taken_as_it_is_and_nothing_comes_of_nothing() -> None:
-    rising = RisingAir()
+    rising = AirmassVelocity()
     assert rising.update(DT_S, 1.0, 1.9, 3.0, 0.0) == 1.9
     assert rising.update(DT_S, None, None, 1.0, 0.0) is None
 
 
 def test_without_an_inertial_sensor_the_usual_sink_is_added() -> None:
-    assert RisingAir().update(DT_S, 1.0, None, None, None) == pytest.approx(1.0 + USUAL_SINK_MPS)
+    assert AirmassVelocity().update(DT_S, 1.0, None, None, None) == pytest.approx(1.0 + USUAL_SINK_MPS)
 
 
 def test_a_route_gone_wrong_adds_no_more_than_a_glider_sinks() -> None:
     for wrong, sink in ((50.0, SINK_LIMITS_MPS[1]), (-50.0, SINK_LIMITS_MPS[0])):
-        rising = RisingAir()
+        rising = AirmassVelocity()
         for _ in range(round(5 * SLOW_S / DT_S)):
             told = rising.update(DT_S, 0.0, None, 1.0, wrong)
         assert told is not None

@@ -23,8 +23,8 @@ from vario.app.cli import main
 from vario.app.outputs.catalogue import TRACE
 from vario.app.player import play
 from vario.app.replay import replay
-from vario.flight.energy import Noise
-from vario.flight.mode import Mode
+from vario.flight.motion.energy import Noise
+from vario.flight.motion.mode import Mode
 from vario.flight.pipeline import Pipeline
 from vario.settings.edit import NotEditableError, set_value
 from vario.settings.load import load_settings, parse_settings

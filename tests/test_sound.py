@@ -9,10 +9,11 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 from scipy import signal
 
-from vario.flight.cues import Cue, CueCall, Happenings
-from vario.flight.mode import Mode
-from vario.flight.quality import Quality
-from vario.flight.tone import Heard, ToneCommand, ToneStage, Voice
+from tests.setups import setup
+from vario.flight.inputs.quality import Quality
+from vario.flight.motion.mode import Mode
+from vario.flight.tone.cues import Cue, CueCall, CueInputs
+from vario.flight.tone.stage import ToneCommand, ToneInputs, ToneStage, Voice
 from vario.settings.tone import Tone
 from vario.sound.rhythm import ATTACK_S, RELEASE_S
 from vario.sound.synth import GLIDE_S, Synth
@@ -39,12 +40,12 @@ def rendered(timeline: list[tuple[ToneCommand, int]], rate_hz: int = RATE_HZ) ->
     return np.concatenate([synth.render(command, n) for command, n in timeline])
 
 
-def heard(vario_mps: float | None, mode: Mode = Mode.CIRCLING) -> Heard:
-    return Heard(Happenings(0.0, mode, Quality.OK, vario_known=vario_mps is not None), vario_mps)
+def heard(vario_mps: float | None, mode: Mode = Mode.CIRCLING) -> ToneInputs:
+    return ToneInputs(CueInputs(0.0, mode, Quality.OK, vario_known=vario_mps is not None), vario_mps)
 
 
 def command_at(vario_mps: float, tone: Tone | None = None) -> ToneCommand:
-    return ToneStage(tone or Tone()).update(heard(vario_mps))
+    return ToneStage(setup(tone=tone or Tone())).update(heard(vario_mps))
 
 
 def pitch_of(pcm: NDArray[np.int16], rate_hz: int = RATE_HZ) -> float:
@@ -193,7 +194,7 @@ def test_no_climb_history_makes_a_click(history: list[float], block: int) -> Non
     # adds at most 2 A per edge, and the glide of the level A per 20 ms. A click would be a jump of the order
     # of A, four times as much.
     settings_ = Tone.model_validate({"volume": 1.0, "sink_share": 1.0})
-    stage, synth = ToneStage(settings_), Synth(44100)
+    stage, synth = ToneStage(setup(tone=settings_)), Synth(44100)
     pcm = np.concatenate([synth.render(stage.update(heard(v)), block) for v in history]).astype(float)
     amplitude = float(np.max(np.abs(pcm)))
     per_second = 2 * np.pi * 4800.0 + 2 / ATTACK_S + 1 / GLIDE_S

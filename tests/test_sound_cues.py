@@ -13,10 +13,11 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 from scipy import fft, signal
 
-from vario.flight.cues import RULES, Cue, CueCall, Happenings
-from vario.flight.mode import Mode
-from vario.flight.quality import Quality
-from vario.flight.tone import Heard, ToneCommand, ToneStage, Voice
+from vario.flight.inputs.quality import Quality
+from vario.flight.motion.mode import Mode
+from vario.flight.setup import Setup
+from vario.flight.tone.cues import RULES, Cue, CueCall, CueInputs
+from vario.flight.tone.stage import ToneCommand, ToneInputs, ToneStage, Voice
 from vario.settings.tone import Tone
 from vario.sound.synth import Synth
 
@@ -101,10 +102,10 @@ def test_a_cue_is_heard_over_the_tone_at_any_lift_and_sink(cue: Cue) -> None:
     # cue's bands. More than half of the cue must stand out.
     alone = third_octaves(sounding(cue))
     sounds = alone.sum(axis=0) > 0.05 * alone.sum(axis=0).max()
-    stage = ToneStage(Tone())
+    stage = ToneStage(Setup())
     for vario_mps in np.arange(-5.0, 5.1, 0.5):
         command = stage.update(
-            Heard(Happenings(0.0, Mode.CIRCLING, Quality.OK, vario_known=True), float(vario_mps))
+            ToneInputs(CueInputs(0.0, Mode.CIRCLING, Quality.OK, vario_known=True), float(vario_mps))
         )
         steady = replace(command, beep_hz=None)
         tone = third_octaves(sounding(cue, steady) - sounding(cue))

@@ -18,7 +18,7 @@ from scipy import signal
 
 from hw_replay.simulate.demo import BUNDLED
 from tests import missing
-from vario.flight.tone import ToneCommand
+from vario.flight.tone.stage import ToneCommand
 from vario.sound.errors import SoundError, SoundFileError
 from vario.sound.flac import FlacSink
 

@@ -18,8 +18,8 @@ from numpy.typing import NDArray
 
 from tests import missing
 from vario.app.live.speaker import Speaker
-from vario.flight.cues import Cue, CueCall
-from vario.flight.tone import ToneCommand
+from vario.flight.tone.cues import Cue, CueCall
+from vario.flight.tone.stage import ToneCommand
 from vario.sound.block_player import LOST_AFTER_S, STALE_AFTER_S, BlockPlayer
 from vario.sound.cue_sounds import cue_sounds
 from vario.sound.discrete import DiscreteSink

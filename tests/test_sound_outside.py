@@ -14,10 +14,12 @@ from numpy.typing import NDArray
 from scipy import signal
 
 from tests import missing
-from vario.flight.cues import RULES, Cue, CueCall, Happenings
-from vario.flight.mode import Mode
-from vario.flight.quality import Quality
-from vario.flight.tone import Heard, ToneCommand, ToneStage, Voice
+from tests.setups import setup
+from vario.flight.inputs.quality import Quality
+from vario.flight.motion.mode import Mode
+from vario.flight.setup import Setup
+from vario.flight.tone.cues import RULES, Cue, CueCall, CueInputs
+from vario.flight.tone.stage import ToneCommand, ToneInputs, ToneStage, Voice
 from vario.settings.tone import TONE_PRESETS, Tone
 from vario.sound.bench import times_real_time
 from vario.sound.block_player import BlockPlayer
@@ -30,8 +32,8 @@ needs_sox = pytest.mark.skipif(shutil.which("sox") is None, reason=missing.SOX)
 
 
 def command_at(vario_mps: float, tone: Tone | None = None) -> ToneCommand:
-    happenings = Happenings(0.0, Mode.CIRCLING, Quality.OK, vario_known=True)
-    return ToneStage(tone or Tone()).update(Heard(happenings, vario_mps))
+    cue_inputs = CueInputs(0.0, Mode.CIRCLING, Quality.OK, vario_known=True)
+    return ToneStage(setup(tone=tone or Tone())).update(ToneInputs(cue_inputs, vario_mps))
 
 
 def sox(*arguments: str) -> str:
@@ -172,13 +174,13 @@ def first_difference(step_at_block: int, before: float | None, after: float, lea
     blocks of 10 ms."""
 
     def run(step: bool) -> NDArray[np.int16]:
-        stage, player = ToneStage(Tone()), BlockPlayer(44100)
+        stage, player = ToneStage(Setup()), BlockPlayer(44100)
         blocks = []
         for block in range(lead_blocks + 200):
             if block % 2 == 0:  # a frame ends, and with it the estimate is new
                 value = after if step and block >= step_at_block else before
-                happenings = Happenings(block / 100, Mode.CIRCLING, Quality.OK, vario_known=value is not None)
-                player.put(stage.update(Heard(happenings, value)))
+                cue_inputs = CueInputs(block / 100, Mode.CIRCLING, Quality.OK, vario_known=value is not None)
+                player.put(stage.update(ToneInputs(cue_inputs, value)))
             blocks.append(player.fill(441))
         return np.concatenate(blocks)
 

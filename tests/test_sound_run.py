@@ -23,8 +23,8 @@ from scipy.signal import correlate, periodogram
 import hw_replay
 from tests import missing
 from vario.app.cli import main
-from vario.flight.cues import Cue
-from vario.flight.tone import pitch_of
+from vario.flight.tone.cues import Cue
+from vario.flight.tone.stage import pitch_of
 from vario.settings.tone import Tone
 from vario.sound.block_player import LOST_AFTER_S, STALE_AFTER_S
 from vario.sound.cue_sounds import cue_sounds

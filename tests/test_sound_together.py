@@ -10,8 +10,8 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from vario.flight.cues import Cue, CueCall
-from vario.flight.tone import ToneCommand, Voice
+from vario.flight.tone.cues import Cue, CueCall
+from vario.flight.tone.stage import ToneCommand, Voice
 from vario.sound.flac import FlacSink
 from vario.sound.synth import Step, Synth
 

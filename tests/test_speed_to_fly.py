@@ -15,15 +15,11 @@ from hypothesis import strategies as st
 from scipy.optimize import minimize_scalar
 
 from drivers import isa
+from tests.setups import setup
 from tests.test_polar import CLUB, KMH, LIMITS, POLARS, energy_at
-from vario.flight.airmass import Airmass, AirmassStage
-from vario.flight.attitude import Attitude
-from vario.flight.bumps import MEAN_S, SMOOTH_FOR_S, TRANSITIONS, Air, Bumps
-from vario.flight.frames import Frame
-from vario.flight.health import Inputs
-from vario.flight.mode import Mode
-from vario.flight.polar import QuadraticPolar
-from vario.flight.speed_to_fly import (
+from vario.flight.core.polar import QuadraticPolar
+from vario.flight.cruise.airmass import Airmass, AirmassStage
+from vario.flight.cruise.speed_to_fly import (
     FLYABLE_MPS2,
     NEVER_EXCEED_MARGIN,
     STALL_MARGIN,
@@ -31,8 +27,13 @@ from vario.flight.speed_to_fly import (
     SpeedCommand,
     SpeedToFlyStage,
 )
+from vario.flight.cruise.turbulence import MEAN_S, SMOOTH_FOR_S, TRANSITIONS, AirState, Turbulence
+from vario.flight.inputs.frames import Frame
+from vario.flight.inputs.health import Inputs
+from vario.flight.motion.attitude import Attitude
+from vario.flight.motion.mode import Mode
 from vario.settings.glider import Limits
-from vario.settings.schema import SpeedToFly
+from vario.settings.schema import Circling, SpeedToFly
 
 STILL = Airmass(0.0, -0.8)
 
@@ -65,7 +66,14 @@ def under(load: float) -> Attitude:
 def stage(
     mode: str, maccready: float, limits: Limits = LIMITS, polar: QuadraticPolar = CLUB
 ) -> SpeedToFlyStage:
-    return SpeedToFlyStage(SpeedToFly.model_validate({"mode": mode}), maccready, polar, limits, 1.0)
+    return SpeedToFlyStage(
+        setup(
+            speed_to_fly=SpeedToFly.model_validate({"mode": mode}),
+            maccready_mps=maccready,
+            polar=polar,
+            limits=limits,
+        )
+    )
 
 
 def settled(
@@ -134,7 +142,14 @@ def test_dolphin_commands_are_flyable() -> None:
 
 def test_dolphin_damping_is_first_order() -> None:
     """Of a step of the air, 1 − 1/e is followed after one time constant (closed form)."""
-    made = SpeedToFlyStage(SpeedToFly.model_validate({"damping": "5 s"}), 1.0, CLUB, FAST, 1.0)
+    made = SpeedToFlyStage(
+        setup(
+            speed_to_fly=SpeedToFly.model_validate({"damping": "5 s"}),
+            maccready_mps=1.0,
+            polar=CLUB,
+            limits=FAST,
+        )
+    )
     settled(made)
     for _ in range(50):
         command = made.update(0.1, energy_at(0.0), Airmass(-1.0, -1.8), Mode.CRUISE)
@@ -195,7 +210,7 @@ def test_no_room_between_the_limits_is_no_command() -> None:
     assert settled(stage("dolphin", 1.0, narrow)).command_mps is None
 
 
-def shaken(bumps: Bumps, seconds: float, rms_mps2: float) -> float | None:
+def shaken(bumps: Turbulence, seconds: float, rms_mps2: float) -> float | None:
     found = None
     for k in range(round(seconds * 50)):
         # A square wave of 2.5 Hz has its amplitude for an RMS.
@@ -204,12 +219,12 @@ def shaken(bumps: Bumps, seconds: float, rms_mps2: float) -> float | None:
 
 
 def test_bumps_are_measured_as_rms() -> None:
-    assert shaken(Bumps(), 80.0, 2.0) == pytest.approx(2.0, rel=0.1)
+    assert shaken(Turbulence(), 80.0, 2.0) == pytest.approx(2.0, rel=0.1)
 
 
 def test_pulling_and_banking_are_not_bumps() -> None:
     """A load between 0.7 and 1.3, changing as a pilot changes it, over twelve seconds."""
-    bumps = Bumps()
+    bumps = Turbulence()
     found = None
     for k in range(4000):
         found = bumps.update(0.02, under(1.0 + 0.3 * math.sin(math.tau * 0.02 * k / 12.0)), 1.2)
@@ -218,25 +233,26 @@ def test_pulling_and_banking_are_not_bumps() -> None:
 
 
 def test_air_is_rough_until_shown_smooth_and_rough_again_at_once() -> None:
-    bumps = Bumps()
-    assert bumps.state is Air.ROUGH
+    bumps = Turbulence()
+    assert bumps.is_rough
     shaken(bumps, MEAN_S + SMOOTH_FOR_S - 2.0, 0.2)
-    assert bumps.state is Air.ROUGH
+    assert bumps.is_rough
     shaken(bumps, 4.0, 0.2)
-    assert bumps.state is Air.SMOOTH
+    assert not bumps.is_rough
     shaken(bumps, 8.0, 3.0)
-    assert bumps.state is Air.ROUGH
+    assert bumps.is_rough
     shaken(bumps, 120.0, 0.2)
-    assert bumps.state is Air.SMOOTH
+    assert not bumps.is_rough
     bumps.update(0.02, None, 1.2)
-    assert bumps.state is Air.ROUGH
-    assert {start for start, _, _ in TRANSITIONS} == {end for _, end, _ in TRANSITIONS} == set(Air)
+    assert bumps.is_rough
+    assert {row.start for row in TRANSITIONS} == {row.end for row in TRANSITIONS} == set(AirState)
 
 
 @pytest.mark.parametrize(("bank_deg", "relative"), [(0.001, 1.405), (30, 1.262), (40, 1.113)])
 def test_relative_netto_of_the_example(bank_deg: float, relative: float) -> None:
     """Total energy +1.3 m/s at 100 km/h, sink there 0.7: netto 2.0, less the sink of the circle."""
-    made = AirmassStage(CLUB, math.radians(bank_deg))
+    circling = Circling().model_copy(update={"bank_rad": math.radians(bank_deg)})
+    made = AirmassStage(setup(polar=CLUB, circling=circling))
     frame = Frame(1.0, 0.1)
     inputs = Inputs(frame, has_baro=True, has_pitot=True, has_imu=False, has_gnss=False)
     level = energy_at(0.0)

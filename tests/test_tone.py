@@ -8,10 +8,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pydantic import ValidationError
 
-from vario.flight.cues import AWAKE_AFTER_S, Cue, Happenings
-from vario.flight.mode import Mode
-from vario.flight.quality import Quality
-from vario.flight.tone import HYSTERESIS_MPS, Heard, ToneCommand, ToneStage, Voice
+from tests.setups import setup
+from vario.flight.inputs.quality import Quality
+from vario.flight.motion.mode import Mode
+from vario.flight.tone.cues import AWAKE_AFTER_S, Cue, CueInputs
+from vario.flight.tone.stage import HYSTERESIS_MPS, ToneCommand, ToneInputs, ToneStage, Voice
 from vario.settings.tone import TONE_PRESETS, Tone
 
 DEFAULTS = Tone()
@@ -35,9 +36,9 @@ varios = st.floats(-20.0, 20.0)
 presets = st.sampled_from(sorted(TONE_PRESETS))
 
 
-def heard(vario_mps: float | None, mode: Mode = Mode.CIRCLING, **known: float) -> Heard:
-    happenings = Happenings(0.0, mode, Quality.OK, vario_known=vario_mps is not None)
-    return Heard(happenings, vario_mps, **known)
+def heard(vario_mps: float | None, mode: Mode = Mode.CIRCLING, **known: float) -> ToneInputs:
+    cue_inputs = CueInputs(0.0, mode, Quality.OK, vario_known=vario_mps is not None)
+    return ToneInputs(cue_inputs, vario_mps, **known)
 
 
 def tone(**table: object) -> Tone:
@@ -45,7 +46,7 @@ def tone(**table: object) -> Tone:
 
 
 def command(vario_mps: float | None, settings: Tone = DEFAULTS) -> ToneCommand:
-    return ToneStage(settings).update(heard(vario_mps))
+    return ToneStage(setup(tone=settings)).update(heard(vario_mps))
 
 
 @given(varios, varios, presets)
@@ -112,7 +113,7 @@ def test_quiet_band_is_silent(vario_mps: float) -> None:
 
 
 def test_no_data_is_silence_and_forgets_the_zone() -> None:
-    stage = ToneStage(DEFAULTS)
+    stage = ToneStage(setup(tone=DEFAULTS))
     stage.update(heard(3.0))
     assert stage.update(heard(None)).level == 0.0
     assert stage.update(heard(CURVE.quiet_to_mps - HYSTERESIS_MPS / 2)).level == 0.0
@@ -120,11 +121,11 @@ def test_no_data_is_silence_and_forgets_the_zone() -> None:
 
 @pytest.mark.parametrize("mode", [Mode.CIRCLING, Mode.CRUISE])
 def test_a_vario_without_its_barometer_is_not_heard(mode: Mode) -> None:
-    stage = ToneStage(tone(cruise={"source": "relative netto"}))
+    stage = ToneStage(setup(tone=tone(cruise={"source": "relative netto"})))
     stage.update(heard(3.0, mode))
-    lost = Happenings(1.0, mode, Quality.NO_BARO, vario_known=True)
+    lost = CueInputs(1.0, mode, Quality.NO_BARO, vario_known=True)
     for t_s in (1.0, 1.3):
-        result = stage.update(Heard(replace(lost, t_s=t_s), 3.0, 30.0, 35.0, 2.0))
+        result = stage.update(ToneInputs(replace(lost, t_s=t_s), 3.0, 30.0, 35.0, 2.0))
         assert result.level == 0.0
     assert result.cue is not None
     assert result.cue.cue is Cue.SENSOR_LOST
@@ -132,17 +133,17 @@ def test_a_vario_without_its_barometer_is_not_heard(mode: Mode) -> None:
 
 def test_a_climb_rate_is_not_heard_as_total_energy_while_the_airspeed_may_still_come() -> None:
     """Silence until it is known that there is no airspeed; then the climb rate, which has been called out."""
-    stage = ToneStage(DEFAULTS)
-    plain = Happenings(
+    stage = ToneStage(setup(tone=DEFAULTS))
+    plain = CueInputs(
         0.0,
         Mode.CIRCLING,
         Quality.NO_AIRSPEED | Quality.UNCOMPENSATED,
         vario_known=True,
-        fitted=Quality.NO_AIRSPEED,
+        expected_sensors=Quality.NO_AIRSPEED,
     )
     heard_s, called_s = [], []
     for k in range(600):
-        result = stage.update(Heard(replace(plain, t_s=0.02 * k), 3.0))
+        result = stage.update(ToneInputs(replace(plain, t_s=0.02 * k), 3.0))
         if result.level > 0.0:
             heard_s.append(0.02 * k)
         if result.cue is not None:
@@ -154,14 +155,14 @@ def test_a_climb_rate_is_not_heard_as_total_energy_while_the_airspeed_may_still_
 
 @pytest.mark.parametrize("edge_mps", [CURVE.quiet_to_mps, CURVE.quiet_from_mps])
 def test_wavering_at_the_edge_of_the_quiet_band_does_not_stutter(edge_mps: float) -> None:
-    stage = ToneStage(DEFAULTS)
+    stage = ToneStage(setup(tone=DEFAULTS))
     outward = 1.0 if edge_mps > 0 else -1.0
     wavering = [edge_mps + outward * 0.02 * (-1) ** k for k in range(100)]
     assert all(stage.update(heard(vario_mps)).level > 0.0 for vario_mps in wavering)
 
 
 def test_without_a_quiet_band_wavering_at_zero_still_does_not_stutter() -> None:
-    stage = ToneStage(tone(quiet_from="0 m/s", quiet_to="0 m/s"))
+    stage = ToneStage(setup(tone=tone(quiet_from="0 m/s", quiet_to="0 m/s")))
     beeping = [stage.update(heard(0.02 * (-1) ** k)).beep_hz is not None for k in range(100)]
     assert all(beeping)
     sinking = [stage.update(heard(v)).beep_hz is None for v in (-0.1, 0.02, -0.02, 0.02)]
@@ -170,7 +171,7 @@ def test_without_a_quiet_band_wavering_at_zero_still_does_not_stutter() -> None:
 
 @given(st.lists(st.one_of(st.none(), varios)))
 def test_same_input_same_commands(history: list[float | None]) -> None:
-    first, second = ToneStage(DEFAULTS), ToneStage(DEFAULTS)
+    first, second = ToneStage(setup(tone=DEFAULTS)), ToneStage(setup(tone=DEFAULTS))
     assert [first.update(heard(v)) for v in history] == [second.update(heard(v)) for v in history]
 
 
@@ -178,7 +179,7 @@ def test_same_input_same_commands(history: list[float | None]) -> None:
 
 
 def test_each_mode_has_its_volume() -> None:
-    stage = ToneStage(tone(volume=0.6, volume_cruise=0.2, louder_with_speed=0.0))
+    stage = ToneStage(setup(tone=tone(volume=0.6, volume_cruise=0.2, louder_with_speed=0.0)))
     assert stage.update(heard(2.0)).level == 0.6
     assert stage.update(heard(2.0, Mode.CRUISE)).level == 0.2
 
@@ -186,21 +187,21 @@ def test_each_mode_has_its_volume() -> None:
 @given(st.floats(0.0, 100.0), st.floats(0.0, 100.0))
 def test_faster_is_never_softer_and_never_beyond_full(a_mps: float, b_mps: float) -> None:
     slow, fast = (
-        ToneStage(DEFAULTS).update(heard(2.0, ias_mps=v)).level
+        ToneStage(setup(tone=DEFAULTS)).update(heard(2.0, ias_mps=v)).level
         for v in (min(a_mps, b_mps), max(a_mps, b_mps))
     )
     assert DEFAULTS.volume <= slow <= fast <= 1.0
 
 
 def test_a_doubling_of_airspeed_gives_the_decibels_set() -> None:
-    stage = ToneStage(tone(volume=0.1, louder_with_speed=6.0))
+    stage = ToneStage(setup(tone=tone(volume=0.1, louder_with_speed=6.0)))
     slow, fast = (stage.update(heard(2.0, ias_mps=v)).level for v in (25.0, 50.0))
     assert fast / slow == pytest.approx(10.0 ** (6.0 / 20.0))  # the definition of the decibel, for amplitudes
 
 
 def test_no_volume_setting_silences_a_warning() -> None:
     # MIL-STD-1472E 5.3.6.4: volume controls may not reach the inaudible where a warning depends on them.
-    lowest = ToneStage(tone(volume=0.0, volume_cruise=0.0, volume_cues=0.0, volume_warnings=0.5))
+    lowest = ToneStage(setup(tone=tone(volume=0.0, volume_cruise=0.0, volume_cues=0.0, volume_warnings=0.5)))
     result = lowest.update(heard(2.0))
     assert (result.level, result.cue_level) == (0.0, 0.0)
     assert result.warning_level == 0.5
@@ -212,21 +213,21 @@ def test_no_volume_setting_silences_a_warning() -> None:
 
 
 def test_gliding_is_not_heard_all_the_time_in_cruise() -> None:
-    stage = ToneStage(DEFAULTS)
+    stage = ToneStage(setup(tone=DEFAULTS))
     assert stage.update(heard(-1.2, Mode.CRUISE)).level == 0.0
     assert stage.update(heard(-2.5, Mode.CRUISE)).voice is Voice.SINK
     assert stage.update(heard(-1.2)).level > 0.0
 
 
 def cruise(source: str, **known: float) -> ToneCommand:
-    return ToneStage(tone(cruise={"source": source})).update(heard(-3.0, Mode.CRUISE, **known))
+    return ToneStage(setup(tone=tone(cruise={"source": source}))).update(heard(-3.0, Mode.CRUISE, **known))
 
 
 def test_relative_netto_has_a_voice_of_its_own_in_cruise_only() -> None:
     assert cruise("relative netto", relative_netto_mps=2.0).voice is Voice.NETTO
     assert cruise("relative netto", relative_netto_mps=-0.8).level == 0.0  # still air
     assert cruise("relative netto", relative_netto_mps=-4.0).beep_hz is None
-    stage = ToneStage(tone(cruise={"source": "relative netto"}))
+    stage = ToneStage(setup(tone=tone(cruise={"source": "relative netto"})))
     assert stage.update(heard(2.0, relative_netto_mps=3.0)).voice is Voice.LIFT
 
 

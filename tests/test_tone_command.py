@@ -13,9 +13,9 @@ from scipy import signal
 from tests import missing
 from vario.app.cli import main
 from vario.app.tone.keyboard import Air, fly
-from vario.flight.cues import Cue
-from vario.flight.mode import Mode
-from vario.flight.tone import ToneCommand
+from vario.flight.motion.mode import Mode
+from vario.flight.tone.cues import Cue
+from vario.flight.tone.stage import ToneCommand
 from vario.settings.tone import Tone
 
 

@@ -6,15 +6,16 @@ from itertools import pairwise
 from hypothesis import given
 from hypothesis import strategies as st
 
-from vario.flight.cues import RULES, Cue, CueStage, Happenings
-from vario.flight.mode import Mode
-from vario.flight.quality import Quality
+from vario.flight.inputs.quality import Quality
+from vario.flight.motion.mode import Mode
+from vario.flight.setup import Setup
+from vario.flight.tone.cues import RULES, Cue, CueInputs, CueStage
 
-FLYING = Happenings(0.0, Mode.CRUISE, Quality.OK, vario_known=True)
+FLYING = CueInputs(0.0, Mode.CRUISE, Quality.OK, vario_known=True)
 FRAME_S = 0.02
 
-happenings = st.builds(
-    Happenings,
+cue_inputs = st.builds(
+    CueInputs,
     t_s=st.just(0.0),
     mode=st.sampled_from(Mode),
     quality=st.sampled_from([Quality.OK, Quality.NO_AIRSPEED, Quality.NO_IMU, Quality.NO_BARO]),
@@ -26,9 +27,9 @@ happenings = st.builds(
 )
 
 
-def cues(*history: tuple[float, Happenings]) -> list[tuple[float, Cue]]:
+def cues(*history: tuple[float, CueInputs]) -> list[tuple[float, Cue]]:
     """The calls of a history of (seconds, what holds for so long), each with its time."""
-    stage = CueStage()
+    stage = CueStage(Setup())
     found: list[tuple[float, Cue]] = []
     number = 0
     frame = 0
@@ -101,8 +102,8 @@ def test_the_more_important_interrupts_and_the_less_important_waits() -> None:
     ]
 
 
-@given(st.lists(st.tuples(st.floats(0.02, 3.0), happenings), max_size=20))
-def test_nothing_gives_way_to_something_less_important(history: list[tuple[float, Happenings]]) -> None:
+@given(st.lists(st.tuples(st.floats(0.02, 3.0), cue_inputs), max_size=20))
+def test_nothing_gives_way_to_something_less_important(history: list[tuple[float, CueInputs]]) -> None:
     importance = {rule.cue: (index, rule.lasts_s) for index, rule in enumerate(RULES)}
     called = cues(*history)
     for (t_s, cue), (next_s, after) in pairwise(called):

@@ -9,8 +9,9 @@ import hw_replay
 from drivers.samples import Baro, Reference
 from hw_replay.open import open_source
 from vario.app.player import noise_of, play
-from vario.flight.cues import Cue
-from vario.flight.pipeline import Pipeline, Reading
+from vario.flight.pipeline import Pipeline
+from vario.flight.reading import Reading
+from vario.flight.tone.cues import Cue
 from vario.settings.schema import Settings
 from vario.sound.synth import Synth
 

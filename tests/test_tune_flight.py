@@ -20,7 +20,7 @@ from tests.truth_gliders import GLIDERS
 from vario.app.cli import main
 from vario.app.tune.flight import FIGURES, SETTINGS, flight_frames, innovations
 from vario.app.tune.likelihood import Parameters, consistency, log_likelihood
-from vario.flight.frames import Framer
+from vario.flight.inputs.frames import Framer
 from vario.settings.load import load_settings
 from vario.settings.schema import Settings
 

@@ -23,13 +23,15 @@ from tests.truth_wind import LEG_S, TURN_S, fly_legs
 from vario.app.passage import Passage, opened
 from vario.app.player import play
 from vario.app.simulate.file import load_scenario
-from vario.flight.attitude import Attitude
-from vario.flight.energy import Noise
-from vario.flight.frames import Frame
-from vario.flight.health import Inputs
-from vario.flight.pipeline import Pipeline, Reading
-from vario.flight.wind import FORGET_S, Wind, WindStage
-from vario.flight.wind_circle import fit_circle
+from vario.flight.inputs.frames import Frame
+from vario.flight.inputs.health import Inputs
+from vario.flight.motion.attitude import Attitude
+from vario.flight.motion.energy import Noise
+from vario.flight.pipeline import Pipeline
+from vario.flight.reading import Reading
+from vario.flight.setup import Setup
+from vario.flight.wind.circle import fit_circle
+from vario.flight.wind.stage import FORGET_S, Wind, WindStage
 from vario.settings.schema import Settings
 
 GROUND_SPEEDS = [22.3607, 26.1793, 29.1548, 29.9581, 28.2843, 24.7920, 21.2132, 20.0627]
@@ -72,7 +74,7 @@ class Paper:
     """A glider on paper in a steady wind of (3, -5) m/s, its gyro 0.1 °/s off, its pitot as told."""
 
     def __init__(self, *, tas_mps: float = 25.0, read: float = 1.0, latency_s: float = 0.0) -> None:
-        self.stage = WindStage()
+        self.stage = WindStage(Setup())
         self.t_s = 0.0
         self.heading_rad = 2.0
         self.wind: Wind | None = None
@@ -123,19 +125,19 @@ def circle(
 @pytest.mark.parametrize("way", [1, -1])
 @pytest.mark.parametrize("rate_hz", [1.0, 5.0])
 def test_wind_within_half_a_metre_after_a_turn_and_a_half(way: int, rate_hz: float) -> None:
-    wind = fly(WindStage(), circle(1.6, (3.0, -5.0), rate_hz, way), 0.0, rate_hz)
+    wind = fly(WindStage(Setup()), circle(1.6, (3.0, -5.0), rate_hz, way), 0.0, rate_hz)
     assert wind is not None
     assert math.hypot(wind.north_mps - 3.0, wind.east_mps + 5.0) < 0.5
 
 
 def test_no_wind_from_straight_flight_or_half_a_turn() -> None:
     straight = [(30.0 + 0.1 * (i % 3), 2.0) for i in range(600)]
-    assert fly(WindStage(), straight, 0.0, 5.0) is None
-    assert fly(WindStage(), circle(0.6, (3.0, -5.0), 5.0), 0.0, 5.0) is None
+    assert fly(WindStage(Setup()), straight, 0.0, 5.0) is None
+    assert fly(WindStage(Setup()), circle(0.6, (3.0, -5.0), 5.0), 0.0, 5.0) is None
 
 
 def test_wind_ages_and_is_forgotten() -> None:
-    stage = WindStage()
+    stage = WindStage(Setup())
     fly(stage, circle(1.6, (3.0, -5.0), 5.0), 0.0, 5.0)
     wind = fly(stage, [(30.0, 0.0)] * 2, 600.0, 1.0)
     assert wind is not None

@@ -17,13 +17,15 @@ from drivers import isa
 from drivers.samples import Baro, GnssVel, Oat, Pitot, Sample
 from vario.app.outputs.summary import airspeed_off
 from vario.app.player import play
-from vario.flight.airspeed import BOUNDS, LEAST_OFF_NO_OAT, RATE_PER_S, STEADY_S, AirspeedStage
-from vario.flight.energy import Noise
-from vario.flight.frames import Frame
-from vario.flight.health import Inputs
-from vario.flight.pipeline import Pipeline, Reading
-from vario.flight.quality import Quality
-from vario.flight.wind import Wind
+from vario.flight.inputs.airspeed import BOUNDS, LEAST_OFF_NO_OAT, RATE_PER_S, STEADY_S, AirspeedStage
+from vario.flight.inputs.frames import Frame
+from vario.flight.inputs.health import Inputs
+from vario.flight.inputs.quality import Quality
+from vario.flight.motion.energy import Noise
+from vario.flight.pipeline import Pipeline
+from vario.flight.reading import Reading
+from vario.flight.setup import Setup
+from vario.flight.wind.stage import Wind
 from vario.settings.schema import Settings
 
 
@@ -44,7 +46,7 @@ def after(stage: AirspeedStage, known: Wind | None, seconds: float, *, oat: bool
 
 
 def test_ten_percent_high_is_corrected_to_the_last_of_it() -> None:
-    stage = AirspeedStage()
+    stage = AirspeedStage(Setup())
     assert after(stage, wind(1 / 1.1), STEADY_S - 1.0) == 1.0
     assert after(stage, wind(1 / 1.1), 300.0) == pytest.approx(1 / 1.1)
     pitot = stage.correct(frame(1.0, impact_pa=isa.impact_pa(33.0))).frame.pitot[0]
@@ -65,7 +67,7 @@ def test_ten_percent_high_is_corrected_to_the_last_of_it() -> None:
     ],
 )
 def test_what_is_not_known_or_not_clear_is_left_alone(known: Wind | None) -> None:
-    assert after(AirspeedStage(), known, 200.0) == 1.0
+    assert after(AirspeedStage(Setup()), known, 200.0) == 1.0
 
 
 def test_warm_air_is_not_put_down_to_the_sensor() -> None:
@@ -73,14 +75,14 @@ def test_warm_air_is_not_put_down_to_the_sensor() -> None:
     warm = math.sqrt((288.15 + 20.0) / 288.15)
     assert warm == pytest.approx(1.034, abs=1e-3)
     assert warm - 1.0 < LEAST_OFF_NO_OAT
-    assert after(AirspeedStage(), wind(warm), 200.0, oat=False) == 1.0
-    assert after(AirspeedStage(), wind(warm), 200.0, oat=True) == pytest.approx(warm)
-    assert after(AirspeedStage(), wind(0.91), 400.0, oat=False) == pytest.approx(0.91)
+    assert after(AirspeedStage(Setup()), wind(warm), 200.0, oat=False) == 1.0
+    assert after(AirspeedStage(Setup()), wind(warm), 200.0, oat=True) == pytest.approx(warm)
+    assert after(AirspeedStage(Setup()), wind(0.91), 400.0, oat=False) == pytest.approx(0.91)
 
 
 @given(st.floats(0.3, 3.0), st.floats(0.0, 2000.0))
 def test_never_beyond_its_bounds_nor_faster_than_it_may(scale: float, seconds: float) -> None:
-    stage = AirspeedStage()
+    stage = AirspeedStage(Setup())
     found = after(stage, wind(scale), min(seconds, 60.0))
     assert BOUNDS[0] <= found <= BOUNDS[1]
     assert abs(found - 1.0) <= RATE_PER_S * 60.0 + 1e-9
@@ -139,7 +141,7 @@ def test_it_is_said_in_the_summary() -> None:
 
 def test_a_thermometer_that_has_died_explains_nothing_any_more() -> None:
     """An airspeed 4 % low may be warm air again, once the temperature is as old as the estimate keeps it."""
-    stage = AirspeedStage()
+    stage = AirspeedStage(Setup())
     after(stage, None, 1.0)
     assert after(stage, wind(1.04), STEADY_S + 200.0, oat=False) == pytest.approx(1.04, abs=0.005)
     assert after(stage, wind(1.04), 700.0, oat=False) == 1.0

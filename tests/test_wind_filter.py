@@ -17,10 +17,10 @@ from filterpy.kalman import ExtendedKalmanFilter
 from numpy.typing import NDArray
 from scipy.stats import chi2
 
-from vario.flight.wind import USEFUL_MPS
-from vario.flight.wind_circle import EDDY_S, fit_circle, fit_sigma_mps
-from vario.flight.wind_filter import REFUSE_NIS, RESTART_S, USUAL_SCALE, WindFilter
-from vario.flight.wind_noise import WindNoise
+from vario.flight.wind.circle import EDDY_S, fit_circle, fit_sigma_mps
+from vario.flight.wind.filter import REFUSE_NIS, RESTART_S, USUAL_SCALE, WindFilter
+from vario.flight.wind.noise import WindNoise
+from vario.flight.wind.stage import USEFUL_MPS
 
 Floats = NDArray[np.float64]
 

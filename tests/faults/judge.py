@@ -17,11 +17,12 @@ from hw_replay.simulate.faults import inject
 from tests.faults.cells import FROM_S, LOST, UNTIL_S, Cell
 from tests.faults.flights import NOISE, flight
 from vario.app.player import Player
-from vario.flight.cues import Cue
-from vario.flight.energy import Noise
-from vario.flight.pipeline import Pipeline, Reading
-from vario.flight.quality import Quality
-from vario.flight.tone import ToneCommand, Voice, pitch_of
+from vario.flight.inputs.quality import Quality
+from vario.flight.motion.energy import Noise
+from vario.flight.pipeline import Pipeline
+from vario.flight.reading import Reading
+from vario.flight.tone.cues import Cue
+from vario.flight.tone.stage import ToneCommand, Voice, pitch_of
 from vario.settings.load import parse_settings
 from vario.settings.schema import Settings
 

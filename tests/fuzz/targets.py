@@ -30,7 +30,7 @@ from tests.soak.digest import Digest
 from vario.app.change.changes import apply_change
 from vario.app.player import Player
 from vario.app.simulate.file import load_scenario
-from vario.flight.energy import Noise
+from vario.flight.motion.energy import Noise
 from vario.flight.pipeline import Pipeline
 from vario.settings.errors import QuantityError, SettingsError
 from vario.settings.load import LoadedSettings, load_settings, parse_settings

@@ -18,7 +18,7 @@ from hw_replay.source import RecordingInfo
 from tests.soak.covariances import CovarianceWatch, restarts
 from tests.soak.digest import Digest
 from vario.app.player import noise_of
-from vario.flight.frames import Framer
+from vario.flight.inputs.frames import Framer
 from vario.flight.pipeline import Pipeline
 from vario.settings.load import load_settings
 

@@ -36,7 +36,7 @@ from vario.app.player import noise_of
 from vario.app.replay import REPORT, SUMMARY, TONE, TRACE, Drawing, replay
 from vario.flight.estimate.inertial import InertialFilter
 from vario.flight.estimate.inertial_model import SIZE, InertialNoise, Regime, Wing
-from vario.flight.frames import FRAME_S, Framer
+from vario.flight.inputs.frames import FRAME_S, Framer
 from vario.settings.schema import Settings
 from vario.sound.flac import FlacSink
 

@@ -13,8 +13,9 @@ from hw_replay.source import Source
 from vario.app.in_force import overrides_of, settings_in_force, with_overrides
 from vario.app.outputs.summary import FlightSummary
 from vario.app.player import Player, noise_of
-from vario.flight.climbs import Climb
-from vario.flight.pipeline import Pipeline, Reading
+from vario.flight.pipeline import Pipeline
+from vario.flight.reading import Reading
+from vario.flight.thermal.climbs import Climb
 from vario.settings.document import differing
 from vario.settings.glider import Glider
 from vario.settings.load import LoadedSettings

@@ -8,9 +8,10 @@ from drivers.events import SettingsChange
 from drivers.samples import Sample
 from hw_replay.source import RecordingInfo
 from vario.app.change.changes import apply_change
-from vario.flight.energy import Noise
-from vario.flight.frames import Framer
-from vario.flight.pipeline import Pipeline, Reading
+from vario.flight.inputs.frames import Framer
+from vario.flight.motion.energy import Noise
+from vario.flight.pipeline import Pipeline
+from vario.flight.reading import Reading
 from vario.settings.errors import SettingsError
 from vario.settings.schema import Settings
 

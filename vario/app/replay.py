@@ -20,9 +20,9 @@ from vario.app.outputs.trace import TraceWriter
 from vario.app.passage import Passage
 from vario.app.picture.circle_pictures import CirclePictures, with_pictures
 from vario.app.picture.data import MOST_ROWS
-from vario.flight.climbs import Climb
-from vario.flight.frames import JUMP_S
-from vario.flight.pipeline import Reading
+from vario.flight.inputs.frames import JUMP_S
+from vario.flight.reading import Reading
+from vario.flight.thermal.climbs import Climb
 from vario.settings.glider import Glider
 from vario.settings.schema import Settings
 from vario.sound.errors import SoundLibraryError

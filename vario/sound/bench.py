@@ -5,11 +5,11 @@ from __future__ import annotations
 import math
 import time
 
-from vario.flight.cues import Happenings
-from vario.flight.mode import Mode
-from vario.flight.quality import Quality
-from vario.flight.tone import Heard, ToneStage
-from vario.settings.tone import Tone
+from vario.flight.inputs.quality import Quality
+from vario.flight.motion.mode import Mode
+from vario.flight.setup import Setup
+from vario.flight.tone.cues import CueInputs
+from vario.flight.tone.stage import ToneInputs, ToneStage
 from vario.sound.synth import Synth
 
 RATE_HZ = 44100
@@ -22,13 +22,13 @@ def times_real_time(seconds: float = SECONDS) -> float:
 
     The vario swings through sink, quiet and lift, so that pitch and cadence glide all the time.
     """
-    stage = ToneStage(Tone())
+    stage = ToneStage(Setup())
     synth = Synth(RATE_HZ)
     start_s = time.process_time()
     for frame in range(round(seconds * 50)):
         t_s = frame / 50
-        happenings = Happenings(t_s, Mode.CIRCLING, Quality.OK, vario_known=True)
-        command = stage.update(Heard(happenings, 1.0 + 4.0 * math.sin(t_s), 28.0))
+        cue_inputs = CueInputs(t_s, Mode.CIRCLING, Quality.OK, vario_known=True)
+        command = stage.update(ToneInputs(cue_inputs, 1.0 + 4.0 * math.sin(t_s), 28.0))
         synth.render(command, BLOCK)
         synth.render(command, BLOCK)
     return seconds / (time.process_time() - start_s)

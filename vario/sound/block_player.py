@@ -11,8 +11,8 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from vario.flight.cues import Cue
-from vario.flight.tone import ToneCommand
+from vario.flight.tone.cues import Cue
+from vario.flight.tone.stage import ToneCommand
 from vario.sound.synth import Synth
 
 STALE_AFTER_S = 0.5

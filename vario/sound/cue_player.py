@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from vario.flight.cues import Cue
+from vario.flight.tone.cues import Cue
 from vario.sound.cue_sounds import CueSound, cue_sounds
 
 _GIVE_WAY_S = 0.010

@@ -13,7 +13,7 @@ from functools import cache
 import numpy as np
 from numpy.typing import NDArray
 
-from vario.flight.cues import RULES, Cue
+from vario.flight.tone.cues import RULES, Cue
 from vario.sound.loudness import amplitude_for
 from vario.sound.timbre import full_scale, wave_of
 

@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 
-from vario.flight.tone import ToneCommand
+from vario.flight.tone.stage import ToneCommand
 from vario.sound.cue_sounds import cue_sounds
 from vario.sound.errors import SoundDeviceError
 from vario.sound.synth import HEADROOM

@@ -14,7 +14,7 @@ from typing import Any, Self
 import numpy as np
 from numpy.typing import NDArray
 
-from vario.flight.tone import ToneCommand
+from vario.flight.tone.stage import ToneCommand
 from vario.sound.errors import SoundFileError, SoundLibraryError
 from vario.sound.synth import Step, Synth
 

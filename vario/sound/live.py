@@ -11,7 +11,7 @@ from contextlib import suppress
 from types import ModuleType, TracebackType
 from typing import Any, Self
 
-from vario.flight.tone import ToneCommand
+from vario.flight.tone.stage import ToneCommand
 from vario.sound.block_player import BlockPlayer
 from vario.sound.errors import SoundDeviceError
 

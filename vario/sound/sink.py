@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from typing import Protocol
 
-from vario.flight.tone import ToneCommand
+from vario.flight.tone.stage import ToneCommand
 
 
 class Sink(Protocol):

@@ -21,8 +21,8 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from vario.flight.cues import Cue
-from vario.flight.tone import ToneCommand, Voice
+from vario.flight.tone.cues import Cue
+from vario.flight.tone.stage import ToneCommand, Voice
 from vario.sound.cue_player import CuePlayer
 from vario.sound.glide import Glide
 from vario.sound.rhythm import Rhythm

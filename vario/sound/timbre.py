@@ -18,7 +18,7 @@ from functools import cache
 import numpy as np
 from numpy.typing import NDArray
 
-from vario.flight.tone import Voice
+from vario.flight.tone.stage import Voice
 from vario.sound.loudness import amplitude_for
 
 FOURTH = 4 / 3

@@ -26,7 +26,7 @@ from drivers.samples import Sample
 from vario.app.calibrate.outcome import Outcome
 from vario.app.calibrate.series import Floats, Series, collect, needed
 from vario.app.errors import AppError
-from vario.flight.polar import QuadraticPolar
+from vario.flight.core.polar import QuadraticPolar
 
 LEAST_GLIDE_S = 30.0
 LONGEST_GLIDE_S = 120.0

@@ -5,7 +5,7 @@ true airspeed (D. Gray, Using GPS to accurately establish True Airspeed, 1998; D
 1995, for tracks at right angles). Runs are never flown at exactly the same speed, so each one's own airspeed
 is used, and what is found is the factor all of them read wrong by; for equal airspeeds this is the circle.
 
-The error is put down to the static port (vario/flight/calibration.py): the pitot tube's own is small.
+The error is put down to the static port (vario/flight/inputs/calibration.py): the pitot tube's own is small.
 """
 
 from __future__ import annotations

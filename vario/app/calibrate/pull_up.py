@@ -3,9 +3,9 @@
 In still air total energy only falls, by the glider's sink. Over a pull-up, height and speed change against
 each other: H + k·V²/2g, with k = 1 for perfect compensation. The k that fits the flight best says by how much
 the airspeed counts too little (under-compensated) or too much; what is missing is the position error of the
-barometer's static port (vario/flight/calibration.py), which hides that share of V²/2g. Heights are fitted,
-not their rates, so nothing is differentiated; every pull-up has a level and a mean sink of its own, so that
-slow lift does not spoil it.
+barometer's static port (vario/flight/inputs/calibration.py), which hides that share of V²/2g. Heights are
+fitted, not their rates, so nothing is differentiated; every pull-up has a level and a mean sink of its own,
+so that slow lift does not spoil it.
 """
 
 from __future__ import annotations

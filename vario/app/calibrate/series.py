@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from drivers.samples import CHANNEL_OF, CHANNELS, Baro, Pitot, Sample
 from vario.app.errors import AppError
-from vario.flight.calibration import Pressures
+from vario.flight.inputs.calibration import Pressures
 from vario.settings.fitted import Sensors
 
 Floats = NDArray[np.float64]

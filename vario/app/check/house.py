@@ -12,8 +12,8 @@ from pathlib import Path
 
 from hw_replay.disk import SYSTEM_DISK, Disk
 from vario.app.check.findings import Finding, failed, look, passed
-from vario.flight.cues import Cue, CueCall
-from vario.flight.tone import ToneCommand
+from vario.flight.tone.cues import Cue, CueCall
+from vario.flight.tone.stage import ToneCommand
 from vario.settings.fitted import Audio
 from vario.sound.devices import open_device
 from vario.sound.errors import SoundError

@@ -14,7 +14,7 @@ from drivers.samples import GnssPos
 from hw_replay.source import RecordingInfo
 from vario.app.errors import AppError, OutputError
 from vario.app.export.igc_fields import B_FIELDS, K_FIELDS, declaration, latitude, longitude, metres
-from vario.flight.pipeline import Reading
+from vario.flight.reading import Reading
 
 FIX_BYTES, K_BYTES = 35, 7
 STEP_S = 1.0

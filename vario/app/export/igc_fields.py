@@ -11,7 +11,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from vario.app.outputs.catalogue import OUTPUTS
-from vario.flight.pipeline import Reading
+from vario.flight.reading import Reading
 
 _KMPH = 3.6
 

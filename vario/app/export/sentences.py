@@ -11,8 +11,8 @@ from vario.app.errors import AppError
 from vario.app.nmea.kept import KeptSink
 from vario.app.nmea.out import NmeaOutput
 from vario.app.nmea.sinks import FileSink, open_sink
-from vario.flight.frames import JUMP_S
-from vario.flight.pipeline import Reading
+from vario.flight.inputs.frames import JUMP_S
+from vario.flight.reading import Reading
 
 
 def write_nmea(readings: Iterable[Reading], start_utc: datetime | None, path: Path, rate_hz: float) -> None:

@@ -13,7 +13,7 @@ from vario.app.outputs.catalogue import TRACE
 from vario.app.outputs.columns import Columns
 from vario.app.outputs.output import Output
 from vario.app.outputs.trace import TraceWriter
-from vario.flight.pipeline import Reading
+from vario.flight.reading import Reading
 
 ROWS_AT_ONCE = 6000
 """Ten minutes at 10 Hz a row group: bounded memory, and still quick to read."""

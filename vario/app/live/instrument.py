@@ -21,8 +21,9 @@ from drivers.samples import Reference, Sample
 from hw_replay.source import RecordingInfo, SensorInfo
 from vario.app.live.recorder import UTC_OFFSET
 from vario.app.player import Player, noise_of
-from vario.flight.mode import Mode
-from vario.flight.pipeline import Pipeline, Reading
+from vario.flight.motion.mode import Mode
+from vario.flight.pipeline import Pipeline
+from vario.flight.reading import Reading
 from vario.outlet import Seldom
 from vario.settings.errors import SettingsError
 from vario.settings.load import LoadedSettings, parse_settings

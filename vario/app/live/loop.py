@@ -17,7 +17,7 @@ from drivers.samples import Tick
 from vario.app.live.clock import Clock
 from vario.app.live.instrument import Instrument
 from vario.app.live.scheduler import Scheduler, whole_ns
-from vario.flight.frames import EMPTY_FRAME_S
+from vario.flight.inputs.frames import EMPTY_FRAME_S
 
 CHORES_S = 0.25
 """How often the loop looks up from the sensors."""

@@ -26,7 +26,7 @@ from vario.app.live.speaker import Speaker
 from vario.app.live.status import Status, one_line
 from vario.app.nmea.kept import KeptSink
 from vario.app.nmea.out import NmeaOutput
-from vario.flight.pipeline import Reading
+from vario.flight.reading import Reading
 from vario.settings.load import LoadedSettings
 from vario.sound.devices import open_device
 from vario.sound.discrete import require_safe_python

@@ -5,7 +5,7 @@ from __future__ import annotations
 import logging
 from collections.abc import Callable
 
-from vario.flight.tone import ToneCommand
+from vario.flight.tone.stage import ToneCommand
 from vario.outlet import FIRST_RETRY_S, Outlet
 from vario.sound.errors import SoundError
 from vario.sound.sink import Device

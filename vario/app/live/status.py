@@ -9,7 +9,7 @@ from rich.table import Table
 
 from vario.app.live.faults import SensorStatus, State
 from vario.app.live.recorder import RecorderStatus
-from vario.flight.pipeline import Reading
+from vario.flight.reading import Reading
 
 MANY_WAITING = 2000
 """Samples, about five seconds of a full set."""

@@ -24,7 +24,7 @@ from typing import Protocol
 
 from vario.app.outputs.catalogue import OUTPUTS
 from vario.app.outputs.pacer import Pacer
-from vario.flight.pipeline import Reading
+from vario.flight.reading import Reading
 
 LONGEST = 82
 """Characters of a sentence at most, with "$" and the line end."""
@@ -164,7 +164,7 @@ def _transducers(reading: Reading) -> Iterator[str]:
 def _heading_deg(reading: Reading) -> float | None:
     if not reading.turning.from_north:
         return None
-    return round(math.degrees(reading.turning.nose_rad), 1) % 360.0
+    return round(math.degrees(reading.turning.heading_rad), 1) % 360.0
 
 
 def _direction(angle_deg: float) -> str:

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from vario.app.outputs.output import Output, Value
 from vario.app.outputs.sampler import Sampler
-from vario.flight.pipeline import Reading
+from vario.flight.reading import Reading
 
 Column = NDArray[np.float64] | NDArray[np.str_]
 

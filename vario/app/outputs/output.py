@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from enum import Enum, auto
 
 from hw_replay.messages import unit_of
-from vario.flight.pipeline import Reading
+from vario.flight.reading import Reading
 
 Value = float | str | None
 """One cell of a row. None is no data."""

@@ -7,7 +7,7 @@ from datetime import UTC, datetime, timedelta
 
 from vario.app.outputs.output import Getter, Kind, Output, Value
 from vario.app.outputs.pacer import Pacer
-from vario.flight.pipeline import Reading
+from vario.flight.reading import Reading
 
 
 class Sampler:

@@ -13,13 +13,13 @@ from hw_replay.source import Source
 from vario.app.outputs.angles import difference_rad, mean_of_sums_rad
 from vario.app.outputs.catalogue import output_beside
 from vario.app.outputs.output import Output
-from vario.flight.climbs import Climb
-from vario.flight.energy import Noise
-from vario.flight.frames import JUMP_S
-from vario.flight.health import HealthStage
-from vario.flight.mode import Mode
-from vario.flight.pipeline import Reading
-from vario.flight.quality import Quality
+from vario.flight.inputs.frames import JUMP_S
+from vario.flight.inputs.health import HealthStage
+from vario.flight.inputs.quality import Quality
+from vario.flight.motion.energy import Noise
+from vario.flight.motion.mode import Mode
+from vario.flight.reading import Reading
+from vario.flight.thermal.climbs import Climb
 from vario.settings.errors import SettingsError
 from vario.settings.glider import Glider
 

@@ -13,7 +13,7 @@ from vario.app.errors import OutputError
 from vario.app.outputs.catalogue import TRACE
 from vario.app.outputs.output import Value
 from vario.app.outputs.sampler import Sampler
-from vario.flight.pipeline import Reading
+from vario.flight.reading import Reading
 
 _PATTERNS = tuple(output.pattern for output in TRACE)
 _NEGATIVE_ZERO = re.compile(r",-0(?=(\.0+)?(,|$))")

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from vario.flight.place import EARTH_M
+from vario.flight.core.geodesy import EARTH_RADIUS_M
 
 Floats = NDArray[np.float64]
 
@@ -27,5 +27,5 @@ def track_m(latitude_deg: Floats, longitude_deg: Floats) -> tuple[Floats, Floats
         return np.full(latitude_deg.shape, np.nan), np.full(latitude_deg.shape, np.nan)
     first_lat, first_lon = latitude_deg[known[0]], longitude_deg[known[0]]
     turned_deg = (longitude_deg - first_lon + 180.0) % 360.0 - 180.0  # the short way over the date line
-    north = np.radians(latitude_deg - first_lat) * EARTH_M
-    return north, np.radians(turned_deg) * EARTH_M * np.cos(np.radians(first_lat))
+    north = np.radians(latitude_deg - first_lat) * EARTH_RADIUS_M
+    return north, np.radians(turned_deg) * EARTH_RADIUS_M * np.cos(np.radians(first_lat))

@@ -16,8 +16,8 @@ from vario.app.page.panels import panels
 from vario.app.page.rows import PageRows
 from vario.app.page.tones import ToneLog
 from vario.app.passage import Passage
-from vario.flight.climbs import Climb
-from vario.flight.pipeline import Reading
+from vario.flight.reading import Reading
+from vario.flight.thermal.climbs import Climb
 from vario.settings.glider import Glider
 from vario.settings.schema import Settings
 

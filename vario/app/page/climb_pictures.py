@@ -7,10 +7,10 @@ from collections import deque
 from collections.abc import Iterator
 from typing import Any
 
-from vario.flight.climbs import Climb
-from vario.flight.lift_map import LiftPoint
-from vario.flight.mode import Mode
-from vario.flight.pipeline import Reading
+from vario.flight.motion.mode import Mode
+from vario.flight.reading import Reading
+from vario.flight.thermal.climbs import Climb
+from vario.flight.thermal.lift_map import LiftPoint
 
 PICTURE_EVERY_S = 5.0
 """A picture of the circle is kept this often: about five a turn."""

@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 
-from vario.flight.pipeline import Reading
+from vario.flight.reading import Reading
 
 
 class Innovations:

@@ -13,7 +13,7 @@ from vario.app.outputs.columns import Columns
 from vario.app.outputs.track import track_m
 from vario.app.page.innovations import Innovations
 from vario.app.page.pack import packed
-from vario.flight.pipeline import Reading
+from vario.flight.reading import Reading
 
 MOST_ROWS = 60_000
 """5 hours at 3 rows a second. Beyond it fewer rows a second are kept."""

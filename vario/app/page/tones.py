@@ -15,8 +15,8 @@ import numpy as np
 
 from vario.app.outputs.pacer import Pacer
 from vario.app.page.pack import packed
-from vario.flight.frames import JUMP_S
-from vario.flight.tone import ToneCommand, Voice
+from vario.flight.inputs.frames import JUMP_S
+from vario.flight.tone.stage import ToneCommand, Voice
 from vario.sound.cue_sounds import cue_sounds
 from vario.sound.rhythm import ATTACK_S, RELEASE_S
 from vario.sound.synth import GLIDE_S, HEADROOM

@@ -6,10 +6,10 @@ from collections import deque
 from collections.abc import Sequence
 from typing import Any
 
-from vario.flight.circle import Circle
-from vario.flight.climbs import Climb
-from vario.flight.mode import Mode
-from vario.flight.pipeline import Reading
+from vario.flight.motion.mode import Mode
+from vario.flight.reading import Reading
+from vario.flight.thermal.circle import Circle
+from vario.flight.thermal.climbs import Climb
 
 EVERY_S = 5.0
 MOST_KEPT = 720

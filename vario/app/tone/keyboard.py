@@ -12,11 +12,13 @@ from dataclasses import dataclass, replace
 
 from vario.app.errors import AppError
 from vario.app.tone.render import KEYS, LIMIT_MPS
-from vario.flight.cues import RULES, CueCall, Happenings
-from vario.flight.frames import FRAME_S
-from vario.flight.mode import Mode
-from vario.flight.quality import Quality
-from vario.flight.tone import Heard, ToneStage
+from vario.flight.inputs.frames import FRAME_S
+from vario.flight.inputs.quality import Quality
+from vario.flight.motion.mode import Mode
+from vario.flight.setup import Setup
+from vario.flight.tone.cues import RULES, CueCall, CueInputs
+from vario.flight.tone.stage import ToneInputs, ToneStage
+from vario.settings.schema import Settings
 from vario.settings.tone import Tone
 from vario.sound.live import LiveSink
 from vario.sound.sink import Sink
@@ -83,7 +85,7 @@ def play_keyboard(tone: Tone, device: str | None) -> None:
 
 def fly(keyboard: int, sink: Sink, tone: Tone, show: Callable[[Air], None]) -> None:
     """Read keys from a file descriptor and let the tone follow, 50 times a second, until the user quits."""
-    stage, air = ToneStage(tone), Air()
+    stage, air = ToneStage(Setup(Settings(tone=tone))), Air()
     show(air)
     while not air.done:
         if select.select([keyboard], [], [], FRAME_S)[0]:
@@ -91,8 +93,8 @@ def fly(keyboard: int, sink: Sink, tone: Tone, show: Callable[[Air], None]) -> N
                 air.press(key)
             show(air)
         if not air.silent:
-            happenings = Happenings(time.monotonic(), air.mode, Quality.OK, vario_known=True)
-            command = stage.update(Heard(happenings, air.vario_mps))
+            cue_inputs = CueInputs(time.monotonic(), air.mode, Quality.OK, vario_known=True)
+            command = stage.update(ToneInputs(cue_inputs, air.vario_mps))
             # A cue called by key is numbered apart from those the stage calls at a change of mode.
             if air.cue is not None and (command.cue is None or air.cue.number * 1000 > command.cue.number):
                 command = replace(command, cue=replace(air.cue, number=air.cue.number * 1000))

@@ -14,8 +14,8 @@ from hw_replay.text import name_text
 from vario.app.atomic import result_file
 from vario.app.errors import OutputError
 from vario.app.tone.render import SWEEP_MPS, SWEEP_S, cue_command, value_steps
-from vario.flight.cues import RULES
-from vario.flight.tone import ToneCommand, Voice, beeps_of, pitch_of
+from vario.flight.tone.cues import RULES
+from vario.flight.tone.stage import ToneCommand, Voice, beeps_of, pitch_of
 from vario.settings.tone import Tone
 from vario.sound.errors import SoundFileError
 from vario.sound.flac import load_soundfile

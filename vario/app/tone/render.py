@@ -7,12 +7,14 @@ from collections.abc import Iterable, Iterator
 from pathlib import Path
 
 from vario.app.errors import AppError
-from vario.flight.cues import RULES, Cue, CueCall, Happenings
-from vario.flight.frames import FRAME_S
-from vario.flight.mode import Mode
-from vario.flight.quality import Quality
-from vario.flight.tone import Heard, ToneCommand, ToneStage
+from vario.flight.inputs.frames import FRAME_S
+from vario.flight.inputs.quality import Quality
+from vario.flight.motion.mode import Mode
+from vario.flight.setup import Setup
+from vario.flight.tone.cues import RULES, Cue, CueCall, CueInputs
+from vario.flight.tone.stage import ToneCommand, ToneInputs, ToneStage
 from vario.settings.quantity import SPEED
+from vario.settings.schema import Settings
 from vario.settings.tone import Tone
 from vario.sound.flac import FlacSink
 
@@ -102,7 +104,7 @@ def parse_values(text: str, unit: str) -> list[float]:
 
 def describe(value_mps: float, tone: Tone, unit: str) -> str:
     """One line on how a value sounds."""
-    command = ToneStage(tone).update(_heard(value_mps, 0.0))
+    command = ToneStage(Setup(Settings(tone=tone))).update(_heard(value_mps, 0.0))
     value = f"{value_mps / SPEED.units[unit]:+.1f} {unit}"
     if command.level == 0.0:
         return f"{value}: silent"
@@ -112,7 +114,7 @@ def describe(value_mps: float, tone: Tone, unit: str) -> str:
 
 def value_steps(values_mps: list[float], tone: Tone, hold_s: float, glide_s: float) -> Iterator[Step]:
     """Each value for `hold_s`, moving to the next in `glide_s`, in frames as in flight."""
-    stage = ToneStage(tone)
+    stage = ToneStage(Setup(Settings(tone=tone)))
     now_s = 0.0
     frames = max(round(glide_s / FRAME_S), 1)
     for index, value_mps in enumerate(values_mps):
@@ -173,5 +175,5 @@ def _draw(arguments: argparse.Namespace, tone: Tone) -> int:
     return 0
 
 
-def _heard(vario_mps: float, t_s: float) -> Heard:
-    return Heard(Happenings(t_s, Mode.CIRCLING, Quality.OK, vario_known=True), vario_mps)
+def _heard(vario_mps: float, t_s: float) -> ToneInputs:
+    return ToneInputs(CueInputs(t_s, Mode.CIRCLING, Quality.OK, vario_known=True), vario_mps)

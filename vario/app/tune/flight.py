@@ -13,14 +13,16 @@ from vario.app.errors import AppError
 from vario.app.player import noise_of
 from vario.app.tune.files import as_comment, provenance, toml_text, write_fragment
 from vario.app.tune.likelihood import Fit, Parameters, fit
-from vario.flight.calibration import CalibrationStage
-from vario.flight.energy import Noise
+from vario.flight.core.innovation import Innovation
 from vario.flight.estimate.estimator import Estimator
 from vario.flight.estimate.inertial_model import InertialNoise
-from vario.flight.frames import Frame, Framer
-from vario.flight.health import HealthStage
-from vario.flight.loading import estimator_settings
-from vario.flight.monitor import Innovation
+from vario.flight.estimate.stage import estimator_settings
+from vario.flight.inputs.calibration import CalibrationStage
+from vario.flight.inputs.frames import Frame, Framer
+from vario.flight.inputs.health import HealthStage
+from vario.flight.motion.energy import Noise
+from vario.flight.setup import Setup
+from vario.flight.stage import reset_reason
 from vario.settings.glider import Glider
 from vario.settings.load import LoadedSettings
 from vario.settings.schema import Settings
@@ -119,8 +121,9 @@ def innovations(
     frames: Sequence[Frame], settings: Settings, glider: Glider | None, parameters: Parameters
 ) -> Iterator[Mapping[str, Innovation]]:
     """The estimator over frames, as the pipeline runs it: what each frame brought, after settling."""
-    health, calibration = HealthStage(), CalibrationStage(settings.sensors)
-    told = estimator_settings(settings, glider, Noise(parameters.baro_pa, parameters.pitot_pa))
+    setup = Setup.of(settings, glider, Noise(parameters.baro_pa, parameters.pitot_pa))
+    health, calibration = HealthStage(setup), CalibrationStage(setup)
+    told = estimator_settings(setup)
     estimator = Estimator(
         replace(
             told,
@@ -128,7 +131,12 @@ def innovations(
             energy_psd=told.energy_psd * parameters.model**2,
         )
     )
+    last_s: float | None = None
     for frame in frames:
+        reason = reset_reason(frame, last_s)
+        last_s = frame.t_s
+        if reason is not None:
+            health.reset(reason)
         news = estimator.update(calibration.update(health.update(frame))).monitor.innovations
         if frame.t_s - frames[0].t_s > SETTLE_S:
             yield {name: new for name, new in news.items() if name in SENSED}

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.optimize import minimize
 
-from vario.flight.monitor import Innovation
+from vario.flight.core.innovation import Innovation
 
 GATE_NIS = 36.0
 """An innovation beyond 6 sigma counts as one of 6 sigma: a spike must not set the noise."""

@@ -6,11 +6,11 @@ import math
 
 from drivers import isa
 from drivers.isa import G0_MPS2
+from vario.flight.core.innovation import Innovation
 from vario.flight.estimate.noise_watch import NoiseWatch
 from vario.flight.estimate.rate import RateFilter
 from vario.flight.estimate.result import EstimatorSettings
-from vario.flight.frames import Frame
-from vario.flight.monitor import Innovation
+from vario.flight.inputs.frames import Frame
 
 SPEED_JUMP_MPS = 10.0
 SPEED_REFUSED_S = 15.0

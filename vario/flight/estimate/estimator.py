@@ -15,8 +15,6 @@ from dataclasses import replace
 from drivers import isa
 from drivers.isa import G0_MPS2
 from drivers.samples import Baro, Pitot
-from vario.flight.attitude import Attitude, heading_rate_radps
-from vario.flight.energy import NOTHING, Energy
 from vario.flight.estimate.airdata import AirData
 from vario.flight.estimate.imu_steps import ImuSteps
 from vario.flight.estimate.inertial import InertialFilter
@@ -24,8 +22,10 @@ from vario.flight.estimate.inertial_model import Regime, Vector, Wing, turn
 from vario.flight.estimate.rate import RateFilter
 from vario.flight.estimate.regime import NOT_FLYING_MPS, RegimeWatch, size
 from vario.flight.estimate.result import Estimate, EstimatorSettings, Monitor
-from vario.flight.frames import FRAME_S, Frame
-from vario.flight.health import Inputs
+from vario.flight.inputs.frames import FRAME_S, Frame
+from vario.flight.inputs.health import Inputs
+from vario.flight.motion.attitude import Attitude, heading_rate_radps
+from vario.flight.motion.energy import NOTHING, Energy
 
 _CORRECT_EVERY_S = 0.035  # two frames of 20 ms; four cost a quarter more error on a rough tow (docs/speed.md)
 _SIGMA_EVERY_S = 0.2

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from drivers.samples import ImuAccel, ImuGyro
 from vario.flight.estimate.inertial_model import Vector
-from vario.flight.frames import Frame
+from vario.flight.inputs.frames import Frame
 
 FROZEN_S = 0.5  # even a quiet sensor's last digit moves in half a second
 

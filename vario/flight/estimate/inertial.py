@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from drivers.isa import G0_MPS2
+from vario.flight.core.innovation import Innovation
 from vario.flight.estimate.fill import Fill
 from vario.flight.estimate.in_turn import InTurn
 from vario.flight.estimate.inertial_model import (
@@ -32,7 +33,6 @@ from vario.flight.estimate.inertial_model import (
     Wing,
 )
 from vario.flight.estimate.inertial_state import InertialState
-from vario.flight.monitor import Innovation
 
 GATES = {"height": 5.0, "sideslip": 4.0, "lift": 4.0}
 """Standard deviations beyond which an innovation counts for less: as much as one at the gate would."""

@@ -41,7 +41,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from drivers.isa import G0_MPS2, SEA_LEVEL_KGPM3
-from vario.flight.polar import QuadraticPolar
+from vario.flight.core.polar import QuadraticPolar
 
 Vector = tuple[float, float, float]
 

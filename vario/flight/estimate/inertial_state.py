@@ -7,6 +7,7 @@ import math
 import numpy as np
 
 from drivers.isa import G0_MPS2
+from vario.flight.core.innovation import Innovation
 from vario.flight.estimate.fill import Fill
 from vario.flight.estimate.inertial_model import (
     ACC,
@@ -29,7 +30,6 @@ from vario.flight.estimate.inertial_model import (
     rotation,
     turn,
 )
-from vario.flight.monitor import Innovation
 
 
 class InertialState:

@@ -14,7 +14,7 @@ from __future__ import annotations
 
 import math
 
-from vario.flight.monitor import Innovation
+from vario.flight.core.innovation import Innovation
 
 
 class RateFilter:

@@ -6,10 +6,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from drivers.quick import quick
-from vario.flight.attitude import Attitude
-from vario.flight.energy import Energy
+from vario.flight.core.innovation import Innovation
 from vario.flight.estimate.inertial_model import InertialNoise, Vector, Wing
-from vario.flight.monitor import Innovation
+from vario.flight.motion.attitude import Attitude
+from vario.flight.motion.energy import Energy
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from vario.app.outputs.output import Kind, Output, Value
-from vario.flight.circle import Circle
-from vario.flight.pipeline import Reading
-from vario.flight.thermal import Shift
+from vario.flight.reading import Reading
+from vario.flight.thermal.circle import Circle
+from vario.flight.thermal.stage import Shift
 
 
 def _circle(value_of: Callable[[Circle], Value]) -> Callable[[Reading], Value]:
@@ -27,7 +27,7 @@ TURNING = (
     ),
     Output(
         "heading_rad",
-        lambda r: r.turning.nose_rad if r.turning.from_north else None,
+        lambda r: r.turning.heading_rad if r.turning.from_north else None,
         4,
         "Direction of flight through the air, from true north. It differs from the course over ground by the "
         "wind.",

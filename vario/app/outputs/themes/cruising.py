@@ -6,10 +6,10 @@ import math
 from collections.abc import Callable
 
 from vario.app.outputs.output import KMPH, Kind, Output, Plot, Value, words
-from vario.flight.glide import Glide
-from vario.flight.pipeline import Reading
-from vario.flight.speed_to_fly import Limit
-from vario.flight.wind import Wind
+from vario.flight.cruise.glide import Glide
+from vario.flight.cruise.speed_to_fly import Limit
+from vario.flight.reading import Reading
+from vario.flight.wind.stage import Wind
 
 
 def _glide(value_of: Callable[[Glide], Value]) -> Callable[[Reading], Value]:

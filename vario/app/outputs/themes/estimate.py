@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from vario.app.outputs.output import Output, Plot
-from vario.flight.pipeline import Reading
+from vario.flight.reading import Reading
 
 _AXES = (("x", "forward", "ink"), ("y", "right", "teal"), ("z", "down", "amber"))
 

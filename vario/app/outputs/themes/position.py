@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 from vario.app.outputs.output import KMPH, Kind, Output
-from vario.flight.pipeline import Reading
+from vario.flight.reading import Reading
 
 
 def _latitude(r: Reading) -> float | None:

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from vario.app.outputs.output import KMPH, Kind, Output, Plot, words
-from vario.flight.mode import Mode
-from vario.flight.pipeline import Reading
-from vario.flight.quality import Quality
+from vario.flight.inputs.quality import Quality
+from vario.flight.motion.mode import Mode
+from vario.flight.reading import Reading
 
 
 def _pitch(r: Reading) -> float | None:

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from vario.app.outputs.output import Kind, Output, Value, words
-from vario.flight.cues import Cue
-from vario.flight.pipeline import Reading
-from vario.flight.tone import Voice
+from vario.flight.reading import Reading
+from vario.flight.tone.cues import Cue
+from vario.flight.tone.stage import Voice
 
 _VOICES = {voice: voice.value.replace(" ", "_") for voice in Voice}
 _CUES = {cue: cue.value.replace(" ", "_") for cue in Cue}

@@ -1,0 +1,1 @@
+"""Shared parts: low pass, rotations, the polar."""

@@ -1,0 +1,1 @@
+"""Cruise: netto, expected climb, speed to fly, turbulence, glide to the goal."""

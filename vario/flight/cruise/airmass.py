@@ -1,0 +1,86 @@
+"""Vertical motion of the air: netto and relative netto.
+
+Netto is the vario plus the sink of the glider at this airspeed and load. Relative netto is netto less the
+sink of a circling glider: the climb that circling here would give. Neither is given without airspeed, without
+a glider file, on the ground, or on tow, where the polar does not describe the glider's energy.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from drivers.quick import quick
+from vario.flight.core.low_pass import LowPass
+from vario.flight.core.polar import true_scale
+from vario.flight.inputs.health import Inputs
+from vario.flight.motion.attitude import Attitude
+from vario.flight.motion.energy import Energy
+from vario.flight.motion.mode import Mode
+from vario.flight.setup import Setup
+from vario.flight.stage import ResetReason
+
+POLAR_FROM = 0.8
+"""Below this share of the minimum-sink speed the glider is not flying on its polar."""
+
+LOAD_KEPT_S = 3.0
+"""A load factor from another instrument is used for this long; then straight flight is assumed."""
+
+LOAD_LAG_S = 0.3
+"""Smoothing of the load factor: gusts shorter than the lag of the vario would only add noise."""
+
+
+@quick
+@dataclass(frozen=True, slots=True)
+class Airmass:
+    """Vertical speeds, up positive; None: not known."""
+
+    netto_mps: float | None
+    relative_netto_mps: float | None
+
+
+NOTHING = Airmass(None, None)
+
+
+class AirmassStage:
+    """Computes netto and relative netto."""
+
+    def __init__(self, setup: Setup) -> None:
+        self.configure(setup)
+        self.reset(ResetReason.START)
+
+    def configure(self, setup: Setup) -> None:
+        """Take a changed polar, or a changed bank or airspeed of circling."""
+        polar = self._polar = setup.polar
+        circling = setup.settings.circling
+        self._circling_sink_mps = 0.0
+        if polar is not None:
+            self._circling_sink_mps = polar.circling_sink_mps(circling.bank_rad, circling.speed_mps)
+
+    def reset(self, reason: ResetReason) -> None:
+        """Assume straight flight until the next load factor."""
+        self._load = LowPass(LOAD_LAG_S, 1.0)
+        self._load_sample = 1.0
+        self._load_age_s = 0.0
+
+    def update(self, inputs: Inputs, attitude: Attitude | None, energy: Energy, mode: Mode) -> Airmass:
+        """One frame. `mode` is that of the frame before."""
+        load = self._load_factor(inputs, attitude)
+        if self._polar is None or energy.vario_mps is None or energy.ias_mps is None:
+            return NOTHING
+        if mode in (Mode.GROUND, Mode.LAUNCH):
+            return NOTHING
+        if energy.ias_mps < POLAR_FROM * self._polar.min_sink_speed_mps or energy.density_kgpm3 is None:
+            return NOTHING
+        scale = true_scale(energy.density_kgpm3)
+        netto_mps = energy.vario_mps + scale * self._polar.sink_loaded_mps(energy.ias_mps, load)
+        return Airmass(netto_mps, netto_mps - scale * self._circling_sink_mps)
+
+    def _load_factor(self, inputs: Inputs, attitude: Attitude | None) -> float:
+        """The smoothed load factor of the IMU, else of another instrument, else 1."""
+        self._load_age_s += inputs.frame.dt_s
+        if inputs.frame.load_factor:
+            self._load_sample, self._load_age_s = inputs.frame.load_factor[-1].load, 0.0
+        elif self._load_age_s > LOAD_KEPT_S:
+            self._load_sample = 1.0
+        target = self._load_sample if attitude is None else attitude.load_factor
+        return self._load.follow(target, inputs.frame.dt_s)

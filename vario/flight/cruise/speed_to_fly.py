@@ -1,0 +1,165 @@
+"""Speed to fly: MacCready's condition on the glider's polar, inside the glider's limits.
+
+Block speed is the speed for the MacCready setting in still air. Dolphin speed takes the present netto into
+account; it is damped, and it changes no faster than a pilot can fly it. In a turn the polar under the load of
+the turn is used. The output names the limit that holds the command, because a limit is not an optimum.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from enum import StrEnum
+
+from drivers.quick import quick
+from vario.flight.core.low_pass import LowPass
+from vario.flight.core.polar import QuadraticPolar, true_scale
+from vario.flight.cruise.airmass import Airmass
+from vario.flight.cruise.turbulence import Turbulence
+from vario.flight.motion.attitude import Attitude
+from vario.flight.motion.energy import Energy
+from vario.flight.motion.mode import Mode
+from vario.flight.setup import Setup
+from vario.flight.stage import ResetReason
+
+STALL_MARGIN = 1.2
+"""Lowest commanded speed over the stall speed at the present mass and load (common practice, no source)."""
+
+NEVER_EXCEED_MARGIN = 0.95
+"""Highest commanded fraction of the never-exceed speed: a pilot overshoots a command a little."""
+
+LOAD_LAG_S = 2.0
+MOST_LOAD = 2.0
+"""A load above this is a manoeuvre, not a turn in cruise."""
+
+FLYABLE_MPS2 = 2.0
+"""Fastest change of the command: a fifth of g along the path, a pitch change of some 12 degrees."""
+
+
+class Limit(StrEnum):
+    """The limit that holds the command."""
+
+    NONE = "none"
+    STALL = "stall"
+    MANOEUVRING = "manoeuvring"
+    ROUGH_AIR = "rough_air"
+    NEVER_EXCEED = "never_exceed"
+
+
+@quick
+@dataclass(frozen=True, slots=True)
+class SpeedCommand:
+    """Indicated airspeeds. None: not known, or not in this mode.
+
+    `command_mps` is the speed to fly, `block_mps` and `dolphin_mps` are its two variants, all inside the
+    limits; `faster_by_mps` is the command minus the present airspeed. `limit` is the limit that holds the
+    wanted speed; the command may not have reached it yet. `bumps_mps2` is the turbulence, RMS.
+    """
+
+    command_mps: float | None
+    block_mps: float | None
+    dolphin_mps: float | None
+    faster_by_mps: float | None
+    limit: Limit
+    bumps_mps2: float | None
+
+
+LEAST_BELIEVED = 0.8
+"""An airspeed below this fraction of the stall speed is a fault of the pitot."""
+
+
+class SpeedToFlyStage:
+    """Commands an indicated airspeed in cruise, and nothing in any other mode."""
+
+    def __init__(self, setup: Setup) -> None:
+        self._turbulence = Turbulence()
+        self._load = LowPass(LOAD_LAG_S, 1.0)
+        self._netto = LowPass(setup.settings.speed_to_fly.damping_s)
+        self.configure(setup)
+        self.reset(ResetReason.START)
+
+    def configure(self, setup: Setup) -> None:
+        """Take changed settings, MacCready value, polar, limits or mass; the state of the air stays."""
+        self._settings = setup.settings.speed_to_fly
+        self._netto.configure(self._settings.damping_s)
+        self._maccready_mps = setup.maccready_mps
+        self._polar = setup.polar
+        self._limits = setup.limits
+        # The stall speed grows with the square root of the mass.
+        self._stall_mps = setup.limits.stall_mps * math.sqrt(setup.mass_ratio) if setup.limits else 0.0
+
+    def reset(self, reason: ResetReason) -> None:
+        """Forget load, turbulence and netto."""
+        self._turbulence.reset()
+        self._load.reset(1.0)
+        self._netto.reset()
+        self._dolphin_mps: float | None = None
+
+    def update(
+        self, dt_s: float, energy: Energy, air: Airmass, mode: Mode, attitude: Attitude | None = None
+    ) -> SpeedCommand:
+        """One frame."""
+        bumps_mps2 = self._turbulence.update(dt_s, attitude, self._settings.rough_from_mps2)
+        load = self._load.follow(min(max(attitude.load_factor, 1.0), MOST_LOAD) if attitude else 1.0, dt_s)
+        density = energy.density_kgpm3
+        # Below that the airspeed is false, and a command to fly faster would be false too.
+        believed = energy.ias_mps is None or energy.ias_mps > LEAST_BELIEVED * self._stall_mps
+        if mode is not Mode.CRUISE or self._polar is None or density is None or not believed:
+            self._netto.reset()
+            self._dolphin_mps = None
+            return SpeedCommand(None, None, None, None, Limit.NONE, bumps_mps2)
+        netto_mps = self._netto.update(air.netto_mps, dt_s)
+        polar = self._polar.at_load(load)
+        block_mps, block_limit = self._limited(
+            polar.speed_for_mps(self._maccready_mps, density), density, load
+        )
+        dolphin_mps, dolphin_limit = self._dolphin(polar, netto_mps, density, load, dt_s)
+        is_block = self._settings.mode == "block"
+        command_mps, limit = (block_mps, block_limit) if is_block else (dolphin_mps, dolphin_limit)
+        known = command_mps is not None and energy.ias_mps is not None
+        return SpeedCommand(
+            command_mps,
+            block_mps,
+            dolphin_mps,
+            command_mps - energy.ias_mps if known else None,  # type: ignore[operator]  # both known
+            limit,
+            bumps_mps2,
+        )
+
+    def _dolphin(
+        self, polar: QuadraticPolar, netto_mps: float | None, density: float, load: float, dt_s: float
+    ) -> tuple[float | None, Limit]:
+        if netto_mps is None:
+            self._dolphin_mps = None
+            return None, Limit.NONE
+        best_mps = polar.speed_for_mps(self._maccready_mps - netto_mps, density)
+        wanted_mps, limit = self._limited(best_mps, density, load)
+        if wanted_mps is not None and self._dolphin_mps is not None:
+            step = FLYABLE_MPS2 * dt_s
+            flyable = self._dolphin_mps + max(-step, min(step, wanted_mps - self._dolphin_mps))
+            # The limits may have moved since the last frame, and they come first.
+            wanted_mps, _ = self._limited(flyable, density, load)
+        self._dolphin_mps = wanted_mps
+        return wanted_mps, limit
+
+    def _limited(self, speed_mps: float, density_kgpm3: float, load: float) -> tuple[float | None, Limit]:
+        """The speed inside the glider's limits; None where the limits leave no room."""
+        assert self._limits is not None  # noqa: S101  (there is a polar, so there is a glider)
+        # Never-exceed speed as a true airspeed: flutter goes with it, and manuals lower the
+        # indicated limit with height; taking it as true from sea level up is the cautious reading.
+        never_mps = self._limits.never_exceed_mps / max(1.0, true_scale(density_kgpm3))
+        tops = [(NEVER_EXCEED_MARGIN * never_mps, Limit.NEVER_EXCEED)]
+        if self._settings.mode == "dolphin":
+            # Dolphin commands are flown with the elevator; full deflection is safe up to here only.
+            tops.append((self._limits.manoeuvring_mps, Limit.MANOEUVRING))
+        if self._turbulence.is_rough:
+            tops.append((self._limits.rough_air_mps, Limit.ROUGH_AIR))
+        highest_mps, highest = min(tops)
+        lowest_mps = STALL_MARGIN * self._stall_mps * math.sqrt(load)
+        if highest_mps < lowest_mps:
+            return None, highest
+        if speed_mps > highest_mps:
+            return highest_mps, highest
+        if speed_mps < lowest_mps:
+            return lowest_mps, Limit.STALL
+        return speed_mps, Limit.NONE

@@ -1,0 +1,42 @@
+"""Low battery, from the supply voltage."""
+
+from __future__ import annotations
+
+from drivers.samples import Supply
+from vario.flight.setup import Setup
+from vario.flight.stage import ResetReason
+
+LASTING_S = 10.0
+"""A transmitting radio lowers the voltage for less than this (common practice, no source)."""
+
+
+class BatteryStage:
+    """Low after `LASTING_S` below the voltage set, until a reading is above it again.
+
+    If the sensor falls silent the battery does not count as low.
+    """
+
+    def __init__(self, setup: Setup) -> None:
+        self.configure(setup)
+        self.reset(ResetReason.START)
+
+    def configure(self, setup: Setup) -> None:
+        """Take a changed voltage; None: the battery is never low."""
+        self._low_v = setup.settings.sensors.supply.low_v
+
+    def reset(self, reason: ResetReason) -> None:
+        """How long the voltage has been low is not known any more."""
+        self._since_s: float | None = None
+        self._latest_s = 0.0
+
+    def update(self, t_s: float, supply: tuple[Supply, ...]) -> bool:
+        """Whether the battery is low at `t_s`."""
+        for sample in supply:
+            self._latest_s = sample.t_s
+            if self._low_v is None or sample.volt_v >= self._low_v:
+                self._since_s = None
+            elif self._since_s is None:
+                self._since_s = sample.t_s
+        if self._since_s is not None and t_s - self._latest_s > LASTING_S:
+            self._since_s = None
+        return self._since_s is not None and t_s - self._since_s >= LASTING_S

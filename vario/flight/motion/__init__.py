@@ -1,0 +1,1 @@
+"""How the glider moves: attitude, energy, turning, position in metres, flight mode."""

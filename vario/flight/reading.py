@@ -1,0 +1,65 @@
+"""What the instrument knows at the end of one frame."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from drivers.quick import quick
+from drivers.samples import GnssPos, GnssVel
+from vario.flight.cruise.airmass import Airmass
+from vario.flight.cruise.expected_climb import Expected
+from vario.flight.cruise.glide import Glide
+from vario.flight.cruise.speed_to_fly import SpeedCommand
+from vario.flight.estimate.result import Monitor
+from vario.flight.inputs.quality import Quality
+from vario.flight.motion.attitude import Attitude
+from vario.flight.motion.energy import Energy
+from vario.flight.motion.mode import Mode
+from vario.flight.motion.place import Place
+from vario.flight.motion.turning import Turning
+from vario.flight.thermal.averages import Averages
+from vario.flight.thermal.stage import Thermal
+from vario.flight.tone.stage import ToneCommand
+from vario.flight.wind.stage import Wind
+
+
+@quick
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """Everything the instrument knows at the end of one frame. None: not known.
+
+    Attributes:
+        position: the latest GNSS position.
+        ground_velocity: the latest GNSS velocity.
+        place: the position in metres, from GNSS or by dead reckoning.
+        needle_mps: the damped vario that needle and tone follow.
+        setting_rejected: the last change of settings could not be applied; the settings before it hold.
+        airspeed_correction: the factor applied to the airspeed of the sensor.
+    """
+
+    t_s: float
+    mode: Mode
+    position: GnssPos | None
+    attitude: Attitude | None
+    energy: Energy
+    monitor: Monitor
+    wind: Wind | None
+    air: Airmass
+    averages: Averages
+    needle_mps: float | None
+    speed: SpeedCommand
+    tone: ToneCommand
+    quality: Quality
+    turning: Turning
+    place: Place | None
+    thermal: Thermal
+    expected: Expected
+    glide: Glide | None
+    setting_rejected: bool
+    airspeed_correction: float = 1.0
+    ground_velocity: GnssVel | None = None
+
+    @property
+    def speed_to_fly_mps(self) -> float | None:
+        """The indicated airspeed to fly."""
+        return self.speed.command_mps

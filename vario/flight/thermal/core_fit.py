@@ -1,0 +1,97 @@
+"""Position of the core: a Gaussian updraft fitted to the measured lift, in the drifting air.
+
+w = W·exp(−d²/R²), where d is the distance from the core. One circle hardly distinguishes a strong narrow
+thermal from a wide weak one, so the fit uses a prior of usual thermals; the uncertainty of the result
+includes this. The posterior is maximised by damped Gauss-Newton steps. The usual radius is that of the
+updraft model of M. J. Allen, "Updraft Model for Development of Autonomous Soaring Uninhabited Air Vehicles",
+AIAA 2006-1510: 55 to 110 m where its profile falls to 1/e, at half the height of convective layers 1400 to
+2000 m deep; real thermals are as often wider as narrower.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+
+RADIUS_M = 110.0
+RADIUS_SPREAD = 0.5
+"""Of the logarithm of the radius: two thirds of thermals within 65 and 180 m."""
+
+STRENGTH_MPS, STRENGTH_SPREAD_MPS = 3.0, 2.5
+PLACE_SPREAD_M = 120.0
+"""Prior of the distance of the core from the circle: nobody circles far from it for long."""
+
+LEAST_SCATTER_MPS = 0.25
+STEPS = 8
+RADIUS_LIMITS_M = (25.0, 600.0)
+
+
+@dataclass(frozen=True, slots=True)
+class Core:
+    """A thermal's core north and east of the reference place, with one-sigma uncertainties.
+
+    `sigma_m` is that of the position, the root mean square over all directions; `across_m` is that at right
+    angles to the direction from the reference place. The direction is known much better than the distance.
+    """
+
+    north_m: float
+    east_m: float
+    strength_mps: float
+    radius_m: float
+    sigma_m: float
+    across_m: float
+
+
+def fit_core(north_m: Floats, east_m: Floats, air_mps: Floats, weight: Floats) -> Core | None:
+    """The core that fits the points best; None if the fit does not converge.
+
+    Args:
+        north_m: of each point from the reference place, preferably the middle of the circle; shape (n,).
+        east_m: likewise.
+        air_mps: vertical motion of the air there.
+        weight: number of independent samples of the air that each point represents.
+    """
+    prior = np.array([0.0, 0.0, STRENGTH_MPS, math.log(RADIUS_M)])
+    stiff = 1.0 / np.array([PLACE_SPREAD_M, PLACE_SPREAD_M, STRENGTH_SPREAD_MPS, RADIUS_SPREAD]) ** 2
+    x = prior.copy()
+    x[2] = max(0.5, 1.3 * float(np.average(air_mps, weights=weight)))
+    scatter = LEAST_SCATTER_MPS
+    damping = 1e-2
+    cost = math.inf
+    information = np.diag(stiff)
+    for _ in range(STEPS):
+        rest, slope = _model(x, north_m, east_m, air_mps)
+        now = float((weight * rest**2).sum() / scatter**2 + (stiff * (x - prior) ** 2).sum())
+        damping = damping * 0.3 if now < cost else damping * 10.0
+        cost = now
+        information = slope.T @ (slope * weight[:, None]) / scatter**2 + np.diag(stiff)
+        gradient = slope.T @ (weight * rest) / scatter**2 - stiff * (x - prior)
+        step = np.linalg.solve(information + damping * np.diag(np.diag(information)), gradient)
+        # Limit the step: far outside, the Gaussian is flat and the search would not come back.
+        x = x + step * min(1.0, 60.0 / max(1e-9, float(np.hypot(step[0], step[1]))))
+        x[3] = min(max(x[3], math.log(RADIUS_LIMITS_M[0])), math.log(RADIUS_LIMITS_M[1]))
+        rest, _ = _model(x, north_m, east_m, air_mps)
+        scatter = max(LEAST_SCATTER_MPS, math.sqrt(float((weight * rest**2).sum() / weight.sum())))
+    covariance = np.linalg.inv(information)
+    distance_m = math.hypot(x[0], x[1])
+    if x[2] <= 0.0 or distance_m > 3.0 * PLACE_SPREAD_M or not math.isfinite(distance_m):
+        return None
+    sigma_m = math.sqrt(float(covariance[0, 0] + covariance[1, 1]) / 2)
+    across = np.array([-x[1], x[0]]) / max(distance_m, 1e-9)
+    across_m = math.sqrt(float(across @ covariance[:2, :2] @ across))
+    return Core(float(x[0]), float(x[1]), float(x[2]), math.exp(float(x[3])), sigma_m, across_m)
+
+
+def _model(x: Floats, north_m: Floats, east_m: Floats, air_mps: Floats) -> tuple[Floats, Floats]:
+    """Residuals of the model, and its derivatives by the parameters; shapes (n,), (n, 4)."""
+    dn, de = north_m - x[0], east_m - x[1]
+    squared = math.exp(-2.0 * float(x[3])) * (dn**2 + de**2)
+    shape = np.exp(-squared)
+    lift = x[2] * shape
+    scale = 2.0 * math.exp(-2.0 * float(x[3])) * lift
+    return air_mps - lift, np.column_stack((scale * dn, scale * de, shape, 2.0 * squared * lift))

@@ -1,0 +1,211 @@
+"""The thermal around the glider: lift around the circle, the core, the lift map and the centring cue."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from vario.flight.cruise.airmass import Airmass
+from vario.flight.estimate.result import Estimate
+from vario.flight.inputs.health import Inputs
+from vario.flight.motion.mode import Mode
+from vario.flight.motion.place import Place
+from vario.flight.motion.turning import Turning
+from vario.flight.setup import Setup
+from vario.flight.stage import ResetReason
+from vario.flight.thermal.airmass_velocity import AirmassVelocity
+from vario.flight.thermal.centring import CentringCue
+from vario.flight.thermal.circle import FRESH_PER_TURN, Circle, circle_of
+from vario.flight.thermal.core_fit import Core, Floats, fit_core
+from vario.flight.thermal.lift_map import STEP_RAD, LiftMap, LiftPoint, offset_m
+
+FIT_EVERY = 3
+"""Points between two fits: 30 degrees of turn."""
+
+ACROSS_SIGMAS = 2.0
+"""From this distance from the middle on, in standard errors across, the core gives the better direction."""
+
+LEAST_SHIFT_M = 15.0
+"""Nobody flies a circle more precisely than this, so a smaller shift is not advised."""
+
+
+@dataclass(frozen=True, slots=True)
+class Shift:
+    """Advice for moving the circle, in the drifting air.
+
+    `bearing_rad` is the direction of the shift, from true north if `from_north`; `ahead_rad` is the same
+    direction relative to the heading at the time of the fit, right positive. `sigma_m` is the uncertainty of
+    the core's position (one sigma). `sure`: the shift is larger than twice that. `core` is relative to the
+    middle of the circle.
+    """
+
+    distance_m: float
+    bearing_rad: float
+    ahead_rad: float
+    sigma_m: float
+    sure: bool
+    from_north: bool
+    core: Core
+
+
+@dataclass(frozen=True, slots=True)
+class Thermal:
+    """What is known of the thermal; `circle` and `shift` only while circling.
+
+    `lift_map` holds the points of the last minutes, oldest first; `lift_map.offset_m` says where each is now.
+    `centring_now` is true for the one frame in which the cue is due, `centring_cues` counts them.
+    """
+
+    circle: Circle | None
+    shift: Shift | None
+    lift_map: tuple[LiftPoint, ...]
+    centring_now: bool
+    centring_cues: int
+
+
+NOTHING = Thermal(None, None, (), centring_now=False, centring_cues=0)
+
+
+class ThermalStage:
+    """Maintains the lift map and computes the rest from it."""
+
+    def __init__(self, setup: Setup) -> None:
+        self._airmass_velocity = AirmassVelocity()
+        self._from_north = False
+        self._now = NOTHING
+        self.configure(setup)
+        self.reset(ResetReason.START)
+
+    def configure(self, setup: Setup) -> None:
+        """Take changed settings."""
+        self._settings = setup.settings.centring
+
+    def reset(self, reason: ResetReason) -> None:
+        """Clear the map; the count of cues and the sink learned stay."""
+        self._map = LiftMap()
+        self._cue = CentringCue()
+        self._now = replace(NOTHING, centring_cues=self._now.centring_cues)
+        self._since_fit = 0
+
+    def update(
+        self,
+        inputs: Inputs,
+        estimate: Estimate,
+        air: Airmass,
+        turning: Turning,
+        *,
+        mode: Mode,
+        place: Place | None,
+    ) -> Thermal:
+        """One frame. Without netto the estimator's second estimate of the air's velocity is used."""
+        settings, t_s = self._settings, inputs.frame.t_s
+        lag_s = settings.lag_s if inputs.has_imu else settings.lag_no_imu_s
+        if turning.from_north is not self._from_north:
+            # The zero of all headings has changed.
+            self._from_north = turning.from_north
+            self._map = LiftMap()
+        load = None if estimate.attitude is None else estimate.attitude.load_factor
+        climb_mps, air_up_mps = estimate.energy.vario_mps, estimate.monitor.air_up_mps
+        point = self._map.update(
+            inputs.frame,
+            turning,
+            place,
+            climb_mps=climb_mps,
+            air_mps=self._airmass_velocity.update(
+                inputs.frame.dt_s, climb_mps, air.netto_mps, load, air_up_mps
+            ),
+            lag_s=lag_s,
+        )
+        circling = mode is Mode.CIRCLING and turning.active
+        circle, shift, lift_map = self._now.circle, self._now.shift, self._now.lift_map
+        if not circling:
+            circle = shift = None
+        if point is not None:
+            lift_map = tuple(self._map.points)
+            if circling:
+                circle = self._picture(turning, lag_s)
+                self._since_fit += 1
+                if circle is None:
+                    shift = None
+                elif self._since_fit >= FIT_EVERY and place is not None:
+                    self._since_fit = 0
+                    shift = self._shift(t_s, turning, place)
+                circle = _pointed(circle, shift)
+        cue = self._cue.update(circle, turning, settings)
+        if cue or self._now.centring_now or point is not None or circle is not self._now.circle:
+            cues = self._now.centring_cues + int(cue)
+            self._now = Thermal(circle, shift, lift_map, centring_now=cue, centring_cues=cues)
+        return self._now
+
+    def _picture(self, turning: Turning, lag_s: float) -> Circle | None:
+        # Only this turn: after a shift of the circle, the same heading is at a different place.
+        points = [p for p in self._map.points if p.turning and p.t_s + lag_s >= turning.since_s]
+        return circle_of(
+            points,
+            memory_turns=self._settings.memory_turns,
+            least_mps=self._settings.least_asymmetry_mps,
+            lag_gain=math.hypot(1.0, turning.rate_radps * lag_s),
+            right=turning.rate_radps > 0.0,
+            from_north=turning.from_north,
+        )
+
+    def _shift(self, t_s: float, turning: Turning, place: Place) -> Shift | None:
+        rows = []
+        latest = self._map.points[-1].turn_angle_rad
+        for point in self._map.points:
+            offset = offset_m(point, place, t_s)
+            if offset is not None:
+                age = abs(latest - point.turn_angle_rad)
+                rows.append((*offset, point.air_mps, age, point.heading_rad, point.turning))
+        if not rows:
+            return None
+        north, east, air_mps, ages, heading, turning_then = (
+            np.array(column, float) for column in zip(*rows, strict=True)
+        )
+        turn = (ages < math.tau) & (turning_then > 0.0)
+        if np.count_nonzero(turn) < 0.8 * math.tau / STEP_RAD:
+            return None
+        middle_n, middle_e = _middle(north[turn], east[turn], heading[turn])
+        weight = (
+            np.exp(-ages / (math.tau * self._settings.memory_turns)) * FRESH_PER_TURN * STEP_RAD / math.tau
+        )
+        core = fit_core(north - middle_n, east - middle_e, air_mps, weight)
+        if core is None:
+            return None
+        distance_m = math.hypot(core.north_m, core.east_m)
+        bearing = math.atan2(core.east_m, core.north_m) % math.tau
+        return Shift(
+            distance_m,
+            bearing,
+            math.remainder(bearing - turning.heading_rad, math.tau),
+            core.sigma_m,
+            distance_m > max(LEAST_SHIFT_M, 2.0 * core.sigma_m),
+            turning.from_north,
+            core,
+        )
+
+
+def _middle(north: Floats, east: Floats, heading: Floats) -> tuple[float, float]:
+    """The middle of a turn, by least squares, so that unevenly spread points do not bias it."""
+    rows = np.column_stack((np.ones_like(heading), np.cos(heading), np.sin(heading)))
+    middle = np.linalg.lstsq(rows, np.column_stack((north, east)), rcond=None)[0][0]
+    return float(middle[0]), float(middle[1])
+
+
+def _pointed(circle: Circle | None, shift: Shift | None) -> Circle | None:
+    """The circle with its strongest direction taken from the fitted core, if the core is off the middle.
+
+    The fit models the shape of the lift and a moving circle; the wave over heading does neither. The distance
+    of the core may be uncertain while its direction is known: only the uncertainty across the direction
+    matters here.
+    """
+    if circle is None or circle.strongest_rad is None or shift is None:
+        return circle
+    if shift.distance_m < ACROSS_SIGMAS * shift.core.across_m:
+        return circle
+    quarter = math.pi / 2 if circle.right else -math.pi / 2
+    return replace(
+        circle, strongest_rad=(shift.bearing_rad + quarter) % math.tau, roll_out_rad=shift.bearing_rad
+    )

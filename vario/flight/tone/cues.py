@@ -1,0 +1,239 @@
+"""Cues: short sounds that announce an event. Which cue, when, and which one first.
+
+All rules are in one ordered table, `RULES`. Each call of a cue has a number; the sound engine plays it when
+the number is new, so no call is lost or played twice, however often the engine reads the command.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from enum import StrEnum
+
+from drivers.quick import quick
+from vario.flight.inputs.quality import Quality
+from vario.flight.motion.mode import Mode
+from vario.flight.setup import Setup
+from vario.flight.stage import ResetReason
+
+PATIENCE_S = 1.0
+"""A cue waits this long for a more important one to end; later it is dropped."""
+
+LOST_AFTER_S = 0.2
+"""The vario must be missing for this long before the cue for a lost sensor is given."""
+
+AWAKE_AFTER_S = 10.0
+"""A configured sensor that has delivered no sample by then counts as lost."""
+
+NOTICED = (Quality.NO_AIRSPEED, Quality.NO_IMU)
+"""Sensors whose loss changes the vario. The loss of the barometer shows as a missing vario. GNSS does not
+change the vario; its loss is shown in the status line of `vario run` and in the journal."""
+
+
+class Cue(StrEnum):
+    """The event that a cue announces."""
+
+    SENSOR_LOST = "sensor lost"
+    LOW_BATTERY = "low battery"
+    SETTING_REJECTED = "setting rejected"
+    CIRCLING_BEGUN = "circling begun"
+    CRUISE_BEGUN = "cruise begun"
+    WORTH_TURNING = "worth turning"
+    CENTRING = "centring"
+
+
+@quick
+@dataclass(frozen=True, slots=True)
+class CueInputs:
+    """What the rules look at; flags are true as long as their condition holds."""
+
+    t_s: float
+    mode: Mode
+    quality: Quality
+    vario_known: bool
+    centring_now: bool = False
+    worth_turning: bool = False
+    setting_rejected: bool = False
+    battery_low: bool = False
+    expected_sensors: Quality = Quality.OK
+    """The flags that would be set if no configured sensor delivered anything."""
+
+
+@dataclass(frozen=True, slots=True)
+class CueCall:
+    """A cue to play. It stays in the following commands; a new `number` is a new call."""
+
+    cue: Cue
+    number: int
+    is_warning: bool
+
+
+@quick
+@dataclass(frozen=True, slots=True)
+class _Change:
+    """The inputs of two successive frames, and whether a sensor has been lost."""
+
+    now: CueInputs
+    before: CueInputs
+    lost: bool
+    """A sensor has been lost and this has not been announced, or the vario is missing for a moment."""
+
+    @property
+    def is_calm(self) -> bool:
+        """Whether no input of a rule has changed, as in nearly every frame."""
+        now, before = self.now, self.before
+        return (
+            not self.lost
+            and not now.battery_low
+            and now.mode is before.mode
+            and now.setting_rejected == before.setting_rejected
+            and now.worth_turning == before.worth_turning
+            and now.centring_now == before.centring_now
+        )
+
+    def enters(self, mode: Mode) -> bool:
+        return self.now.mode is mode and self.before.mode is not mode
+
+
+@dataclass(frozen=True, slots=True)
+class CueRule:
+    """When a cue is due.
+
+    Attributes:
+        cue: the cue.
+        due: whether the cue is due at this change.
+        lasts_s: how long less important cues wait; the sound is not longer.
+        again_after_s: least time between two calls of this cue.
+        is_warning: the cue sounds at the volume of warnings, which cannot be turned off.
+    """
+
+    cue: Cue
+    due: Callable[[_Change], bool]
+    lasts_s: float
+    again_after_s: float
+    is_warning: bool = False
+
+
+# The most important first. The times are chosen so that a warning is repeated before it is forgotten, but
+# seldom enough not to disturb; the centring cue may come in every turn.
+RULES = (
+    CueRule(Cue.SENSOR_LOST, lambda c: c.lost, 1.0, 20.0, is_warning=True),
+    CueRule(Cue.LOW_BATTERY, lambda c: c.now.battery_low, 1.0, 120.0, is_warning=True),
+    CueRule(
+        Cue.SETTING_REJECTED, lambda c: c.now.setting_rejected and not c.before.setting_rejected, 0.5, 0.0
+    ),
+    CueRule(Cue.CIRCLING_BEGUN, lambda c: c.enters(Mode.CIRCLING), 0.5, 0.0),
+    CueRule(
+        Cue.CRUISE_BEGUN,
+        lambda c: c.enters(Mode.CRUISE) and c.before.mode is not Mode.GROUND,
+        0.5,
+        0.0,
+    ),
+    CueRule(Cue.WORTH_TURNING, lambda c: c.now.worth_turning and not c.before.worth_turning, 0.5, 5.0),
+    CueRule(Cue.CENTRING, lambda c: c.now.centring_now and not c.before.centring_now, 0.2, 2.0),
+)
+
+
+class CueStage:
+    """Applies the rules. Only a more important cue interrupts a cue that sounds."""
+
+    def __init__(self, setup: Setup) -> None:
+        self._call: CueCall | None = None
+        self._sensors = _SensorWatch()
+        self.configure(setup)
+        self.reset(ResetReason.START)
+
+    def configure(self, setup: Setup) -> None:
+        """Nothing to configure."""
+
+    @property
+    def awake(self) -> bool:
+        """Whether all sensors have had time to deliver: a sensor that is missing now is lost."""
+        return self._sensors.awake
+
+    def reset(self, reason: ResetReason) -> None:
+        """Drop waiting cues and the times before which a cue is not repeated."""
+        self._before: CueInputs | None = None
+        self._ends_s = 0.0
+        self._sounding = len(RULES)
+        self._waiting_until_s: dict[int, float] = {}
+        self._not_before_s: dict[int, float] = {}
+        self._sensors.reset()
+
+    def update(self, now: CueInputs) -> CueCall | None:
+        """One frame; returns the latest call, None before the first one."""
+        change = _Change(now, self._before or now, self._sensors.update(now))
+        self._before = now
+        if not change.is_calm:
+            for index, rule in enumerate(RULES):
+                if rule.due(change) and now.t_s >= self._not_before_s.get(index, now.t_s):
+                    self._waiting_until_s[index] = now.t_s + PATIENCE_S
+        if now.t_s >= self._ends_s:
+            self._sounding = len(RULES)
+        for index in sorted(self._waiting_until_s) if self._waiting_until_s else ():
+            if self._waiting_until_s[index] < now.t_s:
+                del self._waiting_until_s[index]
+            elif index < self._sounding:
+                self._start(index, now.t_s)
+        return self._call
+
+    def _start(self, index: int, t_s: float) -> None:
+        rule = RULES[index]
+        if rule.cue is Cue.SENSOR_LOST:
+            self._sensors.acknowledge()
+        self._call = CueCall(rule.cue, self._call.number + 1 if self._call else 1, rule.is_warning)
+        self._sounding, self._ends_s = index, t_s + rule.lasts_s
+        self._not_before_s[index] = t_s + rule.again_after_s
+        del self._waiting_until_s[index]
+
+
+class _SensorWatch:
+    """Distinguishes a lost sensor from one that was never there."""
+
+    def __init__(self) -> None:
+        self.reset()
+
+    def reset(self) -> None:
+        """Give the sensors time to deliver again, and the vario time to settle."""
+        self._there = self._news = Quality.OK
+        self._quality: Quality | None = None
+        self.awake = False
+        self._first_s: float | None = None
+        self._vario_seen = False
+        self._unknown_since_s: float | None = None
+
+    def update(self, now: CueInputs) -> bool:
+        """Whether there is a loss that has not been announced yet."""
+        if self._first_s is None:
+            self._first_s = now.t_s
+        elif not self.awake and now.t_s - self._first_s > AWAKE_AFTER_S:
+            # A configured sensor that has not delivered yet counts as lost.
+            self.awake = True
+            self._there |= now.expected_sensors
+            self._quality = None
+        if now.quality is not self._quality:
+            self._quality = now.quality
+            self._follow(now)
+        return self._vario_lost(now) or self._news is not Quality.OK
+
+    def _follow(self, now: CueInputs) -> None:
+        """Note which sensors have come and gone."""
+        for flag in NOTICED:
+            if flag not in now.quality:
+                self._there |= flag
+                self._news &= ~flag
+            elif flag in self._there:
+                self._there &= ~flag
+                self._news |= flag
+
+    def acknowledge(self) -> None:
+        """The loss has been announced."""
+        self._news = Quality.OK
+
+    def _vario_lost(self, now: CueInputs) -> bool:
+        if now.vario_known:
+            self._vario_seen, self._unknown_since_s = True, None
+            return False
+        if self._unknown_since_s is None:
+            self._unknown_since_s = now.t_s
+        return self._vario_seen and now.t_s - self._unknown_since_s >= LOST_AFTER_S

@@ -64,7 +64,7 @@ def test_pitot_zero_is_the_mean_within_its_own_error() -> None:
     found = outcome.figures["pitot"]
     assert abs(found["zero_pa"] - 3.7) < 4 * found["zero_error_pa"]
     assert outcome.settings["sensors.pitot"]["zero"].endswith(" Pa")
-    assert "Take the cover off the pitot again" in outcome.cautions[0]
+    assert "Remove the cover of the pitot" in outcome.cautions[0]
 
 
 def test_wind_in_the_pitot_is_refused() -> None:
@@ -72,7 +72,7 @@ def test_wind_in_the_pitot_is_refused() -> None:
         replace(s, impact_pa=s.impact_pa + (8.0 if 10 < s.t_s < 14 else 0.0))
         for s in at_rest(Pitot, [0.0], 1.0)
     ]  # type: ignore[call-arg, attr-defined]
-    with pytest.raises(AppError, match=r"not at rest: impact_pa is off its median by .* Cover the pitot"):
+    with pytest.raises(AppError, match=r"not at rest: impact_pa differs from its median .* Cover the pitot"):
         pitot_zero(gust)
 
 
@@ -225,8 +225,10 @@ def test_a_leak_is_measured_and_judged_by_the_published_limit() -> None:
     for minute_loss, tight in ((0.03, True), (0.09, True), (0.12, False), (0.5, False)):
         outcome = static_leak(leaking(minute_loss))
         found = outcome.figures["static"]
-        assert ("Within this limit. This is no certified test." in outcome.said) is tight
-        assert "Join pitot and static" in outcome.cautions[0]  # or the airspeed indicator is overblown
+        assert ("The loss is within this limit. This is not a certified test." in outcome.said) is tight
+        assert (
+            "Connect pitot and static together" in outcome.cautions[0]
+        )  # or the airspeed indicator is overblown
         assert found["gain_m"] == pytest.approx(304.8, abs=8.0)  # what leaks within the first second is lost
         # A line through the minute falls a little short of the curve's first minute.
         assert found["loss_m_per_min"] == pytest.approx(304.8 * minute_loss, rel=0.3)
@@ -347,7 +349,7 @@ def test_pull_ups_show_how_well_the_airspeed_compensates(pull_ups: list[Sample],
 
 
 def test_a_flight_without_pull_ups_is_refused(triangle: list[Sample]) -> None:
-    with pytest.raises(AppError, match="pull-ups or push-overs found"):
+    with pytest.raises(AppError, match="found 0 pull-ups or push-overs"):
         energy_check(triangle)
 
 
@@ -392,7 +394,7 @@ def test_glides_in_thermals_are_no_polar() -> None:
 
 
 def test_too_few_glides_are_refused(triangle: list[Sample]) -> None:
-    with pytest.raises(AppError, match=r"expected 4 or more|the glides differ"):
+    with pytest.raises(AppError, match=r"expected 4 or more|the speeds of the glides differ"):
         fit_polar(triangle)
 
 
@@ -461,7 +463,7 @@ def test_an_outcome_without_settings_says_that_there_is_nothing_to_apply(
     config.write_text("# mine\n", encoding="utf-8")
     assert run("leak", str(file), "--out", str(tmp_path / "out"), "--apply", str(config)) == 0
     said = capsys.readouterr().out
-    assert f"leak finds no setting: there is nothing to apply, and {config} is as it was" in said
+    assert f"leak found no setting to apply; {config} is unchanged" in said
     assert config.read_text(encoding="utf-8") == "# mine\n"
     assert not (tmp_path / "my.toml.1").exists()
 
@@ -499,15 +501,18 @@ def test_a_polar_says_when_the_mass_was_assumed(
     words = ("polar", str(file), "--out", str(tmp_path / "out"))
     (tmp_path / "glider.toml").write_text(GLIDER.read_text(encoding="utf-8"), encoding="utf-8")
     for text, caution in (
-        ("", "Flying mass not given: taken as the reference mass"),
-        ('[flight]\nmass = "500 kg"\n', "No glider named: the flying mass is taken as the reference mass"),
+        ("", "The flying mass is not set; it is assumed to be the reference mass"),
+        (
+            '[flight]\nmass = "500 kg"\n',
+            "No glider file is set; the flying mass is assumed to be the reference mass",
+        ),
         ('glider = "glider.toml"\n[flight]\nmass = "500 kg"\n', None),
     ):
         config = tmp_path / "my.toml"
         config.write_text(text, encoding="utf-8")
         assert run(*words, "--config", str(config)) == 0
         said = capsys.readouterr().out
-        assert "Replace `points` by a, b and c; both together are refused." in said
-        shift = "; 20 % more mass shifts the polar by 10 %."
+        assert "Replace `points` by a, b and c; a glider file with both is rejected." in said
+        shift = ". A mass 20 % higher shifts speed and sink of the polar by 10 %."
         assert (shift in said) is (caution is not None)
         assert caution is None or f"caution: {caution}{shift}" in said

@@ -134,7 +134,7 @@ def test_found_again_with_half_of_it_in_force_it_is_the_same() -> None:
 
 def test_an_error_no_static_port_has_is_refused() -> None:
     half = [Pitot(s.t_s, s.impact_pa * 0.6) if isinstance(s, Pitot) else s for s in triangle()]
-    with pytest.raises(AppError, match="more than any static port"):
+    with pytest.raises(AppError, match="20% or less for a static port"):
         position_error(half)
 
 
@@ -152,7 +152,7 @@ def test_pull_ups_show_it_and_the_correction_suggested_makes_them_neutral(k: flo
         corrected_pressures(samples, suggested.sensors), suggested.sensors.baro.position_error
     )
     assert after_it.figures["energy"]["factor"] == pytest.approx(1.0, abs=0.005)
-    assert after_it.said[1] == "That is well compensated."
+    assert after_it.said[1] == "The total energy is well compensated."
     assert after_it.settings == {}
 
 

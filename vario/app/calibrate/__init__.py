@@ -1,7 +1,7 @@
-"""`vario calibrate`: what the sensors read wrong, and the glider's polar, from recordings or live.
+"""`vario calibrate`: find sensor errors and the polar of the glider, from recordings or live.
 
-`series` the recording as arrays, and what is at rest in it; `outcome` what a way finds and the files it
-writes; one module a way: `rest` (pitot zero, gyro bias, barometer), `level` (mounting), `positions` (six
-positions), `turns` (gyro scale), `leak` (static system), `legs` (airspeed from GNSS), `pull_up` (total
-energy), `glides` (polar); `command` the command line.
+Modules: `series` holds a recording as arrays and finds the intervals at rest; `outcome` holds the result of
+a calibration and writes its files; `command` is the command line. Each kind of calibration has a module:
+`rest` (pitot zero, gyro bias, barometer), `level` (mounting angles), `positions` (six positions), `turns`
+(gyro scale), `leak` (static system), `legs` (airspeed from GNSS), `pull_up` (total energy), `glides` (polar).
 """

@@ -24,33 +24,53 @@ LIVE_S = 30.0
 
 
 def add_parser(commands: _SubParsersAction[ArgumentParser]) -> None:
-    """Register the command with all its ways."""
-    parser = commands.add_parser("calibrate", help="what the sensors read wrong; the glider's polar")
+    """Register the command with all kinds of calibration."""
+    parser = commands.add_parser("calibrate", help="find sensor errors, or the polar of the glider")
     ways = parser.add_subparsers(title="ways", required=True, metavar="WAY")
-    _way(ways, "pitot-zero", "the pitot covered: its reading without wind", _pitot_zero)
-    _way(ways, "gyro-bias", "at rest: what the gyro reads", _gyro_bias)
-    way = _way(ways, "barometer", "at rest on a field of known elevation", _barometer)
-    way.add_argument("--elevation", required=True, help='of the barometer, such as "420 m"')
-    way.add_argument("--qnh", required=True, help='such as "1018 hPa"')
-    way = _way(ways, "level", "how the inertial sensor sits: fuselage level, then a second pose", _level)
+    _way(ways, "pitot-zero", "zero of the pitot sensor, with the pitot covered", _pitot_zero)
+    _way(ways, "gyro-bias", "bias of the gyro, at rest", _gyro_bias)
+    way = _way(
+        ways, "barometer", "offset of the barometer, at rest on a field of known elevation", _barometer
+    )
+    way.add_argument("--elevation", required=True, help='elevation of the barometer, such as "420 m"')
+    way.add_argument("--qnh", required=True, help='altimeter setting, such as "1018 hPa"')
+    way = _way(
+        ways, "level", "mounting angles of the inertial sensor: fuselage level, then a second pose", _level
+    )
     way.add_argument(
         "--tail-up", type=Path, metavar="FILE", help="a recording with the tail lifted by 5° or more"
     )
     way.add_argument(
-        "--ground-run", action="store_true", help="FILE begins at rest and goes on with the pull of a launch"
+        "--ground-run",
+        action="store_true",
+        help="the recording FILE starts at rest and continues with the acceleration of a launch",
     )
-    _way(ways, "six-position", "accelerometer laid on each of its six sides, 5 s each", _six_positions)
+    _way(
+        ways,
+        "six-position",
+        "bias and scale of the accelerometer: the sensor on each of its six sides, 5 s each",
+        _six_positions,
+    )
     way = _way(
-        ways, "gyro-scale", "the box turned by quarter turns on a table, on three of its sides", _gyro_scale
+        ways,
+        "gyro-scale",
+        "scale of the gyro: the box turned by quarter turns on a table, on three of its sides",
+        _gyro_scale,
     )
     way.add_argument(
-        "--step", default="90 deg", help="every turn is a whole number of these; default: 90 deg"
+        "--step",
+        default="90 deg",
+        help="the angle of every turn is a whole multiple of this step; default: 90 deg",
     )
-    _way(ways, "leak", "static line: suck 300 m, close, wait a minute", _leak)
-    way = _way(ways, "airspeed", "straight runs on three or more headings against GNSS", _airspeed)
+    _way(ways, "leak", "leak test of the static line: suction to 300 m, close, wait one minute", _leak)
+    way = _way(
+        ways, "airspeed", "position error: straight runs on three or more headings, with GNSS", _airspeed
+    )
     _windows(way, "--run")
-    _way(ways, "total-energy", "pull-ups and push-overs in still air", _total_energy)
-    way = _way(ways, "polar", "steady glides at several speeds in still air", _polar)
+    _way(
+        ways, "total-energy", "total-energy compensation: pull-ups and push-overs in still air", _total_energy
+    )
+    way = _way(ways, "polar", "polar of the glider: steady glides at several speeds in still air", _polar)
     _windows(way, "--glide")
 
 
@@ -59,14 +79,20 @@ def _way(
 ) -> ArgumentParser:
     way = ways.add_parser(name, help=about)
     way.add_argument(
-        "file", type=Path, help=f"a recording or a long CSV; the word live measures now for {LIVE_S:g} s"
+        "file",
+        type=Path,
+        help=f"a recording or a long CSV; with the word live, the sensors are read now for {LIVE_S:g} s",
     )
     way.add_argument(
-        "--config", type=Path, help="settings file; default: the one in the recording, live vario.toml here"
+        "--config",
+        type=Path,
+        help="settings file; default: the one in the recording; with live, vario.toml in this folder",
     )
-    way.add_argument("--out", type=Path, default=Path("calibration"), help="folder; default: calibration")
     way.add_argument(
-        "--apply", type=Path, metavar="CONFIG", help="put the result into this settings file too"
+        "--out", type=Path, default=Path("calibration"), help="folder for the results; default: calibration"
+    )
+    way.add_argument(
+        "--apply", type=Path, metavar="CONFIG", help="also write the result into this settings file"
     )
     way.set_defaults(command=calibrate_command, find=find, way=name)
     return way
@@ -81,12 +107,12 @@ def _windows(way: ArgumentParser, name: str) -> None:
         action="append",
         default=[],
         metavar=("FROM", "TO"),
-        help="seconds; give it for each one; default: they are found",
+        help=f"start and end, s; repeat {name} for each interval; default: they are detected",
     )
 
 
 class _Case:
-    """What a way works on: the arguments, the samples and the settings in force."""
+    """The input of a calibration: the arguments, the samples and the settings in force."""
 
     def __init__(self, arguments: Namespace, samples: Iterable[Sample], loaded: LoadedSettings) -> None:
         self.arguments = arguments
@@ -96,20 +122,20 @@ class _Case:
 
     @property
     def corrected(self) -> Iterable[Sample]:
-        """The samples with their pressures as the settings correct them."""
+        """The samples, with pressures corrected by the settings."""
         from vario.app.calibrate.series import corrected_pressures  # noqa: PLC0415
 
         return corrected_pressures(self.samples, self.settings.sensors)
 
     @property
     def windows(self) -> list[tuple[float, float]]:
-        """As given."""
+        """Start and end times from the command line, s."""
         return [(begin_s, end_s) for begin_s, end_s in self.arguments.windows]
 
 
 def calibrate_command(arguments: Namespace) -> int:
-    """Find, tell and write; returns the exit code."""
-    # As below: only this command needs them.
+    """Calibrate, print the result and write the files; returns the exit code."""
+    # Imported here and below because only this command needs them.
     from vario.app.calibrate.outcome import apply_outcome, write_outcome  # noqa: PLC0415
     from vario.app.terminal import labelled, terminal  # noqa: PLC0415
     from vario.app.tune.files import provenance  # noqa: PLC0415
@@ -134,7 +160,7 @@ def calibrate_command(arguments: Namespace) -> int:
 
 
 def _input(arguments: Namespace) -> tuple[list[Sample], RecordingInfo, LoadedSettings]:
-    """Samples with where they are from and the settings that go with them."""
+    """The samples, the origin of the recording, and the settings that apply to it."""
     from hw_replay.open import open_source  # noqa: PLC0415
     from vario.app.in_force import settings_in_force  # noqa: PLC0415
     from vario.settings.load import load_settings  # noqa: PLC0415
@@ -147,10 +173,10 @@ def _input(arguments: Namespace) -> tuple[list[Sample], RecordingInfo, LoadedSet
 
 
 def measured(settings: Settings) -> tuple[list[Sample], RecordingInfo]:
-    """What the sensors of the settings say for `LIVE_S` from now on.
+    """Read the sensors of the settings for `LIVE_S` from now on.
 
     Raises:
-        AppError: if one cannot be used.
+        AppError: if a sensor cannot be used.
     """
     from datetime import UTC, datetime  # noqa: PLC0415
 
@@ -259,11 +285,11 @@ def _polar(case: _Case) -> Outcome:
         ratio = ((flight.mass_kg or reference_kg) + flight.ballast_kg) / reference_kg
     found = fit_polar(case.corrected, ratio, case.windows)
     if flight.mass_kg is None:
-        assumed = "Flying mass not given: taken as the reference mass"
+        assumed = "The flying mass is not set; it is assumed to be the reference mass"
     elif case.glider is None:
-        assumed = "No glider named: the flying mass is taken as the reference mass"
+        assumed = "No glider file is set; the flying mass is assumed to be the reference mass"
     else:
         return found
-    # Speed and sink grow with the root of the mass: 1.2 gives 1.095.
-    assumed += "; 20 % more mass shifts the polar by 10 %."
+    # Speed and sink increase with the square root of the mass: √1.2 = 1.095.
+    assumed += ". A mass 20 % higher shifts speed and sink of the polar by 10 %."
     return replace(found, cautions=[assumed, *found.cautions])

@@ -1,8 +1,9 @@
-"""The polar from glides through still air, with how sure it is.
+"""Fit the polar, with its standard error, to glides in still air.
 
-Each glide gives one point: mean airspeed and mean loss of energy height, brought to sea-level density (speed
-and sink shrink by the root of the density ratio) and to the reference mass (by the root of the mass ratio).
-The quadratic through the points is fitted by least squares; their scatter says how sure its values are.
+Each glide gives one point: mean airspeed and mean loss of energy height per second. Both are converted to
+sea-level density (times the square root of the density ratio) and to the reference mass (divided by the
+square root of the mass ratio). A quadratic is fitted to the points by least squares. Its standard error
+follows from the scatter of the points.
 """
 
 from __future__ import annotations
@@ -36,18 +37,18 @@ STRAIGHT_RADPS = math.radians(2.0)
 LEAST_GLIDES = 4
 LEAST_RANGE_MPS = 8.0
 MOST_SCATTER_MPS = 0.4
-"""More is weather: the sink to be measured is about twice this."""
+"""A larger scatter comes from moving air: the sink to be measured is only about twice this value."""
 
 
 @dataclass(frozen=True, slots=True)
 class Glide:
-    """One glide, brought to sea level and reference mass.
+    """One glide, converted to sea-level density and reference mass.
 
     Attributes:
-        from_s: its beginning.
-        to_s: its end.
-        eas_mps: equivalent airspeed.
-        sink_mps: positive down.
+        from_s: start time.
+        to_s: end time.
+        eas_mps: mean equivalent airspeed.
+        sink_mps: mean sink, positive down.
     """
 
     from_s: float
@@ -61,40 +62,45 @@ def fit_polar(
     mass_ratio: float = 1.0,
     windows: Sequence[tuple[float, float]] = (),
 ) -> Outcome:
-    """The polar from a recording with steady glides at several speeds.
+    """Fit the polar to a recording with steady glides at several speeds.
 
     Args:
-        samples: of the flight, its pressures as the settings correct them.
-        mass_ratio: flying mass over reference mass.
-        windows: beginnings and ends of the glides, s; found in the recording if none are given.
+        samples: the samples of the flight, with pressures corrected by the settings.
+        mass_ratio: flying mass divided by reference mass.
+        windows: start and end times of the glides, s; if empty, they are detected in the recording.
 
     Raises:
-        AppError: if there are too few glides, or what fits them is no polar.
+        AppError: if there are too few glides, or the fitted curve is not a valid polar.
     """
     found = collect(samples, "baro", "pitot", "oat", "imu_gyro")
     baro, pitot = needed(found, "baro", LEAST_GLIDE_S), needed(found, "pitot", LEAST_GLIDE_S)
     spans = list(windows) or _steady(pitot, found.get("imu_gyro"), baro)
     glides = [_glide(span, baro, pitot, found.get("oat"), mass_ratio=mass_ratio) for span in spans]
     if len(glides) < LEAST_GLIDES:
-        raise AppError(f"{len(glides)} steady glides of {LEAST_GLIDE_S:g} s, expected {LEAST_GLIDES} or more")
+        raise AppError(
+            f"found {len(glides)} steady glides of {LEAST_GLIDE_S:g} s or more; "
+            f"expected {LEAST_GLIDES} or more"
+        )
     speeds = np.array([glide.eas_mps for glide in glides])
     if float(np.ptp(speeds)) < LEAST_RANGE_MPS:
         raise AppError(
-            f"the glides differ by {np.ptp(speeds) * 3.6:.0f} km/h; "
+            f"the speeds of the glides differ by {np.ptp(speeds) * 3.6:.0f} km/h; "
             f"expected {LEAST_RANGE_MPS * 3.6:.0f} km/h or more"
         )
     polar, covariance, scatter = fit(glides)
     if scatter > MOST_SCATTER_MPS:
         raise AppError(
-            f"the glides scatter by {scatter:.2f} m/s about any polar, expected {MOST_SCATTER_MPS:g} or "
-            "less: the air was not still; name good glides with --glide FROM TO"
+            f"the glides scatter by {scatter:.2f} m/s about the best polar; expected "
+            f"{MOST_SCATTER_MPS:g} m/s or less: the air was not still; give the times of "
+            "good glides with --glide FROM TO"
         )
     if polar.a <= 0 or polar.c <= 0 or polar.b >= 0:
         raise AppError(
-            "what fits these glides best is no polar: they were not still, or too close in speed "
+            "the best fit to these glides is not a valid polar: the air was not still, or the speeds are too "
+            "close together "
             f"(sink = {polar.a:.3g}·V² + {polar.b:.3g}·V + {polar.c:.3g})"
         )
-    said = [f"{len(glides)} glides; they scatter by {scatter:.2f} m/s about the polar."]
+    said = [f"{len(glides)} glides; their scatter about the polar is {scatter:.2f} m/s."]
     figures: dict[str, dict[str, object]] = {
         "polar": {"a": polar.a, "b": polar.b, "c": polar.c, "scatter_mps": scatter},
         "polar_errors": {name: float(np.sqrt(covariance[i, i])) for i, name in enumerate(("a", "b", "c"))},
@@ -111,21 +117,23 @@ def fit_polar(
             "sink_mps": glide.sink_mps,
         }
     said.append(f"For the glider file: [polar] a = {polar.a:.6f}, b = {polar.b:.5f}, c = {polar.c:.4f}")
-    said.append("Replace `points` by a, b and c; both together are refused.")
+    said.append("Replace `points` by a, b and c; a glider file with both is rejected.")
     return Outcome(
         "polar",
         said,
         {},
         figures,
         [
-            "Air that rises or sinks by 0.1 m/s moves a glide's sink by as much: many glides, still air.",
-            "Compare with the flight manual before you fly by it; a polar too good lands you short.",
+            "Air that rises or sinks at 0.1 m/s changes the measured sink by the same amount: fly many "
+            "glides, in still air.",
+            "Compare the polar with the flight manual before you use it in flight. With a polar that is too "
+            "good, a final glide ends short of the field.",
         ],
     )
 
 
 def fit(glides: Sequence[Glide]) -> tuple[QuadraticPolar, Floats, float]:
-    """The quadratic through the glides, its covariance, shape (3, 3), and the scatter about it, m/s."""
+    """Fit the quadratic: the polar, the covariance of a, b, c, shape (3, 3), and the scatter, m/s."""
     speed = np.array([glide.eas_mps for glide in glides])
     sink = np.array([glide.sink_mps for glide in glides])
     matrix = np.stack([speed**2, speed, np.ones_like(speed)], axis=1)
@@ -137,7 +145,7 @@ def fit(glides: Sequence[Glide]) -> tuple[QuadraticPolar, Floats, float]:
 
 
 def sink_error(eas_mps: float, covariance: Floats) -> float:
-    """One standard deviation of the polar's sink at a speed."""
+    """Standard deviation of the sink of the polar at a speed, m/s."""
     row = np.array([eas_mps**2, eas_mps, 1.0])
     return float(np.sqrt(row @ covariance @ row))
 
@@ -188,7 +196,9 @@ def _glide(
     """Loss of energy height by a line through it, which uses all readings and not two."""
     static, impact = baro.between(*span), pitot.between(*span)
     if len(static.t_s) < 10 or len(impact.t_s) < 10:
-        raise AppError(f"the glide from {span[0]:g} to {span[1]:g} s holds too few readings")
+        raise AppError(
+            f"the glide from {span[0]:g} to {span[1]:g} s contains too few readings; expected 10 or more"
+        )
     static_pa = float(static.mean[0])
     air_k = (
         temperature_k(altitude_m(static_pa))

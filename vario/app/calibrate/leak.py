@@ -1,9 +1,9 @@
 """Leak test of the static system, from a recording of the test.
 
-Suck gently on the static ports until the altimeter has gained 300 m or so, close the line, and let a minute
-pass. The limit for an unpressurised cabin is 100 ft lost in a minute after 1000 ft (14 CFR 23.1325(b)(2)(i)
-as of 1996, and 14 CFR 43 appendix E (a)): loss is proportional to the suction, so another height counts in
-proportion.
+Procedure: apply gentle suction to the static ports until the altimeter has gained about 300 m, close the
+line, and wait one minute. For an unpressurised cabin the limit is a loss of 100 ft in one minute after a
+gain of 1000 ft (14 CFR 23.1325(b)(2)(i) as of 1996, and 14 CFR 43 appendix E (a)). The loss is proportional
+to the suction, so the limit is scaled with the gain.
 """
 
 from __future__ import annotations
@@ -20,18 +20,18 @@ from vario.app.errors import AppError
 
 LEAST_GAIN_M = 100.0
 SETTLE_S = 3.0
-"""Air that was cooled by the suction warms up first."""
+"""The suction cools the air in the line; it needs this time to warm up again."""
 
 LEAST_HOLD_S = 30.0
 LOSS_SHARE = 0.10
-"""Of the height gained, in a minute: 100 ft of 1000 ft."""
+"""Allowed loss in one minute as a fraction of the height gained: 100 ft of 1000 ft."""
 
 
 def static_leak(samples: Iterable[Sample]) -> Outcome:
-    """The loss of height in the minute after the line was closed.
+    """Measure the loss of height in the minute after the line was closed.
 
     Raises:
-        AppError: if the recording shows no such test.
+        AppError: if the recording contains no such test.
     """
     baro = needed(collect(samples, "baro"), "baro", LEAST_HOLD_S)
     t_s, static_pa = _seconds(baro.t_s, baro.values[:, 0])
@@ -40,7 +40,7 @@ def static_leak(samples: Iterable[Sample]) -> Outcome:
     gain_m = altitude_m(float(static_pa[top])) - altitude_m(start_pa)
     if gain_m < LEAST_GAIN_M:
         raise AppError(
-            f"no leak test in this recording: the most height gained is {gain_m:.0f} m, "
+            f"no leak test in this recording: the largest gain of height is {gain_m:.0f} m; "
             f"expected {LEAST_GAIN_M:g} m or more"
         )
     begin_s = float(t_s[top]) + SETTLE_S
@@ -51,16 +51,16 @@ def static_leak(samples: Iterable[Sample]) -> Outcome:
         held_t, held_pa = held_t[: released[0]], held_pa[: released[0]]
     held_s = float(held_t[-1] - held_t[0]) if len(held_t) > 1 else 0.0
     if held_s < LEAST_HOLD_S:
-        raise AppError(f"the line was closed for {held_s:.0f} s, expected {LEAST_HOLD_S:g} s or more")
+        raise AppError(f"the line was closed for {held_s:.0f} s; expected {LEAST_HOLD_S:g} s or more")
     slope_pa, _ = np.polyfit(held_t, held_pa, 1)
     loss_m = float(slope_pa) * metres_per_pascal(float(np.mean(held_pa))) * 60.0
     allowed_m = LOSS_SHARE * gain_m
     tight = loss_m <= allowed_m
     said = (
-        f"Gained {gain_m:.0f} m, then lost {loss_m:.1f} m a minute over {held_s:.0f} s; allowed are "
-        f"{allowed_m:.1f} m ({LOSS_SHARE:.0%} of the gain)."
+        f"Gained {gain_m:.0f} m, then lost {loss_m:.1f} m per minute over {held_s:.0f} s; the limit is "
+        f"{allowed_m:.1f} m per minute ({LOSS_SHARE:.0%} of the gain)."
     )
-    verdict = "Within this limit. This is no certified test."
+    verdict = "The loss is within this limit. This is not a certified test."
     if not tight:
         verdict = "The static system LEAKS: do not fly with it."
     return Outcome(
@@ -77,16 +77,17 @@ def static_leak(samples: Iterable[Sample]) -> Outcome:
             }
         },
         [
-            "Join pitot and static for the test, so that the airspeed indicator sees no difference (common "
-            "practice, no source).",
-            "Suction on a static line moves the certified instruments too: gently, and slowly back.",
-            "The test that counts for the aircraft's papers is that of the licensed inspector.",
+            "Connect pitot and static together for the test, so that the airspeed indicator measures no "
+            "pressure difference (common practice, no source).",
+            "Suction on a static line also acts on the certified instruments: apply it gently and release "
+            "it slowly.",
+            "For the documents of the aircraft only the test of the licensed inspector is valid.",
         ],
     )
 
 
 def _seconds(t_s: Floats, values: Floats) -> tuple[Floats, Floats]:
-    """Means of one second each."""
+    """Means over intervals of one second: times, s, and values, both of shape (n,)."""
     index = np.floor(t_s - t_s[0]).astype(int)
     counts = np.bincount(index)
     there = counts > 0

@@ -1,11 +1,13 @@
 """Position error of the airspeed from GNSS, on three or more headings.
 
-The ground velocities of runs at one true airspeed lie on a circle: its middle is the wind, its radius the
-true airspeed (D. Gray, Using GPS to accurately establish True Airspeed, 1998; D. Fox, Kitplanes, February
-1995, for tracks at right angles). Runs are never flown at exactly the same speed, so each one's own airspeed
-is used, and what is found is the factor all of them read wrong by; for equal airspeeds this is the circle.
+The ground velocities of runs at one true airspeed lie on a circle. Its centre is the wind and its radius is
+the true airspeed (D. Gray, Using GPS to accurately establish True Airspeed, 1998; D. Fox, Kitplanes, February
+1995, for tracks at right angles). Runs are never flown at exactly the same speed. Therefore the measured
+airspeed of each run is used, and one factor between true and measured airspeed is fitted to all runs. For
+equal airspeeds this is the fit of the circle.
 
-The error is put down to the static port (vario/flight/inputs/calibration.py): the pitot tube's own is small.
+The error is attributed to the static port (vario/flight/inputs/calibration.py), because the error of the
+pitot tube itself is small.
 """
 
 from __future__ import annotations
@@ -29,21 +31,21 @@ TRACK_STEADY_RAD = math.radians(6.0)
 SPEED_STEADY_MPS = 2.5
 SLOWEST_MPS = 15.0
 MOST_ERROR = 0.2
-"""Of the impact pressure; the settings allow no more either."""
+"""Largest position error, as a fraction of the impact pressure; the settings have the same limit."""
 
 
 @dataclass(frozen=True, slots=True)
 class Leg:
-    """One run: its mean ground velocity, and what was measured on it.
+    """One straight run and its means.
 
     Attributes:
-        from_s: its beginning.
-        to_s: its end.
-        north_mps: mean velocity over ground.
-        east_mps: likewise.
-        tas_mps: mean true airspeed as measured.
+        from_s: start time.
+        to_s: end time.
+        north_mps: mean velocity over ground, to the north.
+        east_mps: mean velocity over ground, to the east.
+        tas_mps: mean measured true airspeed.
         static_pa: mean static pressure.
-        air_k: temperature.
+        air_k: air temperature.
     """
 
     from_s: float
@@ -56,20 +58,20 @@ class Leg:
 
     @property
     def track_rad(self) -> float:
-        """Direction over ground."""
+        """Direction of the track over ground."""
         return math.atan2(self.east_mps, self.north_mps)
 
 
 @dataclass(frozen=True, slots=True)
 class Wind:
-    """Wind and true airspeed from runs.
+    """Wind and airspeed factor from several runs.
 
     Attributes:
-        north_mps: of the wind.
-        east_mps: likewise.
-        factor: true over measured true airspeed.
-        left_mps: root mean square of what is left over; 0 for three runs, which always fit.
-        factor_error: one standard deviation; None for three runs.
+        north_mps: velocity of the air to the north.
+        east_mps: velocity of the air to the east.
+        factor: true airspeed divided by measured true airspeed.
+        left_mps: RMS residual; 0 for three runs, which always fit exactly.
+        factor_error: standard deviation of the factor; None for three runs.
     """
 
     north_mps: float
@@ -80,16 +82,16 @@ class Wind:
 
 
 def solve(legs: Sequence[tuple[float, float, float]]) -> Wind:
-    """The wind and the factor with which runs fit together.
+    """Fit the wind and the airspeed factor to the runs.
 
     Args:
-        legs: of each its ground velocity north and east, and its measured true airspeed, m/s.
+        legs: ground velocity north, ground velocity east and measured true airspeed of each run, m/s.
 
     Raises:
-        AppError: for fewer than three, or three that do not differ in direction.
+        AppError: for fewer than three runs, or runs with too similar directions.
     """
     if len(legs) < 3:
-        raise AppError(f"{len(legs)} straight runs; expected three or more on headings well apart")
+        raise AppError(f"found {len(legs)} straight runs; expected three or more, on different headings")
     north, east, tas = np.array(legs).T
 
     def off(unknown: Floats) -> Floats:
@@ -100,7 +102,7 @@ def solve(legs: Sequence[tuple[float, float, float]]) -> Wind:
     best = least_squares(off, start, method="lm", xtol=1e-12, ftol=1e-12)
     normal = best.jac.T @ best.jac
     if np.linalg.cond(normal) > 1e6:
-        raise AppError("the runs are too much alike: fly headings 90° to 120° apart")
+        raise AppError("the directions of the runs are too similar; expected headings 90° to 120° apart")
     spare = len(legs) - 3
     left = float(np.sqrt(np.mean(best.fun**2)))
     error = None
@@ -114,15 +116,15 @@ def solve(legs: Sequence[tuple[float, float, float]]) -> Wind:
 def position_error(
     samples: Iterable[Sample], in_force: float = 0.0, windows: Sequence[tuple[float, float]] = ()
 ) -> Outcome:
-    """The airspeed's position error from a recording with straight runs.
+    """Find the position error of the airspeed from a recording with straight runs.
 
     Args:
-        samples: of the recording, its pressures as the settings correct them.
-        in_force: position error of the pitot sensor with which they do.
-        windows: beginnings and ends of the runs, s; found in the recording if none are given.
+        samples: of the recording, with pressures corrected by the settings.
+        in_force: position error of the pitot sensor in these settings.
+        windows: start and end times of the runs, s; if empty, they are detected in the recording.
 
     Raises:
-        AppError: if there are not three good runs.
+        AppError: if there are fewer than three good runs, or the error is too large for a static port.
     """
     found = collect(samples, "baro", "pitot", "gnss_vel", "oat")
     velocity = needed(found, "gnss_vel", 3 * LEAST_LEG_S)
@@ -138,20 +140,22 @@ def position_error(
     share = 1.0 - (1.0 - in_force) * impact / true_impact
     if abs(share) > MOST_ERROR:
         raise AppError(
-            f"the airspeed is off by {true - indicated:+.1f} m/s, more than any static port: look for a "
-            "leak, a blocked tube or a wrong zero first"
+            f"the error of the airspeed is {true - indicated:+.1f} m/s, a position error of {share:+.0%}; "
+            f"expected {MOST_ERROR:.0%} or less for a static port: look for a leak, a blocked tube or a "
+            "wrong zero first"
         )
     error = "" if wind.factor_error is None else f" (±{wind.factor_error * indicated * 3.6:.1f})"
     from_deg = math.degrees(math.atan2(-wind.east_mps, -wind.north_mps)) % 360.0
     return Outcome(
         "airspeed",
         [
-            f"{len(legs)} runs at {indicated * 3.6:.1f} km/h measured are {true * 3.6:.1f} km/h true "
-            f"calibrated airspeed: add {(true - indicated) * 3.6:+.1f} km/h{error}.",
+            f"{len(legs)} runs: the measured airspeed is {indicated * 3.6:.1f} km/h, the true calibrated "
+            f"airspeed is {true * 3.6:.1f} km/h: correction {(true - indicated) * 3.6:+.1f} km/h{error}.",
             f"Wind {math.hypot(wind.north_mps, wind.east_mps) * 3.6:.0f} km/h from {from_deg:.0f}°; "
-            f"{wind.left_mps * 3.6:.1f} km/h are left over.",
-            f"Of the impact pressure the static port reads {share:+.1%} too high: position_error = "
-            f"{share:.4f}, until now {in_force:.4f}; for the barometer too, taken to be on the same line.",
+            f"the residual is {wind.left_mps * 3.6:.1f} km/h.",
+            f"The error of the static port is {share:+.1%} of the impact pressure: position_error = "
+            f"{share:.4f}, until now {in_force:.4f}. The barometer gets the same value: it is assumed to be "
+            "on the same static line.",
         ],
         {
             "sensors.pitot": {"position_error": float(f"{share:.4f}")},
@@ -174,17 +178,18 @@ def position_error(
             },
         },
         [
-            "Holds for this speed and flap setting; fly it at several, in smooth air, at one height.",
-            "A barometer on a port of its own has an error of its own: take its line out again, and let "
-            "vario calibrate total-energy find it.",
-            "What GNSS shows is true airspeed: air 10 K off the temperature reckoned with looks like 1.7 %, "
-            "and without a sensor for it that of the standard atmosphere is reckoned with.",
+            "The result is valid for this speed and flap setting. Repeat the flight at several speeds, in "
+            "smooth air, at one height.",
+            "A barometer on a separate port has a different error: delete its position_error again, and find "
+            "it with vario calibrate total-energy.",
+            "GNSS gives true airspeed: an error of 10 K in the air temperature looks like 1.7 % of airspeed. "
+            "Without a temperature sensor the temperature of the standard atmosphere is assumed.",
         ],
     )
 
 
 def straight_runs(velocity: Series, pitot: Series) -> list[tuple[float, float]]:
-    """The longest straight and steady run on each heading."""
+    """Start and end times, s, of the longest straight and steady run on each heading."""
     track = np.unwrap(np.arctan2(velocity.values[:, 1], velocity.values[:, 0]))
     impact = np.interp(velocity.t_s, pitot.t_s, pitot.values[:, 0])
     speed = np.array([cas_mps(float(value)) for value in impact])
@@ -201,7 +206,7 @@ def straight_runs(velocity: Series, pitot: Series) -> list[tuple[float, float]]:
             continue
         length_s = float(velocity.t_s[index - 1] - velocity.t_s[first])
         if length_s >= LEAST_LEG_S + 6.0:
-            # Its first and last seconds still belong to the turns.
+            # The first and last seconds may still belong to the turns.
             runs.append(
                 (
                     float(velocity.t_s[first]) + 3.0,
@@ -230,7 +235,9 @@ def _leg(
 ) -> Leg:
     parts = [series.between(*span) for series in (velocity, pitot, baro)]
     if any(len(part.t_s) < 5 for part in parts):
-        raise AppError(f"the run from {span[0]:g} to {span[1]:g} s holds too few readings")
+        raise AppError(
+            f"the run from {span[0]:g} to {span[1]:g} s contains too few readings; expected 5 or more"
+        )
     ground, impact, static = parts
     static_pa = float(static.mean[0])
     nearest = None if oat is None else float(np.interp(np.mean(span), oat.t_s, oat.values[:, 0]))

@@ -1,4 +1,4 @@
-"""What a way of calibrating finds, and the files it writes: with their origin, and never over an old one."""
+"""The result of a calibration, and its files: they name their origin and never overwrite an older file."""
 
 from __future__ import annotations
 
@@ -15,14 +15,14 @@ from vario.settings.load import parse_settings
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
-    """What was found.
+    """The result of a calibration.
 
     Attributes:
-        way: how it was found, "pitot-zero"; the file is named after it.
-        said: what to tell, a sentence each.
-        settings: new values by dotted section and key, as the settings file has them.
-        figures: everything found, SI, by table name, for the record.
-        cautions: what may make it wrong.
+        way: the kind of calibration, such as "pitot-zero"; it gives the file its name.
+        said: sentences for the user.
+        settings: new values by dotted section and key, as in the settings file.
+        figures: every figure found, in SI units, by table name.
+        cautions: sentences on what can make the result wrong.
     """
 
     way: str
@@ -35,10 +35,10 @@ class Outcome:
 def write_outcome(
     outcome: Outcome, origin: Mapping[str, Any], out_dir: Path
 ) -> tuple[list[Path], list[Path]]:
-    """Write the outcome into a folder: settings, if there are any, and figures with their origin.
+    """Write the outcome into a folder: the settings, if there are any, and the figures with their origin.
 
     Returns:
-        The files written, and former ones that were kept under other names.
+        The files written, and the former files, which were kept under other names.
 
     Raises:
         OutputError: if a file cannot be written.
@@ -54,7 +54,7 @@ def write_outcome(
     path = out_dir / f"{outcome.way}.toml"
     tables = {"recording": origin, **{f"found.{name}": table for name, table in outcome.figures.items()}}
     head = [
-        f"# What vario calibrate {outcome.way} found, in SI units.",
+        f"# Figures found by vario calibrate {outcome.way}, in SI units.",
         *(f"# {text}" for text in outcome.said),
     ]
     head += [f"# Caution: {text}" for text in outcome.cautions]
@@ -64,17 +64,17 @@ def write_outcome(
 
 
 def apply_outcome(outcome: Outcome, config: Path) -> str:
-    """Put the settings found into a settings file; what stood there is kept beside it.
+    """Write the settings found into a settings file; the former file is kept beside it.
 
     Returns:
-        What was done, in a sentence for the user.
+        A sentence for the user on what was done.
 
     Raises:
         AppError: if the file cannot be read, edited or written.
-        SettingsError: if the result would not be valid; the file is unchanged then.
+        SettingsError: if the result would not be valid; then the file is unchanged.
     """
     if not outcome.settings:
-        return f"{outcome.way} finds no setting: there is nothing to apply, and {config} is as it was"
+        return f"{outcome.way} found no setting to apply; {config} is unchanged"
     changes = {
         (*section.split("."), key): value
         for section, values in outcome.settings.items()
@@ -84,5 +84,5 @@ def apply_outcome(outcome: Outcome, config: Path) -> str:
     while (kept := config.with_name(f"{config.name}.{number}")).exists():
         number += 1
     if change_settings(config, changes, lambda before: write_atomically(kept, before)):
-        return f"now in {config}; as it was before: {kept}"
-    return f"{config} says so already"
+        return f"written to {config}; the former file is now {kept}"
+    return f"{config} has these values already; it is unchanged"

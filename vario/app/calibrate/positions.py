@@ -1,8 +1,8 @@
 """Six positions: bias and scale of the accelerometer, bias of the gyro.
 
-At rest the accelerometer must read the size of gravity, however it lies. Bias and scale of the three axes are
-those with which it does in all the positions, so that no position needs to be exact (J. C. Lötters et al.,
-Sensors and Actuators A 68, 1998, p. 221).
+At rest the magnitude of the specific force must equal gravity in every position. Bias and scale of the three
+axes are fitted so that this holds for all positions. Therefore no position needs to be exact (J. C. Lötters
+et al., Sensors and Actuators A 68, 1998, p. 221).
 """
 
 from __future__ import annotations
@@ -22,17 +22,21 @@ from vario.app.errors import AppError
 STILL_MPS2 = 0.25
 EACH_S = 4.0
 MOSTLY = 0.9
-"""A position counts for an axis if that axis points up or down to within 25°."""
+"""A position counts for an axis if that axis points up or down within 26° (cosine 0.9)."""
 
 WORST_MPS2 = 0.05
-"""What may be left over; more means a position was not still, or axes that are not square."""
+"""Largest residual; more means that the sensor moved, or that its axes are not orthogonal."""
 
 
 def six_positions(samples: Iterable[Sample], gravity_mps2: float = G0_MPS2) -> Outcome:
-    """Bias and scale from one recording in which the sensor lay on each of its six sides.
+    """Find bias and scale from one recording in which the sensor lies on each of its six sides.
+
+    Args:
+        samples: of the recording.
+        gravity_mps2: local gravity.
 
     Raises:
-        AppError: if a side is missing, or what is left over is too large.
+        AppError: if a side is missing, or the residual is too large.
     """
     found = collect(samples, "imu_accel", "imu_gyro")
     accel = needed(found, "imu_accel", 6 * EACH_S)
@@ -42,8 +46,8 @@ def six_positions(samples: Iterable[Sample], gravity_mps2: float = G0_MPS2) -> O
     bias, scale, left = fitted(means, gravity_mps2)
     if left > WORST_MPS2:
         raise AppError(
-            f"imu_accel: positions disagree by {left:.3f} m/s², expected {WORST_MPS2:g} or less: "
-            "one was not still, or the sensor lay against something soft"
+            f"imu_accel: the residual of the positions is {left:.3f} m/s²; expected {WORST_MPS2:g} m/s² or "
+            "less: the sensor moved, or it lay on something soft"
         )
     settings: dict[str, object] = {}
     figures: dict[str, object] = {"positions": len(rests), "left_over_mps2": left}
@@ -57,7 +61,7 @@ def six_positions(samples: Iterable[Sample], gravity_mps2: float = G0_MPS2) -> O
             settings[f"gyro_bias_{axis}"] = f"{math.degrees(value):.4f} deg/s"
             figures[f"gyro_bias_{axis}_radps"] = float(value)
     said = [
-        f"{len(rests)} positions at rest; {left:.3f} m/s² are left over.",
+        f"{len(rests)} positions at rest; the residual is {left:.3f} m/s².",
         "Accelerometer bias "
         + ", ".join(f"{axis} {value:+.3f}" for axis, value in zip("xyz", bias, strict=True))
         + " m/s², scale "
@@ -68,11 +72,11 @@ def six_positions(samples: Iterable[Sample], gravity_mps2: float = G0_MPS2) -> O
 
 
 def fitted(means: Floats, gravity_mps2: float) -> tuple[Floats, Floats, float]:
-    """Bias, scale (each of x, y, z) and the root mean square of what is left over.
+    """Fit bias, m/s², shape (3,), and scale, shape (3,); the third value is the RMS residual, m/s².
 
     Args:
-        means: readings at rest, shape (n, 3), n ≥ 6.
-        gravity_mps2: the size of gravity there.
+        means: mean readings at rest, m/s², shape (n, 3), n ≥ 6.
+        gravity_mps2: local gravity.
     """
 
     def off(unknown: Floats) -> Floats:
@@ -93,12 +97,12 @@ def _must_cover(means: Floats) -> None:
                 missing.append(f"{axis} {word}")
     if missing:
         raise AppError(
-            f"imu_accel: found {len(means)} positions of {EACH_S:g} s or more at rest; missing: "
-            f"{', '.join(missing)}"
+            f"imu_accel: found {len(means)} positions of {EACH_S:g} s or more at rest; expected all six "
+            f"sides; missing: {', '.join(missing)}"
         )
 
 
 def _at_rest(gyro: Series, rests: list[Series]) -> Floats:
-    """Mean of the gyro over the stretches at rest."""
+    """Mean of the gyro over the intervals at rest, rad/s, shape (3,)."""
     parts = [gyro.between(float(rest.t_s[0]), float(rest.t_s[-1])).values for rest in rests]
     return np.asarray(np.mean(np.concatenate(parts), axis=0))

@@ -1,11 +1,12 @@
-"""Total-energy check flight: is height gained by pulling up told from lift.
+"""Total-energy check flight: find whether the airspeed compensates pull-ups and push-overs.
 
-In still air total energy only falls, by the glider's sink. Over a pull-up, height and speed change against
-each other: H + k·V²/2g, with k = 1 for perfect compensation. The k that fits the flight best says by how much
-the airspeed counts too little (under-compensated) or too much; what is missing is the position error of the
-barometer's static port (vario/flight/inputs/calibration.py), which hides that share of V²/2g. Heights are
-fitted, not their rates, so nothing is differentiated; every pull-up has a level and a mean sink of its own,
-so that slow lift does not spoil it.
+In still air total energy decreases only by the sink of the glider. In a pull-up, speed is exchanged for
+height, and H + k·V²/2g stays constant apart from that sink; k = 1 is perfect compensation. The k that fits
+the flight best shows by how much the airspeed counts too little (under-compensated, k > 1) or too much. The
+difference is attributed to the position error of the static port of the barometer
+(vario/flight/inputs/calibration.py), which changes the measured height by that fraction of V²/2g. The fit
+uses heights and not climb rates, so nothing is differentiated. Every pull-up has its own level and mean sink
+in the fit, so slowly changing lift does not affect the result.
 """
 
 from __future__ import annotations
@@ -22,32 +23,32 @@ from vario.app.errors import AppError
 
 RATE_HZ = 10.0
 AROUND_S = 12.0
-"""What belongs to a pull-up or push-over before and after its middle."""
+"""Length of the interval used before and after the middle of a pull-up or push-over."""
 
 LEAST_CHANGE_M = 12.0
-"""Of V²/2g within `AROUND_S`: from 120 to 105 km/h."""
+"""Smallest change of V²/2g within `AROUND_S`: 120 to 105 km/h gives 13 m."""
 
 LEAST_MANOEUVRES = 3
 
 _LITTLE = "a leak in the pitot line, or a static port under pressure"
-_MUCH = "a static port that sucks, or the zero of the pitot sensor"
+_MUCH = "a static port under suction, or a wrong zero of the pitot sensor"
 
 MOST_ERROR = 0.2
-"""Of the impact pressure; the settings allow no more either."""
+"""Largest position error, as a fraction of the impact pressure; the settings have the same limit."""
 
 GOOD = 0.05
-"""A pull-up from 180 to 90 km/h changes V²/2g by 96 m; 5 % of it over 10 s is half a metre a second."""
+"""Accepted error of k. A pull-up from 180 to 90 km/h changes V²/2g by 96 m; 5 % of it in 10 s is 0.5 m/s."""
 
 
 def energy_check(samples: Iterable[Sample], in_force: float = 0.0) -> Outcome:
-    """How well the airspeed compensates pull-ups and push-overs.
+    """Measure how well the airspeed compensates pull-ups and push-overs.
 
     Args:
-        samples: of a flight with several of them, in still air, its pressures as the settings correct them.
-        in_force: position error of the barometer with which they do.
+        samples: of a flight with several of them in still air, with pressures corrected by the settings.
+        in_force: position error of the barometer in these settings.
 
     Raises:
-        AppError: if there are not enough of them.
+        AppError: if there are too few pull-ups and push-overs.
     """
     found = collect(samples, "baro", "pitot", "oat")
     baro, pitot = needed(found, "baro", 60.0), needed(found, "pitot", 60.0)
@@ -55,18 +56,21 @@ def energy_check(samples: Iterable[Sample], in_force: float = 0.0) -> Outcome:
     windows = _manoeuvres(t_s, kinetic_m)
     if len(windows) < LEAST_MANOEUVRES:
         raise AppError(
-            f"{len(windows)} pull-ups or push-overs found, expected {LEAST_MANOEUVRES} or more: change the "
-            "speed by 40 km/h or so within 10 s, wings level, with 20 s between"
+            f"found {len(windows)} pull-ups or push-overs; expected {LEAST_MANOEUVRES} or more: change the "
+            "speed by about 40 km/h within 10 s, wings level, with 20 s between them"
         )
     k, error = _fit([(t_s[w], height_m[w], kinetic_m[w]) for w in windows])
     share = in_force + k - 1.0
     settings = {"sensors.baro": {"position_error": float(f"{share:.4f}")}}
-    correction = f"Suggested: position_error = {share:.4f} of the barometer, until now {in_force:.4f}."
+    correction = f"Suggested position_error of the barometer: {share:.4f}, until now {in_force:.4f}."
     if error > GOOD or GOOD < abs(k - 1.0) <= 2 * error:
-        verdict = "They do not tell: the air was not still enough. Fly more of them, early in the morning."
+        verdict = (
+            "The result is not conclusive: the air was not still enough. Fly more pull-ups, early in the "
+            "morning."
+        )
         settings = {}
     elif abs(k - 1.0) <= GOOD:
-        verdict = "That is well compensated."
+        verdict = "The total energy is well compensated."
         settings = {}
     else:
         wrong, cause = (
@@ -82,7 +86,7 @@ def energy_check(samples: Iterable[Sample], in_force: float = 0.0) -> Outcome:
         )
         verdict = f"{wrong}: {cause}. Find the cause first. {correction}"
         if abs(share) > MOST_ERROR:
-            verdict = f"{verdict} That is more than any static port is off: it is something else."
+            verdict = f"{verdict} This value is too large for a static port: the cause is a different one."
             settings = {}
     return Outcome(
         "total-energy",
@@ -100,15 +104,21 @@ def energy_check(samples: Iterable[Sample], in_force: float = 0.0) -> Outcome:
             }
         },
         [
-            "First the airspeed (vario calibrate airspeed): an airspeed that is wrong looks the same here.",
-            "Only still air tells: early morning, no wind near hills. Gusts make it look over-compensated.",
-            "Stay inside the limits of the flight manual; nobody below or behind, and somebody looking out.",
+            "Calibrate the airspeed first (vario calibrate airspeed): a wrong airspeed has the same effect "
+            "here.",
+            "The result is valid only in still air: early morning, no wind near hills. Gusts make it look "
+            "over-compensated.",
+            "Stay inside the limits of the flight manual. Make sure that nobody is below or behind, and that "
+            "somebody looks out.",
         ],
     )
 
 
 def _energies(baro: Series, pitot: Series, oat: Series | None) -> tuple[Floats, Floats, Floats]:
-    """Time, true height and V²/2g on a steady grid; the height's slope is corrected for the temperature."""
+    """Time, s, true height, m, and V²/2g, m, on an even grid, shape (n,) each.
+
+    The height is integrated with the air temperature, from 0 at the start.
+    """
     begin_s, end_s = max(baro.t_s[0], pitot.t_s[0]), min(baro.t_s[-1], pitot.t_s[-1])
     t_s = np.arange(begin_s, end_s, 1.0 / RATE_HZ)
     static_pa = np.interp(t_s, baro.t_s, baro.values[:, 0])
@@ -125,7 +135,7 @@ def _energies(baro: Series, pitot: Series, oat: Series | None) -> tuple[Floats, 
 
 
 def _manoeuvres(t_s: Floats, kinetic_m: Floats) -> list[slice]:
-    """Stretches around quick changes of speed in flight, which do not overlap."""
+    """Intervals around quick changes of speed in flight, as index slices; they do not overlap."""
     half = round(AROUND_S * RATE_HZ)
     quarter = half // 2
     changes = np.abs(kinetic_m[2 * quarter :] - kinetic_m[: -2 * quarter])
@@ -142,7 +152,10 @@ def _manoeuvres(t_s: Floats, kinetic_m: Floats) -> list[slice]:
 
 
 def _fit(windows: list[tuple[Floats, Floats, Floats]]) -> tuple[float, float]:
-    """Least squares of H = level + drift·t − sink of speed − k·V²/2g; level and drift for each window."""
+    """Fit H = level + drift·t − sink(V) − k·V²/2g by least squares: k and its standard deviation.
+
+    Each window has its own level and drift.
+    """
     heights, starts = [], np.cumsum([0, *(len(t_s) for t_s, _, _ in windows)])
     total, unknown = int(starts[-1]), 2 * len(windows) + 2
     matrix = np.zeros((total, unknown))
@@ -151,14 +164,14 @@ def _fit(windows: list[tuple[Floats, Floats, Floats]]) -> tuple[float, float]:
         at_s = t_s - np.mean(t_s)
         matrix[part, 2 * index] = 1.0
         matrix[part, 2 * index + 1] = at_s
-        # Sink grows with V²; its integral, less what the drift already takes.
+        # The sink increases with V²; this is its integral without the mean, which the drift contains.
         matrix[part, -2] = np.cumsum(kinetic_m - np.mean(kinetic_m)) / RATE_HZ / 100.0
         matrix[part, -1] = -kinetic_m
         heights.append(height_m)
     target = np.concatenate(heights)
     best, *_ = np.linalg.lstsq(matrix, target, rcond=None)
     left = target - matrix @ best
-    # Neighbours on the grid err together: what is left over counts as one value a second.
+    # The errors of neighbouring points are correlated: the residuals count as one value per second.
     free = max(1.0, total / RATE_HZ - unknown)
     covariance = np.linalg.inv(matrix.T @ matrix) * float(np.sum(left**2)) / free
     return float(best[-1]), float(np.sqrt(covariance[-1, -1]))

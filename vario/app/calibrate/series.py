@@ -1,4 +1,4 @@
-"""A recording as arrays, and the stretches of it in which nothing moves."""
+"""A recording as arrays, and the intervals in which the sensors are at rest."""
 
 from __future__ import annotations
 
@@ -18,30 +18,30 @@ Floats = NDArray[np.float64]
 
 @dataclass(frozen=True, slots=True)
 class Series:
-    """One channel: times, shape (n,), and values, shape (n, fields); a field left empty is NaN."""
+    """One channel: times, s, shape (n,), and values, shape (n, fields). A missing value is NaN."""
 
     channel: str
     t_s: Floats
     values: Floats
 
     def between(self, from_s: float, to_s: float) -> Series:
-        """The part from one time to another."""
+        """The part with from_s ≤ t < to_s."""
         inside = (self.t_s >= from_s) & (self.t_s < to_s)
         return Series(self.channel, self.t_s[inside], self.values[inside])
 
     @property
     def mean(self) -> Floats:
-        """Of each field."""
+        """Mean of each field, shape (fields,)."""
         return np.asarray(np.mean(self.values, axis=0))
 
     @property
     def noise(self) -> Floats:
-        """White noise of each field, from the differences of neighbours."""
+        """Standard deviation of the white noise, shape (fields,), from differences of consecutive values."""
         return np.asarray(np.std(np.diff(self.values, axis=0), axis=0) / np.sqrt(2.0))
 
 
 def collect(samples: Iterable[Sample], *channels: str) -> dict[str, Series]:
-    """The channels of a recording, each in order of time; those it does not have are left out."""
+    """The given channels of a recording, each in order of time; missing channels are omitted."""
     times: dict[str, list[float]] = {channel: [] for channel in channels}
     rows: dict[str, list[tuple[float, ...]]] = {channel: [] for channel in channels}
     fields = {channel: CHANNELS[channel].value_fields for channel in channels}
@@ -61,7 +61,7 @@ def collect(samples: Iterable[Sample], *channels: str) -> dict[str, Series]:
 
 
 def corrected_pressures(samples: Iterable[Sample], sensors: Sensors) -> Iterator[Sample]:
-    """The samples with the pressures as the settings correct them."""
+    """The samples, with pressures corrected by the settings."""
     pressures = Pressures(sensors)
     for sample in samples:
         if isinstance(sample, Baro):
@@ -73,25 +73,30 @@ def corrected_pressures(samples: Iterable[Sample], sensors: Sensors) -> Iterator
 
 
 def needed(found: dict[str, Series], channel: str, least_s: float) -> Series:
-    """A channel that must be there, and long enough.
+    """A channel that is required, with a minimum length.
 
     Raises:
-        AppError: if it is not.
+        AppError: if the channel is missing or too short.
     """
     series = found.get(channel)
     if series is None:
-        raise AppError(f"the recording holds no {channel}")
+        raise AppError(f"the recording contains no {channel} samples")
     length_s = float(series.t_s[-1] - series.t_s[0])
     if length_s < least_s:
-        raise AppError(f"{channel}: {length_s:.1f} s are too short, expected {least_s:g} s or more")
+        raise AppError(f"{channel}: {length_s:.1f} s of samples; expected {least_s:g} s or more")
     return series
 
 
 def must_rest(series: Series, allowed: float, advice: str) -> None:
-    """Make sure that no field drifts or jumps: one-second means stay within `allowed` of their median.
+    """Check that every mean over one second stays within `allowed` of the median of its field.
+
+    Args:
+        series: the channel to check.
+        allowed: largest deviation, in the unit of the channel.
+        advice: a sentence for the message: what the user can do.
 
     Raises:
-        AppError: if one does; the message says when.
+        AppError: if a field drifts or jumps; the message contains the time.
     """
     seconds = np.floor(series.t_s - series.t_s[0]).astype(int)
     counts = np.bincount(seconds)
@@ -103,15 +108,16 @@ def must_rest(series: Series, allowed: float, advice: str) -> None:
         if off[worst] > allowed:
             at_s = float(series.t_s[0]) + float(np.flatnonzero(full)[worst])
             raise AppError(
-                f"{series.channel}: not at rest: {name} is off its median by {off[worst]:.3g} "
-                f"at {at_s:.0f} s, allowed is {allowed:g}. {advice}"
+                f"{series.channel}: not at rest: {name} differs from its median by {off[worst]:.3g} "
+                f"at {at_s:.0f} s; expected {allowed:g} or less. {advice}"
             )
 
 
 def resting(series: Series, allowed: float, least_s: float) -> list[Series]:
-    """The stretches of at least `least_s` in which every half-second mean is within `allowed` of the last.
+    """The intervals of at least `least_s` at rest.
 
-    A quarter second is left out at both ends of each.
+    At rest, the standard deviation in each half second is at most `allowed`, and each half-second mean is
+    within `allowed` of the first one. A quarter of a second is removed at both ends of each interval.
     """
     bin_s = 0.5
     bins = np.floor((series.t_s - series.t_s[0]) / bin_s).astype(int)

@@ -1,13 +1,13 @@
-"""Allan deviation of a sensor at rest, and the noise figures read off its curve.
+"""Allan deviation of a sensor at rest, and the noise figures that follow from its curve.
 
-Terms and formulas after IEEE Std 952-1997, annex C, and El-Sheimy, Hou and Niu, "Analysis and modeling of
+Terms and formulas follow IEEE Std 952-1997, annex C, and El-Sheimy, Hou and Niu, "Analysis and modeling of
 inertial sensors using Allan variance", IEEE Transactions on Instrumentation and Measurement 57 (2008):
 
     quantisation       √3·Q/τ        slope −1
     white noise        N/√τ          slope −1/2
-    bias instability   0.664·B       flat, the lowest part
+    bias instability   0.664·B       slope 0, at the minimum
     rate random walk   K·√(τ/3)      slope +1/2
-    correlated noise   a hump with its top at 1.89 correlation times
+    correlated noise   a local maximum at 1.89 correlation times
 """
 
 from __future__ import annotations
@@ -23,20 +23,22 @@ Floats = NDArray[np.float64]
 POINTS_A_DECADE = 12
 
 LEAST_STRETCHES = 9
-"""The longest averaging time shown fits this often into the recording: known to 1/√(2·(9 − 1)) = 25 %."""
+"""The recording is this many times as long as the longest averaging time, whose relative error is then
+1/√(2·(9 − 1)) = 25 %."""
 
 FLAT = math.sqrt(2.0 * math.log(2.0) / math.pi)
 """0.664: the Allan deviation of flicker noise of unit size."""
 
 MARKOV_TOP = 1.89
-"""Where the curve of a first-order Gauss-Markov process is highest, in correlation times."""
+"""Averaging time of the maximum for a first-order Gauss-Markov process, in correlation times."""
 
 SLOPE_TOLERANCE = 0.12
 LEAST_SPAN = 2.5
-"""A law counts as seen where the slope is right within this, over at least this ratio of averaging times."""
+"""A law is accepted if the slope matches within `SLOPE_TOLERANCE` over averaging times with a ratio of at
+least `LEAST_SPAN`."""
 
 HUMP = 1.4
-"""A top this much above the valley before it and the end behind it is a hump, not the curve's scatter."""
+"""A local maximum counts if it is larger by this factor than the minima before and after it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,8 +46,8 @@ class AllanCurve:
     """Overlapping Allan deviation.
 
     Attributes:
-        tau_s: averaging times, rising, shape (k,).
-        deviation: in the unit of the values, shape (k,).
+        tau_s: averaging times in ascending order, shape (k,).
+        deviation: Allan deviation in the unit of the values, shape (k,).
         error: relative standard error of each deviation, shape (k,).
     """
 
@@ -56,19 +58,19 @@ class AllanCurve:
 
 @dataclass(frozen=True, slots=True)
 class NoiseFigures:
-    """What a curve says, in the unit of the values; None: not to be seen in it.
+    """Noise figures of a curve, in the unit of the values. None: the curve does not show it.
 
     Attributes:
-        sample: white noise of one sample, one standard deviation.
-        second: deviation after averaging over 1 s.
-        white: N, noise density in unit/√Hz (= unit·√s), the deviation at 1 s of the white part alone. Data
-            sheets that give a one-sided density state √2 times as much.
+        sample: standard deviation of the white noise of one sample.
+        second: Allan deviation at an averaging time of 1 s.
+        white: N, noise density in unit/√Hz (= unit·√s): the deviation at 1 s of the white noise alone.
+            Datasheets that state a one-sided density give a value √2 times as large.
         quantisation: Q, in unit·s.
-        instability: B, the lowest part over 0.664; an upper bound if `instability_at_end`.
-        instability_s: averaging time of that lowest part.
-        instability_at_end: whether the curve still falls where it ends.
+        instability: B, the minimum of the curve divided by 0.664; an upper bound if `instability_at_end`.
+        instability_s: averaging time of the minimum.
+        instability_at_end: whether the minimum is at the end of the curve.
         random_walk: K, in unit/√s.
-        correlation_s: correlation time of the noise that makes the hump.
+        correlation_s: correlation time of the correlated noise.
     """
 
     sample: float
@@ -87,13 +89,13 @@ def allan_curve(values: Floats, rate_hz: float) -> AllanCurve:
 
     Args:
         values: readings, shape (n,), n at least `2 * LEAST_STRETCHES`.
-        rate_hz: readings a second.
+        rate_hz: readings per second.
     """
     n = len(values)
     longest = n // LEAST_STRETCHES
     steps = math.ceil(math.log10(longest) * POINTS_A_DECADE) + 1
     lengths = np.unique(np.round(np.geomspace(1, longest, steps)).astype(np.int64))
-    # The mean only costs digits in the running sum.
+    # Without the mean, the cumulative sum loses fewer digits.
     total = np.concatenate(([0.0], np.cumsum(values - np.mean(values))))
     deviation = np.empty(len(lengths))
     for i, m in enumerate(lengths.tolist()):
@@ -103,7 +105,7 @@ def allan_curve(values: Floats, rate_hz: float) -> AllanCurve:
 
 
 def noise_figures(curve: AllanCurve) -> NoiseFigures:
-    """Read the figures off a curve of a sensor at rest; every deviation must be above zero."""
+    """Noise figures from the curve of a sensor at rest; every deviation must be above zero."""
     tau_s, deviation = curve.tau_s, curve.deviation
     lowest = int(np.argmin(deviation))
     scaled = _coefficient(curve, -1.0)
@@ -122,7 +124,7 @@ def noise_figures(curve: AllanCurve) -> NoiseFigures:
 
 
 def _coefficient(curve: AllanCurve, slope: float) -> float | None:
-    """The factor c of the law c·τ^slope, from the longest stretch that follows it; None if none does."""
+    """The factor c of the law c·τ^slope, from the longest part of the curve with that slope, or None."""
     log_tau, log_deviation = np.log(curve.tau_s), np.log(curve.deviation)
     follows = np.abs(np.gradient(log_deviation, log_tau) - slope) < SLOPE_TOLERANCE
     edges = np.flatnonzero(np.diff(np.concatenate(([0], follows.astype(np.int8), [0]))))
@@ -130,13 +132,13 @@ def _coefficient(curve: AllanCurve, slope: float) -> float | None:
     span, start, end = max(stretches, default=(0.0, 0, 0))
     if span < math.log(LEAST_SPAN):
         return None
-    # Short averaging times are known best: a point counts by how well it is known.
+    # The weights are inverse variances: short averaging times are the most accurate.
     weights = curve.error[start:end] ** -2
     return float(np.exp(np.average(log_deviation[start:end] - slope * log_tau[start:end], weights=weights)))
 
 
 def _correlation_s(curve: AllanCurve) -> float | None:
-    """Correlation time from the top of the clearest hump; None if the curve has none."""
+    """Correlation time from the most prominent local maximum, s; None if the curve has none."""
     deviation = curve.deviation
     before, after = np.minimum.accumulate(deviation), np.minimum.accumulate(deviation[::-1])[::-1]
     prominence = np.minimum(deviation / before, deviation / after)

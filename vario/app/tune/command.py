@@ -11,13 +11,13 @@ from vario.app.results import folder_for
 
 def add_parser(commands: Any) -> None:
     """Add the command to the command line."""
-    tune = commands.add_parser("tune", help="measure the sensors' noise from a recording")
+    tune = commands.add_parser("tune", help="measure the noise of the sensors from a recording")
     ways = tune.add_subparsers(title="ways", required=True, metavar="WAY")
-    static = ways.add_parser("static", help="from a recording at rest: Allan deviation, noise figures")
-    static.add_argument("file", type=Path, help="a recording (MCAP) or a long CSV, a minute or more at rest")
+    static = ways.add_parser("static", help="from a recording at rest: Allan deviation and noise figures")
+    static.add_argument("file", type=Path, help="recording (MCAP) or long CSV, one minute or more at rest")
     static.add_argument("--out", type=Path, help="folder for the results; default: out/<name of the file>")
     static.set_defaults(command=_static)
-    flight = ways.add_parser("flight", help="from a flight: the noise that explains it best (takes minutes)")
+    flight = ways.add_parser("flight", help="from a flight: most likely noise figures (takes minutes)")
     flight.add_argument("file", type=Path, help="a recording (MCAP) or a long CSV of a flight")
     flight.add_argument(
         "--config", type=Path, help="settings file; default: the one inside the recording, if any"

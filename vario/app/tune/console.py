@@ -1,4 +1,4 @@
-"""What the tune commands print."""
+"""Print the results of the tune commands."""
 
 from __future__ import annotations
 
@@ -17,14 +17,15 @@ from vario.app.tune.likelihood import Consistency
 from vario.app.tune.static import Measured, StaticResult, in_metres
 
 _LEGEND = (
-    "sample, 1 s: noise of one sample, and after averaging 1 s. /√Hz: white noise, the deviation at 1 s of "
-    "its part alone. bias: instability, the lowest part of the curve / 0.664, reached at s; ≤: still "
-    "falling there. walk: rate random walk, /√s. –: not to be seen in this recording"
+    "sample, 1 s: noise of one sample, and after averaging over 1 s. /√Hz: white noise density. bias: bias "
+    "instability, the minimum of the curve / 0.664; at s: its averaging time; ≤: upper bound, the curve "
+    "still falls there. walk: rate random walk, /√s. corr s: correlation time. –: not visible in this "
+    "recording"
 )
 
 
 def print_static(result: StaticResult, warnings: Sequence[str], out_dir: Path, kept: Sequence[Path]) -> None:
-    """The figures as a table, then what they mean for the settings and where they are."""
+    """Print the figures as a table, the barometer noise as height, and the names of the files."""
     console = terminal()
     table = Table(box=None, pad_edge=False)
     for column in ("value", "sample", "1 s", "/√Hz", "bias", "at s", "walk", "corr s"):
@@ -39,7 +40,7 @@ def print_static(result: StaticResult, warnings: Sequence[str], out_dir: Path, k
         if metres is not None:
             sample_m, second_m = metres
             after = "" if second_m is None else f", {second_m:.3f} m after 1 s"
-            console.print(f"barometer as height: {sample_m:.3f} m a sample at {m.rate_hz:.3g} Hz{after}")
+            console.print(f"barometer as height: {sample_m:.3f} m per sample at {m.rate_hz:.3g} Hz{after}")
     console.print(_LEGEND, style="dim")
     for channel, reason in result.refused.items():
         console.print(labelled("left out", f"{channel}: {reason}"), soft_wrap=True)
@@ -51,16 +52,16 @@ def print_static(result: StaticResult, warnings: Sequence[str], out_dir: Path, k
 
 @contextmanager
 def runs_bar() -> Iterator[Callable[[int], None]]:
-    """How often the flight has been run through so far, on stderr where that is a terminal."""
+    """Show the number of runs through the flight so far on stderr, if that is a terminal."""
     console = terminal(stderr=True)
     columns = (TextColumn("{task.description}"), TimeElapsedColumn())
     with Progress(*columns, console=console, transient=True, disable=not console.is_terminal) as progress:
         task = progress.add_task("reading the flight", total=None)
-        yield lambda runs: progress.update(task, description=f"fitting: run {runs} of some 60")
+        yield lambda runs: progress.update(task, description=f"fitting: run {runs} of about 60")
 
 
 def print_flight(found: FlightFit, warnings: Sequence[str], out_dir: Path, kept: Sequence[Path]) -> None:
-    """Noise before and after, and whether the innovations are what the filter thinks they are."""
+    """Print the noise before and after the fit, and the consistency of the innovations."""
     console = terminal()
     f = found.fit
     console.print(
@@ -80,7 +81,7 @@ def print_flight(found: FlightFit, warnings: Sequence[str], out_dir: Path, kept:
             f"{name}: correlation (0 ± {after.correlation_spread:.2f})", _signed(before), _signed(after)
         )
     console.print(table)
-    console.print(f"log likelihood of an innovation: {f.gain:+.3f}")
+    console.print(f"change of the log likelihood per innovation: {f.gain:+.3f}")
     for doubt in doubts(found):
         console.print(labelled("caution", doubt), soft_wrap=True)
     _print_files(console, warnings, kept)

@@ -1,4 +1,4 @@
-"""The files tuning writes: TOML that names where its numbers come from, and never replaces what was there."""
+"""The files that tuning writes: TOML that states the origin of the figures and never replaces a file."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ Table = Mapping[str, Any]
 
 
 def provenance(path: Path, info: RecordingInfo, duration_s: float) -> dict[str, Any]:
-    """Where numbers come from, for a `[recording]` table."""
+    """The origin of figures, for a `[recording]` table."""
     found = {
         "file": name_text(path.name),
         "title": info.title,
@@ -33,7 +33,7 @@ def provenance(path: Path, info: RecordingInfo, duration_s: float) -> dict[str, 
 
 
 def as_comment(origin: Table) -> list[str]:
-    """Provenance as comment lines, for a file whose keys are all settings."""
+    """The origin as comment lines, for a file whose keys are all settings."""
     recorded = origin.get("recorded")
     date = f"recorded {recorded:%Y-%m-%d %H:%M} UTC" if recorded else "date of recording unknown"
     return [
@@ -43,7 +43,7 @@ def as_comment(origin: Table) -> list[str]:
 
 
 def toml_text(comment: Sequence[str], tables: Mapping[str, Table]) -> str:
-    """Tables by dotted name as TOML, after comment lines. Values that are None are left out."""
+    """Tables by dotted name as TOML text, after comment lines. Values that are None are omitted."""
     lines = list(comment)
     for name, table in tables.items():
         lines += ["", f"[{name}]"]
@@ -54,10 +54,10 @@ def toml_text(comment: Sequence[str], tables: Mapping[str, Table]) -> str:
 
 
 def write_keeping(path: Path, text: str) -> Path | None:
-    """Write a file; what stood there before is kept beside it as NAME.1, NAME.2 and so on.
+    """Write a file. A former file of this name is kept beside it as NAME.1, NAME.2 and so on.
 
     Returns:
-        Where the former file is now, None if there was none.
+        The new path of the former file; None if there was none.
 
     Raises:
         OutputError: if the file cannot be written.
@@ -77,13 +77,13 @@ def write_keeping(path: Path, text: str) -> Path | None:
 
 
 def write_fragment(out_dir: Path, settings: tuple[str, str], figures: tuple[str, str]) -> list[Path]:
-    """Write a settings fragment and the figures behind it, each given by its name and its text.
+    """Write a settings fragment and the figures it comes from, each given as name and text.
 
     Returns:
-        The former files of these names, kept under new ones.
+        The new paths of the former files of these names.
 
     Raises:
-        SettingsError: if the fragment is not one that the settings take.
+        SettingsError: if the fragment is not valid as settings.
         OutputError: if a file cannot be written.
     """
     name, text = settings

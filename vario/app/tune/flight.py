@@ -1,4 +1,4 @@
-"""`vario tune flight`: the noise figures under which the estimator's own predictions fit a flight best."""
+"""`vario tune flight`: the noise figures with which the predictions of the estimator fit a flight best."""
 
 from __future__ import annotations
 
@@ -31,29 +31,29 @@ SETTINGS, FIGURES = "sensors_in_flight.toml", "innovations.toml"
 
 FLYING_PA = impact_pa(15.0)
 AFTER_TAKE_OFF_S = 180.0
-"""The launch is left out. A long aerotow is not, but to the sensors it is flight like any other."""
+"""This excludes the launch. The rest of a long aerotow is used; for the sensors it is flight."""
 
 USED_S = 300.0
 LEAST_S = 60.0
-"""Some thousand innovations know a noise to a few per cent; more would only take longer."""
+"""Some thousand innovations determine a noise to a few per cent; more would only take longer."""
 
 SETTLE_S = 30.0
-"""Innovations of the beginning tell of the start, not of the noise."""
+"""The first innovations depend on the initial state and not on the noise; they are not used."""
 
 SENSED = frozenset({"height", "airspeed"})
-"""What is measured. The estimator's assumptions on the wing are innovations too, but of no sensor."""
+"""The innovations of sensors. The estimator also has innovations of its assumptions about the wing."""
 
 PLAUSIBLE_MODEL = 2.0
-"""A best fit that wants the model this much more or less nervous says that something else is wrong."""
+"""If the best fit changes the process noise by more than this factor, something else is wrong."""
 
 PLAUSIBLE_NIS = (0.7, 1.4)
 PLAUSIBLE_CORRELATION = 0.3
-"""Innovations further from 1 and from white than this after the fit are not the sensor's noise."""
+"""If NIS or correlation is outside these limits after the fit, sensor noise does not explain it."""
 
 
 @dataclass(frozen=True, slots=True)
 class FlightFit:
-    """The fit, and where its numbers come from."""
+    """The fit, and the origin of its figures."""
 
     fit: Fit
     origin: dict[str, Any]
@@ -69,19 +69,19 @@ def tune_flight(
 
     Args:
         source: the recording; five minutes of its flight are used.
-        path: its file, for provenance and messages.
-        loaded: settings in force and the glider flown, if known; the noise they give is the start.
+        path: its file, for the origin and for messages.
+        loaded: settings in force and the glider flown, if known; the fit starts with their noise.
         progress: called with the number of runs so far.
 
     Raises:
-        AppError: if there is too little flight in it, or nothing the estimator could compare with.
+        AppError: if the recording contains too little flight, or no barometer.
         RecordingError: if the recording cannot be read.
     """
     frames = flight_frames(source)
     length_s = frames[-1].t_s - frames[0].t_s if frames else 0.0
     if length_s < LEAST_S + SETTLE_S:
         raise AppError(
-            f"{path}: {length_s:.0f} s of flight found, at least {LEAST_S + SETTLE_S:.0f} s are needed "
+            f"{path}: found {length_s:.0f} s of flight; expected {LEAST_S + SETTLE_S:.0f} s or more "
             f"(counted from {AFTER_TAKE_OFF_S:.0f} s after the airspeed first passes 15 m/s)"
         )
 
@@ -92,12 +92,17 @@ def tune_flight(
 
     found = fit(run, Parameters(noise.baro_pa, noise.pitot_pa), progress)
     if found is None:
-        raise AppError(f"{path}: no barometer in its flight, so nothing to compare predictions with")
+        raise AppError(
+            f"{path}: no barometer samples in the flight; expected some to compare predictions with"
+        )
     return FlightFit(found, provenance(path, source.info, length_s))
 
 
 def flight_frames(source: Source) -> list[Frame]:
-    """Five minutes of flight from a while after take-off; of a recording without airspeed, its beginning."""
+    """Five minutes of flight, from `AFTER_TAKE_OFF_S` after take-off.
+
+    Without airspeed in the recording, its first five minutes.
+    """
     framer = Framer()
     early: list[Frame] = []
     late: list[Frame] = []
@@ -120,7 +125,7 @@ def flight_frames(source: Source) -> list[Frame]:
 def innovations(
     frames: Sequence[Frame], settings: Settings, glider: Glider | None, parameters: Parameters
 ) -> Iterator[Mapping[str, Innovation]]:
-    """The estimator over frames, as the pipeline runs it: what each frame brought, after settling."""
+    """Run the estimator over frames as the pipeline does; yields the sensor innovations after settling."""
     setup = Setup.of(settings, glider, Noise(parameters.baro_pa, parameters.pitot_pa))
     health, calibration = HealthStage(setup), CalibrationStage(setup)
     told = estimator_settings(setup)
@@ -143,54 +148,57 @@ def innovations(
 
 
 def _livelier(noise: InertialNoise, factor: float) -> InertialNoise:
-    """All that drives the filter's states, times a factor."""
+    """The process noise of the filter, multiplied by a factor."""
     driving = [field.name for field in fields(noise) if field.name.endswith("_per_sqrt_s")]
     return replace(noise, **{name: getattr(noise, name) * factor for name in driving})
 
 
 def doubts(found: FlightFit) -> list[str]:
-    """What speaks against using the figures found, one sentence each."""
+    """Reasons against the use of the figures, one sentence each."""
     after = found.fit.after
     sentences = []
     for name, c in found.fit.consistency_after.items():
         low, high = PLAUSIBLE_NIS
         if not low < c.nis < high or abs(c.correlation) > PLAUSIBLE_CORRELATION:
             sentences.append(
-                f"{name} predictions still do not fit (NIS {c.nis:.2f}, correlation {c.correlation:+.2f}): "
-                "its errors are not white noise; look for a lag, a leak or wrong times"
+                f"{name} predictions do not fit after tuning (NIS {c.nis:.2f}, correlation "
+                f"{c.correlation:+.2f}; expected {low:g} to {high:g}, and ±{PLAUSIBLE_CORRELATION:g}): "
+                "the errors are not white noise; look for a lag, a leak or wrong times"
             )
     if not 1 / PLAUSIBLE_MODEL < after.model < PLAUSIBLE_MODEL:
         sentences.append(
-            f"the fit wants the model {after.model:.2f} times as lively, and there is no setting for that"
+            f"the fit multiplies the process noise of the model by {after.model:.2f}; expected "
+            f"{1 / PLAUSIBLE_MODEL:g} to {PLAUSIBLE_MODEL:g}; there is no setting for it"
         )
     if "airspeed" in found.fit.consistency_after:
         sentences.append(
-            "gusts and pitot noise are hard to tell apart: the pitot's noise at rest is the safer figure"
+            "gusts and pitot noise are difficult to distinguish: the noise of the pitot at rest is the safer "
+            "figure"
         )
     return sentences
 
 
 def write_fit(found: FlightFit, out_dir: Path) -> list[Path]:
-    """Write the settings fragment and the figures; returns the former files, kept under new names."""
+    """Write the settings fragment and the figures; returns the new paths of the former files."""
     return write_fragment(out_dir, (SETTINGS, settings_text(found)), (FIGURES, figures_text(found)))
 
 
 def settings_text(found: FlightFit) -> str:
-    """The part that is settings: copy it into the settings file."""
+    """The settings fragment, as TOML text to copy into the settings file."""
     after = found.fit.after
     tables = {"sensors.baro": {"noise": f"{after.baro_pa:.3g} Pa"}}
     if "airspeed" in found.fit.consistency_after:
         tables["sensors.pitot"] = {"noise": f"{after.pitot_pa:.3g} Pa"}
     comment = [
         "# Sensor noise that explains a flight best: copy what you want into your settings file.",
-        "# It is larger than at rest: it holds what air and airframe do to the pressures, too.",
+        "# It is larger than at rest, because air and airframe also disturb the pressures.",
         *(f"# Caution: {doubt}." for doubt in doubts(found)),
     ]
     return toml_text([*comment, *as_comment(found.origin)], tables)
 
 
 def figures_text(found: FlightFit) -> str:
-    """Everything found, with provenance."""
+    """All figures with their origin, as TOML text."""
     f = found.fit
     tables: dict[str, dict[str, Any]] = {"recording": found.origin}
     for when, parameters, consistency in (
@@ -212,4 +220,4 @@ def figures_text(found: FlightFit) -> str:
                 "refused": round(c.refused, 4),
             }
     tables["fit"] = {"gain_per_innovation": round(f.gain, 5), "runs": f.evaluations}
-    return toml_text(["# How well the estimator's predictions fit the flight, before and after."], tables)
+    return toml_text(["# Fit of the estimator's predictions to the flight, before and after tuning."], tables)

@@ -1,9 +1,9 @@
-"""Noise figures by maximum likelihood, for any filter that shows its innovations.
+"""Noise figures by maximum likelihood, for any filter that gives its innovations.
 
-Each measurement is a draw from the normal distribution the filter predicted just before, so the sum of the
-logarithms of these densities says how well a set of noise figures explains a whole flight (R. Mehra, "On the
-identification of variances and adaptive Kalman filtering", IEEE Transactions on Automatic Control AC-15,
-1970). A general optimiser without derivatives finds the largest.
+Each measurement is a sample of the normal distribution that the filter predicted for it. Therefore the sum of
+the logarithms of these densities is the log likelihood of a set of noise figures for a whole flight
+(R. Mehra, "On the identification of variances and adaptive Kalman filtering", IEEE Transactions on Automatic
+Control AC-15, 1970). A general optimiser without derivatives finds its maximum.
 """
 
 from __future__ import annotations
@@ -18,10 +18,10 @@ from scipy.optimize import minimize
 from vario.flight.core.innovation import Innovation
 
 GATE_NIS = 36.0
-"""An innovation beyond 6 sigma counts as one of 6 sigma: a spike must not set the noise."""
+"""An innovation above 6 sigma counts as one of 6 sigma, so that spikes do not determine the noise."""
 
 LARGEST_FACTOR = 20.0
-"""Every parameter is sought within this factor of where it starts, either way."""
+"""Every parameter is searched between its start value divided by this factor and multiplied by it."""
 
 FIRST_FACTOR = 1.5
 EVALUATIONS = 90
@@ -29,12 +29,12 @@ EVALUATIONS = 90
 
 @dataclass(frozen=True, slots=True)
 class Parameters:
-    """What is sought, all standard deviations.
+    """The parameters of the fit.
 
     Attributes:
-        baro_pa: white noise of a static pressure.
-        pitot_pa: white noise of an impact pressure.
-        model: factor on what else drives the filter: how much the motion is expected to change by itself.
+        baro_pa: white noise of a static pressure, standard deviation.
+        pitot_pa: white noise of an impact pressure, standard deviation.
+        model: factor for the process noise of the filter.
     """
 
     baro_pa: float
@@ -43,22 +43,22 @@ class Parameters:
 
 
 Run = Callable[[Parameters], Iterator[Mapping[str, Innovation]]]
-"""A filter run over a flight with given parameters: the innovations of each step, by measurement."""
+"""Runs a filter over a flight with given parameters; yields the innovations of each step by measurement."""
 
 Innovations = dict[str, list[Innovation]]
 
 
 @dataclass(frozen=True, slots=True)
 class Consistency:
-    """How the innovations of one kind of measurement look.
+    """Consistency of the innovations of one kind of measurement.
 
     Attributes:
-        count: how many.
-        nis: mean normalised innovation squared; 1 if they are as large as the filter says.
-        nis_spread: what this mean may differ from 1 by chance (two standard deviations).
-        correlation: of neighbouring innovations; 0 if white.
-        correlation_spread: likewise.
-        refused: share that did not pass the filter's gate.
+        count: number of innovations.
+        nis: mean normalised innovation squared; 1 if the filter predicts their variance correctly.
+        nis_spread: two standard deviations of this mean.
+        correlation: correlation of consecutive innovations; 0 for white noise.
+        correlation_spread: two standard deviations of the correlation.
+        refused: fraction rejected by the gate of the filter.
     """
 
     count: int
@@ -71,7 +71,7 @@ class Consistency:
 
 @dataclass(frozen=True, slots=True)
 class Fit:
-    """Parameters and consistency before and after; `gain` is the rise of log likelihood per innovation."""
+    """Parameters and consistency before and after; `gain` is the change of log likelihood per innovation."""
 
     before: Parameters
     after: Parameters
@@ -82,9 +82,9 @@ class Fit:
 
 
 def fit(run: Run, start: Parameters, progress: Callable[[int], None] = lambda _: None) -> Fit | None:
-    """Find the parameters of largest likelihood, near `start`; None if a run gives no innovations at all.
+    """Find the parameters with the largest likelihood near `start`; None if a run gives no innovations.
 
-    Pitot noise is sought only if a run shows a measurement called "airspeed". `progress` is called with the
+    The pitot noise is fitted only if a run has a measurement named "airspeed". `progress` is called with the
     number of runs so far.
     """
     first = _collect(run(start))
@@ -108,7 +108,7 @@ def fit(run: Run, start: Parameters, progress: Callable[[int], None] = lambda _:
         bounds=[(-room, room)] * size,
         options={
             "initial_simplex": np.vstack([np.zeros(size), math.log(FIRST_FACTOR) * np.eye(size)]),
-            "xatol": 0.02,  # 2 % is less than such a fit is good for
+            "xatol": 0.02,  # 2 % is less than the uncertainty of such a fit
             "fatol": 1e-4,
             "maxfev": EVALUATIONS,
         },
@@ -126,7 +126,7 @@ def fit(run: Run, start: Parameters, progress: Callable[[int], None] = lambda _:
 
 
 def _moved(start: Parameters, logs: Sequence[float]) -> Parameters:
-    """Parameters by the logarithms of their factors: barometer, model and, where there is one, pitot."""
+    """Parameters from the logarithms of their factors: barometer, model and, if present, pitot."""
     factors = [math.exp(value) for value in logs]
     pitot = factors[2] if len(factors) > 2 else 1.0
     return Parameters(start.baro_pa * factors[0], start.pitot_pa * pitot, start.model * factors[1])
@@ -141,10 +141,10 @@ def _collect(steps: Iterator[Mapping[str, Innovation]]) -> Innovations:
 
 
 def log_likelihood(found: Innovations, counts: Mapping[str, int]) -> float:
-    """Mean logarithm of the density of an innovation.
+    """Mean logarithm of the density per innovation.
 
-    `counts` says how many of each there should be. One that is missing counts as one at the gate, or the
-    noise figures that make the filter start over and over would look best.
+    `counts` is the expected number of innovations by measurement. A missing innovation counts as one at the
+    gate; otherwise noise figures that reset the filter often would have the largest likelihood.
     """
     total = 0.0
     for name, count in counts.items():
@@ -158,11 +158,11 @@ def log_likelihood(found: Innovations, counts: Mapping[str, int]) -> float:
 
 
 def consistency(innovations: Sequence[Innovation]) -> Consistency:
-    """Whether innovations are as large and as white as they should be."""
+    """Measure whether the innovations have the predicted variance and are white."""
     n = len(innovations)
     scaled = np.array([i.residual / math.sqrt(i.variance) for i in innovations])
     size = float(np.mean(scaled * scaled))
-    # The mean of n squares of unit normals has variance 2/n, the correlation of white noise 1/n.
+    # The mean of n squares of unit normals has the variance 2/n; the correlation of white noise has 1/n.
     return Consistency(
         n,
         size,

@@ -1,4 +1,4 @@
-"""The picture of `vario tune static`: Allan deviation against averaging time, one panel a sensor."""
+"""The picture of `vario tune static`: Allan deviation against averaging time, one panel per sensor."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from vario.app.picture.style import AMBER, BAND, INK, LARGE, NORMAL, PAPER, SMAL
 from vario.app.tune.static import Measured, StaticResult
 
 _NAMES = {"baro": "barometer", "pitot": "pitot", "imu_accel": "accelerometer", "imu_gyro": "gyro"}
-# Lines differ in lightness, dashes and marker, so a grey print still tells them apart.
+# Lines differ in lightness, dashes and marker, so they can be distinguished in a grey print.
 _LINES = ((INK, "-", "o"), (TEAL, "--", "s"), (AMBER, ":", "^"))
 
 
@@ -78,11 +78,11 @@ def _draw(axes: Axes, measured: Sequence[Measured]) -> None:
 
 
 def _annotate(axes: Axes, m: Measured) -> None:
-    """Say the figures where they stand on the curve."""
+    """Write the figures beside their points on the curve."""
     f = m.figures
-    notes = [(float(m.curve.tau_s[0]), f.sample, f"{f.sample:.3g} a sample", (9, 7), "left")]
+    notes = [(float(m.curve.tau_s[0]), f.sample, f"{f.sample:.3g} per sample", (9, 7), "left")]
     if f.second is not None:
-        # Below the curve, which may turn up here.
+        # Below the curve, because the curve may rise from here.
         notes.append((1.0, f.second, f"{f.second:.3g} after 1 s", (-9, -13), "right"))
     for tau_s, deviation, text, offset, side in notes:
         axes.plot(tau_s, deviation, "o", ms=7, mfc=PAPER, mec=INK, mew=1.4, zorder=5)

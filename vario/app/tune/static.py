@@ -1,4 +1,4 @@
-"""`vario tune static`: what the noise of each sensor is, from a recording at rest."""
+"""`vario tune static`: measure the noise of each sensor from a recording at rest."""
 
 from __future__ import annotations
 
@@ -20,18 +20,20 @@ from vario.app.tune.files import provenance
 
 LEAST_S = 60.0
 LEAST_READINGS = 600
-"""Less than this says little: the curve ends at a ninth of it."""
+"""A shorter recording gives little information: the curve ends at a ninth of its length."""
 
 GAP_PERIODS = 3.0
-"""A longer interval is a gap: the longest stretch without one is used."""
+"""A longer interval, in sample periods, is a gap. The longest part without a gap is used."""
 
 JITTER = 0.25
 IRREGULAR_SHARE = 0.05
-"""The rate is irregular if more than this share of the intervals is off the usual one by `JITTER` of it."""
+"""The rate is irregular if more than this fraction of the intervals differ from the median by the fraction
+`JITTER`."""
 
 STEP_S = 5.0
 UPRIGHT_SHARE = 0.15
-"""At rest specific force is gravity; cheap sensors read it up to 10 % wrong, half a g means flying."""
+"""Allowed relative difference between mean specific force and gravity at rest; low-cost sensors have errors
+up to 10 %."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,10 +41,10 @@ class Sensor:
     """A sensor whose noise can be measured at rest.
 
     Attributes:
-        channel: its channel, whose value fields are measured one by one.
-        unit: of the values.
-        moved: a change of the mean over `STEP_S` that means movement (or wind, for pressure), beside noise.
-        what: what such a change would be, for the message.
+        channel: its channel; each value field is measured separately.
+        unit: unit of the values.
+        moved: a larger change of the mean within `STEP_S` means movement (or wind, for pressure).
+        what: the likely cause of such a change, for the message.
     """
 
     channel: str
@@ -57,7 +59,7 @@ SENSORS = (
     Sensor("imu_accel", "m/s²", 0.3, "it was tilted or pushed"),
     Sensor("imu_gyro", "rad/s", 0.02, "it was turned"),
 )
-"""12 Pa is a metre, the height of a table; 0.3 m/s² a tilt of 2°; 0.02 rad/s a turn of 1°/s."""
+"""12 Pa is 1 m of height; 0.3 m/s² is a tilt of 2°; 0.02 rad/s is a turn of 1°/s."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,12 +67,14 @@ class Measured:
     """One value field of one sensor.
 
     Attributes:
-        name: e.g. "imu_accel.x_mps2".
-        sensor: which sensor.
-        mean: of all readings.
-        rate_hz: readings a second.
-        duration_s: length of the stretch used.
-        step: smallest difference between readings, the resolution.
+        name: channel and field, such as "imu_accel.x_mps2".
+        sensor: the sensor.
+        mean: mean of all readings.
+        rate_hz: readings per second.
+        duration_s: length of the part used.
+        step: smallest difference between readings, which is the resolution.
+        curve: Allan deviation.
+        figures: noise figures of the curve.
     """
 
     name: str
@@ -84,10 +88,10 @@ class Measured:
 
     @property
     def for_filter(self) -> float:
-        """White noise of one sample as a filter should take it.
+        """White noise of one sample for a filter, standard deviation.
 
-        A sensor that smooths inside has neighbouring samples alike: they look quieter than what their average
-        is worth, so the density counts where it is larger.
+        A sensor with an internal low-pass filter gives correlated samples. Their scatter is too small for the
+        noise of their average, so the value from the noise density is used if it is larger.
         """
         white = self.figures.white
         return (
@@ -99,12 +103,12 @@ class Measured:
 
 @dataclass(frozen=True, slots=True)
 class StaticResult:
-    """What a recording at rest says.
+    """The result of a recording at rest.
 
     Attributes:
         measured: every value field that could be measured.
-        refused: by channel, why it could not.
-        origin: provenance of the numbers.
+        refused: by channel, the reason why it could not be measured.
+        origin: origin of the figures.
     """
 
     measured: list[Measured]
@@ -113,7 +117,7 @@ class StaticResult:
 
 
 class _RefusedError(Exception):
-    """The channel cannot be measured; the message says why."""
+    """The channel cannot be measured; the message is the reason."""
 
 
 def measure_static(source: Source, path: Path) -> StaticResult:
@@ -121,10 +125,10 @@ def measure_static(source: Source, path: Path) -> StaticResult:
 
     Args:
         source: the recording.
-        path: its file, for provenance and messages.
+        path: its file, for the origin and for messages.
 
     Raises:
-        AppError: if not one sensor could be measured; the message gives every reason.
+        AppError: if no sensor could be measured; the message contains every reason.
         RecordingError: if the recording cannot be read.
     """
     series = _collect(source)
@@ -137,13 +141,13 @@ def measure_static(source: Source, path: Path) -> StaticResult:
             refused[sensor.channel] = str(reason)
     if not measured:
         reasons = "; ".join(f"{channel}: {reason}" for channel, reason in refused.items())
-        raise AppError(f"{path}: no sensor can be measured from this: {reasons}")
+        raise AppError(f"{path}: no sensor can be measured from this recording: {reasons}")
     duration_s = max(m.duration_s for m in measured)
     return StaticResult(measured, refused, provenance(path, source.info, duration_s))
 
 
 def _collect(samples: Iterable[Sample]) -> dict[str, tuple[Floats, Floats]]:
-    """Times (n,) and values (n, fields) of every channel to be measured."""
+    """Times, s, shape (n,), and values, shape (n, fields), of every channel to be measured."""
     wanted = {sensor.channel: CHANNELS[sensor.channel].value_fields for sensor in SENSORS}
     held = {channel: (array("d"), array("d")) for channel in wanted}
     for sample in samples:
@@ -172,7 +176,8 @@ def _measure(sensor: Sensor, t_s: Floats, values: Floats) -> list[Measured]:
         levels = np.unique(column)
         if len(levels) < 3:
             raise _RefusedError(
-                f"{field} hardly ever changes: its noise is below its resolution, or it hangs"
+                f"{field} has {len(levels)} different values; expected 3 or more: the noise is below the "
+                "resolution, or the sensor is frozen"
             )
         curve = allan_curve(column, rate_hz)
         found.append(
@@ -191,12 +196,12 @@ def _measure(sensor: Sensor, t_s: Floats, values: Floats) -> list[Measured]:
 
 
 def _check_length(t_s: Floats) -> float:
-    """Refuse what is too short; else the mean rate."""
+    """The mean rate, Hz; raises if the series is too short."""
     length_s = float(t_s[-1] - t_s[0])
     if length_s < LEAST_S or len(t_s) < LEAST_READINGS:
         raise _RefusedError(
             f"too short: {length_s:.1f} s with {len(t_s)} readings, "
-            f"at least {LEAST_S:g} s and {LEAST_READINGS} readings without a gap are needed"
+            f"expected at least {LEAST_S:g} s and {LEAST_READINGS} readings without a gap"
         )
     return (len(t_s) - 1) / length_s
 
@@ -215,13 +220,13 @@ def _check_rate(t_s: Floats) -> None:
     off = float(np.mean(np.abs(intervals - usual) > JITTER * usual))
     if off > IRREGULAR_SHARE:
         raise _RefusedError(
-            f"irregular rate: {off:.0%} of the intervals differ by more than {JITTER:.0%} from the usual "
-            f"{usual * 1000:.1f} ms; averaging times would be wrong"
+            f"irregular rate: {off:.0%} of the intervals differ by more than {JITTER:.0%} from the median of "
+            f"{usual * 1000:.1f} ms; expected {IRREGULAR_SHARE:.0%} or less for correct averaging times"
         )
 
 
 def _check_rest(sensor: Sensor, t_s: Floats, values: Floats, rate_hz: float) -> None:
-    """Refuse a sensor whose 1 s means change as those of a sensor at rest do not."""
+    """Raise if the 1 s means change more than those of a sensor at rest."""
     length = max(1, round(rate_hz))
     whole = len(values) // length * length
     means = values[:whole].reshape(-1, length, values.shape[1]).mean(axis=1)
@@ -229,7 +234,7 @@ def _check_rest(sensor: Sensor, t_s: Floats, values: Floats, rate_hz: float) -> 
     seconds = length / rate_hz
     step = max(1, round(STEP_S / seconds))
     change = np.abs(means[step:] - means[:-step])
-    # Means of white noise differ by √2·noise/√n; 6 of those happen by chance to nobody.
+    # Means of white noise differ by √2·noise/√n; six times that does not occur by chance.
     worst = change - 6.0 * math.sqrt(2.0 / length) * noise
     row, column = np.unravel_index(int(np.argmax(worst)), worst.shape)
     if worst[row, column] > sensor.moved:
@@ -243,12 +248,12 @@ def _check_rest(sensor: Sensor, t_s: Floats, values: Floats, rate_hz: float) -> 
         force = float(np.linalg.norm(means.mean(axis=0)))
         if abs(force - G0_MPS2) > UPRIGHT_SHARE * G0_MPS2:
             raise _RefusedError(
-                f"not at rest, or a wrong scale: mean force {force:.2f} m/s², not {G0_MPS2:.2f}"
+                f"not at rest, or a wrong scale: mean specific force {force:.2f} m/s², expected {G0_MPS2:.2f}"
             )
 
 
 def in_metres(m: Measured) -> tuple[float, float | None] | None:
-    """Noise of a barometer in height: of a sample and after 1 s, m; None for other sensors."""
+    """Noise of a barometer as height, m: of one sample and after 1 s. None for other sensors."""
     if m.sensor.channel != "baro":
         return None
     scale = metres_per_pascal(m.mean)

@@ -12,12 +12,12 @@ SETTINGS, FIGURES, PICTURE = "sensors.toml", "noise_figures.toml", "allan.png"
 
 
 def write_static(result: StaticResult, out_dir: Path) -> list[Path]:
-    """Write the settings fragment and all figures as TOML; returns the former files, kept under new names."""
+    """Write the settings fragment and all figures as TOML; returns the new paths of the former files."""
     return write_fragment(out_dir, (SETTINGS, settings_text(result)), (FIGURES, figures_text(result)))
 
 
 def settings_text(result: StaticResult) -> str:
-    """The part that is settings: copy it into the settings file."""
+    """The settings fragment, as TOML text to copy into the settings file."""
     tables: dict[str, dict[str, Any]] = {}
     for m in result.measured:
         if m.sensor.channel in ("baro", "pitot"):
@@ -32,7 +32,7 @@ def settings_text(result: StaticResult) -> str:
 
 
 def figures_text(result: StaticResult) -> str:
-    """Every figure measured, SI, with provenance."""
+    """All figures in SI units with their origin, as TOML text."""
     tables: dict[str, dict[str, Any]] = {"recording": result.origin}
     for m in result.measured:
         f = m.figures
@@ -55,7 +55,7 @@ def figures_text(result: StaticResult) -> str:
     if result.refused:
         tables["refused"] = dict(result.refused)
     comment = [
-        "# Noise of the sensors at rest (overlapping Allan deviation). What is not given was not to be seen."
+        "# Noise of the sensors at rest (overlapping Allan deviation). Figures not visible in it are omitted."
     ]
     return toml_text(comment, tables)
 

@@ -93,7 +93,7 @@ FAULTS: dict[str, tuple[Callable[[Bench], object], str, Verdict, str]] = {
         Verdict.FAIL,
         "supply",
     ),
-    "shaking": (_shaking, "noise of imu_accel", Verdict.LOOK, "Keep it still"),
+    "shaking": (_shaking, "noise of imu_accel", Verdict.LOOK, "Keep the sensor still"),
     "pitot offset": (lambda b: setattr(b.world, "impact_pa", 30.0), "pitot", Verdict.LOOK, "pitot-zero"),
     "wind": (lambda b: setattr(b.world, "impact_pa", 200.0), "pitot", Verdict.FAIL, "cover the pitot"),
     "upside down": (_upside_down, "accelerometer", Verdict.LOOK, "calibrate level"),
@@ -124,7 +124,7 @@ def test_without_settings_it_names_the_chips_it_finds() -> None:
     bench = Bench("")
     bench.attach("BMP390", 0x77)
     findings = bench.check()
-    assert 'Write chip = "BMP390" under [sensors.baro]' in about(findings, "0x77").next_step
+    assert 'Set chip = "BMP390" under [sensors.baro]' in about(findings, "0x77").next_step
     assert worst(findings) == 1
 
 

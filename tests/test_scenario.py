@@ -119,7 +119,7 @@ def test_the_examples_fly(name: str, tmp_path: Path, capsys: pytest.CaptureFixtu
     text = text.replace("../gliders", (EXAMPLES.parent / "gliders").as_posix())
     out = tmp_path / "out" / "flight.mcap"
     assert main(["simulate", str(scenario_file(tmp_path, text)), "--out", str(out)]) == 0
-    assert "10 channels of truth" in capsys.readouterr().out
+    assert "10 channels of true values" in capsys.readouterr().out
     recording = Recording(out)
     samples = list(recording)
     assert recording.info.origin == "simulated"
@@ -259,7 +259,7 @@ def test_a_script_goes_through_its_phases(tmp_path: Path) -> None:
         (['[[fault]]\nchannel = "barro"'], ["line 2", 'did you mean "baro"?']),
         (
             ['[[fault]]\nchannel = "baro"\nkind = "loss"\nfrom = "9 s"\nuntil = "3 s"'],
-            ["until must lie after from"],
+            ["until must be later than from"],
         ),
         (['[sensors.rates]\nimu = "30 Hz"'], ["line 2", "divides 100"]),
         (['[start]\nheight = "900 m"'], ["needs both height and speed"]),

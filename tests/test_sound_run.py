@@ -177,7 +177,7 @@ def test_the_keyboard_plays_the_tone_live(tmp_path: Path) -> None:
             card.play_until_told(b"commands stopped", keyboard, program)
             heard = card.play_until(round(1.8 * RATE_HZ), program)
             os.write(keyboard, b"q")
-            card.play_until_told(b"blocks came too late", keyboard, program)
+            card.play_until_told(b"blocks were late", keyboard, program)
             card.play_to_the_end(program)
             assert program.returncode == 0
         assert termios.tcgetattr(terminal) == before  # the shell after it finds its terminal as it was

@@ -109,14 +109,14 @@ def test_the_chart_is_drawn(tmp_path: Path) -> None:
     [
         ([], "give either values"),
         (["1 2", "--sweep"], "give either values"),
-        (["up"], '"up" is no number'),
+        (["up"], '"up" is not a number'),
         (["1,5"], "the decimal sign is a point"),
-        (["nan"], "nan m/s is no vario value"),
+        (["nan"], "nan m/s is out of range"),
         (["400", "--unit", "kt"], "expected -58 to 58 kt"),
         ([""], "no values"),
         (["1", "--seconds", "-1"], "--seconds -1: expected 0 to 600 s"),
         (["--picture", "missing.flac"], "missing.flac: cannot be read: No such file"),
-        (["--picture", "pyproject.toml"], "cannot be read: no sound file"),
+        (["--picture", "pyproject.toml"], "cannot be read: not a sound file"),
         (["1", "--out", "missing/tone.flac"], "missing/tone.flac: cannot write the sound: No such file"),
         (
             ["1", "--out", "tone.wav"],
@@ -125,7 +125,7 @@ def test_the_chart_is_drawn(tmp_path: Path) -> None:
         (["--picture", "stereo.flac"], "stereo.flac: 2 channels; expected 1"),
         (["--chart", "--out", "missing/tone.png"], "missing/tone.png: cannot be written: No such file"),
         (["--chart", "--out", "tone.xyz"], "tone.xyz: cannot be written"),
-        (["play"], "needs a keyboard"),
+        (["play"], "expected a keyboard"),
     ],
 )
 def test_what_goes_wrong_is_said_in_one_line(

@@ -123,7 +123,7 @@ def test_a_former_file_is_kept(tmp_path: Path) -> None:
         ("baro", lambda t, v: v - 6.0 * t[:, None], "not at rest"),
         ("pitot", lambda t, v: v + 15.0 * np.abs(np.sin(t / 7))[:, None], "wind"),
         ("imu_accel", lambda t, v: v + np.stack([np.sin(t), 0 * t, 0 * t], 1), "tilted"),
-        ("imu_accel", lambda _t, v: v * np.array([1.0, 1.0, 1.4]), "mean force 13.7"),
+        ("imu_accel", lambda _t, v: v * np.array([1.0, 1.0, 1.4]), "mean specific force 13.7"),
         ("imu_gyro", lambda t, v: v + np.where((t > 30) & (t < 33), 0.5, 0.0)[:, None], "turned"),
     ],
 )
@@ -156,7 +156,7 @@ def test_what_cannot_be_measured_is_named(tmp_path: Path, capsys: pytest.Capture
     short = write(tmp_path / "short.csv", times()[:500], {"baro": rest(times())["baro"][:500]})
     assert main(["tune", "static", str(short), "--out", str(tmp_path / "out")]) == 2
     said = capsys.readouterr().err
-    assert "baro: too short: 10.0 s with 500 readings, at least 60 s" in said
+    assert "baro: too short: 10.0 s with 500 readings, expected at least 60 s" in said
     assert "pitot: not in the recording" in said
     assert not (tmp_path / "out").exists()
 

@@ -1,5 +1,6 @@
-"""`vario check`: is everything wired, healthy and as the settings say; and if not, what to do next.
+"""`vario check`: test wiring, sensors, card and sound against the settings, and advise on each fault.
 
-`findings` what a check says; `wiring` who is on the buses; `sensing` what the sensors give, against their
-datasheets and against sense; `house` sound and card; `command` the table and the exit code.
+Modules: `findings` is the result of a check; `wiring` compares the buses with the settings; `sensing`
+compares the sensor data with datasheets and plausible values; `house` tests sound and card; `command` prints
+the table and gives the exit code.
 """

@@ -20,12 +20,14 @@ if TYPE_CHECKING:
 def add_parser(commands: _SubParsersAction[argparse.ArgumentParser]) -> None:
     """Register the command."""
     parser = commands.add_parser(
-        "check", help="on the ground: is all wired, healthy and as the settings say; exit code 1 if not"
+        "check", help="on the ground: test wiring, sensors, card and sound; exit code 1 on a failure"
     )
     parser.add_argument(
         "--config", type=Path, default=Path("vario.toml"), help="settings file; default: vario.toml here"
     )
-    parser.add_argument("--seconds", type=float, default=10.0, help="how long to listen; default: 10")
+    parser.add_argument(
+        "--seconds", type=float, default=10.0, help="how long to read the sensors, s; default: 10"
+    )
     parser.add_argument("--silent", action="store_true", help="no tone test")
     parser.set_defaults(command=check_command)
 
@@ -63,7 +65,7 @@ def check(
     *,
     folder: str | None = None,
 ) -> list[Finding]:
-    """Everything but the sound; `folder` is where to record, None: nowhere."""
+    """Check everything except the sound; `folder` is the recording folder, None if there is none."""
     from vario.app.check.findings import failed  # noqa: PLC0415
     from vario.app.check.house import check_card  # noqa: PLC0415
     from vario.app.check.sensing import check_sensors, listen  # noqa: PLC0415
@@ -76,14 +78,14 @@ def check(
         what = fitted(settings, buses, port)
     except AppError as error:
         if str(error) == NOTHING_FITTED:
-            findings.append(failed("settings", "name no sensor", "Name the chips found under [sensors.…]"))
+            findings.append(failed("settings", "no sensor is set", "Set the chips found under [sensors.…]"))
     else:
         findings += check_sensors(settings, what, listen(what, clock, seconds), seconds)
     return [*findings, check_card(folder)]
 
 
 def print_findings(findings: Sequence[Finding]) -> None:
-    """The table."""
+    """Print the table of findings."""
     from rich.table import Table  # noqa: PLC0415
 
     from vario.app.terminal import terminal  # noqa: PLC0415

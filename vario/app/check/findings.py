@@ -1,4 +1,4 @@
-"""What a check says."""
+"""The result of a check."""
 
 from __future__ import annotations
 
@@ -7,11 +7,11 @@ from enum import StrEnum
 
 
 class Verdict(StrEnum):
-    """How it is."""
+    """The verdict on one subject."""
 
     PASS = "pass"  # noqa: S105  (no password)
     LOOK = "look"
-    """It may be right; somebody should make sure."""
+    """It may be correct; the user should verify it."""
     FAIL = "FAIL"
 
 
@@ -20,10 +20,10 @@ class Finding:
     """One line of the table.
 
     Attributes:
-        subject: what was looked at.
-        verdict: how it is.
+        subject: what was checked.
+        verdict: the verdict.
         found: what was found.
-        next_step: what to do; empty if nothing.
+        next_step: what to do next; empty if nothing.
     """
 
     subject: str
@@ -33,15 +33,15 @@ class Finding:
 
 
 def passed(subject: str, found: str) -> Finding:
-    """All is well."""
+    """A finding that passes."""
     return Finding(subject, Verdict.PASS, found)
 
 
 def look(subject: str, found: str, next_step: str) -> Finding:
-    """May be right."""
+    """A finding that the user should verify."""
     return Finding(subject, Verdict.LOOK, found, next_step)
 
 
 def failed(subject: str, found: str, next_step: str) -> Finding:
-    """Wrong."""
+    """A finding that fails."""
     return Finding(subject, Verdict.FAIL, found, next_step)

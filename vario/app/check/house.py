@@ -1,4 +1,4 @@
-"""What is not a sensor: the card and the sound."""
+"""Checks of the card and the sound."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ from vario.sound.devices import open_device
 from vario.sound.errors import SoundError
 
 MB_AN_HOUR = 34.0
-"""What a recording takes, measured with 100 Hz inertial sensor and 50 Hz pressures, its index included."""
+"""Size of a recording with its index, measured with an inertial sensor at 100 Hz and pressures at 50 Hz."""
 
 FEW_HOURS = 20.0
 SLOW_SYNC_S = 1.0
@@ -28,10 +28,10 @@ _TONE = ToneCommand(700.0, 4.0, 0.5, cue=CueCall(Cue.CIRCLING_BEGUN, 1, is_warni
 
 
 def check_card(folder: str | None, disk: Disk = SYSTEM_DISK) -> Finding:
-    """Whether a recording could be written."""
+    """Check that a recording can be written; None: no folder is set."""
     if folder is None:
-        step = "Write folder = … under [recorder] if flights are to be recorded"
-        return look("recorder", "no folder is set: nothing is recorded", step)
+        step = "Set folder = … under [recorder] to record flights"
+        return look("recorder", "no folder is set: flights are not recorded", step)
     path = Path(folder)
     subject = f"recorder, {folder}"
     try:
@@ -44,26 +44,27 @@ def check_card(folder: str | None, disk: Disk = SYSTEM_DISK) -> Finding:
         took_s = time.monotonic() - begun_s
         free_mb = shutil.disk_usage(path).free / 1e6
     except OSError as error:
-        step = "Give the user of the service the right to write there, or mount the card writable"
+        step = "Give the user of the service write permission there, or mount the card writable"
         return failed(subject, f"cannot be written to: {error.strerror or error}", step)
     memory = disk.in_memory(path)
     if memory is not None:
-        step = "Name a folder on the card: flights in memory are gone when the power is switched off"
-        return failed(subject, f"is in memory ({memory}), not on a card", step)
+        step = "Set a folder on the card: flights in memory are lost when the power is switched off"
+        return failed(subject, f"is in memory ({memory}); expected a folder on a card", step)
     hours = free_mb / MB_AN_HOUR
-    found = f"{free_mb / 1000:.1f} GB free, about {hours:.0f} h of flight; 64 kB forced out in {took_s:.2f} s"
+    found = f"{free_mb / 1000:.1f} GB free, about {hours:.0f} h of flight; 64 kB flushed in {took_s:.2f} s"
     if hours < FEW_HOURS:
-        return look(subject, found, "Copy old recordings away and delete them")
+        return look(subject, found, "Copy old recordings to another disk and delete them here")
     if took_s > SLOW_SYNC_S:
-        return look(subject, found, "A slow or worn card: a power failure may cost more than a second")
+        step = "The card is slow or worn: a power failure may lose more than 1 s of data"
+        return look(subject, found, step)
     return passed(subject, found)
 
 
 def check_sound(audio: Audio, sleep: Callable[[float], None] = time.sleep) -> Finding:
-    """Play a short tone and a cue, as far as the settings let them sound; a person says what was heard."""
+    """Play a short tone and a cue, as far as the settings enable them; the user confirms what was heard."""
     if audio.plays == "nothing":
-        step = 'Write plays = "tone" under [audio] to hear the instrument'
-        return look("sound", "the settings let nothing sound, not even warnings", step)
+        step = 'Set plays = "tone" under [audio] to hear the instrument'
+        return look("sound", "the settings disable all sound, including warnings", step)
     try:
         with closing(open_device(audio)) as sink:
             for _ in range(2):
@@ -71,9 +72,9 @@ def check_sound(audio: Audio, sleep: Callable[[float], None] = time.sleep) -> Fi
                 sleep(TONE_S / 2)
             underruns = sink.underruns
     except SoundError as error:
-        step = "Plug the device in, install the extra named, or see [audio] in the settings"
+        step = "Connect the device, install the extra in the message, or check [audio] in the settings"
         return failed("sound", str(error), step)
     if underruns:
-        return look("sound", f"played with {underruns} gaps", "Run again with nothing else running")
+        return look("sound", f"played with {underruns} gaps", "Stop other programs and run the check again")
     played = "a short tone and a cue were played" if audio.plays == "tone" else "a cue was played"
-    return look("sound", played, "Was it heard? If not: volume, plug, [audio] device")
+    return look("sound", played, "Did you hear it? If not, check volume, plug and [audio] device")

@@ -1,4 +1,4 @@
-"""What the sensors give: rates and noise against what was asked and promised, values against sense."""
+"""Check the sensors: rates against the settings, noise against the datasheets, values for plausibility."""
 
 from __future__ import annotations
 
@@ -22,40 +22,40 @@ from vario.flight.core.rotation import b_from_s, rotate
 from vario.settings.schema import Settings
 
 SETTLE_S = 1.0
-"""Set-up and first readings are not judged."""
+"""Readings in this time after the start are not used."""
 
 RATE_TOLERANCE = 0.1
 NOISE_FACTOR = 3.0
-"""A module on a bench is up to this much noisier than its datasheet promises (common practice, no source)."""
+"""On a bench, the noise of a module is up to this factor above its datasheet (common practice, no source)."""
 
 PITOT_ZERO_PA = 60.0
-"""No sensor in use has a larger zero error; at 60 Pa the airspeed at rest would read 36 km/h."""
+"""No sensor in use has a larger zero error; 60 Pa is an airspeed of 36 km/h at rest."""
 
 PITOT_OFF_PA = 8.0
-"""Beyond the zero that is set by this, it should be set again: 8 Pa are 13 km/h at rest."""
+"""If the reading differs from the set zero by more, the zero should be set again: 8 Pa is 13 km/h at rest."""
 
 GRAVITY_TOLERANCE = 0.05
 TURNING_RADPS = math.radians(10.0)
 TILT_RAD = math.radians(40.0)
-"""A sailplane at rest lies on a wing by 15° at most, and sits on its tail by about as much."""
+"""A sailplane at rest banks at most 15° with a wing on the ground, and pitches by about the same angle."""
 
 LOWEST_M, HIGHEST_M = -600.0, 5000.0
-"""Pressure altitudes at which somebody checks an instrument on the ground."""
+"""Plausible pressure altitudes of an instrument on the ground."""
 
 GNSS_OFF_M = 450.0
-"""Pressure altitude and true height differ by up to this with the weather: 50 hPa of pressure."""
+"""Largest difference of pressure altitude and true height due to weather: 50 hPa of pressure."""
 
 LOW_V, HIGH_V = 10.8, 15.0
-"""Of a 12 V battery that is neither empty nor overcharged (common practice, no source)."""
+"""Voltage of a 12 V battery that is neither empty nor overcharged (common practice, no source)."""
 
-TAKE_AWAY = "Take its supply away and give it back; check its wires"
+TAKE_AWAY = "Switch its supply off and on again; check its wires"
 
 Floats = NDArray[np.float64]
 
 
 @dataclass(slots=True)
 class _Heard:
-    """The values of one channel, one row a sample."""
+    """The values of one channel, one row per sample."""
 
     rows: list[list[float]] = field(default_factory=list)
 
@@ -65,7 +65,7 @@ class _Heard:
 
 
 def listen(what: Fitted, clock: Clock, seconds: float) -> dict[str, Floats]:
-    """Run the sensors; by channel what they gave once settled, shape (n, fields), without optional fields."""
+    """Run the sensors; by channel their values after settling, shape (n, fields), without optional fields."""
     scheduler = Scheduler(what.sensors, clock)
     begin_s = clock.now_s()
     heard: dict[str, _Heard] = {}
@@ -85,7 +85,7 @@ def _row(sample: Sample) -> list[float]:
 def check_sensors(
     settings: Settings, what: Fitted, heard: dict[str, Floats], seconds: float
 ) -> list[Finding]:
-    """Every sensor by itself, then what they say together."""
+    """Check every sensor separately, then the plausibility of the values."""
     findings: list[Finding] = []
     for sensor in what.sensors:
         if what.receiver is not None and sensor.sensor is what.receiver:
@@ -99,7 +99,7 @@ def _sensor(sensor: WatchedSensor, heard: dict[str, Floats], seconds: float) -> 
     identity = sensor.sensor.identity
     counts = [len(heard.get(channel, ())) for channel in identity.channels]
     if not min(counts):
-        error = sensor.last_error or SensorError("gives no readings", "Run the check again")
+        error = sensor.last_error or SensorError("no readings", "Run the check again")
         return [failed(sensor.name, error.problem, error.advice or TAKE_AWAY)]
     rate_hz = min(counts) / seconds
     findings = [_rate(sensor, rate_hz)]
@@ -112,26 +112,29 @@ def _sensor(sensor: WatchedSensor, heard: dict[str, Floats], seconds: float) -> 
 def _rate(sensor: WatchedSensor, rate_hz: float) -> Finding:
     asked = sensor.sensor.identity.rate_hz
     lost = sum(sensor.faults.values())
-    found = f"{rate_hz:.1f} readings a second" + (f", {lost} faults" if lost else "")
+    found = f"{rate_hz:.1f} readings per second" + (f", {lost} faults" if lost else "")
     error = sensor.last_error
     if abs(rate_hz - asked) > max(RATE_TOLERANCE * asked, 0.5):
         slow = "Set a lower rate, or raise the speed of the bus to 400 kHz"
         step = (error.advice or TAKE_AWAY) if error else slow
-        return failed(sensor.name, f"{found}, asked for {asked:g}", step)
+        return failed(sensor.name, f"{found}, expected {asked:g}", step)
     if error is not None and lost > 2:
-        return look(sensor.name, f"{found}; the last: {error.problem}", error.advice or TAKE_AWAY)
+        return look(sensor.name, f"{found}; the last fault: {error.problem}", error.advice or TAKE_AWAY)
     return passed(sensor.name, found)
 
 
 def _noise(name: str, channel: str, values: Floats, promised: float) -> Finding:
-    """Differences of neighbours: a slow drift, of temperature or weather, is no noise."""
+    """Check the noise, from differences of consecutive values: slow drift with temperature is excluded."""
     sigma = float(np.max(np.std(np.diff(values, axis=0), axis=0)) / math.sqrt(2.0))
     subject = f"{name}: noise of {channel}"
     found = f"{sigma:.3g}, the datasheet says {promised:.3g}"
     if sigma == 0.0:
-        return failed(subject, "none at all", "The chip hangs: take its supply away and give it back")
+        return failed(subject, "no noise at all", "The chip is frozen: switch its supply off and on again")
     if sigma > NOISE_FACTOR * promised:
-        step = "Keep it still and out of wind and run again; else a noisy supply, or a damaged chip"
+        step = (
+            "Keep the sensor still and out of wind and run again; otherwise the supply is noisy, or the chip "
+            "is damaged"
+        )
         return look(subject, found, step)
     return passed(subject, found)
 
@@ -142,14 +145,16 @@ def _receiver(sensor: WatchedSensor, status: GnssStatus) -> Finding:
         return failed(sensor.name, error.problem, error.advice)
     found = f"{status.sentences} sentences at {status.baud} baud"
     if status.garbled:
-        return look(sensor.name, f"{found}, {status.garbled} garbled", "A loose wire, or a ground missing")
+        return look(
+            sensor.name, f"{found}, {status.garbled} garbled", "Look for a loose wire or a missing ground"
+        )
     if not status.has_fix:
-        return look(sensor.name, f"{found}, no fix", "Give it open sky for some minutes")
+        return look(sensor.name, f"{found}, no fix", "Place the antenna under open sky for some minutes")
     return passed(sensor.name, f"{found}, fix with {status.satellites} satellites, HDOP {status.hdop}")
 
 
 def check_sense(settings: Settings, heard: dict[str, Floats]) -> list[Finding]:
-    """Whether the values can be those of an instrument at rest on the ground."""
+    """Check that the values are plausible for an instrument at rest on the ground."""
     findings: list[Finding] = []
     mean = {channel: np.mean(values, axis=0) for channel, values in heard.items()}
     if "baro" in mean:
@@ -170,9 +175,10 @@ def _static(static_pa: float, gnss_m: float | None) -> Finding:
     height_m = altitude_m(static_pa)
     found = f"{static_pa / 100:.1f} hPa, {height_m:.0f} m in the standard atmosphere"
     if not LOWEST_M <= height_m <= HIGHEST_M:
-        return failed("static pressure", found, "No ground is there: another chip than set, or a broken one")
+        step = f"Expected {LOWEST_M:g} m to {HIGHEST_M:g} m: the chip is not the one set, or it is broken"
+        return failed("static pressure", found, step)
     if gnss_m is not None and abs(height_m - gnss_m) > GNSS_OFF_M:
-        step = "A blocked static line, a broken sensor, or a poor fix: wait and compare again"
+        step = "The static line is blocked, the sensor is broken, or the fix is poor: wait and compare again"
         return look("static pressure", f"{found}; GNSS says {gnss_m:.0f} m", step)
     return passed("static pressure", found)
 
@@ -180,10 +186,10 @@ def _static(static_pa: float, gnss_m: float | None) -> Finding:
 def _pitot(reading_pa: float, zero_pa: float) -> Finding:
     found = f"{reading_pa:+.1f} Pa at rest, zero set to {zero_pa:+.1f} Pa"
     if abs(reading_pa) > PITOT_ZERO_PA:
-        step = "Wind in the pitot, tubes swapped or blocked, or water in them; cover the pitot and run again"
+        step = "Wind in the pitot, or tubes swapped, blocked or wet: cover the pitot and run the check again"
         return failed("pitot", found, step)
     if abs(reading_pa - zero_pa) > PITOT_OFF_PA:
-        return look("pitot", found, "With the pitot covered: vario calibrate pitot-zero")
+        return look("pitot", found, "Cover the pitot and run vario calibrate pitot-zero")
     return passed("pitot", found)
 
 
@@ -191,28 +197,30 @@ def _gravity(settings: Settings, force: Floats) -> Finding:
     size = float(np.linalg.norm(force))
     found = f"{size:.2f} m/s² at rest"
     if abs(size - G0_MPS2) > GRAVITY_TOLERANCE * G0_MPS2:
-        return look("accelerometer", f"{found}, gravity is {G0_MPS2:.2f}", "vario calibrate six-position")
+        return look("accelerometer", f"{found}, gravity is {G0_MPS2:.2f}", "Run vario calibrate six-position")
     imu = settings.sensors.imu
     mount = b_from_s(imu.mount_roll_rad, imu.mount_pitch_rad, imu.mount_yaw_rad)
     x, y, z = rotate(mount, (float(force[0]), float(force[1]), float(force[2])))
     tilt_rad = math.atan2(math.hypot(x, y), -z)
     if tilt_rad > TILT_RAD:
-        found += f", and the fuselage would lie {math.degrees(tilt_rad):.0f}° off level"
-        return look("accelerometer", found, "With the glider level: vario calibrate level")
-    return passed("accelerometer", f"{found}, {math.degrees(tilt_rad):.0f}° off level")
+        found += f"; with the mounting set, the fuselage is tilted by {math.degrees(tilt_rad):.0f}°"
+        return look("accelerometer", found, "Level the glider and run vario calibrate level")
+    return passed("accelerometer", f"{found}, tilted by {math.degrees(tilt_rad):.0f}°")
 
 
 def _turning(rate_radps: float) -> Finding:
     found = f"at most {math.degrees(rate_radps):.2f} deg/s at rest"
     if rate_radps > TURNING_RADPS:
-        return failed("gyro", found, "Keep it still and run again; else a broken chip")
+        return failed("gyro", found, "Keep the glider still and run again; otherwise the chip is broken")
     return passed("gyro", found)
 
 
 def _supply(lowest_v: float) -> Finding:
-    found = f"{lowest_v:.2f} V at its lowest"
+    found = f"{lowest_v:.2f} V at the lowest"
     if not LOW_V <= lowest_v <= HIGH_V:
-        return look("supply", found, f"A 12 V battery gives {LOW_V:g} to {HIGH_V:g} V: charge it or look")
+        return look(
+            "supply", found, f"Expected {LOW_V:g} to {HIGH_V:g} V of a 12 V battery: charge or check it"
+        )
     return passed("supply", found)
 
 

@@ -1,4 +1,4 @@
-"""Who is on the buses, compared with what the settings say."""
+"""Compare the chips on the buses with the settings."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ USUAL_BUS = 1
 
 
 def check_wiring(settings: Settings, buses: Callable[[int], Bus]) -> list[Finding]:
-    """Scan every bus the settings name (or the usual one) and compare."""
+    """Scan every bus in the settings (or the usual one) and compare the chips found."""
     wanted = settings.sensors.on_buses
     found: list[Finding] = []
     for number in sorted({sensor.bus for sensor in wanted} or {USUAL_BUS}):
@@ -34,7 +34,7 @@ def _compare(number: int, there: Sequence[Found], wanted: Sequence[BusSensor]) -
     findings = []
     claimed = set()
     for sensor in wanted:
-        assert sensor.chip is not None  # noqa: S101  (that is what on_buses says)
+        assert sensor.chip is not None  # noqa: S101  (on_buses gives only sensors with a chip)
         address = CHIPS[sensor.chip].addresses[0] if sensor.address is None else sensor.address
         claimed.add(address)
         findings.append(_one(number, sensor.chip, address, by_address))
@@ -54,16 +54,16 @@ def _one(number: int, chip: str, address: int, there: Mapping[int, Found]) -> Fi
     if found is not None:
         named = " or ".join(found.chips)
         if named:
-            return failed(subject, f"{named} is there ({found.detail})", f'Write chip = "{found.chips[0]}"')
-        return failed(subject, f"an unknown chip is there ({found.detail})", "Look at the module's marking")
+            return failed(subject, f"found {named} ({found.detail})", f'Set chip = "{found.chips[0]}"')
+        return failed(subject, f"found an unknown chip ({found.detail})", "Read the marking of the module")
     elsewhere = [other for other in there.values() if chip in other.chips]
     if elsewhere:
         where = elsewhere[0].address
-        return failed(subject, f"found at 0x{where:02X} instead", f"Write address = 0x{where:02X}")
+        return failed(subject, f"found at 0x{where:02X} instead", f"Set address = 0x{where:02X}")
     return failed(
         subject,
-        "nothing answers",
-        "Check its supply and ground, that SDA and SCL are not swapped, and its address pin",
+        "no answer",
+        "Check its supply and ground, its address pin, and that SDA and SCL are not swapped",
     )
 
 
@@ -71,18 +71,18 @@ def _unclaimed(number: int, found: Found) -> Finding:
     subject = f"0x{found.address:02X}, bus {number}"
     if not found.chips:
         return look(
-            subject, f"something unknown answers ({found.detail})", "Not used; leave it, or unplug it"
+            subject, f"an unknown chip answers ({found.detail})", "It is not used; leave it or disconnect it"
         )
     names = " or ".join(found.chips)
     return look(
         subject,
-        f"{names}, which the settings do not name",
-        f'Write chip = "{found.chips[0]}" under [{section_of(found.chips[0])}] to use it',
+        f"{names}, which is not in the settings",
+        f'Set chip = "{found.chips[0]}" under [{section_of(found.chips[0])}] to use it',
     )
 
 
 def section_of(chip: str) -> str:
-    """The section of the settings a chip belongs into: "sensors.baro"."""
+    """The section of the settings for a chip, such as "sensors.baro"."""
     for path, section in sections(Settings).items():
         if issubclass(section, BusSensor) and section.GIVES in CHIPS[chip].channels:
             return ".".join(path)

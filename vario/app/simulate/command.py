@@ -1,4 +1,4 @@
-"""`vario simulate`: a scenario file flown, and what its sensors saw written as a recording with its truth."""
+"""`vario simulate`: simulate the flight of a scenario file and write a recording with its truth."""
 
 from __future__ import annotations
 
@@ -10,33 +10,33 @@ from vario.app.atomic import result_file
 from vario.app.results import not_over
 
 DESCRIPTION = (
-    "Fly a scenario: air with thermals, wind and gusts, a glider, a pilot's script, sensors with errors and "
-    "faults. Writes a recording with the truth beside it. The same file and seed give the same bytes. "
-    "config/scenarios/ has examples."
+    "Simulate a scenario: air with thermals, wind and gusts, a glider, a script for the pilot, and "
+    "sensors with errors and faults. The recording contains the sensor data and the true values. The same "
+    "file and seed give the same bytes. config/scenarios/ contains examples."
 )
 
 
 def add_parser(commands: Any) -> None:
     """Register the command."""
     parser = commands.add_parser(
-        "simulate", help="fly a scenario into a recording with its truth", description=DESCRIPTION
+        "simulate", help="simulate a scenario and write a recording with its truth", description=DESCRIPTION
     )
     parser.add_argument("file", type=Path, help="scenario file (TOML)")
     parser.add_argument(
         "--out", type=Path, help="the recording to write; default: out/<name of the file>.mcap"
     )
-    parser.add_argument("--seed", type=_seed, help="instead of the one in the file")
+    parser.add_argument("--seed", type=_seed, help="seed to use instead of the one in the file")
     parser.set_defaults(command=run)
 
 
 def _seed(text: str) -> int:
     if not text.isdecimal():
-        raise argparse.ArgumentTypeError(f"{text!r}: expected a whole number from 0")
+        raise argparse.ArgumentTypeError(f"{text!r}: expected a whole number, 0 or more")
     return int(text)
 
 
 def run(arguments: argparse.Namespace) -> int:
-    """Fly it."""
+    """Simulate the scenario and write the recording; returns the exit code."""
     from hw_replay.simulate.demo import write_recording  # noqa: PLC0415
     from vario.app.simulate.console import print_simulated  # noqa: PLC0415
     from vario.app.simulate.file import load_scenario  # noqa: PLC0415

@@ -1,4 +1,4 @@
-"""A scenario file, read and made into the flight it describes."""
+"""Read a scenario file and build the simulation that it describes."""
 
 from __future__ import annotations
 
@@ -32,13 +32,13 @@ _Table = TypeVar("_Table", bound=Section)
 
 @dataclass(frozen=True, slots=True)
 class LoadedScenario:
-    """A scenario, and what its recording says about itself.
+    """A scenario, and the metadata of its recording.
 
     Attributes:
-        scenario: to simulate.
-        title: of the recording.
-        settings_toml: settings for it: the glider and its mass, all else default.
-        glider_toml: the glider file, as text; None for the built-in glider without a file.
+        scenario: the scenario to simulate.
+        title: title of the recording.
+        settings_toml: settings for the recording: the glider and its mass; all others are defaults.
+        glider_toml: text of the glider file; None for the built-in glider.
     """
 
     scenario: Scenario
@@ -48,14 +48,14 @@ class LoadedScenario:
 
 
 def load_scenario(path: Path, seed: int | None = None) -> LoadedScenario:
-    """The scenario in a file.
+    """Load the scenario of a file.
 
     Args:
-        path: of the file.
-        seed: instead of the one in it.
+        path: the scenario file.
+        seed: seed to use instead of the one in the file.
 
     Raises:
-        SettingsError: with every problem found in it.
+        SettingsError: with every problem found in the file.
     """
     file = read_toml(path)
     problems: list[Problem] = []
@@ -108,7 +108,7 @@ def load_scenario(path: Path, seed: int | None = None) -> LoadedScenario:
 
 
 def _by_line(problems: Iterable[Problem]) -> list[Problem]:
-    """As the reader of the file meets them; what belongs to no line first, another file's last."""
+    """Sort the problems by line. Problems without a line come first, those of another file last."""
     found = list(problems)
     names = list(dict.fromkeys(problem.file for problem in found))
     return sorted(found, key=lambda problem: (names.index(problem.file), problem.line or 0))
@@ -124,7 +124,7 @@ def _plan(
     for place, (thermal, part) in enumerate(thermals):
         if thermal.name in names[:place]:
             subject = f'name = "{thermal.name}"'
-            text = "another thermal has this name; expected one of its own"
+            text = "another thermal has this name; expected a unique name"
             problems.append(Problem(file.name, part.line(("name",)), subject, text))
     plan, wrong = plan_of([phase for phase, _ in phases], names)
     for error in wrong:
@@ -152,11 +152,11 @@ def _without_tables(file: TomlFile) -> TomlFile:
 def _tables(
     file: TomlFile, name: str, model: type[_Table], problems: list[Problem]
 ) -> list[tuple[_Table, TomlFile]]:
-    """Every [[name]], each with a text in which its keys stand alone, on the lines they have in the file."""
+    """Every table [[name]], with a text that contains only its keys, on the same lines as in the file."""
     items = file.table.get(name, [])
     if not (isinstance(items, list) and all(isinstance(item, dict) for item in items)):
         problems.append(
-            Problem(file.name, file.line((name,)), name, f"expected tables, each begun by [[{name}]]")
+            Problem(file.name, file.line((name,)), name, f"expected tables that each begin with [[{name}]]")
         )
         return []
     lines = file.text.split("\n")
@@ -171,7 +171,7 @@ def _tables(
         part = TomlFile(file.name, text, item)
         wrong: list[Problem] = []
         checked = _checked(model, part, wrong)
-        # What is missing has no line of its own; the table it is missing from has.
+        # A missing key has no line; use the line of the head of its table.
         head = heads[place] + 1 if text else None
         problems += [replace(problem, line=problem.line or head) for problem in wrong]
         if checked is not None:
@@ -190,7 +190,7 @@ def _checked(model: type[_Table], file: TomlFile, problems: list[Problem]) -> _T
 def _glider(
     file: TomlFile, path: Path, top: ScenarioFile, problems: list[Problem]
 ) -> tuple[str | None, Glider | None]:
-    """The glider file the scenario names, as text and as it was read; None without one."""
+    """The glider file of the scenario, as text and as parsed; both None without one."""
     if top.glider.file is None:
         return None, None
     glider_path = path.parent / top.glider.file
@@ -224,5 +224,5 @@ def _check_rates(file: TomlFile, top: ScenarioFile, problems: list[Problem]) -> 
         steps = STEPS_HZ / rate
         if abs(steps - round(steps)) > 1e-9:
             subject = f'{".".join(path)} = "{rate:g} Hz"'
-            text = f"expected a rate that divides {STEPS_HZ} steps a second"
+            text = f"expected a rate that divides {STEPS_HZ} steps per second"
             problems.append(Problem(file.name, file.line(path), subject, text))

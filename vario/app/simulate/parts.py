@@ -1,4 +1,4 @@
-"""The parts of a simulated flight, made from what a scenario file says of them."""
+"""Build the parts of a simulated flight from the tables of a scenario file."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ LEVEL_AT_MPS = 100 / 3.6
 
 
 def airframe_of(glider: Glider | None, mass_kg: float | None) -> Airframe:
-    """The glider of the file, or the built-in one, at a mass."""
+    """The glider of the glider file, or the built-in one, at a mass."""
     if glider is None:
         reference, polar, area = QUENDEL_2.mass_kg, QUENDEL_2.polar, QUENDEL_2.wing_area_m2
     else:
@@ -31,10 +31,10 @@ def airframe_of(glider: Glider | None, mass_kg: float | None) -> Airframe:
             glider.wing_area_m2,
         )
     mass = reference if mass_kg is None else mass_kg
-    # At one lift coefficient, speeds and sinks grow with the root of the mass.
+    # At constant lift coefficient, speed and sink are proportional to the square root of the mass.
     root = math.sqrt(mass / reference)
     frame = Airframe(Polar(polar.a / root, polar.b, polar.c * root), mass, area)
-    # The wing is set for the reference mass; the stall is where the glider file has it.
+    # The wing incidence belongs to the reference mass; the stall speed is that of the glider file.
     light = Airframe(polar, reference, area)
     zero_lift = -light.alpha_scale / (SEA_LEVEL_KGPM3 * LEVEL_AT_MPS**2)
     if glider is None:
@@ -44,10 +44,10 @@ def airframe_of(glider: Glider | None, mass_kg: float | None) -> Airframe:
 
 
 def wind_of(top: ScenarioFile, layers: Sequence[WindLayerTable]) -> WindProfile:
-    """The wind by layers if there are any.
+    """The wind: from the layers if there are any, else from the power law.
 
     Raises:
-        ValueError: if two layers are at one height.
+        ValueError: if two layers have the same height.
     """
     if layers:
         ordered = sorted(layers, key=lambda layer: layer.height_m)
@@ -86,7 +86,7 @@ def fault_of(fault: FaultTable) -> Fault:
 
 
 def errors_of(top: ScenarioFile) -> Errors:
-    """The errors of the sensors; None: those of an ordinary module."""
+    """The errors of the sensors; a value of None means that of a typical module."""
     sensors = top.sensors
     accel, gyro, mount = sensors.accel, sensors.gyro, sensors.mount
     return Errors(
@@ -107,6 +107,6 @@ def errors_of(top: ScenarioFile) -> Errors:
 
 
 def _filled(given: Iterable[float | None], usual: tuple[float, float, float]) -> tuple[float, float, float]:
-    """The axes that are given, the others as usual."""
+    """The given values; axes without a value get the default."""
     x, y, z = (u if g is None else g for g, u in zip(given, usual, strict=True))
     return x, y, z

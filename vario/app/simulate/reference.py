@@ -1,4 +1,4 @@
-"""The reference of scenario files as a page: `python -m vario.app.simulate.reference > docs/scenarios.md`."""
+"""Write the reference of scenario files: `python -m vario.app.simulate.reference > docs/scenarios.md`."""
 
 from __future__ import annotations
 
@@ -11,15 +11,17 @@ from vario.settings.reference import key_tables, units_table
 
 _HEAD = """# Scenarios
 
-A scenario is a flight to be simulated: the air, the glider, what the pilot does, how good the sensors are and
-what goes wrong with them. `vario simulate FILE` flies it into a recording, with the truth beside what the
-sensors saw, so that `vario compare` can say how far the instrument was off. The same file and seed give the
-same recording, bit for bit. `config/scenarios/` has some to begin with.
+A scenario describes a simulated flight: the air, the glider, the actions of the pilot, and the errors and
+faults of the sensors. `vario simulate FILE` simulates it and writes a recording. The recording contains the
+sensor data and the true values, so that `vario compare` can measure the errors of the instrument. The same
+file and seed give the same recording, bit for bit. `config/scenarios/` contains examples.
 
-This page lists every key, made from the schema the program checks them with:
-`python -m vario.app.simulate.reference > docs/scenarios.md`. All that is wrong with a file is said at once.
+This page lists every key. It is generated from the schema with which the program checks scenario files:
+`python -m vario.app.simulate.reference > docs/scenarios.md`. The program reports all
+errors of a file at once.
 
-A value with a unit stands in quotes together with it (`speed = "100 km/h"`), in any unit of its kind:
+A value with a unit is written in quotes together with its unit (`speed = "100 km/h"`). The
+units are:
 """
 
 _MODELS = """
@@ -28,30 +30,30 @@ _MODELS = """
 | what | model |
 |---|---|
 | air | the layer equation of the US Standard Atmosphere 1976, for the day's pressure and temperature |
-| wind | the one-seventh power law (Peterson and Hennessey, J. Appl. Meteorology 17, 1978); or by layers |
+| wind | the one-seventh power law (Peterson and Hennessey, J. Appl. Meteorology 17, 1978), or layers |
 | thermals | Allen's updrafts (AIAA 2006-1510), drifting with the wind |
-| turbulence | random waves of 25 to 600 m, their energy by Kolmogorov's −5/3 law, drifting with the wind |
-| gusts | 1 − cos, the discrete gust of MIL-F-8785C, in time |
+| turbulence | random waves of 25 to 600 m with the energy of Kolmogorov's −5/3 law, drifting with the wind |
+| gusts | 1 − cos, the discrete gust of MIL-F-8785C, as a function of time |
 | glider | a point mass with an attitude and the drag of its polar; in still air only drag takes energy |
-| pilot | sees late, has demands limited in size and rate, and hands that are never quite still |
-| sensors | white noise, constant error, slow wander, lag, crooked mounting, finite resolution |
+| pilot | reacts with a delay, with limits of control and rate, and with small random errors |
+| sensors | white noise, constant error, slow drift, lag, mounting error, finite resolution |
 
-Each is tested against its source. The energy balance holds for random flights in moving air
-(`tests/test_scenario.py`), and a general flight-dynamics library flies the same wing through the same air
+Each model is tested against its source. The energy balance holds for random flights in moving air
+(`tests/test_scenario.py`). A general flight-dynamics library simulates the same wing in the same air
 (`tests/test_scenario_truth.py`).
 """
 
 _REPEATED = """
-# Tables that may come more than once
+# Tables that may be repeated
 
-Each begins with its name in double brackets. Phases are flown in the order they stand in; without any
-the glider flies straight at 100 km/h, or stands on the field. Only the last may go on for good. A phase ends
-as soon as one of its conditions holds: {ends}.
+Each of these tables begins with its name in double brackets. Phases are flown in the order of the file.
+Without phases the glider flies straight at 100 km/h, or stands on the field. A phase ends as soon as one of
+its conditions is true: {ends}. Only the last phase may be without a condition.
 """
 
 
 def scenario_reference() -> str:
-    """The page, as Markdown."""
+    """The page as Markdown text."""
     ends = ", ".join(f"`{key_of(name)}`" for name in ENDS)
     repeated = [line for name, table in TABLES.items() for line in key_tables(table, name)]
     units = units_table(ScenarioFile, *TABLES.values())

@@ -1,7 +1,7 @@
-"""What a scenario file may say: the air, the glider, the pilot's script, the sensors and their faults.
+"""Schema of a scenario file: place, air, wind, glider, start, sensors and truth.
 
-It is written like a settings file, values with their unit in quotes. `tables` has the tables that
-may come more than once.
+A scenario file is written like a settings file, values with their unit in quotes. `tables` defines the tables
+that may be repeated.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ from vario.settings.fields import Section, choice, number, optional, quantity, w
 
 
 class Place(Section):
-    """The field, and the ground around it, which is flat."""
+    """The airfield; the ground around it is flat."""
 
     latitude: float = number(50.0, -80.0, 80.0, "Degrees, north positive")
     longitude: float = number(10.0, -180.0, 180.0, "Degrees, east positive")
@@ -28,19 +28,21 @@ class Air(Section):
     """The air between and around the thermals."""
 
     sea_level_pa: float = quantity("1013.25 hPa", "950 hPa", "1060 hPa", "Pressure at sea level")
-    warmer: float = number(0.0, -40.0, 40.0, "How much warmer than the standard atmosphere, in kelvin")
+    warmer: float = number(
+        0.0, -40.0, 40.0, "Difference of air temperature from the standard atmosphere, in kelvin"
+    )
     sink_mps: float = quantity("0 m/s", "-5 m/s", "0 m/s", "Vertical velocity between thermals")
     turbulence_mps: float = quantity(
-        "0 m/s", "0 m/s", "5 m/s", "Standard deviation of the gusts on each axis; 0 m/s is smooth air"
+        "0 m/s", "0 m/s", "5 m/s", "Standard deviation of the turbulence on each axis; 0 m/s is smooth air"
     )
 
 
 class Wind(Section):
-    """A steady wind that grows with height by the one-seventh power law, unless there are layers."""
+    """A steady wind that increases with height by the one-seventh power law. With layers it is not used."""
 
-    from_rad: float = quantity("0 deg", "0 deg", "360 deg", "Where it comes from")
-    speed_mps: float = quantity("0 m/s", "0 m/s", "50 m/s", "Its speed at that height")
-    at_m: float = quantity("500 m", "10 m", "5000 m", "Height above the field of that speed")
+    from_rad: float = quantity("0 deg", "0 deg", "360 deg", "Direction that the wind comes from")
+    speed_mps: float = quantity("0 m/s", "0 m/s", "50 m/s", "Wind speed at the height `at`")
+    at_m: float = quantity("500 m", "10 m", "5000 m", "Height above the field at which `speed` applies")
 
 
 class Glider(Section):
@@ -48,7 +50,7 @@ class Glider(Section):
 
     file: str | None = Field(
         default=None,
-        description="Glider file, relative to this file; absent: the invented two-seater of the demo",
+        description="Glider file, relative to this file; absent: the fictional two-seater of the demo",
         json_schema_extra={"example": "gliders/quendel_2.toml"},
     )
     mass_kg: float | None = optional(
@@ -57,21 +59,23 @@ class Glider(Section):
 
 
 class Start(Section):
-    """How the flight begins: at rest on the field, or, with height and speed, under way."""
+    """Start of the flight: at rest on the field, or in the air if height and speed are set."""
 
     height_m: float | None = optional("800 m", "50 m", "8000 m", "Height above the field")
     speed_mps: float | None = optional("100 km/h", "50 km/h", "250 km/h", "Indicated airspeed")
-    heading_rad: float | None = optional("90 deg", "0 deg", "360 deg", "Heading; absent: that of the runway")
+    heading_rad: float | None = optional(
+        "90 deg", "0 deg", "360 deg", "Heading; absent: the runway direction"
+    )
 
     def broken_rules(self) -> Iterator[Broken]:
-        """Both or neither."""
+        """Height and speed must be set together."""
         if (self.height_m is None) != (self.speed_mps is None):
             given = "height" if self.speed_mps is None else "speed"
-            yield Broken((given,), "a start under way needs both height and speed")
+            yield Broken((given,), "a start in the air needs both height and speed")
 
 
 class Rates(Section):
-    """Samples a second of each sensor; each must divide 100."""
+    """Samples per second of each sensor; each rate must divide 100 Hz."""
 
     imu_hz: float = quantity("50 Hz", "0.1 Hz", "100 Hz", "Accelerometer and gyro")
     baro_hz: float = quantity("25 Hz", "0.1 Hz", "100 Hz", "Static pressure")
@@ -81,24 +85,28 @@ class Rates(Section):
 
 
 class Baro(Section):
-    """Errors of the static pressure sensor; absent: those of an ordinary module."""
+    """Errors of the static pressure sensor; absent values: those of a typical module."""
 
     noise_pa: float | None = optional("1.5 Pa", "0 Pa", "100 Pa", "White noise of one sample")
     offset_pa: float | None = optional("22 Pa", "-1000 Pa", "1000 Pa", "Constant error of port and sensor")
-    position_error: float = number(0.0, -0.2, 0.2, "What its port reads too high, of the impact pressure")
+    position_error: float = number(
+        0.0, -0.2, 0.2, "Error of its static port, as a fraction of the impact pressure"
+    )
 
 
 class Pitot(Section):
-    """Errors of the airspeed sensor; absent: those of an ordinary module."""
+    """Errors of the airspeed sensor; absent values: those of a typical module."""
 
     noise_pa: float | None = optional("0.8 Pa", "0 Pa", "100 Pa", "White noise of one sample")
     offset_pa: float | None = optional("1.2 Pa", "-200 Pa", "200 Pa", "Reading at rest")
     lag_s: float | None = optional("50 ms", "0 s", "5 s", "Time constant of the tube")
-    position_error: float = number(0.0, -0.2, 0.2, "What its static port reads too high, likewise")
+    position_error: float = number(
+        0.0, -0.2, 0.2, "Error of its static port, as a fraction of the impact pressure"
+    )
 
 
 class Accel(Section):
-    """Errors of the accelerometer; absent: those of an ordinary module."""
+    """Errors of the accelerometer; absent values: those of a typical module."""
 
     noise_mps2: float | None = optional("0.05 m/s2", "0 m/s2", "5 m/s2", "White noise of one sample")
     bias_x_mps2: float | None = optional("0.04 m/s2", "-2 m/s2", "2 m/s2", "Constant error, forward")
@@ -107,7 +115,7 @@ class Accel(Section):
 
 
 class Gyro(Section):
-    """Errors of the gyro; absent: those of an ordinary module."""
+    """Errors of the gyro; absent values: those of a typical module."""
 
     noise_radps: float | None = optional("0.1 deg/s", "0 deg/s", "20 deg/s", "White noise of one sample")
     bias_x_radps: float | None = optional("0.4 deg/s", "-20 deg/s", "20 deg/s", "Constant error in roll")
@@ -116,7 +124,7 @@ class Gyro(Section):
 
 
 class Mount(Section):
-    """How crooked the inertial sensor sits; absent: about half a degree."""
+    """Mounting error of the inertial sensor; absent values: about half a degree."""
 
     yaw_rad: float | None = optional("0.4 deg", "-180 deg", "180 deg", "Turned to the right")
     pitch_rad: float | None = optional("0.5 deg", "-90 deg", "90 deg", "Nose up")
@@ -124,9 +132,9 @@ class Mount(Section):
 
 
 class Gnss(Section):
-    """Errors of the receiver."""
+    """Errors of the GNSS receiver."""
 
-    delay_s: float | None = optional("0.1 s", "0 s", "5 s", "How late its velocity is stamped")
+    delay_s: float | None = optional("0.1 s", "0 s", "5 s", "Delay of the time stamps of the velocity")
 
 
 class Sensors(Section):
@@ -142,16 +150,16 @@ class Sensors(Section):
 
 
 class Truth(Section):
-    """What is known because it is simulated: reference channels whose names begin with truth_."""
+    """True values of the simulation, as reference channels whose names begin with truth_."""
 
-    rate_hz: float = quantity("5 Hz", "0 Hz", "100 Hz", "Values a second; 0 Hz leaves it out")
+    rate_hz: float = quantity("5 Hz", "0 Hz", "100 Hz", "Values per second; 0 Hz: no true values")
     channels: Literal["usual", "all"] = choice(
-        "usual", "usual: height, airspeed, vario, netto, attitude, wind; all: forces, rates and place too"
+        "usual", "usual: height, airspeed, vario, netto, attitude, wind; all: also forces, rates and position"
     )
 
 
 class ScenarioFile(Section):
-    """A scenario file without the tables that may come more than once."""
+    """A scenario file without the tables that may be repeated."""
 
     title: str = Field(
         default="Simulated flight",
@@ -160,9 +168,11 @@ class ScenarioFile(Section):
         description="Name for reports",
         json_schema_extra={"example": "Simulated flight"},
     )
-    seed: int = whole(1, 0, 10**9, "Of everything left to chance; a whole number")
-    longest_s: float = quantity("60 min", "1 s", "1000 min", "The flight ends here at the latest")
-    unsteady: float = number(1.0, 0.0, 10.0, "How unsteady the pilot's hand is: 1 is human, 0 a machine")
+    seed: int = whole(1, 0, 10**9, "Seed of all random numbers; a whole number")
+    longest_s: float = quantity("60 min", "1 s", "1000 min", "Latest end of the flight")
+    unsteady: float = number(
+        1.0, 0.0, 10.0, "Size of the random errors of the pilot: 1 is human, 0 is without errors"
+    )
     place: Place = Field(default_factory=Place)
     air: Air = Field(default_factory=Air)
     wind: Wind = Field(default_factory=Wind)

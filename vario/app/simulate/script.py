@@ -1,4 +1,4 @@
-"""The pilot's script of a scenario file, made into the simulator's plan."""
+"""Build the flight plan of the simulator from the phases of a scenario file."""
 
 from __future__ import annotations
 
@@ -14,9 +14,9 @@ class ScriptError(ValueError):
     """A phase that cannot be flown: its thermal does not exist, or it never ends and is not the last.
 
     Args:
-        place: of the phase, from 0.
-        key: that is wrong.
-        subject: it with its value.
+        place: index of the phase, from 0.
+        key: the key that is wrong.
+        subject: the key with its value.
         text: what was expected.
     """
 
@@ -29,11 +29,11 @@ class ScriptError(ValueError):
 
 
 def plan_of(phases: Sequence[PhaseTable], thermals: Sequence[str]) -> tuple[list[Phase], list[ScriptError]]:
-    """The plan, phase by phase, and what cannot be flown of it.
+    """The plan, and the errors of the phases that cannot be flown.
 
     Args:
-        phases: the script; without any the glider flies straight at 100 km/h.
-        thermals: their names.
+        phases: the phases; without any the glider flies straight at 100 km/h.
+        thermals: the names of the thermals.
     """
     if not phases:
         return [Phase("straight", 100 / 3.6, _never)], []
@@ -57,9 +57,9 @@ def _phase(place: int, phase: PhaseTable, thermals: Sequence[str], *, last: bool
         if phase.thermal not in thermals:
             near = difflib.get_close_matches(phase.thermal, thermals, n=1)
             known = (
-                f"there are {', '.join(dict.fromkeys(thermals))}"
+                f"expected one of {', '.join(dict.fromkeys(thermals))}"
                 if thermals
-                else "there is no [[thermal]] at all"
+                else "there is no [[thermal]] in the file"
             )
             hint = f'; did you mean "{near[0]}"?' if near else ""
             raise ScriptError(

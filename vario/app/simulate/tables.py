@@ -1,4 +1,4 @@
-"""The tables of a scenario file that may come more than once, such as [[thermal]] and [[phase]]."""
+"""The tables of a scenario file that may be repeated, such as [[thermal]] and [[phase]]."""
 
 from __future__ import annotations
 
@@ -19,82 +19,93 @@ class ThermalTable(Section):
     name: str = Field(
         min_length=1,
         max_length=60,
-        description="To steer by",
+        description="Name, for the phases",
         json_schema_extra={"example": "east of the wood"},
     )
-    north_m: float = required("1000 m", "-500 km", "500 km", "Where it is at the beginning, from the field")
-    east_m: float = required("1000 m", "-500 km", "500 km", "Likewise")
+    north_m: float = required("1000 m", "-500 km", "500 km", "Distance north of the field at the start")
+    east_m: float = required("1000 m", "-500 km", "500 km", "Distance east of the field at the start")
     scale_mps: float = required(
-        "4 m/s", "0.1 m/s", "10 m/s", "Convective velocity scale w*; the core is a little weaker than that"
+        "4 m/s",
+        "0.1 m/s",
+        "10 m/s",
+        "Convective velocity scale w*; the updraft in the core is slightly weaker",
     )
     top_m: float = required("2000 m", "200 m", "6000 m", "Depth of the convective layer above the field")
-    width: float = number(1.0, 0.2, 5.0, "Of this one, in widths of the model's mean one")
+    width: float = number(1.0, 0.2, 5.0, "Width, relative to the mean thermal of the model")
 
 
 class GustTable(Section):
-    """A single gust, 1 − cos, felt everywhere at once (MIL-F-8785C, discrete gust)."""
+    """A single 1 − cos gust, the same everywhere at one time (MIL-F-8785C, discrete gust)."""
 
-    at_s: float = required("60 s", "0 s", "1000 min", "When it begins")
-    rise_s: float = quantity("1 s", "0.05 s", "60 s", "How long it takes to rise, and to die out")
-    lasts_s: float | None = optional("5 s", "0 s", "1000 min", "Until it begins to die out; absent: for good")
-    north_mps: float = quantity("0 m/s", "-30 m/s", "30 m/s", "Air moving to the north")
-    east_mps: float = quantity("0 m/s", "-30 m/s", "30 m/s", "Air moving to the east")
-    up_mps: float = quantity("0 m/s", "-30 m/s", "30 m/s", "Air moving up")
+    at_s: float = required("60 s", "0 s", "1000 min", "Start time")
+    rise_s: float = quantity("1 s", "0.05 s", "60 s", "Rise time and decay time")
+    lasts_s: float | None = optional(
+        "5 s", "0 s", "1000 min", "Time from the start to the start of the decay; absent: no decay"
+    )
+    north_mps: float = quantity("0 m/s", "-30 m/s", "30 m/s", "Velocity of the air to the north")
+    east_mps: float = quantity("0 m/s", "-30 m/s", "30 m/s", "Velocity of the air to the east")
+    up_mps: float = quantity("0 m/s", "-30 m/s", "30 m/s", "Velocity of the air upwards")
 
 
 class WindLayerTable(Section):
-    """The wind at one height; linear between the layers."""
+    """The wind at one height; it is interpolated linearly between the layers."""
 
-    height_m: float = required("500 m", "0 m", "12000 m", "Above the field")
-    from_rad: float = required("270 deg", "0 deg", "360 deg", "Where it comes from")
-    speed_mps: float = required("8 m/s", "0 m/s", "60 m/s", "Its speed")
+    height_m: float = required("500 m", "0 m", "12000 m", "Height above the field")
+    from_rad: float = required("270 deg", "0 deg", "360 deg", "Direction that the wind comes from")
+    speed_mps: float = required("8 m/s", "0 m/s", "60 m/s", "Wind speed")
 
 
 ENDS = ("after_s", "above_m", "below_m", "faster_mps", "slower_mps", "within_m", "past_m", "turned_rad")
-"""The conditions that end a phase; the first to hold does."""
+"""The conditions that end a phase; the first that becomes true ends it."""
 
 
 class PhaseTable(Section):
-    """One line of the pilot's script."""
+    """One phase of the flight."""
 
     name: str = Field(
         min_length=1,
         max_length=60,
-        description="For the reader",
+        description="Name, for the reader of the file",
         json_schema_extra={"example": "first climb"},
     )
     speed_mps: float = required("95 km/h", "0 km/h", "280 km/h", "Indicated airspeed to hold")
     steer: Literal["straight", "heading", "thermal", "circle", "centre"] = choice(
         "straight",
-        "straight: wings level; heading: fly it; thermal: fly towards it; circle: with a bank; "
-        "centre: circle and ease onto the thermal's core",
+        "straight: wings level; heading: fly the heading; thermal: fly towards the thermal; circle: circle "
+        "with the bank; centre: circle and centre on the core of the thermal",
     )
-    heading_rad: float | None = optional("90 deg", "0 deg", "360 deg", "For steer = heading")
-    bank_rad: float | None = optional("40 deg", "-70 deg", "70 deg", "For circle and centre; minus is left")
+    heading_rad: float | None = optional("90 deg", "0 deg", "360 deg", "Heading, for steer = heading")
+    bank_rad: float | None = optional(
+        "40 deg", "-70 deg", "70 deg", "Bank, for circle and centre; negative: left"
+    )
     thermal: str | None = Field(
         default=None,
         description="Name of the thermal, for thermal, centre, within and past",
         json_schema_extra={"example": "east of the wood"},
     )
-    miss_m: float = quantity("0 m", "-1000 m", "1000 m", "Pass so far beside it, core to the right")
-    manner: Literal["free", "tow", "round out"] = choice(
-        "free", "free flight; tow: behind a tug that climbs; round out: land"
+    miss_m: float = quantity(
+        "0 m", "-1000 m", "1000 m", "Distance at which to pass the core, with the core to the right"
     )
-    climb_mps: float = quantity("3 m/s", "0 m/s", "8 m/s", "The tug's climb")
-    airbrakes: float = number(0.0, 0.0, 1.0, "How far they are out")
-    wheel_brake: float = number(0.0, 0.0, 1.0, "How far it is pulled")
-    ground_bank_rad: float = quantity("0 deg", "-10 deg", "10 deg", "Bank on the wheel: a wing on the grass")
+    manner: Literal["free", "tow", "round out"] = choice(
+        "free", "free: free flight; tow: aerotow behind a tug that climbs; round out: land"
+    )
+    climb_mps: float = quantity("3 m/s", "0 m/s", "8 m/s", "Climb rate of the tug")
+    airbrakes: float = number(0.0, 0.0, 1.0, "Airbrake setting, 0 closed to 1 open")
+    wheel_brake: float = number(0.0, 0.0, 1.0, "Wheel brake, 0 released to 1 full")
+    ground_bank_rad: float = quantity(
+        "0 deg", "-10 deg", "10 deg", "Bank on the ground, with a wing on the grass"
+    )
     after_s: float | None = optional("30 s", "0 s", "1000 min", "Ends after this time")
     above_m: float | None = optional("800 m", "0 m", "8000 m", "Ends above this height over the field")
     below_m: float | None = optional("200 m", "0 m", "8000 m", "Ends below this height over the field")
     faster_mps: float | None = optional("100 km/h", "0 km/h", "280 km/h", "Ends above this airspeed")
     slower_mps: float | None = optional("80 km/h", "0 km/h", "280 km/h", "Ends below this airspeed")
     within_m: float | None = optional("200 m", "1 m", "50 km", "Ends this near to the thermal's core")
-    past_m: float | None = optional("30 m", "-1000 m", "1000 m", "Ends with the core this far behind")
-    turned_rad: float | None = optional("360 deg", "1 deg", "36000 deg", "Ends after so much turning")
+    past_m: float | None = optional("30 m", "-1000 m", "1000 m", "Ends when the core is this far behind")
+    turned_rad: float | None = optional("360 deg", "1 deg", "36000 deg", "Ends after a turn by this angle")
 
     def broken_rules(self) -> Iterator[Broken]:
-        """Each way to steer needs what it needs."""
+        """Each way to steer has the keys that it needs."""
         needs = {
             "heading": ("heading",),
             "thermal": ("thermal",),
@@ -104,44 +115,44 @@ class PhaseTable(Section):
         given = {"heading": self.heading_rad, "thermal": self.thermal, "bank": self.bank_rad}
         for key in needs.get(self.steer, ()):
             if given[key] is None:
-                yield Broken(("steer",), f"needs {key} too")
+                yield Broken(("steer",), f"also needs {key}")
         if self.thermal is None and (self.within_m is not None or self.past_m is not None):
-            yield Broken(("within" if self.within_m is not None else "past",), "needs thermal too")
+            yield Broken(("within" if self.within_m is not None else "past",), "also needs thermal")
 
 
 class FaultTable(Section):
-    """Something that goes wrong with a sensor.
+    """A fault of a sensor.
 
-    loss: no samples. freeze: the first value goes on. stop: every value is `size`, the end of the range.
-    spikes: `size` is added to or taken from some. bias: `size` is added. noise: white noise, `size` times
-    that of the sensor, all told. late: samples arrive `by` later, with their true time. stamped late: they
-    carry a time `by` too late. duplicates: some come twice. disorder: some change places with the next.
-    clock jump: times are `size` seconds later (or earlier).
+    loss: no samples. freeze: the first value is repeated. stop: every value is `size`, the end of the range.
+    spikes: `size` is added to or subtracted from some samples. bias: `size` is added. noise: the total white
+    noise is `size` times that of the sensor. late: samples arrive `by` later, with the correct time. stamped
+    late: the time of the samples is `by` too late. duplicates: some samples arrive twice. disorder: some
+    samples are exchanged with the next one. clock jump: times are `size` seconds later (negative: earlier).
     """
 
     channel: Literal["all", "baro", "pitot", "imu_accel", "imu_gyro", "gnss_pos", "gnss_vel", "oat"] = choice(
-        "baro", "Which; all is every one at once"
+        "baro", "Channel; all: all channels together"
     )
-    kind: FileKind = choice("loss", "What happens")
-    from_s: float = quantity("0 s", "0 s", "1000 min", "When it begins")
-    until_s: float | None = optional("60 s", "0 s", "1000 min", "When it ends; absent: never")
+    kind: FileKind = choice("loss", "Kind of fault")
+    from_s: float = quantity("0 s", "0 s", "1000 min", "Start time")
+    until_s: float | None = optional("60 s", "0 s", "1000 min", "End time; absent: no end")
     size: float | None = optional_number(
         50.0,
         -1e6,
         1e6,
-        "Of spikes, stop and bias, in Pa, m/s, rad/s, m/s2, m or K; of noise, times; of a jump, seconds",
+        "Size of spikes, stop and bias in Pa, m/s, rad/s, m/s2, m or K; of noise: a factor; of a jump: s",
     )
-    share: float = number(0.02, 0.0, 1.0, "How many samples are hit by spikes, duplicates, disorder")
-    by_s: float | None = optional("0.5 s", "0 s", "60 s", "How late")
+    share: float = number(0.02, 0.0, 1.0, "Fraction of samples with spikes, duplicates, disorder")
+    by_s: float | None = optional("0.5 s", "0 s", "60 s", "Delay, for late and stamped late")
 
     def broken_rules(self) -> Iterator[Broken]:
-        """Each kind needs what it needs."""
+        """Each kind of fault has the keys that it needs."""
         if self.kind in ("spikes", "stop", "bias", "noise", "clock jump") and self.size is None:
-            yield Broken(("kind",), "needs size too")
+            yield Broken(("kind",), "also needs size")
         if self.kind in ("late", "stamped late") and self.by_s is None:
-            yield Broken(("kind",), "needs by too")
+            yield Broken(("kind",), "also needs by")
         if self.until_s is not None and self.until_s <= self.from_s:
-            yield Broken(("from", "until"), "until must lie after from")
+            yield Broken(("from", "until"), "until must be later than from")
 
 
 TABLES: Mapping[str, type[Section]] = MappingProxyType(
@@ -153,4 +164,4 @@ TABLES: Mapping[str, type[Section]] = MappingProxyType(
         "fault": FaultTable,
     }
 )
-"""The tables that may come more than once."""
+"""The tables that may be repeated, by name."""

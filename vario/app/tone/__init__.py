@@ -1,1 +1,1 @@
-"""The tone, heard and seen without a flight."""
+"""Play and draw the tone without a flight."""

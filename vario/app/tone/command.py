@@ -1,4 +1,4 @@
-"""The arguments of `vario tone`, apart from what they do: other commands start without its libraries."""
+"""The arguments of `vario tone`, in a separate module so that other commands do not load its libraries."""
 
 from __future__ import annotations
 
@@ -13,28 +13,28 @@ def add_parser(commands: argparse._SubParsersAction[argparse.ArgumentParser]) ->
     """Add the command `tone` to the command line."""
     parser = commands.add_parser(
         "tone",
-        help="hear and see the tone without a flight",
+        help="play and draw the tone without a flight",
         epilog='Examples: vario tone "-2 0 1 3", vario tone --sweep, vario tone --picture out/demo/tone.flac',
     )
     parser.add_argument(
         "values",
         nargs="?",
-        help='vario values to make audible, such as "-2 0 1 3"; or play, for the keyboard',
+        help='vario values to play, such as "-2 0 1 3"; or the word play, to change them by keyboard',
     )
     what = parser.add_mutually_exclusive_group()
-    what.add_argument("--sweep", action="store_true", help="from full sink to full lift without a break")
-    what.add_argument("--cues", action="store_true", help="every cue, one after the other")
+    what.add_argument("--sweep", action="store_true", help="a continuous sweep from sink to lift")
+    what.add_argument("--cues", action="store_true", help="all cues, one after the other")
     what.add_argument("--picture", type=Path, metavar="FILE", help="draw the spectrogram of a sound file")
-    what.add_argument("--chart", action="store_true", help="draw the tone language: curves, beeps and cues")
+    what.add_argument("--chart", action="store_true", help="draw a chart of the tone: curves, beeps and cues")
     parser.add_argument("--unit", choices=list(SPEED.units), default="m/s", help="unit of the values")
-    parser.add_argument("--seconds", type=float, default=2.0, help="how long each value sounds; default 2")
+    parser.add_argument("--seconds", type=float, default=2.0, help="duration of each value, s; default: 2")
     parser.add_argument(
-        "--glide", type=float, default=0.0, help="seconds from each value to the next; default 0"
+        "--glide", type=float, default=0.0, help="time from each value to the next, s; default: 0"
     )
-    parser.add_argument("--config", type=Path, help="settings file, for its [tone] and [audio]")
+    parser.add_argument("--config", type=Path, help="settings file; [tone] and [audio] are used")
     add_set_option(parser)
     parser.add_argument(
-        "--device", help="sound device for play, or a part of its name; default: the one of the settings"
+        "--device", help="sound device for play, or a part of its name; default: the one in the settings"
     )
     parser.add_argument(
         "--out", type=Path, help="file to write; default: tone.flac, or tone.png for a picture"

@@ -1,4 +1,4 @@
-"""`vario tone play`: the tone live, the keyboard being the air."""
+"""`vario tone play`: play the tone live; keys change the vario."""
 
 from __future__ import annotations
 
@@ -24,24 +24,24 @@ from vario.sound.live import LiveSink
 from vario.sound.sink import Sink
 
 _KEY = re.compile(rb"\x1b\[[0-9;]*[A-Za-z~]|.", re.DOTALL)
-"""One key as a terminal sends it: an escape sequence, or a byte. A key held down sends several at once."""
+"""One key as a terminal sends it: an escape sequence or a byte. A read may return several keys."""
 
 _MOVES_MPS = {b"\x1b[A": 0.1, b"\x1b[B": -0.1, b"\x1b[5~": 1.0, b"\x1b[6~": -1.0}
 
 
 @dataclass(slots=True)
 class Air:
-    """What the keys have made of the air."""
+    """The state that the keys control."""
 
     vario_mps: float = 0.0
     mode: Mode = Mode.CIRCLING
     silent: bool = False
-    """Commands have stopped."""
+    """No tone commands are sent."""
     cue: CueCall | None = None
     done: bool = False
 
     def press(self, key: bytes) -> None:
-        """Take one key, as the terminal sends it; keys that mean nothing change nothing."""
+        """Process one key as the terminal sends it; unknown keys are ignored."""
         if key in _MOVES_MPS:
             moved_mps = round(self.vario_mps + _MOVES_MPS[key], 1)
             self.vario_mps = min(max(moved_mps, -LIMIT_MPS), LIMIT_MPS)
@@ -51,7 +51,7 @@ class Air:
             self.mode = Mode.CRUISE if self.mode is Mode.CIRCLING else Mode.CIRCLING
         elif key == b"s":
             self.silent = not self.silent
-        elif key in (b"q", b"\x03", b"\x04", b""):  # also Ctrl-C, Ctrl-D and a keyboard that has gone
+        elif key in (b"q", b"\x03", b"\x04", b""):  # also Ctrl-C, Ctrl-D and end of input
             self.done = True
         elif key.isdigit() and 1 <= int(key) <= len(RULES):
             rule = RULES[int(key) - 1]
@@ -62,11 +62,11 @@ def play_keyboard(tone: Tone, device: str | None) -> None:
     """Play on a sound device until the user quits.
 
     Raises:
-        AppError: if there is no keyboard.
+        AppError: if the input is not a terminal.
         SoundDeviceError: if there is no sound device.
     """
     if not sys.stdin.isatty():
-        raise AppError("tone play: needs a keyboard, and the input is no terminal")
+        raise AppError("tone play: the input is not a terminal; expected a keyboard")
     import termios  # noqa: PLC0415  (Unix only, like the select on a keyboard below)
     import tty  # noqa: PLC0415
 
@@ -79,12 +79,12 @@ def play_keyboard(tone: Tone, device: str | None) -> None:
             fly(keyboard, sink, tone, _show)
         finally:
             termios.tcsetattr(keyboard, termios.TCSADRAIN, before)
-        gone = "" if sink.is_playing else "; the sound device has gone"
-        print(f"\n{sink.underruns} blocks came too late{gone}")
+        gone = "" if sink.is_playing else "; the sound device was disconnected"
+        print(f"\n{sink.underruns} blocks were late{gone}")
 
 
 def fly(keyboard: int, sink: Sink, tone: Tone, show: Callable[[Air], None]) -> None:
-    """Read keys from a file descriptor and let the tone follow, 50 times a second, until the user quits."""
+    """Read keys from a file descriptor and update the tone, 50 times per second, until the user quits."""
     stage, air = ToneStage(Setup(Settings(tone=tone))), Air()
     show(air)
     while not air.done:
@@ -95,7 +95,7 @@ def fly(keyboard: int, sink: Sink, tone: Tone, show: Callable[[Air], None]) -> N
         if not air.silent:
             cue_inputs = CueInputs(time.monotonic(), air.mode, Quality.OK, vario_known=True)
             command = stage.update(ToneInputs(cue_inputs, air.vario_mps))
-            # A cue called by key is numbered apart from those the stage calls at a change of mode.
+            # Cues from keys have other numbers than the cues of the stage at a change of mode.
             if air.cue is not None and (command.cue is None or air.cue.number * 1000 > command.cue.number):
                 command = replace(command, cue=replace(air.cue, number=air.cue.number * 1000))
             sink.play(command, FRAME_S)

@@ -1,4 +1,4 @@
-"""Pictures of sound: the spectrogram of a file, and the tone language as a chart."""
+"""Pictures of sound: the spectrogram of a file, and a chart of the tone."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ from vario.sound.flac import load_soundfile
 from vario.sound.synth import Synth
 
 TOP_HZ = 6000.0
-"""Nothing of the tone language lies above."""
+"""The tone has no higher frequencies."""
 
 FLOOR_DB = -70.0
 COLUMNS = 1600
@@ -31,7 +31,7 @@ RATE_HZ = 22050
 
 
 def draw_spectrogram(sound: Path, out: Path) -> None:
-    """Draw a mono sound file of any length; memory does not grow with it.
+    """Draw the spectrogram of a mono sound file; memory use does not depend on its length.
 
     Raises:
         SoundFileError: if the sound cannot be read.
@@ -46,7 +46,7 @@ def draw_spectrogram(sound: Path, out: Path) -> None:
 
 
 def draw_chart(tone: Tone, out: Path) -> None:
-    """Draw the tone language of these settings: curves, a sweep, the voices and the cues.
+    """Draw the chart of these settings: curves, a sweep, the voices and the cues.
 
     Raises:
         OutputError: if the picture cannot be written.
@@ -83,7 +83,7 @@ def _draw_curves(axes: Axes, tone: Tone) -> None:
 
 
 def _draw_voices(axes: Axes, tone: Tone) -> None:
-    """Two seconds of each voice, in silence between."""
+    """Draw one second of each voice, with silence between them."""
     synth = Synth(RATE_HZ)
     curve, cruise = tone.curve, tone.cruise
     voices = {
@@ -133,7 +133,7 @@ def _show(axes: Axes, columns: NDArray[np.float64], rate_hz: int, duration_s: fl
 
 
 def _spectra(pcm: NDArray[np.int16], rate_hz: int, hop: int) -> NDArray[np.float64]:
-    """Power relative to a sine of full scale, shape (frequencies, times)."""
+    """Power relative to a full-scale sine, shape (frequencies, times)."""
     _, _, power = signal.spectrogram(
         pcm / 32768.0, rate_hz, "hann", WINDOW, WINDOW - min(hop, WINDOW), detrend=False, scaling="spectrum"
     )
@@ -141,16 +141,21 @@ def _spectra(pcm: NDArray[np.int16], rate_hz: int, hop: int) -> NDArray[np.float
 
 
 def _columns_of(sound: Path) -> tuple[NDArray[np.float64], int, float]:
-    """The spectrogram in at most about `COLUMNS` columns: the loudest of what falls into each."""
+    """Spectrogram in about `COLUMNS` columns, the sample rate, Hz, and the duration, s.
+
+    Each column is the maximum over its time, or the mean for short sounds.
+    """
     soundfile = load_soundfile()
     try:
-        # Opened here: the error of soundfile does not say that a file is missing.
+        # Opened here because the error of soundfile does not say that a file is missing.
         with sound.open("rb") as opened, soundfile.SoundFile(opened.fileno(), closefd=False) as file:
             if file.channels != 1:
-                raise SoundFileError(f"{sound}: {file.channels} channels; expected 1, as a replay writes it")
+                raise SoundFileError(
+                    f"{sound}: {file.channels} channels; expected 1, as in the files of a replay"
+                )
             rate_hz, total = file.samplerate, file.frames
             if total < WINDOW:
-                raise SoundFileError(f"{sound}: {total} samples are too short for a picture")
+                raise SoundFileError(f"{sound}: {total} samples; expected {WINDOW} or more for a picture")
             span = max(total // COLUMNS, 256)
             columns = []
             while (pcm := file.read(max(span, WINDOW), "int16")).size >= WINDOW:
@@ -158,7 +163,7 @@ def _columns_of(sound: Path) -> tuple[NDArray[np.float64], int, float]:
                 spectra = _spectra(pcm, rate_hz, hop)
                 columns.append(spectra.max(axis=1) if span >= WINDOW else spectra.mean(axis=1))
     except (OSError, soundfile.SoundFileError) as error:
-        reason = error.strerror if isinstance(error, OSError) else f"no sound file ({error})"
+        reason = error.strerror if isinstance(error, OSError) else f"not a sound file ({error})"
         raise SoundFileError(f"{sound}: cannot be read: {reason}") from error
     return np.stack(columns, axis=1), rate_hz, total / rate_hz
 
@@ -167,5 +172,5 @@ def _save(figure: Figure, out: Path) -> None:
     with result_file(out) as path:
         try:
             figure.savefig(path, dpi=100, format=out.suffix.removeprefix(".") or "png")
-        except ValueError as error:  # a kind of picture matplotlib cannot write
+        except ValueError as error:  # a picture format that matplotlib cannot write
             raise OutputError(out, OSError(str(error))) from error

@@ -1,4 +1,4 @@
-"""`vario tone`: hear and see the tone language without a flight."""
+"""`vario tone`: play and draw the tone without a flight."""
 
 from __future__ import annotations
 
@@ -25,14 +25,14 @@ SWEEP_S = 20.0
 
 KEYS = """up, down       vario by 0.1 m/s        page up, page down   by 1 m/s
 1 to 7         a cue                   0                    back to zero
-m              circling or cruise      s                    commands stop, as if the flight logic had died
+m              circling or cruise      s                    stop the commands, as if the flight logic failed
 q              quit"""
 
 Step = tuple[ToneCommand, float]
 
 
 def run(arguments: argparse.Namespace) -> int:
-    """Do what the command line asks for; returns the exit code."""
+    """Run the command line; returns the exit code."""
     from vario.app.in_force import overrides_of  # noqa: PLC0415
     from vario.settings.load import load_settings, parse_settings  # noqa: PLC0415
 
@@ -63,7 +63,7 @@ def run(arguments: argparse.Namespace) -> int:
 
 
 def steps(arguments: argparse.Namespace, tone: Tone) -> Iterable[Step]:
-    """The commands the arguments ask for, each with how long it sounds."""
+    """The tone commands for the arguments, each with its duration, s."""
     if arguments.cues:
         return cue_steps(tone)
     if arguments.sweep:
@@ -82,7 +82,7 @@ def parse_values(text: str, unit: str) -> list[float]:
     """Vario values in m/s from a text such as "-2 0 1 3".
 
     Raises:
-        AppError: for anything that is no number or no vario.
+        AppError: for a text that is not a number, or a value out of range.
     """
     values_mps = []
     for word in text.replace(";", " ").split():
@@ -90,11 +90,13 @@ def parse_values(text: str, unit: str) -> list[float]:
             value_mps = float(word) * SPEED.units[unit]
         except ValueError:
             hint = " (the decimal sign is a point)" if "," in word else ""
-            raise AppError(f'tone: "{word}" is no number{hint}; expected values such as "-2 0 1.5"') from None
+            raise AppError(
+                f'tone: "{word}" is not a number{hint}; expected values such as "-2 0 1.5"'
+            ) from None
         if not abs(value_mps) <= LIMIT_MPS:
             limit = LIMIT_MPS / SPEED.units[unit]
             raise AppError(
-                f"tone: {word} {unit} is no vario value; expected {-limit:.0f} to {limit:.0f} {unit}"
+                f"tone: {word} {unit} is out of range; expected {-limit:.0f} to {limit:.0f} {unit}"
             )
         values_mps.append(value_mps)
     if not values_mps:
@@ -103,17 +105,17 @@ def parse_values(text: str, unit: str) -> list[float]:
 
 
 def describe(value_mps: float, tone: Tone, unit: str) -> str:
-    """One line on how a value sounds."""
+    """Describe the sound of a value in one line."""
     command = ToneStage(Setup(Settings(tone=tone))).update(_heard(value_mps, 0.0))
     value = f"{value_mps / SPEED.units[unit]:+.1f} {unit}"
     if command.level == 0.0:
         return f"{value}: silent"
-    rhythm = "steady" if command.beep_hz is None else f"{command.beep_hz:.1f} beeps a second"
+    rhythm = "steady" if command.beep_hz is None else f"{command.beep_hz:.1f} beeps per second"
     return f"{value}: {command.pitch_hz:.0f} Hz, {rhythm}"
 
 
 def value_steps(values_mps: list[float], tone: Tone, hold_s: float, glide_s: float) -> Iterator[Step]:
-    """Each value for `hold_s`, moving to the next in `glide_s`, in frames as in flight."""
+    """Hold each value for `hold_s` and change to the next in `glide_s`, in frames as in flight."""
     stage = ToneStage(Setup(Settings(tone=tone)))
     now_s = 0.0
     frames = max(round(glide_s / FRAME_S), 1)
@@ -130,14 +132,14 @@ def value_steps(values_mps: list[float], tone: Tone, hold_s: float, glide_s: flo
 
 
 def cue_steps(tone: Tone) -> Iterator[Step]:
-    """Every cue in the order of its importance, with a pause after each."""
+    """All cues in order of priority, with a pause after each."""
     for number, rule in enumerate(RULES, start=1):
         print(f"{number}  {rule.cue}")
         yield cue_command(rule.cue, number, tone), 1.5
 
 
 def cue_command(cue: Cue, number: int, tone: Tone) -> ToneCommand:
-    """Silence with one cue."""
+    """A command with one cue and no tone."""
     warning = next(rule.is_warning for rule in RULES if rule.cue is cue)
     return ToneCommand(
         tone.curve.pitch_zero_hz,
@@ -162,7 +164,7 @@ def write_sound(out: Path, sounding: Iterable[Step]) -> float:
 
 
 def _draw(arguments: argparse.Namespace, tone: Tone) -> int:
-    # Imported here: matplotlib takes longer to load than the rest of the command.
+    # Imported here because matplotlib takes longer to load than the rest of the command.
     from vario.app.tone.picture import draw_chart, draw_spectrogram  # noqa: PLC0415
 
     if arguments.chart:

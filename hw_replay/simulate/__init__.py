@@ -1,8 +1,8 @@
-"""A small flight simulator: invented flights whose truth is known.
+"""A small flight simulator: fictional flights with known true values.
 
-`air` is what the glider flies in, `airframe` what it is, `glider` how it moves, `plan` and `pilot` what
-is done with it, `sensors` what the instrument gets to see. `flight` puts them together as a stream of
-samples; `demo` holds the flights that come with the project.
+Modules: `air` is the air mass, `airframe` the data of the glider, `glider` its motion, `plan` and `pilot` the
+control of the flight, `sensors` the sensor models. `flight` combines them into a stream of samples. `demo`
+contains the flights of the project.
 """
 
 from hw_replay.simulate.demo import demo_flight, long_flight

@@ -1,4 +1,4 @@
-"""`python -m hw_replay.simulate`: fly the demo flight again and write its recording, from a checkout."""
+"""`python -m hw_replay.simulate`: simulate the demo flight and write its recording, from a checkout."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ def main() -> int:
     files = (arguments.config / "demo.toml", arguments.config / "gliders" / "quendel_2.toml")
     try:
         settings, glider = (file.read_text(encoding="utf-8") for file in files)
-        # Without the index: the bundled flight is to stay below 3 MB.
+        # Without the index, so that the bundled flight stays below 3 MB.
         write_recording(arguments.out, demo_flight(), TITLE, settings, glider, indexed=False)
     except (OSError, RecordingError) as error:
         print(f"simulate: {error}", file=sys.stderr)  # noqa: T201 # this is the command line

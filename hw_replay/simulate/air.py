@@ -1,8 +1,8 @@
 """The air of a simulated flight: its pressure and temperature, the wind, thermals and turbulence.
 
-All of it is a fixed function of time and place, so that a glider meets the same air however it is
-flown. Positions are metres north and east of the field; heights are metres above sea level unless
-said otherwise; vertical air movement is positive up.
+The air is a fixed function of time and position, so it does not depend on how the glider is flown.
+Positions are metres north and east of the field. Heights are metres above sea level unless stated
+otherwise. Vertical velocity of the air is positive up.
 """
 
 from __future__ import annotations
@@ -23,22 +23,22 @@ _EXPONENT = G0_MPS2 / (LAPSE_KPM * GAS_CONSTANT)
 
 @dataclass(frozen=True, slots=True)
 class Atmosphere:
-    """The standard atmosphere's hydrostatics for a day of another pressure and temperature.
+    """Hydrostatic atmosphere with another sea-level pressure and temperature than the standard one.
 
     Source: the layer equation of the US Standard Atmosphere 1976 below 11 km, with the sea-level
-    values replaced. On a warm day pressure falls more slowly with height, so a pressure altimeter
-    reads changes of height too small: that is real and is left in.
+    values replaced. In warm air the pressure decreases more slowly with height, so a pressure altimeter
+    shows too small changes of height. This is a real effect and is simulated.
     """
 
     sea_level_pa: float = SEA_LEVEL_PA
     warmer_k: float = 0.0
 
     def temperature_k(self, height_m: float) -> float:
-        """Air temperature."""
+        """Air temperature at a height, K."""
         return SEA_LEVEL_K + self.warmer_k - LAPSE_KPM * height_m
 
     def pressure_pa(self, height_m: float) -> float:
-        """Static pressure."""
+        """Static pressure at a height, Pa."""
         ratio = 1.0 - LAPSE_KPM * height_m / (SEA_LEVEL_K + self.warmer_k)
         return self.sea_level_pa * math.pow(ratio, _EXPONENT)
 
@@ -48,15 +48,15 @@ class Atmosphere:
 
 
 class WindProfile(Protocol):
-    """A steady wind by height. Thermals and gusts drift with `north_mps` and `east_mps`."""
+    """A steady wind as a function of height. Thermals and turbulence drift with `north_mps`, `east_mps`."""
 
     @property
     def north_mps(self) -> float:
-        """Velocity with which what is in the air drifts to the north."""
+        """Drift velocity of thermals and turbulence to the north."""
 
     @property
     def east_mps(self) -> float:
-        """Likewise to the east."""
+        """Drift velocity of thermals and turbulence to the east."""
 
     def velocity_mps(self, above_field_m: float) -> tuple[float, float]:
         """Velocity of the air north and east at a height."""
@@ -64,9 +64,9 @@ class WindProfile(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class Wind:
-    """A steady wind that grows with height.
+    """A steady wind that increases with height.
 
-    `north_mps` and `east_mps` are the velocity of the air at `at_m` above the field; elsewhere it
+    `north_mps` and `east_mps` are the velocity of the air at `at_m` above the field. At other heights it
     follows the one-seventh power law, common engineering practice for the lowest kilometre
     (Peterson and Hennessey, J. Appl. Meteorology 17, 1978).
     """
@@ -76,7 +76,7 @@ class Wind:
     at_m: float = 500.0
 
     def factor(self, above_field_m: float) -> float:
-        """Wind speed as a fraction of the one at `at_m`; the lowest two metres share one value."""
+        """Wind speed as a fraction of that at `at_m`; it is constant in the lowest two metres."""
         return math.pow(max(above_field_m, 2.0) / self.at_m, 1.0 / 7.0)
 
     def velocity_mps(self, above_field_m: float) -> tuple[float, float]:
@@ -99,7 +99,7 @@ _SHAPES = (
 
 @dataclass(frozen=True, slots=True)
 class Thermal:
-    """One updraft, by a published model made from measurements.
+    """One updraft, by a published model that is based on measurements.
 
     Source: Allen, "Updraft Model for Development of Autonomous Soaring Uninhabited Air Vehicles",
     AIAA 2006-1510 (NASA TM-2006-214019). The form is that of the code in the paper's appendix B, whose
@@ -107,11 +107,11 @@ class Thermal:
     changes its shape in steps of r1/r2; with `top_m` up to 2000 m a glider above 50 m meets none of them.
 
     Attributes:
-        north_m: where it is at time 0; it drifts with the wind.
-        east_m: likewise.
+        north_m: distance north of the field at time 0; the thermal drifts with the wind.
+        east_m: distance east of the field at time 0.
         scale_mps: convective velocity scale w* of the day.
         top_m: depth of the convective layer above the field.
-        width: of this thermal, in the model's mean width; they differ on any day.
+        width: width of this thermal, relative to the mean width of the model.
     """
 
     north_m: float
@@ -160,15 +160,15 @@ class Thermal:
 
 
 class Turbulence:
-    """Gusts as a frozen, incompressible field of random waves that drifts with the wind.
+    """Turbulence as a frozen, incompressible field of random waves that drifts with the wind.
 
-    The energy follows Kolmogorov's -5/3 law between two wavelengths, the shorter one about the
-    glider's span: a wing averages what is smaller. Each wave moves the air across its own direction,
-    which keeps the field free of divergence.
+    The energy follows Kolmogorov's -5/3 law between two wavelengths. The shorter one is about the span of
+    the glider, because a wing averages smaller waves. Each wave moves the air perpendicular to its wave
+    vector, so the field has no divergence.
 
     Args:
         sigma_mps: standard deviation of each component; 0 is still air.
-        seed: of the waves.
+        seed: seed of the waves.
         shortest_m: shortest wavelength.
         longest_m: longest wavelength.
     """
@@ -199,7 +199,7 @@ class Turbulence:
             self._waves.append((*(k * a for a in along), phase, *(c / length for c in across)))
 
     def velocity_mps(self, north_m: float, east_m: float, height_m: float) -> tuple[float, float, float]:
-        """Gust velocity north, east and up at a place carried along by the wind."""
+        """Gust velocity north, east and up, m/s, at a position in the drifting field."""
         n = e = u = 0.0
         for kn, ke, ku, phase, an, ae, au in self._waves:
             s = math.sin(kn * north_m + ke * east_m + ku * height_m + phase)
@@ -210,17 +210,17 @@ class Turbulence:
 
 
 class AirMass:
-    """Everything about the air in one place.
+    """The air mass: atmosphere, wind, thermals, turbulence and gusts.
 
     Args:
         atmosphere: pressure and temperature.
         field_m: height of the field (the ground is flat at this height).
         wind: steady wind.
-        thermals: updrafts; where they overlap the strongest counts.
+        thermals: updrafts; where they overlap, the strongest one is used.
         sink_mps: vertical velocity between thermals, zero or negative.
         turbulence_mps: standard deviation of the turbulence.
-        seed: of the turbulence.
-        gusts: single ones, the same everywhere.
+        seed: seed of the turbulence.
+        gusts: single gusts, the same everywhere.
     """
 
     def __init__(
@@ -250,14 +250,14 @@ class AirMass:
         self._gusts = tuple(gusts)
 
     def thermal_at(self, index: int, t_s: float) -> tuple[float, float]:
-        """Where a thermal's core is now: metres north and east of the field."""
+        """Position of the core of a thermal at a time: metres north and east of the field."""
         thermal = self.thermals[index]
         return thermal.north_m + self.wind.north_mps * t_s, thermal.east_m + self.wind.east_mps * t_s
 
     def velocity_mps(
         self, t_s: float, north_m: float, east_m: float, height_m: float
     ) -> tuple[float, float, float]:
-        """Velocity of the air north, east and up."""
+        """Velocity of the air north, east and up, m/s."""
         above_m = height_m - self.field_m
         wind = self.wind
         drifted_n = north_m - wind.north_mps * t_s

@@ -1,4 +1,4 @@
-"""What kind of glider is simulated: its polar, mass, wing and the rest that decides the forces on it."""
+"""The data of the simulated glider that determine its forces: polar, mass, wing and coefficients."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from drivers.isa import G0_MPS2, SEA_LEVEL_KGPM3
 
 @dataclass(frozen=True, slots=True)
 class Polar:
-    """Sink of the glider in a steady straight glide, a V² + b V + c, at sea-level density."""
+    """Sink in a steady straight glide, a V² + b V + c, m/s, at sea-level density."""
 
     a: float
     b: float
@@ -26,10 +26,10 @@ class Polar:
         return cls(a, b, y1 - a * x1**2 - b * x1)
 
     def sink_mps(self, tas_mps: float, load: float = 1.0, density_kgpm3: float = SEA_LEVEL_KGPM3) -> float:
-        """Sink that would balance the drag at an airspeed, load factor and density.
+        """Sink equivalent to the drag at an airspeed, load factor and density, m/s.
 
-        At one lift coefficient, speeds grow with the root of load over density and sink with the load
-        to the power of 1.5 (Welch and Irving, The Complete Soaring Pilot's Handbook, on turns).
+        At constant lift coefficient, speed is proportional to the square root of load over density, and sink
+        to the load to the power of 1.5 (Welch and Irving, The Complete Soaring Pilot's Handbook, on turns).
         """
         thin = math.sqrt(SEA_LEVEL_KGPM3 / density_kgpm3)
         root = math.sqrt(load)
@@ -39,7 +39,7 @@ class Polar:
 
 @dataclass(frozen=True, slots=True)
 class Airframe:
-    """What kind of glider it is."""
+    """The data of the glider, SI units."""
 
     polar: Polar
     mass_kg: float
@@ -52,7 +52,7 @@ class Airframe:
 
     @property
     def alpha_scale(self) -> float:
-        """Angle of attack above zero lift is this times load over density times airspeed squared."""
+        """Angle of attack above zero lift = this value times load / (density · airspeed²)."""
         return 2.0 * self.mass_kg * G0_MPS2 / (self.wing_area_m2 * self.lift_slope)
 
 
@@ -61,4 +61,4 @@ QUENDEL_2 = Airframe(
     mass_kg=520.0,
     wing_area_m2=17.5,
 )
-"""The invented two-seater of the demo, the same as config/gliders/quendel_2.toml."""
+"""The fictional two-seater of the demo, with the data of config/gliders/quendel_2.toml."""

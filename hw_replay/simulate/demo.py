@@ -1,4 +1,4 @@
-"""The demo flight, and a long one for measuring speed. Field, glider and weather are invented."""
+"""The demo flight, and a long one for measuring speed. Field, glider and weather are fictional."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ from hw_replay.writer import RecordingWriter
 TITLE = "Demo: an afternoon at Lindenmoos"
 START_UTC = datetime(2025, 6, 14, 12, 30, tzinfo=UTC)
 BUNDLED = Path(__file__).parents[1] / "demo" / "quendel.mcap"
-"""The recording of the demo flight that comes with the project."""
+"""The recording of the demo flight in the package."""
 
 _SEED = 20250614
 _FIELD = Place(50.0, 10.0)
@@ -119,9 +119,9 @@ def demo_flight() -> Scenario:
 
 
 def long_flight(duration_s: float, seed: int) -> Scenario:
-    """Cruise and circling in turn for as long as wanted: 100 Hz IMU and 50 Hz pressures, no truth.
+    """Cruise and circling alternately, of any length: 100 Hz IMU and 50 Hz pressures, no true values.
 
-    A street of thermals lies to the north, 4 km apart; the pilot circles in one after the other, to the
+    A row of thermals lies to the north, 4 km apart. The pilot circles in each of them, alternately to the
     right and to the left.
     """
     spacing_m = 4000.0
@@ -169,19 +169,19 @@ def write_recording(
     indexed: bool = True,
     progress: Callable[[float], None] = lambda _: None,
 ) -> Mapping[str, int]:
-    """Fly a scenario and write what its sensors saw as a recording.
+    """Simulate a scenario and write the samples of its sensors as a recording.
 
     Args:
         path: file to write.
-        scenario: what to fly.
-        title: of the recording.
-        settings_toml: settings to put into it, as text.
-        glider_toml: glider file to put into it, as text; it should be the glider flown.
-        indexed: as of `RecordingWriter`.
-        progress: called with the time reached, s.
+        scenario: scenario to simulate.
+        title: title of the recording.
+        settings_toml: text of the settings in the recording.
+        glider_toml: text of the glider file in the recording; it should be the glider flown.
+        indexed: as for `RecordingWriter`.
+        progress: called with the simulated time, s.
 
     Returns:
-        How many samples were written, by topic.
+        The number of samples written, by topic.
 
     Raises:
         RecordingError: if the file cannot be written.

@@ -1,4 +1,4 @@
-"""A simulated flight as a stream of samples, made while it is read."""
+"""A simulated flight as a stream of samples, computed while it is read."""
 
 from __future__ import annotations
 
@@ -21,30 +21,30 @@ from hw_replay.simulate.suite import Errors, suite
 from hw_replay.source import SensorInfo
 
 STEPS_HZ = 100
-"""Steps of the simulation a second."""
+"""Steps of the simulation per second."""
 
 
 @dataclass(frozen=True, slots=True)
 class Scenario:
-    """Everything that decides a simulated flight. The same scenario gives the same samples.
+    """All inputs of a simulated flight. The same scenario gives the same samples.
 
     Attributes:
         airframe: the glider.
-        air: the air it flies in.
-        plan: what the pilot does.
-        place: where the field is.
-        seed: of sensor noise and of the pilot's unsteadiness.
-        longest_s: the flight ends here unless the plan ends before.
-        rates: of the sensors.
-        truth_hz: rate of the truth, as `Reference` samples named `truth_…`; 0 leaves it out.
+        air: the air mass.
+        plan: the phases of the flight.
+        place: position of the field.
+        seed: seed of the sensor noise and of the random errors of the pilot.
+        longest_s: latest end of the flight; the plan may end before.
+        rates: rates of the sensors.
+        truth_hz: rate of the true values, `Reference` samples named `truth_…`; 0: none.
         runway_rad: heading on the ground.
-        airborne: None begins at rest on the field; otherwise height above the field and indicated
-            airspeed of a flight already under way, both SI.
-        heading_rad: at the beginning; None: that of the runway.
-        wobble: how unsteady the pilot is; 1 is human.
-        errors: how good the sensors are.
-        faults: what goes wrong with them.
-        all_truth: whether the truth has every channel there is, or the usual ones.
+        airborne: None: start at rest on the field; otherwise height above the field, m, and indicated
+            airspeed, m/s, of a start in the air.
+        heading_rad: initial heading; None: that of the runway.
+        wobble: size of the random errors of the pilot; 1 is human.
+        errors: errors of the sensors.
+        faults: faults of the sensors.
+        all_truth: whether the true values include every channel, or only the usual ones.
     """
 
     airframe: Airframe
@@ -65,7 +65,7 @@ class Scenario:
 
 
 def sensors_of(scenario: Scenario) -> dict[str, SensorInfo]:
-    """What a recording of the scenario states about its sensors, by channel name."""
+    """Sensor metadata for a recording of the scenario, by channel name."""
     return {sensor.channel: sensor.info for sensor in _suite(scenario)}
 
 
@@ -74,9 +74,9 @@ def _suite(scenario: Scenario) -> list[Sensor]:
 
 
 def simulate(scenario: Scenario) -> Iterator[Sample]:
-    """The samples of a flight in the order in which they arrive: that of time, but for faults.
+    """The samples of a flight in order of arrival, which is the order of time except for faults.
 
-    Memory does not grow with the length of the flight.
+    Memory use does not depend on the length of the flight.
 
     Raises:
         ValueError: if a rate does not divide the steps of the simulation.
@@ -114,7 +114,7 @@ def _sound(scenario: Scenario) -> Iterator[Sample]:
 
 
 def motions(scenario: Scenario) -> Iterator[Motion]:
-    """The flight itself, `STEPS_HZ` times a second."""
+    """The motion of the glider, `STEPS_HZ` times per second."""
     dt_s = 1.0 / STEPS_HZ
     glider = Glider(scenario.airframe, scenario.air)
     pilot = Pilot(
@@ -142,11 +142,11 @@ def motions(scenario: Scenario) -> Iterator[Motion]:
 
 
 def truth(before: Motion, now: Motion, *, everything: bool = False) -> Iterator[Reference]:
-    """The truth at an instant; `before` is the motion one step earlier.
+    """The true values at one time; `before` is the motion one step earlier.
 
-    `truth_energy_rate_mps` is the change of energy height h + V²/2g as airspeed and height have it,
-    horizontal gusts included. `truth_vario_mps` is free of them: the air's vertical movement plus tow
-    less drag, what the pilot gains in the long run.
+    `truth_energy_rate_mps` is the rate of change of the energy height h + V²/2g, with horizontal gusts.
+    `truth_vario_mps` does not contain them: it is the vertical velocity of the air plus tow minus drag, which
+    is the long-term gain.
     """
     state = now.state
     t_s = state.t_s

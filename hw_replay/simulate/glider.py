@@ -1,10 +1,10 @@
-"""How the simulated glider moves: a point mass with an attitude, a drag polar, a tail and a wheel.
+"""Motion of the simulated glider: a point mass with an attitude, a drag polar, a tail and a wheel.
 
-Forces act in the air that moves past the glider, motion is reckoned over the ground. So everything
-moving air does to a glider follows by itself: a gust changes airspeed and angle of attack, lift
-answers, and the accelerometer feels it. The attitude turns by the body rates alone, and those rates
-are what the gyro measures. The specific force is what acts on the glider except gravity, and it is
-what the accelerometer measures.
+Forces are computed from the velocity relative to the air, and the motion relative to the ground. Therefore
+the effects of moving air need no special treatment: a gust changes airspeed and angle of attack, the lift
+changes, and the accelerometer measures it. The attitude is the integral of the body rates, which the gyro
+measures. The specific force is the sum of all forces except gravity, divided by the mass; the accelerometer
+measures it.
 """
 
 from __future__ import annotations
@@ -29,7 +29,7 @@ from hw_replay.simulate.rotation import (
 
 @dataclass(frozen=True, slots=True)
 class Controls:
-    """What the pilot, and the tug in front, do for the next step.
+    """The controls of the pilot, and the force of the tug, for the next step.
 
     On the wheel `pitch_rad`, `bank_rad` and `heading_rad` are held; in the air `load` and
     `roll_radps` count.
@@ -47,10 +47,10 @@ class Controls:
 
 @dataclass(frozen=True, slots=True)
 class State:
-    """Where the glider is and how it moves: all that the next step depends on.
+    """Position and motion of the glider: the complete state for the next step.
 
-    Positions are metres north and east of the field and above sea level; velocity is over ground,
-    north, east, down; `roll_radps` is the body roll rate, which takes time to build up.
+    Positions are metres north and east of the field and above sea level. Velocity is over ground: north,
+    east, down. `roll_radps` is the body roll rate, which follows the controls with a lag.
     """
 
     t_s: float
@@ -64,7 +64,7 @@ class State:
 
 @dataclass(frozen=True, slots=True)
 class Motion:
-    """Everything true at one instant, for the sensors and the reference channels."""
+    """All true values at one time, for the sensors and the reference channels."""
 
     state: State
     attitude: Matrix
@@ -73,9 +73,9 @@ class Motion:
     beta_rad: float
     load: float
     drag_sink_mps: float
-    """Power lost to drag, as a sink."""
+    """Power of the drag, as a sink rate."""
     power_mps: float
-    """Power of everything but gravity against the passing air, as a climb: tow less drag."""
+    """Power of all forces except gravity relative to the air, as a climb rate: tow minus drag."""
     force_mps2: Vector
     """Specific force in body axes."""
     rate_radps: Vector
@@ -83,15 +83,15 @@ class Motion:
     air_mps: Vector
     """Velocity of the air north, east and up."""
     rolling: bool
-    """The wheel is on the ground."""
+    """Whether the wheel is on the ground."""
 
     @property
     def energy_height_m(self) -> float:
-        """Height plus the height that the airspeed is worth, V²/2g."""
+        """Energy height h + V²/2g, m."""
         return self.state.height_m + self.tas_mps**2 / (2.0 * G0_MPS2)
 
     def euler_rad(self) -> Vector:
-        """Heading, pitch and bank."""
+        """Heading, pitch and bank, rad."""
         return euler(self.attitude)
 
 
@@ -119,7 +119,7 @@ class Glider:
         self.air = air
 
     def motion(self, state: State, controls: Controls) -> Motion:
-        """What holds at a state: forces, and the rates the glider turns with under these controls."""
+        """The true values at a state: forces, and body rates with these controls."""
         craft = self.airframe
         w_n, w_e, w_u = air_mps = self.air.velocity_mps(
             state.t_s, state.north_m, state.east_m, state.height_m
@@ -174,7 +174,7 @@ class Glider:
 
     @staticmethod
     def _ground_force_ned(state: State, body: Matrix, press_mps2: float, controls: Controls) -> Vector:
-        """Wheel: pushes up, rolls with some drag, does not slide sideways."""
+        """Forces of the wheel: support, rolling drag and side force."""
         v_n, v_e, _ = state.velocity_ned_mps
         forward = math.hypot(body[0], body[3])
         c, s = body[0] / forward, body[3] / forward
@@ -202,7 +202,7 @@ class Glider:
         relative: Vector,
         load: float,
     ) -> Vector:
-        """Nose to flight path, as tail and fin make it, at the angle of attack that `load` needs."""
+        """Body rates with which tail and fin align the nose, at the angle of attack that `load` needs."""
         craft = self.airframe
         u, v, w = relative
         tas = math.sqrt(u * u + v * v + w * w)
@@ -223,7 +223,7 @@ class Glider:
         )
 
     def step(self, now: Motion, controls: Controls, dt_s: float) -> State:
-        """The state one step later, by the midpoint rule; the body rates hold through the step."""
+        """The state one step later, by the midpoint rule with constant body rates."""
         state, rate = now.state, now.rate_radps
         half = self._moved(state, now, now.force_mps2, now.attitude, 0.5 * dt_s)
         middle = self.motion(half, controls)

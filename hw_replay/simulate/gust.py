@@ -1,4 +1,4 @@
-"""Single gusts, and winds known layer by layer."""
+"""Single gusts, and winds given by layers."""
 
 from __future__ import annotations
 
@@ -10,18 +10,18 @@ from itertools import pairwise
 
 @dataclass(frozen=True, slots=True)
 class Gust:
-    """A single gust that is felt everywhere at once.
+    """A single gust that is the same everywhere at one time.
 
-    It rises and dies out as half a cosine wave, the discrete gust of MIL-F-8785C, section 3.7.2.3, in time
-    instead of distance.
+    It rises and decays as half a cosine wave: the discrete gust of MIL-F-8785C, section 3.7.2.3, as a
+    function of time instead of distance.
 
     Attributes:
-        at_s: when it begins.
-        rise_s: how long it takes to rise, and to die out.
-        lasts_s: from its beginning to the beginning of its end; infinite: the air goes on like that.
-        north_mps: at its full strength.
-        east_mps: likewise.
-        up_mps: likewise.
+        at_s: start time.
+        rise_s: rise time and decay time.
+        lasts_s: time from the start to the start of the decay; infinite: no decay.
+        north_mps: full velocity to the north.
+        east_mps: full velocity to the east.
+        up_mps: full velocity upwards.
     """
 
     at_s: float
@@ -32,7 +32,7 @@ class Gust:
     up_mps: float = 0.0
 
     def share(self, t_s: float) -> float:
-        """How much of it there is, 0 to 1."""
+        """Strength at a time, 0 to 1."""
         return self._risen(t_s - self.at_s) - self._risen(t_s - self.at_s - self.lasts_s)
 
     def _risen(self, since_s: float) -> float:
@@ -42,15 +42,15 @@ class Gust:
 
 
 class LayeredWind:
-    """A wind known at some heights: linear between them, constant below the lowest and above the highest.
+    """A wind given at some heights: linear between them, constant below the lowest and above the highest.
 
-    What drifts in it (thermals stay upright columns) drifts with the mean over the heights.
+    Thermals remain vertical and drift, like turbulence, with the mean over the heights.
 
     Args:
-        layers: height above the field, velocity of the air north and east, in order of height.
+        layers: height above the field, m, and velocity of the air north and east, m/s, in order of height.
 
     Raises:
-        ValueError: if there is no layer or the heights do not rise.
+        ValueError: if there is no layer, or the heights do not increase.
     """
 
     def __init__(self, layers: list[tuple[float, float, float]]) -> None:

@@ -1,4 +1,4 @@
-"""Streams of random numbers, each from its own seed so that adding one changes no other."""
+"""Streams of random numbers, each with its own seed, so that an added stream does not change the others."""
 
 from __future__ import annotations
 
@@ -9,17 +9,17 @@ import numpy as np
 
 
 def normals(seed: int, stream: str) -> Iterator[float]:
-    """Standard normal numbers without end. Drawn in blocks: one call a number would be slow."""
+    """An endless stream of standard normal numbers, drawn in blocks because single calls are slow."""
     generator = np.random.default_rng([seed, *stream.encode()])
     while True:
         yield from generator.standard_normal(1024).tolist()
 
 
 class GaussMarkov:
-    """Noise that wanders: exponentially correlated in time (first-order Gauss-Markov process).
+    """Exponentially correlated noise (first-order Gauss-Markov process).
 
     Args:
-        sigma: standard deviation, in the unit of what it disturbs.
+        sigma: standard deviation, in the unit of the disturbed value.
         tau_s: correlation time.
         dt_s: time between two calls of `step`.
         source: standard normal numbers.

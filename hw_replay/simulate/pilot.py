@@ -1,7 +1,6 @@
-"""The pilot of a simulated flight: works through a table of phases, with human hands.
+"""The pilot of a simulated flight: flies the phases of the plan with human reactions.
 
-Everything the pilot acts on is seen with a delay, every demand is limited in size and rate, and the
-hands are never quite still.
+The pilot reacts with a delay, the controls are limited in size and rate, and they have small random errors.
 """
 
 from __future__ import annotations
@@ -17,20 +16,20 @@ from hw_replay.simulate.plan import Phase, View
 _SEES_S = 0.4  # delay of eye, instrument and hand together
 _TOW_THRUST_MPS2 = 2.2  # what a tug can pull
 TAIL_DOWN_RAD = math.radians(3.0)
-"""Pitch on the wheel."""
+"""Pitch on the ground, on the wheel."""
 
 
 class Pilot:
-    """Flies a plan. `controls` is to be called once every `dt_s`.
+    """Flies a plan. `controls` must be called once every `dt_s`.
 
     Args:
-        plan: phases in order; the flight is over when the last one is.
-        glider: what is flown, and where.
+        plan: phases in order; the flight ends with the last one.
+        glider: the glider and its air mass.
         runway_rad: heading held on the ground.
-        heading_rad: at the beginning.
+        heading_rad: initial heading.
         dt_s: time between two calls.
-        seed: of the small unsteadiness of hand and eye.
-        wobble: how unsteady; 0 flies like a machine.
+        seed: seed of the random errors.
+        wobble: size of the random errors; 0 is without errors.
     """
 
     def __init__(
@@ -64,16 +63,16 @@ class Pilot:
 
     @property
     def phase(self) -> Phase:
-        """The phase being flown."""
+        """The current phase."""
         return self._plan[self._index]
 
     @property
     def finished(self) -> bool:
-        """Whether the last phase has ended too."""
+        """Whether the last phase has ended."""
         return self._index == len(self._plan) - 1 and self._done
 
     def controls(self, now: Motion) -> Controls:
-        """What hands and feet do now."""
+        """The controls at this time."""
         view = self._look(now)
         phase = self.phase
         if phase.until(view):
@@ -147,7 +146,7 @@ class Pilot:
             error = self._airspeed_mps - phase.speed_mps - self._speed_wobble.step()
             angle = error / (2.5 * G0_MPS2) - now.drag_sink_mps / tas
         if phase.flare:
-            # Let the sink die out with the height left, whatever the airspeed: the round-out of a landing.
+            # In the round-out the sink decreases in proportion to the height, at any airspeed.
             angle = -(0.3 + max(view.above_field_m, 0.0) / 3.0) / tas
         angle = max(math.radians(-14), min(math.radians(16), angle))
         self._wanted_angle_rad = _nearer(self._wanted_angle_rad, angle, math.radians(7) * self._dt_s)
@@ -156,7 +155,7 @@ class Pilot:
         return max(0.4, min(2.2, level + bend))
 
     def _pull(self, phase: Phase, now: Motion) -> float:
-        """The rope: the tug holds its speed with the engine it has."""
+        """Force of the tow rope: the tug holds its speed within the limits of its engine."""
         wanted = 0.0
         if phase.climb_mps is not None and phase.speed_mps > 0.0:
             tas = max(now.tas_mps, 10.0)

@@ -16,12 +16,11 @@ faults of the sensors. `vario simulate FILE` simulates it and writes a recording
 sensor data and the true values, so that `vario compare` can measure the errors of the instrument. The same
 file and seed give the same recording, bit for bit. `config/scenarios/` contains examples.
 
-This page lists every key. It is generated from the schema with which the program checks scenario files:
-`python -m vario.app.simulate.reference > docs/scenarios.md`. The program reports all
-errors of a file at once.
+This page lists every key. It is generated from the schema with which the program checks scenario files
+(`python -m vario.app.simulate.reference > docs/scenarios.md`). The program reports all errors of a file at
+once.
 
-A value with a unit is written in quotes together with its unit (`speed = "100 km/h"`). The
-units are:
+A value with a unit is written in quotes together with its unit (`speed = "100 km/h"`). The units are:
 """
 
 _MODELS = """

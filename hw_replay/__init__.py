@@ -1,4 +1,4 @@
-"""The samples of `drivers`, from recordings, imported files and simulated flights.
+"""Samples of `drivers` from recordings, imported files and simulated flights.
 
-Imports `drivers` only; what the samples mean is the business of `vario`.
+This layer imports only `drivers`; `vario` interprets the samples.
 """

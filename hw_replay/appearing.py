@@ -1,4 +1,4 @@
-"""Files that appear under their name when they are whole: until then they are written under another one."""
+"""Atomic creation of files: a file is written under a temporary name and renamed when it is complete."""
 
 from __future__ import annotations
 
@@ -14,18 +14,17 @@ from hw_replay.disk import SYSTEM_DISK, temporary_beside
 
 @contextmanager
 def appearing(path: Path, *, recoverable: bool = False) -> Iterator[Path]:
-    """The name to write a file under; when it has been written, the file gets the name `path`.
+    """Context manager that gives a temporary name; on exit the file is renamed to `path`.
 
-    If anything goes wrong before, nothing is left and an existing file is as it was. An existing file keeps
-    its owner, group and permissions; a link stays a link. A device is written as it is: there is nothing to
-    keep.
+    On an error the temporary file is deleted and an existing file is unchanged. The owner, group and
+    permissions of an existing file are kept; a link stays a link. A device is written directly.
 
     Args:
         path: of the finished file.
-        recoverable: the unfinished file is useful after a kill: its name begins with that of `path`.
+        recoverable: the unfinished file is useful after a kill, so its name begins with that of `path`.
 
     Raises:
-        OSError: if the file cannot be begun, forced onto the disk, or renamed.
+        OSError: if the file cannot be created, flushed to the disk, or renamed.
     """
     try:
         path = path.resolve()

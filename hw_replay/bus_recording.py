@@ -1,7 +1,7 @@
-"""A recording of what went over the wires, as a source of samples: the drivers read it once more.
+"""A recording of the buses as a source of samples: it is replayed into the drivers.
 
-The format is `drivers.bus_log`'s, plain or gzip. Errors the sensors raised then are raised again, counted
-and told in `warnings`, so a fault from the field can be looked at on a desk.
+The format is that of `drivers.bus_log`, plain or gzip. The recorded errors of the sensors are raised again,
+counted and listed in `warnings`, so that a fault in the field can be examined later.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ from hw_replay.source import RecordingInfo, SensorInfo
 from hw_replay.text import title_of
 
 LONGEST_LINE = 1 << 16
-"""Characters of a line that are read; no transfer of any chip or receiver is nearly as long."""
+"""Largest number of characters read of a line; the transfers of all chips and receivers are much shorter."""
 
 
 class BusRecording:
@@ -34,8 +34,8 @@ class BusRecording:
 
     Raises:
         RecordingError: if it cannot be opened.
-        CorruptRecording: also while iterating, if the drivers now do something else than then, or a line
-            makes no sense.
+        CorruptRecording: also during iteration, if the drivers differ from the recording, or a line is
+            invalid.
     """
 
     duration_s: float | None = None
@@ -51,15 +51,15 @@ class BusRecording:
 
     @property
     def info(self) -> RecordingInfo:
-        """Title, origin and the sensors it begins with."""
+        """Title, origin and the sensors at the start of the recording."""
         return self._info
 
     def rejected(self) -> int:
-        """How many errors the sensors raised so far."""
+        """Number of errors that the sensors raised so far."""
         return self._errors.total()
 
     def warnings(self) -> list[str]:
-        """What the sensors raised, by kind, with the first of each."""
+        """The errors of the sensors by kind, with the first of each."""
         sentences = [
             f"{count} × {kind}, the first: {self._first[kind]}" for kind, count in self._errors.items()
         ]
@@ -103,7 +103,7 @@ class BusRecording:
         return sensors
 
     def _lines(self) -> Generator[str, None, None]:
-        """The lines of the file; a damaged end of a gzip file ends them."""
+        """The lines of the file, up to a damaged part of a gzip file."""
         with open_binary(self._path) as raw:
             packed = raw.read(len(GZIP_MAGIC)) == GZIP_MAGIC
         with open_binary(self._path) as raw, gzip.open(raw) if packed else nullcontext(raw) as file:

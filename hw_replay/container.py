@@ -24,7 +24,7 @@ from hw_replay.errors import CorruptRecording
 from hw_replay.metadata import RECORDING
 
 RECORD_LIMIT_BYTES = 128 << 20
-"""No record of a sensible recording is longer; a damaged length is recognised by it."""
+"""Upper limit of the length of a record; a larger length means damage."""
 
 DAMAGE = (
     McapError,
@@ -36,7 +36,7 @@ DAMAGE = (
     OSError,  # from a worn-out memory card
     struct.error,
 )
-"""What is raised on bytes that are not what they should be, or can no longer be read."""
+"""The exceptions that damaged or unreadable bytes raise."""
 
 _READ = {
     int(Opcode.HEADER): Header.read,
@@ -49,13 +49,13 @@ _MESSAGE = struct.Struct("<BQHIQQ")  # the record's head, then channel, sequence
 
 
 def records(file: BinaryIO) -> Iterator[Header | Metadata | Channel | Chunk | Message]:
-    """What a file says of itself and its samples, in order, chunks unopened.
+    """The header, metadata, channel, chunk and message records in order, without opening the chunks.
 
-    All others are passed over: the library's own reader would build an object for every entry of every index,
-    which reading in order has no use for.
+    Other records are skipped. The reader of the library would build an object for every entry of every index,
+    which is not needed for reading in order.
 
     Raises:
-        Exception: one of `DAMAGE`, where the file breaks off.
+        Exception: one of `DAMAGE`, at the end of a truncated file.
     """
     read_magic(ReadDataStream(file))
     opcode = None
@@ -74,13 +74,13 @@ def records(file: BinaryIO) -> Iterator[Header | Metadata | Channel | Chunk | Me
 
 
 def chunk_content(chunk: Chunk) -> list[Channel | tuple[int, int, bytes]]:
-    """What a chunk holds: channels, and messages as (channel id, log time in ns, payload).
+    """The content of a chunk: channels, and messages as (channel id, log time in ns, payload).
 
-    The library's own way through a chunk builds an object a message and takes three times as long, and it
-    unpacks whatever the packed bytes claim to hold.
+    The library builds an object for each message, which takes three times as long. It also decompresses any
+    size that the compressed bytes state.
 
     Raises:
-        Exception: one of `DAMAGE`, if the checksum or the lengths in it are wrong.
+        Exception: one of `DAMAGE`, if the checksum or a length is wrong.
     """
     data = _unpacked(chunk)
     size = len(data)
@@ -109,7 +109,7 @@ def chunk_content(chunk: Chunk) -> list[Channel | tuple[int, int, bytes]]:
 
 
 def _unpacked(chunk: Chunk) -> bytes:
-    """The bytes of a chunk: no more of them than it says, and no more than any sensible one has."""
+    """The decompressed bytes of a chunk, limited to the stated size and to an upper limit."""
     most = chunk.uncompressed_size
     if most > RECORD_LIMIT_BYTES:
         raise ValueError("uncompressed size")
@@ -134,7 +134,7 @@ def read_metadata(file: BinaryIO, path: Path) -> dict[str, Mapping[str, str]]:
     """The metadata records at the start of a file, by name.
 
     Raises:
-        CorruptRecording: if the file breaks off before it says what it is.
+        CorruptRecording: if the file ends before its metadata is complete.
     """
     metadata: dict[str, Mapping[str, str]] = {}
     try:
@@ -153,9 +153,10 @@ def read_metadata(file: BinaryIO, path: Path) -> dict[str, Mapping[str, str]]:
 
 
 def read_late_metadata(file: BinaryIO, name: str) -> Mapping[str, str] | None:
-    """A metadata record that was added while the file was being written; None if there is none.
+    """A metadata record that was added while the file was written; None if there is none.
 
-    A whole file says where it is; of one cut off every record is looked at, without opening chunks.
+    The index of a complete file gives its position. In a truncated file every record is examined, without
+    opening chunks.
     """
     try:
         file.seek(0)
@@ -175,7 +176,7 @@ def read_late_metadata(file: BinaryIO, name: str) -> Mapping[str, str] | None:
 def read_summary(file: BinaryIO) -> tuple[float | None, dict[int, Channel], int]:
     """Length in seconds, channels and number of messages, from the end of a file.
 
-    None, empty and 0 if it was cut off.
+    None, empty and 0 for a truncated file.
     """
     try:
         file.seek(0)

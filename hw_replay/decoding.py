@@ -1,4 +1,4 @@
-"""The messages of a recording to samples: whose each is, what it says, and why some are left out."""
+"""Decode the messages of a recording into samples; count and explain the rejected ones."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ from hw_replay.messages import (
 from hw_replay.text import escaped, one_line
 
 LONGEST_TOPIC = 100
-"""Characters that are kept of a name in a file: those of ours are far shorter."""
+"""Largest number of characters kept of a name in a file; our own names are much shorter."""
 
 
 class Decoding:
@@ -35,9 +35,9 @@ class Decoding:
         known: channels that the recording declares before its first message.
 
     Attributes:
-        messages: how many there were.
-        ignored: how many of them on topics that are not ours, by topic.
-        rejects: what was left out, and why.
+        messages: number of messages so far.
+        ignored: number of messages on unknown topics, by topic.
+        rejects: rejected messages and the reasons.
     """
 
     def __init__(self, known: Iterable[Channel]) -> None:
@@ -50,7 +50,7 @@ class Decoding:
             self.meet(channel)
 
     def meet(self, channel: Channel) -> None:
-        """Take note of a channel the file declares."""
+        """Register a channel that the file declares."""
         decode = decoder_of_topic(channel.topic)
         topic = escaped(channel.topic[:LONGEST_TOPIC])
         if decode is None:
@@ -62,7 +62,7 @@ class Decoding:
             self._decoders[channel.id] = decode
 
     def samples(self, content: list[Channel | tuple[int, int, bytes]]) -> list[Sample]:
-        """The samples of a chunk, as `container.chunk_content` gives it."""
+        """The samples of a chunk, which is given as by `container.chunk_content`."""
         samples: list[Sample] = []
         for item in content:
             if isinstance(item, tuple):
@@ -74,7 +74,7 @@ class Decoding:
         return samples
 
     def sample(self, channel_id: int, time_ns: int, data: bytes) -> Sample | None:
-        """The sample of one message, or None with the reason noted."""
+        """The sample of one message; None if it is rejected, with the reason in `rejects`."""
         self.messages += 1
         decode = self._decoders.get(channel_id)
         if decode is None:
@@ -97,7 +97,7 @@ class Decoding:
 
 
 def decoder_of_topic(topic: str) -> Decoder | None:
-    """The decoder of a topic ("/baro", "/reference/vat_mps"), or None for one that is not ours."""
+    """The decoder of a topic ("/baro", "/reference/vat_mps"), or None for an unknown topic."""
     if topic.startswith(REFERENCE_TOPIC) and len(topic) > len(REFERENCE_TOPIC):
         return reference_decoder(one_line(topic.removeprefix(REFERENCE_TOPIC))[:LONGEST_TOPIC])
     kind = KIND_BY_TOPIC.get(topic.removeprefix("/"))
@@ -111,7 +111,7 @@ def decoder_of_topic(topic: str) -> Decoder | None:
 
 
 def _renaming(decode: Decoder, names: Mapping[str, str]) -> Decoder:
-    """The decoder for messages that use either our own names or these."""
+    """The decoder for messages with our own field names or with the given ones."""
 
     def decode_either(t_s: float, values: Mapping[str, Any]) -> Sample:
         own = {field: values[name] for field, name in names.items() if name in values}

@@ -1,6 +1,6 @@
-"""What the recorder and the settings need of a disk: one seam, so that a disk that fails can stand in for it.
+"""The interface of the recorder and the settings to a disk, so that tests can use a disk with faults.
 
-`SystemDisk` is the real one, `FaultyDisk` (hw_replay/fake_disk.py) one with faults to order.
+`SystemDisk` is the real disk; `FaultyDisk` (hw_replay/fake_disk.py) simulates faults.
 """
 
 from __future__ import annotations
@@ -21,46 +21,46 @@ _AT_FDCWD, _NO_REPLACE, _EXCHANGE = -100, 1, 2
 """Of renameat2(2)."""
 
 _IN_MEMORY = frozenset({"tmpfs", "ramfs", "devtmpfs"})
-"""Types of file systems that are gone when the power is (Linux, Documentation/filesystems)."""
+"""Types of file systems that are lost without power (Linux, Documentation/filesystems)."""
 
 _MOUNTS = Path("/proc/self/mountinfo")
 
 
 class Disk(Protocol):
-    """Files and folders. Every method raises OSError if the disk refuses."""
+    """Operations on files and folders. Every method raises OSError if the disk fails."""
 
     def make_folder(self, path: Path) -> None:
-        """Make a folder and those above it, if need be."""
+        """Make a folder and its parents, if they do not exist."""
 
     def free_bytes(self, folder: Path) -> int:
         """Room left."""
 
     def create(self, path: Path, *, new: bool = False) -> BinaryIO:
-        """An empty file to write; one that was there is emptied, or with `new` is a FileExistsError."""
+        """Open an empty file to write; an existing one is truncated, or raises FileExistsError with `new`."""
 
     def sync(self, file: BinaryIO) -> None:
-        """Force what has been handed over of a file onto the disk."""
+        """Flush the written data of an open file to the disk."""
 
     def sync_path(self, path: Path) -> None:
-        """Force a file, or the names in a folder, onto the disk."""
+        """Flush a file, or the names in a folder, to the disk."""
 
     def rename(self, path: Path, to: Path) -> None:
-        """Give a file another name, which another file loses."""
+        """Rename a file; a file with the new name is replaced."""
 
     def rename_free(self, path: Path, to: Path) -> bool:
-        """Give a file another name; false, and nothing is done, if another file has that name."""
+        """Rename a file; return False and do nothing if another file has the new name."""
 
     def exchange(self, one: Path, other: Path) -> bool:
-        """Exchange two names in one stroke; false if the system cannot."""
+        """Exchange two names atomically; return False if the system cannot."""
 
     def link(self, path: Path, to: Path) -> None:
-        """Give a file one more name, which must be free."""
+        """Make a hard link; the new name must be free."""
 
     def remove(self, path: Path) -> None:
-        """Take a name away, if it is there."""
+        """Delete a name, if it exists."""
 
     def in_memory(self, folder: Path) -> str | None:
-        """What holds a folder, if that is lost when the power goes; None if it is not."""
+        """The file system of a folder, if it is lost without power; None if it is not."""
 
 
 class SystemDisk:
@@ -131,13 +131,13 @@ class SystemDisk:
 
 
 def held_in_memory(folder: Path, mountinfo: str) -> str | None:
-    """What holds a folder, if that is lost when the power goes; None if it is not, or if nobody knows.
+    """The file system of a folder, if it is lost without power; None if it is not, or not known.
 
-    An overlay keeps changes in its upper folder. On a Raspberry Pi whose root is set read-only, that folder
-    is on a tmpfs. Where it is on no file system to be seen, as in a container, nobody knows.
+    An overlay keeps changes in its upper folder. On a Raspberry Pi with a read-only root, that folder is on a
+    tmpfs. If its file system is not visible, as in a container, the result is not known.
 
     Args:
-        folder: absolute, without links.
+        folder: absolute path without links.
         mountinfo: the text of /proc/self/mountinfo (Linux, proc(5)).
     """
     mounts = [_mount(line) for line in mountinfo.splitlines() if " - " in line]
@@ -165,12 +165,12 @@ def _mount(line: str) -> tuple[Path, str, str]:
 
 
 def _unescaped(text: str) -> str:
-    """Spaces and the like stand as octal numbers (proc(5))."""
+    """Decode a field of mountinfo, in which spaces and similar characters are octal numbers (proc(5))."""
     return re.sub(r"\\([0-7]{3})", lambda match: chr(int(match[1], 8)), text)
 
 
 def _rename(path: Path, to: Path, flags: int) -> int:
-    """renameat2(2); 0, or the number of the error."""
+    """Call renameat2(2); returns 0 or the error number."""
     call: Callable[..., int] | None = getattr(ctypes.CDLL(None, use_errno=True), "renameat2", None)
     if call is None:
         return errno.ENOSYS
@@ -178,13 +178,13 @@ def _rename(path: Path, to: Path, flags: int) -> int:
 
 
 def open_regular(path: Path) -> BinaryIO:
-    """Open a file for reading; never waits.
+    """Open a file for reading without waiting.
 
-    Opening a named pipe waits for a writer, and a device may give bytes for ever.
+    Pipes and devices are rejected: opening a named pipe waits for a writer, and a device may never end.
 
     Raises:
         IsADirectoryError: if it is a directory.
-        OSError: if it is anything else but a file, or cannot be opened.
+        OSError: if it is not a regular file, or cannot be opened.
     """
     handle = os.open(path, os.O_RDONLY | os.O_CLOEXEC | os.O_NONBLOCK | os.O_NOCTTY)
     mode = os.fstat(handle).st_mode
@@ -199,15 +199,15 @@ def open_regular(path: Path) -> BinaryIO:
 
 
 def temporary_beside(path: Path) -> Path:
-    """A name in the same folder that no other program takes, short whatever the length of `path`'s.
+    """A unique temporary name in the same folder, short for any length of `path`.
 
-    Its ending is its own: who looks for recordings or marks by their ending must not find half a one.
+    It has its own ending, so that a search for recordings or marks does not find an incomplete file.
     """
     return path.with_name(f".{secrets.token_hex(8)}.partial")
 
 
 def give_to_owner_of(model: Path, path: Path) -> None:
-    """What root makes belongs to whoever `model` belongs to, as if that one had made it."""
+    """Give a file that root made to the owner of `model`."""
     if os.geteuid() != 0:
         return
     found = model.stat()

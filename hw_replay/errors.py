@@ -1,4 +1,4 @@
-"""What can go wrong with a recording, as one small tree."""
+"""The exceptions for recordings, and a log of rejected rows."""
 
 from __future__ import annotations
 
@@ -7,22 +7,22 @@ from pathlib import Path
 
 
 class RecordingError(Exception):
-    """A recording or import that cannot be used at all; the message names the file."""
+    """A recording or import cannot be used; the message names the file."""
 
 
 class UnknownFormat(RecordingError):  # noqa: N818 -- the name already says what is wrong
-    """The file is none of the formats this project reads."""
+    """The file has none of the formats that this project reads."""
 
 
 class CorruptRecording(RecordingError):  # noqa: N818 -- likewise
-    """The file is of a known format, but its beginning cannot be read."""
+    """The file has a known format, but its start cannot be read."""
 
 
 class UnwritableRecording(RecordingError):  # noqa: N818 -- likewise
     """A recording cannot be written.
 
     Attributes:
-        error: what the system said.
+        error: the error of the operating system.
     """
 
     def __init__(self, path: Path, error: OSError) -> None:
@@ -31,15 +31,15 @@ class UnwritableRecording(RecordingError):  # noqa: N818 -- likewise
 
 
 class RejectLog:
-    """Counts the rows or messages a reader had to leave out, and keeps where the first ones were.
+    """Counts the rows or messages that a reader rejected, and keeps the places of the first ones.
 
     Args:
-        unit: what a place number counts, for the message: "line" or "message".
+        unit: the unit of a place number, for the message: "line" or "message".
     """
 
     KEPT_PLACES = 5
     KEPT_REASONS = 30
-    """Further reasons are counted together: a damaged file can hold any number of them."""
+    """Further reasons are counted together, because a damaged file can give any number of reasons."""
 
     def __init__(self, unit: str = "line") -> None:
         self.unit = unit
@@ -47,7 +47,7 @@ class RejectLog:
         self._places: dict[str, list[int]] = {}
 
     def add(self, reason: str, place: int) -> None:
-        """Note one rejected row at `place` (a 1-based line or message number)."""
+        """Record one rejected row at `place` (a line or message number, from 1)."""
         if reason not in self._counts and len(self._counts) >= self.KEPT_REASONS:
             reason = "other reasons"
         self._counts[reason] += 1
@@ -57,11 +57,11 @@ class RejectLog:
 
     @property
     def total(self) -> int:
-        """How many were rejected in all."""
+        """Total number of rejected rows."""
         return sum(self._counts.values())
 
     def messages(self) -> list[str]:
-        """One line a reason: how many and where the first ones were."""
+        """One line per reason, with the number and the first places."""
         lines = []
         for reason, count in self._counts.items():
             places = ", ".join(str(place) for place in self._places[reason])

@@ -1,4 +1,4 @@
-"""Events as JSON messages and back, beside the sensors' messages of `hw_replay.messages`."""
+"""Events as JSON messages: encoder and decoder. Messages of sensors are in `hw_replay.messages`."""
 
 from __future__ import annotations
 
@@ -18,9 +18,9 @@ _to_json = json.JSONEncoder(separators=(",", ":")).encode
 
 @dataclass(frozen=True, slots=True)
 class EventKind:
-    """How one kind of event is written: topic, and how long each of its texts may be.
+    """The message format of one kind of event: topic, and the largest length of each text.
 
-    A text in `optional` may be missing, which is None.
+    A text in `optional` may be missing, which is None in the event.
     """
 
     topic: str
@@ -42,18 +42,18 @@ _KINDS = (
 FIT_OF: Mapping[type[Event], Callable[[str], str]] = MappingProxyType(
     {SettingsChange: encodable, Mark: one_line}
 )
-"""What makes a text of each kind fit to be kept, in writing and in reading."""
+"""The function that cleans the texts of each kind, for writing and for reading."""
 
 KIND_OF: Mapping[type[Event], EventKind] = MappingProxyType({kind.event: kind for kind in _KINDS})
 KIND_BY_TOPIC: Mapping[str, EventKind] = MappingProxyType({kind.topic: kind for kind in _KINDS})
 
 
 class RejectedEventError(ValueError):
-    """A message that is no event; says why."""
+    """A message is not a valid event; the message of the error is the reason."""
 
 
 def event_schema(kind: EventKind) -> dict[str, Any]:
-    """The JSON schema of a kind's messages."""
+    """The JSON schema of the messages of a kind."""
     return {
         "title": kind.topic,
         "description": (kind.event.__doc__ or "").strip(),
@@ -74,7 +74,7 @@ def decode_event(kind: EventKind, t_s: float, values: Mapping[str, Any]) -> Even
     """The event of a message.
 
     Raises:
-        RejectedEventError: if a text is missing, no text, or too long.
+        RejectedEventError: if a text is missing, not a string, or too long.
     """
     texts: dict[str, str | None] = {}
     for name, most in kind.longest.items():
@@ -82,7 +82,7 @@ def decode_event(kind: EventKind, t_s: float, values: Mapping[str, Any]) -> Even
         if text is None and name in kind.optional:
             texts[name] = None
         elif not isinstance(text, str) or len(text) > most:
-            raise RejectedEventError(f"{kind.topic}: {name} is no text of up to {most} characters")
+            raise RejectedEventError(f"{kind.topic}: {name}: expected a text of up to {most} characters")
         else:
             texts[name] = FIT_OF[kind.event](text)
     make: Any = kind.event

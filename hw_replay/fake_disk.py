@@ -1,8 +1,8 @@
-"""A disk that fails to order: full, read-only, pulled out, slow; and what is left of it after a power cut.
+"""A disk with simulated faults: full, read-only, removed, slow; and its state after a power failure.
 
-It keeps its files in the system's folders, so that everything else reads them as usual. A power cut leaves
-what POSIX promises, and no more: of a file what was forced onto the disk, with any part of the rest, or
-zeros in its place; of names what was forced with their folder, and of later changes of names the first few.
+It keeps its files in folders of the system, so other code can read them. A power failure leaves only what
+POSIX guarantees. Of a file it leaves the flushed data, and any part of the rest, or zeros in its place. Of
+names it leaves those that were flushed with their folder, and the first of the later changes.
 """
 
 from __future__ import annotations
@@ -23,17 +23,17 @@ class FaultyDisk:
     """A `Disk` with faults.
 
     Args:
-        wait: called with the seconds a slow disk costs.
+        wait: called with the delay of a slow disk, s.
 
     Attributes:
-        room_bytes: how much more can be written; what does not fit is refused (ENOSPC).
-        read_only: nothing can be written (EROFS), as a card goes when it is worn.
-        removed: nothing can be reached (EIO).
-        sync_s: how long it takes to force something onto it.
-        operations_left: after so many more it can be reached no longer, as when the power goes.
-        power_cuts: so many it has had.
-        memory: what holds it, if it is no disk at all.
-        exchanges: whether it can exchange two names; a FAT file system of old cannot.
+        room_bytes: free space; a write that does not fit fails (ENOSPC).
+        read_only: every write fails (EROFS), as on a worn card.
+        removed: every access fails (EIO).
+        sync_s: duration of a flush.
+        operations_left: number of operations until every access fails, as at a power failure.
+        power_cuts: number of power failures so far.
+        memory: the file system, if it is in memory.
+        exchanges: whether it can exchange two names; a FAT file system cannot on older kernels.
     """
 
     def __init__(self, wait: Callable[[float], None] = lambda _: None) -> None:
@@ -47,11 +47,11 @@ class FaultyDisk:
         self._wait = wait
         self._system = SystemDisk()
         self._safe_bytes: dict[int, int] = {}
-        """By file (inode): how much of it is on the disk."""
+        """Number of flushed bytes by file (inode)."""
         self._folders: set[Path] = set()
         self.power_cuts = 0
         self._undo: list[tuple[Path, Callable[[], None]]] = []
-        """Changes of names that are not on the disk yet: the folder, and how to take them back."""
+        """Changes of names that are not flushed yet: the folder, and the function that reverts the change."""
 
     def make_folder(self, path: Path) -> None:
         """As the protocol says."""
@@ -145,7 +145,7 @@ class FaultyDisk:
         return self.memory
 
     def cut_power(self, chance: Random) -> None:
-        """Leave what a power cut might leave. What is open then is written to no more."""
+        """Set the state after a power failure. Files that are open then are not written any more."""
         self.power_cuts += 1
         for _, undo in reversed(self._undo[chance.randint(0, len(self._undo)) :]):
             undo()
@@ -166,7 +166,7 @@ class FaultyDisk:
         path.write_bytes(content[:kept] + bytes(length - kept))
 
     def taken(self, length: int) -> int:
-        """How much of so many bytes can be written now, which they then are."""
+        """The number of bytes of a write that fit; they are subtracted from the free space."""
         self._check(writes=True)
         fits = int(min(length, self.room_bytes))
         if length and not fits:

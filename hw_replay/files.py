@@ -1,4 +1,4 @@
-"""Opening files and cutting them into lines, in memory that does not grow with the file."""
+"""Open files and read their lines; memory use does not depend on the size of the file."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from hw_replay.errors import RecordingError
 GZIP_MAGIC = b"\x1f\x8b"
 
 LINE_LIMIT = 1000
-"""Longer lines are no rows of any format read here; they are counted, not kept."""
+"""Longer lines are not rows of any format read here; they are counted and skipped."""
 
 _BLOCK_BYTES = 1 << 16
 
@@ -33,10 +33,10 @@ def open_binary(path: Path) -> BinaryIO:
     """Open a file for reading.
 
     Raises:
-        RecordingError: if it is missing, no regular file, or not readable; one sentence naming it.
+        RecordingError: if it is missing, not a regular file, or not readable; the message names it.
     """
     try:
-        # Asked before it is opened: to open a pipe waits for its writer, and a device may act on it.
+        # Checked before opening: opening a pipe waits for its writer, and opening a device may have effects.
         kind = _KINDS.get(stat.S_IFMT(path.stat().st_mode))
         if kind is not None:
             raise RecordingError(f"{path}: this is {kind}; expected a recording file")
@@ -51,7 +51,7 @@ def open_binary(path: Path) -> BinaryIO:
 
 
 def read_start(path: Path, size: int) -> bytes:
-    """The first bytes of a file, unpacked if it is gzip; fewer if it ends or breaks off before."""
+    """The first bytes of a file, decompressed if it is gzip; fewer if the file is shorter."""
     with open_binary(path) as raw, _unpacked(raw) as stream:
         start = b""
         try:
@@ -65,17 +65,17 @@ def read_start(path: Path, size: int) -> bytes:
 class Lines:
     """The numbered lines of a text file, plain or gzip, as bytes without their line ends.
 
-    A line longer than `LINE_LIMIT` comes as None. A gzip file that breaks off yields its whole lines;
-    `broken_off` then says so.
+    A line longer than `LINE_LIMIT` is None. A truncated gzip file yields its complete lines, and `broken_off`
+    becomes true.
 
     Args:
-        path: the file; it is opened anew for every iteration.
+        path: the file; it is opened again for every iteration.
     """
 
     def __init__(self, path: str | os.PathLike[str]) -> None:
         self._path = Path(path)
         self.broken_off = False
-        """Whether the last iteration met the broken end of a compressed file."""
+        """Whether the last iteration ended at a damaged part of a compressed file."""
 
     def __iter__(self) -> Iterator[tuple[int, bytes | None]]:
         self.broken_off = False
@@ -119,7 +119,7 @@ class Lines:
 
 
 def _unpacked(raw: BinaryIO) -> BinaryIO | gzip.GzipFile:
-    """The stream itself, or its content if it is gzip (told by its first bytes, not its name)."""
+    """The stream, or its decompressed content if its first bytes are those of gzip."""
     start = raw.read(len(GZIP_MAGIC))
     raw.seek(0)
     return gzip.GzipFile(fileobj=raw) if start == GZIP_MAGIC else raw

@@ -1,4 +1,4 @@
-"""Samples as JSON messages and back: the schema, the encoder and the checking decoder of a channel."""
+"""Samples as JSON messages: schema, encoder and validating decoder of each channel."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ import orjson
 from drivers.samples import Channel, Reference, Sample
 
 LATEST_T_S = 4e9
-"""No sample is later than this: even on a clock that counts from 1970 it is the year 2096."""
+"""Latest possible time of a sample; on a clock that counts from 1970 it is the year 2096."""
 
 REFERENCE_TOPIC = "/reference/"
 
@@ -36,7 +36,7 @@ _UNITS = {
 
 @dataclass(frozen=True, slots=True)
 class WellKnown:
-    """A message schema that viewers know by name, and what it calls the values of a sample."""
+    """A message schema that viewers know by name, and its names for the values of a sample."""
 
     schema: str
     names: Mapping[str, str]
@@ -51,8 +51,8 @@ WELL_KNOWN: Mapping[str, WellKnown] = MappingProxyType(
         )
     }
 )
-"""Channels written so that any viewer of the container puts them on a map. The messages of recordings made
-before this was so carry our own names, and are read as well."""
+"""Channels whose messages use a schema that viewers of the container show on a map. Older recordings use our
+own field names, which are also read."""
 
 Decoder = Callable[[float, Mapping[str, Any]], Sample]
 Encoder = Callable[[Any], bytes]
@@ -64,12 +64,12 @@ to_json = json.JSONEncoder(allow_nan=False, separators=(",", ":")).encode
 
 
 class RejectedValueError(ValueError):
-    """A value no working sensor reports; the message says which and what was expected."""
+    """A value that no working sensor reports; the message names the value and the expectation."""
 
 
 @dataclass(frozen=True, slots=True)
 class ValueRule:
-    """What one value of a channel must be."""
+    """The limits of one value of a channel."""
 
     name: str
     low: float
@@ -78,18 +78,18 @@ class ValueRule:
 
     @property
     def unit(self) -> str:
-        """The unit the name ends in, for people; empty for a plain number."""
+        """The unit of the value in readable form, from the end of the name; "" for a plain number."""
         return unit_of(self.name)
 
 
 def unit_of(name: str) -> str:
-    """The unit a value's name ends in, written for people: "static_pa" -> "Pa"; "" if it has none."""
+    """The unit at the end of the name of a value, in readable form: "static_pa" -> "Pa"; "" for none."""
     _, _, suffix = name.rpartition("_")
     return _UNITS.get(suffix, "")
 
 
 def value_rules(channel: Channel) -> tuple[ValueRule, ...]:
-    """The rules of a channel's values, in the order of the sample's fields."""
+    """The rules for the values of a channel, in the order of the fields of the sample."""
     return tuple(
         ValueRule(name, *channel.limits[name], optional=name in channel.optional)
         for name in channel.value_fields
@@ -97,13 +97,13 @@ def value_rules(channel: Channel) -> tuple[ValueRule, ...]:
 
 
 def outside(rule: ValueRule) -> str:
-    """The reason for leaving out a value beyond the rule's limits."""
+    """The reason for the rejection of a value outside the limits of a rule."""
     unit = f" {rule.unit}" if rule.unit else ""
     return f"{rule.name} outside {rule.low:g} to {rule.high:g}{unit}"
 
 
 def json_schema(channel: Channel) -> dict[str, Any]:
-    """The JSON schema of a channel's messages, made from the sample and its limits."""
+    """The JSON schema of the messages of a channel, from the sample and its limits."""
     names = _names(channel)
     properties = {
         names[rule.name]: {
@@ -124,13 +124,13 @@ def json_schema(channel: Channel) -> dict[str, Any]:
 
 
 def schema_name(channel: Channel) -> str:
-    """The name of the schema of a channel's messages: the channel's own, or a well-known one."""
+    """The name of the message schema of a channel: the name of the channel, or a well-known schema."""
     known = WELL_KNOWN.get(channel.name)
     return known.schema if known else channel.name
 
 
 def _names(channel: Channel) -> Mapping[str, str]:
-    """What the messages of a channel call each field of the sample."""
+    """The name of each field of the sample in the messages of a channel."""
     known = WELL_KNOWN.get(channel.name)
     return known.names if known else {name: name for name in channel.value_fields}
 
@@ -147,9 +147,9 @@ def reference_schema(name: str) -> dict[str, Any]:
 
 
 def encoder(channel: Channel) -> Encoder:
-    """A function from a sample of this channel to its message: the values without the time.
+    """A function that encodes a sample of this channel as its message: the values without the time.
 
-    It raises ValueError for a value that is not finite: JSON has no word for it.
+    It raises ValueError for a value that is not finite, which JSON cannot represent.
     """
     fields = channel.value_fields
     if not fields:
@@ -177,8 +177,8 @@ def encode_reference(sample: Reference) -> bytes:
 def parsed(data: bytes) -> object:
     """The content of a message.
 
-    The quick parser reads every number to the same bits, but refuses what JSON has no word for (NaN) or no
-    room for (1e999); the thorough one then says what it is.
+    The fast parser reads every number to the same bits, but rejects NaN and numbers that are too large
+    (1e999). In this case the standard parser reads the message.
     """
     try:
         return _from_plain_json(data)
@@ -187,12 +187,15 @@ def parsed(data: bytes) -> object:
 
 
 def decoder(channel: Channel) -> Decoder:
-    """A function from a time and the values of a message to a sample, or RejectedValueError."""
+    """A function that makes a sample from a time and the values of a message.
+
+    It raises RejectedValueError for an invalid value.
+    """
     rules = tuple((rule.name, rule.low, rule.high, rule) for rule in value_rules(channel))
     make: Callable[..., Sample] = channel.sample
 
     def decode(t_s: float, values: Mapping[str, Any]) -> Sample:
-        """Value by value, with the reason where one will not do."""
+        """Decode value by value, and raise with the reason for the first invalid value."""
         checked: list[float | None] = []
         for name, low, high, rule in rules:
             value = values.get(name)
@@ -217,9 +220,9 @@ def decoder(channel: Channel) -> Decoder:
 
 
 def _quick(channel: Channel, make: Callable[..., Sample], careful: Decoder) -> Decoder:
-    """The same decoder with a short way for the usual message: all values there, floats and within range.
+    """The same decoder with a fast path for messages whose values are all present, floats and within range.
 
-    Nine messages in ten hold one number or three, and reading them is a large part of a replay.
+    Nine of ten messages have one or three values, and reading them takes a large part of a replay.
     """
     rules = value_rules(channel)
     if len(rules) == 1:
@@ -253,7 +256,7 @@ def _quick(channel: Channel, make: Callable[..., Sample], careful: Decoder) -> D
 
 
 def _number_of(value: object) -> float | None:
-    """A value of a message as a float, infinite where it is too large for one; None if it is no number."""
+    """A value of a message as a float: infinite if it is too large; None if it is not a number."""
     if isinstance(value, float):
         return value
     if not isinstance(value, int) or isinstance(value, bool):
@@ -265,7 +268,7 @@ def _number_of(value: object) -> float | None:
 
 
 def reference_decoder(name: str) -> Decoder:
-    """The same for a reference, which has no limits but must be a finite number."""
+    """The decoder for a reference, which has no limits but must be a finite number."""
 
     def decode(t_s: float, values: Mapping[str, Any]) -> Sample:
         number = _number_of(values.get("value"))

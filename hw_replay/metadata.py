@@ -1,4 +1,4 @@
-"""What a recording says about itself, as MCAP metadata records."""
+"""The metadata of a recording as MCAP metadata records."""
 
 from __future__ import annotations
 
@@ -20,18 +20,18 @@ SETTINGS = "settings"
 GLIDER = "glider"
 CALIBRATION = "calibration"
 CLOCK = "clock"
-"""Added while recording, as soon as the date is known."""
+"""The record that is added during recording, as soon as the date is known."""
 
 LONGEST = 500
-"""Characters that are kept of a text: a picture or a page has room for no more."""
+"""Largest number of characters kept of a text, because of the space in pictures and pages."""
 
 FIRST_YEAR, LAST_YEAR = 1980, 2079
-"""GNSS time begins in 1980 (IS-GPS-200, 3.3.4). FAI/IGC files and RMC hold two digits of a year, which are
-read as one of these."""
+"""GNSS time begins in 1980 (IS-GPS-200, 3.3.4). FAI/IGC files and RMC contain two digits of the year, which
+are read as a year in this range."""
 
 
 def metadata_of(info: RecordingInfo) -> Iterator[tuple[str, dict[str, str]]]:
-    """The metadata records that say what `info` says, in the order they stand in the file."""
+    """The metadata records for `info`, in the order of the file."""
     yield (
         RECORDING,
         _without_none(
@@ -54,7 +54,7 @@ def metadata_of(info: RecordingInfo) -> Iterator[tuple[str, dict[str, str]]]:
 
 
 def info_of(metadata: Mapping[str, Mapping[str, str]], path: Path) -> RecordingInfo:
-    """The other way round; anything missing or unreadable is left at "not known".
+    """The metadata from its records; a missing or unreadable value is None or empty.
 
     Raises:
         RecordingError: if a later version of this format wrote the metadata.
@@ -86,7 +86,7 @@ def info_of(metadata: Mapping[str, Mapping[str, str]], path: Path) -> RecordingI
 
 
 def with_late_start(info: RecordingInfo, clock: Mapping[str, str]) -> RecordingInfo:
-    """What a recording says of itself, with the UTC instant at `t_s` = 0 of a `CLOCK` record."""
+    """The metadata of a recording, with UTC at `t_s` = 0 from a `CLOCK` record."""
     start_utc, doubt = _believable(clock.get("start_utc"))
     return replace(info, start_utc=start_utc, doubts=info.doubts if doubt is None else (*info.doubts, doubt))
 
@@ -100,7 +100,7 @@ def _without_none(**values: object) -> dict[str, str]:
 
 
 def _float(text: str | None) -> float | None:
-    """A positive, finite figure; anything else is as good as none."""
+    """A positive, finite number; None for anything else."""
     try:
         value = math.nan if text is None else float(text)
     except ValueError:
@@ -109,7 +109,7 @@ def _float(text: str | None) -> float | None:
 
 
 def _believable(text: str | None) -> tuple[datetime | None, str | None]:
-    """The instant a text says, in UTC, and what is wrong with it if it is given and cannot be true."""
+    """The time in a text, in UTC, and a sentence if it cannot be true."""
     if text is None:
         return None, None
     try:

@@ -1,6 +1,6 @@
-"""Putting samples in order of time: all of a file's rows, or a stream of which few come a little late.
+"""Sort samples by time: all rows of a file, or a stream in which some samples are slightly late.
 
-More rows than fit into memory are sorted in runs in a temporary file, and merged block by block.
+Rows that do not fit into memory are sorted in runs in a temporary file and merged block by block.
 """
 
 from __future__ import annotations
@@ -26,13 +26,13 @@ _DTYPE = np.dtype(
 _UNPACKED_ROWS = 4096
 
 Row = tuple[int, int, int, float, float, float]
-"""Time in ns, place in the file, kind of row, three values."""
+"""A row: time in ns, place in the file, kind of row, three values."""
 
 _Rows = NDArray[np.void]
 
 
 def in_order(samples: Iterable[Sample], late_s: float) -> Iterator[Sample]:
-    """The samples in order of time, if none comes more than `late_s` after a later one; ties as they came."""
+    """The samples in order of time, if none is more than `late_s` late; equal times keep their order."""
     waiting: list[tuple[float, int, Sample]] = []
     for number, sample in enumerate(samples):
         heapq.heappush(waiting, (sample.t_s, number, sample))
@@ -43,13 +43,13 @@ def in_order(samples: Iterable[Sample], late_s: float) -> Iterator[Sample]:
 
 
 class RowSorter:
-    """Takes rows in any order and gives them back in order of time, then of place.
+    """Accepts rows in any order and returns them in order of time, then of place.
 
-    Memory stays within a few times `run_rows` rows of 48 bytes, however many are added; what does not fit is
-    kept in a temporary file, which is gone when the sorter is closed. Use it as a context manager.
+    Memory use is limited to a few times `run_rows` rows of 48 bytes. Other rows are kept in a temporary file,
+    which is deleted when the sorter is closed. Use it as a context manager.
 
     Args:
-        run_rows: how many rows are sorted in memory at a time.
+        run_rows: number of rows that are sorted in memory at a time.
     """
 
     def __init__(self, run_rows: int = 1 << 17) -> None:
@@ -68,7 +68,7 @@ class RowSorter:
         self._filled += 1
 
     def rows(self) -> Iterator[Row]:
-        """All rows in order. Nothing may be added afterwards."""
+        """All rows in order. No row may be added afterwards."""
         for block in self._merged() if self._spool is not None else [self._sorted_run()]:
             for start in range(0, len(block), _UNPACKED_ROWS):  # as Python numbers they take 8 times the room
                 yield from block[start : start + _UNPACKED_ROWS].tolist()

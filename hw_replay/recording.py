@@ -1,4 +1,4 @@
-"""Recordings, read: MCAP files with one JSON channel a sensor, laid out as `hw_replay.writer` says."""
+"""Read recordings: MCAP files with one JSON channel per sensor, as written by `hw_replay.writer`."""
 
 from __future__ import annotations
 
@@ -24,17 +24,17 @@ from hw_replay.source import RecordingInfo
 
 
 class Recording:
-    """A recording opened for reading: a `Source` that yields the samples in the order they arrived.
+    """A recording opened for reading: a `Source` that yields the samples in order of arrival.
 
-    Reading is sequential and holds one chunk at a time. Every chunk's checksum is checked before any
-    of its samples is used. A file that breaks off yields everything up to its last whole chunk.
+    Reading is sequential, with one chunk in memory at a time. The checksum of a chunk is verified before its
+    samples are used. A truncated file yields all samples up to its last complete chunk.
 
     Args:
-        path: an MCAP file, ours or one with the same topics and messages.
+        path: an MCAP file, from this project or with the same topics and messages.
 
     Raises:
         RecordingError: if it cannot be opened, or a later version of this project wrote it.
-        CorruptRecording: if it breaks off before it says what it is.
+        CorruptRecording: if the file ends before its metadata is complete.
     """
 
     def __init__(self, path: str | os.PathLike[str]) -> None:
@@ -49,20 +49,20 @@ class Recording:
 
     @property
     def info(self) -> RecordingInfo:
-        """What the recording says about itself."""
+        """The metadata of the recording."""
         return self._info
 
     @property
     def duration_s(self) -> float | None:
-        """Last minus first sample time; None if the recording was not closed properly."""
+        """Last minus first sample time, s; None if the recording was not closed."""
         return self._duration_s
 
     def rejected(self) -> int:
-        """How many messages were left out so far."""
+        """Number of messages rejected so far."""
         return self._decoding.rejects.total
 
     def warnings(self) -> list[str]:
-        """What was left out or damaged so far, one sentence each."""
+        """Rejected or damaged data so far, one sentence each."""
         sentences = [*self._info.doubts, *self._decoding.rejects.messages()]
         if self._decoding.ignored:
             topics = ", ".join(f"{topic} ({count})" for topic, count in self._decoding.ignored.most_common(5))

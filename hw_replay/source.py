@@ -1,4 +1,4 @@
-"""What every reader offers: a description of the recording and its samples in order."""
+"""The interface of every reader: metadata of the recording, and its samples in order."""
 
 from __future__ import annotations
 
@@ -12,10 +12,10 @@ from drivers.samples import Sample
 
 @dataclass(frozen=True, slots=True)
 class SensorInfo:
-    """Identity and quality of the sensor behind a channel, as the recording states it.
+    """Identity and quality of the sensor of a channel, as stated by the recording.
 
-    `noise` is the white noise of one sample, one standard deviation, in the channel's unit;
-    `latency_s` how long after the event the sample's time lies. None: the recording does not say.
+    `noise` is the standard deviation of the white noise of one sample, in the unit of the channel.
+    `latency_s` is the delay of the sample's time after the event. None: the recording does not state it.
     """
 
     name: str | None = None
@@ -26,18 +26,17 @@ class SensorInfo:
 
 @dataclass(frozen=True, slots=True)
 class RecordingInfo:
-    """What a recording says about itself.
+    """The metadata of a recording.
 
     Attributes:
         title: short name for reports.
-        origin: how it came to be ("live", "imported from long CSV", "imported from FAI/IGC",
-            "simulated").
-        start_utc: the UTC instant at `t_s` = 0, where known.
-        sensors: by channel name.
+        origin: how it was made ("live", "imported from long CSV", "imported from FAI/IGC", "simulated").
+        start_utc: UTC at `t_s` = 0, if known.
+        sensors: sensors by channel name.
         config_toml: the configuration in force when it was recorded, as TOML text.
         glider_toml: the glider file in force, as TOML text.
         calibration: free key-value pairs with units in their names, e.g. "pitot_zero_pa".
-        doubts: what the recording says of itself and cannot be true, one sentence each; it was left out.
+        doubts: metadata that cannot be true and was rejected, one sentence each.
     """
 
     title: str
@@ -51,25 +50,25 @@ class RecordingInfo:
 
 
 class Source(Protocol):
-    """An opened recording, whatever its format.
+    """An open recording of any format.
 
-    Iterating yields samples in the order the instrument would have received them; it may be done
-    more than once and uses memory that does not grow with the recording. After (or during)
-    iteration `warnings()` says what was left out and why, one sentence each.
+    Iteration yields samples in the order in which the instrument would have received them. It can be
+    repeated, and its memory use does not depend on the length of the recording. After (or during) iteration
+    `warnings()` gives the rejected data and the reasons, one sentence each.
     """
 
     @property
     def info(self) -> RecordingInfo:
-        """What the recording says about itself."""
+        """The metadata of the recording."""
 
     @property
     def duration_s(self) -> float | None:
-        """Length if it is cheap to know (for a progress bar)."""
+        """Length, s, for a progress bar; None if it is not known without reading the recording."""
 
     def __iter__(self) -> Iterator[Sample]: ...
 
     def rejected(self) -> int:
-        """How many rows or messages were left out so far."""
+        """Number of rows or messages rejected so far."""
 
     def warnings(self) -> list[str]:
-        """What was left out or looked wrong so far, one sentence each."""
+        """Rejected or doubtful data so far, one sentence each."""

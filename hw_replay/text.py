@@ -1,8 +1,8 @@
-"""Text from outside: made fit to be kept and compared, and written so that nothing in it acts on a terminal.
+"""Clean text from outside for storage, and escape it for output on a terminal.
 
-A recording and a file name may hold any characters: control characters and escape sequences, line breaks,
-characters that turn the direction of writing, and code points that no UTF-8 can hold (lone surrogates; Python
-also uses them for the bytes of a file name that are no UTF-8).
+Text in recordings and file names may contain any characters: control characters and escape sequences, line
+breaks, characters that change the direction of writing, and code points that UTF-8 cannot encode (lone
+surrogates; Python also uses them for the bytes of a file name that are not UTF-8).
 """
 
 from __future__ import annotations
@@ -14,27 +14,27 @@ from pathlib import Path
 REPLACEMENT = "\ufffd"
 
 _TURNING = frozenset("\u061c\u200e\u200f\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069")
-"""They change the order in which the text around them is shown (UAX #9), figures included."""
+"""Characters that change the order in which the text around them is shown (UAX #9)."""
 
 _UNFIT = frozenset({"Cc", "Cs", "Zl", "Zp"})
 """Categories of Unicode: control characters, surrogates, separators of lines and paragraphs."""
 
 _BYTES = range(0xDC80, 0xDD00)
-"""The code points Python puts for bytes 0x80 to 0xFF of a name that are no UTF-8 (PEP 383)."""
+"""The code points that Python uses for bytes 0x80 to 0xFF of a name that are not UTF-8 (PEP 383)."""
 
 
 def encodable(text: str) -> str:
-    """The text with a replacement character for each code point that UTF-8 cannot hold."""
+    """The text with a replacement character for each code point that UTF-8 cannot encode."""
     if text.isascii():
         return text
     return text.encode("utf-16", "surrogatepass").decode("utf-16", "replace")
 
 
 def one_line(text: str) -> str:
-    """The text on one line, in the order it is written in: for titles, names and marks.
+    """The text on one line and in logical order, for titles, names and marks.
 
-    A line break or tab becomes a blank, every other character that is no text a replacement character. A text
-    without such characters stays as it is.
+    A line break or tab becomes a space. Every other control character becomes a replacement character. A text
+    without such characters is unchanged.
     """
     if text.isprintable() and text.isascii():
         return text
@@ -50,15 +50,15 @@ def _fit(character: str) -> str:
 
 
 def escaped(text: str) -> str:
-    r"""The text with every character that is not shown as itself written out, such as "\x1b" or "\u202e".
+    r"""The text with an escape for every character that is not printable, such as "\x1b" or "\u202e".
 
-    Line breaks too. A byte of a file name that is no UTF-8 is written as the byte, such as "\xff".
+    This includes line breaks. A byte of a file name that is not UTF-8 is written as a byte, such as "\xff".
     """
     return text if text.isprintable() else "".join(map(_escape, text))
 
 
 def shown(text: str) -> str:
-    """Lines of text as a terminal may have them: `escaped` one by one."""
+    """Lines of text for a terminal: each line is escaped with `escaped`."""
     return text if text.isprintable() else "\n".join(map(escaped, text.split("\n")))
 
 
@@ -72,12 +72,12 @@ def _escape(character: str) -> str:
 
 
 def name_text(path: str | os.PathLike[str]) -> str:
-    """A path as text that any file and terminal can hold; different paths give different texts."""
+    """A path as text that is safe for files and terminals; different paths give different texts."""
     return escaped(os.fspath(path))
 
 
 def title_of(path: Path) -> str:
-    """A title from a file's name: without its format endings."""
+    """A title from the name of a file, without the endings of its format."""
     name = name_text(path.name)
     for suffix in (".gz", ".csv", ".igc", ".mcap"):
         if name.lower().endswith(suffix):

@@ -1,14 +1,14 @@
-"""Recordings, written: an MCAP file with one JSON channel a sensor.
+"""Write recordings: an MCAP file with one JSON channel per sensor.
 
-The container is the open standard MCAP (https://mcap.dev/spec), so general viewers open a recording
-too. What the recording says about itself comes first, so that a file cut off by a power failure
-still has it. A chunk is closed, and handed to the operating system, after `chunk_s` seconds of
-recorded time: a cut costs at most that much.
+The container is the open standard MCAP (https://mcap.dev/spec), so general viewers can open a recording. The
+metadata is at the start of the file, so that a file truncated by a power failure contains it. A chunk is
+closed and passed to the operating system after `chunk_s` seconds of recorded time; a process that is killed
+loses at most that much.
 
-Behind each chunk stands an index of its messages, 16 bytes each, and at the end of the file an index of the
-chunks. A general viewer needs both: without the second many show nothing, and some refuse the second without
-the first. That makes a file 2.3 times as large, 34 MB an hour with an inertial sensor at 100 Hz. A power cut
-costs the second; `vario import` makes a copy that has it.
+An index of the messages (16 bytes each) follows each chunk, and an index of the chunks is at the end of the
+file. General viewers need both: without the second many show nothing, and some reject the second without the
+first. With the indexes a file is 2.3 times as large, 34 MB per hour with an inertial sensor at 100 Hz. After
+a power failure the second index is missing; `vario import` makes a copy that has it.
 """
 
 from __future__ import annotations
@@ -50,27 +50,27 @@ _CHUNK_INDEXES = "_Writer__chunk_indices"
 
 
 class RecordingWriter:
-    """Writes samples to a recording, in the order they arrive.
+    """Writes samples to a recording in order of arrival.
 
-    Times are kept to the nanosecond: a `t_s` that is a whole number of nanoseconds (below 26 days)
-    and every value are read back exactly.
+    The resolution of times is 1 ns: a `t_s` that is a whole number of nanoseconds (below 26 days) and every
+    value are read back exactly.
 
     Args:
-        path: file to write; an existing one is replaced.
-        info: what the recording says about itself.
-        chunk_s: recorded seconds a chunk holds. Short ones lose less in a power cut, long ones
-            compress slightly better.
-        indexed: with both indexes, or with neither, for a file that has to be small.
-        new: refuse a name that is taken.
-        disk: where it goes.
+        path: file to write; an existing file is replaced.
+        info: metadata of the recording.
+        chunk_s: length of a chunk in recorded seconds. With short chunks a power failure loses less data;
+            long chunks compress slightly better.
+        indexed: whether to write both indexes; without them the file is smaller.
+        new: reject the name of an existing file.
+        disk: the disk to write to.
 
     Raises:
-        FileExistsError: with `new`, if the name is taken.
+        FileExistsError: with `new`, if the file exists.
         UnwritableRecording: if the file cannot be written.
     """
 
     CHUNK_BYTES = 1 << 20
-    """A chunk ends here at the latest, so that no reader needs more memory than this."""
+    """Largest size of a chunk, which limits the memory use of readers."""
 
     def __init__(
         self,
@@ -97,11 +97,11 @@ class RecordingWriter:
         self._chunk_ns = round(chunk_s * 1e9)
         self._chunk_from_ns = 0
         self.chunks = 0
-        """Chunks closed and handed to the operating system so far."""
+        """Number of chunks closed and passed to the operating system so far."""
         self._ids: dict[str, int] = {}
         self._encoders: dict[type[Sample], tuple[int, Encoder]] = {}
         self.counts: Counter[str] = Counter()
-        """Samples written so far, by topic without its slash ("baro", "reference/vat_mps")."""
+        """Number of samples written so far, by topic without its slash ("baro", "reference/vat_mps")."""
         try:
             self._writer.start(library=LIBRARY)
             for name, data in metadata_of(info):
@@ -140,19 +140,19 @@ class RecordingWriter:
         self.counts[topic] += 1
 
     def note_start_utc(self, start_utc: datetime) -> None:
-        """Say which UTC instant `t_s` = 0 was, where that was not known when the file was begun."""
+        """Record UTC at `t_s` = 0, if it was not known at the start of the file."""
         self._writer.add_metadata(CLOCK, {"start_utc": start_utc.isoformat()})
 
     def sync(self) -> None:
-        """Force the chunks closed so far onto the disk; this may take long.
+        """Flush the chunks closed so far to the disk; this may take long.
 
         Raises:
-            OSError: if the disk refuses.
+            OSError: if the disk fails.
         """
         self._disk.sync(self._file)
 
     def close(self) -> None:
-        """Finish the file. Closing twice does nothing."""
+        """Finish the file. A second call does nothing."""
         if not self._file.closed:
             try:
                 self._writer.finish()  # type: ignore[no-untyped-call] # likewise
@@ -168,7 +168,7 @@ class RecordingWriter:
         self.close()
 
     def _discard(self) -> None:
-        """Let go of a file that could not even be begun."""
+        """Close and delete a file whose start could not be written."""
         with suppress(OSError):  # closing writes what is left, which fails once more
             self._file.close()
         with suppress(OSError):
@@ -188,9 +188,9 @@ class RecordingWriter:
 
 
 class _PackedIndexes:
-    """Where each chunk lies, kept as the bytes that close the file: some 200 a chunk.
+    """The index of the chunks, kept as the bytes for the end of the file, about 200 bytes per chunk.
 
-    The library would keep objects of ten times the size, which over a day of chunks of a second is 100 MB.
+    The objects of the library are ten times as large: 100 MB for a day with chunks of 1 s.
     """
 
     def __init__(self) -> None:
@@ -202,7 +202,7 @@ class _PackedIndexes:
         self._packed += builder.end()  # type: ignore[no-untyped-call] # so in the library
 
     def __iter__(self) -> Iterator[Self]:
-        """All of them at once, as one that can be written."""
+        """All entries together, as one object that can be written."""
         yield self
 
     def write(self, builder: RecordBuilder) -> None:

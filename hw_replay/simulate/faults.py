@@ -1,7 +1,7 @@
-"""What goes wrong with sensors, done to the samples of a simulated flight.
+"""Faults of sensors, applied to the samples of a simulated flight.
 
-A fault holds from one time to another and for one channel. Truth is never touched, except that a jump of the
-recording's clock moves it along, so that it stays beside what it is the truth of.
+A fault has a start time, an end time and a channel. True values are not changed, except by a jump of the
+clock of the recording: it shifts them too, so that they keep the time of the samples.
 """
 
 from __future__ import annotations
@@ -30,37 +30,38 @@ FileKind = Literal[
     "disorder",
     "clock jump",
 ]
-"""The kinds of faults a recording can hold: all but a reading that is no number."""
+"""The kinds of faults that a recording can contain: all except a reading that is NaN."""
 
 Kind = Literal[FileKind, "no number"]
 
 EVERYTHING = "all"
-"""In place of a channel: every one of them, as when the recording's own clock jumps."""
+"""Stands for all channels, for example for a jump of the clock of the recording."""
 
 _DEG_PER_M = 1.0 / 111_200.0
-"""A metre in degrees of latitude. For longitude it is less than a metre, which is near enough for a fault."""
+"""One metre in degrees of latitude. In longitude it is less than a metre, which is sufficient for a fault."""
 
 _SCALES: Mapping[str, float] = MappingProxyType({"lat_deg": _DEG_PER_M, "lon_deg": _DEG_PER_M})
 
 
 @dataclass(frozen=True, slots=True)
 class Fault:
-    """One thing that goes wrong.
+    """One fault.
 
     Attributes:
-        channel: of `drivers.samples.CHANNELS`, or "all".
-        kind: what happens:
-            "loss": no samples. "freeze": the first value goes on. "spikes": `size` is added to or taken from
-            some. "no number": every value is NaN. "stop": every value is `size`, the end of the range.
-            "bias": `size` is added. "noise": white noise, `size` times that of the sensor, all told.
-            "late": samples arrive `by_s` later, with their true time. "stamped late": they carry a time
-            `by_s` too late. "duplicates": some come twice. "disorder": some change places with the next of
-            their channel. "clock jump": times are `size` seconds later (negative: earlier).
-        from_s: when it begins.
-        until_s: when it ends.
-        size: see `kind`; in the channel's unit, seconds, or a factor. For a position it is in metres, but
-            where every value is `size`, that is the latitude and longitude in degrees too.
-        share: of the samples that are hit, 0 to 1, for spikes, duplicates and disorder.
+        channel: a channel of `drivers.samples.CHANNELS`, or "all".
+        kind: the kind of fault:
+            "loss": no samples. "freeze": the first value is repeated. "spikes": `size` is added to or
+            subtracted from some samples. "no number": every value is NaN. "stop": every value is `size`, the
+            end of the range. "bias": `size` is added. "noise": the total white noise is `size` times that of
+            the sensor. "late": samples arrive `by_s` later, with the correct time. "stamped late": the time
+            of the samples is `by_s` too late. "duplicates": some samples arrive twice. "disorder": some
+            samples are exchanged with the next one of their channel. "clock jump": times are `size` seconds
+            later (negative: earlier).
+        from_s: start time.
+        until_s: end time.
+        size: see `kind`; in the unit of the channel, in seconds, or a factor. For a position it is in metres;
+            for "stop" it is also the latitude and longitude in degrees.
+        share: fraction of the samples with spikes, duplicates or disorder, 0 to 1.
         by_s: see `kind`.
     """
 
@@ -79,7 +80,7 @@ class Fault:
             raise ValueError(f"fault: kind {self.kind!r}: expected one of {', '.join(_MAKERS)}")
 
     def holds(self, sample: Sample) -> bool:
-        """Whether it concerns a sample."""
+        """Whether the fault affects a sample."""
         if not self.from_s <= sample.t_s < self.until_s:
             return False
         if isinstance(sample, Reference):
@@ -88,7 +89,7 @@ class Fault:
 
 
 Arrival = tuple[float, Sample]
-"""When a sample arrives, and the sample."""
+"""The time of arrival of a sample, and the sample."""
 
 _Apply = Callable[[Arrival], list[Arrival]]
 
@@ -96,13 +97,13 @@ _Apply = Callable[[Arrival], list[Arrival]]
 def inject(
     samples: Iterable[Sample], faults: Sequence[Fault], noise: Mapping[str, float], seed: int
 ) -> Iterator[Sample]:
-    """The samples with the faults in them, in the order in which they arrive.
+    """The samples with the faults applied, in order of arrival.
 
     Args:
-        samples: of a flight without faults, in order of time.
-        faults: done one after the other.
+        samples: samples of a flight without faults, in order of time.
+        faults: faults, applied one after the other.
         noise: standard deviation of one sample by channel.
-        seed: of whatever is left to chance; each fault has numbers of its own.
+        seed: seed of the random numbers; each fault has its own stream.
     """
     steps = [
         (fault, _MAKERS[fault.kind](fault, np.random.default_rng([seed, 77, place]), noise))
@@ -126,7 +127,7 @@ def inject(
 
 
 def _changed(sample: Sample, change: Callable[[], float]) -> Sample:
-    """The sample with `change()` added to each value."""
+    """A copy of the sample with `change()` added to each value."""
     if isinstance(sample, Reference):
         return sample
     values: dict[str, Any] = {}
@@ -138,7 +139,7 @@ def _changed(sample: Sample, change: Callable[[], float]) -> Sample:
 
 
 def _reading(sample: Sample, value: float) -> Sample:
-    """The sample with every value it has replaced by one."""
+    """A copy of the sample with every value replaced by the same value."""
     if isinstance(sample, Reference):
         return sample
     names = CHANNELS[CHANNEL_OF[type(sample)]].value_fields

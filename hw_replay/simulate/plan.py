@@ -1,4 +1,4 @@
-"""The words a flight plan is written in: phases, where to steer, and when a phase is over.
+"""The elements of a flight plan: phases, steering functions and end conditions.
 
 Airspeeds are indicated; bank and turns are positive to the right.
 """
@@ -14,7 +14,7 @@ from hw_replay.simulate.air import AirMass
 
 @dataclass(frozen=True, slots=True)
 class View:
-    """What the pilot knows while flying a phase. `turned_rad` counts from the phase's beginning."""
+    """What the pilot knows during a phase. `turned_rad` is measured from the start of the phase."""
 
     in_phase_s: float
     above_field_m: float
@@ -29,17 +29,17 @@ class View:
     air: AirMass
 
     def core(self, index: int) -> tuple[float, float]:
-        """Distance in metres to a thermal's core, and the bearing to it."""
+        """Distance, m, and bearing, rad, to the core of a thermal."""
         north_m, east_m = self.air.thermal_at(index, self.t_s)
         north_m, east_m = north_m - self.north_m, east_m - self.east_m
         return math.hypot(north_m, east_m), math.atan2(east_m, north_m)
 
 
 Steer = Callable[[View], float]
-"""From what the pilot knows to the bank wanted, in radians."""
+"""Gives the desired bank, rad, from what the pilot knows."""
 
 Until = Callable[[View], bool]
-"""Whether the phase is over."""
+"""Whether the phase ends."""
 
 
 def heading(rad: float, steepest_rad: float = math.radians(30)) -> Steer:
@@ -68,9 +68,9 @@ def circle(bank_rad: float) -> Steer:
 
 
 def centre(index: int, bank_rad: float) -> Steer:
-    """Circle, and ease the circle onto a thermal's core the way pilots do.
+    """Circle and centre on the core of a thermal.
 
-    Flatter while the core comes nearer, steeper while it falls behind.
+    The bank is reduced while the core comes nearer, and increased while it moves away.
     """
 
     def steer(view: View) -> float:
@@ -86,47 +86,47 @@ def straight(_: View) -> float:
 
 
 def after(s: float) -> Until:
-    """Once the phase has lasted this long."""
+    """End after this time, s."""
     return lambda view: view.in_phase_s >= s
 
 
 def above(m: float) -> Until:
-    """Once higher above the field than this."""
+    """End above this height over the field, m."""
     return lambda view: view.above_field_m >= m
 
 
 def below(m: float) -> Until:
-    """Once lower above the field than this."""
+    """End below this height over the field, m."""
     return lambda view: view.above_field_m <= m
 
 
 def faster(mps: float) -> Until:
-    """Once the airspeed is higher than this."""
+    """End above this airspeed, m/s."""
     return lambda view: view.airspeed_mps >= mps
 
 
 def slower(mps: float) -> Until:
-    """Once the airspeed is lower than this."""
+    """End below this airspeed, m/s."""
     return lambda view: view.airspeed_mps <= mps
 
 
 def turned(rad: float) -> Until:
-    """Once so much has been turned since the phase began, to whichever side."""
+    """End after a turn by this angle in either direction, rad."""
     return lambda view: abs(view.turned_rad) >= rad
 
 
 def within(index: int, m: float) -> Until:
-    """Once closer to a thermal's core than this."""
+    """End within this distance of the core of a thermal, m."""
     return lambda view: view.core(index)[0] <= m
 
 
 def either(*conditions: Until) -> Until:
-    """Once any of several conditions holds."""
+    """End as soon as one of several conditions is true."""
     return lambda view: any(condition(view) for condition in conditions)
 
 
 def past(index: int, m: float) -> Until:
-    """Once a thermal's core lies this far behind the wings."""
+    """End when the core of a thermal is this far behind the wings, m."""
 
     def until(view: View) -> bool:
         distance, bearing = view.core(index)
@@ -162,10 +162,10 @@ class Phase:
     """One line of the flight plan.
 
     Attributes:
-        name: for the reader of the plan.
+        name: name for the reader of the plan.
         speed_mps: indicated airspeed to hold.
-        until: when the next phase begins.
-        steer: bank wanted.
+        until: condition that ends the phase.
+        steer: gives the desired bank.
         climb_mps: on tow, the climb rate of the tug; None is free flight.
         airbrakes: 0 closed, 1 open.
         flare: round out above the ground.

@@ -1,7 +1,8 @@
-"""The few rotations the simulator needs, on plain floats: it turns one body a hundred times a second.
+"""Rotations for the simulator, on plain floats: one attitude is updated a hundred times per second.
 
-A quaternion here is `(w, x, y, z)` of nav_from_body, nav being north, east, down; a matrix is its nine
-elements by rows. Euler angles are heading, pitch and bank in the aerospace order (yaw, pitch, roll).
+A quaternion is `(w, x, y, z)` of nav_from_body; the nav frame is north, east, down. A matrix is a tuple of
+its nine elements by rows. Euler angles are heading, pitch and bank, rad, in the aerospace order (yaw, pitch,
+roll).
 """
 
 from __future__ import annotations
@@ -27,7 +28,7 @@ def from_euler(heading_rad: float, pitch_rad: float, bank_rad: float) -> Quatern
 
 
 def turned(q: Quaternion, rate_radps: Vector, dt_s: float) -> Quaternion:
-    """`q` after `dt_s` of a constant body rate: exact, and normalised against rounding."""
+    """`q` after `dt_s` with a constant body rate: the exact solution, normalised against rounding."""
     x, y, z = rate_radps
     speed = math.sqrt(x * x + y * y + z * z)
     half = 0.5 * speed * dt_s
@@ -43,7 +44,7 @@ def turned(q: Quaternion, rate_radps: Vector, dt_s: float) -> Quaternion:
 
 
 def matrix(q: Quaternion) -> Matrix:
-    """nav_from_body as a matrix."""
+    """nav_from_body as a matrix, nine elements by rows."""
     w, x, y, z = q
     return (
         1 - 2 * (y * y + z * z),
@@ -59,7 +60,7 @@ def matrix(q: Quaternion) -> Matrix:
 
 
 def apply(m: Matrix, v: Vector) -> Vector:
-    """The matrix times a vector: body to nav."""
+    """Matrix times vector: body axes to nav axes."""
     x, y, z = v
     return (
         m[0] * x + m[1] * y + m[2] * z,
@@ -69,7 +70,7 @@ def apply(m: Matrix, v: Vector) -> Vector:
 
 
 def apply_inverse(m: Matrix, v: Vector) -> Vector:
-    """The transposed matrix times a vector: nav to body."""
+    """Transposed matrix times vector: nav axes to body axes."""
     x, y, z = v
     return (
         m[0] * x + m[3] * y + m[6] * z,
@@ -79,6 +80,6 @@ def apply_inverse(m: Matrix, v: Vector) -> Vector:
 
 
 def euler(m: Matrix) -> Vector:
-    """Heading (0 to 2 pi), pitch and bank of a matrix."""
+    """Heading (0 to 2 pi), pitch and bank of a matrix, rad."""
     heading = math.atan2(m[3], m[0]) % math.tau
     return heading, math.asin(max(-1.0, min(1.0, -m[6]))), math.atan2(m[7], m[8])

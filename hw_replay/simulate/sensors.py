@@ -1,7 +1,6 @@
-"""The simulated sensors: what each makes of the truth, with noise, bias, lag and finite resolution.
+"""The simulated sensors: each measures the true values with noise, bias, lag and finite resolution.
 
-The sizes are those of ordinary modules a homebuilder would fit; each sensor has its own stream of
-random numbers.
+The sizes of the errors are those of typical modules. Each sensor has its own stream of random numbers.
 """
 
 from __future__ import annotations
@@ -22,7 +21,7 @@ from hw_replay.source import SensorInfo
 
 @dataclass(frozen=True, slots=True)
 class Rates:
-    """Samples a second of each sensor; each must divide the 100 steps a second of the flight."""
+    """Samples per second of each sensor; each rate must divide the 100 steps per second of the simulation."""
 
     imu_hz: float = 50.0
     baro_hz: float = 25.0
@@ -33,13 +32,13 @@ class Rates:
 
 @dataclass(frozen=True, slots=True)
 class Place:
-    """Where on the globe the field is. Near it, degrees are proportional to metres (WGS 84)."""
+    """Position of the field, degrees. Near it, degrees are proportional to metres (WGS 84)."""
 
     lat_deg: float
     lon_deg: float
 
     def degrees(self, north_m: float, east_m: float) -> tuple[float, float]:
-        """Latitude and longitude of a point."""
+        """Latitude and longitude, degrees, of a point."""
         a, e2 = 6_378_137.0, 0.00669437999014  # WGS 84 semi-major axis and eccentricity squared
         lat = math.radians(self.lat_deg)
         w2 = 1.0 - e2 * math.sin(lat) ** 2
@@ -52,21 +51,21 @@ class Place:
 
 
 class Sensor(ABC):
-    """One sensor: its identity, and its reading of a motion.
+    """One sensor: its identity, and its reading of the true values.
 
     Args:
-        rate_hz: samples a second.
-        seed: of its noise.
-        noise: of one sample; None: as the class has it.
+        rate_hz: samples per second.
+        seed: seed of its noise.
+        noise: standard deviation of one sample; None: the default of the class.
     """
 
     channel: str
     name: str
     noise: float
     lag_s: float = 0.0
-    """Time constant of a tube or probe that follows with a first-order lag."""
+    """Time constant of the first-order lag of a tube or probe."""
     delay_s: float = 0.0
-    """How late the sample is stamped."""
+    """Delay of the time stamp of the sample."""
 
     def __init__(self, rate_hz: float, seed: int, noise: float | None = None) -> None:
         self.rate_hz = rate_hz
@@ -76,16 +75,16 @@ class Sensor(ABC):
 
     @property
     def info(self) -> SensorInfo:
-        """What a recording states about it."""
+        """The metadata of the sensor for a recording."""
         return SensorInfo(self.name, self.rate_hz, self.noise, self.lag_s + self.delay_s)
 
     @abstractmethod
     def measure(self, now: Motion, t_s: float) -> Sample:
-        """The reading of a motion, with the time the sensor puts on it."""
+        """The reading of the true values, with the time stamp of the sensor."""
 
 
 class BaroSensor(Sensor):
-    """Static pressure: white noise, a constant error, and a port that sees some of the impact pressure."""
+    """Static pressure: white noise, a constant error, and a position error of the port."""
 
     channel, name = "baro", "simulated barometer, 0.1 Pa steps"
     noise = 1.5
@@ -148,7 +147,7 @@ class PitotSensor(Sensor):
         self._passes = 1.0 - position_error
 
     def measure(self, now: Motion, t_s: float) -> Pitot:
-        """Impact pressure of the whole airspeed: that a pitot points forward is left out."""
+        """Impact pressure of the total airspeed; the direction of the pitot has no effect."""
         impact = self._passes * _impact_pa(now, self._atmosphere)
         tube = impact if self._tube_pa is None else self._tube_pa
         self._tube_pa = tube + self._passed * (impact - tube)
@@ -156,7 +155,7 @@ class PitotSensor(Sensor):
 
 
 class _Inertial(Sensor):
-    """What accelerometer and gyro share: three axes, bias, and the box not sitting quite straight."""
+    """Common part of accelerometer and gyro: three axes, bias and mounting error."""
 
     BIAS: Vector
     STEP: float
@@ -186,7 +185,7 @@ class _Inertial(Sensor):
 
 
 class AccelSensor(_Inertial):
-    """Accelerometer: 16 bits over ±8 g. The noise is mostly the glider's rumble, not the chip's."""
+    """Accelerometer: 16 bits over ±8 g. The noise is mostly vibration of the glider, not of the chip."""
 
     channel, name = "imu_accel", "simulated accelerometer, ±8 g, 16 bit"
     noise = 0.05
@@ -212,7 +211,7 @@ class GyroSensor(_Inertial):
 
 
 class GnssPosSensor(Sensor):
-    """Position: an error that wanders over a minute, and a little white noise."""
+    """Position: a correlated error with a time constant of a minute, and a little white noise."""
 
     channel, name = "gnss_pos", "simulated GNSS receiver"
     noise = 0.2
@@ -231,7 +230,7 @@ class GnssPosSensor(Sensor):
 
 
 class GnssVelSensor(Sensor):
-    """Velocity over ground, stamped as late as receivers send it."""
+    """Velocity over ground, with a delay of the time stamp as in real receivers."""
 
     channel, name = "gnss_vel", "simulated GNSS receiver"
     noise = 0.05
@@ -252,7 +251,7 @@ class GnssVelSensor(Sensor):
 
 
 class OatSensor(Sensor):
-    """Outside air temperature behind a slow probe that sits a little too warm."""
+    """Outside air temperature from a slow probe that is slightly too warm."""
 
     channel, name = "oat", "simulated temperature probe"
     noise = 0.1
@@ -274,5 +273,5 @@ class OatSensor(Sensor):
 
 
 def _steps(value: float, step: float, digits: int) -> float:
-    """The nearest whole step, without the digits that only binary fractions have."""
+    """Round to the nearest whole step, without the digits of the binary fraction."""
     return round(round(value / step) * step, digits)

@@ -1,4 +1,4 @@
-"""All the simulated sensors together, as good or as bad as wanted."""
+"""All simulated sensors, with errors that can be set."""
 
 from __future__ import annotations
 
@@ -22,11 +22,11 @@ from hw_replay.simulate.sensors import (
 
 @dataclass(frozen=True, slots=True)
 class Errors:
-    """How good the sensors are; None leaves each as its class has it.
+    """Errors of the sensors; None means the default of the class.
 
-    Noise is that of one sample, one standard deviation. A bias and the mounting are per axis: x, y, z, and
-    heading, pitch, bank. A position error is what the sensor's static port reads too high, as a fraction of
-    the impact pressure.
+    Noise is the standard deviation of one sample. Biases are for x, y, z; the mounting is heading,
+    pitch, bank. A position error is the error of the static port of the sensor, as a fraction
+    of the impact pressure.
     """
 
     baro_noise_pa: float | None = None
@@ -47,7 +47,7 @@ class Errors:
 def suite(
     rates: Rates, seed: int, atmosphere: Atmosphere, place: Place, errors: Errors | None = None
 ) -> list[Sensor]:
-    """All sensors, in the order in which they report at one instant."""
+    """All sensors, in the order in which they report at one time."""
     e = errors or Errors()
     return [
         BaroSensor(

@@ -208,7 +208,7 @@ def test_exit_codes_result_and_picture(tmp_path: Path, capsys: pytest.CaptureFix
     assert "no difference beyond" in capsys.readouterr().out
     assert main(["compare", str(a), str(b), "--out", str(out)]) == 1
     said = capsys.readouterr().out
-    assert "the two part at 0:30 (30.00 s), first in vario_mps" in said
+    assert "the first difference is at 0:30 (30.00 s), in vario_mps" in said
     assert "they differ: vario_mps" in said
     found = json.loads((out / "compare.json").read_text(encoding="utf-8"))
     assert found["first_divergence"] == {"column": "vario_mps", "t_s": 30.0}
@@ -260,7 +260,7 @@ def test_settings_against_settings_and_against_truth(
     # Truth wins over the other instrument, whose 9 m/s would not pass.
     assert main(["compare", a, flight, *out, "--rms", "vario_mps=0.05"]) == 0
     assert main(["compare", flight, flight, *out]) == 0
-    assert "nothing was judged" in capsys.readouterr().out
+    assert "nothing was tested" in capsys.readouterr().out
 
 
 @pytest.mark.parametrize(

@@ -173,7 +173,7 @@ def lost_scheduler(folder: Path) -> str:
     rows = _rows(out / "flights.csv")
     assert rows, "what was done is not in the table"
     (told,) = [line for line in said.splitlines() if line.startswith("stopped")]
-    assert "The same command again goes on from here" in told
+    assert "Run the same command again to continue" in told
     return f"{len(rows)} in the table; {told}".replace(scheduler, "tcp://127.0.0.1:…")
 
 

@@ -1,1 +1,1 @@
-"""Many recordings through the instrument at once."""
+"""Replay many recordings in parallel."""

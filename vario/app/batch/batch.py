@@ -1,4 +1,4 @@
-"""Many recordings through the instrument: what is to do, what is done already, and the tables of it all."""
+"""Replay many recordings: find the jobs, skip those that are done, and make the tables of the results."""
 
 from __future__ import annotations
 
@@ -19,25 +19,25 @@ from vario.app.errors import AppError, OutputError
 from vario.settings.overrides import NOTHING, Overrides
 
 RESULTS = "flights"
-"""Folder of the results of single recordings, inside that of the batch."""
+"""Folder of the results of single recordings, inside the folder of the batch."""
 
 _ENDING = ".json"
 _LONGEST_NAME = 255
-"""Bytes of a name on the file systems of Linux (NAME_MAX)."""
+"""Largest length of a file name on Linux, in bytes (NAME_MAX)."""
 
 ENDINGS = (".mcap", ".igc", ".csv", ".csv.gz")
-"""What is taken for a recording; whether it is one, its content tells."""
+"""Endings of the files that are opened; their content decides whether they are recordings."""
 
 
 @dataclass(frozen=True, slots=True)
 class Batch:
-    """What came of a batch.
+    """The result of a batch.
 
     Attributes:
-        outcomes: of every recording, in the order of their names.
-        kept: how many were done before and have not changed.
-        left: how many were not done, because the workers stopped.
-        stopped: why they did; None if they did not.
+        outcomes: outcome of every recording, in the order of their names.
+        kept: number of recordings that were done before and have not changed.
+        left: number of recordings that were not done, because the workers stopped.
+        stopped: the reason why the workers stopped; None if they did not.
     """
 
     outcomes: Sequence[Outcome]
@@ -47,25 +47,25 @@ class Batch:
 
     @property
     def failures(self) -> list[Outcome]:
-        """Those that failed."""
+        """The outcomes that failed."""
         return [outcome for outcome in self.outcomes if outcome.failure is not None]
 
 
 def find_jobs(
     folder: Path, settings: Settled | None, out: Path | None = None, overrides: Overrides = NOTHING
 ) -> list[Job]:
-    """Every recording in a folder and the folders in it, in the order of their names.
+    """Jobs for every recording in a folder and its subfolders, in the order of their names.
 
-    What lies in `out` is left aside: the tables of an earlier run are no recordings.
+    Files in `out` are ignored, because the tables of an earlier run are not recordings.
 
     Raises:
-        AppError: if there is none.
+        AppError: if there is no recording.
     """
     if not folder.is_dir():
         raise AppError(f"{folder}: expected a folder with recordings")
     results = out.resolve() if out is not None else None
     if results is not None and results in (folder.resolve(), *folder.resolve().parents):
-        raise AppError(f"{out}: the recordings lie in it, and what --out names is left aside; name another")
+        raise AppError(f"{out}: the recordings are inside this folder; expected another folder for --out")
     names = sorted(
         path.relative_to(folder).as_posix()
         for path in folder.rglob("*")
@@ -78,7 +78,7 @@ def find_jobs(
     for name in names:
         text = name_text(name)
         told[text] += 1
-        # A name with bytes that are no UTF-8 may be told as another one already is.
+        # Two names that are not UTF-8 can give the same text.
         once = text if told[text] == 1 else f"{text} ({told[text]})"
         jobs.append(Job(str((folder / name).resolve()), once, settings, overrides))
     return jobs
@@ -90,16 +90,16 @@ def run_batch(
     workers: Callable[[], Workers],
     progress: Callable[[Outcome | None, Job], None] = lambda _outcome, _job: None,
 ) -> Batch:
-    """Do every job that has not been done already, keeping each result as soon as it is there.
+    """Run every job that is not done yet, and save each result as soon as it is available.
 
     Args:
-        jobs: what to do.
+        jobs: the jobs.
         out: folder for the results.
-        workers: makes those who do the work; not called if nothing is left to do.
-        progress: called with each job and its outcome; None: done before and unchanged.
+        workers: creates the workers; not called if there is nothing to do.
+        progress: called with each outcome and its job; None for a job that was done before.
 
     Returns:
-        What came of it: also where the workers stopped before all was done.
+        The result, also if the workers stopped before all jobs were done.
     """
     outcomes: dict[str, Outcome] = {}
     todo: list[Job] = []
@@ -110,7 +110,7 @@ def run_batch(
         else:
             outcomes[job.name] = known
             progress(None, job)
-    # The longest first, so that at the end no worker is busy alone with a long one.
+    # The longest first, so that no long job runs alone at the end.
     todo.sort(key=_size, reverse=True)
     by_name = {job.name: job for job in todo}
     stopped = None
@@ -127,7 +127,7 @@ def run_batch(
 
 
 def flight_rows(batch: Batch) -> Iterator[dict[str, Any]]:
-    """The table of flights: one row for each that could be played. None: not known."""
+    """The table of flights: one row for each replayed recording. None: not known."""
     for outcome in batch.outcomes:
         found = outcome.summary
         if found is None:
@@ -162,14 +162,14 @@ def flight_rows(batch: Batch) -> Iterator[dict[str, Any]]:
 
 
 def climb_rows(batch: Batch) -> Iterator[dict[str, Any]]:
-    """The table of climbs, one row each."""
+    """The table of climbs, one row per climb."""
     for outcome in batch.outcomes:
         for number, climb in enumerate((outcome.summary or {"climbs": []})["climbs"], start=1):
             yield {"file": outcome.name, "climb": number, **climb}
 
 
 def failure_rows(batch: Batch) -> Iterator[dict[str, Any]]:
-    """The table of what could not be played, and why."""
+    """The table of recordings that could not be replayed, with the reasons."""
     for outcome in batch.failures:
         yield {"file": outcome.name, "failure": outcome.failure}
 
@@ -188,7 +188,7 @@ FAILURE_COLUMNS = ("file", "failure")
 
 
 def _place(name: str, out: Path) -> Path:
-    """Where the result of a recording is kept: under its name, shortened where the ending needs room."""
+    """The path of the result of a recording: its name, shortened if the ending does not fit."""
     parts = [_short(part, len(_ENDING)) for part in name.split("/")]
     return out.joinpath(RESULTS, *parts[:-1], parts[-1] + _ENDING)
 
@@ -202,7 +202,7 @@ def _short(part: str, room: int) -> str:
 
 
 def _kept(job: Job, out: Path) -> Outcome | None:
-    """The outcome of an earlier run, if it worked and nothing it depends on has changed."""
+    """The outcome of an earlier run, if it succeeded and its inputs have not changed; else None."""
     try:
         found = json.loads(_place(job.name, out).read_text(encoding="utf-8"))
         outcome = Outcome(**found)
@@ -214,14 +214,14 @@ def _kept(job: Job, out: Path) -> Outcome | None:
 
 
 def _keep(outcome: Outcome, out: Path) -> Outcome:
-    """Keep an outcome for the next run; where that cannot be done, the outcome says so."""
+    """Save an outcome for the next run; if this fails, the returned outcome contains the reason."""
     try:
         with result_file(_place(outcome.name, out)) as path:
             text = json.dumps(asdict(outcome), indent=1, ensure_ascii=False)
             path.write_text(f"{text}\n", encoding="utf-8")
     except (OutputError, ValueError) as error:
         told = outcome.failure or "played"
-        return replace(outcome, failure=f"{told}; the result could not be kept: {escaped(str(error))}")
+        return replace(outcome, failure=f"{told}; the result could not be saved: {escaped(str(error))}")
     return outcome
 
 

@@ -1,6 +1,6 @@
-"""`vario batch`: a folder of recordings through the instrument, and tables of what came of it.
+"""`vario batch`: replay a folder of recordings and write tables of the results.
 
-Exit code: 0 all played, 1 some or all of them could not be, 2 it could not begin or was stopped.
+Exit code: 0 all were replayed, 1 some or all failed, 2 the batch could not start or was stopped.
 """
 
 from __future__ import annotations
@@ -98,10 +98,10 @@ def run(arguments: argparse.Namespace) -> int:
 
 
 def _settings(config: Path | None, overrides: Overrides) -> Settled | None:
-    """The settings for all; None for those each recording carries, and then the overrides by themselves.
+    """The settings for all recordings; None for the settings in each recording, then with the overrides.
 
     Raises:
-        SettingsError: for what is wrong in any case: it would fail every recording.
+        SettingsError: for an error that every recording would have.
     """
     from vario.app.batch.job import Settled  # noqa: PLC0415
     from vario.settings.load import check_overrides, load_settings  # noqa: PLC0415

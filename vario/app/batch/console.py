@@ -1,4 +1,4 @@
-"""What `vario batch` shows: one bar while it runs, the failures and where the tables are at the end."""
+"""Show the progress of `vario batch`, and at the end the failures and the names of the tables."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ MOST_FAILURES = 20
 
 @contextmanager
 def batch_progress(jobs: Sequence[Job]) -> Iterator[tuple[Step, Callable[[str], None]]]:
-    """One bar on stderr for the whole batch; the first function takes a step, the second says who works."""
+    """One progress bar on stderr; the first function advances it, the second sets the text on the workers."""
     console = terminal(stderr=True)
     columns = (
         TextColumn("{task.description}"),
@@ -46,7 +46,7 @@ def batch_progress(jobs: Sequence[Job]) -> Iterator[tuple[Step, Callable[[str], 
 
 
 def print_batch(batch: Batch, tables: Sequence[Path]) -> None:
-    """The outcome: how many, how long, what failed and why, where the tables are."""
+    """Print number and duration of the flights, the failures with reasons, and the names of the tables."""
     console = terminal()
     played = [outcome.summary for outcome in batch.outcomes if outcome.summary is not None]
     flown_s = sum(summary["flight"]["duration_s"] for summary in played)
@@ -59,7 +59,7 @@ def print_batch(batch: Batch, tables: Sequence[Path]) -> None:
     if more > 0:
         console.print(f"… and {more} more")
     if batch.stopped is not None:
-        text = f"{batch.stopped}; {batch.left} not played. The same command again goes on from here"
+        text = f"{batch.stopped}; {batch.left} not replayed. Run the same command again to continue"
         console.print(labelled("stopped", text), soft_wrap=True)
     for table in tables:
         console.print(f"table {table}", soft_wrap=True)

@@ -1,6 +1,6 @@
-"""One recording of a batch: what a worker process, here or on a cluster, is asked to do and gives back.
+"""One recording of a batch: the input and the output of a worker process, local or on a cluster.
 
-Everything in it is plain data, so that it travels between processes and machines.
+Both are plain data, so that they can be sent between processes and machines.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ PACKAGES = ("drivers", "hw_replay", "vario")
 
 @dataclass(frozen=True, slots=True)
 class Settled:
-    """Settings on their way to a worker: the texts, and what to call them in messages."""
+    """Settings for a worker: the texts, and their names for messages."""
 
     settings_toml: str
     settings_name: str
@@ -40,10 +40,10 @@ class Job:
     """One recording to analyse.
 
     Attributes:
-        path: of the recording; a worker must find it under the same path.
-        name: of it, relative to the folder of the batch.
-        settings: None: those the recording carries.
-        overrides: laid over the settings that the recording carries.
+        path: path of the recording; it must be the same for a worker.
+        name: path relative to the folder of the batch.
+        settings: settings; None: those in the recording.
+        overrides: values that override the settings in the recording.
     """
 
     path: str
@@ -54,13 +54,13 @@ class Job:
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
-    """What came of it: the flight, or why there is none.
+    """The outcome of a job: the summary of the flight, or the reason of the failure.
 
     Attributes:
-        name: of the recording.
-        fingerprint: of everything the result depends on.
-        summary: as in summary.json; None if it failed.
-        failure: one line; None if it worked.
+        name: name of the recording.
+        fingerprint: hash of everything that the result depends on.
+        summary: as in summary.json; None after a failure.
+        failure: the reason in one line; None after a success.
     """
 
     name: str
@@ -70,7 +70,7 @@ class Outcome:
 
 
 def run_job(job: Job) -> Outcome:
-    """Play one recording; whatever goes wrong with it becomes part of the outcome."""
+    """Replay one recording; an error becomes part of the outcome."""
     try:
         mark = fingerprint(job)
     except OSError as error:
@@ -85,7 +85,7 @@ def run_job(job: Job) -> Outcome:
         summary = passage.summary()
     except (RecordingError, SettingsError) as error:
         return Outcome(job.name, mark, None, _one_line(str(error).removeprefix(f"{job.path}: ")))
-    except Exception as error:  # a fault of ours in one flight must not cost the others
+    except Exception as error:  # an error of this program in one flight must not stop the others
         where = traceback.extract_tb(error.__traceback__)[-1]
         said = f"{type(error).__name__}: {error} ({Path(where.filename).name}, line {where.lineno})"
         return Outcome(job.name, mark, None, f"a fault of this program: {_one_line(said)}")
@@ -102,7 +102,7 @@ def _loaded(job: Job, info: RecordingInfo) -> LoadedSettings:
 
 
 def fingerprint(job: Job) -> str:
-    """Of the recording's content, the settings and this program: if it is the same, so is the result.
+    """Hash of the recording, the settings and this program: the same hash means the same result.
 
     Raises:
         OSError: if the recording cannot be read.
@@ -116,7 +116,7 @@ def fingerprint(job: Job) -> str:
 
 @cache
 def program_fingerprint() -> str:
-    """Of the source text of this project, so that a changed line makes old results stale."""
+    """Hash of the source text of this project, so that a changed line makes old results invalid."""
     digest = hashlib.sha256()
     root = Path(__file__).parents[2]
     for package in PACKAGES:

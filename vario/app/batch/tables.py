@@ -16,7 +16,7 @@ _FORMULA = ("=", "+", "-", "@", "\t", "\r")
 
 
 def check_format(kind: Format) -> None:
-    """Fail before the work rather than after it.
+    """Check the format before the work starts.
 
     Raises:
         AppError: if Parquet is wanted and pyarrow is not installed.
@@ -32,7 +32,7 @@ def check_format(kind: Format) -> None:
 
 
 def write_table(rows: Sequence[Mapping[str, Any]], columns: Sequence[str], path: Path, kind: Format) -> Path:
-    """Write one table; the ending is added to `path`.
+    """Write one table; the ending of the format is added to `path`.
 
     Raises:
         OutputError: if it cannot be written.
@@ -50,10 +50,10 @@ def write_table(rows: Sequence[Mapping[str, Any]], columns: Sequence[str], path:
 
 
 def cell(value: Any) -> Any:
-    """A value as a cell of CSV: a text that a spreadsheet would take for a formula begins with an apostrophe.
+    """A value as a cell of CSV: an apostrophe is put before a text that a spreadsheet reads as a formula.
 
-    Such texts begin with one of = + - @, a tab or a carriage return (OWASP, CSV Injection). Numbers stay as
-    they are.
+    Such texts begin with one of = + - @, a tab or a carriage return (OWASP, CSV Injection). Numbers are
+    unchanged.
     """
     return f"'{value}" if isinstance(value, str) and value.startswith(_FORMULA) else value
 

@@ -1,4 +1,4 @@
-"""Who does the work of a batch: processes on this machine, or a Dask cluster."""
+"""The workers of a batch: processes on this machine, or a Dask cluster."""
 
 from __future__ import annotations
 
@@ -22,14 +22,14 @@ CRASHED = "the worker process died while playing it (out of memory, or a fault i
 
 
 POLL_S = 0.2
-"""So often the workers are looked at while they work."""
+"""Interval at which the workers are checked."""
 
 CLUSTER_LOST_S = 10.0
-"""A scheduler that has not answered for so long is lost."""
+"""A scheduler that does not answer for this time is lost."""
 
 
 class WorkersStoppedError(AppError):
-    """The workers stop before all is done; what they have given is whole. The message is half a sentence."""
+    """The workers stopped before all jobs were done; their outcomes are complete."""
 
 
 class Workers(Protocol):
@@ -40,21 +40,21 @@ class Workers(Protocol):
         """For the progress display: "2 processes"."""
 
     def run(self, jobs: Sequence[Job]) -> Iterator[Outcome]:
-        """The outcome of every job, in the order in which they are done.
+        """The outcome of every job, in the order of completion.
 
         Raises:
-            WorkersStoppedError: if they stop before.
+            WorkersStoppedError: if the workers stop before all jobs are done.
         """
 
 
 class Processes:
     """Processes on this machine.
 
-    Ctrl-C lets them finish what they are at; a second one ends them at once.
+    After Ctrl-C they finish their current jobs; a second Ctrl-C stops them at once.
 
     Args:
-        count: how many; None: one for each processor this process may use.
-        say: called with what they are at, when that changes.
+        count: number of processes; None: one for each processor that this process may use.
+        say: called with a text on what the workers do, when it changes.
     """
 
     def __init__(self, count: int | None = None, say: Callable[[str], None] = lambda _: None) -> None:
@@ -67,7 +67,7 @@ class Processes:
         return f"{self._count} process{'es' if self._count > 1 else ''}"
 
     def run(self, jobs: Sequence[Job]) -> Iterator[Outcome]:
-        """The outcome of every job. One whose process dies is tried again alone, and then listed.
+        """The outcome of every job. A job whose process dies is repeated alone; then it is a failure.
 
         Raises:
             WorkersStoppedError: after Ctrl-C.
@@ -106,7 +106,7 @@ class Processes:
             pool.shutdown(wait=True)
 
     def _collected(self, names: Mapping[Future[Outcome], str], asked: Sequence[int]) -> Iterator[Outcome]:
-        """The outcomes as they come, until all are there or Ctrl-C stops it."""
+        """The outcomes in the order of completion, until all are done or Ctrl-C stops the work."""
         pending, told = set(names), False
         while pending:
             done, pending = wait(pending, POLL_S, FIRST_COMPLETED)
@@ -123,7 +123,7 @@ class Processes:
 
 
 def _outcome(future: Future[Outcome], name: str) -> Outcome:
-    """What came of a job, also where its outcome could not travel."""
+    """The outcome of a job, also if it could not be sent."""
     try:
         return future.result()
     except BrokenProcessPool:
@@ -150,7 +150,7 @@ def _interrupts() -> Iterator[list[int]]:
 
 @contextmanager
 def _without_interrupts() -> Iterator[None]:
-    """Ctrl-C waits until afterwards."""
+    """Delay Ctrl-C until the end of the block."""
     before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
     try:
         yield
@@ -159,11 +159,11 @@ def _without_interrupts() -> Iterator[None]:
 
 
 class Cluster:
-    """A Dask cluster that runs already. Its workers need this project, and the recordings under these paths.
+    """A running Dask cluster. Its workers need this project, and the recordings under the same paths.
 
     Args:
-        address: of its scheduler, such as tcp://host:8786.
-        wait_s: a scheduler that does not answer for so long is not there.
+        address: address of the scheduler, such as tcp://host:8786.
+        wait_s: time to wait for an answer of the scheduler.
 
     Raises:
         AppError: if the extra `cluster` is not installed or the scheduler does not answer.
@@ -187,12 +187,12 @@ class Cluster:
 
     @property
     def description(self) -> str:
-        """How many workers, and where."""
+        """The number of workers and the address."""
         count = len(self._client.scheduler_info()["workers"])
         return f"{count} worker{'s' if count != 1 else ''} of {self._address}"
 
     def run(self, jobs: Sequence[Job]) -> Iterator[Outcome]:
-        """The outcome of every job; one that kills its worker again and again is listed.
+        """The outcome of every job; a job that repeatedly kills its worker is a failure.
 
         Raises:
             WorkersStoppedError: if the scheduler is lost, or after Ctrl-C.
@@ -240,10 +240,10 @@ def _quieten_dask() -> None:
 
 
 def _depend_on_parent() -> None:
-    """A worker lives as long as the process that runs the batch, neither shorter nor longer.
+    """Tie the lifetime of a worker to the process that runs the batch.
 
-    Ctrl-C reaches every process of a terminal, so workers leave it to that one. If that one is killed, nobody
-    ends them: they would finish what they are at, and then wait for more work for ever.
+    Ctrl-C is sent to every process of a terminal; workers ignore it and leave it to the main process. Without
+    this function, workers of a killed main process would wait for more jobs for ever.
     """
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     parent = multiprocessing.parent_process()
@@ -257,7 +257,7 @@ def _depend_on_parent() -> None:
 
 
 def usable_processors() -> int:
-    """How many processors this process may run on."""
+    """The number of processors that this process may use."""
     if hasattr(os, "sched_getaffinity"):
         return len(os.sched_getaffinity(0))
     return os.cpu_count() or 1

@@ -1,1 +1,1 @@
-"""Two results side by side: what differs, where first, and by how much."""
+"""Compare two results: which columns differ, since when, and by how much."""

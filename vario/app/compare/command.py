@@ -1,6 +1,6 @@
 """`vario compare`: two traces, two settings or one change of them on a recording, or a trace and the truth.
 
-Exit code: 0 nothing judged differs, 1 something does, 2 they cannot be compared.
+Exit code: 0 no difference beyond the tolerances, 1 a difference, 2 the two cannot be compared.
 """
 
 from __future__ import annotations
@@ -36,9 +36,13 @@ def add_parser(commands: Any) -> None:
     parser = commands.add_parser(
         "compare", help="two traces, two settings, or a trace and the truth", description=DESCRIPTION
     )
-    parser.add_argument("a", metavar="A", type=Path, help="what to measure by: the old one, or the reference")
+    parser.add_argument("a", metavar="A", type=Path, help="the first side: the old one, or the reference")
     parser.add_argument(
-        "b", metavar="B", type=Path, nargs="?", help="the new one; absent: A with the changes of --set"
+        "b",
+        metavar="B",
+        type=Path,
+        nargs="?",
+        help="the second side, the new one; absent: A with the changes of --set",
     )
     parser.add_argument(
         "--set",
@@ -73,7 +77,7 @@ def add_parser(commands: Any) -> None:
 
 
 def run(arguments: argparse.Namespace) -> int:
-    """Compare, write the result and the picture, print what it means."""
+    """Compare, write the result and the picture, and print the differences."""
     from vario.app.compare.compare import Tolerances, compare_tables  # noqa: PLC0415
     from vario.app.compare.console import print_comparison  # noqa: PLC0415
     from vario.app.compare.picture import draw_comparison  # noqa: PLC0415
@@ -164,7 +168,7 @@ def _pairs(option: str, texts: Sequence[str]) -> dict[str, float]:
 
 
 def _all_there(comparison: Comparison, tolerances: Tolerances) -> None:
-    """A tolerance for a column that is not compared would pass for a check and be none."""
+    """Raise for a tolerance of a column that is not compared, because it would have no effect."""
     names = [column.name for column in comparison.columns]
     for column in (*tolerances.largest, *tolerances.rms):
         if column not in names:

@@ -1,4 +1,4 @@
-"""What differs between two traces, or between a trace and the truth: how much, where first, in which mode."""
+"""Differences between two traces, or a trace and the truth: size, first time, and statistics by mode."""
 
 from __future__ import annotations
 
@@ -16,14 +16,14 @@ from vario.app.outputs.catalogue import OUTPUTS, output_of
 from vario.app.outputs.output import Output
 
 SHORTEST_CLIMB_S = 30.0
-"""Circling for less, about one turn, is no climb worth a line."""
+"""Circling for a shorter time, about one turn, is not listed as a climb."""
 
 
 @dataclass(frozen=True, slots=True)
 class Spread:
     """Statistics of the differences B − A over some rows: their number, mean, and root mean square.
 
-    Differences of angles are within ±π and their mean is the mean direction, None where there is none.
+    Differences of angles are within ±π. Their mean is the mean direction, or None if it is undefined.
     """
 
     count: int
@@ -40,21 +40,21 @@ class Spread:
 
 @dataclass(frozen=True, slots=True)
 class ColumnDifference:
-    """What differs in one column.
+    """The differences in one column.
 
     Attributes:
-        name: of the column.
-        tolerance: largest difference of a single row that counts as none; None: not judged.
-        rms_tolerance: largest root mean square; None: not judged.
+        name: name of the column.
+        tolerance: largest allowed difference of a single row; None: not tested.
+        rms_tolerance: largest allowed RMS of the differences; None: not tested.
         t_s: the times compared, shape (n,).
-        difference: B − A, NaN where either had nothing to show; for text 1 where the two differ, else 0.
-        only_a: rows in which A showed something and B nothing.
-        only_b: the other way round.
-        beyond: rows in which the two differ by more than the tolerance, or only one shows anything.
-        first_s: time of the first of these.
-        all: statistics over everything; None where nothing could be compared.
+        difference: B − A, NaN where one of them has no value; for text 1 where the two differ, else 0.
+        only_a: number of rows in which only A has a value.
+        only_b: number of rows in which only B has a value.
+        beyond: number of rows that differ by more than the tolerance, or in which only one has a value.
+        first_s: time of the first of these rows.
+        all: statistics over all rows; None if no row could be compared.
         modes: statistics by flight mode.
-        largest: the largest difference, with its sign, and `largest_s` when.
+        largest: the largest difference, with its sign; `largest_s` is its time.
         judged: whether a difference in this column makes the comparison fail.
     """
 
@@ -88,7 +88,7 @@ class ColumnDifference:
 
     @property
     def moved(self) -> bool:
-        """Whether there is anything to tell about it: not for what lies within a tolerance."""
+        """Whether the column has a difference to report, which is not within a tolerance."""
         if self.tolerance is not None:
             return self.differs
         return self.only_a + self.only_b > 0 or bool(np.any(np.nan_to_num(self.difference) != 0))
@@ -96,7 +96,7 @@ class ColumnDifference:
 
 @dataclass(frozen=True, slots=True)
 class ClimbMean:
-    """One column over one climb: the means of A and B (None: angles without one) and the RMS of B − A."""
+    """One column over one climb: the means of A and B (None: undefined mean angle) and the RMS of B − A."""
 
     a: float | None
     b: float | None
@@ -105,9 +105,9 @@ class ClimbMean:
 
 @dataclass(frozen=True, slots=True)
 class ClimbDifference:
-    """One climb: a stretch of circling in A (in B where A has no modes).
+    """One climb: an interval of circling in A (in B if A has no modes).
 
-    `means` gives, by column, what both showed over the climb.
+    `means` contains, by column, the means of both sides over the climb.
     """
 
     start_s: float
@@ -117,18 +117,18 @@ class ClimbDifference:
 
 @dataclass(frozen=True, slots=True)
 class Comparison:
-    """The outcome.
+    """The result of a comparison.
 
     Attributes:
         a: name of the first side.
-        b: name of the second.
-        columns: every column both have, in the order of the trace.
+        b: name of the second side.
+        columns: every column that both sides have, in the order of the trace.
         climbs: statistics of each climb.
-        missing: columns A has and B has not.
-        added: columns B has and A has not.
-        unmatched_s: times of rows only one side has, within the time both cover.
-        uncovered_s: length of time that only one side covers.
-        against_reference: whether a side is truth or another instrument.
+        missing: columns that only A has.
+        added: columns that only B has.
+        unmatched_s: times of rows that only one side has, within the time that both cover.
+        uncovered_s: duration that only one side covers.
+        against_reference: whether one side is the truth or another instrument.
     """
 
     a: str
@@ -154,7 +154,7 @@ class Comparison:
 
     @property
     def first(self) -> ColumnDifference | None:
-        """The column that diverges first; among several the first of the trace."""
+        """The column that differs first; among several, the first of the trace."""
         diverging = [column for column in self.columns if column.first_s is not None]
         return min(diverging, key=lambda c: c.first_s if c.first_s is not None else math.inf, default=None)
 
@@ -168,21 +168,21 @@ class Comparison:
 
 @dataclass(frozen=True, slots=True)
 class Tolerances:
-    """What counts as no difference.
+    """The tolerances of a comparison.
 
-    A column without a tolerance of its own has two units in its last decimal place between two traces, so
-    that rounding on another processor is no difference, and none against a reference.
+    Between two traces, the default tolerance of a column is two units of its last decimal place, so that
+    different rounding on another processor is not a difference. Against a reference there is no default.
 
     Attributes:
-        largest: by column, of a single row, in the column's unit.
-        rms: by column, of the root mean square.
+        largest: by column, tolerance of a single row, in the unit of the column.
+        rms: by column, tolerance of the RMS of the differences.
     """
 
     largest: Mapping[str, float] = field(default_factory=dict)
     rms: Mapping[str, float] = field(default_factory=dict)
 
     def of_row(self, column: str, *, against_reference: bool) -> float | None:
-        """The largest difference of a row that counts as none."""
+        """The largest allowed difference of a row."""
         if column in self.largest:
             return self.largest[column]
         if against_reference:
@@ -240,7 +240,7 @@ def _column(
         beyond = np.zeros(len(t_s), np.bool_)
         if tolerance is not None:
             beyond = np.abs(np.nan_to_num(difference)) > tolerance
-            # A reference is rarely there all the time; between two traces silence is a difference.
+            # A reference often has gaps; between two traces a missing value is a difference.
             beyond |= (only_a | only_b) & (not reference)
     known = np.isfinite(difference)
     at = int(np.nanargmax(np.abs(difference))) if known.any() else None
@@ -262,7 +262,7 @@ def _column(
 
 
 def _less(output: Output, b: Floats, a: Floats) -> Floats:
-    """B − A, for angles the short way round."""
+    """B − A; for angles within ±π."""
     return differences_rad(b, a) if output.is_angle else b - a
 
 
@@ -314,4 +314,4 @@ def _climbs(
 
 
 CLIMB_COLUMNS = ("vario_mps", "netto_mps", "average_mps", "wind_north_mps", "wind_east_mps")
-"""What is worth a mean over a climb."""
+"""The columns whose means over a climb are compared."""

@@ -1,4 +1,4 @@
-"""What `vario compare` prints: the verdict, then what moved and what it means."""
+"""Print the result of `vario compare`: the differences in numbers and sentences, and the verdict."""
 
 from __future__ import annotations
 
@@ -14,11 +14,11 @@ from vario.app.outputs.catalogue import output_of
 from vario.app.terminal import terminal
 
 MOST_NAMES = 8
-"""Columns named in the verdict; the table has them all."""
+"""Largest number of columns named in the verdict; the table contains all."""
 
 
 def print_comparison(comparison: Comparison, picture: Path, result: Path) -> None:
-    """Print it."""
+    """Print the comparison."""
     console = terminal()
     console.print(f"A  {comparison.a}", soft_wrap=True)
     console.print(f"B  {comparison.b}", soft_wrap=True)
@@ -38,7 +38,7 @@ def print_comparison(comparison: Comparison, picture: Path, result: Path) -> Non
 def _verdict(comparison: Comparison) -> str:
     if not comparison.judged:
         return (
-            "nothing was judged: against a reference say what may differ, "
+            "nothing was tested: a comparison with a reference needs tolerances; set them "
             "with --tolerance COLUMN=VALUE or --rms COLUMN=VALUE"
         )
     if comparison.same:

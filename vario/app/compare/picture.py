@@ -1,4 +1,4 @@
-"""The picture of a comparison: both sides over each other, their difference below, and where they part."""
+"""The picture of a comparison: both sides in one diagram, their difference below, and its start."""
 
 from __future__ import annotations
 
@@ -32,10 +32,10 @@ from vario.app.picture.style import (
 
 MOST_PANELS = 5
 USUAL = ("vario_mps", "netto_mps", "average_mps", "altitude_m", "tas_mps")
-"""Shown when nothing differs, and first when much does."""
+"""Columns that are shown if nothing differs, and first if many columns differ."""
 
 
-@rc_context({"text.parse_math": False})  # names of columns and files are no mathematics
+@rc_context({"text.parse_math": False})  # names of columns and files are not mathematical text
 def draw_comparison(comparison: Comparison, a: Table, b: Table, path: Path) -> None:
     """Draw the columns that differ most, each with its difference, into a PNG.
 
@@ -72,7 +72,7 @@ def draw_comparison(comparison: Comparison, a: Table, b: Table, path: Path) -> N
         figure.text(0.5, 0.4, "no column of numbers in common", ha="center", color=SOFT_INK, fontsize=LARGE)
     try:
         with warnings.catch_warnings():
-            # A name in a script the font lacks is drawn with boxes.
+            # Characters that the font does not contain are drawn as boxes.
             warnings.filterwarnings("ignore", message="Glyph .* missing from")
             figure.savefig(path, dpi=110, format="png")
     except OSError as error:
@@ -140,7 +140,7 @@ def _mark_climbs(axes: Axes, comparison: Comparison) -> None:
 
 
 def _tick_s(column: ColumnDifference) -> float:
-    """Whole minutes, about a dozen of them."""
+    """Ticks at whole minutes, about twelve."""
     span_s = float(np.ptp(column.t_s)) if column.t_s.size else 0.0
     return next((step for step in (60.0, 120.0, 300.0, 600.0, 900.0, 1800.0) if span_s / step <= 14), 3600.0)
 

@@ -1,4 +1,4 @@
-"""Which rows of two traces belong beside each other."""
+"""Match the rows of two traces by time."""
 
 from __future__ import annotations
 
@@ -12,17 +12,17 @@ from vario.app.outputs.angles import differences_rad
 from vario.app.outputs.output import Output
 
 SAME_TIME_S = 0.005
-"""Rows closer than this are one and the same; traces give times to 0.01 s."""
+"""Rows within this time are the same row; the times of traces have a resolution of 0.01 s."""
 
 LONGEST_GAP_S = 1.5
-"""Between values further apart than this nothing is interpolated."""
+"""There is no interpolation between values that are further apart than this."""
 
 
 def paired(output: Output, a: Table, b: Table) -> tuple[Floats, Any, Any]:
     """The values of both sides at common times.
 
-    Rows of the same time are set beside each other. Where the two have other times, A is interpolated to
-    those of B: angles the short way round, text taken from the row before.
+    Rows with the same time are matched. If the two sides have different times, A is interpolated to the times
+    of B: angles by the shorter way, text from the row before.
     """
     (ta, va), (tb, vb) = a.columns[output.name], b.columns[output.name]
     in_a, in_b = _matches(ta, tb)
@@ -50,7 +50,7 @@ def paired(output: Output, a: Table, b: Table) -> tuple[Floats, Any, Any]:
 
 
 def _matches(ta: Floats, tb: Floats) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
-    """Places of the rows that have the same time, in A and in B."""
+    """Indices of the rows with the same time, in A and in B."""
     if not (ta.size and tb.size):
         return np.zeros(0, np.intp), np.zeros(0, np.intp)
     near = np.clip(np.searchsorted(tb, ta - SAME_TIME_S), 0, tb.size - 1)
@@ -60,7 +60,7 @@ def _matches(ta: Floats, tb: Floats) -> tuple[NDArray[np.intp], NDArray[np.intp]
 
 
 def rows_of_one_side(a: Table, b: Table) -> tuple[tuple[float, ...], float]:
-    """Times of rows that only one side has within the time both cover, and how long only one covers, s."""
+    """Times of rows that only one side has within the common time, and the duration only one covers, s."""
     if not (a.columns and b.columns):
         return (), 0.0
     ta, tb = next(iter(a.columns.values()))[0], next(iter(b.columns.values()))[0]

@@ -1,4 +1,4 @@
-"""The two sides of a comparison, from whatever was named: a trace, a folder, settings, or a recording."""
+"""Load the two sides of a comparison: each is a trace, a folder, settings, or a recording."""
 
 from __future__ import annotations
 
@@ -38,10 +38,11 @@ class Table:
     """One side of a comparison.
 
     Attributes:
-        name: for messages and the picture.
-        columns: by the names of trace.csv, each with its own times: two arrays of shape (n,). Numbers
-            have NaN where there was nothing to show.
-        is_reference: whether the values are truth or another instrument's, which no default tolerance judges.
+        name: name for messages and the picture.
+        columns: columns by their names in trace.csv: times and values, two arrays of shape (n,). A missing
+            number is NaN.
+        is_reference: whether the values are from the truth or another instrument; then there is no default
+            tolerance.
     """
 
     name: str
@@ -53,7 +54,7 @@ def table_of_rows(rows: Sequence[Mapping[str, str]], name: str) -> Table:
     """The table of a trace's rows as text.
 
     Raises:
-        AppError: for a cell that is no number where one is expected.
+        AppError: for a cell that should be a number and is not.
     """
     if not rows or "t_s" not in rows[0]:
         raise AppError(f"{name}: expected a trace, that is a CSV file with a column t_s and at least one row")
@@ -72,7 +73,7 @@ def read_trace(path: Path) -> Table:
     """The table in a trace.csv.
 
     Raises:
-        AppError: if it cannot be read or is no trace.
+        AppError: if it cannot be read or is not a trace.
     """
     try:
         with open_binary(path) as raw, io.TextIOWrapper(raw, encoding="utf-8", newline="") as file:
@@ -88,7 +89,7 @@ def read_trace(path: Path) -> Table:
 
 
 def replayed(source: Source, loaded: LoadedSettings, name: str, *, follow_changes: bool) -> Table:
-    """What the instrument shows of a recording with some settings."""
+    """The outputs of the instrument for a recording with given settings."""
     trace = Columns(OUTPUTS, loaded.settings.trace.rate_hz, source.info.start_utc)
     for reading in Passage(source, loaded.settings, loaded.glider, follow_changes=follow_changes):
         trace.take(reading)
@@ -98,12 +99,12 @@ def replayed(source: Source, loaded: LoadedSettings, name: str, *, follow_change
 
 
 def references(recording: Path) -> Table:
-    """The reference values of a recording, under the names of the columns they belong beside.
+    """The reference values of a recording, under the names of the corresponding columns.
 
-    Simulated truth wins where another instrument's value belongs beside the same column.
+    If a column has both, the simulated truth is used and not the value of another instrument.
 
     Raises:
-        AppError: if it holds none that has a column.
+        AppError: if no reference value has a corresponding column.
     """
     found = References()
     for sample in open_source(recording):
@@ -129,25 +130,25 @@ def both_sides(
     recording: Path | None,
     overrides: tuple[Sequence[str], Sequence[str]] = ((), ()),
 ) -> tuple[Table, Table]:
-    """The two tables a comparison was asked for.
+    """The two tables of a comparison.
 
-    A CSV trace, or a folder with one, is itself. Settings (.toml) are what the instrument shows with them
-    on `recording`, or on the recording that is the other side. A recording is its reference columns, and
-    always comes out first, so that differences are errors. Two recordings: the references of the first, and
-    what the instrument shows of the second with the settings it carries.
+    A CSV trace, or a folder with one, is used directly. For settings (.toml), the side is the output of the
+    instrument with them, for `recording` or for the recording on the other side. A recording gives its
+    reference columns and is always the first side, so that differences are errors. With two recordings, the
+    first gives its references, and the second gives the output of the instrument with its own settings.
 
-    Without `second` both sides are what the instrument shows of `first`, a recording or settings, and differ
-    by the overrides.
+    Without `second` both sides are outputs of the instrument for `first`, a recording or settings. They
+    differ by the overrides.
 
     Args:
-        first: a side.
-        second: the other; None: the same one.
-        recording: to play with settings.
-        overrides: values laid over the settings of each side, each KEY=VALUE.
+        first: one side.
+        second: the other side; None: the same as `first`.
+        recording: recording to replay with settings.
+        overrides: values that override the settings of each side, each KEY=VALUE.
 
     Raises:
-        AppError: if the two cannot be compared; the message says what was expected.
-        SettingsError: with everything that is wrong in the settings of a side.
+        AppError: if the two cannot be compared; the message states what was expected.
+        SettingsError: with every error in the settings of a side.
     """
     kinds = [_kind(first), _kind(first if second is None else second)]
     if second is None and kinds[0] == "trace":
@@ -157,7 +158,7 @@ def both_sides(
     if second is not None and recording is None and "settings" in kinds and "recording" in kinds:
         recording = first if kinds[0] == "recording" else second
     if recording is None and "settings" in kinds:
-        raise AppError("settings can be compared on a recording only; name one with --recording")
+        raise AppError("settings can only be compared with a recording; give one with --recording")
     if recording is not None and "settings" not in kinds:
         raise AppError(f"--recording {recording} goes with settings files (.toml); neither side is one")
     if second is None:
@@ -182,7 +183,7 @@ def both_sides(
 
 
 OPTIONS = ("--set-a", "--set")
-"""Of the command line: what changes the settings of the first side, and of the second."""
+"""The options of the command line that change the settings of the first and the second side."""
 
 
 def _kind(path: Path) -> str:
@@ -200,14 +201,14 @@ def _kind(path: Path) -> str:
 
 
 def _read(path: Path) -> Table:
-    """A trace, or the references of a recording."""
+    """Read a trace, or the references of a recording."""
     if _kind(path) == "recording":
         return references(path)
     return read_trace(path / TRACE if path.is_dir() else path)
 
 
 def _side(path: Path, recording: Path | None, words: Sequence[str], option: str) -> Table:
-    """What the instrument shows of a recording: with a settings file, or of `path` with those it carries."""
+    """The output of the instrument for `recording` with a settings file, or for `path` itself."""
     is_settings = path.suffix == ".toml"
     source, overrides = (
         open_source(recording if is_settings and recording else path),

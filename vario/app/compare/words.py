@@ -1,4 +1,4 @@
-"""Describe a comparison in sentences: what the pilot would notice of the change."""
+"""Describe a comparison in sentences for the pilot."""
 
 from __future__ import annotations
 
@@ -12,11 +12,11 @@ from vario.app.outputs.catalogue import output_of
 from vario.app.outputs.output import Output
 
 NO_MEAN = "–"
-"""Differences of an angle that are spread around the circle have no mean."""
+"""The mean of angles that are spread around the circle is undefined."""
 
 
 def shown(name: str, value: float | None) -> str:
-    """A difference with its sign and the unit people read it in: "+0.12 m/s", "−1.3°"."""
+    """A difference with sign and display unit: "+0.12 m/s", "−1.3°"."""
     if value is None:
         return NO_MEAN
     return _figure(name, value, _decimals(name, value), sign=True) + unit_of_column(name)
@@ -28,7 +28,7 @@ def size(name: str, value: float) -> str:
 
 
 def mean_and_rms(name: str, spread: Spread) -> str:
-    """Both without their unit, the mean only as finely as the RMS lets it matter: "+0.05 (0.12)"."""
+    """Mean and RMS without unit, the mean rounded according to the RMS: "+0.05 (0.12)"."""
     decimals = _decimals(name, spread.rms)
     mean = NO_MEAN if spread.mean is None else _figure(name, spread.mean, decimals, sign=True)
     rms = _figure(name, spread.rms, decimals, sign=False)
@@ -36,12 +36,12 @@ def mean_and_rms(name: str, spread: Spread) -> str:
 
 
 def unit_of_column(name: str) -> str:
-    """The unit people read a column in, to follow a number: " m/s", "°", nothing for a plain number."""
+    """The display unit of a column, to follow a number: " m/s", "°", or "" for a plain number."""
     return output_of(name).shown_in.text
 
 
 def people_read(name: str, values: Floats) -> Floats:
-    """Values of a column in that unit."""
+    """Values of a column in its display unit."""
     return values * output_of(name).shown_in.factor
 
 
@@ -63,9 +63,9 @@ def _figure(name: str, value: float, decimals: int, *, sign: bool) -> str:
 
 
 def meaning(comparison: Comparison) -> Iterator[str]:
-    """One sentence for everything a pilot would notice, the first divergence first, then what else moved.
+    """Sentences on the differences: the first difference, then each output that changed.
 
-    Sentences describe B as the new trace, and A as the one it is measured by.
+    Sentences describe B as the new trace and A as its reference.
     """
     yield from beginning(comparison)
     moved = [column for column in comparison.columns if column.moved]
@@ -74,20 +74,21 @@ def meaning(comparison: Comparison) -> Iterator[str]:
             yield _column_sentence(column, reference=comparison.against_reference)
     others = [column.name for column in moved if not output_of(column.name).subject]
     if others:
-        yield f"moved too: {', '.join(others)}"
+        yield f"also changed: {', '.join(others)}"
     yield from climb_sentences(comparison)
 
 
 def beginning(comparison: Comparison) -> Iterator[str]:
-    """Where the two part, and what only one of them has."""
+    """Sentences on the first difference, and on columns and rows that only one side has."""
     first = comparison.first
     if first is not None and first.first_s is not None:
         together = [c.name for c in comparison.columns if c.first_s == first.first_s and c is not first]
         along = f" (with {', '.join(together)})" if together else ""
-        yield f"the two part at {clock(first.first_s)} ({first.first_s:.2f} s), first in {first.name}{along}"
+        when = f"{clock(first.first_s)} ({first.first_s:.2f} s)"
+        yield f"the first difference is at {when}, in {first.name}{along}"
     if not comparison.against_reference:
         if comparison.missing:
-            yield f"columns gone: {', '.join(comparison.missing)}"
+            yield f"missing columns: {', '.join(comparison.missing)}"
         if comparison.added:
             yield f"new columns, not compared: {', '.join(comparison.added)}"
     if comparison.unmatched_s:
@@ -98,7 +99,7 @@ def beginning(comparison: Comparison) -> Iterator[str]:
 
 
 def climb_sentences(comparison: Comparison) -> Iterator[str]:
-    """The climbs whose means have moved, one sentence each."""
+    """The climbs whose means changed, one sentence each."""
     for number, climb in enumerate(comparison.climbs, start=1):
         sentence = _climb_sentence(number, climb)
         if sentence:
@@ -115,7 +116,7 @@ def _column_sentence(column: ColumnDifference, *, reference: bool) -> str:
     parts = []
     if column.all is not None and column.largest is not None and column.largest_s is not None:
         if column.largest == 0.0:
-            parts.append("equal where both show it")
+            parts.append("equal where both have a value")
         else:
             parts.append(
                 f"{_on_average(column.all.mean, output)}, RMS {size(name, column.all.rms)}, "

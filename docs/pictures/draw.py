@@ -1,4 +1,4 @@
-"""Draws the pictures of README and docs/concepts.md: `python docs/pictures/draw.py`."""
+"""Draw the pictures of README and docs/concepts.md: `python docs/pictures/draw.py`."""
 
 from __future__ import annotations
 
@@ -49,7 +49,7 @@ def _picture(title: str, width: int, height: int, *parts: str) -> str:
 
 
 def total_energy() -> str:
-    """A pull-up without loss: height comes from speed alone, and the total energy does not move."""
+    """A pull-up without loss: speed is exchanged for height, and the total energy is constant."""
     times = [k / 20 for k in range(161)]
 
     def speed(t: float) -> float:  # from 40 to 25 m/s, smoothly
@@ -74,28 +74,28 @@ def total_energy() -> str:
         _line([(x(0), 290), (x(8), 290)], "violet"),
         _text(118, 295, "vario", "quiet", "end"),
         _text(x(8), 204, f"uncompensated: {max(map(climb, times)):.0f} m/s of “lift”", "", "end"),
-        _text(x(8), 316, "total energy: nothing has been gained", "quiet", "end"),
+        _text(x(8), 316, "total energy: 0 m/s, no energy gained", "quiet", "end"),
         _text(x(0), 32, "a pull-up in still air, 144 to 90 km/h", "quiet"),
     ]
     return _picture("A pull-up in still air", 660, 340, *rows)
 
 
 def airmass() -> str:
-    """Netto is what the glider shows plus what it sinks by itself."""
+    """Netto is the vario plus the sink of the glider."""
     top, rise, sink = 250.0, 2.0, 0.7
     scale = 80.0
     parts = [
         _line([(60, top), (600, top)], "soft thin"),
         _arrow((150, top), (150, top - rise * scale), "teal"),
-        _text(150, top + 24, "the air: +2.0", anchor="middle"),
+        _text(150, top + 24, "air: +2.0 m/s", anchor="middle"),
         _text(150, top + 44, "netto", "quiet", "middle"),
         _arrow((310, top - rise * scale), (310, top - (rise - sink) * scale), "violet"),
         _line([(150, top - rise * scale), (310, top - rise * scale)], "soft thin dash"),
-        _text(310, top + 24, "the glider in it: −0.7", anchor="middle"),
+        _text(310, top + 24, "sink of the glider: −0.7 m/s", anchor="middle"),
         _text(310, top + 44, "polar at this speed and load", "quiet", "middle"),
         _line([(310, top - (rise - sink) * scale), (490, top - (rise - sink) * scale)], "soft thin dash"),
         _arrow((490, top), (490, top - (rise - sink) * scale), "amber"),
-        _text(490, top + 24, "what you gain: +1.3", anchor="middle"),
+        _text(490, top + 24, "sum: +1.3 m/s", anchor="middle"),
         _text(490, top + 44, "vario", "quiet", "middle"),
     ]
     return _picture("Netto, polar and vario", 660, 320, *parts)
@@ -116,19 +116,19 @@ def wind() -> str:
         _arrow(at(0, 0), at(4.0, -3.0), "amber"),
         _text(380, 90, "each grey arrow: velocity over ground"),
         _text(380, 112, "on one heading of the turn"),
-        _text(380, 160, "their tips lie on a circle", "quiet"),
+        _text(380, 160, "the tips lie on a circle", "quiet"),
         _text(380, 182, "its radius is the true airspeed", "quiet"),
-        _text(380, 204, "its middle is the wind:", "quiet"),
+        _text(380, 204, "its centre is the wind:", "quiet"),
         _text(380, 226, "5 m/s from 307°"),
     ]
     return _picture("Wind from one circle", 660, 360, *parts)
 
 
 def circle() -> str:
-    """A circle of 90 m beside a Gaussian core of 110 m: the lift over heading is almost one wave."""
+    """A circle of 90 m beside a Gaussian core of 110 m: lift against heading is nearly one sine wave."""
     offset, radius, core = 45.0, 90.0, 110.0
 
-    def lift(heading: float) -> float:  # turning right: the glider is a quarter turn behind its nose
+    def lift(heading: float) -> float:  # turning right: the position is a quarter turn behind the heading
         east, north = -radius * math.cos(heading), radius * math.sin(heading)
         return 3.0 * math.exp(-((east - offset) ** 2 + north**2) / core**2)
 
@@ -146,20 +146,20 @@ def circle() -> str:
         *rings,
         _line(way, "ink"),
         _arrow(ground(0, 0), ground(offset, 0), "violet"),
-        _text(150, 320, "from above: move the circle this way", "quiet", "middle"),
+        _text(150, 320, "view from above: shift the circle this way", "quiet", "middle"),
         _line([(360, 270), (620, 270)], "soft thin"),
         _line(wave, "amber"),
         *(
             _text(360 + 64 * k, 292, name, "quiet", "middle")
             for k, name in enumerate(("N", "E", "S", "W", "N"))
         ),
-        _text(490, 320, "lift over the heading, turning right", "quiet", "middle"),
+        _text(490, 320, "lift against heading, right turn", "quiet", "middle"),
     ]
     return _picture("Lift around the circle", 660, 340, *parts)
 
 
 def _box(x: float, y: float, name: str, *details: str) -> str:
-    """A part: a name and lines of detail below it."""
+    """A box for a part: its name, and lines of detail below it."""
     height = 36 + 18 * len(details)
     frame = f'<rect class="box ink thin" x="{x:.0f}" y="{y:.0f}" width="200" height="{height}" rx="6"/>'
     lines = [_text(x + 12, y + 42 + 18 * row, detail, "quiet") for row, detail in enumerate(details)]
@@ -207,7 +207,7 @@ PICTURES = {
 
 
 def main() -> None:
-    """Write every picture beside this file."""
+    """Write every picture into the folder of this file."""
     for name, draw in PICTURES.items():
         (Path(__file__).parent / name).write_text(draw(), encoding="utf-8")
 

@@ -21,30 +21,36 @@ if TYPE_CHECKING:
 DONE, SOME_FAILED, STOPPED = 0, 1, 2
 
 DESCRIPTION = (
-    "Play every recording in a folder, and the folders in it, in parallel. Writes a table of flights, one "
-    "of climbs and one of what failed, and the summary of each flight under flights/. Run again, it does "
-    "only what is new or changed: a recording, the settings, or this program. "
-    "Ctrl-C finishes the flights being played, a second one stops at once; the tables hold what is done. "
-    "Exit code: 0 all played, 1 some failed, 2 stopped."
+    "Replay every recording in a folder and its subfolders in parallel. The command writes a table of "
+    "flights, a table of climbs, a table of failures, and the summary of each flight under flights/. A "
+    "second run replays only what is new or changed: a recording, the settings, or this program. Ctrl-C"
+    " finishes the current flights; a second Ctrl-C stops at once. The tables contain all finished "
+    "flights. Exit code: 0 all replayed, 1 some failed, 2 stopped."
 )
 
 
 def add_parser(commands: Any) -> None:
     """Register the command."""
-    parser = commands.add_parser("batch", help="a folder of recordings, in parallel", description=DESCRIPTION)
+    parser = commands.add_parser(
+        "batch", help="replay a folder of recordings in parallel", description=DESCRIPTION
+    )
     parser.add_argument("folder", type=Path, help="folder with recordings (MCAP, FAI/IGC, long CSV)")
     parser.add_argument(
         "--out", type=Path, default=Path("out/batch"), help="folder for results; default: out/batch"
     )
     parser.add_argument(
-        "--config", type=Path, help="settings file for all; default: what each recording carries"
+        "--config",
+        type=Path,
+        help="settings file for all recordings; default: the settings in each recording",
     )
     add_set_option(parser)
-    parser.add_argument("--format", choices=("csv", "parquet"), default="csv", help="of the tables")
+    parser.add_argument(
+        "--format", choices=("csv", "parquet"), default="csv", help="format of the tables; default: csv"
+    )
     who = parser.add_mutually_exclusive_group()
-    who.add_argument("--jobs", type=_count, help="how many processes; default: one a processor")
+    who.add_argument("--jobs", type=_count, help="number of processes; default: one per processor")
     who.add_argument(
-        "--scheduler", metavar="ADDRESS", help="hand the work to a Dask cluster, such as tcp://host:8786"
+        "--scheduler", metavar="ADDRESS", help="use a Dask cluster with this address, such as tcp://host:8786"
     )
     parser.set_defaults(command=run)
 

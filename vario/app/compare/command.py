@@ -23,18 +23,19 @@ SAME, DIFFERS = 0, 1
 RESULT, PICTURE = "compare.json", "compare.png"
 
 DESCRIPTION = (
-    "Compare two sides, column by column. A side is a trace (CSV, or a replay's folder), a settings file "
-    "(.toml: what the instrument shows with it on --recording), or a recording (its references: simulated "
-    "truth, or what another instrument showed). Two recordings, which may be the same one: the references of "
-    "the first, and the second as the instrument shows it. One recording, or one settings file with "
-    "--recording, and --set: as it is, and with that change. Exit code: 0 equal, 1 different, 2 an error."
+    "Compare two sides, column by column. A side is a trace (a CSV file, or the folder of a replay), a "
+    "settings file (.toml: the output of the instrument with it for --recording), or a recording (its "
+    "references: simulated truth, or values of another instrument). With two recordings, which may be "
+    "the same, the references of the first are compared with the output of the instrument for the "
+    "second. With only one recording, or one settings file with --recording, the output is compared "
+    "with that after the changes of --set. Exit code: 0 equal, 1 different, 2 an error."
 )
 
 
 def add_parser(commands: Any) -> None:
     """Register the command."""
     parser = commands.add_parser(
-        "compare", help="two traces, two settings, or a trace and the truth", description=DESCRIPTION
+        "compare", help="compare traces, settings, or a trace and the truth", description=DESCRIPTION
     )
     parser.add_argument("a", metavar="A", type=Path, help="the first side: the old one, or the reference")
     parser.add_argument(
@@ -55,20 +56,20 @@ def add_parser(commands: Any) -> None:
     parser.add_argument(
         "--set-a", action="append", default=[], metavar="KEY=VALUE", help="the same for A; may be repeated"
     )
-    parser.add_argument("--recording", type=Path, help="the recording to play with the settings")
+    parser.add_argument("--recording", type=Path, help="the recording to replay with the settings")
     parser.add_argument(
         "--tolerance",
         action="append",
         default=[],
         metavar="COLUMN=VALUE",
-        help="largest difference of a row that counts as none, in the column's unit; may be repeated",
+        help="largest allowed difference of a row, in the unit of the column; may be repeated",
     )
     parser.add_argument(
         "--rms",
         action="append",
         default=[],
         metavar="COLUMN=VALUE",
-        help="largest root mean square of the differences; may be repeated",
+        help="largest allowed RMS of the differences; may be repeated",
     )
     parser.add_argument(
         "--out", type=Path, default=Path("out/compare"), help="folder for results; default: out/compare"

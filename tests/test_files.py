@@ -73,12 +73,12 @@ def test_a_recording_in_memory_is_a_fault(tmp_path: Path, caplog: pytest.LogCapt
     disk.memory = "tmpfs at /media/root-rw"
     finding = check_card(str(tmp_path / "flights"), disk)
     assert finding.verdict is Verdict.FAIL
-    assert "gone when the power is switched off" in finding.next_step
+    assert "lost when the power is switched off" in finding.next_step
     files = FlightFiles(tmp_path / "flights", sync_s=0.0, disk=disk)
     files.begin(RecordingInfo("Flight {number}", "live"))
     files.write(Baro(1.0, 95_000.0))
     assert "is in memory (tmpfs at /media/root-rw)" in caplog.text
-    assert "IN MEMORY ONLY, gone at power off" in one_line(Status(1.0, None, [], files.status, None))
+    assert "IN MEMORY ONLY, lost at power-off" in one_line(Status(1.0, None, [], files.status, None))
     files.end()
 
 

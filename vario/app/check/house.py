@@ -48,7 +48,7 @@ def check_card(folder: str | None, disk: Disk = SYSTEM_DISK) -> Finding:
         return failed(subject, f"cannot be written to: {error.strerror or error}", step)
     memory = disk.in_memory(path)
     if memory is not None:
-        step = "Name a folder on the card: flights in memory are gone when the power is switched off"
+        step = "Name a folder on the card: flights in memory are lost when the power is switched off"
         return failed(subject, f"is in memory ({memory}), not on a card", step)
     hours = free_mb / MB_AN_HOUR
     found = f"{free_mb / 1000:.1f} GB free, about {hours:.0f} h of flight; 64 kB forced out in {took_s:.2f} s"
@@ -63,7 +63,7 @@ def check_sound(audio: Audio, sleep: Callable[[float], None] = time.sleep) -> Fi
     """Play a short tone and a cue, as far as the settings let them sound; a person says what was heard."""
     if audio.plays == "nothing":
         step = 'Write plays = "tone" under [audio] to hear the instrument'
-        return look("sound", "the settings let nothing sound, not even warnings", step)
+        return look("sound", "the settings switch off all sound, including warnings", step)
     try:
         with closing(open_device(audio)) as sink:
             for _ in range(2):

@@ -86,7 +86,10 @@ def _real_time(seconds: float, out: Console) -> None:
     off_ms = np.abs(np.diff(times) - 0.01) * 1000.0
     out.print(f"{seconds:g} s in real time, 100 Hz inertial, 50 Hz barometer and pitot, GNSS, recorder on")
     out.print(f"  share of one core        {share:.1%}")
-    out.print(f"  error of inertial period {np.percentile(off_ms, 50):.2f} ms median, ")
+    out.print(
+        f"  error of inertial period {np.percentile(off_ms, 50):.2f} ms median, "
+        f"{np.percentile(off_ms, 99):.2f} ms at the 99th percentile, {off_ms.max():.1f} ms at most"
+    )
     out.print(f"  overruns                 {sum(sensor.overruns for sensor in status.sensors)}")
 
 

@@ -17,8 +17,8 @@ when this page was written. The program follows these rules:
 
 * Settings in a recording control the flight logic. They never control where the program writes, listens or
   sends: folders, devices and addresses in them are ignored.
-* Text from outside is reduced to one line of valid UTF-8. It has no effect on a terminal, a page, a table or a
-  file.
+* Text from outside is reduced to one line of valid UTF-8. It has no effect on a terminal, a page, a table or
+  a file.
 * An input must be a regular file. Anything else causes an error message of one line.
 * A result gets its name only when it is complete, and never replaces an input.
 * In a batch, the failure of one flight is one row.

@@ -249,7 +249,7 @@ def test_export_command(kind: str, tmp_path: Path, capsys: pytest.CaptureFixture
 @pytest.mark.parametrize(
     ("arguments", "said"),
     [
-        (["--as", "igc", "--to", "tcp:127.0.0.1:10110"], "--to is for"),
+        (["--as", "igc", "--to", "tcp:127.0.0.1:10110"], "--to requires"),
         (["--as", "nmea", "--to", "tcp:localhost:10110"], "expected tcp:ADDRESS:PORT"),
         (["--as", "nmea", "--to", "udp:127.0.0.1:10110", "--speed", "0"], "expected above 0"),
     ],

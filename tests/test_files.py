@@ -78,7 +78,7 @@ def test_a_recording_in_memory_is_a_fault(tmp_path: Path, caplog: pytest.LogCapt
     files.begin(RecordingInfo("Flight {number}", "live"))
     files.write(Baro(1.0, 95_000.0))
     assert "is in memory (tmpfs at /media/root-rw)" in caplog.text
-    assert "IN MEMORY ONLY, gone at power off" in one_line(Status(1.0, None, [], files.status, None))
+    assert "IN MEMORY ONLY, lost at power-off" in one_line(Status(1.0, None, [], files.status, None))
     files.end()
 
 

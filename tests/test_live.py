@@ -300,7 +300,7 @@ def test_every_fault_has_a_line_that_names_sensor_place_and_what_is_done(
         assert any("its bus was clocked free" in line for line in lines)
     elif not sensor.faults:
         pytest.skip(missing.NOTHING_TO_SEE)
-    assert any(words in line for line in lines for words in ("next try in", "this reading is left out"))
+    assert any(words in line for line in lines for words in ("next try in", "this reading is lost"))
     assert len(lines) <= 16, lines  # a few kinds, each once a minute
 
 
@@ -486,8 +486,8 @@ def test_no_outlet_that_fails_takes_the_flight_logic_along(caplog: pytest.LogCap
     assert heard == reference  # and the healthy one among the listeners got every reading there was
     assert len(journal.samples) == 1490 - 40  # what came before the recorder could take any is lost
     # Once when it begins, then once a minute.
-    assert caplog.text.count("the sound failed; the flight logic goes on") == 3
-    assert caplog.text.count("an output of readings failed; the flight logic goes on") == 2
+    assert caplog.text.count("the sound failed; the flight logic continues") == 3
+    assert caplog.text.count("an output of readings failed; the flight logic continues") == 2
     for cause in ("a wire has come off", "no ink", "nobody listens"):
         assert cause in caplog.text
 

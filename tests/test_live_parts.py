@@ -74,7 +74,7 @@ def logged_to_root_as_before() -> Iterator[None]:
 
 
 def test_nothing_fitted_is_told_with_what_to_write() -> None:
-    with pytest.raises(AppError, match=r"write chip = … under \[sensors.baro\]"):
+    with pytest.raises(AppError, match=r"set chip = … under \[sensors.baro\]"):
         fitted(Settings(), Buses())
 
 
@@ -405,7 +405,7 @@ def test_the_side_tells_once_what_nobody_thought_of_and_looks_again(
     side.close()
     assert event == Mark(0.0, "still there")
     assert [record.getMessage() for record in caplog.records] == [
-        "looking for marks and changed settings failed; it goes on"
+        "reading marks and changed settings failed; it continues"
     ]
 
 

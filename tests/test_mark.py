@@ -87,7 +87,7 @@ def test_where_nobody_looks_a_mark_is_not_called_one(
     assert main(["mark", "here", "--marks", str(other)]) == 1
     said = capsys.readouterr().out
     assert "marked" not in said
-    assert f"no running instrument looks into {other}" in said
+    assert f"no running instrument reads {other}" in said
     assert len(list(other.iterdir())) == 1
     assert main(["mark", "here", "--marks", str(watched)]) == 0
     side.close()

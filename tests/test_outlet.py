@@ -166,7 +166,7 @@ def test_what_hangs_at_the_end_is_left_behind_and_the_rest_is_closed(
         assert ending.asked
     assert closed.is_set()
     assert ending.left_behind == ("line",)
-    assert "left behind, because it hangs: line" in caplog.text
+    assert "not closed, because it hangs: line" in caplog.text
     assert left.wait(30.0)  # the interpreter might hang too: the watcher ends it
     assert codes == [1]
     hangs.set()

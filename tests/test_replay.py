@@ -266,7 +266,7 @@ def test_nothing_is_written_over_what_is_read(
     words = [command, str(file), *(["--as", "csv"] if command == "export" else [])]
     out = tmp_path if command == "replay" else file
     assert main([*words, "--out", str(out)]) == 2
-    assert "this is a file to be read" in capsys.readouterr().err
+    assert "this file is an input" in capsys.readouterr().err
     assert file.read_bytes() == before
 
 

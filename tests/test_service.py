@@ -134,7 +134,7 @@ def test_it_is_shown_and_written_only_when_agreed(tmp_path: Path, capsys: pytest
     config.write_text("", encoding="utf-8")
     target = tmp_path / "vario.service"
     words = ("--config", str(config), "--unit", str(target))
-    with pytest.raises(AppError, match="no terminal to ask; write without asking by --yes"):
+    with pytest.raises(AppError, match="no terminal to ask; use --yes to write without asking"):
         install(*words)
     assert not target.exists()
     assert "[Service]" in capsys.readouterr().out

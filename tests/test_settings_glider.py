@@ -132,5 +132,5 @@ def test_a_polar_that_sinks_least_at_a_standstill_is_refused() -> None:
         '[limits]\nstall = "70 km/h"\nmanoeuvring = "160 km/h"\nrough_air = "160 km/h"\n'
         'never_exceed = "250 km/h"\n'
     )
-    with pytest.raises(SettingsError, match="least at a standstill"):
+    with pytest.raises(SettingsError, match="least at zero speed"):
         parse_settings("", "no settings", text)

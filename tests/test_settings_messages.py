@@ -51,12 +51,12 @@ SETTINGS_MESSAGES = {
     ),
     "two temperatures of the air": (
         '[sensors.baro]\nchip = "MS5611"\nsits = "outside"\n[sensors.oat]\nchip = "TMP117"',
-        'line 3: sensors.baro.sits = "outside", sensors.oat.chip = "TMP117": both would give the temperature of '
-        "the air; expected one of them",
+        'line 3: sensors.baro.sits = "outside", sensors.oat.chip = "TMP117": both would measure the air '
+        "temperature; expected one of them",
     ),
     "address without chip": (
         "[sensors.supply]\naddress = 0x40",
-        "line 2: sensors.supply.address = 0x40: no chip is named beside it; expected INA219",
+        "line 2: sensors.supply.address = 0x40: no chip is set in this section; expected INA219",
     ),
     "chip misspelt": (
         '[sensors.baro]\nchip = "MS5661"',
@@ -200,7 +200,7 @@ SETTINGS_MESSAGES = {
     "unit in the key": (
         "[flight]\nmaccready_mps = 1.5",
         "line 2: flight.maccready_mps: unknown key; did you mean maccready? "
-        '(the unit goes into the value: maccready = "1 m/s")',
+        '(write the unit in the value: maccready = "1 m/s")',
     ),
     "key in the wrong section": (
         '[vario]\nmaccready = "1 m/s"',
@@ -209,7 +209,7 @@ SETTINGS_MESSAGES = {
     "unit in the key and wrong section": (
         "[vario]\nmaccready_kt = 3",
         "line 2: vario.maccready_kt: unknown key; maccready belongs in [flight] "
-        '(the unit goes into the value: maccready = "1 m/s")',
+        '(write the unit in the value: maccready = "1 m/s")',
     ),
     "key of two sections": (
         'damping = "1 s"',
@@ -225,7 +225,7 @@ SETTINGS_MESSAGES = {
     ),
     "key of the glider file": (
         'reference_mass = "400 kg"',
-        "line 1: reference_mass: unknown key; it belongs into the glider file",
+        "line 1: reference_mass: unknown key; it belongs in the glider file",
     ),
     "nothing like it": ("[average]\nxyzzy = 1", "line 2: average.xyzzy: unknown key; [average] has window"),
     "nothing like it at the top": (
@@ -266,22 +266,22 @@ SETTINGS_MESSAGES = {
     "all sink sounds the same": (
         '[tone]\nquiet_from = "-6 m/s"',
         'line 2: tone.quiet_from = "-6 m/s": '
-        "quiet_from must lie within full_scale (here 5 m/s), or all sink sounds the same",
+        "quiet_from must lie within full_scale (here 5 m/s), otherwise all sink sounds the same",
     ),
     # What is no TOML
     "quotes forgotten": (
         "[flight]\nmaccready = 1.5 m/s",
-        "line 2: maccready = 1.5 m/s: not valid TOML, column 17: a value with a unit stands in quotes: "
+        "line 2: maccready = 1.5 m/s: not valid TOML, column 17: a value with a unit is written in quotes: "
         'maccready = "1.5 m/s"',
     ),
     "curly quotes": (
         "[flight]\nmaccready = \u201c1.5 m/s\u201d",
-        "line 2: maccready = \u201c1.5 m/s\u201d: not valid TOML, column 13: curly quotes; expected straight ones, "
+        "line 2: maccready = \u201c1.5 m/s\u201d: not valid TOML, column 13: curly quotes; expected straight quotes, "
         'as a plain text editor writes them: maccready = "1.5 m/s"',
     ),
     "text without quotes": (
         "[flight]\nmode = circling",
-        'line 2: mode = circling: not valid TOML, column 8: a text stands in quotes: mode = "circling"',
+        'line 2: mode = circling: not valid TOML, column 8: a text is written in quotes: mode = "circling"',
     ),
     "decimal comma without quotes": (
         "[flight]\nbugs = 0,1",
@@ -320,7 +320,7 @@ def test_settings_message(settings: str, message: str) -> None:
     assert complaint(settings) == [f"my.toml{separator}{message}"]
 
 
-STEEP = "the sink must grow faster and faster with speed; check the points"
+STEEP = "the sink must increase more and more with speed; check the points"
 POINTS = 'expected three pairs of airspeed and sink, such as ["100 km/h", "0.7 m/s"]'
 
 # Each replaces a part of GLIDER.
@@ -421,7 +421,7 @@ def test_glider_message(part: str, replacement: str, message: str) -> None:
 
 
 def test_a_key_of_the_settings_in_the_glider_file() -> None:
-    message = "my_glider.toml, line 1: maccready: unknown key; it belongs into the settings file"
+    message = "my_glider.toml, line 1: maccready: unknown key; it belongs in the settings file"
     assert complaint("", 'maccready = "1 m/s"\n' + GLIDER) == [message]
 
 
@@ -501,7 +501,7 @@ def test_the_advice_where_there_is_no_file_gives_one(
 
 def test_files_that_cannot_be_read(tmp_path: Path) -> None:
     path = tmp_path / "my.toml"
-    advice = f"one with every default to begin with: vario config show > {quote(str(path))}"
+    advice = f"to create one with all defaults: vario config show > {quote(str(path))}"
     assert file_complaint(path) == f"{path}: there is no such file; {advice}"
     assert file_complaint(tmp_path) == f"{tmp_path}: this is a directory; expected a TOML file"
     path.write_bytes(b"# ok\nx = '\xfc'\n")

@@ -62,8 +62,8 @@ def test_what_goes_wrong_is_told(worse: dict[str, object], says: str) -> None:
         ({"quiet_s": 3.0}, "no status for 3.0 s"),
         ({"without_s": 3.0}, "no sentence for 3.0 s"),
         (
-            {"words": ["W pitot: stale; this reading is left out"]},
-            "it said 1 ×: W pitot: stale; this reading is left out",
+            {"words": ["W pitot: stale; this reading is lost"]},
+            "it said 1 ×: W pitot: stale; this reading is lost",
         ),
         ({"recording": replace(KEPT, longest_s={"baro": 1.5})}, "baro: a gap of 1.50 s"),
     ],

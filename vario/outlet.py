@@ -1,7 +1,8 @@
-"""What the instrument can do without: opened by a thread of its own, and opened again when it has gone.
+"""An optional output device. A separate thread opens it, and reopens it after a loss.
 
-A sound device, a serial line and a network port are each kept by one `Outlet`. The flight never waits for
-one: what it gives while there is none is dropped. A lasting problem is said once a minute.
+A sound device, a serial line and a network port are each managed by one `Outlet`. The flight logic never
+waits
+for them: data given while a device is missing is dropped. A lasting problem is logged once a minute.
 """
 
 from __future__ import annotations
@@ -15,27 +16,27 @@ from typing import Generic, Protocol, TypeVar
 LOG = logging.getLogger("vario.live")
 
 FIRST_RETRY_S = 1.0
-"""How often an open device is looked at, and how soon one that has gone is opened again."""
+"""Interval between checks of an open device, and the delay before a lost one is reopened."""
 
 LONGEST_RETRY_S = 10.0
-"""The wait doubles up to this as long as opening fails."""
+"""The delay doubles up to this limit while opening fails."""
 
 PATIENCE_S = 2.0
-"""The start waits this long for the first try. Nearly every device is opened, or refuses, in less."""
+"""The start waits at most this long for the first attempt. Nearly all devices open, or fail, in less time."""
 
 SAY_AGAIN_S = 60.0
-"""The same complaint is logged at most this often."""
+"""Minimum interval between log lines with the same complaint."""
 
 
 class Seldom:
-    """Tells whether a complaint may be logged now: each kind once a minute."""
+    """Limits complaints in the log: one per minute of each kind."""
 
     def __init__(self, every_s: float = SAY_AGAIN_S) -> None:
         self._every_s = every_s
         self._said_s: dict[str, float] = {}
 
     def may_say(self, kind: str, now_s: float) -> bool:
-        """Whether to log a complaint of this kind at `now_s`; if so, the next minute begins."""
+        """Whether a complaint of this kind may be logged at `now_s`. If so, the next minute begins."""
         said_s = self._said_s.get(kind)
         if said_s is not None and 0.0 <= now_s - said_s < self._every_s:
             return False
@@ -44,24 +45,24 @@ class Seldom:
 
 
 class Closable(Protocol):
-    """What an outlet opens."""
+    """The interface of a device of an outlet."""
 
     def close(self) -> None:
-        """Let the device go."""
+        """Close the device."""
 
 
 D = TypeVar("D", bound=Closable)
 
 
 class Outlet(Generic[D]):
-    """A device that may be missing at the start, go in flight and come back.
+    """A device that may be missing at the start, be lost in flight and return.
 
     Args:
         name: for messages, such as "sound".
-        make: opens the device; may wait; raises an exception while that is not possible.
-        problem_of: says what is wrong with an open device; None if nothing is.
-        is_lost: whether a device with a problem has to be closed and opened again.
-        without: how the flight goes on, for messages.
+        make: opens the device; may block; raises an exception if that is not possible.
+        problem_of: the problem of an open device; None if it works.
+        is_lost: whether a device with a problem must be closed and reopened.
+        without: what the flight continues without, for messages.
         retry_s: see `FIRST_RETRY_S`.
         now: seconds of a monotonic clock.
     """
@@ -98,24 +99,25 @@ class Outlet(Generic[D]):
 
     @property
     def problem(self) -> str | None:
-        """Why nothing gets out; None if all is well."""
+        """Why there is no output; None if the device works."""
         device = self._device
         return self._problem if device is None else self._problem_of(device) or self._problem
 
     def give(self, use: Callable[[D], None]) -> None:
-        """Call `use` with the device, if it is open. `use` must not wait."""
-        # The lock keeps the device from being closed meanwhile; it is never held while something waits.
+        """Call `use` with the device, if it is open. `use` must not block."""
+        # The lock prevents closing the device during the call. It is never held during a blocking
+        # operation.
         with self._lock:
             if self._device is not None:
                 use(self._device)
 
     def close(self, timeout_s: float | None = None) -> None:
-        """Close the device, and wait until that is done, or at most for the time."""
+        """Close the device, and wait until this is done, at most `timeout_s`."""
         self._ends.set()
         self._keeper.join(timeout_s)
 
     def _keep(self) -> None:
-        """The keeper's thread."""
+        """The loop of the thread."""
         failures = 0
         while not self._ends.is_set():
             if self._device is not None:
@@ -131,7 +133,7 @@ class Outlet(Generic[D]):
     def _open(self) -> bool:
         try:
             device = self._make()
-        except Exception as error:  # whatever it is, the flight goes on without this device
+        except Exception as error:  # after any error the flight continues without this device
             self._complain(str(error) or repr(error))
             return False
         if not self._said:
@@ -140,7 +142,7 @@ class Outlet(Generic[D]):
         return True
 
     def _look(self, device: D) -> None:
-        """See whether all is well. A device that was just opened again has had one turn to show it."""
+        """Check the device. A reopened device has had one interval to show a problem."""
         problem = self._problem_of(device)
         if problem is None:
             self._problem = None
@@ -164,5 +166,5 @@ class Outlet(Generic[D]):
         if device is not None:
             try:
                 device.close()
-            except Exception as error:  # it has gone anyway
+            except Exception as error:  # the device is lost in any case
                 LOG.debug("%s: closing: %s", self._name, error)

@@ -1,4 +1,4 @@
-"""The attacks as a page: what was done, what must happen, and what was seen."""
+"""Write the page of the attacks: description, expectation and observation."""
 
 from __future__ import annotations
 
@@ -11,22 +11,22 @@ INTRODUCTION = """# What hostile input does
 
 <!-- Written by `make siege`; the tests check that every attack is on it. -->
 
-A recording is data from anywhere, and so are the names of files and the state of a disk. Each line below is
-an attack that `make siege` makes with the commands themselves, what must happen, and what happened when this
-page was written. The rules behind them:
+A recording can come from any source, and so can file names and the state of a disk. Each row below is an
+attack that `make siege` makes with the commands of the program. It gives the expectation, and the observation
+when this page was written. The program follows these rules:
 
-* A recording says how to fly, never where to write, listen or send. Settings of folders, devices and
-  addresses inside it are left out.
-* Text from outside is kept on one line and in UTF-8. Nothing in it acts on a terminal, a page, a table or a
-  file.
-* An input is a regular file. Anything else is one line of complaint.
-* A result appears under its name when it is whole, and never over what is read.
-* In a batch the failure of one flight is one row.
+* Settings in a recording control the flight logic. They never control where the program writes, listens or
+  sends: folders, devices and addresses in them are ignored.
+* Text from outside is reduced to one line of valid UTF-8. It has no effect on a terminal, a page, a table or
+  a file.
+* An input must be a regular file. Anything else causes an error message of one line.
+* A result gets its name only when it is complete, and never replaces an input.
+* In a batch, the failure of one flight is one row.
 """
 
 
 def page(seen: Mapping[tuple[str, str], Seen]) -> str:
-    """The whole page."""
+    """The page in Markdown."""
     parts = [INTRODUCTION]
     for group, attacks in GROUPS.items():
         if not attacks:

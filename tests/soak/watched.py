@@ -17,7 +17,7 @@ SETTLED_S = 300.0
 MOST_GROWTH_KB = 4096
 """Of the resident set from then on, as over a day: allocators keep some room."""
 
-LEFT_OUT = "this reading is left out"
+LEFT_OUT = "this reading is lost"
 """What is said where the machine stood still between the time that was taken and the transfer on the bus: the
 reading after it comes too soon."""
 

@@ -1,4 +1,4 @@
-"""A recording some of whose samples are other ones: with marks put in, or with other settings."""
+"""A recording with altered samples: with marks inserted, or with other settings."""
 
 from __future__ import annotations
 
@@ -9,11 +9,11 @@ from hw_replay.source import RecordingInfo, Source
 
 
 class Altered:
-    """A source whose samples go through `alter` each time it is iterated; all else is the source's own.
+    """A source whose samples pass through `alter` in each iteration. Everything else is that of the source.
 
     Args:
         source: the recording.
-        alter: makes the samples out of those of the source.
+        alter: makes the new samples from those of the source.
     """
 
     def __init__(self, source: Source, alter: Callable[[Iterable[Sample]], Iterator[Sample]]) -> None:
@@ -22,12 +22,12 @@ class Altered:
 
     @property
     def info(self) -> RecordingInfo:
-        """That of the source."""
+        """Information about the recording."""
         return self._source.info
 
     @property
     def duration_s(self) -> float | None:
-        """That of the source."""
+        """Number of samples and duration."""
         return self._source.duration_s
 
     def __iter__(self) -> Iterator[Sample]:

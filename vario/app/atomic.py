@@ -1,8 +1,8 @@
-"""Writing a file so that whoever reads it, and a power failure, finds the old one or the new one, whole.
+"""Replace files atomically: a reader finds the complete old or new content, also after a power failure.
 
-And so that nobody's change is lost: programs of ours take turns at a folder, and what an editor, which knows
-nothing of turns, has saved in the meantime is found and not written over. One that saves in place empties the
-file first: as long as somebody has it open to write, what stands in it is not taken for all of it.
+No change is lost. Our programs lock the folder in turn. An editor does not use this lock, so its save during
+a change is detected and kept. An editor that saves in place empties the file first; as long as a file is open
+for writing by another program, its content does not count as complete.
 """
 
 from __future__ import annotations
@@ -24,36 +24,38 @@ from vario.app.errors import AppError, OutputError
 from vario.sound.errors import SoundFileError
 
 TURN_S = 10.0
-"""So long a program waits for its turn at a folder; a turn takes a fraction of a second."""
+"""Time limit for the lock of a folder. A program normally holds it for a fraction of a second."""
 
 REST_S = 0.02
-"""A file that has not changed for this long is at rest: all there is where the system tells no more."""
+"""A file that has not changed for this long is complete. Used where the system does not tell who writes."""
 
 TRIES = 100
-"""So often a file may be found changed in the meantime before it is given up."""
+"""Maximum number of attempts if the file keeps changing."""
 
 
 def write_atomically(path: Path, content: bytes, disk: Disk = SYSTEM_DISK) -> None:
-    """Put `content` under the name `path`; an existing file keeps its owner, group and permissions.
+    """Write `content` to `path`. An existing file keeps its owner, group and permissions.
 
     Raises:
-        OutputError: if it cannot be written; the old file is untouched then.
+        OutputError: if it cannot be written; the old file is unchanged.
     """
-    path = path.resolve()  # a link stays a link
+    path = path.resolve()  # keep a link as a link
     with _written(path, content, disk) as temporary:
         disk.rename(temporary, path)
 
 
 @contextmanager
 def result_file(path: Path, *, recoverable: bool = False) -> Iterator[Path]:
-    """The name to write a result under, which becomes `path` when it is whole; its folder is made too.
+    """A temporary name for a result, which is renamed to `path` when complete. Its folder is created too.
 
-    For what is written piece by piece, or by a library. If anything goes wrong, nothing is left of it and a
-    file that was there before is as it was.
+    For results written in parts, or by a library. After an error the temporary file is removed, and
+    an existing
+    file at `path` is unchanged.
 
     Args:
-        path: of the result.
-        recoverable: what a kill leaves behind is of use: its temporary name begins with that of `path`.
+        path: the result.
+        recoverable: a partial file is useful after a kill: its temporary name begins with that of
+            `path`.
 
     Raises:
         OutputError, SoundFileError: if it cannot be written; the message names `path`.
@@ -76,7 +78,7 @@ def result_file(path: Path, *, recoverable: bool = False) -> Iterator[Path]:
 
 
 def write_new(folder: Path, names: Iterator[str], content: bytes, disk: Disk = SYSTEM_DISK) -> Path:
-    """Put `content` under the first of `names` that is free in a folder; nothing is ever replaced.
+    """Write `content` to the first free name of `names` in a folder. Never replaces a file.
 
     Raises:
         OutputError: if it cannot be written.
@@ -91,17 +93,17 @@ def write_new(folder: Path, names: Iterator[str], content: bytes, disk: Disk = S
 
 
 def change_file(path: Path, edit: Callable[[bytes], bytes], disk: Disk = SYSTEM_DISK) -> bytes:
-    """Replace what stands in a file by what `edit` makes of it; nothing is written where that is the same.
+    """Replace the content of a file by the result of `edit`. Writes nothing if the content is the same.
 
-    `edit` is called again with what it finds where somebody has saved the file in the meantime.
+    If another program saves the file meanwhile, `edit` is called again with the new content.
 
     Returns:
-        What stood there before.
+        The previous content.
 
     Raises:
-        OutputError: if it cannot be written; the old file is untouched then.
+        OutputError: if it cannot be written; the old file is unchanged.
         OSError: if it cannot be read.
-        Exception: whatever `edit` raises; the old file is untouched then.
+        Exception: any error of `edit`; the old file is unchanged.
     """
     path = path.resolve()
     with turn(path.parent):
@@ -118,18 +120,18 @@ def change_file(path: Path, edit: Callable[[bytes], bytes], disk: Disk = SYSTEM_
             found = _swap(path, after, expected, disk)
             if found == expected:
                 return before
-            # Saved by an editor in the meantime: that is the later one, and the change goes on top.
+            # An editor has saved meanwhile. Its content is newer, so the change is applied to it.
             before, expected = found, after
     raise AppError(f"{path}: keeps changing; close what writes to it")
 
 
 @contextmanager
 def turn(folder: Path) -> Iterator[None]:
-    """One program of ours at a time has the files of a folder; a turn ends with its process, at the latest.
+    """Lock a folder for one of our programs at a time. The lock ends with the process at the latest.
 
     Raises:
         OutputError: if the folder cannot be opened.
-        AppError: if the turn does not come.
+        AppError: if the lock is not available in time.
     """
     try:
         handle = os.open(folder, os.O_RDONLY | os.O_CLOEXEC)
@@ -153,10 +155,12 @@ def turn(folder: Path) -> Iterator[None]:
 
 
 def being_written(path: Path) -> bool:
-    """Whether somebody has a file open to write; False where the system does not tell.
+    """Whether another program has the file open for writing; False if the system cannot tell.
 
-    It gives a lease for reading only where nobody has (fcntl(2), F_SETLEASE), and to the owner only. Whoever
-    opens the file during the lease waits until it is closed here, and a signal that does nothing comes.
+    Linux grants a read lease only if no writer exists (fcntl(2), F_SETLEASE), and only to the owner.
+    A program
+    that opens the file during the lease waits until it is closed here; this sends a signal that is
+    ignored.
 
     Raises:
         OSError: if the file cannot be opened.
@@ -167,7 +171,7 @@ def being_written(path: Path) -> bool:
         fcntl.fcntl(handle, fcntl.F_SETLEASE, fcntl.F_RDLCK)
     except BlockingIOError:
         return True
-    except (OSError, AttributeError):  # not ours, a file system without leases, another system
+    except (OSError, AttributeError):  # not the owner, a file system without leases, or another system
         return False
     finally:
         os.close(handle)
@@ -175,11 +179,11 @@ def being_written(path: Path) -> bool:
 
 
 def _at_rest(path: Path) -> bytes:
-    """What stands in a file that is not being written right now."""
+    """The content of a file that nobody is writing at this moment."""
     content = _read(path)
     for _ in range(TRIES):
         time.sleep(REST_S)
-        if being_written(path):  # asked before it is read: who comes after that is found by the exchange
+        if being_written(path):  # asked before reading: a later writer is detected at the exchange
             continue
         before, content = content, _read(path)
         if content == before:
@@ -193,16 +197,16 @@ def _read(path: Path) -> bytes:
 
 
 def _swap(path: Path, content: bytes, expected: bytes, disk: Disk) -> bytes:
-    """Put `content` under the name `path`; returns what stood there at that very moment.
+    """Write `content` to `path`; returns the content that this replaced, exactly at that moment.
 
-    Where the file system cannot exchange two names, it is what stood there a moment before.
+    If the file system cannot exchange two names, it is the content shortly before.
     """
     with _written(path, content, disk) as temporary:
         if not disk.exchange(temporary, path):
             found = _read(path)
             disk.rename(temporary, path)
             return found
-        # Who had it open when it changed places may be writing still.
+        # A program that had the file open during the exchange may still be writing.
         if being_written(temporary):
             return _at_rest(temporary)
         found = _read(temporary)
@@ -210,7 +214,7 @@ def _swap(path: Path, content: bytes, expected: bytes, disk: Disk) -> bytes:
 
 
 def _put_back(path: Path, content: bytes, ours: bytes, disk: Disk) -> None:
-    """Somebody else's `content` under its name again, or what they have saved there since."""
+    """Restore the content of another program, or what it has saved since."""
     for _ in range(TRIES):
         found = _swap(path, content, ours, disk)
         if found == ours:
@@ -219,10 +223,10 @@ def _put_back(path: Path, content: bytes, ours: bytes, disk: Disk) -> None:
 
 
 def _like_the_one_there(handle: int, path: Path) -> None:
-    """Owner, group and permissions of the file that is to be replaced; else as other files of the user.
+    """Copy owner, group and permissions of the file to be replaced; a new file keeps those of the user.
 
     Raises:
-        PermissionError: if the file belongs to somebody else, to whom it can then not be left.
+        PermissionError: if the file belongs to another user and the new file cannot be given to that user.
     """
     try:
         there = path.stat()
@@ -236,15 +240,15 @@ def _like_the_one_there(handle: int, path: Path) -> None:
         except PermissionError:
             text = f"it belongs to another user (number {there.st_uid}); run this as that user, or with sudo"
             raise PermissionError(errno.EPERM, text) from None
-    os.fchmod(handle, stat.S_IMODE(there.st_mode))  # last, since a change of the owner takes bits away
+    os.fchmod(handle, stat.S_IMODE(there.st_mode))  # last, because changing the owner clears permission bits
 
 
 @contextmanager
 def _written(path: Path, content: bytes, disk: Disk) -> Iterator[Path]:
-    """A file with `content`, on the disk, beside `path`; so is, after it, what is renamed meanwhile."""
+    """A temporary file with `content` beside `path`, flushed to the disk; so is a renaming in the body."""
     temporary = temporary_beside(path)
     try:
-        if path.exists() and not path.is_file():  # to rename over a device would take its place
+        if path.exists() and not path.is_file():  # renaming over a device would replace it
             raise OSError(errno.EINVAL, "this is no regular file")
         with disk.create(temporary, new=True) as file:
             _like_the_one_there(file.fileno(), path)
@@ -259,4 +263,4 @@ def _written(path: Path, content: bytes, disk: Disk) -> Iterator[Path]:
         raise OutputError(path, error) from error
     finally:
         with suppress(OSError):
-            disk.remove(temporary)  # gone already where it was renamed
+            disk.remove(temporary)  # already gone if it was renamed

@@ -1,8 +1,10 @@
-"""How fast the instrument is, and where the time goes: `make bench`.
+"""Measure the speed of the instrument and the share of each part: `make bench`.
 
-Absolute times differ from machine to machine, so everything is given as a ratio: × real time, and shares of
-one run. The flight is simulated, 100 Hz IMU with 50 Hz barometer and pitot; making it is not measured. With
-`--beside` another installation, the compiled one, is measured in the same run, and must write the same files.
+Absolute times differ between machines, so all results are ratios: × real time, and shares of one run. The
+flight
+is simulated with a 100 Hz IMU, 50 Hz barometer and 50 Hz pitot; the simulation is not measured. With
+`--beside`,
+another installation (the compiled one) is measured in the same run and must write the same files.
 """
 
 from __future__ import annotations
@@ -44,11 +46,11 @@ SEED = 7
 
 
 def main() -> None:
-    """Measure a replay of one hour in a process of its own, against ten minutes, then each stage."""
+    """Measure a replay of one hour in its own process, compare it with ten minutes, measure the stages."""
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--minutes", type=float, default=60.0, help="length of the long flight")
-    parser.add_argument("--beside", type=Path, metavar="PYTHON", help="another installation's interpreter")
-    parser.add_argument("--measure", type=Path, help=argparse.SUPPRESS)  # the child processes
+    parser.add_argument("--minutes", type=float, default=60.0, help="duration of the long flight")
+    parser.add_argument("--beside", type=Path, metavar="PYTHON", help="interpreter of another installation")
+    parser.add_argument("--measure", type=Path, help=argparse.SUPPRESS)  # for the child processes
     parser.add_argument("--shares", type=Path, help=argparse.SUPPRESS)
     parser.add_argument("--outputs", type=Path, help=argparse.SUPPRESS)
     arguments = parser.parse_args()
@@ -97,8 +99,11 @@ def _record(path: Path, duration_s: float) -> Path:
 
 
 def _in_child(python: Path, what: str, path: Path) -> dict[str, Any]:
-    """Peak memory is of a whole process, so each replay gets one, away from here to use what is installed."""
-    # An interpreter is found by its own path: were a link followed, it would not know its environment.
+    """Run one replay in a process, because peak memory is that of a process.
+
+    It runs in another folder, to use the installed package.
+    """
+    # The path of the interpreter must not be resolved: it would not find its environment.
     command = [str(python.absolute()), "-P", "-m", "vario.app.bench", f"--{what}", str(path)]
     result: dict[str, Any] = json.loads(subprocess.check_output(command, cwd=path.parent))  # noqa: S603  (our own)
     return result
@@ -139,7 +144,7 @@ def _digest(path: Path) -> str:
 
 
 class _Timed:
-    """A stage whose `update` is timed; in all else the stage itself."""
+    """A stage whose `update` is timed; otherwise identical to the stage."""
 
     def __init__(self, stage: Any, name: str, spent: dict[str, float]) -> None:
         self._stage = stage
@@ -150,7 +155,7 @@ class _Timed:
 
 
 def _pipeline_from_source() -> Any:
-    """The class of the pipeline, interpreted even where all else is compiled: its stages can be replaced."""
+    """The pipeline class, interpreted even if the rest is compiled, so that its stages can be replaced."""
     source = Path(str(vario.flight.pipeline.__file__)).with_name("pipeline.py")
     spec = importlib.util.spec_from_file_location("pipeline_from_source", source)
     assert spec is not None  # noqa: S101  (it is Python, and there)
@@ -161,7 +166,7 @@ def _pipeline_from_source() -> Any:
 
 
 def _measure_shares(path: Path) -> dict[str, Any]:
-    """Microseconds a frame of each part: read, frame, every stage of the pipeline, sound."""
+    """Time per frame in µs of each part: reading, framing, every stage of the pipeline, sound."""
     source = open_source(path)
     spent: dict[str, float] = {}
     start = time.thread_time()
@@ -189,7 +194,7 @@ def _measure_shares(path: Path) -> dict[str, Any]:
 
 
 def _measure_outputs(path: Path) -> dict[str, Any]:
-    """Seconds to play the flight and to make each file of it, and the size of each file in bytes."""
+    """Seconds to play the flight and to write each of its files, and the size of each file in bytes."""
     out, settings = path.parent, Settings()
     passage = Passage(open_source(path), settings, None)
     summary, drawing = FlightSummary(), Drawing(settings.trace.rate_hz)
@@ -197,7 +202,7 @@ def _measure_outputs(path: Path) -> dict[str, Any]:
     readings = list(passage)
     result = passage.summary()
     played = time.thread_time()
-    for reading in readings:  # once more, by itself
+    for reading in readings:  # again, alone
         summary.take(reading)
     (out / SUMMARY).write_text(json.dumps(result, indent=2), encoding="utf-8")
     summed = time.thread_time()

@@ -1,4 +1,4 @@
-"""The command line. Libraries that take long to load are imported by the command that needs them."""
+"""The command line. Each command imports the libraries that take long to load."""
 
 from __future__ import annotations
 
@@ -46,13 +46,15 @@ COMMANDS = (
     simulate,
     config_command,
 )
-"""Modules that add the commands, in the order of the help: to fly, to fit, to look back, to develop."""
+"""Modules that add the commands, in the order of the help: flying, setup, evaluation, development."""
 
 
 def main(argv: Sequence[str] | None = None) -> int:
-    """Run one command; returns its exit code: its own, or 2 with one message on stderr."""
+    """Run one command and return its exit code. After an error: 2, with one message on stderr."""
     for stream in (sys.stdout, sys.stderr):
-        if isinstance(stream, io.TextIOWrapper):  # what its encoding lacks is written out instead of raised
+        if isinstance(
+            stream, io.TextIOWrapper
+        ):  # write characters that the encoding lacks as escapes instead of raising
             stream.reconfigure(errors="backslashreplace")
     arguments = _parser().parse_args(argv)
     command: Callable[[argparse.Namespace], int] = arguments.command
@@ -62,11 +64,11 @@ def main(argv: Sequence[str] | None = None) -> int:
         return _failed(str(error))
     except KeyboardInterrupt:
         return _failed("stopped")
-    except BrokenPipeError:  # whoever read the output has seen enough
+    except BrokenPipeError:  # the reader of the output has closed it
         with suppress(OSError):
             os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return FAILED
-    except OSError as error:  # the system refused what no command expects it to
+    except OSError as error:  # an error of the system that no command expects
         named = f"{error.filename}: " if error.filename is not None else ""
         return _failed(f"{named}{error.strerror or error}")
 
@@ -77,17 +79,17 @@ def _failed(text: str) -> int:
 
 
 class _Parser(argparse.ArgumentParser):
-    """A parser whose complaints may quote anything."""
+    """A parser whose messages may quote any text."""
 
     def error(self, message: str) -> NoReturn:
-        """As of the library."""
+        """See the library."""
         super().error(shown(message))
 
 
 def _parser() -> argparse.ArgumentParser:
     parser = _Parser(
         prog="vario",
-        description="The brain of a sailplane variometer. Not certified, not a primary instrument.",
+        description="Firmware logic of a sailplane variometer. Not certified, not a primary instrument.",
     )
     commands = parser.add_subparsers(title="commands", required=True, metavar="COMMAND")
     for module in COMMANDS:

@@ -1,4 +1,4 @@
-"""Times of a flight as people write them."""
+"""Format the times of a flight."""
 
 from __future__ import annotations
 

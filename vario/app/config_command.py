@@ -17,11 +17,11 @@ def add_parser(commands: Any) -> None:
     """Add the command to the command line."""
     config = commands.add_parser("config", help="check or show a settings file")
     actions = config.add_subparsers(title="actions", required=True, metavar="ACTION")
-    check = actions.add_parser("check", help="say everything that is wrong with a settings file")
+    check = actions.add_parser("check", help="report everything that is wrong in a settings file")
     check.add_argument("file", type=Path, help="a settings file, a glider file or a scenario")
     check.set_defaults(command=_check)
-    show = actions.add_parser("show", help="show every setting in force")
-    show.add_argument("file", type=Path, nargs="?", help="settings file; default: the defaults")
+    show = actions.add_parser("show", help="show all settings in force")
+    show.add_argument("file", type=Path, nargs="?", help="settings file; default: no file, all defaults")
     show.set_defaults(command=_show)
 
 

@@ -1,4 +1,4 @@
-"""What a replay and an import print: short, and fit for a narrow terminal."""
+"""The short printed results of a replay and an import, for a narrow terminal."""
 
 from __future__ import annotations
 
@@ -15,13 +15,13 @@ from vario.app.replay import REPORT, SUMMARY, TONE, TRACE
 from vario.app.terminal import CAUTION, labelled, terminal
 
 TRUTHS = ("truth_vario_mps", "truth_netto_mps")
-"""What of a simulated truth is worth a line; the rest is in the summary."""
+"""The errors against simulated truth that are printed; the summary has more."""
 
 
 def print_replay(
     summary: Mapping[str, Any], out_dir: Path, *, sound: bool = True, picture: bool = True
 ) -> None:
-    """The outcome of a replay: the flight, its climbs, what to doubt, where the files are."""
+    """Print the result of a replay: the flight, its climbs, the warnings, the files."""
     console = terminal()
     flight = summary["flight"]
     length = f", {clock(flight['duration_s'])} ({summary['origin']})"
@@ -69,7 +69,7 @@ def _print_climbs(console: Console, climbs: Sequence[Mapping[str, Any]]) -> None
 
 
 def print_import(counts: Mapping[str, int], warnings: Sequence[str], out: Path) -> None:
-    """The outcome of an import: what is in the recording now, and what was left out."""
+    """Print the result of an import: the content of the recording, and what was left out."""
     console = terminal()
     for channel, count in counts.items():
         console.print(f"{channel:24} {count:>9} samples")

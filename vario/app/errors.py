@@ -1,4 +1,4 @@
-"""What the application can fail at, beside the errors of the packages below it."""
+"""The errors of the application, in addition to those of the other packages."""
 
 from __future__ import annotations
 
@@ -6,15 +6,15 @@ from pathlib import Path
 
 
 class AppError(Exception):
-    """The command cannot be carried out; the message is one line for the user."""
+    """The command cannot be carried out. The message is one line for the user."""
 
 
 class OutputError(AppError):
     """A result file cannot be written.
 
     Attributes:
-        path: of the file.
-        error: what the system said.
+        path: the file.
+        error: the error of the system.
     """
 
     def __init__(self, path: Path, error: OSError) -> None:

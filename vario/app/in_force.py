@@ -1,6 +1,6 @@
-"""The settings a recording is played with: those the user names, else those it carries, else the defaults.
+"""The settings for a recording: those of the user, otherwise those in the recording, otherwise the defaults.
 
-Values given beside them (`--set`) are laid over them, and over every change of settings the recording holds.
+Values given with `--set` are applied over them, and over each change of settings in the recording.
 """
 
 from __future__ import annotations
@@ -28,8 +28,10 @@ def add_set_option(parser: ArgumentParser) -> None:
         action="append",
         default=[],
         metavar="KEY=VALUE",
-        help='change one setting, such as tone.beeps_full="5 Hz" or maccready="2 kt"; all others stay as '
-        "they are; none as VALUE takes the key out; may be repeated",
+        help=(
+            'change one setting, such as tone.beeps_full="5 Hz" or maccready="2 kt"; all others stay the '
+            "same; VALUE none removes the key; may be repeated"
+        ),
     )
 
 
@@ -42,13 +44,13 @@ def settings_in_force(
     """The settings for a recording.
 
     Args:
-        info: what the recording says of itself.
+        info: the header of the recording.
         recording: its name, for messages.
-        config: a settings file to use instead of the settings it carries.
-        overrides: laid over either.
+        config: a settings file to use instead of the settings in the recording.
+        overrides: applied over either.
 
     Raises:
-        SettingsError: with everything that is wrong in the settings.
+        SettingsError: lists all faults in the settings.
     """
     from vario.settings.carried import flying_text  # noqa: PLC0415
     from vario.settings.load import load_settings, parse_settings  # noqa: PLC0415  (slow to load)
@@ -67,12 +69,12 @@ def settings_in_force(
 
 
 def with_overrides(source: Source, overrides: Overrides, loaded: LoadedSettings) -> Source:
-    """The recording, with the overrides also in the settings changed in flight that it holds.
+    """The recording, with the overrides also applied to the changes of settings in it.
 
     Args:
         source: the recording.
-        overrides: to lay over each change of settings.
-        loaded: the settings at its beginning, with the overrides in them.
+        overrides: to apply over each change of settings.
+        loaded: the settings at its beginning, with the overrides.
     """
     from vario.settings.overrides import lay_over_text  # noqa: PLC0415
 
@@ -86,7 +88,7 @@ def with_overrides(source: Source, overrides: Overrides, loaded: LoadedSettings)
 
 
 def overrides_of(words: Iterable[str], option: str = "--set") -> Overrides:
-    """The overrides of a command line; what is wrong with them is told with the settings themselves."""
+    """The overrides of a command line. Their faults are reported together with those of the settings."""
     from vario.settings.overrides import from_words  # noqa: PLC0415
 
     return from_words(words, option)

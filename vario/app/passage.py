@@ -1,4 +1,4 @@
-"""A recording played once, for whoever wants its readings: replay, batch, comparison, page, notebooks."""
+"""Play a recording once and give its readings: for replay, batch, comparison, page and notebooks."""
 
 from __future__ import annotations
 
@@ -22,17 +22,17 @@ from vario.settings.load import LoadedSettings
 from vario.settings.schema import Settings
 
 _ASIDE = frozenset({Reference, Mark, SettingsChange})
-"""What is no reading of a sensor."""
+"""Events that are not readings of a sensor."""
 
 
 def opened(file: Path, config: Path | None, overrides: Sequence[str] = ()) -> tuple[Source, LoadedSettings]:
-    """A recording and the settings to play it with: `config`, else those it carries, else the defaults.
+    """A recording, and its settings: `config`, otherwise those in the recording, otherwise the defaults.
 
-    `overrides` are values to lay over them, each KEY=VALUE.
+    `overrides` are values to apply over them, each KEY=VALUE.
 
     Raises:
         RecordingError: if the recording cannot be read.
-        SettingsError: with everything that is wrong in the settings.
+        SettingsError: lists all faults in the settings.
     """
     source, given = open_source(file), overrides_of(overrides)
     loaded = settings_in_force(source.info, file, config, given)
@@ -40,7 +40,7 @@ def opened(file: Path, config: Path | None, overrides: Sequence[str] = ()) -> tu
 
 
 class Passage:
-    """Iterating plays the recording; afterwards `summary()` tells of the flight.
+    """Iterating plays the recording. After that, `summary()` gives the summary of the flight.
 
     Memory does not grow with the length of the flight.
 
@@ -48,9 +48,9 @@ class Passage:
         source: the recording.
         settings: in force at its beginning.
         glider: None: no netto and no speed to fly.
-        follow_changes: whether settings changed in flight, which the recording holds, change here too.
+        follow_changes: whether changes of settings in the recording are applied.
         reference: called with every reference value of the recording.
-        progress: called with the time reached, s.
+        progress: called with the present time in s.
     """
 
     def __init__(
@@ -74,10 +74,10 @@ class Passage:
         self._progress = progress
 
     def __iter__(self) -> Iterator[Reading]:
-        """Yield a reading for every frame; the climbs that ended with it are in `climbs` by then.
+        """Yield a reading for every frame. Climbs that end with the frame are in `climbs` by then.
 
         Raises:
-            RecordingError: if the recording cannot be read on.
+            RecordingError: if reading the recording fails.
         """
         summary, pipeline = self._summary, self._pipeline
         player = Player(pipeline, summary.change)
@@ -98,9 +98,10 @@ class Passage:
         return self._summary.climbs
 
     def summary(self) -> dict[str, Any]:
-        """The flight in numbers, as in summary.json, with the settings at its beginning.
+        """The content of summary.json, with the settings at the beginning.
 
-        `settings` holds those that differ from their defaults, by dotted key, as a settings file has them.
+        `settings` contains the settings that differ from their defaults: dotted key → value as in
+        a settings file.
         """
         found = self._summary.result(self.source, self.glider, self.noise, self._pipeline.health)
         return {**found, "settings": differing(self._settings)}
@@ -111,7 +112,7 @@ class Passage:
         self._progress(reading.t_s)
 
     def _for_the_instrument(self, sample: Sample) -> bool:
-        """What is no reading of a sensor: references and marks go to the summary instead."""
+        """Handle an event that is not a reading: references and marks go to the summary."""
         if isinstance(sample, Reference):
             self._summary.compare(sample)
             self._reference(sample)

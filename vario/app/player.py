@@ -1,4 +1,4 @@
-"""Samples through the instrument: `Player` is what live flight and replay share; `play` serves tests."""
+"""Pass samples through the instrument. Live flight and replay share `Player`; tests use `play`."""
 
 from __future__ import annotations
 
@@ -19,11 +19,11 @@ BARO_NOISE_PA = 1.5
 PITOT_NOISE_PA = 1.0
 
 BELIEVABLE_PA = (0.02, 100.0)
-"""What a recording may say of its pressure sensors' noise: the range the settings allow."""
+"""Range of the pressure noise accepted from a recording; the same as in the settings."""
 
 
 def noise_of(settings: Settings, info: RecordingInfo) -> Noise:
-    """Sensor noise: as set, else as the recording states, else that of a good small sensor."""
+    """Noise of a sensor: from the settings, else from the recording, else that of a good small sensor."""
 
     def one(setting: float | None, channel: str, default: float) -> float:
         if setting is not None:
@@ -40,11 +40,11 @@ def noise_of(settings: Settings, info: RecordingInfo) -> Noise:
 
 
 Changed = Callable[[SettingsChange, SettingsError | None], None]
-"""Called with a change of settings and with what is wrong with it, if anything is."""
+"""Called with a change of settings and its faults; no faults if it was applied."""
 
 
 class Player:
-    """The instrument fed one sample at a time, as live; `play` feeds it a whole recording."""
+    """The instrument, fed one sample at a time, as in live flight. `play` feeds it a whole recording."""
 
     def __init__(self, pipeline: Pipeline, changed: Changed = lambda _change, _error: None) -> None:
         self.pipeline = pipeline
@@ -52,10 +52,11 @@ class Player:
         self._framer = Framer()
 
     def push(self, sample: Sample) -> Sequence[Reading]:
-        """Take one sample; the readings of the frames it completes (mostly none or one).
+        """Process one sample; returns the readings of the frames that it completes (mostly none or one).
 
-        A change of settings is in force from the next frame completed; one that cannot be used leaves the old
-        settings in force, and the readings say so.
+        A change of settings is in force from the next completed frame. If it is invalid, the old
+        settings stay in
+        force, and the readings report it.
         """
         if type(sample) is SettingsChange:
             self._changed(sample, apply_change(sample, self.pipeline))
@@ -64,7 +65,7 @@ class Player:
         return [self.pipeline.step(frame) for frame in frames] if frames else ()
 
     def close(self) -> list[Reading]:
-        """The samples are over: the reading of the last, unfinished frame."""
+        """End of the samples: the reading of the last, incomplete frame."""
         readings = [self.pipeline.step(frame) for frame in self._framer.flush()]
         self.pipeline.close()
         return readings
@@ -73,7 +74,7 @@ class Player:
 def play(
     samples: Iterable[Sample], pipeline: Pipeline, changed: Changed = lambda _change, _error: None
 ) -> Iterator[Reading]:
-    """Yield a reading for every frame, to the end of the samples."""
+    """Yield a reading for every frame until the samples end."""
     player = Player(pipeline, changed)
     for sample in samples:
         readings = player.push(sample)

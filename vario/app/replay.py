@@ -1,4 +1,4 @@
-"""Replay: a recording through the instrument, and everything the pilot would have seen and heard."""
+"""Replay: process a recording and write everything that the pilot would have seen and heard."""
 
 from __future__ import annotations
 
@@ -51,14 +51,15 @@ def replay(
         source: the recording.
         settings: in force at its beginning.
         glider: None: no netto and no speed to fly.
-        out_dir: folder for the files; made if it is missing.
-        progress: called with the time reached, s.
-        follow_changes: whether settings changed in flight, which the recording holds, change here too.
+        out_dir: folder for the files; created if missing.
+        progress: called with the present time in s.
+        follow_changes: whether changes of settings in the recording are applied.
         sound: whether to write tone.flac.
         picture: whether to write report.png. If not, matplotlib is not loaded.
 
-    A file that is not to be written is removed if an earlier replay left it: all files in the folder belong
-    to one replay.
+    A file that is switched off is removed if an earlier replay wrote it, so that all files in the
+    folder belong to
+    one replay.
 
     Returns:
         The content of summary.json.
@@ -79,8 +80,8 @@ def replay(
         before: Reading | None = None
         for reading in passage:
             if before is not None:
-                # What was known at the beginning of a step sounds during it. A break in the
-                # recording is cut out of the sound; the summary tells of it.
+                # During a step, the sound is that of the reading at its beginning. A gap in the recording
+                # is removed from the sound; the summary reports it.
                 step_s = reading.t_s - before.t_s
                 sink.play(before.tone, step_s if step_s <= JUMP_S else 0.0)
             before = reading
@@ -101,12 +102,12 @@ def replay(
 
 @contextmanager
 def _sink(path: Path | None) -> Iterator[Sink]:
-    """The sound file; without a path, no sound."""
+    """The sound file; None without a path."""
     if path is None:
         yield NullSink()
         return
     try:
-        # After a kill, the unfinished file can be played: its name tells what it is.
+        # After a kill, the partial file can be played; its name shows what it is.
         with result_file(path, recoverable=True) as temporary, FlacSink(temporary) as sink:
             yield sink
     except SoundLibraryError as error:
@@ -122,7 +123,7 @@ def _remove(path: Path) -> None:
 
 
 class Drawing:
-    """What the picture of the flight needs, kept while the flight goes by; memory is bounded."""
+    """Collects the data for the picture during the flight. Memory is bounded."""
 
     def __init__(self, rate_hz: float, start_utc: datetime | None = None) -> None:
         self._rows = Columns(COLUMNS, rate_hz, start_utc, most_rows=MOST_ROWS)
@@ -130,7 +131,7 @@ class Drawing:
         self._circle_of_climb: list[object] = []
 
     def take(self, reading: Reading, values: Sequence[Value] | None, climbs: Sequence[Climb]) -> None:
-        """One reading, its row of the trace, if it has one, and the climbs that have ended by now."""
+        """Add a reading, its row of the trace if there is one, and the climbs that have ended so far."""
         if values is not None:
             self._rows.keep(values)
         self._circles.take(reading)
@@ -138,12 +139,12 @@ class Drawing:
             self._finish(climbs)
 
     def write(self, path: Path, title: str, climbs: Sequence[Climb], summary: dict[str, Any]) -> None:
-        """Draw the flight, with all its climbs and what its summary says, into a PNG file.
+        """Draw the flight with its climbs and its summary into a PNG file.
 
         Raises:
             OSError: if the file cannot be written.
         """
-        # Imported here: matplotlib takes longer to load than the rest of the command together.
+        # Imported here: matplotlib takes longer to load than the rest of the command.
         from vario.app.picture.sheet import write_report  # noqa: PLC0415
 
         self._finish(climbs)
@@ -151,6 +152,6 @@ class Drawing:
         write_report(path, self._rows.columns(), drawn, title, summary["warnings"], marks=summary["marks"])
 
     def _finish(self, climbs: Sequence[Climb]) -> None:
-        """Keep the circle of each climb that has ended."""
+        """Store the circle of each climb that has ended."""
         kept = len(self._circle_of_climb)
         self._circle_of_climb.extend(self._circles.of(climb) for climb in climbs[kept:])

@@ -1,4 +1,4 @@
-"""`vario replay` and `vario import`: a recording through the instrument, and other files made recordings."""
+"""`vario replay` and `vario import`: process a recording, and convert other files to recordings."""
 
 from __future__ import annotations
 
@@ -25,22 +25,22 @@ def add_parser(commands: Any) -> None:
     )
     add_set_option(replay)
     replay.add_argument("--out", type=Path, help="folder for the results; default: out/<name of the file>")
-    replay.add_argument("--marks", type=Path, help="folder with marks dropped during the flight")
+    replay.add_argument("--marks", type=Path, help="folder with marks set during the flight")
     replay.add_argument("--no-sound", dest="sound", action="store_false", help="write no tone.flac")
     replay.add_argument("--no-picture", dest="picture", action="store_false", help="write no report.png")
     replay.set_defaults(command=_replay)
 
-    imported = commands.add_parser("import", help="turn a long CSV or an FAI/IGC file into a recording")
+    imported = commands.add_parser("import", help="convert a long CSV or an FAI/IGC file to a recording")
     imported.add_argument(
         "file",
         type=Path,
-        help="the file to read; of a recording, also one cut off, a copy with an index is made",
+        help="the file to read; a recording, even a truncated one, is copied with an index",
     )
     imported.add_argument(
-        "--out", type=Path, help="the recording to write; default: <name of the file>.mcap here"
+        "--out", type=Path, help="the recording to write; default: <name of the file>.mcap in this folder"
     )
     imported.add_argument(
-        "--config", type=Path, help="settings file to keep in the recording, with its glider"
+        "--config", type=Path, help="settings file to store in the recording, with its glider"
     )
     imported.set_defaults(command=_import)
 
@@ -75,11 +75,11 @@ def _replay(arguments: argparse.Namespace) -> int:
 
 
 def _marked(source: Source, folder: Path, file: Path) -> Source:
-    """The source with the marks dropped while it was recorded."""
+    """The source with the marks that were set during its recording."""
     from vario.app.change.marks import Marked, dropped_marks, missing_marks  # noqa: PLC0415
 
     if source.info.start_utc is None:
-        raise AppError(f"{file}: does not say when it was recorded, so no mark can be placed in it")
+        raise AppError(f"{file}: has no start time, so no mark can be placed in it")
     return Marked(source, missing_marks(dropped_marks(folder, source.info.start_utc), source))
 
 

@@ -1,4 +1,4 @@
-"""Where the results of a recording go when nobody says, and that they never go over what is read."""
+"""Default paths of results, and a check that no result replaces an input."""
 
 from __future__ import annotations
 
@@ -14,33 +14,33 @@ if TYPE_CHECKING:
 
 
 def stem(recording: Path) -> str:
-    """Name of the recording without its ending, of which .csv.gz has two."""
+    """Name of the recording without its ending (.csv.gz counts as one ending)."""
     name = Path(recording.name)
     return Path(name.stem).stem if name.suffix == ".gz" else name.stem
 
 
 def folder_for(recording: Path, chosen: Path | None = None) -> Path:
-    """The folder as chosen, else one named after the recording."""
+    """The folder given by the user, otherwise one named after the recording."""
     return chosen or Path("out") / stem(recording)
 
 
 PRECIOUS = frozenset({".toml", ".mcap"})
-"""Endings of settings, gliders, scenarios and recordings, which no other result replaces."""
+"""Endings of settings, gliders, scenarios and recordings. No other result may replace such a file."""
 
 
 def inputs(recording: Path, config: Path | None, loaded: LoadedSettings) -> list[Path]:
-    """The files a command reads: the recording, and the settings and glider files if `config` names them."""
+    """The input files of a command: the recording; with `config`, also the settings and glider files."""
     named = [config, loaded.glider_name] if config is not None else []
     return [recording, *(Path(name) for name in named if name is not None)]
 
 
 def not_over(read: Iterable[Path], *outs: Path, writes: str = "") -> None:
-    """Make sure that nothing is written over what is being read, nor over a file of quite another kind.
+    """Check that no result replaces an input, or a file of another kind.
 
     Args:
-        read: the files being read.
+        read: the files that are read.
         outs: the files to be written.
-        writes: the one ending of `PRECIOUS` that they may have.
+        writes: the one ending of `PRECIOUS` that is permitted.
 
     Raises:
         AppError: if one of `outs` is one of the files read, or has such an ending.
@@ -49,7 +49,7 @@ def not_over(read: Iterable[Path], *outs: Path, writes: str = "") -> None:
     for out in outs:
         for path in read:
             if os.path.exists(out) and os.path.exists(path) and out.samefile(path):
-                raise AppError(f"{out}: this is a file to be read; name another with --out")
+                raise AppError(f"{out}: this file is an input; name another with --out")
         if out.suffix.lower() in PRECIOUS - {writes}:
             raise AppError(
                 f"{out}: expected a name for a result; {out.suffix} is the ending of what is only read here"

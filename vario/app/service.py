@@ -1,6 +1,6 @@
-"""`vario install-service`: the instrument starts with the Pi, and comes back if it ever stops.
+"""`vario install-service`: start the instrument with the Pi, and restart it whenever it ends.
 
-The unit is shown before it is written. What its lines mean: systemd.service(5), systemd.exec(5).
+The unit is shown before it is written. Reference: systemd.service(5), systemd.exec(5).
 """
 
 from __future__ import annotations
@@ -24,13 +24,15 @@ if TYPE_CHECKING:
 UNIT = Path("/etc/systemd/system/vario.service")
 
 WATCHDOG_S = 15
-"""A stuck bus may hold the loop up for a second a sensor; a loop that hangs longer is restarted."""
+"""Watchdog time. A stuck bus can delay the loop by a second per sensor; a loop that hangs longer is
+restarted.
+"""
 
 STOP_S = 8
-"""A run ends by itself within 5 s, whatever hangs; then the service manager kills it."""
+"""A run ends by itself within 5 s in every case. After this time the service manager kills it."""
 
 PRIORITY = 20
-"""Above everything ordinary, below the kernel's own threads (50)."""
+"""Above all normal threads, below the threads of the kernel (50)."""
 
 _TEMPLATE = """\
 # Written by vario install-service. Settings: {config}
@@ -106,10 +108,10 @@ WantedBy=multi-user.target
 """
 
 _USER = re.compile(r"[A-Za-z_][A-Za-z0-9_-]{0,30}|[0-9]{1,10}")
-"""A name of a user, or a number (systemd, docs/USER_NAMES: the strict form)."""
+"""A user name, or a number (systemd, docs/USER_NAMES: the strict form)."""
 
 HOMES = (Path("/home"), Path("/root"), Path("/run/user"))
-"""What ProtectHome= hides (systemd.exec(5))."""
+"""The folders that ProtectHome= hides (systemd.exec(5))."""
 
 
 def unit_text(
@@ -118,14 +120,14 @@ def unit_text(
     """The unit for a settings file.
 
     Args:
-        settings: what the file says.
-        config: its absolute path; a relative folder of the recorder is beside it.
+        settings: the settings in the file.
+        config: its absolute path; a relative folder of the recorder is relative to it.
         command: absolute path of the program `vario`.
-        user: who it runs as.
-        python: where the interpreter is installed.
+        user: the user who runs it.
+        python: path of the installed interpreter.
 
     Raises:
-        AppError: if a path or the user cannot stand in a unit.
+        AppError: if a path or the user name is not permitted in a unit.
     """
     if not _USER.fullmatch(user):
         raise AppError(f"--user {user!r}: expected the name of a user: letters, digits, _ and -, or a number")
@@ -149,10 +151,10 @@ def unit_text(
 
 
 def _word(text: str | Path) -> str:
-    """A word of a command line or a path as it stands in a unit."""
+    """A word of a command line or a path, as written in a unit."""
     word = str(text)
     if any(not character.isprintable() or character in "\"'\\$" for character in word):
-        raise AppError(f"{word!r}: quotes, $ and control characters cannot stand in a unit; rename it")
+        raise AppError(f"{word!r}: quotes, $ and control characters are not permitted in a unit; rename it")
     word = word.replace("%", "%%")
     return f'"{word}"' if " " in word else word
 
@@ -163,16 +165,19 @@ def add_parser(commands: _SubParsersAction[ArgumentParser]) -> None:
         "install-service", help="start with the Pi: show a systemd unit, then write it"
     )
     parser.add_argument(
-        "--config", type=Path, default=Path("vario.toml"), help="settings file; default: vario.toml here"
+        "--config",
+        type=Path,
+        default=Path("vario.toml"),
+        help=("settings file; default: vario.toml in this folder"),
     )
-    parser.add_argument("--user", default="vario", help="who it runs as; default: vario")
+    parser.add_argument("--user", default="vario", help="user who runs it; default: vario")
     parser.add_argument("--unit", type=Path, default=UNIT, help=f"file to write; default: {UNIT}")
     parser.add_argument("--yes", action="store_true", help="write without asking")
     parser.set_defaults(command=install_command)
 
 
 def install_command(arguments: argparse.Namespace) -> int:
-    """Show the unit, ask, write it and say what comes next."""
+    """Show the unit, ask, write it, and print the next steps."""
     from vario.app.tune.files import write_keeping  # noqa: PLC0415  (only this command needs them)
     from vario.settings.load import load_settings  # noqa: PLC0415
 
@@ -186,7 +191,7 @@ def install_command(arguments: argparse.Namespace) -> int:
         return 0
     kept = write_keeping(arguments.unit, text)
     if kept is not None:
-        out.write(f"what stood there is now {kept}\n")
+        out.write(f"the previous file is now {kept}\n")
     out.write(
         f"written: {arguments.unit}\n"
         f"next:    sudo useradd --system {arguments.user}   (once, if there is no such user)\n"
@@ -198,7 +203,7 @@ def install_command(arguments: argparse.Namespace) -> int:
 
 
 def _make_folder(loaded: LoadedSettings, user: str) -> str:
-    """What to do first where the folder to record in is not there: the service may not make it."""
+    """The first step if the folder for recordings is missing: the service has no permission to create it."""
     named = loaded.settings.recorder.folder
     if named is None or loaded.path(named).exists():
         return ""
@@ -206,7 +211,7 @@ def _make_folder(loaded: LoadedSettings, user: str) -> str:
 
 
 def _program() -> Path:
-    """Where `vario` of this very installation is."""
+    """Path of the program `vario` of this installation."""
     beside = Path(sys.executable).parent / "vario"
     found = beside if beside.exists() else shutil.which("vario")
     if found is None:
@@ -216,5 +221,5 @@ def _program() -> Path:
 
 def _agreed(question: str) -> bool:
     if not sys.stdin.isatty():
-        raise AppError("nothing written: there is no terminal to ask; write without asking by --yes")
+        raise AppError("nothing written: there is no terminal to ask; use --yes to write without asking")
     return input(question).strip().lower() in {"y", "yes"}

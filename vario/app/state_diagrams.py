@@ -1,4 +1,4 @@
-"""The page on state machines, made from the tables themselves.
+"""Generate the page on state machines from the tables.
 
 python -m vario.app.state_diagrams > docs/state-machines.md
 """
@@ -35,7 +35,7 @@ TABLES: Sequence[tuple[str, str, Sequence[Row]]] = (
     ),
     (
         "Turn advice",
-        "Whether it is worth turning (`vario/flight/cruise/expected_climb.py`).",
+        "Whether turning is worthwhile (`vario/flight/cruise/expected_climb.py`).",
         expected_climb.TRANSITIONS,
     ),
     (
@@ -48,8 +48,8 @@ TABLES: Sequence[tuple[str, str, Sequence[Row]]] = (
 INTRODUCTION = """# State machines
 
 Each state machine of the flight logic is a table of transitions. In each frame the instrument tests the
-transitions out of the present state in the order of the table. It takes the first one whose condition has
-held for the time given, without a break; without a time the transition is immediate.
+transitions from the present state in the order of the table. It takes the first one whose condition has been
+true continuously for the given time. Without a time, the transition is immediate.
 
 This page is generated: `python -m vario.app.state_diagrams > docs/state-machines.md`."""
 

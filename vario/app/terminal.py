@@ -1,7 +1,8 @@
-"""The terminal: one way to print, one bar of progress.
+"""The terminal: printing and progress bar.
 
-Whatever is printed goes through `hw_replay.text.shown`: names of files and recordings, marks and settings are
-text from outside, and a terminal obeys some of the characters in it.
+All printed text passes through `hw_replay.text.shown`. Names of files and recordings, marks and settings
+come
+from outside, and a terminal executes some control characters.
 """
 
 from __future__ import annotations
@@ -24,17 +25,17 @@ CAUTION = (
 )
 
 REDRAW_EVERY_S = 5.0
-"""Flight seconds between updates of the bar; more often would only cost time."""
+"""Flight time in seconds between updates of the bar. More updates would only cost time."""
 
 LOG_WIDTH = 160
-"""Characters in a line where nobody can say how wide it is: in a file, a pipe, the log of a CI run."""
+"""Width of a line if it is unknown: in a file, a pipe, the log of a CI run."""
 
 
 class _Terminal(Console):
-    """A console whose texts go through `shown`; its own commands to the terminal, such as colours, do not."""
+    """A console whose texts pass through `shown`. Its own control sequences, such as colours, do not."""
 
     def render(self, renderable: RenderableType, options: ConsoleOptions | None = None) -> Iterable[Segment]:
-        """As of the library."""
+        """See the library."""
         for segment in super().render(renderable, options):
             if segment.control or segment.text.isprintable():
                 yield segment
@@ -43,15 +44,15 @@ class _Terminal(Console):
 
 
 class ShownLog(logging.Formatter):
-    """Lines of the log, which hold names and marks too."""
+    """Formatter of the log, whose lines also contain names and marks."""
 
     def format(self, record: logging.LogRecord) -> str:
-        """As of the library."""
+        """See the library."""
         return shown(super().format(record))
 
 
 def terminal(*, stderr: bool = False) -> Console:
-    """Prints what it is given, letter by letter: names of files, flights and sections hold brackets."""
+    """A console without markup: names of files, flights and sections may contain brackets."""
     stream = sys.stderr if stderr else sys.stdout
     width = None if stream.isatty() else LOG_WIDTH
     return _Terminal(stderr=stderr, width=width, highlight=False, markup=False, emoji=False)
@@ -64,14 +65,14 @@ def labelled(label: str, text: str) -> Text:
 
 @contextmanager
 def progress_bar(duration_s: float | None, what: str = "replaying") -> Iterator[Callable[[float], None]]:
-    """A bar on stderr while a flight is run through, where stderr is a terminal.
+    """A progress bar on stderr while a flight is processed, if stderr is a terminal.
 
     Args:
-        duration_s: length of the flight; None: not known.
-        what: is being done.
+        duration_s: length of the flight; None: unknown.
+        what: label of the bar.
 
     Yields:
-        A function to call with the flight's time, s, as it goes on; the first call is the beginning.
+        A function to call with the present flight time in s; the first call sets the beginning.
     """
     console = terminal(stderr=True)
     columns = (

@@ -1,1 +1,1 @@
-"""The settings of the instrument: schema and defaults, units, files and their messages."""
+"""The settings of the instrument: schema, defaults, units, file reading and error messages."""

@@ -1,8 +1,10 @@
-"""Settings that a recording carries say how to fly; where to write, listen or send is not theirs to say.
+"""Select the settings that may be taken from a recording.
 
-A recording is data from anywhere. What makes the instrument act outside the flight logic is the machine's
-own: folders, devices, network addresses. The list below names what is taken; anything else, also what later
-versions may add, is left out.
+A recording can come from any source. Its settings may control the flight logic. They may not control
+where
+the program writes, listens or sends: folders, devices and network addresses belong to the machine. The
+table
+below lists what is taken. Everything else is ignored, including keys that later versions may add.
 """
 
 from __future__ import annotations
@@ -29,21 +31,21 @@ FLYING: Mapping[str, frozenset[str]] = MappingProxyType(
         "goal": EVERYTHING,
         "tone": EVERYTHING,
         "trace": EVERYTHING,
-        "sensors": EVERYTHING,  # chips by name and bus by number: a rehearsal has its own of both
+        "sensors": EVERYTHING,  # chips by name, bus by number: a rehearsal replaces both by its own fake ones
         "gnss": frozenset({"baud"}),
         "nmea": frozenset({"rate"}),
     }
 )
-"""The keys that are taken, by section. `glider` is taken as a name without its folder."""
+"""The keys that are taken, by section. Of `glider`, only the file name is taken, without its folder."""
 
 RECORDED_PORT = "recorded"
-"""Stands for the device of a receiver: that there was one belongs to the flight."""
+"""Replaces the device name of the receiver: the flight had a receiver, but its device is not used."""
 
 
 def flying_settings(table: Mapping[str, Any]) -> dict[str, Any]:
-    """What of a table of settings may be taken from a recording; the table itself stays as it is.
+    """The part of a table of settings that may be taken from a recording. `table` is not changed.
 
-    A value that is no table where a section should be is kept, so that it is told as an error.
+    A value that stands in place of a section is kept, so that validation reports it as an error.
     """
     taken: dict[str, Any] = {}
     if isinstance(table.get("glider"), str):
@@ -64,7 +66,10 @@ def flying_settings(table: Mapping[str, Any]) -> dict[str, Any]:
 
 
 def flying_text(text: str) -> str:
-    """A TOML text with what `flying_settings` takes; the text itself if that is all, or if it is no TOML."""
+    """The TOML text reduced to what `flying_settings` takes.
+
+    The text is returned unchanged if nothing has to be removed, or if it is not valid TOML.
+    """
     try:
         table = tomllib.loads(text)
     except (ValueError, RecursionError):
@@ -74,7 +79,7 @@ def flying_text(text: str) -> str:
 
 
 def _lines(path: tuple[str, ...], table: Mapping[str, Any]) -> Iterator[str]:
-    """A table as TOML: its values, then its tables, each under its header."""
+    """A table as TOML lines: first its values, then its sub-tables, each under its header."""
     if path:
         yield f"[{'.'.join(map(write_key, path))}]"
     for key, value in table.items():

@@ -1,6 +1,6 @@
-"""The settings file as text: fully commented, straight from the schema, or the settings in force.
+"""Write settings as text: the commented file with all defaults, or the settings in force.
 
-`python -m vario.settings.document > config/vario.toml` writes the bundled file anew.
+`python -m vario.settings.document > config/vario.toml` regenerates the bundled file.
 """
 
 from __future__ import annotations
@@ -19,16 +19,17 @@ from vario.settings.toml_text import TomlFile, write_value
 _WIDTH = 100
 _HEADER = (
     "Settings of the variometer.",
-    "Every value here is the default, so any line may be deleted. A key behind a # is not in force; "
-    "take the # away to set it. A value with a unit stands in quotes together with that unit.",
-    "Caution: glider and mass decide every speed this instrument proposes. The gliders that come with "
-    "it are invented. Write a file for yours, from its flight manual, and name it here.",
-    "After editing: vario config check FILE",
+    "Every value in this file is the default, so you may delete any line. A key after a # is not in "
+    "force; remove the # to set it. Write a value that has a unit in quotes, together with the unit.",
+    "Caution: all speeds that this instrument proposes depend on the glider and its mass. The gliders "
+    "that come with it are invented. Write a file for your glider from its flight manual, and name it "
+    "here.",
+    "After editing, run: vario config check FILE",
 )
 
 
 def settings_document() -> str:
-    """A settings file with every key, commented with what it does, its units, range and default."""
+    """A settings file with all keys; a comment on each gives its function, units, range and default."""
 
     def lines(key: Key) -> list[str]:
         assignment = f"{key.path[-1]} = {write_value(key.example)}"
@@ -44,7 +45,7 @@ def settings_document() -> str:
 
 
 def show_settings(loaded: LoadedSettings) -> str:
-    """The settings in force as TOML; what differs from the default is marked with that default."""
+    """The settings in force as TOML. A comment gives the default of each value that differs from it."""
     file = TomlFile(loaded.settings_name, loaded.settings_toml, _table(loaded))
 
     def lines(key: Key) -> list[str]:
@@ -63,7 +64,7 @@ def show_settings(loaded: LoadedSettings) -> str:
 
 
 def differing(settings: Settings) -> dict[str, object]:
-    """The settings that differ from their defaults, by dotted key, as a settings file has them."""
+    """The settings that differ from their defaults: dotted key → value as written in a settings file."""
     found: dict[str, object] = {}
     for path, key in keys(Settings).items():
         value = _in_force(settings, key)
@@ -73,7 +74,7 @@ def differing(settings: Settings) -> dict[str, object]:
 
 
 def _body(lines: Callable[[Key], list[str]]) -> list[str]:
-    """All keys in the order of the schema, each written by `lines`, under the headers of their sections."""
+    """All keys in the order of the schema, under the headers of their sections; `lines` writes each key."""
     body: list[str] = []
     for section_path, section in sections(Settings).items():
         inside = [key for path, key in keys(Settings).items() if path[:-1] == section_path]
@@ -85,7 +86,7 @@ def _body(lines: Callable[[Key], list[str]]) -> list[str]:
 
 
 def _one_line(text: str) -> str:
-    """A name may hold a line break, and what comes after it would be a setting."""
+    """Replace unprintable characters: text after a line break in a name would be read as a setting."""
     return "".join(c if c.isprintable() else "?" for c in text)
 
 

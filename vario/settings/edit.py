@@ -1,4 +1,4 @@
-"""One value changed in a settings file, everything else, comments included, left as it is."""
+"""Change one value in the text of a settings file; all other text, including comments, is kept."""
 
 from __future__ import annotations
 
@@ -12,14 +12,15 @@ from vario.settings.toml_text import Path, lines_of, write_key, write_value
 
 
 class NotEditableError(ValueError):
-    """The text is written in a way this cannot change safely; says so."""
+    """The text has a form that this module cannot change safely. The message gives the reason."""
 
 
 def set_value(text: str, path: Path, value: Any) -> str:
-    """The settings text with the key at `path` (a section and a name) set to `value`; None takes it out.
+    """The settings text with the key at `path` (section, name) set to `value`. None removes the key.
 
     Raises:
-        NotEditableError: if the text is not TOML or is written too cleverly for a change of one line.
+        NotEditableError: if the text is not valid TOML, or if changing one line does not give the
+            result.
     """
     try:
         before = tomllib.loads(text)
@@ -33,9 +34,9 @@ def set_value(text: str, path: Path, value: Any) -> str:
     elif value is not None:
         _insert(lines, path, f"{write_key(path[-1])} = {write_value(value)}")
     changed = newline.join(lines)
-    # The proof: read as TOML, the new text differs from the old in this one value only.
+    # Check the result: read as TOML, the new text must differ from the old one in this value only.
     if _parsed(changed) != with_value(before, path, value):
-        raise NotEditableError(f"{dotted(path)} stands in it in a way only a person can change")
+        raise NotEditableError(f"{dotted(path)} is written in a form that only a person can change")
     return changed
 
 
@@ -47,7 +48,7 @@ def _parsed(text: str) -> Any:
 
 
 def with_value(table: dict[str, Any], path: Path, value: Any) -> dict[str, Any]:
-    """The table with the key at `path` set to `value`; None takes it out."""
+    """The table with the key at `path` set to `value`. None removes the key."""
     wanted = deepcopy(table)
     inner = wanted
     for key in path[:-1]:
@@ -68,12 +69,12 @@ def _replace(lines: list[str], index: int, value: Any) -> None:
         del lines[index]
         return
     line = lines[index]
-    # What stands left of the sign stays, dots and quotes and all.
+    # Keep the text before the equals sign, including dots and quotes.
     lines[index] = f"{line.partition('=')[0].rstrip()} = {write_value(value)}{_comment_of(line)}"
 
 
 def _comment_of(line: str) -> str:
-    """The comment at the end of a line with a key, with the blanks before it."""
+    """The comment at the end of a line that contains a key, with the white space before it."""
     for match in re.finditer(r"\s*#", line):
         if _parsed(line[: match.start()]):
             return line[match.start() :]
@@ -94,7 +95,7 @@ def _insert(lines: list[str], path: Path, assignment: str) -> None:
     start = starts[0] + 1
     ends = [i for i in range(start, len(lines)) if lines[i].lstrip().startswith("[")]
     end = ends[0] if ends else len(lines)
-    # Under the same key behind a #, where there is one, else right under the header.
+    # Insert after the same key in a comment, if there is one, otherwise directly after the header.
     shown = re.compile(rf"\s*#\s*{re.escape(write_key(path[-1]))}\s*=")
     places = [i + 1 for i in range(start, end) if shown.match(lines[i])]
     lines.insert(places[0] if places else start, assignment)

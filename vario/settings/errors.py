@@ -1,4 +1,4 @@
-"""What can go wrong with settings, as one small tree."""
+"""The errors of the settings."""
 
 from __future__ import annotations
 
@@ -8,11 +8,11 @@ from typing import NamedTuple
 
 
 class QuantityError(ValueError):
-    """A text that is no quantity of the dimension wanted.
+    """A text that is not a quantity of the expected dimension.
 
     Args:
-        reason: what is wrong with it, as half a sentence.
-        wanted: what was expected instead.
+        reason: what is wrong, as a phrase without a full stop.
+        wanted: what was expected.
     """
 
     def __init__(self, reason: str, wanted: str) -> None:
@@ -21,10 +21,10 @@ class QuantityError(ValueError):
 
 
 class Broken(NamedTuple):
-    """Settings that are right each, but not together.
+    """Settings that are each valid, but do not fit together.
 
     Attributes:
-        keys: dotted keys of the settings concerned, relative to their section.
+        keys: dotted keys of these settings, relative to their section.
         text: what is wrong and what was expected.
     """
 
@@ -33,10 +33,10 @@ class Broken(NamedTuple):
 
 
 class RulesBrokenError(ValueError):
-    """A section whose settings do not go together.
+    """A section whose settings do not fit together.
 
     Args:
-        broken: every rule that is broken.
+        broken: all rules that are broken.
     """
 
     def __init__(self, broken: Iterable[Broken]) -> None:
@@ -46,12 +46,13 @@ class RulesBrokenError(ValueError):
 
 @dataclass(frozen=True, slots=True)
 class Problem:
-    """One thing wrong in a settings or glider file; its text is one line, whatever the file contains.
+    """One fault in a settings or glider file. Its text is always one line.
 
     Attributes:
-        file: the file's name as the user knows it.
-        line: 1-based line, where it is known.
-        subject: the key with its value, or the offending line; empty if the whole file is meant.
+        file: the name of the file as the user knows it.
+        line: line number from 1; None if it is not known.
+        subject: the key with its value, or the wrong line; empty if the fault concerns the whole
+            file.
         text: what is wrong and what was expected.
     """
 
@@ -67,9 +68,9 @@ class Problem:
 
 
 class SettingsError(Exception):
-    """Settings that cannot be used: every problem found, in the settings file and the glider file.
+    """The settings cannot be used. Lists all faults in the settings file and in the glider file.
 
-    The message has one line for each of `problems`.
+    The message has one line for each item of `problems`.
     """
 
     def __init__(self, problems: Iterable[Problem]) -> None:

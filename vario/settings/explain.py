@@ -1,4 +1,4 @@
-"""What is wrong in a settings or glider file, in the words and units of the pilot who wrote it."""
+"""Explain validation errors of a settings or glider file in the terms and units of its author."""
 
 from __future__ import annotations
 
@@ -22,13 +22,15 @@ from vario.settings.toml_text import Path, TomlFile, write_value
 _FILES: dict[type[Section], str] = {Settings: "the settings file", Glider: "the glider file"}
 _LONGEST_NAME = 60
 _PERCENT = (5, 100)
-"""A plain number between these may be meant as a percentage: 2 may as well be a slip."""
+"""A plain number in this range may be meant as a percentage. Smaller ones, such as 2, may also be typing
+errors.
+"""
 
 
 def explain(
     error: ValidationError, file: TomlFile, model: type[Section], *, rules: bool = True
 ) -> Iterator[Problem]:
-    """One problem for each thing the schema `model` objects to in `file`, and for each rule broken beside."""
+    """One problem for each error that the schema `model` reports, and for each broken rule."""
     wrong = set(file.unread)
     unknown = set()
     for detail in error.errors(include_url=False, include_input=False):
@@ -58,7 +60,7 @@ def explain(
 
 
 def explain_rule(broken: Broken, section: Path, file: TomlFile, model: type[Section]) -> Problem:
-    """The problem of settings that do not go together; defaults among them are marked."""
+    """The problem for settings that do not fit together. Values that are defaults are marked as such."""
     paths = [(*section, *key.split(".")) for key in broken.keys]
     written = [path for path in paths if file.value(path) is not None]
     shown = []
@@ -68,7 +70,7 @@ def explain_rule(broken: Broken, section: Path, file: TomlFile, model: type[Sect
         elif keys(model)[path].presence == "default":
             shown.append(f"{dotted(path)} = {write_value(keys(model)[path].example)} (default)")
     subject = ", ".join(shown) or header(section)
-    # What was given beside the file came last.
+    # Values given on the command line are the newest, so the problem is reported there.
     written.sort(key=lambda path: not file.is_beside(path))
     return file.problem(written[0] if written else section, subject, broken.text)
 
@@ -103,7 +105,7 @@ def _out_of_range(kind: str, value: Any, key: Key) -> str | None:
 
 
 def _hint(value: Any, key: Key) -> str:
-    """What may have been meant by a value that is out of range, or of the wrong kind."""
+    """A suggestion for a value that is out of range or of the wrong type."""
     if key.ends is None:
         return ""
     if key.dimension:
@@ -129,7 +131,7 @@ def _hint(value: Any, key: Key) -> str:
 
 
 def _in_own_unit(key: Key, bound: str, value: Any, inwards: Callable[[float], int]) -> str:
-    """The bound in the unit the user wrote, " (1102 lb)", rounded to the side that is allowed."""
+    """The bound in the user's unit, such as " (1102 lb)", rounded to the permitted side."""
     if key.dimension is None:
         return ""
     _, unit = split(value, key.dimension)
@@ -139,7 +141,7 @@ def _in_own_unit(key: Key, bound: str, value: Any, inwards: Callable[[float], in
 
 
 def _rounded(value: float, dimension: Dimension, unit: str, inwards: Callable[[float], int]) -> str:
-    # Nine digits first, lest 36 km/h become 35.99 by the last bit of a conversion.
+    # Round to nine digits first. Otherwise 36 km/h becomes 35.99 through the rounding of the conversion.
     exact = float(f"{value / dimension.units[unit]:.9g}")
     if exact == 0.0:
         return f"0 {unit}"
@@ -148,7 +150,7 @@ def _rounded(value: float, dimension: Dimension, unit: str, inwards: Callable[[f
 
 
 def _unknown(path: Path, file: TomlFile, model: type[Section], is_table: bool) -> str:
-    """Where the key should have stood or how it should have been written, as far as one can guess."""
+    """A suggestion of where the key belongs, or how it is spelled."""
     section, name = path[:-1], path[-1][:_LONGEST_NAME].lower().replace("-", "_").replace(" ", "_")
     what = "unknown section" if is_table else "unknown key"
     here = [known[-1] for known in _all_paths(model) if known[:-1] == section]
@@ -172,7 +174,7 @@ def _water_hint(name: str, value: Any) -> str:
 
 
 def _placed(name: str, path: Path, model: type[Section]) -> str | None:
-    """What to say if `name`, the key written at `path` or what was meant by it, is a key anywhere."""
+    """A suggestion if `name`, the key at `path` or the known key most like it, is a key elsewhere."""
     places = [known for known in _all_paths(model) if known[-1] == name]
     if (*path[:-1], name) in places:
         places = [(*path[:-1], name)]
@@ -184,13 +186,13 @@ def _placed(name: str, path: Path, model: type[Section]) -> str | None:
         return f"did you mean {' or '.join(names)}?"
     for other, file in _FILES.items():
         if any(known[-1] == name for known in _all_paths(other)):
-            return f"{'it' if name == path[-1] else name} belongs into {file}"
+            return f"{'it' if name == path[-1] else name} belongs in {file}"
     return None
 
 
 def _unit_hint(name: str, model: type[Section]) -> str:
     key = next((key for path, key in keys(model).items() if path[-1] == name and key.dimension), None)
-    return f" (the unit goes into the value: {name} = {write_value(key.example)})" if key else ""
+    return f" (write the unit in the value: {name} = {write_value(key.example)})" if key else ""
 
 
 def _all_paths(model: type[Section]) -> list[Path]:

@@ -1,4 +1,4 @@
-"""What a settings file is made of: sections, and the kinds of settings in them with their bounds."""
+"""The building blocks of a schema: sections, and the kinds of settings with their bounds."""
 
 from __future__ import annotations
 
@@ -12,7 +12,9 @@ from vario.settings.errors import Broken, RulesBrokenError
 from vario.settings.quantity import DIMENSIONS, dimension_of, key_of, parse
 
 RULES_LATER = {"rules": "later"}
-"""Given to the validation as context it leaves the rules between settings alone: `rules` looks at them."""
+"""Passed as the validation context, this switches off the rules between settings. `rules` checks them
+instead.
+"""
 
 
 def _si(text: str) -> float:
@@ -21,7 +23,7 @@ def _si(text: str) -> float:
 
 
 def _quantity(default: object, *, low: str, high: str, doc: str, example: str) -> Any:
-    # A bound written in another unit must not fall outside by the last bit of its conversion.
+    # Rounding in a unit conversion must not put a value that equals a bound outside it.
     slack = 1e-12
     low_si, high_si = _si(low), _si(high)
     return Field(
@@ -30,33 +32,33 @@ def _quantity(default: object, *, low: str, high: str, doc: str, example: str) -
         le=high_si + slack * abs(high_si),
         description=doc,
         validate_default=True,
-        # `keys` reads this back for messages and for the commented settings file.
+        # `keys` reads this for messages and for the commented settings file.
         json_schema_extra={"low": low, "high": high, "example": example},
     )
 
 
 def quantity(default: str, low: str, high: str, doc: str) -> Any:
-    """A setting with a dimension. Bounds are inclusive."""
+    """A quantity with a default. Its bounds are inclusive."""
     return _quantity(default, low=low, high=high, doc=doc, example=default)
 
 
 def optional(example: str, low: str, high: str, doc: str) -> Any:
-    """A setting with a dimension that may be left out and is None then."""
+    """An optional quantity; None if it is absent."""
     return _quantity(None, low=low, high=high, doc=doc, example=example)
 
 
 def required(example: str, low: str, high: str, doc: str) -> Any:
-    """A setting with a dimension that has no sensible default and must be in the file."""
+    """A required quantity without a default."""
     return _quantity(..., low=low, high=high, doc=doc, example=example)
 
 
 def number(default: float, low: float, high: float, doc: str) -> Any:
-    """A setting without dimension, with inclusive bounds."""
+    """A number without a unit. Its bounds are inclusive."""
     return _number(default, low=low, high=high, doc=doc, example=default)
 
 
 def optional_number(example: float, low: float, high: float, doc: str) -> Any:
-    """A setting without dimension that may be left out and is None then."""
+    """An optional number without a unit; None if it is absent."""
     return _number(None, low=low, high=high, doc=doc, example=example)
 
 
@@ -66,36 +68,36 @@ def _number(default: float | None, *, low: float, high: float, doc: str, example
 
 
 class Hex(int):
-    """A number that is written the way datasheets write addresses."""
+    """A number that messages write in hexadecimal, as datasheets write addresses."""
 
     def __str__(self) -> str:
         return f"0x{self:02X}"
 
 
 def whole(default: int, low: int, high: int, doc: str) -> Any:
-    """A whole number, with inclusive bounds."""
+    """A whole number. Its bounds are inclusive."""
     extra: dict[str, Any] = {"low": str(low), "high": str(high), "example": default}
     return Field(default=default, ge=low, le=high, description=doc, json_schema_extra=extra)
 
 
 def optional_whole(example: int, low: int, high: int, doc: str) -> Any:
-    """A whole number that may be left out and is None then."""
+    """An optional whole number; None if it is absent."""
     extra: dict[str, Any] = {"low": str(low), "high": str(high), "example": example}
     return Field(default=None, ge=low, le=high, description=doc, json_schema_extra=extra)
 
 
 def optional_text(example: str, doc: str) -> Any:
-    """A text that may be left out and is None then."""
+    """An optional text; None if it is absent."""
     return Field(default=None, description=doc, json_schema_extra={"example": example})
 
 
 def choice(default: str, doc: str) -> Any:
-    """A setting that is one of the values its type lists."""
+    """A setting with one of the values that its type lists."""
     return Field(default=default, description=doc, json_schema_extra={"example": default})
 
 
 class Section(BaseModel):
-    """A table of settings. Values with a dimension are parsed from text, whatever the section."""
+    """A table of settings. Values that have a dimension are parsed from text."""
 
     model_config = ConfigDict(frozen=True, extra="forbid", alias_generator=key_of, strict=True)
 
@@ -106,11 +108,11 @@ class Section(BaseModel):
         return value if dimension is None or value is None else parse(value, dimension)
 
     def broken_rules(self) -> Iterator[Broken]:
-        """What does not go together among settings that are right each; a section adds its own."""
+        """The broken rules between valid settings of this section. Subclasses define the rules."""
         return iter(())
 
     def not_rising(self, *fields: str, why: str) -> Iterator[Broken]:
-        """The neighbours among `fields` whose values do not rise from one to the next."""
+        """One item for each pair of neighbours in `fields` whose values do not increase."""
         for lower, higher in pairwise(fields):
             if getattr(self, lower) >= getattr(self, higher):
                 yield Broken((key_of(lower), key_of(higher)), why)

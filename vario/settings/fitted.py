@@ -1,4 +1,4 @@
-"""Settings of what is fitted: sensors with what is known of their errors, recorder, sound device."""
+"""Settings of the hardware: sensors and their known errors, recorder, sound device."""
 
 from __future__ import annotations
 
@@ -24,21 +24,21 @@ from vario.settings.near import nearest
 
 
 def _chip(example: str) -> Any:
-    return optional_text(example, "The chip, by the name printed on it; absent: not fitted")
+    return optional_text(example, "Name of the chip as printed on it; absent: not fitted")
 
 
 def _address(example: int) -> Any:
-    text = "Its address on the bus, as the datasheet writes it (7 bits); absent: the usual one of the chip"
+    text = "Address on the bus as in the datasheet (7 bits); absent: the default address of the chip"
     return optional_whole(Hex(example), Hex(0x08), Hex(0x77), text)
 
 
 def _rate(example: str) -> Any:
-    text = "Readings a second; absent: what is usual for the chip"
+    text = "Readings per second; absent: the default of the chip"
     return optional(example, "0.1 Hz", "200 Hz", text)
 
 
 def _chip_hint(written: str, fitting: Collection[str]) -> str:
-    """What may have been meant by a chip that cannot stand here."""
+    """A suggestion for a chip that does not fit into this section."""
     near = nearest(written, fitting)
     if near:
         return f'; did you mean "{near}"?'
@@ -51,28 +51,28 @@ def _chip_hint(written: str, fitting: Collection[str]) -> str:
 
 
 _CHANNELS = {"baro": "baro", "pitot": "pitot", "imu": "imu_gyro", "oat": "oat", "supply": "supply"}
-"""What the chip of each section must give."""
+"""The channel that the chip of each section must measure."""
 
 
 class BusSensor(Section):
     """A chip on the I²C bus."""
 
     GIVES: ClassVar[str]
-    """The channel a chip named here must give."""
+    """The channel that a chip of this section must measure."""
 
     chip: str | None = _chip("MS5611")
     address: int | None = _address(0x77)
-    bus: int = whole(1, 0, 9, "The bus it is on, N of /dev/i2c-N")
+    bus: int = whole(1, 0, 9, "Bus number, N of /dev/i2c-N")
     rate_hz: float | None = _rate("50 Hz")
 
     def broken_rules(self) -> Iterator[Broken]:
-        """A chip there is, of the right kind, at an address and a rate it can have."""
+        """The chip must be known, of the right kind, and have a valid address and rate."""
         fitting = [name for name, spec in CHIPS.items() if self.GIVES in spec.channels]
         expected = f"expected {'one of ' if len(fitting) > 1 else ''}{', '.join(fitting)}"
         if self.chip is None:
             for name, value in (("address", self.address), ("rate", self.rate_hz)):
                 if value is not None:
-                    yield Broken((name,), f"no chip is named beside it; {expected}")
+                    yield Broken((name,), f"no chip is set in this section; {expected}")
             return
         spec, who = CHIPS.get(self.chip), "this chip"
         if spec is None or self.chip not in fitting:
@@ -97,22 +97,28 @@ class BaroSensor(BusSensor):
         "1.5 Pa",
         "0.02 Pa",
         "100 Pa",
-        "White noise of one sample; absent: as the recording states, else 1.5 Pa",
+        "White noise of one sample; absent: the value in the recording, otherwise 1.5 Pa",
     )
-    offset_pa: float = quantity("0 Pa", "-1000 Pa", "1000 Pa", "What it reads too high; it is subtracted")
+    offset_pa: float = quantity(
+        "0 Pa",
+        "-1000 Pa",
+        "1000 Pa",
+        ("Offset of the sensor: positive if it reads too high. It is subtracted"),
+    )
     sits: Literal["inside", "outside"] = choice(
         "inside",
-        "outside: in the outside air and in the shade, so that its own temperature is that of the air",
+        "outside: the sensor is in the outside air and in the shade, so its temperature is the air "
+        "temperature",
     )
     position_error: float = number(
         0.0,
         -0.2,
         0.2,
-        "What its static port reads too high in flight, as a fraction of the impact pressure; it is "
-        "subtracted. It corrects total energy too: 0.05 more lets speed count 5 % more, for pull-ups that "
-        "read as lift",
+        "Position error of the static port as a fraction of the impact pressure: positive if the pressure"
+        " reads too high in flight. It is subtracted. It also corrects total energy: 0.05 more gives "
+        "speed 5 % more weight, for a vario that shows lift in a pull-up",
     )
-    latency_s: float = quantity("0 s", "0 s", "0.5 s", "How old a reading is at the time it carries")
+    latency_s: float = quantity("0 s", "0 s", "0.5 s", "Age of a reading at its time stamp")
 
 
 class PitotSensor(BusSensor):
@@ -123,38 +129,42 @@ class PitotSensor(BusSensor):
     chip: str | None = _chip("MS4525DO")
     address: int | None = _address(0x28)
     noise_pa: float | None = optional(
-        "1 Pa", "0.02 Pa", "100 Pa", "White noise of one sample; absent: as the recording states, else 1 Pa"
+        "1 Pa",
+        "0.02 Pa",
+        "100 Pa",
+        ("White noise of one sample; absent: the value in the recording, otherwise 1 Pa"),
     )
-    zero_pa: float = quantity("0 Pa", "-200 Pa", "200 Pa", "Reading at rest in still air; it is subtracted")
+    zero_pa: float = quantity("0 Pa", "-200 Pa", "200 Pa", "Reading at rest in still air. It is subtracted")
     position_error: float = number(
         0.0,
         -0.2,
         0.2,
-        "What its static port reads too high in flight, as a fraction of the impact pressure, which is "
-        "too low by as much; on the same static line the same as that of the barometer",
+        "Position error of its static port as a fraction of the impact pressure: positive if the static "
+        "pressure reads too high in flight, so that the impact pressure reads too low. If it shares the "
+        "static line of the barometer, use the same value",
     )
     lag_s: float = quantity("0 s", "0 s", "0.5 s", "Time constant of the tubing")
 
 
 def _accel_bias(axis: str) -> Any:
-    return quantity("0 m/s2", "-3 m/s2", "3 m/s2", f"What its {axis} axis reads too much; it is subtracted")
+    return quantity("0 m/s2", "-3 m/s2", "3 m/s2", f"Bias of the {axis} axis. It is subtracted")
 
 
 def _accel_scale(axis: str) -> Any:
-    return number(1.0, 0.8, 1.2, f"What its {axis} axis is multiplied with after that")
+    return number(1.0, 0.8, 1.2, f"Scale factor of the {axis} axis, applied after the bias")
 
 
 def _gyro_bias(axis: str) -> Any:
-    text = f"What its {axis} axis reads too much at rest; it is subtracted"
+    text = f"Bias of the {axis} axis at rest. It is subtracted"
     return quantity("0 deg/s", "-15 deg/s", "15 deg/s", text)
 
 
 def _gyro_scale(axis: str) -> Any:
-    return number(1.0, 0.8, 1.2, f"What its {axis} axis is multiplied with after that")
+    return number(1.0, 0.8, 1.2, f"Scale factor of the {axis} axis, applied after the bias")
 
 
 class ImuSensor(BusSensor):
-    """The inertial sensor: which, how it sits in the glider, and what it reads wrong along its own axes."""
+    """The inertial sensor: chip, mounting in the glider, and errors along its own axes."""
 
     GIVES = _CHANNELS["imu"]
 
@@ -162,12 +172,14 @@ class ImuSensor(BusSensor):
     address: int | None = _address(0x6A)
     rate_hz: float | None = _rate("100 Hz")
     mount_roll_rad: float = quantity(
-        "0 deg", "-180 deg", "180 deg", "Roll of the sensor against the fuselage"
+        "0 deg", "-180 deg", "180 deg", "Roll of the sensor relative to the fuselage"
     )
     mount_pitch_rad: float = quantity(
-        "0 deg", "-90 deg", "90 deg", "Pitch of the sensor against the fuselage"
+        "0 deg", "-90 deg", "90 deg", "Pitch of the sensor relative to the fuselage"
     )
-    mount_yaw_rad: float = quantity("0 deg", "-180 deg", "180 deg", "Yaw of the sensor against the fuselage")
+    mount_yaw_rad: float = quantity(
+        "0 deg", "-180 deg", "180 deg", ("Yaw of the sensor relative to the fuselage")
+    )
     accel_bias_x_mps2: float = _accel_bias("x")
     accel_bias_y_mps2: float = _accel_bias("y")
     accel_bias_z_mps2: float = _accel_bias("z")
@@ -180,13 +192,17 @@ class ImuSensor(BusSensor):
     gyro_scale_x: float = _gyro_scale("x")
     gyro_scale_y: float = _gyro_scale("y")
     gyro_scale_z: float = _gyro_scale("z")
-    forward_m: float = quantity("0 m", "-5 m", "5 m", "Place of the sensor forward of the centre of gravity")
-    right_m: float = quantity("0 m", "-2 m", "2 m", "Place of the sensor to the right of it")
-    below_m: float = quantity("0 m", "-2 m", "2 m", "Place of the sensor below it")
+    forward_m: float = quantity(
+        "0 m", "-5 m", "5 m", ("Position of the sensor forward of the centre of gravity")
+    )
+    right_m: float = quantity(
+        "0 m", "-2 m", "2 m", ("Position of the sensor to the right of the centre of gravity")
+    )
+    below_m: float = quantity("0 m", "-2 m", "2 m", "Position of the sensor below the centre of gravity")
 
 
 class OatSensor(BusSensor):
-    """The sensor of the outside air temperature: outside, in the shade."""
+    """The sensor of the outside air temperature. It must be outside and in the shade."""
 
     GIVES = _CHANNELS["oat"]
 
@@ -204,12 +220,15 @@ class SupplySensor(BusSensor):
     address: int | None = _address(0x40)
     rate_hz: float | None = _rate("1 Hz")
     low_v: float | None = optional(
-        "11.5 V", "3 V", "30 V", "Ten seconds below this sound the battery warning; absent: never"
+        "11.5 V",
+        "3 V",
+        "30 V",
+        ("The battery warning sounds after ten seconds below this voltage; absent: never"),
     )
 
 
 class Sensors(Section):
-    """The sensors fitted."""
+    """All sensors."""
 
     baro: BaroSensor = Field(default_factory=BaroSensor)
     pitot: PitotSensor = Field(default_factory=PitotSensor)
@@ -218,41 +237,41 @@ class Sensors(Section):
     supply: SupplySensor = Field(default_factory=SupplySensor)
 
     def broken_rules(self) -> Iterator[Broken]:
-        """One temperature of the air."""
+        """There must be only one sensor of the air temperature."""
         if self.baro.sits == "outside" and self.oat.chip is not None:
-            text = "both would give the temperature of the air; expected one of them"
+            text = "both would measure the air temperature; expected one of them"
             yield Broken(("baro.sits", "oat.chip"), text)
 
     @property
     def on_buses(self) -> tuple[BusSensor, ...]:
-        """Those with a chip named, the fastest first."""
+        """The sensors with a chip, the fastest first."""
         every = (self.imu, self.baro, self.pitot, self.oat, self.supply)
         return tuple(sensor for sensor in every if sensor.chip is not None)
 
 
 class Gnss(Section):
-    """The GNSS receiver, on a serial line."""
+    """The GNSS receiver on a serial line."""
 
-    port: str | None = optional_text("/dev/serial0", "Its device; absent: none fitted")
-    baud: int | None = optional_whole(9600, 4800, 921600, "Speed of the line; absent: found out")
+    port: str | None = optional_text("/dev/serial0", "Device file; absent: not fitted")
+    baud: int | None = optional_whole(9600, 4800, 921600, "Baud rate; absent: detected automatically")
 
 
 class Recorder(Section):
-    """What `vario run` writes down: every reading, so that the flight can be replayed."""
+    """The recording of `vario run`: all readings, so that the flight can be replayed."""
 
     folder: str | None = optional_text(
-        "/var/lib/vario", "Folder to write to, relative to this file; absent: nothing is recorded"
+        "/var/lib/vario", "Folder for the recordings, relative to this file; absent: nothing is recorded"
     )
     sync_s: float = quantity(
         "1 s",
         "0 s",
         "10 min",
-        "How often it is forced onto the card, which is about what a power failure costs; "
-        "0 s leaves it to the system, and may cost a minute",
+        "Interval between flushes to the card; a power failure loses about this much data. 0 s: no "
+        "flushes, the operating system decides, and a failure may lose a minute",
     )
 
     def broken_rules(self) -> Iterator[Broken]:
-        """A folder written in full: a service has no home that "~" could stand for."""
+        """The folder must be complete: a service has no home folder for "~"."""
         if self.folder is not None and self.folder.startswith("~"):
             yield Broken(("folder",), 'expected a path without "~": relative to this file, or from "/"')
 
@@ -262,13 +281,15 @@ class Audio(Section):
 
     plays: Literal["tone", "cues", "nothing"] = choice(
         "tone",
-        "tone: everything, as it happens; cues: the short cues alone, for a unit whose tone comes from "
-        "elsewhere (needs the extra audio, and Python below 3.12); nothing: silence, no warnings either",
+        "tone: tone and cues; cues: only the cues, for an instrument whose tone comes from another device"
+        " (needs the extra audio and Python below 3.12); nothing: no sound and no warnings",
     )
-    device: str | None = optional_text("USB", "Its name or a part of it; absent: the default of the system")
+    device: str | None = optional_text(
+        "USB", ("Device name or a part of it; absent: the default device of the system")
+    )
 
     def broken_rules(self) -> Iterator[Broken]:
-        """Single cues cannot choose their device."""
+        """Playing only cues does not allow a choice of the device."""
         if self.plays == "cues" and self.device is not None:
-            text = "single cues sound on the default device of the system; leave device out"
+            text = "cues play on the default device of the system; leave device out"
             yield Broken(("plays", "device"), text)

@@ -1,4 +1,4 @@
-"""The glider file: polar, masses and the speeds never to leave."""
+"""The glider file: polar, masses and speed limits."""
 
 from __future__ import annotations
 
@@ -12,21 +12,21 @@ from vario.settings.errors import Broken, QuantityError
 from vario.settings.fields import Section, optional_number, required
 from vario.settings.quantity import SPEED, parse, show
 
-# A glide ratio outside this is no sailplane but a mistake in a unit: common practice, no source. A
-# training glider of the 1930s makes 15, the best open-class ones a little over 70.
+# A glide ratio outside this range indicates a wrong unit: common practice, no source. A training glider
+# of the 1930s has 15, the best open-class gliders a little over 70.
 _GLIDE_RATIOS = (8.0, 90.0)
 
 
 class Polar(Section):
     """Sink against airspeed at the reference mass and sea-level density.
 
-    Either three points, each an airspeed and the sink there, or the coefficients of
+    Give either three points, each an airspeed and the sink there, or the coefficients of
     sink = a·V² + b·V + c with V and sink in m/s.
     """
 
     points: tuple[tuple[float, float], ...] | None = Field(
         default=None,
-        description="Three points of the polar, each an airspeed and the sink there",
+        description="Three points of the polar, each an airspeed and the sink at that airspeed",
         json_schema_extra={
             "example": [["90 km/h", "0.7 m/s"], ["120 km/h", "0.9 m/s"], ["170 km/h", "1.9 m/s"]]
         },
@@ -37,9 +37,9 @@ class Polar(Section):
 
     @property
     def coefficients(self) -> tuple[float, float, float]:
-        """a, b and c of sink = a·V² + b·V + c in SI units; through the points if these are given."""
+        """a, b and c of sink = a·V² + b·V + c in SI units; computed from the points if these are given."""
         if self.points is None:
-            # The rules below have made sure of all three.
+            # The rules below guarantee that none of them is None.
             return self.a or 0.0, self.b or 0.0, self.c or 0.0
         (v1, s1), (v2, s2), (v3, s3) = self.points
         slope = (s2 - s1) / (v2 - v1)
@@ -49,7 +49,7 @@ class Polar(Section):
 
     @property
     def keys(self) -> tuple[str, ...]:
-        """The keys the polar was given by."""
+        """The keys by which the polar was given."""
         return ("points",) if self.points is not None else ("a", "b", "c")
 
     @field_validator("points", mode="before")
@@ -76,18 +76,16 @@ class Polar(Section):
         return tuple(points)
 
     def broken_rules(self) -> Iterator[Broken]:
-        """One form, wholly given, and curved the way drag makes it."""
+        """The polar must have one complete form and the curvature that drag causes."""
         given = [key for key in ("a", "b", "c") if getattr(self, key) is not None]
         missing = [key for key in ("a", "b", "c") if key not in given]
         if self.points is not None:
             if given:
                 yield Broken(("points", *given), "expected either points or a, b and c, not both")
             elif self.coefficients[0] <= 0:
-                yield Broken(("points",), "the sink must grow faster and faster with speed; check the points")
+                yield Broken(("points",), "the sink must increase more and more with speed; check the points")
             elif self.coefficients[1] >= 0:
-                yield Broken(
-                    ("points",), "through these points the sink is least at a standstill; check them"
-                )
+                yield Broken(("points",), "through these points the sink is least at zero speed; check them")
         elif not given:
             yield Broken((), "expected either points or a, b and c")
         elif missing:
@@ -108,17 +106,17 @@ def _point(pair: object, wanted: str) -> tuple[float, float]:
 
 
 class Limits(Section):
-    """Indicated airspeeds from the flight manual. No speed outside stall to never_exceed is commanded."""
+    """Indicated airspeeds from the flight manual. No speed outside stall to never_exceed is proposed."""
 
     stall_mps: float = required(
-        "68 km/h", "10 m/s", "40 m/s", "Stall speed, wings level, at the reference mass"
+        "68 km/h", "10 m/s", "40 m/s", "Stall speed with wings level at the reference mass"
     )
     manoeuvring_mps: float = required("175 km/h", "20 m/s", "80 m/s", "Manoeuvring speed")
     rough_air_mps: float = required("175 km/h", "20 m/s", "80 m/s", "Highest speed in rough air")
     never_exceed_mps: float = required("250 km/h", "25 m/s", "120 m/s", "Never-exceed speed")
 
     def broken_rules(self) -> Iterator[Broken]:
-        """Stall below manoeuvring and rough air, none of them above never exceed."""
+        """Stall must be below manoeuvring and rough air, and none of them above never_exceed."""
         for field in ("manoeuvring_mps", "rough_air_mps"):
             key = field.removesuffix("_mps")
             yield from self.not_rising("stall_mps", field, why=f"stall must lie below {key}")
@@ -133,16 +131,16 @@ class Glider(Section):
     name: str = Field(
         min_length=1,
         max_length=60,
-        description="Name for reports",
+        description="Name of the glider, for reports",
         json_schema_extra={"example": "Quendel 2"},
     )
-    reference_mass_kg: float = required("520 kg", "80 kg", "1200 kg", "Mass the polar is for")
+    reference_mass_kg: float = required("520 kg", "80 kg", "1200 kg", "Mass for which the polar is valid")
     wing_area_m2: float = required("17.5 m2", "4 m2", "40 m2", "Wing area")
     polar: Polar
     limits: Limits
 
     def broken_rules(self) -> Iterator[Broken]:
-        """A polar of a sailplane that flies within these limits; nothing of one that breaks its own rules."""
+        """The polar must be that of a sailplane within these limits; unchecked if it breaks its own rules."""
         if any(True for _ in self.polar.broken_rules()):
             return
         a, b, c = self.polar.coefficients
@@ -154,8 +152,8 @@ class Glider(Section):
             at = show(round(slowest_sink * 3.6) / 3.6, SPEED, "km/h")
             yield Broken(keys, f"at {at} this polar climbs in still air; check the numbers and their units")
             return
-        # Where drag and weight balance best, V/sink is greatest: sink = a·V² + b·V + c touches its tangent
-        # through the origin at V = √(c/a), where sink/V = 2·√(a·c) + b. With c ≤ 0 there is no such place.
+        # V/sink is greatest where sink/V = a·V + b + c/V is least: at V = √(c/a), with the value 2·√(a·c)
+        # + b. With c ≤ 0 there is no such speed.
         best = math.sqrt(max(c, 0.0) / a)
         if not stall / 2 < best < never_exceed:
             found = f"lies at {best * 3.6:.0f} km/h" if c > 0 else "lies nowhere"

@@ -1,4 +1,4 @@
-"""Every key of a settings or glider file, read off its schema: what messages and documents speak of."""
+"""All keys of a settings or glider file, read from its schema, for messages and documents."""
 
 from __future__ import annotations
 
@@ -16,15 +16,15 @@ class Key:
     """One key of a file.
 
     Attributes:
-        path: where it stands in the file.
-        fields: the names that lead to its value in the loaded model.
-        doc: what it does.
-        example: a valid value as it stands in the file; the default where there is one.
-        presence: whether leaving it out gives the default, gives None, or is an error.
-        dimension: None for plain numbers and texts.
-        low: lowest value allowed, as text with its unit; None for texts.
-        high: highest value allowed, likewise.
-        choices: the values allowed, where they are listed.
+        path: sections and name in the file.
+        fields: attribute names that lead to the value in the loaded model.
+        doc: what the setting does.
+        example: a valid value as written in the file; the default if there is one.
+        presence: what happens if the key is absent: the default, None, or an error.
+        dimension: physical dimension; None for plain numbers and texts.
+        low: lowest permitted value as text with its unit; None for texts.
+        high: highest permitted value as text with its unit; None for texts.
+        choices: the permitted values, if they are listed.
     """
 
     path: Path
@@ -39,14 +39,14 @@ class Key:
 
     @property
     def range(self) -> str | None:
-        """The values allowed, "0 m/s to 10 m/s" or "dolphin or block"; None if any text will do."""
+        """The permitted values, such as "0 m/s to 10 m/s" or "dolphin or block"; None for free text."""
         if self.choices:
             return " or ".join(f'"{choice}"' for choice in self.choices)
         return None if self.low is None else f"{self.low} to {self.high}"
 
     @property
     def ends(self) -> tuple[Any, Any] | None:
-        """The ends of the range as a file has them: texts with a unit or numbers; None if there is none."""
+        """The ends of the range as written in a file, texts with units or numbers; None without a range."""
         if self.low is None or self.high is None:
             return None
         if self.dimension:
@@ -57,9 +57,9 @@ class Key:
 
     @property
     def wanted(self) -> str:
-        """What to write, for a message."""
+        """What to write, for use in a message."""
         if self.dimension:
-            # No example where there is no default: somebody might take it for the speed of their glider.
+            # Give no example if there is no default: a user could copy it as the speed of the glider.
             example = None if self.presence == "required" else self.example
             return f"{self.dimension.wanted(example)}, from {self.range}"
         if self.low is not None:
@@ -71,18 +71,18 @@ class Key:
 
 
 def dotted(path: Path) -> str:
-    """The key as one writes it: "flight.maccready"."""
+    """The key as the user writes it: "flight.maccready"."""
     return ".".join(map(write_key, path))
 
 
 def header(path: Path) -> str:
-    """The header of a section as one writes it: "[sensors.baro]"."""
+    """The header of a section as the user writes it: "[sensors.baro]"."""
     return f"[{dotted(path)}]"
 
 
 @cache
 def sections(model: type[Section]) -> dict[Path, type[Section]]:
-    """Every table of a file by its path, the top level (the empty path) first."""
+    """All tables of a file by path, the top level (the empty path) first."""
     found: dict[Path, type[Section]] = {(): model}
     for name, field in model.model_fields.items():
         if isinstance(field.annotation, type) and issubclass(field.annotation, Section):
@@ -92,7 +92,7 @@ def sections(model: type[Section]) -> dict[Path, type[Section]]:
 
 @cache
 def keys(model: type[Section]) -> dict[Path, Key]:
-    """Every key of a file by its path, in the order of the schema."""
+    """All keys of a file by path, in the order of the schema."""
     found = {}
     for section_path, section in sections(model).items():
         for name, field in section.model_fields.items():

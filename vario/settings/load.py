@@ -1,4 +1,4 @@
-"""Settings and glider from their TOML files, or one exception with everything that is wrong in them."""
+"""Load settings and glider from TOML files, or raise one exception that lists all faults."""
 
 from __future__ import annotations
 
@@ -24,23 +24,23 @@ from vario.settings.schema import Flight, Settings
 from vario.settings.toml_text import TomlFile, write_value
 
 _MOST_PROBLEMS = 100
-"""Told of one file: whoever has more to mend than this has given another program's file."""
+"""Limit for the problems reported of one file. A file with more is probably for another program."""
 
 _Model = TypeVar("_Model", bound=Section)
 
 
 @dataclass(frozen=True, slots=True)
 class LoadedSettings:
-    """Settings that are valid, and the text they came from (it goes into recordings).
+    """Valid settings, with the text they were read from; recordings contain this text.
 
     Attributes:
-        settings: all settings, with defaults filled in.
-        glider: the glider named in the settings; None if none is named.
-        settings_toml: text of the settings file, with the values that were laid over it.
+        settings: all settings, including defaults.
+        glider: the glider that the settings name; None if they name none.
+        settings_toml: text of the settings file, with the overrides applied.
         glider_toml: text of the glider file.
-        settings_name: the settings file's name, for messages.
-        glider_name: the glider file's name, for messages.
-        folder: of the settings file; None if they come from a text.
+        settings_name: name of the settings file, for messages.
+        glider_name: name of the glider file, for messages.
+        folder: folder of the settings file; None if the settings come from a text.
     """
 
     settings: Settings
@@ -52,14 +52,14 @@ class LoadedSettings:
     folder: Path | None = None
 
     def path(self, named: str) -> Path:
-        """A path that the settings name: relative to their file, like that of the glider file."""
+        """Resolve a path in the settings. It is relative to the settings file."""
         return (self.folder or Path()) / named
 
     def with_overrides(self, overrides: Overrides) -> LoadedSettings:
-        """These settings with values laid over them.
+        """These settings with overrides applied.
 
         Raises:
-            SettingsError: with every problem found in them together.
+            SettingsError: lists all faults.
         """
         return parse_settings(
             self.settings_toml,
@@ -72,52 +72,55 @@ class LoadedSettings:
 
 
 def load_settings(path: str | os.PathLike[str], overrides: Overrides = NOTHING) -> LoadedSettings:
-    """The settings in a file, with the glider file they name (its path is relative to that file).
+    """Load a settings file and the glider file it names (its path is relative to the settings file).
 
     Args:
-        path: of the settings file.
-        overrides: laid over it; a glider file named there is relative to where the program runs.
+        path: the settings file.
+        overrides: applied over it; a glider file named there is relative to the working directory.
 
     Raises:
-        SettingsError: with every problem found in both files and the overrides.
+        SettingsError: lists all faults in both files and in the overrides.
     """
     path = Path(path)
     return _with_glider_file(from_disk(path, absent(path)), path.parent, overrides)
 
 
 def load_text(text: str, path: Path) -> LoadedSettings:
-    """The settings in a text that is to stand in the file `path`, with the glider file they name.
+    """Load settings from a text that is to be written to the file `path`, with the glider file they name.
 
     Raises:
-        SettingsError: with every problem found in both.
+        SettingsError: lists all faults in both.
     """
     return _with_glider_file(decoded(str(path), text), path.parent, NOTHING)
 
 
 def may_be_glider(path: Path) -> bool:
-    """Whether a path that settings name may be read as a glider file.
+    """Whether a path named in settings may be read as a glider file.
 
-    A message about a wrong line quotes it. Whoever may write settings for another user, such as root, must
-    not have any file of that user quoted; and to open a pipe waits for its writer.
+    A message about a wrong line quotes that line. The author of the settings may be another user than
+    the one
+    who runs the program (for example root); the message must not show files that only this user can
+    read. A
+    pipe is refused too, because opening it blocks until something writes to it.
     """
     try:
         resolved = path.resolve()
         return resolved.is_file() and resolved.suffix == ".toml"
-    except (OSError, RuntimeError):  # the second: a loop of links, up to Python 3.12
+    except (OSError, RuntimeError):  # RuntimeError: a loop of links, up to Python 3.12
         return False
 
 
 def absent(path: Path) -> str:
-    """What to say where there is no settings file."""
+    """The message if there is no settings file."""
     begin = f"vario config show > {quote(str(path))}"
-    return f"there is no such file; one with every default to begin with: {begin}"
+    return f"there is no such file; to create one with all defaults: {begin}"
 
 
 def load_glider(path: str | os.PathLike[str]) -> Glider:
-    """The glider in a glider file.
+    """Load a glider file.
 
     Raises:
-        SettingsError: with every problem found in it.
+        SettingsError: lists all faults in it.
     """
     file = from_disk(Path(path))
     problems = list(file.problems)
@@ -128,10 +131,10 @@ def load_glider(path: str | os.PathLike[str]) -> Glider:
 
 
 def check_overrides(overrides: Overrides) -> None:
-    """Check values by themselves, whatever the settings they will be laid over.
+    """Check overrides alone, without the settings they will be applied to.
 
     Raises:
-        SettingsError: with every problem of theirs. Rules between settings are not among them.
+        SettingsError: lists all faults in them. Rules between settings are not checked.
     """
     file = lay_over(TomlFile("", "", {}), overrides)
     problems = list(overrides.problems)
@@ -159,18 +162,19 @@ def parse_settings(
     overrides: Overrides = NOTHING,
     folder: Path | None = None,
 ) -> LoadedSettings:
-    """The settings in a TOML text, such as the one a recording carries.
+    """Load settings from a TOML text, such as the one in a recording.
 
     Args:
         text: the settings.
-        name: what to call the text in messages.
-        glider_text: the glider; must be there if the settings name one.
-        glider_name: what to call that in messages.
-        overrides: laid over the settings; a glider file named there is read, and wins over `glider_text`.
-        folder: what paths in the settings are relative to; None: to where the program runs.
+        name: name of the text in messages.
+        glider_text: the glider file; required if the settings name a glider.
+        glider_name: name of `glider_text` in messages.
+        overrides: applied over the settings; a glider file named there is read instead of
+            `glider_text`.
+        folder: folder for relative paths in the settings; None: the working directory.
 
     Raises:
-        SettingsError: with every problem found in both texts and the overrides.
+        SettingsError: lists all faults in both texts and in the overrides.
     """
     file = lay_over(decoded(name, text), overrides)
     problems: list[Problem] = []
@@ -237,7 +241,7 @@ def _checked(
     if glider:
         problems += _loading_problems(file, glider)
     if settings is None or problems:
-        # In the order of the lines; what has no line comes after.
+        # Sort by line; problems without a line come last.
         raise SettingsError(
             sorted(problems, key=lambda p: (p.file != file.name, p.line or len(file.text) + 1))
         )
@@ -267,7 +271,7 @@ def _valid(model: type[_Model], file: TomlFile, problems: list[Problem]) -> _Mod
 
 
 def _loading_problems(file: TomlFile, glider: Glider) -> Iterator[Problem]:
-    """What is wrong with the flying mass for this glider; nothing if one of the masses itself is wrong."""
+    """The fault in the flying mass for this glider, if any; nothing if one of the masses is invalid."""
     table: Any = file.table.get("flight", {})
     if not isinstance(table, dict):
         return

@@ -1,4 +1,4 @@
-"""The known word that is most like one somebody wrote, whatever its capitals, hyphens and spaces."""
+"""Find the known word most similar to a written one. Capitals, hyphens and spaces do not matter."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from collections.abc import Iterable, Mapping
 from types import MappingProxyType
 
 _LONGEST = 60
-"""Characters compared: the time taken grows with the square of the length."""
+"""Number of characters compared. The time grows with the square of the length."""
 
 SYNONYMS: Mapping[str, str] = MappingProxyType(
     {
@@ -20,16 +20,16 @@ SYNONYMS: Mapping[str, str] = MappingProxyType(
         "insects": "bugs",
     }
 )
-"""What pilots say, without capitals and hyphens, and the key that stands for it here."""
+"""Common terms of pilots, without capitals and hyphens, and the key each one stands for."""
 
 
 def plain(word: str) -> str:
-    """The letters and digits of a word, small."""
+    """The letters and digits of a word, in lower case."""
     return "".join(c for c in word[:_LONGEST].lower() if c.isalnum())
 
 
 def nearest(word: str, known: Iterable[str]) -> str | None:
-    """The one of the known words that is most like `word`; None if none is."""
+    """The known word most similar to `word`; None if none is similar."""
     words = {plain(candidate): candidate for candidate in reversed(list(known))}
     meant = SYNONYMS.get(plain(word))
     if meant is not None and meant in words.values():

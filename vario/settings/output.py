@@ -1,4 +1,4 @@
-"""Settings of what leaves the instrument for other devices."""
+"""Settings of the output to other devices."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ FORMS = "expected tcp:ADDRESS:PORT, udp:ADDRESS:PORT or serial:DEVICE@BAUD, with
 
 @dataclass(frozen=True, slots=True)
 class Network:
-    """Where sentences go: over TCP whoever connects to `host` gets them, over UDP they are sent to it."""
+    """The network address for sentences. TCP: listen at `host`. UDP: send to `host`."""
 
     protocol: str
     host: str
@@ -24,7 +24,7 @@ class Network:
 
 @dataclass(frozen=True, slots=True)
 class Serial:
-    """A serial line sentences go out on."""
+    """The serial line for sentences."""
 
     device: str
     baud: int
@@ -34,7 +34,7 @@ Address = Network | Serial
 
 
 def parse_address(text: str) -> Address | None:
-    """The address a text names; None if it is none. Names of hosts are not looked up: numbers only."""
+    """The address that a text describes; None if it is invalid. Host names are not resolved, only numbers."""
     serial = re.fullmatch(r"serial:(/[^@\s]+)@(\d{3,7})", text)
     if serial:
         return Serial(serial[1], int(serial[2]))
@@ -49,17 +49,17 @@ def parse_address(text: str) -> Address | None:
 
 
 class Nmea(Section):
-    """Output for a tablet or another instrument, as sentences of NMEA 0183."""
+    """Output of NMEA 0183 sentences to a tablet or another instrument."""
 
     to: str | None = optional_text(
         "tcp:127.0.0.1:10110",
-        "Where to: tcp:ADDRESS:PORT waits there and serves whoever connects, udp:ADDRESS:PORT sends there, "
-        "serial:DEVICE@BAUD writes on a line; absent: nothing goes out. Nothing on the way is secret, and "
-        "0.0.0.0 lets anyone on every network listen",
+        "Destination. tcp:ADDRESS:PORT accepts connections there, udp:ADDRESS:PORT sends to it, "
+        "serial:DEVICE@BAUD writes to a serial line; absent: no output. The data is not encrypted, and "
+        "with 0.0.0.0 every host on every network can connect",
     )
-    rate_hz: float = quantity("4 Hz", "0.2 Hz", "10 Hz", "Sets of sentences a second")
+    rate_hz: float = quantity("4 Hz", "0.2 Hz", "10 Hz", "Sets of sentences per second")
 
     def broken_rules(self) -> Iterator[Broken]:
-        """An address that is one."""
+        """The address must be valid."""
         if self.to is not None and parse_address(self.to) is None:
             yield Broken(("to",), FORMS)

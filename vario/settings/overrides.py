@@ -1,6 +1,6 @@
-"""Settings given beside a settings file: KEY=VALUE on the command line, or a mapping from Python.
+"""Settings given in addition to a settings file: KEY=VALUE on the command line, or a mapping from Python.
 
-They are laid over the settings in force and then checked with them, as if they stood in the file.
+They are applied over the settings in force. The result is then validated like a settings file.
 """
 
 from __future__ import annotations
@@ -22,19 +22,19 @@ from vario.settings.toml_text import Path, TomlFile, write_key, write_value
 
 OPTION = "--set"
 NONE = "none"
-"""Written instead of a value it takes the key out, so that its default is in force."""
+"""Written as a value, this removes the key, so that its default is in force."""
 
 GLIDER = ("glider",)
 
 
 @dataclass(frozen=True, slots=True)
 class Overrides:
-    """Values to lay over settings. Plain data: it can go to another process.
+    """Values to apply over settings. Plain data, so it can be sent to another process.
 
     Attributes:
-        values: the keys, each with its value, or None to take it out; later ones win.
+        values: keys and values; None removes the key; later ones replace earlier ones.
         name: where they were given, for messages.
-        problems: what is wrong with how they were given.
+        problems: faults in the way they were given.
     """
 
     values: tuple[tuple[Path, Any], ...] = ()
@@ -45,14 +45,14 @@ class Overrides:
         return bool(self.values or self.problems)
 
     def __str__(self) -> str:
-        """The values as one writes them in a file, on one line."""
+        """The values on one line, as written in a file."""
         return ", ".join(
             f"{dotted(path)} = {NONE if value is None else write_value(value)}" for path, value in self.values
         )
 
     @property
     def names_glider(self) -> bool:
-        """Whether a glider is named, or taken away."""
+        """Whether the overrides set or remove the glider."""
         return any(path == GLIDER for path, _ in self.values)
 
 
@@ -60,10 +60,11 @@ NOTHING = Overrides()
 
 
 def from_words(words: Iterable[str], name: str = OPTION) -> Overrides:
-    """The values of the command line, each KEY=VALUE.
+    """Parse the KEY=VALUE arguments of a command line.
 
-    A key is dotted ("tone.beeps_full") or one of the short names; a value is written as in a settings file,
-    where a text needs no quotes, or "none".
+    A key is dotted ("tone.beeps_full") or a short name. A value is written as in a settings file, but
+    a text
+    needs no quotes; "none" removes the key.
     """
     found: list[tuple[Path, Any]] = []
     problems = []
@@ -78,7 +79,7 @@ def from_words(words: Iterable[str], name: str = OPTION) -> Overrides:
 
 
 def from_mapping(values: Mapping[str, Any], name: str = "set") -> Overrides:
-    """The values of a mapping by dotted key or short name; None takes a key out."""
+    """Overrides from a mapping of dotted keys or short names to values; None removes a key."""
     found: list[tuple[Path, Any]] = []
     problems: list[Problem] = []
     for key, value in values.items():
@@ -87,7 +88,7 @@ def from_mapping(values: Mapping[str, Any], name: str = "set") -> Overrides:
 
 
 def lay_over(file: TomlFile, overrides: Overrides) -> TomlFile:
-    """What the file says with the values laid over it."""
+    """The table of the file with the values applied."""
     if not overrides.values:
         return file
     text, table = file.text, file.table
@@ -105,7 +106,7 @@ def lay_over(file: TomlFile, overrides: Overrides) -> TomlFile:
 
 
 def lay_over_text(text: str, overrides: Overrides) -> str:
-    """A settings text with the values laid over it; one that is no TOML as it is."""
+    """The settings text with the values applied. A text that is not valid TOML is returned unchanged."""
     try:
         table = tomllib.loads(text)
     except (ValueError, RecursionError):
@@ -114,7 +115,7 @@ def lay_over_text(text: str, overrides: Overrides) -> str:
 
 
 def glider_beside(overrides: Overrides) -> TomlFile | None:
-    """The glider file the overrides name, from where the program runs; None if they name none.
+    """The glider file that the overrides name, relative to the working directory; None if they name none.
 
     Raises:
         SettingsError: if it cannot be read.
@@ -144,14 +145,14 @@ def _add(found: list[tuple[Path, Any]], problems: list[Problem], key: str, value
 
 
 def _path(key: str) -> Path | None:
-    """A dotted key taken apart; None if it is one word that stands nowhere at the top of a file."""
+    """Split a dotted key; None for a single word that is no key of the top level."""
     path = tuple(step.strip() for step in key.split("."))
     at_top = (*sections(Settings), *keys(Settings))
     return path if len(path) > 1 or path in at_top else None
 
 
 def _leaves(path: Path, value: Any) -> Iterator[tuple[Path, Any]]:
-    """A value, or each one of a whole section."""
+    """Convert a value, or each value of a whole section."""
     if isinstance(value, Mapping):
         for key, inner in value.items():
             yield from _leaves((*path, key), inner)
@@ -160,7 +161,7 @@ def _leaves(path: Path, value: Any) -> Iterator[tuple[Path, Any]]:
 
 
 def _value(text: str) -> Any:
-    """A value as in a settings file; a text may stand without its quotes."""
+    """Read a value as in a settings file; a text may be written without quotes."""
     if text == NONE:
         return None
     try:
@@ -174,7 +175,7 @@ def _value(text: str) -> Any:
 
 
 def _text_with(text: str, table: dict[str, Any], path: Path, value: Any) -> str:
-    """The text with one value changed; if it is written too cleverly for that, the table without comments."""
+    """The text with one value changed. If `set_value` cannot edit it, the whole table without comments."""
     try:
         return set_value(text, path, value)
     except NotEditableError:

@@ -1,7 +1,8 @@
-"""Numbers with a unit, the way a pilot writes them in a settings file: "1.5 m/s", "90 km/h", "4 kt".
+"""Numbers with units as written in a settings file: "1.5 m/s", "90 km/h", "4 kt".
 
-A setting with a dimension is always a string of a number and a unit, so that no unit can be mistaken.
-Inside the program it is a float in the SI unit its name ends in.
+A setting with a dimension is always a string of a number and a unit, so the unit is always explicit.
+Inside
+the program it is a float in the SI unit at the end of its name.
 """
 
 from __future__ import annotations
@@ -16,12 +17,12 @@ from vario.settings.errors import QuantityError
 
 @dataclass(frozen=True, slots=True)
 class Dimension:
-    """A kind of quantity.
+    """A physical dimension.
 
     Attributes:
-        name: for messages, with its article: "a speed".
-        suffix: what the names of SI values of this kind end in: "_mps".
-        units: size of each unit in SI; the first is the one values are shown in.
+        name: with its article, for messages: "a speed".
+        suffix: ending of the names of SI values: "_mps".
+        units: size of each unit in SI; values are shown in the first one.
     """
 
     name: str
@@ -29,7 +30,7 @@ class Dimension:
     units: Mapping[str, float]
 
     def wanted(self, example: str | None = None) -> str:
-        """What to write, for a message."""
+        """What to write, for use in a message."""
         *rest, last = self.units
         units = f"{', '.join(rest)} or {last}" if rest else last
         return f"{self.name} in quotes with its unit ({units})" + (
@@ -65,7 +66,7 @@ DIMENSIONS = (
     VOLTAGE,
 )
 
-# What people write for a unit, small letters throughout, and the spelling understood here.
+# Other common spellings of units, in lower case, and the spelling that is accepted here.
 _SPELLINGS = {
     "mps": "m/s",
     "kmh": "km/h",
@@ -106,14 +107,15 @@ _LITRES = ("l", "ltr", "litre", "litres", "liter", "liters")
 _QUANTITY = re.compile(r"\s*([-+]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][-+]?[0-9]+)?)\s*(\S*)\s*")
 
 _LONGEST = 100
-"""Characters of a quantity. A value of thousands of digits takes the pattern above very long to refuse."""
+"""Maximum length in characters. The pattern above takes very long to reject thousands of digits."""
 
 
 def split(text: object, dimension: Dimension) -> tuple[float, str]:
-    """The number and the unit of a text such as "90 km/h".
+    """Split a text such as "90 km/h" into number and unit.
 
     Raises:
-        QuantityError: if it is no text, no number, or its unit is missing or of another kind.
+        QuantityError: if it is no text or no number, or if the unit is missing or of another
+            dimension.
     """
     if not isinstance(text, str):
         bare = isinstance(text, int | float) and not isinstance(text, bool)
@@ -155,32 +157,33 @@ def parse(text: object, dimension: Dimension) -> float:
     """The SI value of a text such as "90 km/h".
 
     Raises:
-        QuantityError: if it is no text, no number, or its unit is missing or of another kind.
+        QuantityError: if it is no text or no number, or if the unit is missing or of another
+            dimension.
     """
     number, unit = split(text, dimension)
     return number * dimension.units[unit]
 
 
 def show(value: float, dimension: Dimension, unit: str | None = None) -> str:
-    """The text of an SI value, in the dimension's first unit unless told: `show(1.0, SPEED)` is "1 m/s"."""
+    """The text of an SI value, by default in the first unit: `show(1.0, SPEED)` is "1 m/s"."""
     unit = unit or next(iter(dimension.units))
     number = value / dimension.units[unit]
     return f"{number:.6g} {unit}"
 
 
 def dimension_of(name: str) -> Dimension | None:
-    """The dimension a name's ending declares, or None for a plain number."""
+    """The dimension given by the ending of a name; None for a plain number."""
     return next((dimension for dimension in DIMENSIONS if name.endswith(dimension.suffix)), None)
 
 
 def key_of(name: str) -> str:
-    """The settings key of a field: its name without the unit, `damping_s` -> "damping"."""
+    """The settings key of a field: the name without the unit, `damping_s` → "damping"."""
     dimension = dimension_of(name)
     return name.removesuffix(dimension.suffix) if dimension else name
 
 
 def unit_in_key(key: str) -> str | None:
-    """The key without the unit somebody wrote into it, `speed_kmh` -> "speed"; None if there is none."""
+    """The key without a unit that the user wrote into it, `speed_kmh` → "speed"; None if it has none."""
     shorter, underscore, ending = key.lower().rpartition("_")
     spelled = any("_" + ending == dimension.suffix for dimension in DIMENSIONS)
     written = ending in _SPELLINGS or ending in {unit.replace("/", "") for unit in _SPELLINGS}

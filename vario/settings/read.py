@@ -1,6 +1,6 @@
-"""A TOML file or text, read for any schema of ours; where it is no TOML, as much of it as can be read.
+"""Read a TOML file or text for any schema. If it is not valid TOML, read as much of it as possible.
 
-After a line that is wrong the reading goes on, so that everything wrong in a file is told at once.
+Reading continues after a faulty line, so that all faults of a file are reported together.
 """
 
 from __future__ import annotations
@@ -17,14 +17,14 @@ from vario.settings.toml_text import Path, TomlFile, write_value
 
 _LARGEST_FILE = 256 * 1024
 _LONGEST_LINE = 20_000
-"""Characters. The time to read a dotted key grows with the square of its length."""
+"""Maximum length in characters. The time to read a dotted key grows with the square of its length."""
 
 _MOST_MENDED = 12
 _LARGEST_MENDED = 64 * 1024
-"""Lines mended to read on, and characters of a text for which that is tried: each costs a reading."""
+"""Limits for the repair of faulty texts: lines and characters. Each repair parses the text again."""
 
 _UNREAD = "\0"
-"""Stands for a value that could not be read."""
+"""Replaces a value that could not be read."""
 
 _QUOTED = r"'([^']*)'"
 _CURLY = re.compile("[“”„‟«»‘’‚‹›]")
@@ -36,14 +36,14 @@ _COMMA = re.compile(r"[-+]?[0-9]+,[0-9]+")
 
 
 class UnreadableError(SettingsError):
-    """A file or text that is no TOML, and of which nothing can be used."""
+    """The file or text is not valid TOML, and nothing of it can be used."""
 
 
 def read_toml(path: str | os.PathLike[str]) -> TomlFile:
-    """A TOML file of any schema of ours, with its text for messages.
+    """Read a TOML file of any schema, with its text for messages.
 
     Raises:
-        SettingsError: if it cannot be read or is no TOML.
+        SettingsError: if it cannot be read or is not valid TOML.
     """
     file = from_disk(pathlib.Path(path))
     if file.problems:
@@ -52,7 +52,7 @@ def read_toml(path: str | os.PathLike[str]) -> TomlFile:
 
 
 def top_keys(path: pathlib.Path) -> set[str]:
-    """The keys and sections at the top of a TOML file, as far as it can be read."""
+    """The keys and sections at the top level of a TOML file, as far as it can be read."""
     try:
         return set(from_disk(path).table)
     except UnreadableError:
@@ -60,7 +60,7 @@ def top_keys(path: pathlib.Path) -> set[str]:
 
 
 def from_disk(path: pathlib.Path, if_absent: str = "there is no such file") -> TomlFile:
-    """The TOML in a file, with what is wrong with it in `problems`.
+    """Read a TOML file; its faults are in `problems`.
 
     Raises:
         UnreadableError: if nothing of it can be used.
@@ -81,7 +81,7 @@ def from_disk(path: pathlib.Path, if_absent: str = "there is no such file") -> T
     if len(content) > _LARGEST_FILE:
         raise _unreadable(name, f"larger than {_LARGEST_FILE // 1024} kB; expected a TOML file of a few kB")
     try:
-        # Some editors put a byte-order mark first, which TOML does not know.
+        # Some editors write a byte-order mark first. TOML does not allow it.
         return decoded(name, content.decode("utf-8-sig"))
     except UnicodeDecodeError as error:
         line = content.count(b"\n", 0, error.start) + 1
@@ -89,7 +89,7 @@ def from_disk(path: pathlib.Path, if_absent: str = "there is no such file") -> T
 
 
 def decoded(name: str, text: str) -> TomlFile:
-    """The TOML in a text, with what is wrong with it in `problems`.
+    """Read a TOML text; its faults are in `problems`.
 
     Raises:
         UnreadableError: if nothing of it can be used.
@@ -111,7 +111,7 @@ def decoded(name: str, text: str) -> TomlFile:
                 raise UnreadableError(problems) from None
             mended = further
         except (ValueError, RecursionError):
-            # A number of thousands of digits, or arrays nested a thousand deep.
+            # Cause: a number of thousands of digits, or arrays nested a thousand levels deep.
             too_much = "too long a number or too deeply nested for a settings file"
             raise UnreadableError([*problems, Problem(name, None, "", too_much)]) from None
     unread = frozenset(_unread(table)) if problems else frozenset()
@@ -119,11 +119,11 @@ def decoded(name: str, text: str) -> TomlFile:
 
 
 def _mended(text: str, original: str, number: int) -> str | None:
-    """The text with the value on a line as it was meant, or without it; None if that is not possible."""
+    """The text with the value on one line corrected or removed; None if that is not possible."""
     lines = text.split("\n")
     line = lines[number - 1]
     try:
-        # What is wrong must begin on this line, and not where an array or a text above has no end.
+        # The fault must begin on this line, and not in an array or text above that does not end.
         tomllib.loads("\n".join(lines[: number - 1]))
     except (ValueError, RecursionError):
         return None
@@ -183,17 +183,19 @@ def _syntax_error(name: str, text: str, message: str) -> Problem:
 
 
 def _meant(key: str, value: str) -> str | None:
-    """What to write instead, where one can tell."""
+    """What to write instead, if it can be determined."""
     if _CURLY.search(value):
         straight = _CURLY.sub('"', value)
-        return f"curly quotes; expected straight ones, as a plain text editor writes them: {key} = {straight}"
+        return (
+            f"curly quotes; expected straight quotes, as a plain text editor writes them: {key} = {straight}"
+        )
     if _COMMA.fullmatch(value):
         return f"the decimal sign is a point, not a comma: {key} = {value.replace(',', '.')}"
     if _WITH_UNIT.fullmatch(value):
         number, unit = re.fullmatch(r"([-+.0-9]+)\s*(.*)", value, re.DOTALL).groups()  # type: ignore[union-attr]
-        return f'a value with a unit stands in quotes: {key} = "{number} {unit}"'
+        return f'a value with a unit is written in quotes: {key} = "{number} {unit}"'
     if _WORDS.fullmatch(value) and value not in ("true", "false", "inf", "nan"):
-        return f"a text stands in quotes: {key} = {write_value(value)}"
+        return f"a text is written in quotes: {key} = {write_value(value)}"
     return None
 
 

@@ -1,4 +1,4 @@
-"""The reference of all settings as a page: `python -m vario.settings.reference > docs/settings.md`."""
+"""Write the reference of all settings: `python -m vario.settings.reference > docs/settings.md`."""
 
 from __future__ import annotations
 
@@ -13,32 +13,33 @@ from vario.settings.toml_text import write_value
 
 _HEAD = """# Settings
 
-Every key of the settings file and of a glider file, made from the schema the program checks them with:
-`python -m vario.settings.reference > docs/settings.md`. `config/vario.toml` is the same as a file to copy;
-`vario config check FILE` says everything that is wrong with yours at once.
+All keys of the settings file and of the glider file. This page is generated from the schema that the program
+validates them with: `python -m vario.settings.reference > docs/settings.md`. `config/vario.toml` has the same
+content as a file that you can copy. `vario config check FILE` reports all faults of your file together.
 
-Relative paths are relative to the file they stand in.
+Relative paths are relative to the folder of the file that contains them.
 
-`--set KEY=VALUE` gives single values to `vario replay`, `compare`, `batch`, `report`, `export` and `tone`,
-over the settings in force. KEY is dotted (`tone.beeps_full`) or one of the short names `maccready`,
-`ballast`, `bugs`, `mode`, `volume` and `goal`. VALUE is written as below; a text needs no quotes of its own
-(`--set tone.beeps_full="5 Hz"`), and `none` takes the key out, so that its default is in force. A path is
-relative to where the command runs.
+`--set KEY=VALUE` sets a single value over the settings in force, for `vario replay`, `compare`, `batch`,
+`report`, `export` and `tone`. KEY is dotted (`tone.beeps_full`) or one of the short names `maccready`,
+`ballast`, `bugs`, `mode`, `volume` and `goal`. VALUE is written as below, but a text needs no quotes
+(`--set tone.beeps_full="5 Hz"`). `none` removes the key, so that its default is in force. A path is relative
+to the working directory of the command.
 
-A value with a unit stands in quotes together with it (`maccready = "2 kt"`), in any unit of its kind:
+Write a value that has a unit in quotes, together with the unit (`maccready = "2 kt"`). The units of each
+quantity:
 """
 
 _GLIDER = """
 # Glider file
 
-The settings name it as `glider`; its path is relative to them. Write one for your own glider, from its
-flight manual: it decides every speed this instrument proposes. The gliders in `config/gliders/` are invented
-and fit no aircraft.
+The key `glider` of the settings names this file; its path is relative to the settings file. Write a glider
+file for your own glider from its flight manual: all speeds that this instrument proposes depend on it. The
+gliders in `config/gliders/` are invented and match no aircraft.
 """
 
 
 def settings_reference() -> str:
-    """The page, as Markdown."""
+    """The page in Markdown."""
     return (
         "\n".join(
             [_HEAD, *units_table(Settings, Glider), *key_tables(Settings), _GLIDER, *key_tables(Glider)]
@@ -48,7 +49,7 @@ def settings_reference() -> str:
 
 
 def units_table(*models: type[Section]) -> Iterator[str]:
-    """Every kind of quantity in use and its units, in the order they are met."""
+    """A table of all quantities in use and their units, in the order in which they occur."""
     yield "| quantity | units |"
     yield "|---|---|"
     kinds = [key.dimension for model in models for key in keys(model).values() if key.dimension]
@@ -58,11 +59,11 @@ def units_table(*models: type[Section]) -> Iterator[str]:
 
 
 def key_tables(model: type[Section], repeated: str | None = None) -> Iterator[str]:
-    """A table a section, in the order of the schema.
+    """One table for each section, in the order of the schema.
 
     Args:
-        model: what a file may say.
-        repeated: the model is not a whole file but a table of this name that may come more than once.
+        model: the schema of a file.
+        repeated: name of the table if the model is a table that may occur more than once.
     """
     for path, section in sections(model).items():
         inside = [key for where, key in keys(model).items() if where[:-1] == path]

@@ -1,7 +1,8 @@
-"""Which rules between settings are broken, also where some of the settings are wrong by themselves.
+"""Check the rules between settings, even if some settings are invalid by themselves.
 
-A rule counts as broken if it is, whatever the right value of a wrong setting will be: each is tried at the
-ends of its range and at its example.
+A rule is reported only if it is broken for every valid value of the invalid setting. The ends of its
+range and
+its example are tried.
 """
 
 from __future__ import annotations
@@ -21,13 +22,13 @@ from vario.settings.toml_text import Path
 def rules_broken(
     table: dict[str, Any], model: type[Section], wrong: Collection[Path], unknown: Collection[Path]
 ) -> list[tuple[Path, Broken]]:
-    """The rules broken in a file, each with the path of its section.
+    """The broken rules of a file, each with the path of its section.
 
     Args:
-        table: what the file says.
+        table: content of the file.
         model: its schema.
-        wrong: keys and sections whose values are wrong or missing.
-        unknown: keys and sections the schema does not have.
+        wrong: keys and sections whose values are invalid or missing.
+        unknown: keys and sections that are not in the schema.
     """
     left_out = {path for path in wrong if path not in keys(model) or not _tries(keys(model)[path])}
     found: list[list[tuple[Path, Broken]]] = []
@@ -44,7 +45,7 @@ def rules_broken(
 def _of_sections(
     whole: Section, model: type[Section], left_out: Collection[Path]
 ) -> list[tuple[Path, Broken]]:
-    """The rules broken in each section, but for those that hold a key of which nothing can be assumed."""
+    """The broken rules of each section. Rules with a key that has no valid values to try are left out."""
     found: list[tuple[Path, Broken]] = []
     for path in sections(model):
         if any(out[: len(path)] == path for out in left_out):
@@ -63,7 +64,7 @@ def _mended(
     unknown: Collection[Path],
     number: int,
 ) -> dict[str, Any]:
-    """The table with a right value for each wrong one: the lowest, the highest or the example."""
+    """The table with a valid value for each invalid one: the lowest, the highest or the example."""
     mended = deepcopy(table)
     for path in unknown:
         _put(mended, path, None)
@@ -81,7 +82,7 @@ def _mended(
 
 
 def _put(table: dict[str, Any], path: Path, value: Any) -> None:
-    """Set a key, or take it out with None."""
+    """Set a key; None removes it."""
     for name in path[:-1]:
         table = table.setdefault(name, {})
         if not isinstance(table, dict):
@@ -93,7 +94,7 @@ def _put(table: dict[str, Any], path: Path, value: Any) -> None:
 
 
 def _tries(key: Key) -> tuple[Any, ...]:
-    """Three right values of a key; none if it is a text of any kind."""
+    """Three valid values of a key; none for free text."""
     if key.choices:
         return key.choices[0], key.choices[-1], key.choices[0]
     return (*key.ends, key.example) if key.ends else ()

@@ -1,7 +1,8 @@
-"""Every setting: key, unit, range, default and what it does. The only place a default is written.
+"""All settings: key, unit, range, default and description. Defaults are defined only here.
 
-A field's name ends in its SI unit; its key in the file is the name without that ending, and its value
-in the file is a quantity in quotes ("20 s"). Stages take the frozen section that concerns them.
+A field name ends in its SI unit. The key in the file is the name without this ending, and the value in
+the
+file is a quantity in quotes ("20 s"). Each stage receives the frozen section that it uses.
 """
 
 from __future__ import annotations
@@ -26,33 +27,36 @@ from vario.settings.tone import Tone
 
 
 class Flight(Section):
-    """What the pilot changes in the air."""
+    """Settings that the pilot changes in flight."""
 
     maccready_mps: float = quantity(
-        "1 m/s", "0 m/s", "10 m/s", "MacCready value: the climb you expect in the next thermal"
+        "1 m/s", "0 m/s", "10 m/s", "MacCready value: the climb rate you expect in the next thermal"
     )
     ballast_kg: float = quantity("0 kg", "0 kg", "500 kg", "Water ballast on board")
     mass_kg: float | None = optional(
-        "450 kg", "80 kg", "1200 kg", "Flying mass without ballast; absent: the glider's reference mass"
+        "450 kg", "80 kg", "1200 kg", "Flying mass without ballast; absent: the reference mass of the glider"
     )
-    bugs: float = number(0.0, 0.0, 0.5, "Extra sink from insects or rain, as a fraction: 0.1 is 10 % more")
+    bugs: float = number(
+        0.0, 0.0, 0.5, ("Additional sink caused by insects or rain, as a fraction: 0.1 means 10 % more")
+    )
     mode: Literal["automatic", "cruise", "circling"] = choice(
-        "automatic", "automatic changes between cruise and circling by itself; the others hold one of them"
+        "automatic",
+        ("automatic detects cruise and circling from the flight; cruise and circling hold that mode"),
     )
 
 
 class Vario(Section):
-    """The vario itself."""
+    """The variometer."""
 
     damping_s: float = quantity(
-        "1 s", "0 s", "5 s", "Time constant of the damping for needle and tone; 0 s is undamped"
+        "1 s", "0 s", "5 s", "Time constant of the damping of needle and tone; 0 s: no damping"
     )
     gust_memory_s: float = quantity(
         "30 s",
         "1 s",
         "60 s",
-        "How long a change of head wind is kept out of the vario; longer rejects more, but a lasting wind "
-        "gradient, which is real energy, shows later",
+        "How long a change of the head wind is excluded from the vario. A longer time rejects more of it,"
+        " but delays the indication of a lasting wind gradient, which is a real gain of energy",
     )
 
 
@@ -63,97 +67,104 @@ class Average(Section):
 
 
 class Circling(Section):
-    """When the instrument changes between cruise and circling, and what belongs to one climb."""
+    """When the mode changes between cruise and circling, and which circling belongs to the same climb."""
 
     start_after_rad: float = quantity(
-        "180 deg", "45 deg", "720 deg", "Heading change in one direction that begins circling"
+        "180 deg",
+        "45 deg",
+        "720 deg",
+        ("Circling begins after a change of heading of this size in one direction ..."),
     )
-    start_hold_s: float = quantity(
-        "1 s", "0 s", "20 s", "Turning goes on for this long after that before circling begins"
-    )
+    start_hold_s: float = quantity("1 s", "0 s", "20 s", "... if the turn then continues for this time")
     turn_rate_radps: float = quantity(
-        "5 deg/s", "2 deg/s", "20 deg/s", "Turning slower than this does not count as circling"
+        "5 deg/s", "2 deg/s", "20 deg/s", "A turn rate below this does not count as circling"
     )
-    stop_after_s: float = quantity(
-        "8 s", "1 s", "60 s", "Time without turning after which circling has ended"
-    )
+    stop_after_s: float = quantity("8 s", "1 s", "60 s", "Circling ends after this time without turning")
     same_climb_within_s: float = quantity(
-        "60 s", "0 s", "300 s", "Circling again within this time continues the same climb, ..."
+        "60 s", "0 s", "300 s", "A new circle within this time continues the same climb ..."
     )
     same_climb_distance_m: float = quantity(
-        "500 m", "50 m", "5 km", "... if it is no further away than this, in the drifting air"
+        "500 m", "50 m", "5 km", "... if it is within this distance of the climb, which drifts with the wind"
     )
     bank_rad: float = quantity(
         "40 deg",
         "15 deg",
         "60 deg",
-        "Bank you circle with, for relative netto (what a climb here would give)",
+        "Your bank angle while circling, for relative netto (the climb rate that circling here would give)",
     )
     speed_mps: float | None = optional(
         "95 km/h",
         "50 km/h",
         "200 km/h",
-        "Airspeed you circle with, for relative netto; absent: that of least sink at this bank",
+        "Your airspeed while circling, for relative netto; absent: the airspeed of minimum sink at this bank",
     )
 
 
 class Centring(Section):
-    """Lift around the circle: where it is strongest, and the cue that says so."""
+    """Distribution of the lift around the circle, and the cue for centring."""
 
-    memory_turns: float = number(1.5, 1.0, 10.0, "How many turns the picture of the lift remembers")
+    memory_turns: float = number(
+        1.5, 1.0, 10.0, ("Number of turns over which the distribution of the lift is averaged")
+    )
     least_asymmetry_mps: float = quantity(
-        "0.2 m/s", "0 m/s", "2 m/s", "Lift that varies less than this around the circle gives no cue"
+        "0.2 m/s", "0 m/s", "2 m/s", "No cue sounds if the lift varies by less than this around the circle"
     )
     cue_at: Literal["strongest", "roll_out"] = choice(
         "strongest",
-        "strongest: the cue sounds as you come to the strongest lift; "
-        "roll_out: as the nose comes to where to level the wings to move the circle there",
+        "When the cue sounds. strongest: when you reach the strongest lift; roll_out: when the nose "
+        "points in the direction in which you level the wings to shift the circle towards it",
     )
-    lead_rad: float = quantity("10 deg", "0 deg", "90 deg", "How far ahead of that the cue sounds")
-    lag_s: float = quantity("0 s", "0 s", "5 s", "Lag of the vario; the picture is turned back by as much")
-    lag_no_imu_s: float = quantity("1.5 s", "0 s", "5 s", "The same without inertial sensor")
+    lead_rad: float = quantity("10 deg", "0 deg", "90 deg", "How long before that moment the cue sounds")
+    lag_s: float = quantity(
+        "0 s", "0 s", "5 s", ("Delay of the vario; the distribution of the lift is corrected for it")
+    )
+    lag_no_imu_s: float = quantity("1.5 s", "0 s", "5 s", "Delay of the vario without inertial sensor")
 
 
 class ExpectedClimb(Section):
-    """What circling here would give, while still flying straight."""
+    """Estimate of the climb rate that circling here would give, made while flying straight."""
 
     average_s: float | None = optional(
         "5 s",
         "1 s",
         "20 s",
-        "Time over which it is averaged; absent: as long as 1.7 times the way across the circle takes",
+        "Averaging time; absent: the time in which the glider flies 1.7 diameters of the circle",
     )
 
 
 class SpeedToFly(Section):
-    """The speed to fly in cruise."""
+    """Speed to fly in cruise."""
 
     mode: Literal["dolphin", "block"] = choice(
         "dolphin",
-        "dolphin follows the air you fly through, up to manoeuvring speed; block holds the speed for the "
-        "MacCready value, in air found smooth up to 95 % of never_exceed",
+        "dolphin: the speed follows the air mass now, up to the manoeuvring speed; block: constant speed "
+        "for the MacCready value, in smooth air up to 95 % of never_exceed",
     )
     damping_s: float = quantity(
-        "3 s", "0.5 s", "20 s", "Time constant of the airmass value the dolphin speed follows"
+        "3 s",
+        "0.5 s",
+        "20 s",
+        ("Time constant of the filter for the air mass value that the dolphin speed uses"),
     )
     rough_from_mps2: float = quantity(
-        "1.2 m/s2", "0.3 m/s2", "5 m/s2", "Bumps (RMS) from which no speed above rough_air is proposed"
+        "1.2 m/s2", "0.3 m/s2", "5 m/s2", "Turbulence (RMS) above which no speed above rough_air is proposed"
     )
 
 
 class Goal(Section):
-    """Where to glide to. Without latitude, longitude and elevation there is no goal.
+    """Goal of the final glide. Without latitude, longitude and elevation there is no goal.
 
-    Caution: terrain, airspace and the air on the way are not known; the wind is the latest one found.
+    Caution: terrain, airspace and the air on the way are not known. The calculation uses the latest
+        wind estimate.
     """
 
-    latitude: float | None = optional_number(50.12, -90.0, 90.0, "Degrees, north positive")
-    longitude: float | None = optional_number(10.34, -180.0, 180.0, "Degrees, east positive")
+    latitude: float | None = optional_number(50.12, -90.0, 90.0, "In degrees, north positive")
+    longitude: float | None = optional_number(10.34, -180.0, 180.0, "In degrees, east positive")
     elevation_m: float | None = optional("420 m", "-400 m", "5000 m", "Height above mean sea level")
-    reserve_m: float = quantity("200 m", "0 m", "2000 m", "Height to arrive with above the goal")
+    reserve_m: float = quantity("200 m", "0 m", "2000 m", "Arrival height above the goal")
 
     def broken_rules(self) -> Iterator[Broken]:
-        """The whole goal or none of it."""
+        """A goal needs all of its three keys."""
         parts = {
             "latitude": self.latitude,
             "longitude": self.longitude,
@@ -168,7 +179,7 @@ class Goal(Section):
 class Trace(Section):
     """What a replay writes."""
 
-    rate_hz: float = quantity("10 Hz", "0.1 Hz", "50 Hz", "Rows a second in trace.csv")
+    rate_hz: float = quantity("10 Hz", "0.1 Hz", "50 Hz", "Rows per second in trace.csv")
 
 
 class Settings(Section):
@@ -176,7 +187,7 @@ class Settings(Section):
 
     glider: str | None = Field(
         default=None,
-        description="Glider file, relative to this file; without one no netto and no speed to fly are given",
+        description="Glider file, relative to this file; absent: no netto and no speed to fly",
         json_schema_extra={"example": "gliders/quendel_2.toml"},
     )
     flight: Flight = Field(default_factory=Flight)

@@ -1,4 +1,4 @@
-"""Short names of the settings a pilot changes often, and what to say about a name that is none."""
+"""Short names of settings that a pilot changes often, and suggestions for unknown names."""
 
 from __future__ import annotations
 
@@ -20,21 +20,21 @@ SHORT_NAMES: Mapping[str, Path] = MappingProxyType(
         "volume": ("tone", "volume"),
     }
 )
-"""Besides them `goal` sets three keys at once."""
+"""In addition, `goal` sets three keys together."""
 
 GOAL = ("latitude", "longitude", "elevation")
 GOAL_WANTED = 'goal wants "LATITUDE LONGITUDE ELEVATION", such as "50.12 10.34 420 m", or none'
 
 
 class ShortNameError(ValueError):
-    """A value that its short name does not take; the message says what it does."""
+    """The short name does not accept this value. The message says what it accepts."""
 
 
 def goal_values(text: str) -> dict[Path, Any]:
-    """The keys and values of a goal written in one text; all None for "none".
+    """The keys and values of a goal written as one text; all values are None for "none".
 
     Raises:
-        ShortNameError: if it is none.
+        ShortNameError: if the text is not a goal.
     """
     if text.strip() == "none":
         return {("goal", name): None for name in GOAL}
@@ -48,7 +48,7 @@ def goal_values(text: str) -> dict[Path, Any]:
 
 
 def suggestion(name: str) -> str:
-    """What may have been meant by a name that is neither short nor a whole key."""
+    """A suggestion for a name that is neither a short name nor a complete key."""
     same = [dotted(path) for path in keys(Settings) if path[-1] == name]
     if same:
         return f"did you mean {' or '.join(same)}?"

@@ -1,4 +1,4 @@
-"""TOML as text: how a value is written, and on which line a key stands (`tomllib` tells neither)."""
+"""TOML as text: write values, and find the lines of keys (`tomllib` offers neither)."""
 
 from __future__ import annotations
 
@@ -10,10 +10,10 @@ from typing import Any
 from vario.settings.errors import Problem
 
 Path = tuple[str, ...]
-"""A dotted key, taken apart: ("flight", "maccready")."""
+"""A dotted key, split: ("flight", "maccready")."""
 
 _DEEPEST = 20
-"""Levels of a dotted key that are listed: no key of ours has as many, and each costs all those above it."""
+"""Maximum number of levels listed of a dotted key. No key has as many, and each level costs time."""
 
 _ESCAPES = {'"': '\\"', "\\": "\\\\", "\n": "\\n", "\t": "\\t", "\r": "\\r"}
 
@@ -25,7 +25,7 @@ def _escaped(character: str) -> str:
 
 
 def write_value(value: Any) -> str:
-    """A value as it stands in a file, on one line; tables inline."""
+    """A value as written in a file, on one line; tables are written inline."""
     if isinstance(value, str):
         return '"' + "".join(map(_escaped, value)) + '"'
     if isinstance(value, bool):
@@ -37,7 +37,7 @@ def write_value(value: Any) -> str:
         return "{ " + pairs + " }" if pairs else "{}"
     if isinstance(value, int | float):
         return _number(value)
-    # What is left in TOML are dates and times.
+    # The remaining types of TOML are dates and times.
     return str(value.isoformat())
 
 
@@ -45,22 +45,24 @@ def _number(value: float) -> str:
     try:
         return str(value)
     except ValueError:
-        # Python refuses to write out whole numbers of thousands of digits (they come in as hexadecimal).
+        # Python refuses to write integers of thousands of digits in decimal (they can be read as
+        # hexadecimal).
         return hex(int(value))
 
 
 def write_key(key: str) -> str:
-    """A key as it stands in a file, in quotes if it needs them."""
+    """A key as written in a file, in quotes if it needs them."""
     bare = key.isascii() and key.replace("-", "").replace("_", "").isalnum()
     return key if bare else write_value(key)
 
 
 @lru_cache(maxsize=4)
 def lines_of(text: str) -> dict[Path, int]:
-    """The 1-based line of each key and section header of a valid TOML text.
+    """The line number (from 1) of each key and section header of a valid TOML text.
 
-    Keys inside inline tables are not listed. A text with multi-line strings gives nothing at all,
-    because a line inside one may look like a key: rather no line than a wrong one.
+    Keys inside inline tables are not listed. For a text with multi-line strings the result is empty,
+    because
+    a line inside such a string can look like a key, and a wrong line number is worse than none.
     """
     lines: dict[Path, int] = {}
     if '"""' in text or "'''" in text:
@@ -78,10 +80,10 @@ def lines_of(text: str) -> dict[Path, int]:
 
 
 def _path_of(line: str) -> Path:
-    """The dotted key a single line declares, empty if it is no such line (such as a row of an array)."""
+    """The dotted key on a line; empty if the line has none (for example a row of an array)."""
     try:
         inner: Any = tomllib.loads(line)
-    except (ValueError, RecursionError):  # the second: nested deeper than can be read from here
+    except (ValueError, RecursionError):  # RecursionError: nested too deeply to parse here
         return ()
     path = []
     while inner:
@@ -94,22 +96,22 @@ def _path_of(line: str) -> Path:
 
 
 _LONGEST_VALUE = 60
-"""Characters of a value that a message shows."""
+"""Maximum number of characters of a value in a message."""
 
 
 @dataclass(frozen=True, slots=True)
 class TomlFile:
-    """A TOML text that has been read, with the name the user knows it by.
+    """A TOML text that has been read.
 
     Attributes:
         name: for messages.
-        text: as it stands in the file.
-        table: what it says, with the values given beside the file in it.
-        problems: what is wrong with the text as TOML; the table holds what could be read all the same.
-        unread: keys whose values could not be read, for one of these problems.
-        beside: keys whose values were given beside the file, on the command line.
-        beside_name: what to call that place in messages.
-        full_text: `text` with those values in it, if there are any.
+        text: as written in the file.
+        table: its content, with the values given beside the file applied.
+        problems: faults in the TOML syntax; the table contains what could be read.
+        unread: keys whose values could not be read because of these faults.
+        beside: keys whose values were given on the command line.
+        beside_name: where they were given, for messages.
+        full_text: `text` with those values applied, if there are any.
     """
 
     name: str
@@ -122,32 +124,32 @@ class TomlFile:
     full_text: str | None = None
 
     def value(self, path: Path) -> Any:
-        """The value at a dotted key, None if there is none."""
+        """The value at a dotted key; None if there is none."""
         inner: Any = self.table
         for key in path:
             inner = inner.get(key) if isinstance(inner, dict) else None
         return inner
 
     def line(self, path: Path) -> int | None:
-        """The line of a dotted key, or of the innermost section around it that has one."""
+        """The line of a dotted key, or of the innermost section around it that has a line."""
         lines = lines_of(self.text)
         return next((lines[path[:end]] for end in range(len(path), 0, -1) if path[:end] in lines), None)
 
     def problem(self, path: Path, subject: str, text: str) -> Problem:
-        """A problem with what stands at a dotted key, with the place where it stands."""
+        """A problem with the value at a dotted key, with its place."""
         if self.is_beside(path):
             return Problem(self.beside_name, None, subject, text)
         return Problem(self.name, self.line(path), subject, text)
 
     def is_beside(self, path: Path) -> bool:
-        """Whether a key, or a section of which the file says nothing, was given beside the file."""
+        """Whether a key was given on the command line, or a section that is absent from the file."""
         return any(
             path[: len(given)] == given or (given[: len(path)] == path and path not in lines_of(self.text))
             for given in self.beside
         )
 
     def assignment(self, path: Path) -> str:
-        """A key with its value, as somebody writes them; a number in the form it was written in."""
+        """A key with its value as users write them; a number keeps the form in which it was written."""
         value = self.value(path)
         shown = self._as_written(path) or write_value(value)
         if len(shown) > _LONGEST_VALUE:
@@ -155,7 +157,7 @@ class TomlFile:
         return f"{'.'.join(map(write_key, path))} = {shown}"
 
     def _as_written(self, path: Path) -> str | None:
-        """A number as it stands in the file, such as 0x77; None for anything else."""
+        """A number as written in the file, such as 0x77; None for anything else."""
         value, number = self.value(path), lines_of(self.text).get(path)
         if number is None or not isinstance(value, int | float) or isinstance(value, bool):
             return None

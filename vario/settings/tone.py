@@ -1,4 +1,4 @@
-"""Settings of the tone: what sounds, when, how loud, and the curves of pitch and cadence with presets."""
+"""Settings of the tone: source, silent range, loudness, and the curves of pitch and beep rate."""
 
 from __future__ import annotations
 
@@ -15,42 +15,51 @@ from vario.settings.quantity import SPEED, dimension_of, key_of, show
 
 
 class CruiseTone(Section):
-    """What sounds in cruise, if not the vario; each source has a timbre and a rhythm of its own."""
+    """The tone in cruise. Each source has its own timbre and rhythm."""
 
     source: Literal["vario", "relative netto", "speed to fly"] = choice(
         "vario",
-        "vario: the same as while circling; relative netto: what circling here would give, beeping in pairs; "
-        "speed to fly: rising pairs of notes to fly faster, falling ones to fly slower",
+        "vario: the same as while circling; relative netto: the climb rate that circling here would give,"
+        " in double beeps; speed to fly: rising pairs of notes mean fly faster, falling pairs mean fly "
+        "slower",
     )
     quiet_from_mps: float = quantity(
         "-2 m/s",
         "-10 m/s",
         "0 m/s",
-        "In cruise, sink stronger than this sounds: gliding itself sinks, and need not be heard all the time",
+        "In cruise, sink stronger than this sounds. A glide is always in sink, which need not be heard "
+        "all the time",
     )
     speed_quiet_mps: float = quantity(
-        "8 km/h", "2 km/h", "40 km/h", "A speed closer than this to the speed to fly is silent"
+        "8 km/h",
+        "2 km/h",
+        "40 km/h",
+        ("The tone is silent if the airspeed differs from the speed to fly by less than this"),
     )
     speed_full_mps: float = quantity(
-        "50 km/h", "10 km/h", "200 km/h", "Speed difference at which pairs are quickest"
+        "50 km/h", "10 km/h", "200 km/h", "Speed difference at which the pairs are fastest"
     )
-    speed_pitch_hz: float = quantity("880 Hz", "400 Hz", "1500 Hz", "The first note of a pair")
-    pairs_zero_hz: float = quantity("0.7 Hz", "0.3 Hz", "2 Hz", "Pairs a second just outside the silence")
-    pairs_full_hz: float = quantity("2.5 Hz", "0.5 Hz", "4 Hz", "Pairs a second at full difference")
+    speed_pitch_hz: float = quantity("880 Hz", "400 Hz", "1500 Hz", "Pitch of the first note of a pair")
+    pairs_zero_hz: float = quantity(
+        "0.7 Hz", "0.3 Hz", "2 Hz", ("Pairs per second at the edge of the silent range")
+    )
+    pairs_full_hz: float = quantity(
+        "2.5 Hz", "0.5 Hz", "4 Hz", ("Pairs per second at the full speed difference")
+    )
 
     def broken_rules(self) -> Iterator[Broken]:
-        """More difference must sound like more."""
+        """A larger difference must sound faster."""
         yield from self.not_rising("pairs_zero_hz", "pairs_full_hz", why="pairs_full must be the faster one")
         yield from self.not_rising(
             "speed_quiet_mps",
             "speed_full_mps",
-            why="speed_full must lie above speed_quiet, or the speed to fly never sounds",
+            why="speed_full must lie above speed_quiet, otherwise the speed to fly never sounds",
         )
 
 
 @dataclass(frozen=True, slots=True)
 class ToneCurve:
-    """The points through which pitch and cadence run; the settings of the same names say what they are."""
+    """The points of the curves of pitch and beep rate. The settings of the same names describe them."""
 
     quiet_from_mps: float = -0.5
     quiet_to_mps: float = 0.1
@@ -67,44 +76,49 @@ class ToneCurve:
 
 TONE_PRESETS = {
     "balanced": ToneCurve(),
-    # Lower and slower, for long flights and tired ears.
+    # Lower and slower, for long flights.
     "calm": ToneCurve(-1.0, 0.2, 1.0, 5.0, 200.0, 500.0, 620.0, 1200.0, 1.2, 2.2, 6.0),
     # Higher, above the noise of a loud cockpit, most of which lies below 500 Hz (common practice, no source).
     "bright": ToneCurve(-0.5, 0.1, 1.0, 5.0, 300.0, 700.0, 960.0, 2400.0, 1.6, 3.2, 9.0),
-    # The first three metres a second over the whole range.
+    # The whole range is used for the first three metres per second.
     "weak day": ToneCurve(-0.8, 0.0, 0.5, 3.0, 220.0, 520.0, 700.0, 1600.0, 1.4, 2.7, 8.0),
 }
 
 
 def _curve_point(field: str, low: str, high: str, doc: str) -> Any:
-    """A point of the tone's curves; None is the preset's."""
+    """A point of the curves of the tone; None: the value of the preset."""
     dimension = dimension_of(field)
     assert dimension is not None  # noqa: S101  (every point has one)
     texts = {name: show(getattr(curve, field), dimension) for name, curve in TONE_PRESETS.items()}
     presets = ", ".join(f"{name} {text}" for name, text in texts.items())
-    return optional(texts["balanced"], low, high, f"{doc}; absent: as the preset ({presets})")
+    return optional(texts["balanced"], low, high, f"{doc}; absent: from the preset ({presets})")
 
 
 class Tone(Section):
-    """The sound: beeps in lift, a low steady tone in sink, quiet in between."""
+    """The sound: beeps in lift, a low continuous tone in sink, silence in between."""
 
     volume: float = number(0.5, 0.0, 1.0, "Loudness of the tone, 0 to 1")
-    volume_cruise: float | None = optional_number(0.3, 0.0, 1.0, "Loudness in cruise; absent: as volume")
-    volume_cues: float = number(0.5, 0.0, 1.0, "Loudness of the cues, short sounds that tell of an event")
+    volume_cruise: float | None = optional_number(
+        0.3, 0.0, 1.0, ("Loudness in cruise; absent: the same as volume")
+    )
+    volume_cues: float = number(
+        0.5, 0.0, 1.0, ("Loudness of the cues, which are short sounds that report an event")
+    )
     volume_warnings: float = number(
-        0.9, 0.5, 1.0, "Loudness of the warnings among them; it cannot be turned down to nothing"
+        0.9, 0.5, 1.0, "Loudness of those cues that are warnings; it cannot be set to zero"
     )
     sink_share: float = number(0.6, 0.0, 1.0, "Loudness of the sink tone as a fraction of the volume")
     louder_with_speed: float = number(
         4.0,
         0.0,
         18.0,
-        "How much louder, in dB, the sound gets with each doubling of the airspeed above 90 km/h; 0: never",
+        "Increase of the loudness, in dB, for each doubling of the airspeed above 90 km/h; 0: none",
     )
     preset: Literal["balanced", "calm", "bright", "weak day"] = choice(
         "balanced",
-        "The curves of pitch and cadence: calm is lower and slower, bright higher for a loud cockpit, weak "
-        "day spreads the first metres a second wide. A point set below wins over the preset's",
+        "Curves of pitch and beep rate. calm: lower and slower; bright: higher, for a loud cockpit; weak "
+        "day: more resolution in the first metres per second. A point that is set below replaces that of "
+        "the preset",
     )
     quiet_from_mps: float | None = _curve_point(
         "quiet_from_mps", "-10 m/s", "0 m/s", "Sink stronger than this sounds"
@@ -116,34 +130,36 @@ class Tone(Section):
         "weak_lift_mps", "0.2 m/s", "5 m/s", "Weak lift, the middle point of the curves"
     )
     full_scale_mps: float | None = _curve_point(
-        "full_scale_mps", "1 m/s", "15 m/s", "Lift or sink at which pitch reaches its end"
+        "full_scale_mps", "1 m/s", "15 m/s", "Lift or sink at which the pitch reaches its limit"
     )
     pitch_sink_hz: float | None = _curve_point(
         "pitch_sink_hz", "150 Hz", "500 Hz", "Pitch at full-scale sink"
     )
-    pitch_zero_hz: float | None = _curve_point("pitch_zero_hz", "300 Hz", "1000 Hz", "Pitch at zero")
+    pitch_zero_hz: float | None = _curve_point("pitch_zero_hz", "300 Hz", "1000 Hz", "Pitch at zero lift")
     pitch_weak_hz: float | None = _curve_point("pitch_weak_hz", "310 Hz", "2000 Hz", "Pitch at weak lift")
     pitch_full_hz: float | None = _curve_point(
         "pitch_full_hz", "600 Hz", "3000 Hz", "Pitch at full-scale lift"
     )
-    beeps_zero_hz: float | None = _curve_point("beeps_zero_hz", "0.5 Hz", "5 Hz", "Beeps a second at zero")
+    beeps_zero_hz: float | None = _curve_point(
+        "beeps_zero_hz", "0.5 Hz", "5 Hz", ("Beeps per second at zero lift")
+    )
     beeps_weak_hz: float | None = _curve_point(
-        "beeps_weak_hz", "0.6 Hz", "8 Hz", "Beeps a second at weak lift"
+        "beeps_weak_hz", "0.6 Hz", "8 Hz", "Beeps per second at weak lift"
     )
     beeps_full_hz: float | None = _curve_point(
-        "beeps_full_hz", "2 Hz", "12 Hz", "Beeps a second at full-scale lift"
+        "beeps_full_hz", "2 Hz", "12 Hz", "Beeps per second at full-scale lift"
     )
     cruise: CruiseTone = Field(default_factory=CruiseTone)
 
     @property
     def curve(self) -> ToneCurve:
-        """The preset with the points that are set."""
+        """The curve of the preset, with the points that are set."""
         points = {field.name: getattr(self, field.name) for field in fields(ToneCurve)}
         given = {name: value for name, value in points.items() if value is not None}
         return replace(TONE_PRESETS[self.preset], **given)
 
     def broken_rules(self) -> Iterator[Broken]:
-        """Louder news must sound like it: more lift is higher and faster, and full scale is audible."""
+        """More lift must sound higher and faster, and full scale must be audible."""
         yield from self._points_not_rising(
             "pitch", "pitch_sink_hz", "pitch_zero_hz", "pitch_weak_hz", "pitch_full_hz"
         )
@@ -152,11 +168,11 @@ class Tone(Section):
         yield from self._points_not_rising("lift", "weak_lift_mps", "full_scale_mps")
         if -self.curve.quiet_from_mps >= self.curve.full_scale_mps:
             full = show(self.curve.full_scale_mps, SPEED)
-            text = f"quiet_from must lie within full_scale (here {full}), or all sink sounds the same"
+            text = f"quiet_from must lie within full_scale (here {full}), otherwise all sink sounds the same"
             yield Broken(("quiet_from", "full_scale"), text)
 
     def _points_not_rising(self, what: str, *names: str) -> Iterator[Broken]:
-        """Neighbours on the curve in force that do not rise from one to the next."""
+        """Neighbours on the curve in force whose values do not increase."""
         for low, high in pairwise(names):
             low_value, high_value = getattr(self.curve, low), getattr(self.curve, high)
             if low_value >= high_value:

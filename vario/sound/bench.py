@@ -1,4 +1,4 @@
-"""What the sound costs: `python -m vario.sound.bench`; as × real time on one core, machines compare."""
+"""CPU time of the sound synthesis, as × real time on one core: `python -m vario.sound.bench`."""
 
 from __future__ import annotations
 
@@ -18,9 +18,9 @@ SECONDS = 120.0
 
 
 def times_real_time(seconds: float = SECONDS) -> float:
-    """How many times faster than it sounds the tone is made: 50 commands a second, 10 ms blocks, 44.1 kHz.
+    """Speed of the synthesis as × real time, with 50 commands per second, 10 ms blocks and 44.1 kHz.
 
-    The vario swings through sink, quiet and lift, so that pitch and cadence glide all the time.
+    The vario varies through sink, silence and lift, so that pitch and beep rate change all the time.
     """
     stage = ToneStage(Setup())
     synth = Synth(RATE_HZ)

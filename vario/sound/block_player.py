@@ -1,7 +1,7 @@
-"""Commands in, blocks out, for a device that asks for samples when it needs them.
+"""Convert commands to blocks of samples, for a device that requests samples when it needs them.
 
-Its clock is the number of samples the device has taken. If no command comes for half a second it falls
-silent instead of holding a tone that is no longer true, and then says that the vario is gone.
+Time is the number of samples that the device has taken. If no command arrives for half a second, the tone
+stops, because it may no longer be true. Then the sensor-lost cue sounds.
 """
 
 from __future__ import annotations
@@ -16,23 +16,23 @@ from vario.flight.tone.stage import ToneCommand
 from vario.sound.synth import Synth
 
 STALE_AFTER_S = 0.5
-"""A command older than this is silenced."""
+"""An older command is not played any more."""
 
 LOST_AFTER_S = 0.7
-"""The cue follows after a moment of silence ..."""
+"""The cue sounds this long after the last command ..."""
 
 LOST_AGAIN_S = 20.0
-"""... and again, for as long as nothing comes."""
+"""... and is repeated at this interval until a command arrives."""
 
 
 FIRST_WITHIN_S = 10.0
-"""Without any command by then the cue comes too: a flight logic that never speaks is not calm air."""
+"""The cue also sounds if no command arrives this long after the start: silence alone means still air."""
 
 
 class BlockPlayer:
-    """Holds the latest command; one thread may `put` while another calls `fill`.
+    """Holds the latest command. One thread may call `put` while another calls `fill`.
 
-    Nothing is locked: a command is handed over by one assignment, which Python makes atomic.
+    No lock is needed: a command is handed over by one assignment, which is atomic in Python.
     """
 
     def __init__(self, sample_rate_hz: int) -> None:
@@ -45,7 +45,7 @@ class BlockPlayer:
         self._next_cue = 0
 
     def put(self, command: ToneCommand) -> None:
-        """Let `command` sound from the next block on.
+        """Play `command` from the next block on.
 
         Raises:
             ValueError: if it cannot be played.
@@ -60,7 +60,7 @@ class BlockPlayer:
         if latest is None:
             self._age += n
             if self._age >= FIRST_WITHIN_S * self.sample_rate_hz:
-                self.put(ToneCommand(440.0, None, 0.0))  # silence, which grows stale like any command
+                self.put(ToneCommand(440.0, None, 0.0))  # silence, which expires like any other command
             return np.zeros(n, np.int16)
         if latest is not self._taken:
             self._taken = latest

@@ -1,4 +1,4 @@
-"""Plays cues over the tone: at most one, and the tail of one that had to give way."""
+"""Play cues over the tone: at most one, and the fading end of the one it interrupts."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ _GIVE_WAY_S = 0.010
 
 @dataclass(frozen=True, slots=True)
 class CuePart:
-    """What the cues contribute to a block; float32, shape (n,), 1 being full scale."""
+    """The contribution of the cues to a block; float32, shape (n,), full scale is 1."""
 
     samples: NDArray[np.float32]
     envelope: NDArray[np.float32]
@@ -28,28 +28,28 @@ class _Playing:
     level: np.float32
     at: int = 0
     fades_from: int | None = None
-    """Where it began to give way, if it does."""
+    """Sample at which the fade-out begins, if there is one."""
     ends: int = 0
-    """The sample it does not reach."""
+    """Index after its last sample."""
 
 
 class CuePlayer:
-    """The cues that sound now."""
+    """The cues that are playing."""
 
     def __init__(self, sample_rate_hz: int) -> None:
         self._sounds = cue_sounds(sample_rate_hz)
         self._tail = round(_GIVE_WAY_S * sample_rate_hz)
         ramp = np.arange(self._tail, 0, -1) / self._tail
-        self._fade = (ramp - np.sin(2 * np.pi * ramp) / (2 * np.pi)).astype(np.float32)  # without a corner
+        self._fade = (ramp - np.sin(2 * np.pi * ramp) / (2 * np.pi)).astype(np.float32)  # smooth at both ends
         self._playing: list[_Playing] = []
 
     def start(self, cue: Cue, level: float) -> None:
-        """Begin a cue now; one that sounds gives way within 10 ms."""
+        """Start a cue now. A cue that is playing fades out within 10 ms."""
         for playing in self._playing:
             if playing.fades_from is None:
                 playing.fades_from = playing.at
                 playing.ends = min(playing.at + self._tail, playing.ends)
-        # A third at once would be a tail of a tail: it has had at most 10 ms and is cut where it is lowest.
+        # A cue that is already fading out is cut off. It has less than 10 ms left and is the softest.
         sound = self._sounds[cue]
         self._playing = [
             *self._playing[-1:],
@@ -57,7 +57,7 @@ class CuePlayer:
         ]
 
     def take(self, n: int) -> CuePart | None:
-        """The next n samples of cues; None if there are none."""
+        """The next n samples of the cues; None if no cue is playing."""
         if not self._playing:
             return None
         part = CuePart(np.zeros(n, np.float32), np.zeros(n, np.float32), np.ones(n, np.float32))

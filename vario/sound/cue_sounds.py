@@ -1,8 +1,9 @@
-"""What each cue sounds like: a few notes each, made once and played back.
+"""The sounds of the cues: a few notes each, rendered once and then played back.
 
-They differ in direction, rhythm, timbre and register at once, and all say what they say within the first
-half second (MIL-STD-1472E, 5.3.4: warnings discriminable in the first 0.5 s, and 0.5 s or longer). The two
-warnings are the only ones that leap or step down slowly and loudly; what rises is a beginning.
+Cues differ in direction, rhythm, timbre and register, and are distinct within the first half second
+(MIL-STD-1472E, 5.3.4: warnings discriminable in the first 0.5 s, and 0.5 s or longer). Only the two
+warnings
+leap down, or step down slowly, and are loud. A rising sound means that something begins.
 """
 
 from __future__ import annotations
@@ -28,9 +29,12 @@ _HORN: Partials = ((1, 1.0), (3, 0.5), (5, 0.25))
 _EDGE_S = 0.008
 
 _BESIDE = 0.2
-"""Share of its amplitude the tone keeps beside a cue that is no warning, 14 dB less: the second or third
-partial of a beep may lie where the cue does, and the cue is to be heard over it. It lasts half a second at
-most."""
+"""Share of the amplitude that the tone keeps during a cue that is not a warning (14 dB less). The second or
+third
+partial of a beep may have the same frequency as the cue, and the cue must be audible over it. This lasts
+half a
+second at most.
+"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,7 +47,8 @@ class CueNote:
         from_hz: pitch at its beginning.
         to_hz: pitch at its end.
         partials: timbre.
-        decay: 0 for a steady note; otherwise it fades by this many natural units over its length.
+        decay: 0 for a constant level; otherwise the level falls by exp(-decay) over the length of the
+            note.
     """
 
     start_s: float
@@ -61,17 +66,17 @@ def _steady(
 
 
 NOTES: dict[Cue, tuple[CueNote, ...]] = {
-    # A leap down over more than an octave, four times, fast and bright.
+    # Fast bright leaps down by more than an octave, four times.
     Cue.SENSOR_LOST: tuple(
         _steady(0.12 * k, 0.10, 1900.0 if k % 2 == 0 else 760.0, _ALARM) for k in range(8)
     ),
-    # A slow staircase down, hollow: something is running out.
+    # A slow hollow sequence of steps down: the voltage is falling.
     Cue.LOW_BATTERY: tuple(
         _steady(0.24 * k, 0.21, pitch_hz, _HORN) for k, pitch_hz in enumerate((1050.0, 790.0, 590.0, 440.0))
     ),
-    # Twice the same low buzz.
+    # The same low buzz twice.
     Cue.SETTING_REJECTED: tuple(_steady(0.2 * k, 0.13, 250.0, _REED) for k in range(2)),
-    # Two soft bells, up or down a fifth.
+    # Two soft bells, a fifth up or down.
     Cue.CIRCLING_BEGUN: (
         _steady(0.0, 0.3, 660.0, _BELL, 3.0),
         _steady(0.13, 0.36, 990.0, _BELL, 3.0),
@@ -80,9 +85,9 @@ NOTES: dict[Cue, tuple[CueNote, ...]] = {
         _steady(0.0, 0.3, 990.0, _BELL, 3.0),
         _steady(0.13, 0.36, 660.0, _BELL, 3.0),
     ),
-    # One glide upwards, as one says "oh?".
+    # One upward glide, like a question.
     Cue.WORTH_TURNING: (CueNote(0.0, 0.40, 700.0, 2100.0, _SOFT),),
-    # A single high drop of a bell: now.
+    # A single short high bell: the moment is now.
     Cue.CENTRING: (_steady(0.0, 0.16, 2640.0, _BELL, 4.0),),
 }
 
@@ -92,9 +97,9 @@ class CueSound:
     """A cue at level 1.
 
     Attributes:
-        samples: the cue, 1 being full scale.
-        envelope: what the samples never exceed.
-        room: the share of its amplitude that the tone keeps meanwhile; a warning is heard alone.
+        samples: the cue; full scale is 1.
+        envelope: upper limit of the magnitude of the samples.
+        room: share of its amplitude that the tone keeps during the cue; a warning silences the tone.
     """
 
     samples: NDArray[np.float32]
@@ -104,7 +109,7 @@ class CueSound:
 
 @cache
 def cue_sounds(sample_rate_hz: int) -> dict[Cue, CueSound]:
-    """Every cue at this sample rate. Levels are comparable between cues and with the tone."""
+    """All cues at this sample rate. Their levels are comparable with each other and with the tone."""
     room = {rule.cue: 0.0 if rule.is_warning else _BESIDE for rule in RULES}
     return {cue: _render(notes, sample_rate_hz, room[cue]) for cue, notes in NOTES.items()}
 
@@ -124,7 +129,7 @@ def _render(notes: tuple[CueNote, ...], sample_rate_hz: int, least_room: float) 
         shape *= amplitude_for(pitch_hz, note.partials) * peak
         samples[start : start + time.size] += wave[(turns * wave.size).astype(int) % wave.size] * shape
         envelope[start : start + time.size] += shape
-    # As loud as the tone at the same level; a cue that would need more than full scale gets full scale.
+    # Equal in loudness to the tone at the same level. Limit cues that would exceed full scale.
     scale = 1.0 / max(full_scale(), float(np.max(envelope)))
     room = 1.0 - _edges(np.arange(length) / sample_rate_hz, lasts_s) * (1.0 - least_room)
     return CueSound(*(part.astype(np.float32) for part in (samples * scale, envelope * scale, room)))

@@ -1,4 +1,4 @@
-"""Which sink the settings ask for."""
+"""Select the sink according to the settings."""
 
 from __future__ import annotations
 
@@ -9,10 +9,11 @@ from vario.sound.sink import Device, NullSink
 
 
 def open_device(audio: Audio) -> Device:
-    """The device of the settings, ready to play.
+    """The device that the settings select, ready to play.
 
     Raises:
-        SoundDeviceError: if the library or the device is missing, or the library is not safe here.
+        SoundDeviceError: if the library or the device is missing, or the library is unsafe with this
+            Python.
     """
     if audio.plays == "nothing":
         return NullSink()

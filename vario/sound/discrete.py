@@ -1,6 +1,6 @@
-"""Cues alone, one at a time, through the library `simpleaudio`: for a unit whose tone comes from elsewhere.
+"""Play only cues, one at a time, with the library `simpleaudio`: the tone comes from another device.
 
-The library can only start a finished sound, so the tone, which must follow the lift, is not for it.
+This library can only start a complete sound. It cannot play the tone, which changes with the lift.
 """
 
 from __future__ import annotations
@@ -17,23 +17,23 @@ from vario.sound.errors import SoundDeviceError
 from vario.sound.synth import HEADROOM
 
 FIRST_UNSAFE = (3, 12)
-"""From this Python on, playing a sound with simpleaudio 1.0.4 crashes the interpreter."""
+"""Beginning with this Python version, playing a sound with simpleaudio 1.0.4 crashes the interpreter."""
 
 
 class DiscreteSink:
-    """Plays the cues in the commands, and nothing else.
+    """Plays the cues in the commands and ignores the tone.
 
-    It has no clock: if the flight logic dies, no cue says so.
+    It has no clock: if the flight logic stops, no cue reports it.
 
     Raises:
-        SoundDeviceError: if simpleaudio is missing, or not safe with this Python.
+        SoundDeviceError: if simpleaudio is missing, or unsafe with this Python.
     """
 
     underruns = 0
-    """A finished sound is handed over whole, so no block of it can come late."""
+    """A sound is passed on completely, so no block can be late."""
 
     is_lost = False
-    """The library opens the device for each cue."""
+    """Always False: the library opens the device for each cue."""
 
     def __init__(self, sample_rate_hz: int = 44100) -> None:
         self._library = _simpleaudio()
@@ -44,14 +44,14 @@ class DiscreteSink:
 
     @property
     def is_playing(self) -> bool:
-        """Whether the device took the last cue."""
+        """Whether the device accepted the last cue."""
         return not self._refused
 
     def play(self, command: ToneCommand, duration_s: float) -> None:  # noqa: ARG002  (see Sink)
-        """Start the command's cue, if it is a new one; the one before it stops.
+        """Start the cue of the command if it is new. The previous cue stops.
 
         Raises:
-            SoundDeviceError: if the device refuses.
+            SoundDeviceError: if the device refuses it.
         """
         cue = command.cue
         if cue is None or cue.number == self._number:
@@ -70,7 +70,7 @@ class DiscreteSink:
             raise SoundDeviceError(f"the default sound device: cannot play a cue: {error}") from error
 
     def close(self) -> None:
-        """Stop what sounds, and wait until the device is let go: its thread must not outlive it."""
+        """Stop the sound and wait until the device is released, so that its thread ends first."""
         if self._playing is not None:
             self._playing.stop()
             self._playing.wait_done()
@@ -78,10 +78,10 @@ class DiscreteSink:
 
 
 def require_safe_python() -> None:
-    """Refuse a Python that playing a cue would crash.
+    """Refuse a Python version that would crash while playing a cue.
 
     Raises:
-        SoundDeviceError: from `FIRST_UNSAFE` on.
+        SoundDeviceError: from version `FIRST_UNSAFE` on.
     """
     running = sys.version_info[:2]
     if running >= FIRST_UNSAFE:

@@ -1,19 +1,19 @@
-"""What can go wrong with sound, as one small tree."""
+"""The errors of the sound."""
 
 from __future__ import annotations
 
 
 class SoundError(Exception):
-    """Sound that cannot be made or delivered."""
+    """Sound cannot be made or delivered."""
 
 
 class SoundFileError(SoundError):
-    """A sound file that cannot be read or written; the message names the file and the reason."""
+    """A sound file cannot be read or written. The message gives the file and the reason."""
 
 
 class SoundLibraryError(SoundFileError):
-    """The library for sound files cannot be loaded; the message says what to do about it."""
+    """The library for sound files cannot be loaded. The message explains what to do."""
 
 
 class SoundDeviceError(SoundError):
-    """A sound device or its library that cannot be used; the message says what to do about it."""
+    """A sound device or its library cannot be used. The message explains what to do."""

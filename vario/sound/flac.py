@@ -1,6 +1,7 @@
-"""The sound of a flight as a FLAC file, written as it is made.
+"""Write the sound of a flight to a FLAC file during the replay.
 
-The format is RFC 9639. The library libsndfile, called through soundfile, encodes at its default compression.
+The format is RFC 9639. The library libsndfile, called through soundfile, encodes with its default
+compression.
 """
 
 from __future__ import annotations
@@ -19,17 +20,18 @@ from vario.sound.errors import SoundFileError, SoundLibraryError
 from vario.sound.synth import Step, Synth
 
 _AT_ONCE = 1 << 14
-"""So many samples, most of a second, wait to be rendered together: far cheaper than frame by frame."""
+"""Number of samples (most of a second) rendered together, which is much cheaper than frame by frame."""
 
 # RFC 9639, section 8.2: STREAMINFO begins at byte 8 of the file, after the marker and a block header of 4
-# bytes each. Its largest block size is 2 bytes at 10. The 8 bytes at 18 hold the sample rate (20 bits), the
-# channels less one (3), the bits of a sample less one (5) and the number of samples (36, 0 for unknown).
+# bytes each. Its maximum block size is 2 bytes at byte 10. The 8 bytes at byte 18 contain the sample rate
+# (20 bits), number of channels minus 1 (3), bits per sample minus 1 (5) and number of samples (36, 0:
+# unknown).
 _BLOCK_SIZE_AT, _LENGTH_AT = 10, 18
 _MOST_SAMPLES = (1 << 36) - 1
 
 
 def load_soundfile() -> Any:
-    """The module soundfile, which needs the library libsndfile: its wheels bring it, other builds do not.
+    """The module soundfile with its library libsndfile, which only its wheels include.
 
     Raises:
         SoundLibraryError: if one of the two is missing.
@@ -44,16 +46,18 @@ def load_soundfile() -> Any:
 
 
 class FlacSink:
-    """Plays tone commands into a 16-bit mono FLAC file; memory does not grow with its length.
+    """Plays tone commands into a 16-bit mono FLAC file. Memory does not grow with its length.
 
-    Where nothing was played, the file holds one silent sample: FLAC has no file of none.
+    If nothing was played, the file contains one silent sample, because FLAC does not allow an empty
+    file.
 
-    Use it as a context manager. If anything goes wrong within, the file is still closed and complete. If the
-    process is killed, at most the last 1.2 s of sound are missing and the rest can be decoded.
+    Use it as a context manager. After an error inside it, the file is still closed and complete. If
+    the process
+    is killed, at most the last 1.2 s of the sound are lost, and the rest can be decoded.
 
     Args:
         path: file to write; an existing one is replaced.
-        sample_rate_hz: samples a second.
+        sample_rate_hz: samples per second.
 
     Raises:
         SoundLibraryError: if the encoder cannot be loaded.
@@ -69,8 +73,8 @@ class FlacSink:
         self._queued = 0
         self._t_s = 0.0
         self._t_lost_s = 0.0
-        # libsndfile writes to the descriptor itself. With a Python file it would call back into Python, where
-        # an interrupt from the keyboard is lost.
+        # libsndfile writes to the descriptor itself. With a Python file object it would call Python,
+        # where a keyboard interrupt is lost.
         try:
             self._file = self.path.open("w+b", buffering=0)
         except OSError as error:
@@ -86,33 +90,36 @@ class FlacSink:
 
     @property
     def duration_s(self) -> float:
-        """How much has been played."""
+        """Length of the sound so far."""
         return self._t_s
 
     def play(self, command: ToneCommand, duration_s: float) -> None:
-        """Let `command` sound for the next `duration_s` seconds.
+        """Play `command` for the next `duration_s` seconds.
 
-        Durations need not be whole samples: after every call round(t · rate) samples are played, t being
-        the sum of all durations, so sound and trace never drift apart. Closing the file writes the last.
+        Durations need not be whole samples. After each call round(t · rate) samples have been
+        played, where t is
+        the sum of all durations, so sound and trace do not drift apart. Closing the file writes
+        the last samples.
 
         Raises:
             ValueError: if the duration is negative or the command cannot be played.
-            SoundFileError: if the file cannot be written or would pass 2^36 samples, the limit of FLAC.
+            SoundFileError: if the file cannot be written or would exceed 2^36 samples, the limit
+                of FLAC.
         """
         if not duration_s >= 0.0:
             raise ValueError(f"a duration of {duration_s:g} s: expected 0 or more")
-        # Kahan's compensated sum: millions of short steps add up without their rounding errors.
+        # Kahan summation: the rounding errors of millions of short steps do not accumulate.
         step_s = duration_s - self._t_lost_s
         t_s = self._t_s + step_s
         self._t_lost_s = (t_s - self._t_s) - step_s
         self._t_s = t_s
         total = round(t_s * self._synth.sample_rate_hz)
         if total > _MOST_SAMPLES:
-            raise SoundFileError(f"{self.path}: {t_s / 3600:.0f} h of sound are more than a FLAC can hold")
+            raise SoundFileError(f"{self.path}: {t_s / 3600:.0f} h of sound exceed the limit of FLAC")
         if self._samples < total:
             self._synth.check(command)
         while self._samples < total:
-            n = min(total - self._samples, _AT_ONCE)  # a long silence in pieces
+            n = min(total - self._samples, _AT_ONCE)  # split a long silence into pieces
             if self._queued + n > _AT_ONCE:
                 self._write()
                 self._write_length()
@@ -121,21 +128,21 @@ class FlacSink:
             self._samples += n
 
     def close(self) -> None:
-        """Finish the file; doing so twice is harmless."""
+        """Finish the file. A second call has no effect."""
         if self._file.closed:
             return
         with self._file:
             try:
                 self._write()
                 if self._samples == 0:
-                    # A length of 0 stands for one that is not known, so a file of nothing cannot be told.
+                    # A length of 0 means unknown in FLAC, so an empty file cannot be expressed.
                     self._encode(np.zeros(1, np.int16))
                     self._samples = 1
             finally:
                 self._finish()
 
     def _write(self) -> None:
-        """Render and encode what waits."""
+        """Render and encode the commands that have accumulated."""
         steps, self._steps, self._queued = self._steps, [], 0
         self._encode(self._synth.render_all(steps))
 
@@ -146,10 +153,11 @@ class FlacSink:
             raise self._error(self._reason(error)) from error
 
     def _write_length(self) -> None:
-        """Let the header tell how many samples can be decoded by now.
+        """Write into the header how many samples can be decoded now.
 
-        The encoder does so only at the end, and without it libsndfile cannot read the file. One block more
-        than the encoder may hold back is left out.
+        The encoder writes this only at the end, and libsndfile cannot read a file without it. The
+        count leaves
+        out one block more than the encoder may hold back.
         """
         fd = self._file.fileno()
         try:
@@ -163,7 +171,7 @@ class FlacSink:
     def _finish(self) -> None:
         """Let the encoder write the last block and the length.
 
-        The encoder does not report a failure of either, but then it leaves the length as it was.
+        The encoder reports no failure of this, but after a failure the length is unchanged.
         """
         try:
             self._encoder.close()
@@ -176,7 +184,7 @@ class FlacSink:
             raise self._error(self._reason(OSError("the last samples are missing")))
 
     def _reason(self, error: Exception) -> OSError:
-        """Why the encoder could not write, which it does not say: what the system says to one more write."""
+        """Why the encoder could not write. It does not say; one more write gives the error of the system."""
         fd = self._file.fileno()
         try:
             size = os.fstat(fd).st_size
@@ -195,7 +203,7 @@ class FlacSink:
         try:
             self.close()
         except SoundFileError:
-            if kind is None:  # else what went wrong first is the better message
+            if kind is None:  # otherwise the first error has the better message
                 raise
 
     def _error(self, error: OSError) -> SoundFileError:

@@ -1,7 +1,8 @@
-"""The sound of the flight as it happens, through PortAudio and the library `sounddevice`.
+"""Live sound through PortAudio and the library `sounddevice`.
 
-Two threads meet here. The flight hands over commands and never waits. PortAudio asks for a block of 10 ms
-whenever the device needs one. A device that has gone is not opened again here (see `vario.outlet`).
+Two threads are involved. The live loop hands over commands and never waits. PortAudio requests a block of
+10 ms
+whenever the device needs one. This module does not reopen a lost device (see `vario.outlet`).
 """
 
 from __future__ import annotations
@@ -18,21 +19,22 @@ from vario.sound.errors import SoundDeviceError
 BLOCK_S = 0.010
 
 HUNG_AFTER_S = 1.0
-"""A device that asks for no block for so long counts as lost."""
+"""A device that requests no block for this long counts as lost."""
 
 
 class LiveSink:
     """Plays tone commands on a sound device.
 
-    If the device goes (a plug pulled, a driver stopped), commands are still taken, and `is_playing` says so.
-    Use it as a context manager.
+    If the device is lost (unplugged, or its driver has stopped), commands are still accepted, and
+    `is_playing`
+    is False. Use it as a context manager.
 
     Attributes:
-        underruns: blocks that came too late for the device; each may have been heard as a click.
+        underruns: blocks that were too late for the device; each may be audible as a click.
 
     Args:
-        sample_rate_hz: samples a second.
-        device: name or part of the name of the device; None is the system's default.
+        sample_rate_hz: samples per second.
+        device: name of the device or a part of it; None: the default device of the system.
 
     Raises:
         SoundDeviceError: if the library or the device is missing at the start.
@@ -47,28 +49,28 @@ class LiveSink:
         try:
             self._stream: Any = self._open()
         except SoundDeviceError:
-            self._rescan()  # it may have been plugged in since the devices were listed
+            self._rescan()  # the device may have been plugged in after the devices were listed
             self._stream = self._open()
 
     @property
     def is_playing(self) -> bool:
-        """Whether the device is there and asks for sound."""
+        """Whether the device is present and requests samples."""
         is_hung = time.monotonic() - self._asked_s > HUNG_AFTER_S
         return self._stream is not None and not self._ended and not is_hung
 
     @property
     def is_lost(self) -> bool:
-        """Whether it has to be closed and opened again."""
+        """Whether the device must be closed and reopened."""
         return not self.is_playing
 
     @property
     def latency_s(self) -> float | None:
-        """Delay of the device's own buffer, as PortAudio states it; None while it is gone."""
+        """Delay of the buffer of the device, as PortAudio states it; None while the device is lost."""
         stream = self._stream
         return None if stream is None else float(stream.latency)
 
     def play(self, command: ToneCommand, duration_s: float = 0.0) -> None:  # noqa: ARG002  (see Sink)
-        """Let `command` sound from the next block on, until another one comes or it is stale.
+        """Play `command` from the next block on, until another command arrives or this one expires.
 
         Raises:
             ValueError: if the command cannot be played.
@@ -76,14 +78,14 @@ class LiveSink:
         self._player.put(command)
 
     def fill(self, out: Any, frames: int, moment: object, status: Any) -> None:  # noqa: ARG002
-        """The next block, for PortAudio to call from its thread; `status` says whether the last came late."""
+        """The next block, called by PortAudio in its thread; `status` tells whether the last one was late."""
         self._asked_s = time.monotonic()
         if status.output_underflow:
             self.underruns += 1
         out[:] = self._player.fill(frames).tobytes()
 
     def close(self) -> None:
-        """Stop; doing so twice is harmless."""
+        """Stop. A second call has no effect."""
         stream, self._stream = self._stream, None
         if stream is not None:
             stream.close(ignore_errors=True)
@@ -126,14 +128,14 @@ class LiveSink:
             return []
 
     def _end(self) -> None:
-        """PortAudio has stopped, whyever."""
+        """PortAudio has stopped for any reason."""
         self._ended = True
 
     def _rescan(self) -> None:
-        # PortAudio lists the devices once, when it starts; only starting it anew finds one plugged in since.
-        # The library offers that under these names only.
+        # PortAudio lists the devices only at its start. To find a device plugged in later it must be
+        # restarted. The library offers this under these private names only.
         try:
-            with suppress(self._library.PortAudioError):  # it is not running, if it last failed to start
+            with suppress(self._library.PortAudioError):  # not running if its last start failed
                 self._library._terminate()
             self._library._initialize()
         except self._library.PortAudioError as error:
@@ -145,9 +147,9 @@ def _sounddevice() -> ModuleType:
         import sounddevice  # noqa: PLC0415  (optional: who only replays does not need it)
     except ImportError as error:
         raise SoundDeviceError("live sound needs the extra live: pip install 'glider-vario[live]'") from error
-    except OSError as error:  # the package is there, the library it wraps is not
+    except OSError as error:  # the package is installed, but the library that it wraps is missing
         raise SoundDeviceError("live sound needs PortAudio; on Debian: apt install libportaudio2") from error
-    except Exception as error:  # PortAudio's own, of a class in the module that has just failed to load
+    except Exception as error:  # an exception of PortAudio, whose class is in the module that failed to load
         raise SoundDeviceError(f"PortAudio cannot be started: {error}") from error
     library: ModuleType = sounddevice
     return library

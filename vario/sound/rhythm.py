@@ -1,4 +1,4 @@
-"""Beeps: a clock that runs at the commanded cadence, and the gate it opens and closes softly."""
+"""The rhythm of the beeps: a clock at the commanded beep rate, and a gate that opens and closes smoothly."""
 
 from __future__ import annotations
 
@@ -11,66 +11,74 @@ from vario.sound.glide import Glide
 from vario.sound.timbre import Note
 
 ATTACK_S, RELEASE_S = 0.010, 0.015
-"""Lengths of a beep's edges: short enough to be crisp, long enough that no click is heard beside the tone.
-Louder or quieter by half is reached in half of it."""
+"""Length of the edges of a beep: short enough for a crisp sound, long enough to avoid an audible click. A
+change
+of the level by half takes half of this.
+"""
 
 RISE = 1.25
-"""A cadence that has risen this much since a pause began ends the pause: strong lift is not kept waiting."""
+"""A beep rate that has risen by this factor since a pause began ends the pause, so strong lift sounds at
+once.
+"""
 
 SHORTEST_PAUSE_S = 0.018
-"""What is left of a pause ended so, of which the beep before it takes 15 ms to close. The ear finds gaps of 2
-to 3 ms in a sound (Plomp 1964, from memory), so beeps stay apart."""
+"""Remaining length of a pause that is ended early; closing the beep before it takes 15 ms of this. The ear
+detects
+gaps of 2 to 3 ms in a sound (Plomp 1964, from memory), so the beeps stay separate.
+"""
 
 _TURN = 1 << 48
-"""One beep and the pause after it, on the beep clock. An integer, so that nothing depends on block sizes."""
+"""One beep and the pause after it, in units of the beep clock. An integer, so that block sizes have no
+effect.
+"""
 
 
 class Rhythm:
     """The beep clock and the gate of one sound.
 
     Args:
-        sample_rate_hz: samples a second.
-        glide_samples: how long the cadence takes to reach a new one.
+        sample_rate_hz: samples per second.
+        glide_samples: duration of a change to a new beep rate.
     """
 
     def __init__(self, sample_rate_hz: int, glide_samples: int) -> None:
         self._rate_hz = sample_rate_hz
         self._shortest_pause = round(SHORTEST_PAUSE_S * sample_rate_hz)
         unit = round((ATTACK_S + RELEASE_S) * sample_rate_hz / 5)
-        # The gate moves by 3 while opening and by 2 while closing, on a scale that both divide.
+        # The gate moves by 3 while opening and by 2 while closing; its range is a multiple of both.
         self._full = 6 * unit
         self._edge = _soft_edge(self._full)
         self._place = 0
         self._phase = 0
         self._step = Glide(glide_samples)
-        self._least_step = 0.0  # of those in force since the last `take`, or as the pause began
+        self._least_step = 0.0  # the notes in force since the last `take`, or when the pause began
         self._bounds: tuple[tuple[int, float, bool], ...] = ()
         self._beeping = False
         self._open = False
-        self._ratio = 1.0  # of the last note, which its closing edge keeps
+        self._ratio = 1.0  # of the last note; its closing edge keeps this ratio
         self._pause = 0
         self._pause_step = 0.0
 
     @property
     def is_closed(self) -> bool:
-        """Whether nothing sounds."""
+        """Whether the gate is closed."""
         return self._place == 0
 
     @property
     def samples_to_close(self) -> int:
-        """How many samples the gate needs to close from where it is."""
+        """Number of samples that the gate needs to close from its present position."""
         return -(-self._place // 2)
 
     def close(self) -> None:
-        """Fall silent."""
+        """Close the gate."""
         self._open = self._beeping = False
 
     def hold(self) -> None:
-        """Sound without a break."""
+        """Sound continuously."""
         self._open, self._beeping, self._ratio = True, False, 1.0
 
     def beep(self, beep_hz: float, notes: tuple[Note, ...]) -> None:
-        """Beep at this cadence; the first beep begins now, a beep in progress goes on."""
+        """Beep at this rate. From silence, a beep begins at once; a beep in progress continues."""
         step = self._step_of(beep_hz)
         if not self._beeping:
             self._open = self._beeping = True
@@ -88,20 +96,21 @@ class Rhythm:
             self._step.aim(step)
 
     def only_steers(self, beep_hz: float) -> bool:
-        """Whether `beep` at this cadence surely ends no pause, wherever the clock will be by then."""
+        """Whether `beep` at this rate cannot end a pause early, whatever the state of the clock will be."""
         return self._beeping and self._step_of(beep_hz) <= RISE * self._least_step
 
     def go_on(self, n: int) -> None:
-        """Sound like this for n samples."""
+        """Continue for n samples."""
         if self._beeping:
             self._step.go_on(n)
 
     def take(self, n: int) -> tuple[NDArray[np.float32] | None, NDArray[np.float64] | float]:
-        """The n samples gone by since the last call.
+        """The n samples since the last call.
 
         Returns:
-            How far the gate is open, 0 to 1, shape (n,); None if it stays closed. And what the pitch is
-            multiplied by, of the same shape, or one number if it is the same all along.
+            The opening of the gate, 0 to 1, shape (n,); None if it stays closed. And the factor
+            for the pitch, of
+            the same shape, or one number if it is constant.
         """
         gate = np.zeros(n, np.float32)
         if not self._beeping:
@@ -126,18 +135,18 @@ class Rhythm:
         return gate if heard else None, ratios
 
     def _step_of(self, beep_hz: float) -> float:
-        """What the beep clock goes on by in one sample."""
+        """Increment of the beep clock per sample."""
         return beep_hz / self._rate_hz * _TURN
 
     def _clock(self, n: int) -> NDArray[np.int64]:
-        """The beep clock at each of the n samples and the one after, not wrapped."""
+        """The beep clock at each of the n samples and at the next one, not wrapped."""
         clock = np.empty(n + 1, np.int64)
         clock[0] = self._phase
         clock[1:] = self._step.values(n)
         return clock.cumsum(out=clock)
 
     def _count_pause(self, place: int, start: int, end: int) -> None:
-        """Keep count of how long the pause after the last note has lasted."""
+        """Update the time since the last note ended."""
         if place < self._bounds[-2][0]:
             self._pause = 0
             return
@@ -146,7 +155,7 @@ class Rhythm:
         self._pause += end - start
 
     def _move(self, gate: NDArray[np.float32], opening: bool) -> bool:
-        """Write down the gate, zeros so far, while it opens or closes; whether it was open at all."""
+        """Write the gate while it opens or closes into zeros; returns whether it was open at all."""
         step, left = (3, self._full - self._place) if opening else (-2, self._place)
         moving = min(gate.size, -(-left // abs(step)))
         if opening:
@@ -160,9 +169,10 @@ class Rhythm:
 
 
 def _bounds(notes: tuple[Note, ...]) -> tuple[tuple[int, float, bool], ...]:
-    """Where on the clock each note and each pause ends, the ratio of its pitch, and whether it sounds.
+    """The end of each note and pause on the clock, the ratio of its pitch, and whether it sounds.
 
-    A pause keeps the ratio of the note before it, whose closing edge falls into it.
+    A pause keeps the ratio of the note before it, because the closing edge of the note lies in the
+    pause.
     """
     ends: list[tuple[int, float, bool]] = []
     for note, after in pairwise((*notes, Note(1.0, 1.0))):
@@ -172,6 +182,6 @@ def _bounds(notes: tuple[Note, ...]) -> tuple[tuple[int, float, bool], ...]:
 
 
 def _soft_edge(samples: int) -> NDArray[np.float32]:
-    """From 0 to 1 with no corner in the slope nor its change: the integral of a Hann window."""
+    """Rises from 0 to 1 with continuous slope and curvature: the integral of a Hann window."""
     ramp = np.arange(samples + 1) / samples
     return np.asarray(ramp - np.sin(2 * np.pi * ramp) / (2 * np.pi), np.float32)

@@ -1,4 +1,4 @@
-"""Where sound goes: one interface for a file, a live device, single cues and nowhere.
+"""The interface for the output of sound: to a file, to a live device, of single cues, or nowhere.
 
 The file is in `flac`, the live device in `live`, single cues in `discrete`.
 """
@@ -11,12 +11,12 @@ from vario.flight.tone.stage import ToneCommand
 
 
 class Sink(Protocol):
-    """Takes tone commands as they come."""
+    """Accepts tone commands."""
 
     def play(self, command: ToneCommand, duration_s: float) -> None:
-        """Let `command` sound for the next `duration_s` seconds of the flight.
+        """Play `command` for the next `duration_s` seconds of the flight.
 
-        A live sink has a clock of its own: there the command sounds until the next one comes.
+        A live sink has its own clock: it plays the command until the next one arrives.
 
         Raises:
             ValueError: if the command cannot be played.
@@ -25,35 +25,35 @@ class Sink(Protocol):
         ...
 
     def close(self) -> None:
-        """Finish; doing so twice is harmless."""
+        """Finish. A second call has no effect."""
         ...
 
 
 class Device(Sink, Protocol):
-    """A sink whose device may go while it is in use."""
+    """A sink whose device may be lost during use."""
 
     @property
     def is_playing(self) -> bool:
-        """Whether the device is there."""
+        """Whether the device is present."""
         ...
 
     @property
     def is_lost(self) -> bool:
-        """Whether it has to be closed and opened again before anything is heard."""
+        """Whether the device must be closed and reopened before it can play."""
         ...
 
     @property
     def underruns(self) -> int:
-        """Blocks that came too late for the device; each may have been heard as a click."""
+        """Blocks that were too late for the device; each may be audible as a click."""
         ...
 
 
 class NullSink:
-    """Silence, for a flight without loudspeaker and for tests."""
+    """No sound, for a flight without loudspeaker and for tests."""
 
     @property
     def is_playing(self) -> bool:
-        """Nothing is meant to be heard, so nothing is missing."""
+        """Always True: no sound is expected, so none is missing."""
         return True
 
     @property
@@ -67,7 +67,7 @@ class NullSink:
         return 0
 
     def play(self, command: ToneCommand, duration_s: float) -> None:
-        """Nothing is heard."""
+        """Play nothing."""
 
     def close(self) -> None:
         """Nothing to finish."""

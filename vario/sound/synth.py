@@ -29,31 +29,34 @@ from vario.sound.rhythm import Rhythm
 from vario.sound.timbre import TIMBRES, waves
 
 GLIDE_S = 0.020
-"""How long pitch, level and cadence take to reach a new command: the time to the next one in flight, and no
-longer than the delay a player of an instrument begins to notice, 20 to 30 ms (Maki-Patola and Hamalainen,
-ICMC 2004)."""
+"""Time in which pitch, level and beep rate reach a new command. It equals the interval of the commands in
+flight,
+and does not exceed the delay that a player of an instrument begins to notice, 20 to 30 ms (Maki-Patola
+and
+Hamalainen, ICMC 2004).
+"""
 
 HEADROOM = 0.97
-"""Share of full scale that tone and cues may use together."""
+"""Share of full scale for tone and cues together."""
 
 FASTEST_HZ = 15.0
-"""Beeps a second above which edges would run into each other; the settings stay below."""
+"""Beep rate in 1/s above which the edges of a beep would overlap. The ranges of the settings are lower."""
 
-_PHASE_BITS = 32  # of the oscillator: one turn is 2^32, and unsigned arithmetic wraps where a turn ends
-_BLOCK = 1 << 14  # samples rendered at once: keeps working memory small and in the cache
+_PHASE_BITS = 32  # of the oscillator: one period is 2^32, so unsigned arithmetic wraps at its end
+_BLOCK = 1 << 14  # samples rendered at once: limits the working memory so that it fits the cache
 
 Step = tuple[ToneCommand, int]
-"""A command and the number of samples it holds for."""
+"""A command and the number of samples for which it is in force."""
 
 
 @dataclass(slots=True)
 class _Stretch:
-    """Samples that can be rendered at once.
+    """Samples that can be rendered together.
 
     Attributes:
-        begins_closed: whether nothing sounds before its first sample.
-        steps: commands with the number of samples each holds for; None where the one before goes on.
-        n: how many samples these are.
+        begins_closed: whether the gate is closed before the first sample.
+        steps: commands with their numbers of samples; None: the previous command continues.
+        n: total number of samples.
     """
 
     begins_closed: bool
@@ -62,10 +65,11 @@ class _Stretch:
 
 
 class Synth:
-    """Renders tone commands one after the other.
+    """Renders a sequence of tone commands.
 
     Args:
-        sample_rate_hz: samples a second; at least 22050 Hz so that the partials of the highest pitch fit.
+        sample_rate_hz: samples per second; at least 22050, so that the partials of the highest pitch
+            fit.
     """
 
     def __init__(self, sample_rate_hz: int = 22050) -> None:
@@ -86,11 +90,12 @@ class Synth:
         self._table_shift = _PHASE_BITS - int(self._waves[Voice.LIFT].table.size).bit_length() + 1
 
     def check(self, command: ToneCommand) -> None:
-        """Refuse a command that cannot be played.
+        """Check that a command can be played.
 
         Raises:
-            ValueError: a pitch whose partials do not fit below half the sample rate, a level outside 0 to 1,
-                or a cadence too fast for separate beeps.
+            ValueError: for a pitch whose partials exceed half the sample rate, a level outside 0
+                to 1, or a beep
+                rate too high for separate beeps.
         """
         highest_hz = self._highest_hz[command.voice]
         if not 0.0 < command.pitch_hz <= highest_hz:
@@ -104,17 +109,18 @@ class Synth:
             raise ValueError(f"{command.beep_hz:g} beeps a second: {limit}")
 
     def start_cue(self, cue: Cue, level: float) -> None:
-        """Begin a cue at the next sample, besides those the commands call for."""
+        """Start a cue at the next sample, in addition to those in the commands."""
         self._cues.start(cue, level)
 
     def render(self, command: ToneCommand, n: int) -> NDArray[np.int16]:
-        """The next n samples, during which `command` holds.
+        """The next n samples, with `command` in force.
 
         Returns:
             int16, shape (n,).
 
         Raises:
-            ValueError: if the command cannot be played (see `check`), or for fewer than 0 samples.
+            ValueError: if the command cannot be played (see `check`), or for fewer than 0
+                samples.
         """
         if n < 0:
             raise ValueError(f"{n} samples: expected 0 or more")
@@ -123,15 +129,16 @@ class Synth:
         return self.render_all([(command, n)])
 
     def render_all(self, steps: Iterable[Step]) -> NDArray[np.int16]:
-        """The next samples, while several commands hold one after the other.
+        """The next samples for a sequence of commands.
 
-        To the bit what `render` gives, called for each of them, at a fraction of the cost.
+        The result equals that of `render` called for each command, bit for bit, but costs much
+        less time.
 
         Args:
-            steps: commands that `check` takes; one that holds for no time has no effect.
+            steps: commands that pass `check`; one with 0 samples has no effect.
 
         Returns:
-            int16, of as many samples as all hold for.
+            int16, one value per sample of all steps.
         """
         waiting = deque(step for step in steps if step[1] > 0)
         pcm = np.zeros(sum(n for _, n in waiting), np.int16)
@@ -143,9 +150,10 @@ class Synth:
         return pcm
 
     def _next_stretch(self, waiting: deque[Step]) -> _Stretch:
-        """Take from `waiting` what can be rendered at once, and let the rhythm follow it.
+        """Take from `waiting` what can be rendered together, and update the rhythm.
 
-        It ends before a command whose effect depends on where gate and beep clock will be by then.
+        A stretch ends before a command whose effect depends on the future state of gate and beep
+        clock.
         """
         command, n = waiting.popleft()
         stretch = _Stretch(self._rhythm.is_closed)
@@ -158,7 +166,7 @@ class Synth:
         if takes_effect:
             self._take_up(command)
         room = _BLOCK
-        if self._waits:  # for the moment when the gate has closed
+        if self._waits:  # wait until the gate has closed
             takes_effect, room = False, min(_BLOCK, self._rhythm.samples_to_close)
         if n > room:
             waiting.appendleft((command, n - room))
@@ -184,11 +192,11 @@ class Synth:
 
     @property
     def _waits(self) -> bool:
-        """Whether another voice is to speak as soon as this one has fallen silent."""
+        """Whether another voice must start as soon as the present one is silent."""
         return self._command.level > 0.0 and self._command.voice is not self._voice
 
     def _only_steers(self, command: ToneCommand) -> bool:
-        """Whether a command moves pitch, level and cadence of what goes on already, and does nothing else."""
+        """Whether a command changes only pitch, level and beep rate of the present sound."""
         before = self._command
         if command.cue is not None and command.cue.number != self._cue_number:
             return False
@@ -207,7 +215,7 @@ class Synth:
             self._cues.start(command.cue.cue, level)
 
     def _take_up(self, command: ToneCommand) -> None:
-        """Let voice and rhythm follow the command, as far as they can without a click."""
+        """Apply the command to voice and rhythm, as far as this is possible without a click."""
         if command.level == 0.0 or (self._waits and not self._rhythm.is_closed):
             self._rhythm.close()
             return
@@ -237,11 +245,11 @@ class Synth:
         if cue is not None:
             mixed += cue.samples * np.float32(HEADROOM)
         mixed *= 32767.0
-        # Rounded, not truncated: truncation towards zero is a distortion that quiet tones make audible.
+        # Rounded, because truncation towards zero causes a distortion that is audible in quiet tones.
         np.rint(mixed, out=out, casting="unsafe")
 
     def _steer(self, stretch: _Stretch, gate: NDArray[np.float32] | None) -> None:
-        """Let pitch and level follow the commands; what nobody hears need not glide."""
+        """Set the targets of pitch and level from the commands; they jump while nothing is audible."""
         pitches_hz = [command.pitch_hz for command, _ in stretch.steps if command is not None]
         amplitudes = iter(self._waves[self._voice].amplitudes_at(pitches_hz))
         at = 0
@@ -253,14 +261,14 @@ class Synth:
                     move = Glide.jump if is_closed else Glide.aim
                     move(self._pitch, command.pitch_hz)
                     move(self._level, command.level * HEADROOM * amplitude)
-                elif is_closed:  # while the gate closes, pitch and level stay what they are
+                elif is_closed:  # while the gate is closing, pitch and level do not change
                     self._pitch.jump(command.pitch_hz)
             self._pitch.go_on(n)
             self._level.go_on(n)
             at += n
 
     def _take_phase(self, n: int, ratio: NDArray[np.float64] | float) -> NDArray[np.uint32]:
-        """The oscillator at the next samples; it runs on where nothing sounds."""
+        """The phase of the oscillator at the next samples; it also advances during silence."""
         pitch_hz = np.empty(n)
         np.multiply(self._pitch.values(n), ratio, out=pitch_hz)
         self._pitch.drop()

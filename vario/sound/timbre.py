@@ -1,13 +1,14 @@
-"""How each voice sounds: its partials and its rhythm within a beep.
+"""The sound of each voice: its partials and its rhythm within a beep.
 
-What a voice says must be clear from half a second of it, so they differ in more than one way:
+A voice must be recognisable within half a second, so voices differ in several ways:
 
-* lift is warm, and one note a beep;
-* sink is darker and fuller, since a small loudspeaker cannot reproduce 220 Hz: the ear hears the pitch
-  from the partials above;
-* relative netto is hollow (odd partials only), and beeps in pairs of equal notes;
-* the speed to fly is glassy (a fundamental and its double octave), and beeps in pairs a fourth apart,
-  rising for faster and falling for slower.
+* lift is warm, with one note per beep;
+* sink is darker and has more partials, because a small loudspeaker cannot reproduce 220 Hz; the ear
+  infers
+  the pitch from the partials;
+* relative netto is hollow (odd partials only), with pairs of equal notes;
+* the speed to fly is glassy (a fundamental and its double octave), with pairs a fourth apart: rising for
+  faster, falling for slower.
 """
 
 from __future__ import annotations
@@ -29,7 +30,7 @@ _PITCHES_HZ = np.geomspace(100.0, 4000.0, 64)
 
 @dataclass(frozen=True, slots=True)
 class Note:
-    """A part of a beep, from `start` to `stop` of its turn, at `ratio` times the pitch."""
+    """A part of a beep, from `start` to `stop` (shares of its period), at `ratio` times the pitch."""
 
     start: float
     stop: float
@@ -49,7 +50,7 @@ class Timbre:
         return sample_rate_hz / (2.0 * top)
 
 
-# Nothing above the third partial where the pitch may reach 3 kHz: all must lie below half of 22.05 kHz.
+# The voices whose pitch may reach 3 kHz have no partial above the third: all must be below 22.05 kHz / 2.
 _ONE = (Note(0.0, 0.5),)
 _PAIR = (Note(0.0, 0.22), Note(0.32, 0.54))
 _WARM = ((1, 1.0), (2, 0.32), (3, 0.12))
@@ -67,7 +68,7 @@ TIMBRES = {
 
 @dataclass(frozen=True, slots=True)
 class Wave:
-    """One turn of a timbre with peak 1, and the amplitude it needs at a pitch to be as loud as the others."""
+    """One period of a timbre with peak 1, and the amplitude per pitch for equal loudness of all voices."""
 
     table: NDArray[np.float32]
     amplitudes: NDArray[np.float64]
@@ -78,9 +79,10 @@ class Wave:
 
 
 def wave_of(partials: tuple[tuple[float, float], ...]) -> tuple[NDArray[np.float64], float]:
-    """One turn of whole-numbered partials scaled to peak 1, and the scale."""
+    """One period of integer partials scaled to peak 1, and the scale."""
     turn = np.arange(_TABLE) * (2 * np.pi / _TABLE)
-    # A third of a turn between the phases of the partials spreads their peaks: fuller at the same peak.
+    # A phase step of a third of a period between partials separates their peaks: more power at the same
+    # peak.
     wave = sum(a * np.sin(m * turn + k * 2.1) for k, (m, a) in enumerate(partials))
     peak = float(np.max(np.abs(wave)))
     return np.asarray(wave / peak), peak
@@ -88,16 +90,17 @@ def wave_of(partials: tuple[tuple[float, float], ...]) -> tuple[NDArray[np.float
 
 @cache
 def full_scale() -> float:
-    """The amplitude, where a sine of 1 kHz has 1, that is full scale at level 1.
+    """The amplitude of full scale at level 1, relative to a sine of 1 kHz with amplitude 1.
 
-    It is what the voice and pitch that need most need, so that level 1 is within range at every pitch.
+    It is the largest amplitude that any voice needs at any pitch, so that level 1 never exceeds full
+    scale.
     """
     return max(float(np.max(_needed(timbre))) for timbre in TIMBRES.values())
 
 
 @cache
 def waves() -> dict[Voice, Wave]:
-    """The wave of every voice."""
+    """The waves of all voices."""
     return {
         voice: Wave(wave_of(timbre.partials)[0].astype(np.float32), _needed(timbre) / full_scale())
         for voice, timbre in TIMBRES.items()

@@ -1,1 +1,1 @@
-"""Settings and marks that come while flying."""
+"""Settings and marks that change during the flight."""

@@ -1,7 +1,8 @@
-"""Settings that change while flying: noticed in the file, made an event, taken by the instrument or refused.
+"""Changes of settings in flight: detect them in the file, make an event, apply or refuse it.
 
-The event carries the text, not the outcome, and it goes through the same door live and in a replay, so a
-recording with a change in it replays as it was flown.
+The event contains the text, not the result, and is processed by the same code live and in a replay.
+Therefore a
+recording with a change replays as it was flown.
 """
 
 from __future__ import annotations
@@ -20,16 +21,20 @@ from vario.settings.load import parse_settings
 LARGEST_BYTES = 256 * 1024
 
 UNFINISHED_POLLS = 5
-"""So often a file must be found the same that is empty or ends within a line. An editor that saves in place
-leaves one for a moment, on a slow card for longer, and read as settings it would be mostly defaults."""
+"""Number of polls for which a file that is empty or ends within a line must be unchanged. An editor that
+saves in
+place leaves such a file for a moment, longer on a slow card. Read as settings, it would give mostly
+defaults.
+"""
 
 UNREADABLE_POLLS = 4
-"""So often a file must be found that cannot be read before that is a problem: an editor may be exchanging
-it."""
+"""Number of polls for which a file must be unreadable before this is a problem: an editor may be replacing
+it.
+"""
 
 
 def apply_change(change: SettingsChange, pipeline: Pipeline) -> SettingsError | None:
-    """Give changed settings to the instrument, or keep the old ones and return what is wrong."""
+    """Apply changed settings, or keep the old ones and return the faults."""
     try:
         loaded = parse_settings(
             change.settings_toml, "changed settings", change.glider_toml, "changed glider file"
@@ -46,7 +51,7 @@ class _Texts:
     settings: str
     glider: str | None
     named: str | None
-    """The glider file as the settings name it."""
+    """The glider file as named in the settings."""
 
     @property
     def look_finished(self) -> bool:
@@ -54,14 +59,16 @@ class _Texts:
 
 
 class SettingsWatch:
-    """Looks at a settings file, and the glider file it names, for changes.
+    """Detects changes of a settings file and of the glider file that it names.
 
-    A file is read only when it has rested from one poll to the next, and longer if it looks unfinished, so
-    that one half written by an editor is not taken for a wrong one, or for a right one with less in it.
-    A file that is gone or cannot be read for now changes nothing.
+    A file is read only if it is unchanged from one poll to the next, and for longer if it looks
+    incomplete. So a
+    file that an editor is still writing is neither reported as invalid nor used without its missing
+    part. A file
+    that is missing or unreadable for the moment changes nothing.
 
     Args:
-        path: the settings file, as it is in force now.
+        path: the settings file, whose present content is in force.
     """
 
     def __init__(self, path: Path) -> None:
@@ -73,7 +80,7 @@ class SettingsWatch:
 
     @property
     def problem(self) -> str | None:
-        """Why changes are not noticed; None if they are."""
+        """Why changes are not detected; None if they are."""
         if self._unreadable < UNREADABLE_POLLS:
             return None
         try:
@@ -84,7 +91,7 @@ class SettingsWatch:
         return None
 
     def poll(self, t_s: float) -> SettingsChange | None:
-        """The change to apply now, if there is one; call it about twice a second."""
+        """The change to apply now, if there is one. Call this about twice a second."""
         writing = self._seen != self._taken and _is_written(self._path)
         found = _texts(self._path, self._seen)
         self._rested = self._rested + 1 if found == self._seen else 0
@@ -102,11 +109,11 @@ def _is_written(path: Path) -> bool:
     try:
         return being_written(path)
     except OSError:
-        return False  # gone for now
+        return False  # missing for the moment
 
 
 def _texts(path: Path, before: _Texts | None = None) -> _Texts | None:
-    """What the files say; `before` saves reading a text again that is the same."""
+    """The content of the files; `before` avoids reading an unchanged text again."""
     settings = _text(path)
     if settings is None:
         return None
@@ -115,7 +122,7 @@ def _texts(path: Path, before: _Texts | None = None) -> _Texts | None:
         return _Texts(settings, None if named is None else _text(path.parent / named), named)
     try:
         named = tomllib.loads(settings).get("glider")
-    except (ValueError, RecursionError):  # the second: brackets nested a thousand deep
+    except (ValueError, RecursionError):  # RecursionError: brackets nested a thousand deep
         named = None
     if not isinstance(named, str) or not named:
         return _Texts(settings, None, None)
@@ -128,6 +135,7 @@ def _text(path: Path) -> str | None:
             content = stream.read(LARGEST_BYTES + 1)
     except (OSError, ValueError):
         return None
-    # What is no text becomes one that no settings file can be, and is refused with a message.
+    # Content that is not text is converted to a text that is no valid TOML, and so is refused with a
+    # message.
     text = content.decode("utf-8-sig", errors="replace")
     return text[:LARGEST_BYTES]

@@ -1,4 +1,4 @@
-"""`vario set` and `vario mark`: what the pilot changes and remarks, in flight too."""
+"""`vario set` and `vario mark`: change settings and set marks, also in flight."""
 
 from __future__ import annotations
 
@@ -13,36 +13,39 @@ from hw_replay.text import shown
 from vario.app.errors import AppError
 
 SEEN_WITHIN_S = 1.5
-"""A running instrument finds a new folder within half a second, on a slow card a little later."""
+"""A running instrument detects a new folder within half a second, on a slow card a little later."""
 
 NOT_WATCHED = 1
-"""Exit code where nobody takes up the mark."""
+"""Exit code if no running instrument reads the mark."""
 
 
 def add_parser(commands: Any) -> None:
     """Add the two commands to the command line."""
-    change = commands.add_parser("set", help="change one setting in the file, in flight too")
+    change = commands.add_parser("set", help="change one setting in the file, also in flight")
     change.add_argument("key", help="maccready, ballast, bugs, mode, volume or goal")
     change.add_argument("value", help='such as "2 m/s" or "60 kg"; a goal is "50.12 10.34 420 m" or none')
     change.add_argument(
-        "--config", type=Path, default=Path("vario.toml"), help="settings file; default: vario.toml here"
+        "--config",
+        type=Path,
+        default=Path("vario.toml"),
+        help=("settings file; default: vario.toml in this folder"),
     )
     change.set_defaults(command=_set)
 
-    mark = commands.add_parser("mark", help="mark this moment, or one in a recording, with a text")
+    mark = commands.add_parser("mark", help="mark this moment, or a moment in a recording, with a text")
     mark.add_argument("text")
     mark.add_argument(
         "--config",
         type=Path,
         default=Path("vario.toml"),
-        help="settings file of the running instrument; default: vario.toml here",
+        help="settings file of the running instrument; default: vario.toml in this folder",
     )
     mark.add_argument(
         "--marks",
         type=Path,
-        help="folder to drop the mark into, as given to vario run; default: marks beside the settings file",
+        help="folder for the mark, as given to vario run; default: marks, beside the settings file",
     )
-    mark.add_argument("--into", type=Path, help="a finished recording to put the mark into, with --at")
+    mark.add_argument("--into", type=Path, help="a finished recording to insert the mark into; needs --at")
     mark.add_argument("--at", type=float, help="seconds after the beginning of that recording")
     mark.set_defaults(command=_mark)
 
@@ -59,13 +62,14 @@ def _mark(arguments: argparse.Namespace) -> int:
     from vario.app.change.watched import is_watched  # noqa: PLC0415
 
     if (arguments.into is None) != (arguments.at is None):
-        raise AppError("--into and --at belong together")
+        raise AppError("--into and --at must be given together")
     if arguments.into is not None:
         mark_recording(arguments.into, arguments.text, arguments.at)
         print(shown(f"marked {arguments.into} at {arguments.at:g} s"))
         return 0
     folder = arguments.marks or marks_folder(arguments.config)
-    # Before the mark: what it makes by itself is watched a moment later only.
+    # Checked before the mark is written: the running instrument needs a moment to detect a folder created
+    # by it.
     is_new = not folder.exists()
     path = drop_mark(folder, arguments.text, datetime.now(UTC))
     end_s = time.monotonic() + (SEEN_WITHIN_S if is_new else 0.0)
@@ -75,7 +79,7 @@ def _mark(arguments: argparse.Namespace) -> int:
         print(shown(f"marked: {path}"))
         return 0
     print(
-        f"no running instrument looks into {folder.absolute()}: this mark is in no recording\n"
+        f"no running instrument reads {folder.absolute()}: this mark is in no recording\n"
         f"kept as {path}\n"
         "If an instrument is running, name its settings file with --config, or its folder with --marks.\n"
         f"To see the mark in a replay: vario replay FILE --marks {quote(str(folder))}"

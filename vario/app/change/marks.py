@@ -1,8 +1,8 @@
-"""Marks: something the pilot wants to find again.
+"""Marks: moments that the pilot wants to find again.
 
-`vario mark TEXT` drops a small file with the time into a folder. Whoever plays or records the flight picks it
-up from there: the running instrument at once, a replay by its UTC time. `--into` puts it into a finished
-recording instead.
+`vario mark TEXT` writes a small file with the time into a folder. A running instrument reads it at once;
+a replay
+reads it by its UTC time. `--into` inserts the mark into a finished recording instead.
 """
 
 from __future__ import annotations
@@ -25,14 +25,14 @@ from vario.app.errors import AppError, OutputError
 
 LONGEST_TEXT = 500
 _LARGEST_BYTES = 4096
-"""Read of a dropped file: twice the longest text, in the longest characters."""
+"""Maximum bytes read of a mark file: twice the longest text in the longest characters."""
 
 _STAMP = "%Y%m%dT%H%M%S.%fZ"
 _ENDING = ".mark"
 
 
 def marks_folder(config: Path | None) -> Path:
-    """The folder of marks where none is named: beside the settings file; without one, here."""
+    """The default folder of marks: beside the settings file; without one, in the working directory."""
     return (config.parent if config is not None else Path()) / "marks"
 
 
@@ -49,27 +49,27 @@ def checked_text(text: str) -> str:
 
 
 def drop_mark(folder: Path, text: str, now: datetime) -> Path:
-    """Leave a mark in the folder, which is made if need be; `now` is in UTC.
+    """Write a mark into the folder, which is created if missing; `now` is in UTC.
 
     Raises:
-        AppError: if the text will not do or the file cannot be written.
+        AppError: if the text is invalid or the file cannot be written.
     """
     line = checked_text(text)
     try:
         SYSTEM_DISK.make_folder(folder)
     except OSError as error:
         raise OutputError(folder, error) from error
-    # Two marks in one microsecond: the second takes the next one.
+    # A second mark in the same microsecond takes the next one.
     moments = (now.astimezone(UTC) + timedelta(microseconds=k) for k in range(1000))
     names = (f"{moment.strftime(_STAMP)}{_ENDING}" for moment in moments)
     return write_new(folder, names, f"{line}\n".encode())
 
 
 def dropped_marks(folder: Path, start_utc: datetime) -> list[Mark]:
-    """The marks in a folder, in order, with times counted from `start_utc`; earlier ones are left out.
+    """The marks in a folder in order, with times from `start_utc`; earlier marks are left out.
 
     Raises:
-        AppError: if there is no such folder, or it cannot be read.
+        AppError: if the folder is missing or cannot be read.
     """
     marks = []
     if not folder.is_dir():
@@ -79,7 +79,7 @@ def dropped_marks(folder: Path, start_utc: datetime) -> list[Mark]:
             try:
                 when = datetime.strptime(path.name.removesuffix(_ENDING), _STAMP).replace(tzinfo=UTC)
             except ValueError:
-                continue  # somebody else's file
+                continue  # not a file of ours
             t_s = (when - start_utc).total_seconds()
             if t_s >= 0.0:
                 text = dropped_text(path)
@@ -91,7 +91,7 @@ def dropped_marks(folder: Path, start_utc: datetime) -> list[Mark]:
 
 
 def dropped_text(path: Path) -> str:
-    """What a dropped file says, cut to what a recording can hold; empty if nothing.
+    """The text of a mark file, shortened to the limit of a recording; empty if there is none.
 
     Raises:
         OSError: if it cannot be read.
@@ -102,18 +102,18 @@ def dropped_text(path: Path) -> str:
 
 
 def with_marks(samples: Iterable[Sample], marks: Iterable[Mark]) -> Iterator[Sample]:
-    """Samples with marks put in at their times; a sample goes before a mark of the same time."""
+    """Samples with marks inserted at their times; a sample precedes a mark of the same time."""
     return heapq.merge(samples, marks, key=lambda sample: sample.t_s)
 
 
 SAME_MARK_S = 2.0
-"""A mark is dropped by one program and taken up by another a little later."""
+"""Delay with which a running instrument reads a mark after another program has written it."""
 
 
 def missing_marks(marks: Iterable[Mark], samples: Iterable[Sample]) -> list[Mark]:
-    """Those of the samples' own time that are not among them.
+    """The marks within the time of the samples that the samples do not contain already.
 
-    A folder may hold the marks of a season, and a recording made in flight its own.
+    A folder may contain the marks of many flights, and a recording may already contain its own.
     """
     own: list[Mark] = []
     last_s = -1.0
@@ -130,7 +130,7 @@ def missing_marks(marks: Iterable[Mark], samples: Iterable[Sample]) -> list[Mark
 
 
 class Marked(Altered):
-    """A source with marks put in."""
+    """A source with marks inserted."""
 
     def __init__(self, source: Source, marks: Iterable[Mark]) -> None:
         marks = list(marks)
@@ -138,10 +138,11 @@ class Marked(Altered):
 
 
 def mark_recording(path: Path, text: str, at_s: float) -> None:
-    """Put a mark into a finished recording, `at_s` seconds after its beginning.
+    """Insert a mark into a finished recording, `at_s` seconds after its beginning.
 
     Raises:
-        AppError: if the text will not do, the time lies outside, or the recording is damaged.
+        AppError: if the text is invalid, the time is outside the recording, or the recording is
+            damaged.
         RecordingError: if it cannot be read or written.
     """
     line = checked_text(text)
@@ -149,8 +150,8 @@ def mark_recording(path: Path, text: str, at_s: float) -> None:
     first_s = next((sample.t_s for sample in source), None)
     if first_s is None or not 0.0 <= at_s <= (source.duration_s or 0.0):
         raise AppError(f"{path}: {at_s:g} s is outside this recording of {source.duration_s or 0:.0f} s")
-    for _ in source:  # read through once: a damaged recording would come out shorter
+    for _ in source:  # read it once: the copy of a damaged recording would be shorter
         pass
     if source.warnings():
-        raise AppError(f"{path}: damaged, so it is left as it is: {source.warnings()[0]}")
+        raise AppError(f"{path}: damaged, so it is left unchanged: {source.warnings()[0]}")
     convert(Marked(source, [Mark(first_s + at_s, line)]), path)

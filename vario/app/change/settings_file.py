@@ -1,4 +1,4 @@
-"""A settings file changed by this program: only if what comes out is valid, and the rest left as it is."""
+"""Change a settings file, only if the result is valid; everything else in it is kept."""
 
 from __future__ import annotations
 
@@ -16,16 +16,16 @@ from vario.settings.toml_text import Path as KeyPath
 def change_settings(
     path: Path, changes: Mapping[KeyPath, Any], keep: Callable[[bytes], None] = lambda _: None
 ) -> bool:
-    """Change values in the file at `path`; false if they were so already.
+    """Change values in the file at `path`; False if they had these values already.
 
     Args:
         path: the settings file.
-        changes: new values by key; None takes the key out.
-        keep: called with what stood in the file just before it is replaced.
+        changes: new values by key; None removes the key.
+        keep: called with the previous content of the file just before it is replaced.
 
     Raises:
         AppError: if the file cannot be read, edited or written.
-        SettingsError: if the result, with the glider file it names, is not valid; the file is unchanged then.
+        SettingsError: if the result, with its glider file, is invalid; the file is then unchanged.
     """
     changed = False
 

@@ -1,7 +1,8 @@
-"""`vario set KEY VALUE`: change one setting in the file, in flight too.
+"""`vario set KEY VALUE`: change one setting in the file, also in flight.
 
-The file is changed only if the result is valid, and in one stroke, so an instrument that watches it never
-sees half of a change. Changes made at once by several programs follow one another, and none is lost.
+The file is changed only if the result is valid, and atomically, so a running instrument never reads a
+partial change.
+Concurrent changes by several programs are made one after the other, and none is lost.
 """
 
 from __future__ import annotations
@@ -21,11 +22,11 @@ from vario.settings.toml_text import Path as KeyPath
 
 
 def set_setting(name: str, text: str, path: Path) -> str:
-    """Change one setting in the file at `path`; returns what was done, for the user.
+    """Change one setting in the file at `path`; returns the text to print.
 
     Raises:
-        AppError: if there is no such key, or the file cannot be read, edited or written.
-        SettingsError: if the settings would not be valid; the file is unchanged then.
+        AppError: if the key is unknown, or the file cannot be read, edited or written.
+        SettingsError: if the settings would be invalid; the file is then unchanged.
     """
     changes = _goal(text) if name == "goal" else _one(name, text, path)
     return f"{name} is now {text}" if change_settings(path, changes) else f"{name} is {text} already"
@@ -42,7 +43,7 @@ def _one(name: str, text: str, file: Path) -> dict[KeyPath, Any]:
 
 
 def _suggestion(name: str, file: Path) -> str:
-    """The short name that may have been meant, and where to write a setting that has none."""
+    """The short name most similar to `name`, and where to write a setting that has no short name."""
     last = name.rpartition(".")[2]
     near = nearest(last, [*SHORT_NAMES, "goal"])
     if last == "mass":
@@ -62,7 +63,7 @@ def _goal(text: str) -> Mapping[KeyPath, Any]:
 
 
 def _number(text: str) -> float | str:
-    """The number, or the text as it is, which the schema then complains about in its own words."""
+    """The number, or the unchanged text, for which the schema then gives its own message."""
     for kind in (int, float):
         with suppress(ValueError):
             return kind(text)

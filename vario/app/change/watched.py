@@ -1,8 +1,10 @@
-"""Whether a running instrument looks into a folder of marks.
+"""Whether a running instrument watches a folder of marks.
 
-Whoever looks holds a lock on the folder for as long as it runs; the kernel releases it when the process
-ends, however it ends. It is a read lock of an open file description (fcntl(2), F_OFD_SETLK): it needs no
-right to write there, and is independent of the turns of `vario.app.atomic`, which are locks by flock(2).
+The instrument holds a lock on the folder while it runs; the kernel releases the lock when the process
+ends. It is a
+read lock of an open file description (fcntl(2), F_OFD_SETLK): it needs no write permission, and is
+independent of
+the locks of `vario.app.atomic`, which use flock(2).
 """
 
 from __future__ import annotations
@@ -22,7 +24,7 @@ def _lock(kind: int) -> bytes:
 
 
 def is_watched(folder: Path) -> bool:
-    """Whether somebody looks into the folder; False also where the system cannot tell."""
+    """Whether a program watches the folder; False also if the system cannot tell."""
     try:
         handle = os.open(folder, os.O_RDONLY | os.O_CLOEXEC | os.O_DIRECTORY)
     except OSError:
@@ -37,10 +39,10 @@ def is_watched(folder: Path) -> bool:
 
 
 class WatchedFolder:
-    """Shows others that this program looks into a folder, which may come later, or be put there anew.
+    """Shows other programs that this one watches a folder, which may be created or replaced later.
 
     Args:
-        path: of the folder.
+        path: the folder.
     """
 
     def __init__(self, path: Path) -> None:
@@ -49,7 +51,7 @@ class WatchedFolder:
         self._held: tuple[int, int] | None = None
 
     def hold(self) -> None:
-        """Hold the lock on what has this name now; call it whenever the folder is looked into."""
+        """Lock the folder that has this name now. Call this whenever the folder is read."""
         try:
             there = self._path.stat()
         except OSError:
@@ -65,7 +67,7 @@ class WatchedFolder:
             self._held = opened.st_dev, opened.st_ino
 
     def release(self) -> None:
-        """Let go of it."""
+        """Release the lock."""
         if self._handle is not None:
             os.close(self._handle)
         self._handle = self._held = None

@@ -13,8 +13,8 @@ from vario.app.results import folder_for, inputs, not_over
 ENDINGS = {"csv": "trace.csv", "parquet": "trace.parquet", "igc": "flight.igc", "nmea": "flight.nmea"}
 
 DESCRIPTION = (
-    "Play a flight through the instrument and write what it makes of it: every column of the trace as CSV or "
-    "Parquet, a FAI/IGC file without signature, or sentences of NMEA 0183, into a file or to another device."
+    "Play a flight through the instrument and write the results: all columns of the trace as CSV or "
+    "Parquet, a FAI/IGC file without signature, or NMEA 0183 sentences, to a file or to another device."
 )
 
 
@@ -23,7 +23,9 @@ def add_parser(commands: Any) -> None:
     export = commands.add_parser(
         "export", help="write a flight for other tools: csv, parquet, igc, nmea", description=DESCRIPTION
     )
-    export.add_argument("file", type=Path, help="a recording (MCAP), a long CSV (also gzipped) or FAI/IGC")
+    export.add_argument(
+        "file", type=Path, help=("a recording (MCAP), a long CSV (also gzipped) or an FAI/IGC file")
+    )
     export.add_argument(
         "--as", dest="kind", choices=tuple(ENDINGS), required=True, help="what to write (docs/formats.md)"
     )
@@ -36,15 +38,20 @@ def add_parser(commands: Any) -> None:
     )
     export.add_argument(
         "--to",
-        help="with nmea: play it there as fast as it was flown, instead of writing a file; "
-        "tcp:127.0.0.1:10110 (whoever connects), udp:192.168.1.20:10110 or serial:/dev/ttyUSB0@4800",
+        help=(
+            "with --as nmea: send the sentences there at the speed of the flight instead of writing a "
+            "file; tcp:127.0.0.1:10110 (to all clients), udp:192.168.1.20:10110 or "
+            "serial:/dev/ttyUSB0@4800"
+        ),
     )
-    export.add_argument("--speed", type=float, default=1.0, help="with --to: times as fast as flown")
+    export.add_argument(
+        "--speed", type=float, default=1.0, help=("with --to: factor relative to the speed of the flight")
+    )
     export.set_defaults(command=run)
 
 
 def run(arguments: argparse.Namespace) -> int:
-    """Play the recording and write what was asked for."""
+    """Play the recording and write the requested file."""
     from vario.app.atomic import result_file  # noqa: PLC0415
     from vario.app.errors import AppError  # noqa: PLC0415
     from vario.app.export.igc import write_igc  # noqa: PLC0415
@@ -55,7 +62,7 @@ def run(arguments: argparse.Namespace) -> int:
 
     kind: str = arguments.kind
     if arguments.to is not None and (kind != "nmea" or arguments.out is not None):
-        raise AppError("--to is for `--as nmea`, and instead of --out")
+        raise AppError("--to requires `--as nmea`, and replaces --out")
     source, loaded = opened(arguments.file, arguments.config, arguments.overrides)
     out: Path = arguments.out or folder_for(arguments.file) / ENDINGS[kind]
     not_over(inputs(arguments.file, arguments.config, loaded), out)

@@ -1,7 +1,7 @@
-"""A flight as a FAI/IGC file: position, heights and airspeed in B records, vario and wind in K records.
+"""Write a flight as a FAI/IGC file: position, heights, airspeed in B records, vario and wind in K records.
 
-The file is not signed: it has no G record, and says so. It is for looking at a flight, not for claiming one.
-Times are UTC, so the recording must say when it was made.
+The file is not signed: it has no G record, and states this. It is for viewing a flight, not for claims. Times
+are UTC, so the recording must contain its start time.
 """
 
 from __future__ import annotations
@@ -21,18 +21,18 @@ STEP_S = 1.0
 
 SAYS_SO = "NOT SIGNED: written from a recording, without G record. No evidence of a flight."
 _OWN = "XXX"
-"""In place of a manufacturer: the specification keeps X for recorders it has not approved."""
+"""Used as the manufacturer: the specification reserves X for recorders that are not approved."""
 
 
 def write_igc(readings: Iterable[Reading], info: RecordingInfo, glider: str | None, path: Path) -> int:
     """Write the flight; returns the number of fixes.
 
     Raises:
-        AppError: if the recording does not say when it was made, or holds no position.
+        AppError: if the recording has no start time or no position.
         OutputError: if the file cannot be written.
     """
     if info.start_utc is None:
-        why = info.doubts[-1] if info.doubts else "this recording does not say when it was made"
+        why = info.doubts[-1] if info.doubts else "this recording has no start time"
         raise AppError(f"{why}, and a FAI/IGC file needs UTC")
     fixes = 0
     lines = igc_lines(readings, info.start_utc, info.title, glider)
@@ -44,14 +44,14 @@ def write_igc(readings: Iterable[Reading], info: RecordingInfo, glider: str | No
     except OSError as error:
         raise OutputError(path, error) from error
     if not fixes:
-        raise AppError("this recording holds no position, and a FAI/IGC file is made of fixes")
+        raise AppError("this recording has no position, and a FAI/IGC file consists of fixes")
     return fixes
 
 
 def igc_lines(
     readings: Iterable[Reading], start_utc: datetime, title: str, glider: str | None
 ) -> Iterator[str]:
-    """The lines of the file, without their ends. `start_utc` is the instant at `t_s` = 0."""
+    """The lines of the file without line ends. `start_utc` is the time of `t_s` = 0."""
     first = True
     fixes = _Fixes(start_utc)
     for reading in readings:
@@ -73,7 +73,7 @@ def _head(start: datetime, title: str, glider: str | None) -> Iterator[str]:
     yield "HFRFWFIRMWAREVERSION:not approved"
     yield "HFRHWHARDWAREVERSION:not approved"
     yield "HFFTYFRTYPE:glider-vario,recording"
-    # Heights from GNSS are above mean sea level here, not above the ellipsoid; pressure is ISA, 1013.25 hPa.
+    # GNSS heights are above mean sea level here, not above the ellipsoid. Pressure is ISA, 1013.25 hPa.
     yield "HFALGALTGPS:GEO"
     yield "HFALPALTPRESSURE:ISA"
     finer = "3637LAD3839LOD4042TDS"
@@ -85,7 +85,7 @@ def _head(start: datetime, title: str, glider: str | None) -> Iterator[str]:
 
 
 class _Fixes:
-    """Gives the records due at a reading: one fix a second, and the values beside it."""
+    """Makes the records that are due at a reading: one fix per second with its values."""
 
     def __init__(self, start_utc: datetime) -> None:
         self._start = start_utc.astimezone(UTC)
@@ -98,8 +98,8 @@ class _Fixes:
         t_s = position.t_s if fresh and position is not None else reading.t_s
         if self._next_s is None:
             self._next_s = t_s
-        # Without GNSS the pressure altitude goes on, at the last place, as a fix called invalid (A4.1); a
-        # position that is only a little late is waited for.
+        # Without GNSS the pressure altitude continues at the last position, as an invalid fix (A4.1). A
+        # position that is only slightly late is waited for.
         lost = position is None and self._last is not None
         if not (fresh or lost) or t_s < self._next_s - 1e-6:
             return
@@ -126,6 +126,6 @@ class _Fixes:
 
 
 def _plain(text: str) -> str:
-    """Printable ASCII without the characters such files reserve."""
+    """Printable ASCII without the characters that the format reserves."""
     kept = (c if c.isascii() and c.isprintable() and c not in "$*!\\^~," else " " for c in text)
     return "".join(kept).strip()[:60] or "not recorded"

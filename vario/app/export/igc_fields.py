@@ -1,6 +1,7 @@
-"""Values as FAI/IGC flight files write them, and where each stands in its record.
+"""The fields of FAI/IGC files and their positions in the records.
 
-Source: FAI/IGC "Technical Specification for IGC-approved GNSS Flight Recorders", appendix A: A3.3 and A3.4
+Source: FAI/IGC "Technical Specification for IGC-approved GNSS Flight Recorders", appendix A: A3.3 and
+A3.4
 (declaring extensions), A4.1 (fix), A4.9 (K record), A7 (three-letter codes and their formats).
 """
 
@@ -22,8 +23,8 @@ class Field:
 
     Attributes:
         code: its three-letter code.
-        width: digits it takes.
-        text_of: the value written; None: not known, or not to be written in so many digits.
+        width: number of characters.
+        text_of: the text of the value; None if it is unknown or does not fit.
     """
 
     code: str
@@ -31,13 +32,13 @@ class Field:
     text_of: Callable[[Reading], str | None]
 
     def write(self, reading: Reading) -> str:
-        """The digits, or blanks, which readers take for no value."""
+        """The text, or blanks, which readers interpret as no value."""
         text = self.text_of(reading)
         return text if text is not None and len(text) == self.width else " " * self.width
 
 
 def declaration(letter: str, fields: tuple[Field, ...], from_byte: int) -> str:
-    """The I or J record of these fields, e.g. "I023638FXA3940SIU"."""
+    """The I or J record of these fields, for example "I023638FXA3940SIU"."""
     entries, byte = "", from_byte
     for field in fields:
         entries += f"{byte:02}{byte + field.width - 1:02}{field.code}"
@@ -46,7 +47,7 @@ def declaration(letter: str, fields: tuple[Field, ...], from_byte: int) -> str:
 
 
 def vertical(value_mps: float | None) -> str | None:
-    """Metres a second and tenths in three digits without the point: +2.3 is "023", −1.4 "-14".
+    """Metres per second in tenths, three characters without the point: +2.3 is "023", −1.4 is "-14".
 
     Sink beyond 9.9 m/s does not fit.
     """
@@ -57,12 +58,12 @@ def vertical(value_mps: float | None) -> str | None:
 
 
 def kmph(value_mps: float | None) -> str | None:
-    """Kilometres an hour in three digits."""
+    """Kilometres per hour, three characters."""
     return None if value_mps is None else f"{round(value_mps * _KMPH):03}"
 
 
 def metres(value_m: float | None) -> str | None:
-    """Whole metres in five digits; below zero the first one is a minus sign."""
+    """Whole metres, five characters; below zero the first one is a minus sign."""
     if value_m is None:
         return None
     whole = round(value_m)
@@ -70,12 +71,12 @@ def metres(value_m: float | None) -> str | None:
 
 
 def degrees(value_rad: float | None) -> str | None:
-    """Degrees from true north in three digits, 000 to 359."""
+    """Degrees from true north, three characters, 000 to 359."""
     return None if value_rad is None else f"{round(math.degrees(value_rad)) % 360:03}"
 
 
 def _field(code: str, width: int, output: str, write: Callable[[float | None], str | None]) -> Field:
-    """The field of an output of the catalogue."""
+    """The field of an output in the catalogue."""
     value_of = OUTPUTS[output].value_of
 
     def text_of(reading: Reading) -> str | None:
@@ -90,7 +91,7 @@ B_FIELDS = (
     _field("TAS", 3, "tas_mps", kmph),
     Field("TEN", 5, lambda r: metres(r.energy.energy_altitude_m)),
 )
-"""With every fix, behind the finer digits of its time and place."""
+"""In every fix, after the additional digits of its time and position."""
 
 K_FIELDS = (
     Field("VAT", 3, lambda r: vertical(r.energy.vario_mps if r.energy.compensated else None)),
@@ -100,21 +101,21 @@ K_FIELDS = (
     _field("WSP", 3, "wind_speed_mps", kmph),
     _field("HDT", 3, "heading_rad", degrees),
 )
-"""Codes the specification allows in K records; compensated vario is left out where it is not compensated."""
+"""Codes permitted in K records. The compensated vario is left out while it is not compensated."""
 
 
 def latitude(lat_deg: float) -> tuple[str, str]:
-    """The eight characters of a fix, and two more decimals of its minutes for LAD."""
+    """The eight characters of latitude, and two more decimals of the minutes for LAD."""
     return _angle(abs(lat_deg), 2, "N" if lat_deg >= 0.0 else "S")
 
 
 def longitude(lon_deg: float) -> tuple[str, str]:
-    """The nine characters of a fix, and two more decimals of its minutes for LOD."""
+    """The nine characters of longitude, and two more decimals of the minutes for LOD."""
     return _angle(abs(lon_deg), 3, "E" if lon_deg >= 0.0 else "W")
 
 
 def _angle(angle_deg: float, width: int, side: str) -> tuple[str, str]:
-    # In whole hundred-thousandths of a minute, so that rounding carries into minutes and degrees.
+    # In integer units of 1e-5 minute, so that rounding carries into minutes and degrees.
     whole = round(angle_deg * 60 * 100_000)
     degrees_, minutes = divmod(whole, 60 * 100_000)
     return f"{degrees_:0{width}}{minutes // 100:05}{side}", f"{minutes % 100:02}"

@@ -1,4 +1,4 @@
-"""A replayed flight as NMEA 0183 sentences: into a file, or to a device as if it were being flown."""
+"""A replayed flight as NMEA 0183 sentences: to a file, or to a device at flight speed."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from vario.flight.reading import Reading
 
 
 def write_nmea(readings: Iterable[Reading], start_utc: datetime | None, path: Path, rate_hz: float) -> None:
-    """Write all sentences of the flight one after the other.
+    """Write all sentences of the flight.
 
     Raises:
         OutputError: if the file cannot be written.
@@ -37,16 +37,16 @@ def play_nmea(
     now: Callable[[], float] = time.monotonic,
     wait: Callable[[float], None] = time.sleep,
 ) -> None:
-    """Send the sentences to `address`, `speed` times as fast as they were flown.
+    """Send the sentences to `address`, at `speed` times the speed of the flight.
 
-    Breaks in the recording are not waited for.
+    Gaps in the recording are skipped.
 
     Raises:
         AppError: if the address cannot be used, or the speed is not above zero.
     """
     if not 0.0 < speed <= 1000.0:
         raise AppError(f"--speed {speed:g}: expected above 0 and up to 1000")
-    open_sink(address).close()  # what cannot be used now is told before anything is played
+    open_sink(address).close()  # report an unusable address before anything is played
     output = NmeaOutput(KeptSink(address), rate_hz, lambda: start_utc)
     try:
         due_s, before_s = now(), None

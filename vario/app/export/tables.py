@@ -1,4 +1,4 @@
-"""The trace as a table for any tool: CSV, or Parquet with the unit of every column beside it."""
+"""The trace as a table: CSV, or Parquet with the unit of every column."""
 
 from __future__ import annotations
 
@@ -16,13 +16,13 @@ from vario.app.outputs.trace import TraceWriter
 from vario.flight.reading import Reading
 
 ROWS_AT_ONCE = 6000
-"""Ten minutes at 10 Hz a row group: bounded memory, and still quick to read."""
+"""Size of a row group: ten minutes at 10 Hz. Memory is bounded, and reading stays fast."""
 
 
 def write_csv(
     readings: Iterable[Reading], path: Path, rate_hz: float, start_utc: datetime | None = None
 ) -> None:
-    """Write trace.csv under another name: SI values, an empty cell for no data.
+    """Write trace.csv under another name: SI values; an empty cell means no data.
 
     Raises:
         OutputError: if it cannot be written.
@@ -47,12 +47,12 @@ def write_parquet(
 
 
 class ParquetTrace:
-    """Writes the trace row group by row group.
+    """Writes the trace in row groups.
 
     Args:
         path: file to write; an existing one is replaced.
-        rate_hz: rows a second.
-        start_utc: the instant at `t_s` = 0, if known.
+        rate_hz: rows per second.
+        start_utc: the time of `t_s` = 0; None: unknown.
 
     Raises:
         AppError: if pyarrow is not installed.
@@ -74,14 +74,14 @@ class ParquetTrace:
         self._writer = self._guarded(lambda: pq.ParquetWriter(path, self._schema, compression="zstd"))
 
     def take(self, reading: Reading) -> None:
-        """Keep the reading if a row is due."""
+        """Add the reading if a row is due."""
         if self._columns.take(reading) and len(self._columns) >= ROWS_AT_ONCE:
             self._flush()
 
     def _flush(self) -> None:
         pa, columns = self._pa, self._columns.columns()
         arrays = [
-            # No data is null in Parquet: a number that is NaN, a text that is empty.
+            # Missing data (NaN or an empty text) is null in Parquet.
             pa.array(columns[field.name], field.type, mask=columns[field.name] == "")
             if pa.types.is_string(field.type)
             else pa.array(columns[field.name], field.type, from_pandas=True)
@@ -109,7 +109,7 @@ class ParquetTrace:
 
 
 def _field(pa: Any, output: Output) -> Any:
-    """A column of the schema; unit and meaning are in its metadata."""
+    """A column of the schema; its metadata contain unit and meaning."""
     if output.is_text:
         return pa.field(output.name, pa.string(), metadata={"meaning": output.meaning})
     metadata = {"unit": output.unit or "1", "meaning": output.meaning}

@@ -1,8 +1,12 @@
-"""The instrument live: chips in, sound and recording out.
+"""Live operation: from chips to sound and recording.
 
-Where things are: `fitting` from settings to sensors; `faults` a sensor that may fail and come back;
-`scheduler` whose turn it is; `loop` samples to sound and recorder, with the heartbeat; `recorder` the
-files on the card; `side` what may wait for the card (changed settings, marks); `speaker` a sound device that
-may be missing; `ending` signals and the end; `teller` what is written to the terminal; `notify` the service
-manager's watchdog; `status` what is shown; `run` the command.
+Modules: `fitting` makes the sensors from the settings; `faults` restarts a sensor that fails; `scheduler`
+polls
+the sensors when they are due; `loop` passes samples to sound and recorder, with a heartbeat; `recorder`
+writes
+the files; `side` reads changed settings and marks in a thread; `speaker` manages a sound device that may
+be
+missing; `ending` handles signals and the end; `teller` writes to the terminal; `notify` informs the
+watchdog of
+the service manager; `status` formats the status; `run` implements the command.
 """

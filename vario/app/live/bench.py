@@ -1,7 +1,8 @@
-"""What the live loop costs: `python -m vario.app.live.bench`, with chips made of software.
+"""Measure the live loop with fake chips: `python -m vario.app.live.bench`.
 
-In real time: the share of one core, with recorder, fakes and all, and the steadiness of the inertial sensor;
-run it on an idle machine. As fast as it goes: whether memory grows over an hour.
+In real time: the share of one core, including recorder and fakes, and the sampling jitter of the inertial
+sensor.
+Run this on an idle machine. Accelerated: whether memory grows over an hour.
 """
 
 from __future__ import annotations
@@ -36,10 +37,10 @@ from vario.sound.sink import NullSink
 
 
 def main() -> None:
-    """Measure, and print what was found."""
+    """Run the measurement and print the results."""
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--seconds", type=float, default=60.0, help="in real time")
-    parser.add_argument("--minutes", type=float, default=60.0, help="as fast as it goes")
+    parser.add_argument("--seconds", type=float, default=60.0, help="duration in real time")
+    parser.add_argument("--minutes", type=float, default=60.0, help="duration of the accelerated run")
     arguments = parser.parse_args()
     out = Console(highlight=False)
     if arguments.seconds:
@@ -49,7 +50,7 @@ def main() -> None:
 
 
 class _Flown:
-    """A flight kept in memory, so that making it is not measured."""
+    """A flight kept in memory, so that its simulation is not measured."""
 
     def __init__(self, duration_s: float) -> None:
         self.samples = list(simulate(long_flight(duration_s, seed=1)))
@@ -86,14 +87,14 @@ def _real_time(seconds: float, out: Console) -> None:
     out.print(f"{seconds:g} s in real time, 100 Hz inertial, 50 Hz barometer and pitot, GNSS, recorder on")
     out.print(f"  share of one core        {share:.1%}")
     out.print(
-        f"  inertial period off by   {np.percentile(off_ms, 50):.2f} ms median, "
+        f"  error of inertial period {np.percentile(off_ms, 50):.2f} ms median, "
         f"{np.percentile(off_ms, 99):.2f} ms at the 99th percentile, {off_ms.max():.1f} ms at most"
     )
     out.print(f"  overruns                 {sum(sensor.overruns for sensor in status.sensors)}")
 
 
 def _memory(duration_s: float, out: Console) -> None:
-    """Blocks in use after a sixth of the flight and at its end, without sound and screen."""
+    """Print the memory blocks in use after a sixth of the flight and at its end; no sound, no display."""
     found: list[tuple[float, int]] = []
     clock = SteppedClock()
     world = World()
@@ -121,7 +122,7 @@ def _memory(duration_s: float, out: Console) -> None:
         loop.run(FIRST_S + duration_s)
         used_s = time.process_time() - used_s
         recorder.close()
-    out.print(f"{duration_s / 60:g} min as fast as it goes: {duration_s / used_s:.0f} × real time")
+    out.print(f"{duration_s / 60:g} min accelerated: {duration_s / used_s:.0f} × real time")
     for t_s, blocks in found:
         out.print(f"  after {t_s / 60:5.1f} min  {blocks} blocks in use")
 

@@ -1,4 +1,4 @@
-"""The clock of a live run: passed in, so that a test or an accelerated run brings its own."""
+"""The clock of a live run. It is a parameter, so that tests and accelerated runs use their own."""
 
 from __future__ import annotations
 
@@ -6,23 +6,23 @@ import time
 from typing import Protocol
 
 FIRST_S = 1.0
-"""Where a run's time begins. A reading is stamped earlier than it is fetched; no stamp may be negative."""
+"""Time at the start of a run. A sample has a time before it is read, and no time may be negative."""
 
 
 class Clock(Protocol):
-    """Monotonic seconds, and waiting for them."""
+    """Monotonic time in seconds, with a waiting function."""
 
     def now_s(self) -> float:
         """The time."""
 
     def wait_until(self, t_s: float) -> None:
-        """Return at `t_s`, or a little later; at once if that has passed."""
+        """Return at `t_s` or shortly after; immediately if that time has passed."""
 
 
 class MonotonicClock:
-    """The system's monotonic clock, counted from the start of the run.
+    """The monotonic clock of the system, counted from the start of the run.
 
-    It never jumps when GNSS or the network sets the date.
+    It does not jump when GNSS or the network sets the date.
     """
 
     def __init__(self) -> None:
@@ -40,7 +40,7 @@ class MonotonicClock:
 
 
 class SteppedClock:
-    """A clock that jumps instead of waiting: a run as fast as it will go, and the same every time."""
+    """A clock that jumps instead of waiting: the run is accelerated, and always the same."""
 
     def __init__(self, start_s: float = FIRST_S) -> None:
         self._now_s = start_s
@@ -50,5 +50,5 @@ class SteppedClock:
         return self._now_s
 
     def wait_until(self, t_s: float) -> None:
-        """Jump there."""
+        """Jump to `t_s`."""
         self._now_s = max(self._now_s, t_s)

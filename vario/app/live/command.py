@@ -12,37 +12,41 @@ if TYPE_CHECKING:
     from argparse import _SubParsersAction
 
 LAST_WORDS_S = 1.0
-"""So long standard error may take for what is still to be written."""
+"""Time limit for writing the remaining lines to standard error."""
 
 
 def add_parser(commands: _SubParsersAction[argparse.ArgumentParser]) -> None:
     """Register the command."""
-    parser = commands.add_parser("run", help="fly: sensors in, sound and recording out")
+    parser = commands.add_parser("run", help="fly: read the sensors, play the sound, record")
     parser.add_argument(
         "--config",
         type=Path,
-        help="settings file; default: vario.toml here, in a rehearsal the settings in the recording",
+        help=(
+            "settings file; default: vario.toml in this folder, in a rehearsal the settings in the recording"
+        ),
     )
-    parser.add_argument("--record", type=Path, metavar="DIR", help="where to record; default: as set")
+    parser.add_argument(
+        "--record", type=Path, metavar="DIR", help=("folder for recordings; default: from the settings")
+    )
     parser.add_argument(
         "--marks",
         type=Path,
-        help="folder `vario mark` drops into; default: marks beside the settings file",
+        help="folder in which `vario mark` places marks; default: marks, beside the settings file",
     )
-    parser.add_argument("--silent", action="store_true", help="without sound")
+    parser.add_argument("--silent", action="store_true", help="no sound")
     parser.add_argument(
         "--rehearse",
         type=Path,
         metavar="FILE",
-        help="fly this recording with chips made of software instead of real ones",
+        help="rehearse this recording with fake chips instead of real ones",
     )
-    parser.add_argument("--for", dest="longest_s", type=float, metavar="SECONDS", help="end after this long")
+    parser.add_argument("--for", dest="longest_s", type=float, metavar="SECONDS", help="end after this time")
     parser.set_defaults(command=run_command)
 
 
 def run_command(arguments: argparse.Namespace) -> int:
     """Fly; returns the exit code."""
-    # As everything below: only this command needs it.
+    # Imported here because only this command needs it.
     from hw_replay.open import open_source  # noqa: PLC0415
     from vario.app.change.marks import marks_folder  # noqa: PLC0415
     from vario.app.in_force import settings_in_force  # noqa: PLC0415
@@ -97,6 +101,6 @@ def run_command(arguments: argparse.Namespace) -> int:
         said = teller.finish(LAST_WORDS_S)
         logging.getLogger().removeHandler(teller)
     if not said or left_behind:
-        # A thread that hangs would keep the interpreter from ending.
+        # A thread that hangs would prevent the interpreter from exiting.
         os._exit(1 if left_behind else 0)
     return 0

@@ -1,6 +1,6 @@
-"""The end of a run: in order where that is possible, and within `LONGEST_S` whatever hangs.
+"""End a run: in order if possible, and always within `LONGEST_S`, even if something hangs.
 
-Signals are seen by a thread of its own (`signal.set_wakeup_fd`), because the loop itself may be what hangs.
+A separate thread receives the signals (`signal.set_wakeup_fd`), because the loop itself may hang.
 """
 
 from __future__ import annotations
@@ -19,31 +19,31 @@ from typing import Self
 LOG = logging.getLogger("vario.live")
 
 LONGEST_S = 4.0
-"""From the signal to the end. The last words on standard error may take another second."""
+"""Time from the signal to the exit. The last lines on standard error may take one second more."""
 
 LOOP_S = 1.5
-"""Of these the loop may take so long to end; then everything is closed without it."""
+"""Part of this time for the loop to end. After it, everything is closed without the loop."""
 
 SPARE_S = 0.5
-"""Kept to say what was left behind."""
+"""Time kept to report what did not close."""
 
 STOPS = (signal.SIGTERM, signal.SIGINT, signal.SIGHUP, signal.SIGQUIT)
-"""Each ends the run. SIGQUIT would else leave a recording without its index."""
+"""Each of these ends the run. Without this, SIGQUIT would leave a recording without its index."""
 
 WITHOUT_MEANING = (signal.SIGUSR1, signal.SIGUSR2, signal.SIGALRM)
-"""Their default is to end the process at once."""
+"""Their default action ends the process immediately."""
 
 _CLOSED = 0
-"""In the pipe, in place of the number of a signal: no more to watch."""
+"""Written into the pipe instead of a signal number: the watcher ends."""
 
 
 class Ending:
-    """Catches the signals, closes what was opened, and leaves when the time is over.
+    """Receives the signals, closes everything, and exits when the time is over.
 
     Use it as a context manager, in the main thread.
 
     Args:
-        leave: ends the process with an exit code, at once.
+        leave: ends the process immediately with an exit code.
         longest_s: see `LONGEST_S`.
     """
 
@@ -61,17 +61,17 @@ class Ending:
         """What did not close in time."""
 
     def add(self, name: str, close: Callable[[], object]) -> None:
-        """Something to be closed at the end. All of them are closed at the same time."""
+        """Register something to be closed at the end. All items are closed concurrently."""
         self._parts.append((name, close))
 
     def begin(self) -> None:
-        """The time counts from now, if it does not yet."""
+        """Start the time limit, if it is not yet running."""
         self._set_end()
-        with suppress(BlockingIOError):  # so many signals that the watcher is awake anyway
+        with suppress(BlockingIOError):  # so many signals have arrived that the watcher is awake anyway
             os.write(self._write_end, bytes([STOPS[0]]))
 
     def close(self) -> None:
-        """Close everything; what takes too long is left behind. A second call waits for the first one."""
+        """Close everything. What takes too long is left open. A second call waits for the first one."""
         with self._lock:
             is_first = not self._closing
             self._closing = True
@@ -92,12 +92,12 @@ class Ending:
             thread.join(max(0.0, end_s - time.monotonic()))
         self.left_behind = tuple(name for name, thread in threads if thread.is_alive())
         if self.left_behind:
-            LOG.error("left behind, because it hangs: %s", ", ".join(self.left_behind))
+            LOG.error("not closed, because it hangs: %s", ", ".join(self.left_behind))
 
     def __enter__(self) -> Self:
         self._read_end, self._write_end = os.pipe2(os.O_CLOEXEC | os.O_NONBLOCK)
         self._wakeup_before = signal.set_wakeup_fd(self._write_end, warn_on_full_buffer=False)
-        # Whoever started this with nohup(1) wants it to outlive the terminal.
+        # A process started with nohup(1) must survive the terminal.
         stops = [one for one in STOPS if one != signal.SIGHUP or signal.getsignal(one) != signal.SIG_IGN]
         self._numbers = frozenset(int(one) for one in stops)
         self._before = {one: signal.signal(one, self._note) for one in stops}
@@ -114,7 +114,7 @@ class Ending:
         for one, handler in self._before.items():
             signal.signal(one, handler)
         if self.left_behind:
-            return  # what hangs may keep the interpreter from ending, so the watcher stays
+            return  # what hangs may prevent the interpreter from exiting, so the watcher continues
         os.write(self._write_end, bytes([_CLOSED]))
         self._watcher.join()
         os.close(self._write_end)
@@ -129,7 +129,7 @@ class Ending:
         return self._end_s
 
     def _watch(self) -> None:
-        """The watcher's thread."""
+        """The loop of the watcher thread."""
         loop_hangs = False
         while True:
             end_s = self._end_s
@@ -148,7 +148,7 @@ class Ending:
             elif on_its_own:
                 self._leave(1)
                 return
-            else:  # at least the recording gets its end
+            else:  # the recording at least is completed
                 loop_hangs = True
                 threading.Thread(target=self.close, name="close all", daemon=True).start()
 
@@ -156,5 +156,5 @@ class Ending:
 def _closed(name: str, close: Callable[[], object]) -> None:
     try:
         close()
-    except Exception:  # the others are closed all the same
+    except Exception:  # the other items are closed nevertheless
         LOG.exception("%s: closing failed", name)

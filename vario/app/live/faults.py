@@ -1,7 +1,10 @@
-"""A sensor that may fail, and comes back by itself: nothing it does reaches the loop as an exception.
+"""Restart a sensor that fails. No fault of a sensor reaches the loop as an exception.
 
-What a fault means for the pilot is not decided here. The samples stop, the flight logic sees the sensor age,
-the quality changes and the cue sounds, live as in a replay. Here is what the log says, and when to try again.
+This module does not decide what a fault means for the pilot. The samples stop, the flight logic detects
+their age,
+the quality changes and the cue sounds, in live flight as in a replay. This module writes the log and
+decides when
+to retry.
 """
 
 from __future__ import annotations
@@ -21,37 +24,37 @@ LOG = logging.getLogger("vario.live")
 
 FIRST_RETRY_S = 0.25
 LONGEST_RETRY_S = 8.0
-"""A plug pushed back in is noticed within this; trying more often would cost a stuck bus its time."""
+"""Longest delay of a retry: limits the time to detect a reconnected plug, and the load on a bus."""
 
 WELL_AFTER_S = 10.0
-"""After this long without fault the next one is tried again quickly."""
+"""After this time without fault, the retry delay is short again."""
 
 SILENT_PERIODS = 20.0
 SILENT_AT_LEAST_S = 2.0
-"""A sensor that runs but gives nothing for this long is started again."""
+"""A sensor that gives no reading for this long is restarted."""
 
 _NO_FIX_IS_NO_FAULT = frozenset({"gnss_pos", "gnss_vel"})
 
 
 class State(StrEnum):
-    """How a sensor is."""
+    """The state of a sensor."""
 
     STARTING = "starting"
     MEASURING = "measuring"
-    RESTING = "waiting to be tried again"
+    RESTING = "waiting for the next retry"
 
 
 @dataclass(frozen=True, slots=True)
 class SensorStatus:
-    """What is shown of a sensor.
+    """The status of a sensor for display.
 
     Attributes:
         name: "MS5611 at i2c-1 0x77".
-        state: how it is now.
-        readings: given so far; an inertial one is of both kinds at once.
-        faults: by kind of error, readings lost and restarts together.
-        overruns: cycles left out because the loop came too late.
-        problem: what its last fault was; None while it measures.
+        state: the present state.
+        readings: number so far; one of an inertial sensor contains both kinds.
+        faults: number by type of error, lost readings and restarts together.
+        overruns: cycles that were skipped because the loop was late.
+        problem: the last fault; None while it measures.
     """
 
     name: str
@@ -67,7 +70,7 @@ class WatchedSensor:
 
     Args:
         sensor: the driver.
-        recover: frees the bus it is on; None for a sensor that is on none.
+        recover: frees its bus; None for a sensor without a bus.
     """
 
     def __init__(self, sensor: Sensor, recover: Callable[[], None] | None = None) -> None:
@@ -76,7 +79,7 @@ class WatchedSensor:
         self.faults: Counter[str] = Counter()
         self.state = State.STARTING
         self.last_error: SensorError | None = None
-        """The latest fault, also of one that has passed."""
+        """The latest fault, even if it is over."""
         self._recover = recover
         self._tries = 0
         self._problem: str | None = None
@@ -91,35 +94,35 @@ class WatchedSensor:
 
     @property
     def due_s(self) -> float:
-        """When to poll next."""
+        """Time of the next poll."""
         return self.sensor.due_s
 
     @property
     def name(self) -> str:
-        """For messages."""
+        """Name for messages."""
         return self.sensor.identity.name
 
     @property
     def status(self) -> SensorStatus:
-        """What is shown of it."""
+        """The status for display."""
         return SensorStatus(
             self.name, self.state, self.readings, dict(self.faults), self.sensor.overruns, self._problem
         )
 
     def start(self, at_s: float) -> None:
-        """Begin at a time."""
+        """Begin set-up at a time."""
         self.state = State.STARTING
         self._heard_s = at_s
         self.sensor.start(at_s)
 
     def poll(self, now_s: float) -> tuple[Sample, ...]:
-        """What became ready; nothing at a fault, which is dealt with here."""
+        """The samples that became ready. Faults are handled here; then there are none."""
         try:
             samples = self.sensor.poll(now_s)
         except SensorError as error:
             self._fault(error, now_s)
             return ()
-        except Exception as error:  # a mistake in a driver must not take the instrument down either
+        except Exception as error:  # an error in the code of a driver must not stop the instrument either
             if self._seldom.may_say(f"traceback {type(error).__name__}", now_s):
                 LOG.exception("%s: the driver failed", self.name)
             self._fault(SensorError(f"the driver failed: {error!r}", sensor=self.name), now_s)
@@ -131,7 +134,7 @@ class WatchedSensor:
         return samples
 
     def note_poll_duration(self, duration_s: float) -> None:
-        """How long the last `poll` took."""
+        """Report the duration of the last `poll`."""
         self.sensor.note_poll_duration(duration_s)
 
     def _well(self, now_s: float) -> None:
@@ -153,7 +156,7 @@ class WatchedSensor:
         self.last_error = error
         self._fault_s = now_s
         if error.passing and self.sensor.running:
-            self._say(kind, "%s; this reading is left out", error, now_s)
+            self._say(kind, "%s; this reading is lost", error, now_s)
             if now_s - self._heard_s <= self._silent_after_s:
                 return
         if self._lost_at_s is None:
@@ -181,7 +184,7 @@ class WatchedSensor:
             LOG.warning("%s: its bus was clocked free", self.name)
 
     def _back(self, now_s: float) -> None:
-        """A loose plug comes and goes many times a minute: what was not said then is counted here."""
+        """A loose plug can disconnect many times a minute; count the losses that were not logged."""
         if not self._seldom.may_say("back", now_s):
             self._unsaid += 1
             return

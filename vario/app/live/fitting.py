@@ -1,4 +1,4 @@
-"""From settings to sensors: which chips are fitted, each with its driver and its bus."""
+"""Make the sensors from the settings: each fitted chip with its driver and its bus."""
 
 from __future__ import annotations
 
@@ -18,8 +18,8 @@ from vario.settings.fitted import BaroSensor, BusSensor
 from vario.settings.schema import Settings
 
 NOTHING_FITTED = (
-    "the settings name no sensor: write chip = … under [sensors.baro], [sensors.pitot] and [sensors.imu]; "
-    "vario check tells which chips it finds on the bus"
+    "the settings name no sensor: set chip = … under [sensors.baro], [sensors.pitot] and [sensors.imu]; "
+    "vario check lists the chips it finds on the bus"
 )
 
 
@@ -27,7 +27,7 @@ class Buses:
     """The buses by number, each opened once.
 
     Args:
-        open_bus: opens one.
+        open_bus: opens a bus.
     """
 
     def __init__(self, open_bus: Callable[[int], Bus] = SmBus) -> None:
@@ -35,7 +35,7 @@ class Buses:
         self._opened: dict[int, Bus] = {}
 
     def __call__(self, number: int) -> Bus:
-        """The bus of a number.
+        """The bus with a number.
 
         Raises:
             UnavailableError: if it cannot be opened.
@@ -45,7 +45,7 @@ class Buses:
         return self._opened[number]
 
     def close(self) -> None:
-        """Let all of them go."""
+        """Close all buses."""
         for bus in self._opened.values():
             bus.close()
         self._opened.clear()
@@ -53,26 +53,26 @@ class Buses:
 
 @dataclass(frozen=True, slots=True)
 class Fitted:
-    """What is fitted.
+    """The fitted sensors.
 
     Attributes:
-        sensors: all of them, the fastest first.
-        receiver: the GNSS receiver among them, if there is one.
+        sensors: all sensors, the fastest first.
+        receiver: the GNSS receiver, if there is one.
     """
 
     sensors: list[WatchedSensor]
     receiver: GnssReceiver | None
 
     def utc_at_zero(self) -> datetime | None:
-        """The UTC instant at which the clock was 0; None while the receiver does not know it."""
+        """The UTC time at clock time 0; None while the receiver does not know it."""
         return None if self.receiver is None else self.receiver.utc_at_zero
 
 
 def fitted(settings: Settings, buses: Callable[[int], Bus], port: Callable[[str], Port] = TtyPort) -> Fitted:
-    """The sensors the settings name, not yet started.
+    """The sensors that the settings name, not yet started.
 
     Raises:
-        AppError: if a bus cannot be opened or none is named; the message says what to do.
+        AppError: if a bus cannot be opened or no sensor is named; the message explains what to do.
     """
     sensors: list[WatchedSensor] = []
     try:
@@ -93,18 +93,18 @@ def fitted(settings: Settings, buses: Callable[[int], Bus], port: Callable[[str]
 
 
 def _channels(wanted: BusSensor) -> tuple[str, ...] | None:
-    """What a chip shall give; None: what is usual."""
+    """The reading rate to request from a chip; None: its default."""
     if isinstance(wanted, BaroSensor) and wanted.sits == "outside":
         return ("baro", "oat")
     return None
 
 
 def described(sensors: Sequence[WatchedSensor]) -> dict[str, SensorInfo]:
-    """What a recording says about the sensors, by channel."""
+    """The description of the sensors for a recording, by channel."""
     found: dict[str, SensorInfo] = {}
     for sensor in sensors:
         identity = sensor.sensor.identity
         for channel in identity.channels:
-            # The drivers' stamps need no correction, so nothing is late.
+            # The drivers have corrected the times already, so the latency is 0.
             found[channel] = SensorInfo(identity.name, identity.rate_hz, identity.noise.get(channel), 0.0)
     return found

@@ -1,10 +1,12 @@
-"""The instrument in flight: each sample to the recorder and through the flight logic to the sound.
+"""Pass each sample to the recorder, then through the flight logic to the sound.
 
-The recorder gets every sample before the flight logic does and in the same order, and a file begins where
-the flight logic begins afresh. So the replay of a file shows what the pilot saw, bit for bit.
+The recorder receives every sample before the flight logic and in the same order, and a file begins where
+the
+flight logic starts anew. Therefore a replay of the file reproduces what the pilot saw, bit for bit.
 
-Sound, recorder and listeners are outlets: one that fails is logged and tried again with the next reading or
-sample, and neither the others nor the flight logic know of it.
+Sound, recorder and listeners are outlets: if one fails, this is logged and retried with the next reading
+or
+sample. It affects neither the other outlets nor the flight logic.
 """
 
 from __future__ import annotations
@@ -33,27 +35,27 @@ LOG = logging.getLogger("vario.live")
 
 FLOWN_AFTER_S = 60.0
 STANDS_AFTER_S = 120.0
-"""After a flight and this long on the ground the next file begins."""
+"""The next file begins after this time on the ground following a flight."""
 
 AGAIN_AFTER_S = 5.0
-"""After a failure the flight logic starts afresh, but no sooner than this."""
+"""Minimum delay before the flight logic restarts after a failure."""
 
 LIVE = "live"
 
 
 class Journal(Protocol):
-    """What the instrument needs of a recorder."""
+    """What the instrument requires of a recorder."""
 
     def begin(self, info: RecordingInfo) -> None:
-        """End one file and begin another one."""
+        """End one file and begin another."""
 
     def put(self, sample: Sample) -> None:
-        """One more sample."""
+        """Record one sample."""
 
 
 @dataclass(slots=True)
 class _FlightWatch:
-    """Tells when a flight is over and done with."""
+    """Detects that a flight is over."""
 
     before_s: float | None = None
     flown_s: float = 0.0
@@ -71,7 +73,7 @@ class _FlightWatch:
 
 
 class _Guarded:
-    """Where something goes that the flight logic can do without."""
+    """An optional receiver of data from the flight logic."""
 
     def __init__(self, name: str, give: Callable[..., object]) -> None:
         self._name = name
@@ -79,23 +81,23 @@ class _Guarded:
         self._seldom = Seldom()
 
     def __call__(self, t_s: float, *what: object) -> None:
-        """Pass it on at `t_s`. Never raises."""
+        """Pass the value on at `t_s`. Never raises."""
         try:
             self._give(*what)
-        except Exception:  # whatever it is, the pilot is better off without this outlet than without any
+        except Exception:  # after any error of an outlet, the flight logic must continue
             if self._seldom.may_say("", t_s):
-                LOG.exception("%s failed; the flight logic goes on", self._name)
+                LOG.exception("%s failed; the flight logic continues", self._name)
 
 
 class Instrument:
     """Flight logic, recorder and sound, fed one sample at a time.
 
     Args:
-        loaded: the settings to begin with.
-        sensors: what is fitted, by channel, for the recording.
-        sink: where the sound goes.
-        journal: where the samples go; None: nowhere.
-        listeners: called with every reading; they must not wait.
+        loaded: the settings at the start.
+        sensors: the fitted sensors by channel, for the recording.
+        sink: output of the sound.
+        journal: recorder of the samples; None: none.
+        listeners: called with every reading; they must not block.
     """
 
     def __init__(
@@ -121,14 +123,14 @@ class Instrument:
         self._flight = _FlightWatch()
         self._utc_at_zero: datetime | None = None
         self.reached_s = 0.0
-        """The latest time the flight logic has heard of."""
+        """Time of the latest sample processed by the flight logic."""
         self.reading: Reading | None = None
-        """The latest reading; None from a failure until the flight logic is back."""
+        """The latest reading; None after a failure until the flight logic has restarted."""
         self.flights = 0
-        """Files begun so far."""
+        """Number of files begun so far."""
 
     def take(self, sample: Sample) -> None:
-        """One sample. Never raises: a failure of the flight logic is logged, and it starts afresh."""
+        """Process one sample. Never raises: a failure of the flight logic is logged and restarts it."""
         if not isinstance(sample, Reference | SettingsChange | Mark):
             self.reached_s = max(self.reached_s, sample.t_s)
         if self._player is None and sample.t_s >= self._again_s:
@@ -146,17 +148,18 @@ class Instrument:
                 self.close()
 
     def know_utc(self, at_zero: datetime, t_s: float) -> None:
-        """What the date and time were at `t_s` = 0, known from now (`t_s`) on, or better than before.
+        """Record the date and time at `t_s` = 0, which are known now, or now known more exactly.
 
-        The clock of the samples goes on as it was. The offset goes into the recording, as seconds from
-        1970 to `t_s` = 0, and the recordings that follow say when they began.
+        The clock of the samples does not change. The offset is recorded as seconds from 1970 to
+        `t_s` = 0, and
+        later recordings contain the time at which they began.
         """
-        LOG.info("it is %s UTC", (at_zero + timedelta(seconds=t_s)).isoformat(" ", "seconds"))
+        LOG.info("the time is %s UTC", (at_zero + timedelta(seconds=t_s)).isoformat(" ", "seconds"))
         self._utc_at_zero = at_zero
         self.take(Reference(t_s, UTC_OFFSET, at_zero.timestamp()))
 
     def close(self) -> None:
-        """The samples are over, or this flight is. Never raises either."""
+        """The samples or this flight have ended. Never raises."""
         if self._player is None:
             return
         with self._guard(self.reached_s):
@@ -166,11 +169,11 @@ class Instrument:
 
     @contextmanager
     def _guard(self, t_s: float) -> Iterator[None]:
-        """Takes any failure at `t_s` upon itself: the old reading goes, a fresh start comes later."""
+        """Handles any failure at `t_s`: drops the latest reading and schedules a restart."""
         try:
             yield
-        except Exception:  # the chain is long; the pilot is better off with a fresh start than without
-            LOG.exception("the flight logic failed; it starts afresh in %g s", AGAIN_AFTER_S)
+        except Exception:  # an error can occur in many places; a restart is better for the pilot than an end
+            LOG.exception("the flight logic failed; it restarts in %g s", AGAIN_AFTER_S)
             self._player = self.reading = None
             self._again_s = t_s + AGAIN_AFTER_S
 
@@ -197,7 +200,7 @@ class Instrument:
 
     def _changed(self, change: SettingsChange, error: SettingsError | None) -> None:
         if error is not None:
-            LOG.warning("changed settings are not taken:\n%s", error)
+            LOG.warning("changed settings are not used:\n%s", error)
             return
         LOG.info("changed settings are in force")
         self._loaded = parse_settings(

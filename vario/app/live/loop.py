@@ -1,4 +1,4 @@
-"""The live loop: sensors when they are due, their samples to the instrument, and a heartbeat when none come.
+"""The live loop: poll the sensors when due, pass their samples on, and send a heartbeat if none arrive.
 
 scheduler → instrument (recorder, flight logic, sound)
    clock ↗        ↖ side (changed settings, marks)
@@ -20,29 +20,29 @@ from vario.app.live.scheduler import Scheduler, whole_ns
 from vario.flight.inputs.frames import EMPTY_FRAME_S
 
 CHORES_S = 0.25
-"""How often the loop looks up from the sensors."""
+"""Interval at which the loop does other work than polling."""
 
 EVENTS_AT_ONCE = 20
-"""So many changes and marks are taken when it does; more wait for the next time, the sensors do not."""
+"""Maximum number of changes and marks taken each time. More must wait, so that the sensors need not."""
 
 
 class Side(Protocol):
-    """Events from outside the sensors."""
+    """Events that do not come from sensors."""
 
     def take(self) -> Event | None:
-        """The next one, if there is one; its time does not matter."""
+        """The next event, if there is one. Its time is ignored."""
 
 
 class LiveLoop:
-    """Runs a scheduler into an instrument.
+    """Runs a scheduler and passes its samples to an instrument.
 
     Args:
         scheduler: the sensors.
-        clock: the same as the scheduler's.
-        instrument: where the samples go.
-        side: where changed settings and marks come from.
-        utc: the UTC instant at which the clock was 0, as soon as a receiver knows it.
-        chore: called about four times a second with the time.
+        clock: the clock of the scheduler.
+        instrument: receives the samples.
+        side: source of changed settings and marks.
+        utc: the UTC time at clock time 0, once a receiver knows it.
+        chore: called about four times per second with the time.
     """
 
     def __init__(
@@ -65,7 +65,7 @@ class LiveLoop:
         self._chores_s = 0.0
 
     def run(self, until_s: float = math.inf, stop: Callable[[], bool] = lambda: False) -> None:
-        """Run to a time, or until `stop` says so. What fails in between is dealt with on the way."""
+        """Run until a time, or until `stop` returns True. Failures in between are handled."""
         self._scheduler.start()
         instrument = self._instrument
         instrument.reached_s = now_s = self._clock.now_s()

@@ -1,8 +1,10 @@
-"""The recorder: every sample to the card, in a thread of its own, so that the loop never waits for it.
+"""The recorder writes every sample to the card in a separate thread, so that the loop never waits for it.
 
-A file holds one flight. It is written in chunks of a second, each readable by itself, and forced onto the
-card as often as the settings say; what a power failure costs is the chunk being filled. If the card is full,
-gone or read-only the flight goes on: samples are counted as lost, and a new file is tried now and then.
+A file contains one flight. It is written in chunks of one second, each readable by itself, and flushed to
+the card
+at the interval of the settings. A power failure loses the current chunk. If the card is full, missing or
+read-only,
+the flight continues: the samples are counted as lost, and a new file is tried at intervals.
 """
 
 from __future__ import annotations
@@ -28,31 +30,31 @@ LOG = logging.getLogger("vario.live")
 CHUNK_S = 1.0
 
 UTC_OFFSET = "utc_offset_s"
-"""The reference that says what the date was: seconds from 1970 to `t_s` = 0."""
+"""The reference with the date: seconds from 1970 to `t_s` = 0."""
 
 RETRY_S = 10.0
-"""How often a card that refused is tried again."""
+"""Interval between attempts after a failure of the card."""
 
 LEAST_FREE_BYTES = 4 << 20
-"""With less room than this a new file is not begun: it would hold a few seconds."""
+"""With less free space than this no new file is begun: it would hold only a few seconds."""
 
 MOST_WAITING = 60_000
-"""Samples that may wait for a slow card, about three minutes; then they are counted as lost."""
+"""Maximum number of samples that wait for a slow card (about three minutes). More are counted as lost."""
 
 _NUMBERED = re.compile(r"(\d{5})(?:_.*)?\.mcap")
 
 
 @dataclass(frozen=True, slots=True)
 class RecorderStatus:
-    """What is shown of the recorder.
+    """The status of the recorder for display.
 
     Attributes:
-        file: being written; None: nothing is.
-        written: samples on their way to the card so far.
+        file: the current file; None: none.
+        written: samples passed on to the card so far.
         lost: samples that could not be written.
-        problem: why nothing is being written.
+        problem: why nothing is written.
         waiting: samples that wait for a slow card.
-        memory: what holds the folder, if its files are gone when the power is.
+        memory: the file system of the folder, if its files are lost at power-off.
     """
 
     file: Path | None
@@ -64,12 +66,12 @@ class RecorderStatus:
 
 
 class FlightFiles:
-    """The files themselves: numbered, one after the other. Its clock is the time of the samples.
+    """The recording files, numbered consecutively. Time is that of the samples.
 
     Args:
-        folder: where to; made if need be.
-        sync_s: how often what is written is forced onto the card; 0 leaves that to the system.
-        disk: where the folder is.
+        folder: where to write; created if missing.
+        sync_s: interval between flushes to the card; 0: decided by the system.
+        disk: the disk of the folder.
     """
 
     def __init__(
@@ -96,17 +98,17 @@ class FlightFiles:
 
     @property
     def status(self) -> RecorderStatus:
-        """How it is."""
+        """The present status."""
         return RecorderStatus(self._path, self._written, self._lost, self._problem, memory=self._memory)
 
     def begin(self, info: RecordingInfo) -> None:
-        """The next sample begins a file that says this about itself."""
+        """Begin a file with this header at the next sample."""
         self.end()
         self._info = info
         self._retry_s = 0.0
 
     def write(self, sample: Sample) -> None:
-        """One sample into the file, or into the count of the lost."""
+        """Write one sample into the file, or count it as lost."""
         writer = self._writer or self._open(sample.t_s)
         if writer is None:
             self._lost += 1
@@ -119,19 +121,19 @@ class FlightFiles:
             self._unsure += 1
             if writer.chunks != self._chunks:
                 self._chunks = writer.chunks
-                self._unsure = 1  # this one is in the next chunk
-                # Half a chunk of slack: "every second" means every chunk, not every other one.
+                self._unsure = 1  # this sample belongs to the next chunk
+                # Half a chunk of tolerance: "every second" must mean every chunk, not every other one.
                 if self._sync_s and sample.t_s - self._last_sync_s >= self._sync_s - CHUNK_S / 2:
                     self._last_sync_s = sample.t_s
                     writer.sync()
         except OSError as error:
-            # The chunk being filled goes with it.
+            # The current chunk is lost with it.
             self._lost += 1 + self._unsure
             self._written -= self._unsure
             self._refused(f"{self._path}: {error.strerror or error}", sample.t_s)
 
     def end(self) -> None:
-        """The file is complete."""
+        """Complete the file."""
         writer, path = self._writer, self._path
         self._writer = self._path = None
         if writer is None or path is None:
@@ -141,13 +143,13 @@ class FlightFiles:
             self._disk.sync_path(path)
             if self._info is not None and self._info.start_utc is not None:
                 dated = path.with_name(f"{path.stem}_{self._info.start_utc:%Y-%m-%d}.mcap")
-                self._disk.rename_free(path, dated)  # where it is taken, the number alone will do
+                self._disk.rename_free(path, dated)  # if this name is taken, the number alone is sufficient
             self._disk.sync_path(self._folder)
         except OSError as error:
             LOG.error("recorder: %s could not be finished: %s", path, error.strerror or error)
 
     def _date(self, writer: RecordingWriter, at_zero: datetime) -> None:
-        """The date has become known, or known better, while this file was being written."""
+        """The date has become known, or known more exactly, while this file was being written."""
         if self._info is not None:
             self._info = replace(self._info, start_utc=at_zero)
         writer.note_start_utc(at_zero)
@@ -162,7 +164,7 @@ class FlightFiles:
                 self._refused(f"{self._folder}: {free >> 20} MB left, the card is full", t_s)
                 return None
             self._writer = self._new_file(self._info)
-            self._disk.sync_path(self._folder)  # or a power failure may take the file's name with it
+            self._disk.sync_path(self._folder)  # otherwise a power failure may lose the name of the file
         except RecordingError as error:
             self._refused(str(error), t_s)
             return None
@@ -177,7 +179,7 @@ class FlightFiles:
         self._memory = self._disk.in_memory(self._folder)
         if self._memory is not None:
             LOG.error(
-                "recorder: %s is in memory (%s): this recording is gone when the power is switched off. "
+                "recorder: %s is in memory (%s): this recording is lost when the power is switched off. "
                 "Name a folder on the card",
                 self._folder,
                 self._memory,
@@ -185,7 +187,7 @@ class FlightFiles:
         return self._writer
 
     def _new_file(self, info: RecordingInfo) -> RecordingWriter:
-        """A file of the next number; the one after that where another program has taken it meanwhile."""
+        """A file with the next free number; another program may have taken a number meanwhile."""
         number = _next_number(self._folder)
         while True:
             self._path = self._folder / f"{number:05}.mcap"
@@ -212,7 +214,7 @@ def _next_number(folder: Path) -> int:
 
 
 class Recorder:
-    """`FlightFiles` in a thread of its own. No method waits for the card but `close`."""
+    """`FlightFiles` in a separate thread. No method except `close` waits for the card."""
 
     def __init__(self, files: FlightFiles) -> None:
         self._files = files
@@ -223,28 +225,28 @@ class Recorder:
 
     @property
     def status(self) -> RecorderStatus:
-        """How it is."""
+        """The present status."""
         status = self._files.status
         return replace(status, lost=status.lost + self._dropped, waiting=self.waiting)
 
     @property
     def waiting(self) -> int:
-        """Samples on their way to the card."""
+        """Number of samples passed on to the card."""
         return self._queue.qsize()
 
     def begin(self, info: RecordingInfo) -> None:
-        """End the file and begin another one, which says this about itself."""
+        """End the file and begin another one with this header."""
         self._queue.put(info)
 
     def put(self, sample: Sample) -> None:
-        """One more sample."""
+        """Record one sample."""
         if self._queue.qsize() < MOST_WAITING:
             self._queue.put(sample)
         else:
             self._dropped += 1
 
     def close(self, timeout_s: float = 10.0) -> None:
-        """Write what waits and finish the file; a card that hangs is left behind after the time."""
+        """Write the waiting samples and finish the file; stop waiting for the card after the time limit."""
         self._queue.put(None)
         self._thread.join(timeout_s)
 
@@ -259,5 +261,5 @@ class Recorder:
                     self._files.begin(item)
                 else:
                     self._files.write(item)
-            except Exception:  # whatever it is, the thread must live: the next file may work
+            except Exception:  # the thread must survive any error: the next file may work
                 LOG.exception("recorder: failed")

@@ -1,4 +1,4 @@
-"""A rehearsal: the live loop with chips made of software, which a recorded or simulated flight happens to."""
+"""A rehearsal: the live loop with fake chips, which play a recorded or simulated flight."""
 
 from __future__ import annotations
 
@@ -24,16 +24,16 @@ USUAL: Mapping[Path, str] = MappingProxyType(
         ("gnss", "port"): "rehearsal",
     }
 )
-"""Fitted where the settings name nothing."""
+"""The chips that are used if the settings name none."""
 
 
 class FlownClock:
-    """A clock during whose waiting a flight goes on.
+    """A clock that plays the flight while it waits.
 
     Args:
-        clock: the clock itself.
-        world: what the flight happens to.
-        samples: of the flight; its first one happens when the clock says what it says now.
+        clock: the actual clock.
+        world: the fake world in which the flight takes place.
+        samples: the flight; its first sample is due at the present time of the clock.
     """
 
     def __init__(self, clock: Clock, world: World, samples: Iterable[Sample]) -> None:
@@ -45,7 +45,7 @@ class FlownClock:
 
     @property
     def over(self) -> bool:
-        """Whether the flight has come to its end."""
+        """Whether the flight has ended."""
         return self._next is None
 
     def now_s(self) -> float:
@@ -53,7 +53,7 @@ class FlownClock:
         return self._clock.now_s()
 
     def wait_until(self, t_s: float) -> None:
-        """Wait, and let happen what has happened by then."""
+        """Wait, and play the samples up to that time."""
         self._clock.wait_until(t_s)
         now_s = self._clock.now_s() - self._shift_s
         while self._next is not None and self._next.t_s <= now_s:
@@ -62,10 +62,10 @@ class FlownClock:
 
 
 def with_chips(loaded: LoadedSettings) -> LoadedSettings:
-    """The settings; with the usual chips if they name none.
+    """The settings, with the usual chips if they name none.
 
     Raises:
-        AppError: if they are written in a way that none can be put in.
+        AppError: if no chips can be inserted in the text of the settings.
     """
     if loaded.settings.sensors.on_buses:
         return loaded
@@ -85,7 +85,7 @@ def with_chips(loaded: LoadedSettings) -> LoadedSettings:
 
 
 def wired(settings: Settings, world: World, clock: Clock) -> dict[int, FakeBus]:
-    """Buses by number, with a fake of every chip the settings name."""
+    """The buses by number, with a fake of every chip that the settings name."""
     buses: dict[int, FakeBus] = {}
     for wanted in settings.sensors.on_buses:
         assert wanted.chip is not None  # noqa: S101  (that is what on_buses says)

@@ -1,4 +1,4 @@
-"""`vario run`: the instrument live, on the chips of the settings or on a rehearsal's."""
+"""`vario run`: live operation with the chips of the settings, or with the fake chips of a rehearsal."""
 
 from __future__ import annotations
 
@@ -38,20 +38,20 @@ SHOW_S = 1.0
 LOG_STATUS_S = 300.0
 
 SWITCH_S = 0.0005
-"""Threads hand over this often: the recorder must not hold up a reading for the usual 5 ms."""
+"""Switch interval of the threads: the default of 5 ms would delay a reading while the recorder works."""
 
 
 @dataclass(frozen=True, slots=True)
 class Wishes:
-    """What the command line asks for.
+    """The arguments of the command line.
 
     Attributes:
         config: the settings file, watched for changes.
-        marks: folder marks are dropped into.
-        folder: where to record; None: as the settings say.
+        marks: folder for marks.
+        folder: folder for recordings; None: from the settings.
         silent: no sound.
-        rehearse: a flight that happens to fake chips instead of real ones.
-        longest_s: end after this long.
+        rehearse: a flight that fake chips play instead of the real ones.
+        longest_s: end after this time.
     """
 
     config: Path | None = None
@@ -63,26 +63,28 @@ class Wishes:
 
 
 def run(loaded: LoadedSettings, wishes: Wishes, show: Callable[[str], None]) -> Status:
-    """Fly until told to stop (SIGTERM, SIGHUP, Ctrl-C), the rehearsal ends, or the time is up.
+    """Fly until a signal (SIGTERM, SIGHUP, Ctrl-C), the end of the rehearsal, or the time limit.
 
     Args:
         loaded: the settings.
-        wishes: the rest.
-        show: called about once a second with a line to show; must not wait.
+        wishes: the other arguments.
+        show: called about once a second with a status line; must not block.
 
     Returns:
-        How it was at the end. If something was left behind because it hangs, the process has to be ended with
-        `os._exit`; that happens by itself a moment later.
+        The status at the end. If something did not close because it hangs, the process must be ended
+        with
+        `os._exit`; this also happens automatically a moment later.
 
     Raises:
-        AppError: if it cannot begin; the message says why and what to do.
-        SoundDeviceError: if the settings ask for sound that would crash this Python. A device that is
-            missing does not stop a flight; this is the same at every start, and so is met on the bench.
+        AppError: if the run cannot begin; the message gives the reason and what to do.
+        SoundDeviceError: if the sound of the settings would crash this Python. This occurs at every
+            start, so
+            it is found on the ground. A missing device, in contrast, does not prevent a flight.
     """
     if loaded.settings.audio.plays == "cues" and not wishes.silent:
         require_safe_python()
     if loaded.settings.audio.plays == "nothing":
-        LOG.warning("sound: the settings let nothing sound, not even warnings")
+        LOG.warning("sound: the settings switch off all sound, including warnings")
     clock: Clock = MonotonicClock()
     notifier = Notifier()
     with ExitStack() as stack:
@@ -146,7 +148,7 @@ def run(loaded: LoadedSettings, wishes: Wishes, show: Callable[[str], None]) -> 
 
 
 class _Keeper:
-    """Shows the status, and tells the service manager that the loop turns."""
+    """Shows the status, and tells the service manager that the loop is running."""
 
     def __init__(
         self, notifier: Notifier, status: Callable[[float], Status], show: Callable[[str], None]
@@ -181,11 +183,11 @@ def _recorder(loaded: LoadedSettings, wishes: Wishes) -> Recorder | None:
 
 
 def _prefer_this_process(stack: ExitStack) -> None:
-    """What the steady timing of the readings needs of the interpreter."""
+    """Adjust the interpreter for regular timing of the readings."""
     before_s = sys.getswitchinterval()
     sys.setswitchinterval(SWITCH_S)
     stack.callback(sys.setswitchinterval, before_s)
-    # What has been loaded stays; to go through it for garbage would take 60 ms, on a Pi more.
+    # Exclude loaded objects from garbage collection: checking them takes 60 ms, on a Pi more.
     gc.collect()
     gc.freeze()
     stack.callback(gc.unfreeze)

@@ -1,4 +1,4 @@
-"""Whose turn it is: one schedule for all sensors, on a clock that is passed in."""
+"""One schedule for all sensors, on a clock that is passed in."""
 
 from __future__ import annotations
 
@@ -14,8 +14,8 @@ class Scheduler:
     """Polls every sensor when it is due.
 
     Args:
-        sensors: in the order in which they go first when due together: the fastest should.
-        clock: the loop's own.
+        sensors: if several are due, they are polled in this order; the fastest should be first.
+        clock: the clock of the loop.
     """
 
     def __init__(self, sensors: Sequence[WatchedSensor], clock: Clock) -> None:
@@ -24,16 +24,16 @@ class Scheduler:
         self._listeners = [watched.sensor for watched in sensors if watched.sensor.listens]
 
     def start(self) -> None:
-        """Begin to set up every sensor."""
+        """Begin the set-up of all sensors."""
         now_s = self._clock.now_s()
         for sensor in self.sensors:
             sensor.start(now_s)
 
     def step(self, until_s: float) -> list[Sample]:
-        """Wait for the next turn, at most to `until_s`, and poll who is due.
+        """Wait for the next due sensor, at most until `until_s`, and poll all that are due.
 
         Returns:
-            The samples, with times of whole nanoseconds: as a recording will give them back.
+            The samples, with times in whole nanoseconds as a recording stores them.
         """
         due_s = min((sensor.due_s for sensor in self.sensors), default=until_s)
         self._clock.wait_until(min(due_s, until_s))
@@ -55,5 +55,5 @@ class Scheduler:
 
 
 def whole_ns(t_s: float) -> float:
-    """The time as a recording keeps it."""
+    """The time as a recording stores it."""
     return round(t_s * 1e9) / 1e9

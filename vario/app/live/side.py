@@ -1,4 +1,4 @@
-"""What may wait for the card, beside the loop: settings changed in their file, marks dropped in a folder."""
+"""Read changed settings and dropped marks in a separate thread, because file access may be slow."""
 
 from __future__ import annotations
 
@@ -20,14 +20,14 @@ LOOK_EVERY_S = 0.5
 
 
 class SideWatch:
-    """Looks at the files now and then, in a thread of its own.
+    """Checks the files periodically in a separate thread.
 
-    The events it finds carry no time: the loop stamps them when it takes them.
+    The events have no time: the loop sets it when it takes them.
 
     Args:
-        settings: the settings file in force; None: there is none.
-        marks: folder with dropped marks; None: none are looked for.
-        every_s: how often.
+        settings: the settings file in force; None: none.
+        marks: folder with marks; None: none.
+        every_s: interval of the checks.
     """
 
     def __init__(self, settings: Path | None, marks: Path | None, every_s: float = LOOK_EVERY_S) -> None:
@@ -43,20 +43,20 @@ class SideWatch:
         self._thread = threading.Thread(target=self._work, name="side", daemon=True)
 
     def start(self) -> None:
-        """Begin to look."""
+        """Start the thread."""
         if self._watched is not None:
             self._watched.hold()
         self._thread.start()
 
     def take(self) -> Event | None:
-        """The next event found, if there is one."""
+        """The next event, if there is one."""
         try:
             return self._found.get_nowait()
         except queue.Empty:
             return None
 
     def look(self) -> None:
-        """Look once."""
+        """Check once."""
         if self._watched is not None:
             self._watched.hold()
         if self._watch is not None:
@@ -66,7 +66,7 @@ class SideWatch:
             if self._watch.problem is not None:
                 self._complain("%s", self._watch.problem)
         if self._marks is not None and self._marks.exists() and not self._marks.is_dir():
-            self._complain("marks: %s is not a folder; no mark is taken", self._marks)
+            self._complain("marks: %s is not a folder; no mark is read", self._marks)
         for path in self._mark_files():
             try:
                 text = dropped_text(path)
@@ -74,12 +74,12 @@ class SideWatch:
                 LOG.warning("mark %s: %s", path, error.strerror)
                 self._seen.add(path)
                 continue
-            if text:  # an empty file may still be written to
+            if text:  # an empty file may not be complete yet
                 self._seen.add(path)
                 self._found.put(Mark(0.0, text))
 
     def close(self) -> None:
-        """Look no more."""
+        """Stop the thread."""
         self._ends.set()
         if self._thread.is_alive():
             self._thread.join()
@@ -94,7 +94,7 @@ class SideWatch:
         if self._marks is None:
             return []
         new = (path for path in self._marks.glob("*.mark") if path not in self._seen)
-        # Reading anything but a file, such as a pipe, might never end.
+        # Reading something other than a regular file, such as a pipe, may never end.
         return sorted(path for path in new if path.is_file())
 
     def _work(self) -> None:
@@ -102,7 +102,7 @@ class SideWatch:
         while not self._ends.wait(self._every_s):
             try:
                 self.look()
-            except Exception as error:  # whatever it is, later marks and settings must still be found
+            except Exception as error:  # after any error, later marks and settings must still be found
                 if repr(error) != said:
-                    LOG.exception("looking for marks and changed settings failed; it goes on")
+                    LOG.exception("reading marks and changed settings failed; it continues")
                 said = repr(error)

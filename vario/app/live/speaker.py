@@ -1,4 +1,4 @@
-"""The sound of the flight, whose device may be missing at the start or go in flight."""
+"""The sound of the flight. Its device may be missing at the start or be lost in flight."""
 
 from __future__ import annotations
 
@@ -12,14 +12,14 @@ from vario.sound.sink import Device
 
 LOG = logging.getLogger("vario.live")
 
-GONE = "the sound device has gone"
+GONE = "the sound device is lost"
 
 
 class Speaker:
-    """Plays on a device as soon as it can be opened; commands given before that are dropped.
+    """Plays on a device as soon as it can be opened. Earlier commands are dropped.
 
     Args:
-        make: opens the device; raises SoundError while that is not possible.
+        make: opens the device; raises SoundError if that is not possible.
         retry_s: see `Outlet`.
     """
 
@@ -39,16 +39,16 @@ class Speaker:
 
     @property
     def problem(self) -> str | None:
-        """Why nothing is heard; None if something is, or nothing is meant to."""
+        """Why there is no sound; None if there is sound or none is intended."""
         return self._outlet.problem
 
     @property
     def underruns(self) -> int:
-        """Blocks that came too late for the device; each may have been heard as a click."""
+        """Blocks that were too late for the device; each may be audible as a click."""
         return self._earlier_underruns + (0 if self._latest is None else self._latest.underruns)
 
     def play(self, command: ToneCommand, duration_s: float = 0.0) -> None:
-        """Let a command sound, if there is a device."""
+        """Play a command, if there is a device."""
         try:
             self._outlet.give(lambda device: device.play(command, duration_s))
         except (ValueError, SoundError) as error:

@@ -1,4 +1,4 @@
-"""What is shown of a live run: one line now and then, and a table at the end."""
+"""The status of a live run: one line periodically, and a table at the end."""
 
 from __future__ import annotations
 
@@ -12,21 +12,21 @@ from vario.app.live.recorder import RecorderStatus
 from vario.flight.reading import Reading
 
 MANY_WAITING = 2000
-"""Samples, about five seconds of a full set."""
+"""Number of samples, about five seconds of all sensors."""
 
 
 @dataclass(frozen=True, slots=True)
 class Status:
-    """How a live run is.
+    """The status of a live run.
 
     Attributes:
-        t_s: when.
-        reading: the latest one.
-        sensors: each of them.
+        t_s: time of the status.
+        reading: the latest reading.
+        sensors: status of each sensor.
         recorder: None: no folder is set.
-        sound: why nothing is heard; None if something is, or nothing is meant to.
-        sound_gaps: blocks of sound that came too late for the device.
-        sentences: why no sentence gets out; None if they do, or none are meant to.
+        sound: why there is no sound; None if there is sound or none is intended.
+        sound_gaps: blocks of sound that were too late for the device.
+        sentences: why no sentences are sent; None if they are sent or none are intended.
         left_behind: at the end, what did not close in time.
     """
 
@@ -41,7 +41,7 @@ class Status:
 
 
 def one_line(status: Status) -> str:
-    """The run in one line: what is shown to the pilot's helper, the journal and the service manager."""
+    """The status in one line, for the terminal, the journal and the service manager."""
     parts = []
     reading = status.reading
     if reading is not None:
@@ -59,7 +59,7 @@ def one_line(status: Status) -> str:
         file = status.recorder.file
         parts.append(f"recording {file.name}" if file and not status.recorder.problem else "NOT RECORDING")
         if status.recorder.memory is not None:
-            parts.append("IN MEMORY ONLY, gone at power off")
+            parts.append("IN MEMORY ONLY, lost at power-off")
         if status.recorder.waiting > MANY_WAITING:
             parts.append("the card is slow")
         if status.recorder.lost:
@@ -74,7 +74,7 @@ def one_line(status: Status) -> str:
 
 
 def table(status: Status, since_s: float) -> Table:
-    """All sensors with their counts, over the time since `since_s`."""
+    """All sensors with their counts, since `since_s`."""
     out = Table(title="Sensors")
     for heading in ("sensor", "state", "per s", "faults", "overruns"):
         out.add_column(heading, justify="left" if heading in ("sensor", "state", "faults") else "right")

@@ -1,4 +1,4 @@
-"""What a run says, written by a thread of its own: a terminal or pipe that takes no more costs only words."""
+"""Write the output of a run in a separate thread, so that a blocked terminal or pipe loses only text."""
 
 from __future__ import annotations
 
@@ -9,13 +9,13 @@ import threading
 from collections.abc import Callable
 
 MOST_WAITING = 1000
-"""Lines that may wait for a slow terminal; more are dropped and counted."""
+"""Maximum number of lines that wait for a slow terminal. More are dropped and counted."""
 
 
 class Teller(logging.Handler):
-    """A log handler whose lines, and other output, are written in a thread.
+    """A log handler that writes its lines, and other output, in a thread.
 
-    No method waits but `finish`.
+    No method except `finish` blocks.
     """
 
     def __init__(self) -> None:
@@ -31,14 +31,14 @@ class Teller(logging.Handler):
         self.do(lambda: _write(line))
 
     def do(self, job: Callable[[], object]) -> None:
-        """Do something that writes, after what waits already. What it raises is counted as unsaid."""
+        """Call a function that writes, after the waiting lines. If it raises, the output counts as lost."""
         try:
             self._jobs.put_nowait(job)
         except queue.Full:
             self._unsaid += 1
 
     def finish(self, timeout_s: float) -> bool:
-        """Write what waits and end; whether that was possible in the time."""
+        """Write the waiting lines and end; returns whether that was possible in the time."""
         try:
             self._jobs.put(None, timeout=timeout_s)
         except queue.Full:
@@ -53,7 +53,7 @@ class Teller(logging.Handler):
                     count, self._unsaid = self._unsaid, 0
                     _write(f"lines that could not be written: {count}")
                 job()
-            except (Exception, SystemExit):  # a terminal that has gone; `rich` answers that with SystemExit
+            except (Exception, SystemExit):  # the terminal was closed; `rich` raises SystemExit then
                 self._unsaid += 1
 
 

@@ -1,4 +1,4 @@
-"""A sink for sentences that may be missing at the start, go in flight and come back."""
+"""A sink for sentences that may be missing at the start, be lost in flight and return."""
 
 from __future__ import annotations
 
@@ -7,10 +7,10 @@ from vario.outlet import FIRST_RETRY_S, Outlet
 
 
 class KeptSink:
-    """The sink an address names, opened as soon as it can be, and again when it has gone.
+    """The sink of an address. It is opened as soon as possible, and reopened after a loss.
 
     Args:
-        address: as the settings have it.
+        address: as in the settings.
         retry_s: see `Outlet`.
     """
 
@@ -26,13 +26,13 @@ class KeptSink:
 
     @property
     def problem(self) -> str | None:
-        """Why no sentence gets out; None if all is well."""
+        """Why no sentences are sent; None if they are."""
         return self._outlet.problem
 
     def write(self, data: bytes) -> None:
-        """Pass on whole sentences, or drop them."""
+        """Send whole sentences, or drop them."""
         self._outlet.give(lambda sink: sink.write(data))
 
     def close(self) -> None:
-        """Let go of the line or the network."""
+        """Close the serial line or the network port."""
         self._outlet.close()

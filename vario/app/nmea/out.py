@@ -1,17 +1,21 @@
-"""What the instrument knows as sentences of NMEA 0183, for a tablet or another instrument.
+"""Convert readings to NMEA 0183 sentences for a tablet or another instrument.
 
-Only sentences of the standard are sent, talker "II" (integrated instrumentation):
+Only sentences of the standard are sent, with the talker "II" (integrated instrumentation):
 
-* `GLL` place, `HDT` heading from true north;
-* `MWD` wind as it blows over the ground, `MWV` the same from the nose (reference T, theoretical);
-* `XDR` what the standard has no sentence for, as transducers with identifiers of our own. Vertical speed
-  and airspeed are of the generic type G, which has no unit, so the unit is in the identifier.
+* `GLL`: position; `HDT`: heading from true north;
+* `MWD`: wind direction and speed over the ground; `MWV`: wind relative to the nose (reference T,
+  theoretical);
+* `XDR`: values without a sentence in the standard, as transducers with our own identifiers. Vertical
+  speed and
+  airspeed have the generic type G, which has no unit, so the identifier contains the unit.
 
-There is no `VHW`: its speed is through water, and a reader would take ours for that. What is not known is
-left out, never sent as a zero.
+`VHW` is not sent: it contains the speed through water, and a reader would confuse it with airspeed.
+Unknown values
+are left out; they are never sent as zero.
 
-Source for the fields: NMEA 0183 as parsed by `pynmeagps`; the types of `XDR` beyond C, A, D and P from
-public lists, since the standard is not.
+Source for the fields: NMEA 0183 as parsed by `pynmeagps`; the types of `XDR` other than C, A, D and P
+from public
+lists, because the standard is not public.
 """
 
 from __future__ import annotations
@@ -27,29 +31,29 @@ from vario.app.outputs.pacer import Pacer
 from vario.flight.reading import Reading
 
 LONGEST = 82
-"""Characters of a sentence at most, with "$" and the line end."""
+"""Maximum length of a sentence in characters, including "$" and line end."""
 
 TALKER = "II"
 _KT_PER_MPS = 3600.0 / 1852.0
 
 
 class Sink(Protocol):
-    """Where sentences go. Neither method waits, and neither raises once the sink is open."""
+    """The destination of sentences. Its methods never wait, and never raise once the sink is open."""
 
     def write(self, data: bytes) -> None:
-        """Pass on whole sentences, or drop them where they cannot be passed on at once."""
+        """Send whole sentences, or drop them if they cannot be sent at once."""
 
     def close(self) -> None:
-        """Let go of the line or the network."""
+        """Close the serial line or the network port."""
 
 
 class NmeaOutput:
-    """Sends the sentences of a reading as often as asked.
+    """Sends the sentences of readings at a given rate.
 
     Args:
-        sink: where to.
-        rate_hz: sets of sentences a second.
-        utc_at_zero: says what instant `t_s` = 0 was, as soon as that is known; before, no time is sent.
+        sink: the destination.
+        rate_hz: sets of sentences per second.
+        utc_at_zero: gives the UTC time of `t_s` = 0 once it is known; before that, no time is sent.
     """
 
     def __init__(
@@ -67,19 +71,19 @@ class NmeaOutput:
                 self._sink.write(known.encode("ascii"))
 
     def close(self) -> None:
-        """The flight is over."""
+        """End of the flight: close the sink."""
         self._sink.close()
 
 
 def sentence(*fields: str) -> str:
-    """A whole sentence of these fields, the first being talker and kind, with checksum and line end."""
+    """A complete sentence with checksum and line end; the first field contains talker and type."""
     body = ",".join(fields)
     checksum = reduce(lambda so_far, character: so_far ^ ord(character), body, 0)
     return f"${body}*{checksum:02X}\r\n"
 
 
 def sentences(reading: Reading, start_utc: datetime | None = None) -> Iterator[str]:
-    """Everything this reading knows, a sentence each."""
+    """All known values of a reading, one sentence each."""
     yield from _place(reading, start_utc)
     heading = _heading_deg(reading)
     if heading is not None:
@@ -89,7 +93,7 @@ def sentences(reading: Reading, start_utc: datetime | None = None) -> Iterator[s
 
 
 def _place(reading: Reading, start_utc: datetime | None) -> Iterator[str]:
-    """GLL. Without a time it is still a place."""
+    """GLL. It is also sent without a time."""
     position = reading.position
     if position is None:
         return
@@ -116,7 +120,7 @@ def _wind(reading: Reading, heading_deg: float | None) -> Iterator[str]:
     from_deg = math.degrees(math.atan2(-wind.east_mps, -wind.north_mps)) % 360.0
     speed_mps = math.hypot(wind.north_mps, wind.east_mps)
     knots = _number(speed_mps * _KT_PER_MPS, 1)
-    # Magnetic variation is not known here, so the magnetic direction stays empty.
+    # The magnetic variation is unknown, so the magnetic direction is empty.
     yield sentence(f"{TALKER}MWD", _direction(from_deg), "T", "", "M", knots, "N", _number(speed_mps, 1), "M")
     if heading_deg is not None:
         angle = _direction(from_deg - heading_deg)
@@ -136,12 +140,14 @@ _TRANSDUCERS: tuple[tuple[str, str, str, str], ...] = (
     ("PITCH", "A", "D", "pitch_rad"),
     ("BANK", "A", "D", "bank_rad"),
 )
-"""Identifier, type and unit of each transducer, and the output it sends; angles are sent in degrees. A vario
-that is not compensated has another identifier."""
+"""Identifier, type and unit of each transducer, and its output; angles are sent in degrees. An uncompensated
+vario
+has a different identifier.
+"""
 
 
 def _transducers(reading: Reading) -> Iterator[str]:
-    """XDR, as many transducers to a sentence as fit."""
+    """XDR, with as many transducers per sentence as fit."""
     fields = [f"{TALKER}XDR"]
     for name, kind, unit, column in _TRANSDUCERS:
         output = OUTPUTS[column]
@@ -168,7 +174,7 @@ def _heading_deg(reading: Reading) -> float | None:
 
 
 def _direction(angle_deg: float) -> str:
-    """0.0 to 359.9: rounding up to 360 is north again."""
+    """0.0 to 359.9; a value that rounds to 360 becomes 0."""
     return _number(round(angle_deg % 360.0, 1) % 360.0, 1)
 
 

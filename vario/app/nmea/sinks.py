@@ -1,9 +1,10 @@
-"""Where sentences go: a network or a serial line, never waiting for a reader.
+"""Send sentences to a network or a serial line, without ever waiting for a reader.
 
-A reader that is slower than the sentences come loses some: whole ones, and the oldest stay. Nothing here
-listens or sends anywhere but at the address given.
+A reader that is slower than the sentences loses whole sentences; the oldest are kept. This module listens
+and sends
+only at the given address.
 
-A sink is opened once. `KeptSink` (vario/app/nmea/kept.py) opens it again when it has gone.
+A sink is opened once. `KeptSink` (vario/app/nmea/kept.py) reopens it after a loss.
 """
 
 from __future__ import annotations
@@ -24,34 +25,37 @@ from vario.settings.output import FORMS, Network, Serial, parse_address
 MOST_READERS = 8
 
 MOST_ARRIVALS = 32
-"""So many are let in, or turned away, with each set: a crowd at the door must not hold up the loop."""
+"""Connections accepted or refused with each set of sentences. Many clients must not delay the loop."""
 
 BACKLOG_BYTES = 16_384
-"""What may wait for a reader: some ten seconds. A reader that has not taken it by then is let go."""
+"""Data that may wait for a reader, about ten seconds. A reader that is further behind is disconnected."""
 
 PATIENCE_S = 10.0
-"""So long the system waits for a reader that takes nothing or has vanished without a word, as a tablet out of
-range does. Its seat would be taken for a quarter of an hour otherwise, and a stalled one would be shown a
-wind and a climb of minutes ago when it comes back."""
+"""Time after which the system disconnects a reader that takes no data or has disappeared, such as a tablet
+out of
+range. Otherwise its place stays occupied for a quarter of an hour, and a stalled reader shows wind and
+climb that are
+minutes old when it returns.
+"""
 
 
 class OpenSink(Sink, Protocol):
-    """A sink that says how it is."""
+    """A sink that reports its state."""
 
     @property
     def problem(self) -> str | None:
-        """Why the last sentences did not get out; None if they did."""
+        """Why the last sentences were not sent; None if they were."""
 
     @property
     def is_lost(self) -> bool:
-        """Whether it has to be closed and opened again."""
+        """Whether it must be closed and reopened."""
 
 
 def open_sink(address: str) -> OpenSink:
-    """The sink an address names.
+    """Open the sink of an address.
 
     Raises:
-        AppError: if it is none, or cannot be opened.
+        AppError: if the address is invalid or cannot be opened.
     """
     parsed = parse_address(address)
     if parsed is None:
@@ -69,10 +73,10 @@ def _family(network: Network) -> socket.AddressFamily:
 
 
 class UdpSink:
-    """Sends every set of sentences as one datagram."""
+    """Sends each set of sentences as one datagram."""
 
     is_lost = False
-    """The socket stays good when the network goes."""
+    """Always False: the socket remains usable when the network fails."""
 
     def __init__(self, network: Network) -> None:
         self.problem: str | None = None
@@ -82,7 +86,7 @@ class UdpSink:
         self._socket.setsockopt(socket.SOL_SOCKET, socket.SO_BROADCAST, 1)
 
     def write(self, data: bytes) -> None:
-        """Send; nobody there, or no network for now, is no reason to stop."""
+        """Send. A missing receiver or network is not an error."""
         try:
             self._socket.sendto(data, self._to)
         except BlockingIOError:
@@ -98,11 +102,11 @@ class UdpSink:
 
 
 class TcpSink:
-    """Serves whoever connects, up to `MOST_READERS`; what they send is thrown away."""
+    """Serves all clients that connect, up to `MOST_READERS`. Data from them is discarded."""
 
     problem = None
     is_lost = False
-    """A port stays open while its address is away, and serves when it is back (tried on Linux, no source)."""
+    """Always False: a port stays open while its address is absent (tried on Linux, no source)."""
 
     def __init__(self, network: Network) -> None:
         self._server = socket.create_server(
@@ -119,17 +123,19 @@ class TcpSink:
 
     @property
     def readers(self) -> int:
-        """How many are connected."""
+        """Number of connected clients."""
         return len(self._readers)
 
     def write(self, data: bytes) -> None:
-        """Give everybody the sentences, or their place in the line, and let in who waits to get them too."""
+        """Send the sentences to all clients or queue them, and accept waiting connections."""
         self._readers = [reader for reader in self._readers if reader.give(data)]
         self._readers += [reader for reader in self._arrivals() if reader.give(data)]
 
     def _arrivals(self) -> list[_Reader]:
         arrived: list[_Reader] = []
-        with suppress(OSError):  # nobody waits any more, or the system has no room for another one now
+        with suppress(
+            OSError
+        ):  # no more connections are waiting, or the system cannot accept another one now
             for _ in range(MOST_ARRIVALS):
                 connection, _ = self._server.accept()
                 if len(self._readers) + len(arrived) >= MOST_READERS:
@@ -147,7 +153,7 @@ class TcpSink:
 
 
 class _Reader:
-    """One connection and what waits for it."""
+    """One connection and the data that waits for it."""
 
     def __init__(self, connection: socket.socket) -> None:
         connection.setblocking(False)
@@ -157,10 +163,11 @@ class _Reader:
         self._waiting = b""
 
     def give(self, data: bytes) -> bool:
-        """Send what can be sent at once; False if the reader is gone, or too slow.
+        """Send what can be sent at once; False if the reader has disappeared or is too slow.
 
-        One that has closed only its own direction still reads (RFC 9293, 3.6). One that is gone answers the
-        next sentences with a reset.
+        A reader that has closed only its own direction still reads (RFC 9293, 3.6). One that has
+        disappeared
+        answers the next sentences with a reset.
         """
         self._waiting += data
         try:
@@ -182,9 +189,9 @@ class _Reader:
 
 
 class SerialSink:
-    """Writes to a serial line, and drops whole sentences that the line is too slow for.
+    """Writes to a serial line, and drops whole sentences if the line is too slow.
 
-    A device that has gone says so by `problem`.
+    `problem` reports a lost device.
     """
 
     def __init__(self, line: Serial) -> None:
@@ -194,7 +201,7 @@ class SerialSink:
         self._rest = b""
 
     def write(self, data: bytes) -> None:
-        """Write what the line takes now; a sentence begun is finished first."""
+        """Write what the line accepts now. A sentence that was begun is finished first."""
         try:
             self._rest = self._rest[self._send(self._rest) :]
             if self._rest:
@@ -202,27 +209,28 @@ class SerialSink:
             for one in data.splitlines(keepends=True):
                 sent = self._send(one)
                 if sent < len(one):
-                    # Not begun: dropped with what follows. Begun: the rest of it goes first next time.
+                    # A sentence that was not begun is dropped with the following ones. The rest of a
+                    # sentence that was begun is sent first next time.
                     self._rest = one[sent:] if sent else b""
                     return
         except (OSError, serial.SerialException) as error:
             self._rest = b""
-            self.problem = f"{self._device}: has gone: {error}"
+            self.problem = f"{self._device}: is lost: {error}"
 
     @property
     def is_lost(self) -> bool:
-        """Whether it has to be opened again."""
+        """Whether it must be reopened."""
         return self.problem is not None
 
     def _send(self, data: bytes) -> int:
-        # Past the library's own `write`, which tries again for ever on a line that takes nothing.
+        # Bypasses the `write` of the library, which retries without end on a line that accepts nothing.
         try:
             return os.write(self._port.fileno(), data) if data else 0
         except BlockingIOError:
             return 0
 
     def close(self) -> None:
-        """Let go of the line."""
+        """Close the line."""
         with suppress(OSError, serial.SerialException):
             self._port.close()
 
@@ -252,7 +260,7 @@ class FileSink:
         """Close the file.
 
         Raises:
-            OutputError: if the disk refuses what was still to be written.
+            OutputError: if the disk refuses the remaining data.
         """
         try:
             self._file.close()

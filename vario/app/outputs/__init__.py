@@ -1,1 +1,1 @@
-"""The outputs of the instrument: one catalogue of them, and the rows, columns and files made from it."""
+"""The outputs of the instrument: their catalogue, and the rows, columns and files generated from it."""

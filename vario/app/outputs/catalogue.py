@@ -1,6 +1,6 @@
-"""Every output of the instrument, once. Trace, page, comparisons, exports and docs/trace.md are made from it.
+"""The catalogue of all outputs. Trace, page, comparisons, exports and docs/trace.md are generated from it.
 
-The entries stand in `vario/app/outputs/themes/`; a new one goes at the end of its theme there.
+The entries are in `vario/app/outputs/themes/`; add a new one at the end of its theme.
 """
 
 from __future__ import annotations
@@ -16,12 +16,12 @@ from vario.app.outputs.themes.primary import PRIMARY
 from vario.app.outputs.themes.sound import SOUND
 
 TRUTH = "truth_"
-"""The name of a reference value begins with this where a simulator knows the truth."""
+"""Prefix of the names of reference values from a simulator that knows the truth."""
 
 
 @dataclass(frozen=True, slots=True)
 class Theme:
-    """Outputs that belong together, under a heading of docs/trace.md."""
+    """A group of outputs, with a heading in docs/trace.md."""
 
     heading: str
     outputs: tuple[Output, ...]
@@ -48,13 +48,13 @@ TRACE: tuple[Output, ...] = tuple(output for output in OUTPUTS.values() if outpu
 """The columns of trace.csv, in order."""
 
 PLOTTED: tuple[Output, ...] = tuple(output for output in OUTPUTS.values() if output.plot is not None)
-"""What the page of a flight draws."""
+"""The outputs that the page of a flight draws."""
 
 _BY_REFERENCE = {name: output for output in TRACE for name in output.references}
 
 
 def output_of(column: str) -> Output:
-    """The output of this name. A column of another program is taken for a number, or an angle by its unit."""
+    """The output with this name. A column of another program is a number, or an angle by its unit."""
     known = OUTPUTS.get(column)
     if known is not None:
         return known
@@ -63,6 +63,6 @@ def output_of(column: str) -> Output:
 
 
 def output_beside(reference: str) -> Output | None:
-    """The output that measures the same as a reference value, by its name; None if there is none."""
+    """The output that measures the same quantity as a reference value, by name; None if there is none."""
     found = _BY_REFERENCE.get(reference) or OUTPUTS.get(reference.removeprefix(TRUTH))
     return found if found is not None and found.in_trace and not found.is_text else None

@@ -1,4 +1,4 @@
-"""The one collector: columns of outputs in memory, for comparisons, notebooks, pictures, page and exports."""
+"""Collect columns of outputs in memory, for comparisons, notebooks, pictures, page and exports."""
 
 from __future__ import annotations
 
@@ -18,14 +18,15 @@ Column = NDArray[np.float64] | NDArray[np.str_]
 
 
 class Columns:
-    """Collects outputs as columns, a row as often as asked.
+    """Collects outputs as columns at a given rate.
 
     Args:
         outputs: the columns.
-        rate_hz: rows a second.
-        start_utc: the instant at `t_s` = 0, if known.
-        most_rows: when there are so many, every second one goes, and from then on only every second is
-            kept. Memory is bounded then; an event in a row that goes is gone. None: no bound.
+        rate_hz: rows per second.
+        start_utc: the time of `t_s` = 0; None: unknown.
+        most_rows: at this number of rows, every second row is dropped and the rate is halved, so
+            memory is bounded.
+            Events in a dropped row are lost. None: no limit.
     """
 
     def __init__(
@@ -44,7 +45,7 @@ class Columns:
         self.clear()
 
     def clear(self) -> None:
-        """Forget all rows so far."""
+        """Remove all rows."""
         self._numbers = {output.name: array("d") for output in self._outputs if not output.is_text}
         self._texts: dict[str, list[str]] = {output.name: [] for output in self._outputs if output.is_text}
         self._count = 0
@@ -54,12 +55,12 @@ class Columns:
         return self._count
 
     def take(self, reading: Reading) -> bool:
-        """Look at every reading here. Returns whether a row was kept."""
+        """Call this with every reading. Returns whether a row was added."""
         values = self._sampler.take(reading)
         return values is not None and self.keep(values)
 
     def keep(self, values: Sequence[Value]) -> bool:
-        """Keep the values of one row, in the order of the outputs; returns whether they were kept."""
+        """Add the values of one row, in the order of the outputs; returns whether they were added."""
         if self._most_rows is not None:
             self._passed += 1
             if self._passed < self._stride:
@@ -77,14 +78,14 @@ class Columns:
         return True
 
     def note(self, values: Mapping[str, float]) -> None:
-        """Set numbers of further columns in the row kept last; where not set, they are unknown (NaN)."""
+        """Set values of additional columns in the last row; without a value they are unknown (NaN)."""
         for name, value in values.items():
             column = self._numbers.setdefault(name, array("d"))
             column.extend([math.nan] * (self._count - len(column)))
             column[-1] = value
 
     def finish(self) -> None:
-        """After the last reading: keep one more row, if an event has come since the last one."""
+        """Call this after the last reading: adds a row if an event has occurred since the last row."""
         values = self._sampler.rest()
         if values is not None:
             self.keep(values)
@@ -98,7 +99,7 @@ class Columns:
         self._stride *= 2
 
     def columns(self) -> dict[str, Column]:
-        """Every column, shape (n,): text, or numbers in which NaN stands for "no data"."""
+        """All columns, shape (n,): text, or numbers with NaN for "no data"."""
         self.finish()
         found: dict[str, Column] = {}
         for name in (*self._names, *(name for name in self._numbers if name not in self._names)):

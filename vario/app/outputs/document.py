@@ -1,4 +1,4 @@
-"""docs/trace.md from the catalogue: `python -m vario.app.outputs.document > docs/trace.md`."""
+"""Generate docs/trace.md from the catalogue: `python -m vario.app.outputs.document > docs/trace.md`."""
 
 from __future__ import annotations
 

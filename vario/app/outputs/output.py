@@ -1,4 +1,4 @@
-"""What the catalogue says about one output: its value, its units, how it is shown, and what it means."""
+"""The description of an output in the catalogue: value, units, presentation and meaning."""
 
 from __future__ import annotations
 
@@ -21,17 +21,19 @@ class Kind(Enum):
 
     NUMBER = auto()
     ANGLE = auto()
-    """Wraps at 2π: a difference is taken the short way round, and a mean is that of the directions."""
+    """Wraps at 2π: differences are the shortest ones, and means are those of the directions."""
     FLAG = auto()
     """0 or 1."""
     COUNT = auto()
     """A whole number that counts something."""
     TEXT = auto()
-    """A word, or words joined by "+"."""
+    """A word, or several words joined by "+"."""
     EVENT = auto()
-    """Text about something that lasts a moment: in one row only, the first one after it happened."""
+    """Text about an event: only in one row, the first one after the event."""
     UTC = auto()
-    """A time in the recording, written as an instant (ISO 8601) where the recording says when it was made."""
+    """A time in the recording, written as a date and time (ISO 8601) if the recording contains its start
+    time.
+    """
 
 
 _TEXTS = frozenset({Kind.TEXT, Kind.EVENT, Kind.UTC})
@@ -39,11 +41,11 @@ _TEXTS = frozenset({Kind.TEXT, Kind.EVENT, Kind.UTC})
 
 @dataclass(frozen=True, slots=True)
 class Unit:
-    """A unit that people read.
+    """A unit for display.
 
     Attributes:
-        text: how it is written after a number, with the space where one belongs.
-        factor: what one SI unit is in it.
+        text: text after a number, including a space if one belongs there.
+        factor: value of one SI unit in this unit.
     """
 
     text: str
@@ -54,7 +56,7 @@ MPS = Unit(" m/s")
 KMPH = Unit(" km/h", 3.6)
 DEGREES = Unit("°", math.degrees(1.0))
 _SHOWN = {"rad": DEGREES, "radps": Unit("°/s", math.degrees(1.0))}
-"""By the last part of the name. Others are shown in their SI unit, unless their entry names another."""
+"""Display units by the last part of the name. Others use the SI unit, unless their entry gives a unit."""
 
 
 def words(values: Iterable[str]) -> str:
@@ -68,12 +70,13 @@ class Plot:
 
     Attributes:
         panel: key of the panel (`vario/app/page/panels.py`).
-        label: what the panel calls it.
+        label: label in the panel.
         ink: colour, by its name in the style sheet of the page.
-        width: of the line, pixels.
-        dash: lengths of dashes and gaps, pixels; empty: a solid line.
+        width: line width in pixels.
+        dash: lengths of dashes and gaps in pixels; empty: a solid line.
         second_scale: drawn against the compass scale on the right of the panel.
-        order: lines of a panel are drawn in this order, those of equal order as in the catalogue.
+        order: lines of a panel are drawn in this order; with equal order, in the order of the
+            catalogue.
     """
 
     panel: str
@@ -90,19 +93,21 @@ class Output:
     """One output of the instrument.
 
     Attributes:
-        name: of the column; ends in the SI unit.
-        value_of: gives the value of a reading, in the SI unit.
+        name: name of the column; ends in the SI unit.
+        value_of: function that gives the value of a reading in the SI unit.
         decimals: digits after the point in trace.csv.
-        meaning: what it is: the text in docs/trace.md.
+        meaning: the description in docs/trace.md.
         kind: how its values behave.
-        subject: what a comparison calls it in a sentence; None: a comparison only lists its name.
-        shown: the unit that people read it in; None: degrees for angles, otherwise the SI unit.
+        subject: name in the sentences of a comparison; None: a comparison only lists its column name.
+        shown: display unit; None: degrees for angles, otherwise the SI unit.
         shown_decimals: digits after the point in that unit. The page keeps one more.
-        plot: how the page draws it; None: the page does not.
+        plot: how the page draws it; None: not drawn.
         in_trace: whether it is a column of trace.csv, of exports and of the Python interface.
-        references: names of reference values that are measured by the same definition. A reference called
-            "truth_" and the name of the output needs no entry.
-        number_of: with `Kind.EVENT`: a number that changes with each event; None before the first one.
+        references: names of reference values with the same definition. A reference named "truth_"
+            plus the name of
+            the output needs no entry.
+        number_of: with `Kind.EVENT`: a number that changes with each event; None before the first
+            one.
     """
 
     name: str
@@ -135,7 +140,7 @@ class Output:
 
     @property
     def shown_in(self) -> Unit:
-        """The unit that people read it in."""
+        """The display unit."""
         if self.shown is not None:
             return self.shown
         unit = _SHOWN.get(self.name.rpartition("_")[2])
@@ -145,15 +150,15 @@ class Output:
 
     @property
     def pattern(self) -> str:
-        """How trace.csv writes a value."""
+        """Format of a value in trace.csv."""
         return "%s" if self.is_text else f"%.{self.decimals}f"
 
     @property
     def page_name(self) -> str:
-        """The name on the page, where values are in the unit shown: without the SI unit at its end."""
+        """The name in the page, where values are in the display unit: without the SI unit at its end."""
         return self.name.rpartition("_")[0] if self.unit else self.name
 
     @property
     def page_step(self) -> float:
-        """The finest difference that the page keeps, in the unit shown."""
+        """The finest difference that the page keeps, in the display unit."""
         return 10.0 ** -(self.shown_decimals + 1)

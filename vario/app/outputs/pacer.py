@@ -1,10 +1,10 @@
-"""A steady rate out of frames that come as they come."""
+"""Select readings at a constant rate from frames at irregular times."""
 
 from __future__ import annotations
 
 
 class Pacer:
-    """Picks readings at a steady rate out of frames that come as they come."""
+    """Selects readings at a constant rate from frames at irregular times."""
 
     def __init__(self, rate_hz: float) -> None:
         self._period_s = 1.0 / rate_hz
@@ -14,6 +14,6 @@ class Pacer:
         """Whether the reading at `t_s` is the next one to keep."""
         if self._next_s is not None and t_s < self._next_s - 1e-6:
             return False
-        # On a fixed grid, so the rate holds on average whatever the frames do.
+        # A fixed grid gives the correct mean rate for any times of the frames.
         self._next_s = (int(t_s / self._period_s + 1e-6) + 1) * self._period_s
         return True

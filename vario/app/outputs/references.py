@@ -1,4 +1,4 @@
-"""The reference values of a recording: simulated truth, or what another instrument showed."""
+"""The reference values of a recording: simulated truth, or the values of another instrument."""
 
 from __future__ import annotations
 
@@ -17,11 +17,11 @@ class References:
         self._values: dict[str, tuple[list[float], list[float]]] = {}
 
     def take(self, sample: Reference) -> None:
-        """Keep one value."""
+        """Add one value."""
         times, values = self._values.setdefault(sample.name, ([], []))
         times.append(sample.t_s)
         values.append(sample.value)
 
     def columns(self) -> Mapping[str, tuple[NDArray[np.float64], NDArray[np.float64]]]:
-        """Times and values of each reference by its name, both of shape (n,)."""
+        """Times and values of each reference by name, both of shape (n,)."""
         return {name: (np.array(times), np.array(values)) for name, (times, values) in self._values.items()}

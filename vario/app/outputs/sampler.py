@@ -1,4 +1,4 @@
-"""Rows of outputs at a steady rate; an event between two rows is kept for the next one."""
+"""Make rows of outputs at a constant rate. An event between two rows is kept for the next one."""
 
 from __future__ import annotations
 
@@ -11,12 +11,13 @@ from vario.flight.reading import Reading
 
 
 class Sampler:
-    """Makes a row of values as often as asked.
+    """Makes rows of values at a given rate.
 
     Args:
         outputs: the columns of the row.
-        rate_hz: rows a second.
-        start_utc: the instant at `t_s` = 0, for outputs of `Kind.UTC`; None: not known, they are empty.
+        rate_hz: rows per second.
+        start_utc: the time of `t_s` = 0, for outputs of `Kind.UTC`; None: unknown, these outputs are
+            empty.
     """
 
     def __init__(self, outputs: Sequence[Output], rate_hz: float, start_utc: datetime | None = None) -> None:
@@ -26,9 +27,9 @@ class Sampler:
         self._latest: Reading | None = None
 
     def take(self, reading: Reading) -> list[Value] | None:
-        """Look at every reading here. Returns the values of a row, or None where no row is due."""
+        """Call this with every reading. Returns the values of a row, or None if no row is due."""
         for events in self._events:
-            # Asked here and not in a method of `events`: this runs in every frame.
+            # Checked here and not in a method of `events`, because this runs in every frame.
             number = events.number_of(reading)
             if number != events.number:
                 events.add(number, reading)
@@ -36,7 +37,7 @@ class Sampler:
         return self._row(reading) if self._pacer.due(reading.t_s) else None
 
     def rest(self) -> list[Value] | None:
-        """After the last reading: one more row, if an event has come since the last one."""
+        """Call this after the last reading: one more row, if an event has occurred since the last row."""
         if self._latest is None or not any(events.waiting for events in self._events):
             return None
         return self._row(self._latest)
@@ -51,7 +52,7 @@ class Sampler:
 
 
 class _Events:
-    """The events of one output that no row holds yet."""
+    """The events of one output that are not yet in a row."""
 
     def __init__(self, place: int, output: Output) -> None:
         assert output.number_of is not None  # noqa: S101  (the caller has looked)
@@ -68,7 +69,7 @@ class _Events:
 
 
 def _getter(output: Output, start_utc: datetime | None) -> Getter:
-    """What gives the value of a row; for an event nothing, unless one waits."""
+    """The function for the value of a row; for an event it gives nothing, unless an event is waiting."""
     if output.kind is Kind.EVENT or (output.kind is Kind.UTC and start_utc is None):
         return lambda _: None
     if output.kind is Kind.UTC and start_utc is not None:

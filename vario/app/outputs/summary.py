@@ -1,4 +1,4 @@
-"""The summary of a flight: what happened, in numbers, and what to doubt about them."""
+"""The summary of a flight: the main figures, and warnings about them."""
 
 from __future__ import annotations
 
@@ -24,9 +24,11 @@ from vario.settings.errors import SettingsError
 from vario.settings.glider import Glider
 
 SENSOR_LOSS = {
-    "baro": "no barometer in this recording: nothing can be said about height or climb",
-    "pitot": "no airspeed in this recording: the vario is uncompensated (pulling up reads as lift), "
-    "and there is no netto",
+    "baro": "no barometer in this recording: height and climb are unknown",
+    "pitot": (
+        "no airspeed in this recording: the vario is uncompensated (pulling up reads as lift), and there "
+        "is no netto"
+    ),
     "imu_accel": "no accelerometer in this recording: no attitude, and a horizontal gust reads as lift",
     "imu_gyro": "no gyro in this recording: no attitude, and a horizontal gust reads as lift",
     "gnss_vel": "no GNSS velocity in this recording: no wind, and no track",
@@ -34,7 +36,7 @@ SENSOR_LOSS = {
 
 
 class _Mean:
-    """A running mean; of angles the mean direction."""
+    """A running mean; for angles the mean direction."""
 
     def __init__(self, *, angle: bool) -> None:
         self._angle = angle
@@ -50,7 +52,7 @@ class _Mean:
             self._sum += value
 
     def result(self) -> float | None:
-        """None where there is nothing, or no mean direction."""
+        """None without values, or without a mean direction."""
         if not self._count:
             return None
         if self._angle:
@@ -61,7 +63,7 @@ class _Mean:
 
 
 class _Comparison:
-    """Running statistics of one reference against the output that measures the same."""
+    """Running statistics of one reference and the output that measures the same quantity."""
 
     def __init__(self, output: Output) -> None:
         self.output = output
@@ -101,11 +103,11 @@ class _Comparison:
 
 
 MOST_MARKS = 1000
-"""No pilot sets more in a day; a page and a picture show each one."""
+"""No pilot sets more marks in a day. The page and the picture show all of them."""
 
 
 class FlightSummary:
-    """Gathers the summary while the readings go by; memory grows with climbs only."""
+    """Collects the summary during the flight. Memory grows only with the number of climbs."""
 
     def __init__(self) -> None:
         self._first_s: float | None = None
@@ -129,7 +131,7 @@ class FlightSummary:
         self._passed_over = 0
 
     def take(self, reading: Reading) -> None:
-        """One reading."""
+        """Add one reading."""
         if self._first_s is None:
             self._first_s = self._last_s = reading.t_s
         step_s = reading.t_s - self._last_s
@@ -152,7 +154,7 @@ class FlightSummary:
         self._latest = reading
 
     def _note_mode(self, mode: Mode, t_s: float) -> None:
-        """Take-off is the first one seen, landing the last; a recording may begin and end in the air."""
+        """Take-off is the first one detected, landing the last; a recording may begin and end in the air."""
         if mode is Mode.LAUNCH and self._takeoff_s is None:
             self._takeoff_s = round(t_s, 2)
         landed = mode is Mode.GROUND and self._mode is not None
@@ -160,23 +162,23 @@ class FlightSummary:
         self._mode = mode
 
     def mark(self, mark: Mark) -> None:
-        """A mark of the pilot."""
+        """Add a mark of the pilot."""
         if len(self._marks) < MOST_MARKS:
             self._marks.append({"t_s": round(mark.t_s, 2), "text": mark.text})
         else:
             self._marks_left_out += 1
 
     def change(self, change: SettingsChange, error: SettingsError | None) -> None:
-        """Settings changed in flight, or not, because of an error in them."""
+        """Add a change of settings in flight, which was applied, or refused because of an error."""
         said = {} if error is None else {"problems": [str(problem) for problem in error.problems]}
         self._changes.append({"t_s": round(change.t_s, 2), "taken": error is None, **said})
 
     def pass_over(self, _change: SettingsChange) -> None:
-        """Settings changed in flight that this replay leaves aside."""
+        """Count a change of settings in flight that this replay ignores."""
         self._passed_over += 1
 
     def compare(self, sample: Reference) -> None:
-        """Set a reference value beside what the instrument showed at that time."""
+        """Compare a reference value with the output of the instrument at that time."""
         if self._latest is None:
             return
         comparison = self._comparisons.get(sample.name)
@@ -219,7 +221,7 @@ class FlightSummary:
         }
 
     def references(self) -> dict[str, dict[str, Any]]:
-        """How far the outputs are from the reference values of the recording, by the reference's name."""
+        """Errors of the outputs against the reference values of the recording, by name of the reference."""
         return {name: comparison.result() for name, comparison in self._comparisons.items()}
 
     def _circling_share(self) -> float | None:
@@ -270,7 +272,7 @@ def _rounded(value: float) -> float | None:
 
 
 def airspeed_off(correction: float) -> str:
-    """An airspeed that had to be multiplied by less than 1 read high."""
+    """If the airspeed had to be multiplied by less than 1, it was too high."""
     percent = 100.0 * (1.0 / correction - 1.0)
     way = "high" if percent > 0.0 else "low"
     return f"the airspeed reads {abs(percent):.0f} % {way} against GNSS; corrected"

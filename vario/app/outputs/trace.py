@@ -1,4 +1,4 @@
-"""trace.csv: what the instrument showed, as rows of SI values. An empty cell means no data."""
+"""trace.csv: the outputs of the instrument as rows of SI values. An empty cell means no data."""
 
 from __future__ import annotations
 
@@ -20,10 +20,10 @@ _NEGATIVE_ZERO = re.compile(r",-0(?=(\.0+)?(,|$))")
 
 
 def row(cells: Sequence[Value]) -> str:
-    """One row of the file: no cell needs quotes, for all are numbers or single words."""
+    """One row of the file. No cell needs quotes, because all are numbers or single words."""
     texts = ["" if value is None else _PATTERNS[column] % value for column, value in enumerate(cells)]
     text = ",".join(texts)
-    # A rounded-away negative is plain zero, not "-0.000".
+    # A negative value that rounds to zero is written as zero, not as "-0.000".
     return _NEGATIVE_ZERO.sub(",0", text) if ",-0" in text else text
 
 
@@ -32,8 +32,8 @@ class TraceWriter:
 
     Args:
         path: file to write; an existing one is replaced.
-        rate_hz: rows a second.
-        start_utc: the instant at `t_s` = 0; None: not known, and the column stays empty.
+        rate_hz: rows per second.
+        start_utc: the time of `t_s` = 0; None: unknown, the column stays empty.
 
     Raises:
         OutputError: from every method that writes, if the disk refuses.
@@ -49,7 +49,7 @@ class TraceWriter:
         self._file.write(",".join(output.name for output in TRACE) + "\n")
 
     def take(self, reading: Reading) -> list[Value] | None:
-        """Look at every reading here; returns the values of a row if one was due and is written."""
+        """Call this with every reading; returns the values of a row if one was due and has been written."""
         cells = self._sampler.take(reading)
         if cells is not None:
             self._write(cells)

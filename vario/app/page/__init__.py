@@ -1,1 +1,1 @@
-"""A flight as one self-contained page for the browser: plots, map, climbs, sound, health of the estimate."""
+"""A flight as one self-contained HTML page: plots, map, climbs, sound, consistency of the estimator."""

@@ -1,4 +1,4 @@
-"""The page of a flight: all of it gathered in one passage, put into one HTML file that needs nothing else."""
+"""Build the page of a flight: collect all data in one passage, write one self-contained HTML file."""
 
 from __future__ import annotations
 
@@ -37,11 +37,13 @@ SCRIPTS = (
     "notes.js",
     "main.js",
 )
-"""In this order in one page; each file says at its head what it offers to those after it."""
+"""The scripts in this order in one page. The head of each file states what it defines for the following
+ones.
+"""
 
 
 class PageContent:
-    """What the page shows, gathered reading by reading."""
+    """Collects the content of the page, reading by reading."""
 
     def __init__(self) -> None:
         self._rows = PageRows(ROWS_HZ)
@@ -49,13 +51,13 @@ class PageContent:
         self._pictures = ClimbPictures()
 
     def take(self, reading: Reading) -> None:
-        """One reading."""
+        """Add one reading."""
         self._rows.take(reading)
         self._tones.take(reading.t_s, reading.tone)
         self._pictures.take(reading)
 
     def result(self, summary: dict[str, Any], climbs: Sequence[Climb]) -> dict[str, Any]:
-        """All of it as the page's script reads it, with the summary and the climbs of the flight."""
+        """All content as the script of the page reads it, with the summary and climbs of the flight."""
         return {
             "summary": summary,
             "rows": self._rows.result(),
@@ -92,13 +94,13 @@ def write_page(
 
 
 def page_html(content: dict[str, Any]) -> str:
-    """The page around its content."""
+    """The HTML document with its content."""
     assets = files(__package__) / "assets"
 
     def read(name: str) -> str:
         return (assets / name).read_text(encoding="utf-8")
 
-    # Inside a script element nothing but "<" could end it or begin a comment.
+    # Inside a script element, only "<" can end the element or begin a comment.
     data = json.dumps(content, ensure_ascii=False, allow_nan=False, separators=(",", ":")).replace(
         "<", "\\u003c"
     )

@@ -1,4 +1,4 @@
-"""What a climb looked like: lift around the circle as it developed, and from above in the moving air."""
+"""Pictures of a climb: the lift around the circle over time, and the track in the moving air mass."""
 
 from __future__ import annotations
 
@@ -13,16 +13,16 @@ from vario.flight.thermal.climbs import Climb
 from vario.flight.thermal.lift_map import LiftPoint
 
 PICTURE_EVERY_S = 5.0
-"""A picture of the circle is kept this often: about five a turn."""
+"""Interval between pictures of the circle: about five per turn."""
 
 EARLIER_S = 90.0
-"""A climb begins where its first turn began, which is recognised this much later at most."""
+"""Upper limit of the delay with which the first turn of a climb is detected."""
 
-_DECI = 10.0  # pictures are kept in tenths of a metre a second
+_DECI = 10.0  # pictures are stored in tenths of a metre per second
 
 
 class ClimbPictures:
-    """Collects pictures and points while circling; `of` cuts out what belongs to one climb."""
+    """Collects pictures and points while circling. `of` selects those of one climb."""
 
     def __init__(self) -> None:
         self._pictures: list[tuple[float, dict[str, Any]]] = []
@@ -33,7 +33,7 @@ class ClimbPictures:
         self._circling = False
 
     def take(self, reading: Reading) -> None:
-        """One reading."""
+        """Add one reading."""
         thermal = reading.thermal
         point = thermal.lift_map[-1] if thermal.lift_map else None
         if point is not None and point is not self._latest:
@@ -41,7 +41,7 @@ class ClimbPictures:
             self._recent.append(point)
         circling = reading.mode is Mode.CIRCLING
         if circling and point is not None:
-            # On the way in the turn was not known to be one: its points come along afterwards.
+            # The turn was not detected yet at its beginning, so those points are added afterwards.
             since_s = self._points[-1].t_s if self._points else -math.inf
             since_s = max(since_s, reading.t_s - EARLIER_S)
             self._points += [recent for recent in self._recent if recent.t_s > since_s]
@@ -52,16 +52,16 @@ class ClimbPictures:
         self._circling = circling
 
     def of(self, climb: Climb) -> dict[str, Any]:
-        """What belongs to one climb: circle pictures with their times, and the map from above."""
+        """The data of one climb: circle pictures with their times, and the track in the air mass."""
         pictures = [
             {"t": t_s, **picture} for t_s, picture in self._pictures if climb.start_s <= t_s <= climb.end_s
         ]
         return {"circles": pictures, "points": list(self._map(climb))}
 
     def _map(self, climb: Climb) -> Iterator[tuple[float, float, float, float]]:
-        """East and north in the air that moves with the climb, m; climb, m/s; and time, s.
+        """East and north in m relative to the air mass of the climb; climb rate in m/s; time in s.
 
-        The wind is the one known at the end of the climb; zero is the middle of the points.
+        The wind is that known at the end of the climb. The origin is the centre of the points.
         """
         points = [
             point

@@ -10,9 +10,9 @@ from vario.app.in_force import add_set_option
 from vario.app.results import folder_for, inputs, not_over
 
 DESCRIPTION = (
-    "Make one HTML page of a flight, which needs nothing else, not even a network: plots over time, a map "
-    "coloured by the motion of the air, every climb from above and around its circle, the sound in step with "
-    "the cursor, and how well the estimator did."
+    "Make one HTML page of a flight that needs no other files and no network: plots over time, a map "
+    "coloured by the motion of the air mass, every climb from above and around its circle, the sound "
+    "synchronous to the cursor, and the consistency of the estimator."
 )
 
 
@@ -21,7 +21,9 @@ def add_parser(commands: Any) -> None:
     report = commands.add_parser(
         "report", help="make one HTML page of a flight: plots, map, climbs, sound", description=DESCRIPTION
     )
-    report.add_argument("file", type=Path, help="a recording (MCAP), a long CSV (also gzipped) or FAI/IGC")
+    report.add_argument(
+        "file", type=Path, help=("a recording (MCAP), a long CSV (also gzipped) or an FAI/IGC file")
+    )
     report.add_argument(
         "--config", type=Path, help="settings file; default: the one inside the recording, if any"
     )
@@ -31,7 +33,7 @@ def add_parser(commands: Any) -> None:
 
 
 def run(arguments: argparse.Namespace) -> int:
-    """Make the page and say where it is."""
+    """Make the page and print its path."""
     from vario.app.page.build import write_page  # noqa: PLC0415
     from vario.app.passage import opened  # noqa: PLC0415
     from vario.app.terminal import CAUTION, labelled, progress_bar, terminal  # noqa: PLC0415

@@ -1,4 +1,4 @@
-"""The estimator's pulse: how far each measurement was from what it expected, gathered between rows.
+"""Innovations of the estimator (measurement minus prediction), accumulated between rows.
 
 An innovation in multiples of its own standard deviation scatters around zero, and its mean square (NIS,
 normalised innovation squared) is 1 if the estimator is consistent: Bar-Shalom, Li and Kirubarajan,
@@ -14,13 +14,13 @@ from vario.flight.reading import Reading
 
 
 class Innovations:
-    """Sums by measurement since the last row."""
+    """Sums per measurement since the last row."""
 
     def __init__(self) -> None:
         self._sums: dict[str, tuple[int, float, float]] = {}
 
     def take(self, reading: Reading) -> None:
-        """The innovations of one reading; most have some, few have all."""
+        """Add the innovations of one reading; most readings have some, few have all."""
         for name, innovation in reading.monitor.innovations.items():
             if innovation.variance > 0.0 and math.isfinite(innovation.residual):
                 sigmas = innovation.residual / math.sqrt(innovation.variance)
@@ -28,7 +28,7 @@ class Innovations:
                 self._sums[name] = count + 1, total + sigmas, squares + sigmas * sigmas
 
     def row(self) -> Iterator[tuple[str, float]]:
-        """Columns and their values: mean and mean square of every measurement there was."""
+        """Columns and values: mean and mean square of every measurement that occurred."""
         for name, (count, total, squares) in self._sums.items():
             yield f"{name}_sigmas", total / count
             yield f"{name}_nis", squares / count

@@ -1,4 +1,4 @@
-"""Columns of numbers as text for a page: whole steps of a unit in 8, 16 or 32 bits, in base 64."""
+"""Pack columns of numbers into text for a page: multiples of a step in 8, 16 or 32 bits, in base 64."""
 
 from __future__ import annotations
 
@@ -12,11 +12,11 @@ _TYPES: tuple[tuple[str, Any], ...] = (("i8", np.int8), ("i16", np.int16), ("i32
 
 
 def packed(values: array[float], step: float) -> dict[str, Any]:
-    """A column in the narrowest whole numbers that hold it; NaN becomes the least of them.
+    """A column in the narrowest integer type that fits; NaN becomes its lowest value.
 
     Args:
         values: the column; NaN is no data.
-        step: what one unit of the whole numbers is worth. Anything finer is lost.
+        step: value of one integer unit. Finer differences are lost.
 
     Returns:
         type, step, offset and the numbers in little-endian order: value = offset + step * number.
@@ -30,7 +30,7 @@ def packed(values: array[float], step: float) -> dict[str, Any]:
         ((name, kind) for name, kind in _TYPES if high - middle < np.iinfo(kind).max), _TYPES[-1]
     )
     limits = np.iinfo(kind)
-    # A glitch beyond 32 bits is held at the end of the scale rather than wrapped round.
+    # A value beyond 32 bits is clipped instead of wrapped.
     whole = np.clip(steps - middle, limits.min + 1, limits.max)
     numbers = np.where(known, whole, limits.min).astype(kind)
     return {

@@ -1,4 +1,4 @@
-"""The panels of the page over time; what each draws is said by the catalogue of outputs (`Output.plot`)."""
+"""The panels of the page over time. The catalogue of outputs (`Output.plot`) defines what each one draws."""
 
 from __future__ import annotations
 
@@ -14,11 +14,12 @@ class Panel:
     """One panel.
 
     Attributes:
-        key: what `Plot.panel` of an output names.
+        key: the name to which `Plot.panel` of an output refers.
         title: heading.
-        unit: beside the heading.
+        unit: shown beside the heading.
         height: pixels.
-        options: for the script: `zero` (a line at 0), `from` (least value shown), `climbs` (their numbers).
+        options: for the script: `zero` (a line at 0), `from` (lowest value shown), `climbs` (their
+            numbers).
     """
 
     key: str
@@ -35,19 +36,19 @@ FLIGHT = (
     Panel("wind", "Wind", "km/h", 130, {"from": 0}),
     Panel("attitude", "Attitude", "°", 120, {"zero": True}),
 )
-"""The flight, from top to bottom."""
+"""The panels of the flight, from top to bottom."""
 
 ESTIMATE = (
-    Panel("two_varios", "Two ways to the vario", "m/s", 140, {"zero": True}),
+    Panel("two_varios", "Vario by two methods", "m/s", 140, {"zero": True}),
     Panel("gyro_bias", "Gyro bias", "°/s", 120, {"zero": True}),
     Panel("accel_bias", "Accelerometer bias", "m/s²", 120, {"zero": True}),
     Panel("attitude_sigma", "Uncertainty of pitch and bank", "°, one standard deviation", 100, {"from": 0}),
 )
-"""How well the estimator does, below the innovations."""
+"""The panels on the consistency of the estimator, below the innovations."""
 
 
 def panels() -> dict[str, list[dict[str, Any]]]:
-    """The panels as the script of the page reads them."""
+    """The panels in the form that the script of the page reads."""
     return {"flight": [_panel(panel) for panel in FLIGHT], "estimate": [_panel(panel) for panel in ESTIMATE]}
 
 
@@ -64,7 +65,7 @@ def _panel(panel: Panel) -> dict[str, Any]:
 
 
 def _series(output: Output, plot: Plot) -> list[Any]:
-    """Column, label, ink, width of the line, decimals, dashes, and the unit where it is not the panel's."""
+    """Column, label, ink, line width, decimals, dashes, and the unit if it differs from that of the panel."""
     unit = output.shown_in.text if plot.second_scale else None
     return [
         output.page_name,

@@ -1,4 +1,4 @@
-"""The columns of the page, gathered while the readings go by; memory stays bounded however long it takes."""
+"""Collect the columns of the page during the flight. Memory is bounded for any length."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from vario.app.page.pack import packed
 from vario.flight.reading import Reading
 
 MOST_ROWS = 60_000
-"""5 hours at 3 rows a second. Beyond it fewer rows a second are kept."""
+"""Number of rows: 5 hours at 3 rows per second. For longer flights the rate is reduced."""
 
 _TIME, _LATITUDE, _LONGITUDE = (OUTPUTS[name] for name in ("t_s", "latitude_deg", "longitude_deg"))
 _STEPS = {"t_s": 0.01, "north_m": 1.0, "east_m": 1.0}
@@ -24,10 +24,10 @@ _INNOVATION_STEP = 0.01
 
 
 class PageRows:
-    """Collects what the page draws, at a steady rate, which halves whenever too many rows have gathered.
+    """Collects the outputs of the page at a constant rate, which is halved if too many rows are stored.
 
     Args:
-        rate_hz: rows a second to begin with.
+        rate_hz: rows per second at the beginning.
     """
 
     def __init__(self, rate_hz: float) -> None:
@@ -37,7 +37,7 @@ class PageRows:
         self._qualities = Runs()
 
     def take(self, reading: Reading) -> None:
-        """Keep the reading if a row is due."""
+        """Add the reading if a row is due."""
         self._modes.take(reading.t_s, reading.mode.value)
         self._qualities.take(reading.t_s, str(reading.quality))
         self._innovations.take(reading)
@@ -45,7 +45,7 @@ class PageRows:
             self._columns.note(dict(self._innovations.row()))
 
     def result(self) -> dict[str, Any]:
-        """The columns in the units shown, packed, and the stretches of mode and quality."""
+        """The packed columns in the units shown, and the intervals of mode and quality."""
         kept = {name: np.asarray(values, np.float64) for name, values in self._columns.columns().items()}
         north_m, east_m = track_m(kept.pop(_LATITUDE.name), kept.pop(_LONGITUDE.name))
         shown: dict[str, tuple[NDArray[np.float64], float]] = {}
@@ -65,19 +65,19 @@ class PageRows:
 
 
 class Runs:
-    """Stretches of time over which a word stays the same."""
+    """Intervals of time in which a word does not change."""
 
     def __init__(self) -> None:
         self._runs: list[tuple[float, str]] = []
         self._end_s = 0.0
 
     def take(self, t_s: float, word: str) -> None:
-        """The word at this time."""
+        """Add the word at this time."""
         self._end_s = t_s
         if not self._runs or self._runs[-1][1] != word:
             self._runs.append((t_s, word))
 
     def result(self) -> list[tuple[float, float, str]]:
-        """Start, end and word of each."""
+        """Start, end and word of each interval."""
         ends = [start for start, _ in self._runs[1:]] + [self._end_s] * bool(self._runs)
         return [(round(t, 2), round(end, 2), word) for (t, word), end in zip(self._runs, ends, strict=True)]

@@ -1,8 +1,10 @@
-"""The sound of a flight as the page carries it: the commands, and what is needed to render them.
+"""The sound of a flight in the page: the commands, and the data to render them.
 
-A flight's sound is some 18 MB an hour as FLAC; the commands it is made from are some 0.4 MB, and the
-page renders them itself by the rules of `vario.sound`. So it plays exactly what the instrument commanded, and
-starts anywhere at once. Only the cues travel as samples: they are few and short.
+The sound of a flight takes about 18 MB per hour as FLAC, and its commands about 0.4 MB. The page renders
+the commands
+with the rules of `vario.sound`. It therefore plays exactly what the instrument commanded, and can start
+at any time.
+Only the cues are stored as samples, because they are few and short.
 """
 
 from __future__ import annotations
@@ -23,7 +25,9 @@ from vario.sound.synth import GLIDE_S, HEADROOM
 from vario.sound.timbre import TIMBRES, waves
 
 RATE_HZ = 10.0
-"""Commands kept a second. The ear cannot follow beeps much faster, and the curves move slowly."""
+"""Commands stored per second. The ear cannot follow beeps that change much faster, and the curves change
+slowly.
+"""
 
 SAMPLE_RATE_HZ = 22_050
 
@@ -32,7 +36,7 @@ _PITCHES_HZ = np.geomspace(100.0, 4000.0, 33)
 
 
 class ToneLog:
-    """Keeps a command whenever it sounds different, at most `RATE_HZ` times a second, and every cue."""
+    """Stores a command when the sound changes, at most `RATE_HZ` times per second, and every cue."""
 
     def __init__(self) -> None:
         self._pacer = Pacer(RATE_HZ)
@@ -43,13 +47,15 @@ class ToneLog:
         self._end_s: float | None = None
 
     def take(self, t_s: float, command: ToneCommand) -> None:
-        """The command that holds from `t_s` on."""
+        """Add the command that is in force from `t_s` on."""
         if command.cue is not None and command.cue.number != self._cue_number:
             self._cue_number = command.cue.number
             level = command.warning_level if command.cue.is_warning else command.cue_level
             self._cues.append((round(t_s, 2), command.cue.cue.value, round(level, 3)))
         if self._end_s is not None and t_s - self._end_s > JUMP_S:
-            self._keep(self._end_s, ToneCommand(command.pitch_hz, None, 0.0))  # nothing sounds in a break
+            self._keep(
+                self._end_s, ToneCommand(command.pitch_hz, None, 0.0)
+            )  # there is no sound during a gap
         self._end_s = t_s
         if self._pacer.due(t_s):
             self._keep(t_s, command)
@@ -68,7 +74,7 @@ class ToneLog:
                 kept.append(number)
 
     def result(self) -> dict[str, Any]:
-        """The commands packed, the cues listed; a beep_hz of 0 is a steady tone, a level of 0 silence."""
+        """The packed commands and the list of cues; beep_hz 0 is a continuous tone, level 0 silence."""
         steps = {"t_s": 0.01, "pitch_hz": 0.1, "beep_hz": 0.01, "level": 0.01, "voice": 1.0}
         return {
             "commands": {name: packed(kept, steps[name]) for name, kept in self._columns.items()},
@@ -78,7 +84,7 @@ class ToneLog:
 
 
 def _kit(cues_heard: set[str]) -> dict[str, Any]:
-    """What the page needs to sound like the instrument."""
+    """The data that the page needs to render the sound like the instrument."""
     sounds = cue_sounds(SAMPLE_RATE_HZ)
     return {
         "sample_rate_hz": SAMPLE_RATE_HZ,

@@ -1,4 +1,4 @@
-"""The picture of the lift around the circle that belongs to each climb, kept while a flight goes by."""
+"""Collect the distribution of the lift around the circle for each climb during the flight."""
 
 from __future__ import annotations
 
@@ -13,20 +13,22 @@ from vario.flight.thermal.climbs import Climb
 
 EVERY_S = 5.0
 MOST_KEPT = 720
-"""An hour of circling; a climb is matched with its picture within minutes of its end."""
+"""One hour of circling. A climb is matched with its picture within minutes of its end."""
 
 STEADY_S = 3.0
-"""The picture is taken this long before the end at the latest: leaving, the glider is elsewhere already."""
+"""The picture is taken at least this long before the end, because the glider leaves the circle before the
+end.
+"""
 
 
 class CirclePictures:
-    """Collects pictures while circling; memory is bounded."""
+    """Collects pictures while circling. Memory is bounded."""
 
     def __init__(self) -> None:
         self._kept: deque[tuple[float, Circle]] = deque(maxlen=MOST_KEPT)
 
     def take(self, reading: Reading) -> None:
-        """One reading."""
+        """Add one reading."""
         circle = reading.thermal.circle
         if circle is None or reading.mode is not Mode.CIRCLING:
             return
@@ -50,5 +52,5 @@ class CirclePictures:
 
 
 def with_pictures(climbs: Sequence[dict[str, Any]], pictures: Sequence[object]) -> list[dict[str, Any]]:
-    """The climbs, each with its picture under "circle"."""
+    """The climbs, each with its picture as "circle"."""
     return [{**climb, "circle": picture} for climb, picture in zip(climbs, pictures, strict=True)]

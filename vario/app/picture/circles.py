@@ -1,4 +1,4 @@
-"""The circles of the climbs, seen from above: where on each the lift was stronger, where weaker."""
+"""Draw the circles of the climbs from above, with the distribution of the lift."""
 
 from __future__ import annotations
 
@@ -14,27 +14,27 @@ from matplotlib.figure import Figure
 from vario.app.picture.style import INK, LARGE, NORMAL, PAPER, SMALL, SOFT_INK
 
 MOST = 8
-INNER, OUTER = 0.62, 1.0  # the ring, in its own radius
+INNER, OUTER = 0.62, 1.0  # width of the ring, in units of its radius
 LEAST_SPAN_MPS = 1.0
-"""Shades span at least this much, so that a well-centred climb looks even."""
+"""Minimum range of the shades, so that a well-centred climb looks even."""
 
 SHADES = LinearSegmentedColormap.from_list("lift", ("#fbf3df", "#f2b544", "#8a4d06", "#2e1a02"))
-"""Light is weak, dark is strong, in colour and in grey alike."""
+"""Light means weak, dark means strong, in colour and in greyscale."""
 
 
 def chosen(climbs: Sequence[Mapping[str, Any]]) -> list[tuple[int, Mapping[str, Any]]]:
-    """The climbs to draw, with their numbers: those with a picture that gained most, in order of time."""
+    """The climbs to draw, with their numbers: those with a picture and the largest gain, in order of time."""
     pictured = [(number, climb) for number, climb in enumerate(climbs, start=1) if climb.get("circle")]
     best = sorted(pictured, key=lambda entry: float(entry[1].get("gain_m") or 0.0), reverse=True)[:MOST]
     return sorted(best, key=lambda entry: entry[0])
 
 
 def draw_circles(figure: Figure, climbs: Sequence[Mapping[str, Any]], bottom: float, height: float) -> None:
-    """A strip of circles across the page, between `bottom` and `bottom + height` (shares of the page)."""
+    """Draw a row of circles between `bottom` and `bottom + height` (shares of the page)."""
     figure.text(
         0.045,
         bottom + 0.9 * height,
-        "Lift around the circle in each climb, seen from above: the darker, the stronger",
+        "Lift around the circle in each climb, seen from above (darker: stronger)",
         fontsize=LARGE,
         color=INK,
         fontweight="bold",
@@ -46,7 +46,7 @@ def draw_circles(figure: Figure, climbs: Sequence[Mapping[str, Any]], bottom: fl
 
 
 def draw_circle(axes: Axes, number: int, circle: Mapping[str, Any]) -> None:
-    """One circle: a ring of sectors, the climb's number and mean inside, an arrow towards the core."""
+    """Draw one circle: a ring of sectors, number and mean of the climb inside, an arrow towards the core."""
     axes.set_aspect("equal")
     axes.set_axis_off()
     axes.set_xlim(-1.35, 1.35)
@@ -56,7 +56,8 @@ def draw_circle(axes: Axes, number: int, circle: Mapping[str, Any]) -> None:
     middle = float(circle["middle_mps"])
     span = max(LEAST_SPAN_MPS, 2.0 * float(np.max(np.abs(known - middle)))) if known.size else LEAST_SPAN_MPS
     size = math.tau / len(mean)
-    # Flying heading h the glider is a quarter turn to the left of that on a right-hand circle.
+    # On a right-hand circle, a glider with heading h is a quarter turn to the left of h as seen from the
+    # centre.
     quarter = math.pi / 2 if circle["right"] else -math.pi / 2
     for sector, value in enumerate(mean):
         if not math.isfinite(value):

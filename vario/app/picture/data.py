@@ -1,4 +1,4 @@
-"""The trace as the report needs it: clean columns, thinned to what a picture can show."""
+"""Prepare the trace for the picture: numeric columns, reduced to the resolution of the picture."""
 
 from __future__ import annotations
 
@@ -14,26 +14,26 @@ from vario.app.outputs.track import track_m
 Floats = NDArray[np.float64]
 
 MOST_ROWS = 20_000
-"""Rows kept for the picture: about half an hour at 10 Hz; beyond it fewer a second."""
+"""Rows kept for the picture: about half an hour at 10 Hz; for longer flights the rate is reduced."""
 
 _POINTS = 700
-"""Points a time panel gets at most: one to every other pixel."""
+"""Maximum number of points of a time panel: one for every second pixel."""
 
 _TRACK_POINTS = 20_000
 
 _LEAST_BREAK_S = 5.0
-"""A gap in the recording shorter than this is drawn over."""
+"""A shorter gap in the recording does not interrupt the line."""
 
 
 @dataclass(frozen=True, slots=True)
 class Line:
-    """A value over time, one point a picture column.
+    """A value over time, one point per picture column.
 
     Attributes:
         t_s: times.
-        low: least value within the column; NaN: no data.
-        mean: mean value within the column; NaN: no data.
-        high: greatest value within the column; NaN: no data.
+        low: minimum within the column; NaN: no data.
+        mean: mean within the column; NaN: no data.
+        high: maximum within the column; NaN: no data.
     """
 
     t_s: Floats
@@ -43,17 +43,17 @@ class Line:
 
     @property
     def empty(self) -> bool:
-        """Whether there is nothing to draw."""
+        """Whether there are no data to draw."""
         return not bool(np.any(np.isfinite(self.mean)))
 
     @property
     def spread(self) -> bool:
-        """Whether columns hold more than one value, so that low and high tell more than the mean."""
+        """Whether columns contain more than one value, so that low and high differ from the mean."""
         return bool(np.any(self.high > self.low))
 
 
 class Flight:
-    """Access to the columns of a trace, whatever is missing from it.
+    """Access to the columns of a trace, of which any may be missing.
 
     Args:
         trace: columns by name, each of shape (n,).
@@ -73,7 +73,7 @@ class Flight:
         self._line_s = np.insert(means_s, self._breaks, means_s[self._breaks])
 
     def column(self, name: str) -> Floats:
-        """A column in full, shape (n,); NaN where there is no data or no such column."""
+        """A complete column, shape (n,); NaN for missing data or a missing column."""
         if name not in self._trace:
             return np.full(self.t_s.size, np.nan)
         values = np.array(self._trace[name], np.float64)
@@ -81,11 +81,11 @@ class Flight:
         return values
 
     def words(self, name: str) -> NDArray[np.str_]:
-        """A column of text, shape (n,); empty text where there is no such column."""
+        """A column of text, shape (n,); empty text for a missing column."""
         return np.asarray(self._trace[name] if name in self._trace else [""] * self.t_s.size, np.str_)
 
     def line(self, name: str, scale: float = 1.0) -> Line:
-        """A column thinned for a time panel, times `scale`."""
+        """A column reduced for a time panel, multiplied by `scale`."""
         values = self.column(name) * scale
         if not values.size:
             return Line(values, values, values, values)
@@ -94,7 +94,7 @@ class Flight:
         total = np.add.reduceat(np.where(known, values, 0.0), self._starts)
         mean = np.full(count.size, np.nan)
         np.divide(total, count, out=mean, where=count > 0)
-        # fmin and fmax pass over NaN, and give NaN only where a column has nothing else.
+        # fmin and fmax ignore NaN; they give NaN only if a column has no other value.
         low, high = np.fmin.reduceat(values, self._starts), np.fmax.reduceat(values, self._starts)
         return Line(self._line_s, *(np.insert(part, self._breaks, np.nan) for part in (low, mean, high)))
 
@@ -104,7 +104,7 @@ class Flight:
         return np.insert(words, self._breaks, words[self._breaks])
 
     def runs(self, name: str) -> Iterator[tuple[str, float, float]]:
-        """Stretches over which a column of text stays the same: its text, start and end in seconds."""
+        """Intervals in which a column of text does not change: its text, start and end in seconds."""
         words = self.words(name)
         if not words.size:
             return
@@ -113,7 +113,7 @@ class Flight:
             yield str(words[start]), float(self.t_s[start]), float(self.t_s[stop])
 
     def track_km(self) -> tuple[Floats, Floats, Floats]:
-        """Times and the way east and north, thinned evenly; NaN between what must not be joined."""
+        """Times and the track east and north, reduced evenly; NaN between points that are not connected."""
         north_m, east_m = track_m(self.column("latitude_deg"), self.column("longitude_deg"))
         way = np.array([self.t_s, east_m / 1000, north_m / 1000])
         way = way[:, np.isfinite(way).all(axis=0)]
@@ -123,7 +123,7 @@ class Flight:
 
 
 def _breaks(t_s: Floats) -> NDArray[np.intp]:
-    """Where a line must be interrupted, because a stretch of time is missing before the point."""
+    """Whether the line must be interrupted before each point, because an interval of time is missing."""
     steps_s = np.diff(t_s)
     if not steps_s.size:
         return np.zeros(0, np.intp)

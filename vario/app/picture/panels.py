@@ -1,4 +1,4 @@
-"""The panels over time: altitude with modes, vario and netto, airspeed against speed to fly."""
+"""The panels over time: altitude with modes, vario and netto, airspeed and speed to fly."""
 
 from __future__ import annotations
 
@@ -34,13 +34,13 @@ from vario.app.picture.style import (
 KMH = 3.6
 _STEPS_S = (1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 900, 1800, 3600, 7200, 14400, 43200, 86400)
 _MOST_TICKS = 13
-_LETTER_ROOM = 0.0065  # share of a panel's width that a letter needs
+_LETTER_ROOM = 0.0065  # width of a letter, as a share of the panel width
 _LONGEST_NAME = 40
-_BADGE_ROOM = 0.022  # share of a panel's width that the number of a climb needs
+_BADGE_ROOM = 0.022  # width of the number of a climb, as a share of the panel width
 
 
 def set_time_axis(axes: Axes, flight: Flight) -> None:
-    """The shared time axis: seconds, minutes or h:mm, whichever suits the length."""
+    """Format the shared time axis in seconds, minutes or h:mm, depending on the length."""
     start_s, end_s = (float(flight.t_s[0]), float(flight.t_s[-1])) if flight.t_s.size else (0.0, 60.0)
     if end_s - start_s < 1.0:
         start_s, end_s = start_s - 0.5, start_s + 0.5
@@ -59,7 +59,7 @@ def set_time_axis(axes: Axes, flight: Flight) -> None:
 
 
 def draw_altitude(axes: Axes, flight: Flight) -> None:
-    """Altitude, the area under it shaded by mode, and the climbs numbered."""
+    """Altitude, with the area below shaded by mode and with the numbers of the climbs."""
     dress(axes, "Altitude, m")
     altitude = flight.line("altitude_m")
     if altitude.empty:
@@ -72,7 +72,7 @@ def draw_altitude(axes: Axes, flight: Flight) -> None:
         here = modes == name
         if not np.any(here):
             continue
-        here[1:] |= here[:-1].copy()  # a stretch reaches to the first point of the next: no slits between
+        here[1:] |= here[:-1].copy()  # an interval extends to the first point of the next one, to avoid gaps
         look: dict[str, Any] = {
             "facecolor": style.fill,
             "hatch": style.hatch,
@@ -82,14 +82,14 @@ def draw_altitude(axes: Axes, flight: Flight) -> None:
         axes.fill_between(altitude.t_s, bottom, altitude.mean, where=here.tolist(), zorder=1.5, **look)
         shades.append(Patch(label=name, **look))
     _plot(axes, altitude, INK, 1.3, "altitude")
-    top += 0.14 * (top - bottom)  # room for the numbers
+    top += 0.14 * (top - bottom)  # space for the numbers
     axes.set_ylim(bottom, top)
     _number_climbs(axes, flight, altitude, 0.06 * (top - bottom))
     _legend(axes, shades)
 
 
 def draw_vario(axes: Axes, flight: Flight) -> None:
-    """Vario and netto, with the average of each climb as a bar over its time."""
+    """Vario and netto, with the average of each climb as a bar."""
     dress(axes, "Vario and netto, m/s")
     vario, netto = flight.line("vario_mps"), flight.line("netto_mps")
     if vario.empty and netto.empty:
@@ -124,13 +124,13 @@ def draw_vario(axes: Axes, flight: Flight) -> None:
     uncompensated = np.char.find(flight.words("quality"), "uncompensated") >= 0
     if np.any(uncompensated):
         share = f"{100 * float(np.mean(uncompensated)):.0f} % of the time"
-        remarks.append(f"uncompensated {share} for want of airspeed: pulling up reads as lift")
+        remarks.append(f"uncompensated {share}, without airspeed: pulling up reads as lift")
     _remark(axes, remarks)
 
 
 def draw_airspeed(axes: Axes, flight: Flight) -> None:
-    """Indicated airspeed against the speed to fly."""
-    dress(axes, "Airspeed, km/h indicated")
+    """Indicated airspeed and speed to fly."""
+    dress(axes, "Indicated airspeed, km/h")
     airspeed = flight.line("ias_mps", KMH)
     to_fly = flight.line("speed_to_fly_mps", KMH)
     if airspeed.empty and to_fly.empty:
@@ -149,7 +149,7 @@ def draw_airspeed(axes: Axes, flight: Flight) -> None:
 
 
 def draw_marks(axes: Axes, marks: Sequence[Mapping[str, Any]], *, named: bool) -> None:
-    """A thin line where the pilot set a mark; its text beside it, where there is room."""
+    """A thin line at each mark of the pilot, with its text if there is space."""
     start, end = axes.get_xlim()
     free_from = -np.inf
     for mark in sorted(marks, key=lambda mark: float(mark["t_s"])):
@@ -160,7 +160,7 @@ def draw_marks(axes: Axes, marks: Sequence[Mapping[str, Any]], *, named: bool) -
         if not named or at_s < free_from:
             continue
         text = mark["text"] if len(mark["text"]) <= _LONGEST_NAME else f"{mark['text'][: _LONGEST_NAME - 1]}…"
-        # At the foot of the panel; towards the middle where it would leave the page.
+        # At the lower end of the panel; to the left of the line if it would leave the page.
         left = at_s > start + 0.8 * (end - start)
         axes.text(
             at_s,
@@ -187,7 +187,7 @@ def _plot(
     dashes: tuple[float, float] | None = None,
     zorder: float = 2.6,
 ) -> Line2D:
-    lonely = int(np.isfinite(line.mean).sum()) == 1  # one value is no line: show it as a dot
+    lonely = int(np.isfinite(line.mean).sum()) == 1  # a single value is drawn as a dot
     (drawn,) = axes.plot(
         line.t_s,
         line.mean,
@@ -204,7 +204,7 @@ def _plot(
 
 
 def _limits(values: Sequence[Floats], least_span: float, outermost: float = 0.0) -> tuple[float, float]:
-    """Ends of a value axis with a margin; single spikes, the outermost share, must not flatten the rest."""
+    """Limits of a value axis with a margin; single spikes (outermost share) must not compress the rest."""
     every = np.concatenate(values)
     known = every[np.isfinite(every)]
     low, high = (float(q) for q in np.quantile(known, [outermost / 2, 1 - outermost / 2]))
@@ -230,7 +230,7 @@ def _number_climbs(axes: Axes, flight: Flight, altitude: Line, above: float) -> 
     for number, climb in enumerate(flight.climbs, start=1):
         middle_s = (climb["start_s"] + climb["end_s"]) / 2
         if middle_s < free_from:
-            continue  # no room: better a number less than two on top of each other
+            continue  # no space: leave out the number instead of drawing two on top of each other
         near = known & (np.abs(altitude.t_s - middle_s) <= _BADGE_ROOM / 2 * (end - start))
         top = (
             np.max(altitude.mean[near])
@@ -262,7 +262,7 @@ def _remark(axes: Axes, sentences: Iterable[str]) -> None:
     if not text:
         return
     low, high = axes.get_ylim()
-    axes.set_ylim(low - 0.13 * (high - low), high)  # a strip of its own, free of lines
+    axes.set_ylim(low - 0.13 * (high - low), high)  # a separate strip without lines
     axes.text(
         0.008,
         0.04,

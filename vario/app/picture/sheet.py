@@ -1,4 +1,4 @@
-"""The picture of a flight: what the instrument showed, on one page."""
+"""The picture of a flight: one page with what the instrument showed."""
 
 from __future__ import annotations
 
@@ -21,14 +21,14 @@ from vario.app.picture.style import HUGE, INK, NORMAL, PAPER, SMALL, SOFT_INK
 from vario.app.picture.track import draw_climbs, draw_track
 
 CAUTION = (
-    "Replayed from a recording. Not certified, and no substitute for certified instruments: "
-    "do not judge clearance, final glide or airworthiness by this page."
+    "Replayed from a recording. Not certified, and no substitute for certified instruments: do not judge "
+    "clearance, final glide or airworthiness by this page."
 )
 
 _SIZE_IN = (17.0, 11.4)
 _CIRCLES_IN = 2.5
 _DPI = 120
-_WIDTH = 190  # characters in a line at the foot
+_WIDTH = 190  # characters per line at the bottom
 _MOST_LINES = 5
 
 
@@ -45,20 +45,22 @@ def write_report(
 
     Args:
         path: the file to write.
-        trace: the columns of trace.csv by name, each of shape (n,): floats (NaN: no data) or text. Columns
-            may be missing; n may be 0.
-        climbs: one mapping a climb with start_s, end_s, gain_m, average_mps, turns and direction, and with
-            its circle from `CirclePictures` or None.
+        trace: the columns of trace.csv by name, each of shape (n,): floats (NaN: no data) or text.
+            Columns may be
+            missing; n may be 0.
+        climbs: one mapping per climb with start_s, end_s, gain_m, average_mps, turns and direction,
+            and with its
+            circle from `CirclePictures` or None.
         title: heading of the page.
-        notes: cautions, each a short sentence, for the foot of the page.
-        marks: the pilot's, one mapping each with t_s and text.
+        notes: warnings, each a short sentence, for the bottom of the page.
+        marks: marks of the pilot, one mapping each with t_s and text.
 
     Raises:
         OSError: if the file cannot be written.
     """
     figure = draw_report(trace, climbs, title, notes, marks=marks)
     with warnings.catch_warnings():
-        # A title in a script the font lacks is drawn with boxes; that is no reason to stop or complain.
+        # A title in a script that the font lacks is drawn with boxes, without a warning.
         warnings.filterwarnings("ignore", message="Glyph .* missing from")
         figure.savefig(path, format="png")
 
@@ -71,11 +73,11 @@ def draw_report(
     *,
     marks: Sequence[Mapping[str, Any]] = (),
 ) -> Figure:
-    """The page as a figure; arguments as for `write_report`."""
+    """The page as a figure; for the arguments see `write_report`."""
     flight = Flight(trace, climbs)
     width_in, height_in = _SIZE_IN
     strip_in = _CIRCLES_IN if chosen(climbs) else 0.0
-    # The strip of circles lies between panels and foot; everything else keeps its size.
+    # The row of circles is between panels and bottom; all else keeps its size.
     share = height_in / (height_in + strip_in)
     figure = Figure(figsize=(width_in, height_in + strip_in), dpi=_DPI, facecolor=PAPER)
     FigureCanvasAgg(figure)
@@ -120,7 +122,7 @@ def _write_head(figure: Figure, title: str, flight: Flight, share: float) -> Non
 
 
 def _facts(flight: Flight) -> Iterator[str]:
-    """The flight in figures, as far as they are known."""
+    """The main figures of the flight, as far as they are known."""
     if not flight.t_s.size:
         yield "an empty recording"
         return
@@ -156,7 +158,7 @@ def _write_foot(figure: Figure, flight: Flight, notes: Sequence[str], share: flo
 
 
 def _inputs(flight: Flight) -> Iterator[str]:
-    """For how much of the time the inputs were complete, and what was wrong for the rest."""
+    """The share of time in which the inputs were complete, and the faults of the rest."""
     rows = Counter(word for word in flight.words("quality").tolist() if word)
     flags: Counter[str] = Counter()
     for words, n in rows.items():

@@ -1,7 +1,8 @@
-"""Colours and line styles of the report, chosen so that a grey print says the same.
+"""Colours and line styles of the picture, readable in a greyscale print.
 
-Wherever colour carries meaning, lightness carries it too: modes differ in lightness and hatching, lines
-in lightness, width and dashes.
+Where colour has a meaning, lightness has it too: modes differ in lightness and hatching, lines in
+lightness, width
+and dashes.
 """
 
 from __future__ import annotations
@@ -16,7 +17,7 @@ INK = "#1b2733"
 SOFT_INK = "#5a6772"
 GRID = "#d9dee2"
 PAPER = "#ffffff"
-BAND = "#b9c4cd"  # spread of a value within one pixel
+BAND = "#b9c4cd"  # range of a value within one pixel
 TEAL = "#2f8f8a"
 AMBER = "#b9690a"
 CLIMB_TINT = "#fdeecb"  # circling, behind lines
@@ -26,7 +27,7 @@ SMALL, NORMAL, LARGE, HUGE = 8.5, 10.0, 12.0, 19.0
 
 @dataclass(frozen=True, slots=True)
 class ModeStyle:
-    """How a flight mode is shaded."""
+    """The shading of a flight mode."""
 
     fill: str
     hatch: str | None
@@ -51,7 +52,7 @@ def relative_luminance(colour: str) -> float:
 
 
 def dress(axes: Axes, heading: str) -> None:
-    """Give a panel its heading above the left edge, a quiet grid and no frame."""
+    """Format a panel: heading above the left edge, a light grid, no frame."""
     axes.set_facecolor(PAPER)
     axes.set_title(heading, loc="left", fontsize=LARGE, color=INK, fontweight="bold", pad=7)
     axes.grid(True, color=GRID, linewidth=0.7)
@@ -63,7 +64,7 @@ def dress(axes: Axes, heading: str) -> None:
 
 
 def say_empty(axes: Axes, text: str) -> None:
-    """Leave a panel without data, and say what is missing."""
+    """Write into an empty panel which data are missing."""
     axes.grid(False)
     axes.set_yticks([])
     axes.set_facecolor("#f5f7f8")

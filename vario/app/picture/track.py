@@ -27,11 +27,11 @@ from vario.app.picture.style import (
 
 _ROWS = 14
 _CORNERS = {(0, 1): (0.13, 0.86), (1, 1): (0.87, 0.86), (0, 0): (0.13, 0.16), (1, 0): (0.87, 0.16)}
-_LEAST_KM = 0.5  # a glider that never moved still gets an axis with round numbers
+_LEAST_KM = 0.5  # gives a glider that does not move an axis with round numbers
 
 
 def draw_track(axes: Axes, flight: Flight) -> None:
-    """The way over the ground, north up, with the climbs numbered and the mean wind as an arrow."""
+    """Draw the track over the ground, north up, with numbered climbs and the mean wind as an arrow."""
     dress(axes, "Track, km from the start")
     t_s, east_km, north_km = flight.track_km()
     known = np.isfinite(t_s)
@@ -80,7 +80,7 @@ def draw_track(axes: Axes, flight: Flight) -> None:
 
 
 def draw_climbs(axes: Axes, flight: Flight) -> None:
-    """The climbs as a table: all of them, or those that gained most."""
+    """The climbs as a table: all of them, or those with the largest gain."""
     axes.set_axis_off()
     ranked = sorted(
         enumerate(flight.climbs, start=1), key=lambda entry: _number(entry[1].get("gain_m")), reverse=True
@@ -120,12 +120,12 @@ def _cells(number: int, climb: Mapping[str, Any]) -> tuple[str, ...]:
 
 
 def _number(value: object) -> float:
-    """The value if it is a finite number, else minus infinity, which sorts last."""
+    """The value if it is a finite number, otherwise minus infinity, so that it sorts last."""
     return float(value) if isinstance(value, Real) and math.isfinite(value) else -math.inf
 
 
 def _square(axes: Axes, east_km: Floats, north_km: Floats) -> None:
-    """Limits with the same scale on both axes and room around the track."""
+    """Limits with the same scale on both axes and a margin around the track."""
     panel = axes.get_window_extent()
     km_a_pixel = 1.3 * max(
         float(np.ptp(east_km)) / panel.width,
@@ -151,7 +151,7 @@ def _number_climbs(axes: Axes, flight: Flight, t_s: Floats, east_km: Floats, nor
 
 
 def _wind(axes: Axes, flight: Flight, east_km: Floats, north_km: Floats) -> None:
-    """The mean wind as an arrow in the emptiest corner, pointing where the air goes."""
+    """The mean wind as an arrow in the emptiest corner, pointing downwind."""
     wind_east, wind_north = flight.column("wind_east_mps"), flight.column("wind_north_mps")
     known = np.isfinite(wind_east) & np.isfinite(wind_north)
     x, y = _emptiest_corner(axes, east_km, north_km)

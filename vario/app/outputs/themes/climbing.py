@@ -1,4 +1,4 @@
-"""Turning, averages, lift around the circle, and the climb to expect."""
+"""Turning, averages, lift around the circle, and expected climb."""
 
 from __future__ import annotations
 
@@ -74,7 +74,7 @@ CIRCLE = (
         "circle_mean_mps",
         _circle(lambda c: c.middle_mps),
         3,
-        "Mean climb rate around the circle, as a decaying mean over several turns.",
+        "Mean climb rate around the circle, as an exponentially weighted mean over several turns.",
     ),
     Output(
         "circle_asymmetry_mps",
@@ -154,20 +154,20 @@ EXPECTED = (
         "expected_climb_mps",
         lambda r: r.expected.climb_mps,
         3,
-        "Climb rate to expect from circling here: relative netto, averaged over the size of a circle.",
-        subject="the climb to expect here",
+        "Expected climb: relative netto, averaged over the size of a circle.",
+        subject="the expected climb",
     ),
     Output(
         "worth_turning",
         lambda r: float(r.expected.worth_turning),
         0,
-        "1 while the climb to expect exceeds the MacCready value.",
+        "1 while the expected climb exceeds the MacCready value.",
         Kind.FLAG,
     ),
     Output(
         "worth_for_s",
         lambda r: r.expected.worth_for_s,
         2,
-        "How long it has done so.",
+        "Time for which this has been true.",
     ),
 )

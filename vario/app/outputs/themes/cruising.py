@@ -1,4 +1,4 @@
-"""Speed to fly in detail, the glide to the goal, and what is known of wind and airspeed sensor."""
+"""Details of the speed to fly, the glide to the goal, and the state of wind and airspeed sensor."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ SPEEDS = (
         "block_speed_mps",
         lambda r: r.speed.block_mps,
         3,
-        "Speed to fly by the block method: from the MacCready value alone.",
+        "Speed to fly by the block method: it depends only on the MacCready value.",
         shown=KMPH,
         shown_decimals=0,
     ),
@@ -41,7 +41,7 @@ SPEEDS = (
         "faster_by_mps",
         lambda r: r.speed.faster_by_mps,
         3,
-        "Speed to fly less indicated airspeed; positive: fly faster.",
+        "Speed to fly minus indicated airspeed; positive: fly faster.",
         subject="how much faster to fly",
         shown=KMPH,
         shown_decimals=0,
@@ -57,7 +57,7 @@ SPEEDS = (
         "bumps_mps2",
         lambda r: r.speed.bumps_mps2,
         3,
-        "Roughness of the air: RMS of the normal acceleration without its slow part.",
+        "Turbulence: RMS of the normal acceleration without its slow part.",
     ),
 )
 
@@ -75,13 +75,13 @@ GOAL = (
         "goal_required",
         _glide(lambda g: g.required),
         2,
-        "Glide ratio over ground that is needed to arrive with the reserve.",
+        "Glide ratio over ground required to arrive with the reserve.",
     ),
     Output(
         "goal_available",
         _glide(lambda g: g.available),
         2,
-        "Glide ratio over ground that the glider has in this wind.",
+        "Glide ratio over ground of the glider in this wind.",
     ),
     Output(
         "goal_above_reserve_m",
@@ -107,27 +107,27 @@ WIND = (
         "wind_sigma_mps",
         _wind(lambda w: w.sigma_mps),
         3,
-        "Standard deviation of the wind in the direction in which it is known least.",
+        "Standard deviation of the wind in its least known direction.",
         shown=KMPH,
     ),
     Output(
         "wind_age_s",
         _wind(lambda w: w.age_s),
         1,
-        "Mean age of the measurements that the wind comes from.",
+        "Mean age of the measurements from which the wind was computed.",
         shown_decimals=0,
     ),
     Output(
         "airspeed_scale",
         _wind(lambda w: w.airspeed_scale),
         4,
-        "True airspeed divided by the measured one, found from GNSS while the heading changes.",
+        "True airspeed divided by the measured one, determined from GNSS during changes of heading.",
     ),
     Output(
         "airspeed_correction",
         lambda r: r.airspeed_correction,
         4,
-        "The factor that airspeed is multiplied by for that reason; 1 while nothing is corrected.",
+        "Factor by which the airspeed is multiplied for this reason; 1 while nothing is corrected.",
     ),
     Output(
         "wind_speed_mps",

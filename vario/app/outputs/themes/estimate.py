@@ -1,4 +1,4 @@
-"""How well the estimator does: shown on the page of a flight."""
+"""State and consistency of the estimator; shown on the page of a flight."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ ESTIMATE = (
         "airspeed_based_mps",
         lambda r: r.monitor.airspeed_based_mps,
         3,
-        "Total-energy climb rate from the pressures alone.",
+        "Total-energy climb rate from the pressures only.",
         plot=Plot("two_varios", "from the pressures alone", "amber", 1),
         in_trace=False,
     ),
@@ -41,7 +41,7 @@ ESTIMATE = (
         "vario_sigma_mps",
         lambda r: r.monitor.vario_sigma_mps,
         3,
-        "Standard deviation of the vario, as the estimator states it.",
+        "Standard deviation of the vario according to the estimator.",
         shown_decimals=2,
         plot=Plot("two_varios", "uncertainty of the vario shown", "ink", 1.4, dash=(4, 3)),
         in_trace=False,
@@ -74,7 +74,7 @@ ESTIMATE = (
         "attitude_sigma_rad",
         lambda r: r.monitor.attitude_sigma_rad,
         5,
-        "Standard deviation of pitch and bank, as the estimator states it.",
+        "Standard deviation of pitch and bank according to the estimator.",
         plot=Plot("attitude_sigma", "both", "violet", 1.6),
         in_trace=False,
     ),

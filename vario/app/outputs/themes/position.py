@@ -1,4 +1,4 @@
-"""Where the glider is and how it moves, and the time of day."""
+"""Position and motion of the glider, and the time of day."""
 
 from __future__ import annotations
 
@@ -70,7 +70,7 @@ POSITION = (
         "utc",
         lambda r: r.t_s,
         0,
-        "Time of the row as UTC (ISO 8601), where the recording says when it was made.",
+        "UTC time of the row (ISO 8601), if the recording contains its start time.",
         Kind.UTC,
     ),
 )

@@ -1,4 +1,4 @@
-"""The values a pilot reads first."""
+"""The primary values for the pilot."""
 
 from __future__ import annotations
 
@@ -166,7 +166,7 @@ PRIMARY = (
         "What keeps the outputs from being complete, as words joined by `+`: "
         f"{words(str(flag) for flag in Quality)}; `ok` if nothing does.",
         Kind.TEXT,
-        subject="what the instrument says about its own quality",
+        subject="the quality of the outputs",
     ),
 )
 """trace.csv begins with these, in this order."""

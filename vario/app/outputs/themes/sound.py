@@ -1,4 +1,4 @@
-"""What the needle shows and what the ear gets."""
+"""The outputs of needle and sound."""
 
 from __future__ import annotations
 
@@ -45,7 +45,7 @@ SOUND = (
         "tone_voice",
         _voice,
         0,
-        f"Which voice sounds: {words(_VOICES.values())}; empty in silence.",
+        f"The voice of the tone: {words(_VOICES.values())}; empty in silence.",
         Kind.TEXT,
         subject="the voice of the tone",
     ),
@@ -61,14 +61,14 @@ SOUND = (
         "tone_beep_rate_hz",
         _beep_rate,
         2,
-        "Beeps (or pairs of notes) a second; 0 is a continuous tone; empty in silence.",
+        "Beeps (or pairs of notes) per second; 0 is a continuous tone; empty in silence.",
         subject="the beep rate",
     ),
     Output(
         "tone_level",
         lambda r: r.tone.level,
         3,
-        "Loudness that the tone is commanded at, 0 (silence) to 1, before the volume of the sound device.",
+        "Commanded loudness of the tone, 0 (silence) to 1, before the volume of the sound device.",
         subject="the level of the tone",
         shown_decimals=2,
     ),

@@ -44,7 +44,7 @@
   const said = MEASURED.flatMap((name) => {
     const value = middle(`${name}_mean_nis`);
     if (value === null) return [];
-    const verdict = value > 2 ? "more than the estimator allows for" : value < 0.5 ? "less than it allows for" : "as it should be";
+    const verdict = value > 2 ? "larger than the estimator states" : value < 0.5 ? "smaller than the estimator states" : "consistent";
     return [`${name} ${value.toFixed(2)} (${verdict})`];
   });
   id("verdict").textContent = said.length ? `Median of the mean square: ${said.join(", ")}.` : "";

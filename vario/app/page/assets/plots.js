@@ -9,9 +9,9 @@ const INKS = ["ink", "teal", "amber", "violet", "rose"];
 const MEASURED = Object.keys(columns).filter((name) => name.endsWith("_sigmas")).map((name) => name.slice(0, -7));
 
 const HEALTH = [
-  { title: "Innovation", unit: "measured less expected, in standard deviations", height: 140, zero: true, most: 6,
+  { title: "Innovation", unit: "measurement minus prediction, in standard deviations", height: 140, zero: true, most: 6,
     series: MEASURED.map((name, k) => [`${name}_sigmas`, name, INKS[k % 5], 1, 1]) },
-  { title: "Mean square of it (NIS)", unit: "over 30 s; 1 expected", height: 140, log: true,
+  { title: "Mean square of the innovation (NIS)", unit: "over 30 s; 1 expected", height: 140, log: true,
     series: MEASURED.map((name, k) => [`${name}_mean_nis`, name, INKS[k % 5], 1.6, 2]) },
   ...content.panels.estimate,
 ];

@@ -116,17 +116,17 @@ def _unpacked(chunk: Chunk) -> bytes:
     data: bytes = chunk.data
     if chunk.compression == "zstd":
         if zstandard.frame_content_size(data) > most:  # -1: the frame does not say
-            raise ValueError("the packed bytes hold more than the chunk says")
+            raise ValueError("the decompressed size exceeds the size stated in the chunk")
         data = zstandard.decompress(data, most)
     elif chunk.compression == "lz4":
         unpacker = lz4.frame.LZ4FrameDecompressor()
         data = unpacker.decompress(data, max_length=most + 1)
         if not unpacker.eof:
-            raise ValueError("the packed bytes break off")
+            raise ValueError("the compressed bytes are truncated")
     elif chunk.compression:
         raise ValueError(f"packed as {chunk.compression[:20]!r}")
     if len(data) > most:
-        raise ValueError("more bytes than the chunk says")
+        raise ValueError("the size exceeds the size stated in the chunk")
     return data
 
 

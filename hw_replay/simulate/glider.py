@@ -107,7 +107,7 @@ _DAMPING_PER_S = 12.0
 _ROLLING = 0.05
 _BRAKED = 0.25
 
-_SLOWEST_MPS = 3.0  # below this the air says nothing about angles
+_SLOWEST_MPS = 3.0  # below this airspeed the flow angles are undefined
 _LEAST_LIFT = 0.1  # lift coefficient below which the polar is not stretched
 
 
@@ -145,7 +145,8 @@ class Glider:
             drag += brakes
             side = -0.5 * pressure * craft.wing_area_m2 * craft.side_force_slope * beta / craft.mass_kg
             up = lift * G0_MPS2 / plane
-            # Drag lies along the air that passes, lift and side force across it: only drag costs energy.
+            # Drag is parallel to the relative wind, lift and side force are perpendicular to it.
+            # Therefore only drag takes energy.
             across = side / (tas * plane)
             fx = up * w - drag * u / tas - across * u * v
             fy = -drag * v / tas + across * plane * plane

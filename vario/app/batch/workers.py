@@ -79,7 +79,7 @@ class Processes:
                     del left[outcome.name]
                     yield outcome
             except BrokenProcessPool:
-                # Nobody knows whose fault it was, so each of the rest gets a process of its own.
+                # The job that killed the process is not known, so each remaining job gets a separate process.
                 for job in list(left.values()):
                     try:
                         yield from self._pooled([job], 1, asked)
@@ -87,7 +87,7 @@ class Processes:
                         yield Outcome(job.name, "", None, CRASHED)
 
     def _pooled(self, jobs: Sequence[Job], count: int, asked: Sequence[int]) -> Iterator[Outcome]:
-        # Spawned, not forked: a fork inherits the threads' locks of whoever calls this.
+        # Spawned, not forked: a fork inherits the locks of the threads of the caller.
         context = multiprocessing.get_context("spawn")
         others = set(multiprocessing.active_children())
         pool = ProcessPoolExecutor(count, mp_context=context, initializer=_depend_on_parent)
@@ -116,7 +116,7 @@ class Processes:
                 raise WorkersStoppedError("at once, by a second Ctrl-C")
             if asked and not told:
                 told = True
-                self._say("finishing what is being played; Ctrl-C again stops at once")
+                self._say("finishing the current flights; Ctrl-C again stops at once")
                 pending = {future for future in pending if not future.cancel()}
         if asked:
             raise WorkersStoppedError("by Ctrl-C")
@@ -128,7 +128,7 @@ def _outcome(future: Future[Outcome], name: str) -> Outcome:
         return future.result()
     except BrokenProcessPool:
         raise
-    except Exception as error:  # one flight's failure is one row
+    except Exception as error:  # the failure of a flight becomes a row of the table
         return Outcome(
             name, "", None, f"a fault of this program: {type(error).__name__}: {escaped(str(error))}"
         )

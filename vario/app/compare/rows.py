@@ -73,14 +73,14 @@ def rows_of_one_side(a: Table, b: Table) -> tuple[tuple[float, ...], float]:
     alone_a, alone_b = np.delete(ta, in_a), np.delete(tb, in_b)
     if ta.size > 1 and tb.size > 1:
         rows_a, rows_b = np.median(np.diff(ta)), np.median(np.diff(tb))
-        # Of two traces of different rates the denser one has rows of its own by nature.
+        # With different rates, the trace with the higher rate always has additional rows.
         if rows_a < 0.95 * rows_b:
             alone_a = alone_a[:0]
         elif rows_b < 0.95 * rows_a:
             alone_b = alone_b[:0]
     alone = np.concatenate([alone_a, alone_b])
     within = np.sort(alone[(alone >= start) & (alone <= end)])
-    # The end of a trace is rounded to its rows; less than one of them is no time uncovered.
+    # The end of a trace is rounded to a row; a difference of less than one row does not count.
     uncovered = abs(ta[0] - tb[0]) + abs(ta[-1] - tb[-1])
     row = max((float(np.median(np.diff(t))) for t in (ta, tb) if t.size > 1), default=0.0)
     return tuple(within.tolist()), float(uncovered) if uncovered > row * 1.5 else 0.0

@@ -33,7 +33,7 @@ DAMAGE = (
     OverflowError,
     MemoryError,
     RuntimeError,  # from lz4
-    OSError,  # from a worn-out memory card
+    OSError,  # from a failing memory card
     struct.error,
 )
 """The exceptions that damaged or unreadable bytes raise."""
@@ -45,7 +45,7 @@ _READ = {
     int(Opcode.CHUNK): Chunk.read,
 }
 _RECORD = struct.Struct("<BQ")
-_MESSAGE = struct.Struct("<BQHIQQ")  # the record's head, then channel, sequence, log time, publish time
+_MESSAGE = struct.Struct("<BQHIQQ")  # head of the record, then channel, sequence, log time, publish time
 
 
 def records(file: BinaryIO) -> Iterator[Header | Metadata | Channel | Chunk | Message]:
@@ -115,7 +115,7 @@ def _unpacked(chunk: Chunk) -> bytes:
         raise ValueError("uncompressed size")
     data: bytes = chunk.data
     if chunk.compression == "zstd":
-        if zstandard.frame_content_size(data) > most:  # -1: the frame does not say
+        if zstandard.frame_content_size(data) > most:  # -1: not stated in the frame
             raise ValueError("the decompressed size exceeds the size stated in the chunk")
         data = zstandard.decompress(data, most)
     elif chunk.compression == "lz4":

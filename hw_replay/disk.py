@@ -141,8 +141,8 @@ def held_in_memory(folder: Path, mountinfo: str) -> str | None:
         mountinfo: the text of /proc/self/mountinfo (Linux, proc(5)).
     """
     mounts = [_mount(line) for line in mountinfo.splitlines() if " - " in line]
-    for _ in range(len(mounts)):  # an overlay may lie upon another one
-        # The later mount hides the earlier one at the same place.
+    for _ in range(len(mounts)):  # an overlay may be on top of another one
+        # A later mount hides an earlier one at the same path.
         holding = [one for one in mounts if folder.is_relative_to(one[0])]
         if not holding:
             return None
@@ -212,7 +212,7 @@ def give_to_owner_of(model: Path, path: Path) -> None:
         return
     found = model.stat()
     if (found.st_uid, found.st_gid) != (0, 0):
-        with suppress(OSError):  # a file system that knows no owners
+        with suppress(OSError):  # a file system without owners
             os.chown(path, found.st_uid, found.st_gid, follow_symlinks=False)
 
 

@@ -94,7 +94,7 @@ class Processes:
         names: dict[Future[Outcome], str] = {}
         finished = False
         try:
-            with _without_interrupts():  # the new processes too: they inherit what is blocked
+            with _without_interrupts():  # new processes inherit the blocked signals
                 names = {pool.submit(run_job, job): job.name for job in jobs}
             yield from self._collected(names, asked)
             finished = True
@@ -200,7 +200,7 @@ class Cluster:
         _quieten_dask()
         seen_s = time.monotonic()
         try:
-            # Not pure: a result must not be taken from an earlier run of other code.
+            # pure=False: a cached result of other code must not be used.
             names = {self._client.submit(run_job, job, pure=False, retries=1): job.name for job in jobs}
             while names:
                 time.sleep(POLL_S)
@@ -215,7 +215,7 @@ class Cluster:
                     raise self._lost()
         except KeyboardInterrupt:
             raise WorkersStoppedError("by Ctrl-C") from None
-        except (OSError, CancelledError) as error:  # what a call finds that meets the loss first
+        except (OSError, CancelledError) as error:  # raised if the call is the first to detect the loss
             raise self._lost() from error
         finally:
             with suppress(OSError, TimeoutError, CancelledError):

@@ -28,7 +28,7 @@ def appearing(path: Path, *, recoverable: bool = False) -> Iterator[Path]:
     """
     try:
         path = path.resolve()
-    except RuntimeError:  # what Python 3.11 and 3.12 raise for a loop of links
+    except RuntimeError:  # Python 3.11 and 3.12 raise this for a loop of links
         raise OSError(errno.ELOOP, os.strerror(errno.ELOOP)) from None
     try:
         former: os.stat_result | None = path.stat()
@@ -46,7 +46,7 @@ def appearing(path: Path, *, recoverable: bool = False) -> Iterator[Path]:
         handle = os.open(temporary, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, 0o666)
         try:
             if former is not None:
-                with suppress(OSError):  # not ours to give, or a file system that knows no owners
+                with suppress(OSError):  # no permission, or a file system without owners
                     os.fchown(handle, former.st_uid, former.st_gid)
                 os.fchmod(handle, stat.S_IMODE(former.st_mode))
         finally:
@@ -54,7 +54,7 @@ def appearing(path: Path, *, recoverable: bool = False) -> Iterator[Path]:
         yield temporary
         SYSTEM_DISK.sync_path(temporary)
         SYSTEM_DISK.rename(temporary, path)
-        with suppress(OSError):  # some file systems cannot force a folder
+        with suppress(OSError):  # some file systems cannot flush a folder
             SYSTEM_DISK.sync_path(path.parent)
     finally:
         with suppress(OSError):

@@ -110,7 +110,7 @@ class BusRecording:
             try:
                 while line := file.readline(LONGEST_LINE):
                     whole = line
-                    while whole and not whole.endswith(b"\n"):  # what was cut off is no entry any more
+                    while whole and not whole.endswith(b"\n"):  # a truncated line is not an entry
                         whole = file.readline(LONGEST_LINE)
                     yield line.decode("utf-8", "replace")
             except (EOFError, OSError, zlib.error):

@@ -33,7 +33,7 @@ DAMAGE = (
     OverflowError,
     MemoryError,
     RuntimeError,  # from lz4
-    OSError,  # from a worn-out memory card
+    OSError,  # from a failing memory card
     struct.error,
 )
 """The exceptions that damaged or unreadable bytes raise."""
@@ -45,7 +45,7 @@ _READ = {
     int(Opcode.CHUNK): Chunk.read,
 }
 _RECORD = struct.Struct("<BQ")
-_MESSAGE = struct.Struct("<BQHIQQ")  # the record's head, then channel, sequence, log time, publish time
+_MESSAGE = struct.Struct("<BQHIQQ")  # head of the record, then channel, sequence, log time, publish time
 
 
 def records(file: BinaryIO) -> Iterator[Header | Metadata | Channel | Chunk | Message]:
@@ -115,18 +115,18 @@ def _unpacked(chunk: Chunk) -> bytes:
         raise ValueError("uncompressed size")
     data: bytes = chunk.data
     if chunk.compression == "zstd":
-        if zstandard.frame_content_size(data) > most:  # -1: the frame does not say
-            raise ValueError("the packed bytes hold more than the chunk says")
+        if zstandard.frame_content_size(data) > most:  # -1: not stated in the frame
+            raise ValueError("the decompressed size exceeds the size stated in the chunk")
         data = zstandard.decompress(data, most)
     elif chunk.compression == "lz4":
         unpacker = lz4.frame.LZ4FrameDecompressor()
         data = unpacker.decompress(data, max_length=most + 1)
         if not unpacker.eof:
-            raise ValueError("the packed bytes break off")
+            raise ValueError("the compressed bytes are truncated")
     elif chunk.compression:
         raise ValueError(f"packed as {chunk.compression[:20]!r}")
     if len(data) > most:
-        raise ValueError("more bytes than the chunk says")
+        raise ValueError("the size exceeds the size stated in the chunk")
     return data
 
 

@@ -84,7 +84,7 @@ class Decoding:
         try:
             values = parsed(data)
             if type(values) is not dict:
-                raise RejectedValueError("the message is no JSON object")
+                raise RejectedValueError("the message is not a JSON object")
             if t_s > LATEST_T_S:
                 raise RejectedValueError(f"time beyond {LATEST_T_S:g} s")
             return decode(t_s, values)
@@ -92,7 +92,7 @@ class Decoding:
             self.rejects.add(str(reason), self.messages)
             return None
         except (ValueError, RecursionError):
-            self.rejects.add("the message is no JSON", self.messages)
+            self.rejects.add("the message is not JSON", self.messages)
             return None
 
 

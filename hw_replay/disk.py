@@ -67,18 +67,18 @@ class SystemDisk:
     """The disk of the system."""
 
     def make_folder(self, path: Path) -> None:
-        """As the protocol says."""
+        """See `Disk`."""
         made = [one for one in (path, *path.parents) if not one.exists()]
         path.mkdir(parents=True, exist_ok=True)
         for one in reversed(made):
             give_to_owner_of(one.parent, one)
 
     def free_bytes(self, folder: Path) -> int:
-        """As the protocol says."""
+        """See `Disk`."""
         return shutil.disk_usage(folder).free
 
     def create(self, path: Path, *, new: bool = False) -> BinaryIO:
-        """As the protocol says."""
+        """See `Disk`."""
         is_there = path.exists()
         file = path.open("xb" if new else "wb")
         if not is_there:
@@ -86,11 +86,11 @@ class SystemDisk:
         return file
 
     def sync(self, file: BinaryIO) -> None:
-        """As the protocol says."""
+        """See `Disk`."""
         os.fsync(file.fileno())
 
     def sync_path(self, path: Path) -> None:
-        """As the protocol says."""
+        """See `Disk`."""
         handle = os.open(path, os.O_RDONLY)
         try:
             os.fsync(handle)
@@ -98,11 +98,11 @@ class SystemDisk:
             os.close(handle)
 
     def rename(self, path: Path, to: Path) -> None:
-        """As the protocol says."""
+        """See `Disk`."""
         path.replace(to)
 
     def rename_free(self, path: Path, to: Path) -> bool:
-        """As the protocol says. Where the system cannot do both at once, it looks first."""
+        """See `Disk`. Where the system has no atomic call, the name is checked first."""
         done = _rename(path, to, _NO_REPLACE)
         if done == errno.EEXIST or (done and to.exists()):
             return False
@@ -111,19 +111,19 @@ class SystemDisk:
         return True
 
     def exchange(self, one: Path, other: Path) -> bool:
-        """As the protocol says."""
+        """See `Disk`."""
         return not _rename(one, other, _EXCHANGE)
 
     def link(self, path: Path, to: Path) -> None:
-        """As the protocol says."""
+        """See `Disk`."""
         os.link(path, to)
 
     def remove(self, path: Path) -> None:
-        """As the protocol says."""
+        """See `Disk`."""
         path.unlink(missing_ok=True)
 
     def in_memory(self, folder: Path) -> str | None:
-        """As the protocol says; None too where the system does not tell."""
+        """See `Disk`. Also None if the system does not provide the information."""
         try:
             return held_in_memory(folder.resolve(), _MOUNTS.read_text("utf-8", errors="surrogateescape"))
         except OSError:
@@ -141,8 +141,8 @@ def held_in_memory(folder: Path, mountinfo: str) -> str | None:
         mountinfo: the text of /proc/self/mountinfo (Linux, proc(5)).
     """
     mounts = [_mount(line) for line in mountinfo.splitlines() if " - " in line]
-    for _ in range(len(mounts)):  # an overlay may lie upon another one
-        # The later mount hides the earlier one at the same place.
+    for _ in range(len(mounts)):  # an overlay may be on top of another one
+        # A later mount hides an earlier one at the same path.
         holding = [one for one in mounts if folder.is_relative_to(one[0])]
         if not holding:
             return None
@@ -212,7 +212,7 @@ def give_to_owner_of(model: Path, path: Path) -> None:
         return
     found = model.stat()
     if (found.st_uid, found.st_gid) != (0, 0):
-        with suppress(OSError):  # a file system that knows no owners
+        with suppress(OSError):  # a file system without owners
             os.chown(path, found.st_uid, found.st_gid, follow_symlinks=False)
 
 

@@ -54,18 +54,18 @@ class FaultyDisk:
         """Changes of names that are not flushed yet: the folder, and the function that reverts the change."""
 
     def make_folder(self, path: Path) -> None:
-        """As the protocol says."""
+        """See `Disk`."""
         if not path.is_dir() or self.removed:
             self._check(writes=True)
         self._system.make_folder(path)
 
     def free_bytes(self, folder: Path) -> int:
-        """As the protocol says."""
+        """See `Disk`."""
         self._check()
         return int(min(self.room_bytes, self._system.free_bytes(folder)))
 
     def create(self, path: Path, *, new: bool = False) -> BinaryIO:
-        """As the protocol says."""
+        """See `Disk`."""
         self._check(writes=True)
         raw = _FaultyFile(self, path, "xb" if new else "wb")
         self._folders.add(path.parent)
@@ -74,13 +74,13 @@ class FaultyDisk:
         return cast("BinaryIO", io.BufferedWriter(raw))
 
     def sync(self, file: BinaryIO) -> None:
-        """As the protocol says."""
+        """See `Disk`."""
         self._slowly()
         found = os.fstat(file.fileno())
         self._safe_bytes[found.st_ino] = found.st_size
 
     def sync_path(self, path: Path) -> None:
-        """As the protocol says."""
+        """See `Disk`."""
         self._slowly()
         if path.is_dir():
             self._undo = [(folder, undo) for folder, undo in self._undo if folder != path]
@@ -89,7 +89,7 @@ class FaultyDisk:
             self._safe_bytes[found.st_ino] = found.st_size
 
     def rename(self, path: Path, to: Path) -> None:
-        """As the protocol says."""
+        """See `Disk`."""
         self._check(writes=True)
         lost = None
         if to.exists():
@@ -105,14 +105,14 @@ class FaultyDisk:
         self._undo.append((to.parent, undo))
 
     def rename_free(self, path: Path, to: Path) -> bool:
-        """As the protocol says."""
+        """See `Disk`."""
         if to.exists():
             return False
         self.rename(path, to)
         return True
 
     def exchange(self, one: Path, other: Path) -> bool:
-        """As the protocol says."""
+        """See `Disk`."""
         self._check(writes=True)
         done = self.exchanges and self._system.exchange(one, other)
         if done:
@@ -120,13 +120,13 @@ class FaultyDisk:
         return done
 
     def link(self, path: Path, to: Path) -> None:
-        """As the protocol says."""
+        """See `Disk`."""
         self._check(writes=True)
         self._system.link(path, to)
         self._undo.append((to.parent, lambda: to.unlink(missing_ok=True)))
 
     def remove(self, path: Path) -> None:
-        """As the protocol says."""
+        """See `Disk`."""
         self._check(writes=True)
         if path.exists():
             content, inode = path.read_bytes(), path.stat().st_ino
@@ -141,7 +141,7 @@ class FaultyDisk:
             self._undo.append((path.parent, undo))
 
     def in_memory(self, folder: Path) -> str | None:  # noqa: ARG002  (one disk, whatever the folder)
-        """As the protocol says."""
+        """See `Disk`."""
         return self.memory
 
     def cut_power(self, chance: Random) -> None:

@@ -57,7 +57,7 @@ def read_start(path: Path, size: int) -> bytes:
         try:
             while len(start) < size and (block := stream.read(size - len(start))):
                 start += block
-        except (EOFError, OSError, zlib.error):  # a damaged gzip: what came before it still counts
+        except (EOFError, OSError, zlib.error):  # a damaged gzip: the part before the damage is used
             pass
         return start
 
@@ -97,14 +97,14 @@ class Lines:
                 rest = b""
         if too_long:
             yield number + 1, None
-        elif rest and not self.broken_off:  # of a broken file the last line may be half a line
+        elif rest and not self.broken_off:  # the last line of a truncated file may be incomplete
             yield number + 1, rest.rstrip(b"\r")
 
     def _blocks(self) -> Iterator[bytes]:
         with open_binary(self._path) as raw, _unpacked(raw) as stream:
             while True:
                 try:
-                    # read1 gives what one step unpacks; read would lose it all when the step fails
+                    # read1 returns each decompressed part; read would lose all parts if a step fails
                     block = (
                         stream.read1(_BLOCK_BYTES)
                         if isinstance(stream, gzip.GzipFile)

@@ -201,7 +201,7 @@ def decoder(channel: Channel) -> Decoder:
             value = values.get(name)
             if type(value) is not float:
                 value = number(value, rule)
-            if value is not None and not low <= value <= high:  # false for NaN too
+            if value is not None and not low <= value <= high:  # also false for NaN
                 raise RejectedValueError(f"{channel.name}: {outside(rule)}")
             checked.append(value)
         return make(t_s, *checked)

@@ -117,7 +117,7 @@ def _believable(text: str | None) -> tuple[datetime | None, str | None]:
         instant = instant.replace(tzinfo=UTC) if instant.tzinfo is None else instant.astimezone(UTC)
         if FIRST_YEAR <= instant.year <= LAST_YEAR:
             return instant, None
-    except (ValueError, OverflowError):  # the second: within hours of year 1 or 9999
+    except (ValueError, OverflowError):  # OverflowError: within hours of year 1 or 9999
         pass
     shown = one_line(text[:40])
     return None, (

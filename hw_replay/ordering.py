@@ -70,7 +70,7 @@ class RowSorter:
     def rows(self) -> Iterator[Row]:
         """All rows in order. No row may be added afterwards."""
         for block in self._merged() if self._spool is not None else [self._sorted_run()]:
-            for start in range(0, len(block), _UNPACKED_ROWS):  # as Python numbers they take 8 times the room
+            for start in range(0, len(block), _UNPACKED_ROWS):  # Python numbers would take 8 times the memory
                 yield from block[start : start + _UNPACKED_ROWS].tolist()
 
     def close(self) -> None:
@@ -111,7 +111,7 @@ class RowSorter:
             runs.append(_Run(self._spool, first, size, block_rows))
             first += size
         while runs:
-            # Everything up to the earliest end of a block is certain: what is still on disk is later.
+            # Rows up to the earliest end of a block are final, because all rows on disk are later.
             ends = [run.end for run in runs if run.has_more]
             limit = min(ends) if ends else None
             block = np.concatenate([run.take(limit) for run in runs])

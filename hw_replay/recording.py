@@ -88,7 +88,7 @@ class Recording:
                         yield from self._chunk(record)
                     elif isinstance(record, Channel):
                         self._decoding.meet(record)
-                    elif isinstance(record, Message):  # other writers may leave chunks out
+                    elif isinstance(record, Message):  # other writers may write no chunks
                         sample = self._decoding.sample(record.channel_id, record.log_time, record.data)
                         if sample is not None:
                             self._reached_s = max(self._reached_s, sample.t_s)

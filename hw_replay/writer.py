@@ -92,7 +92,9 @@ class RecordingWriter:
             raise UnwritableRecording(self._path, error) from error
         index = IndexType.ALL if indexed else IndexType.ATTACHMENT | IndexType.METADATA
         self._writer = Writer(self._file, chunk_size=self.CHUNK_BYTES, index_types=index)
-        if _CHUNK_INDEXES in vars(self._writer):  # the library's own name for them; without it, more memory
+        if _CHUNK_INDEXES in vars(
+            self._writer
+        ):  # the name in the library; without it the memory use is higher
             vars(self._writer)[_CHUNK_INDEXES] = _PackedIndexes()
         self._chunk_ns = round(chunk_s * 1e9)
         self._chunk_from_ns = 0
@@ -169,10 +171,10 @@ class RecordingWriter:
 
     def _discard(self) -> None:
         """Close and delete a file whose start could not be written."""
-        with suppress(OSError):  # closing writes what is left, which fails once more
+        with suppress(OSError):  # closing writes the remaining data, which fails again
             self._file.close()
         with suppress(OSError):
-            if self._path.is_file():  # a device stays
+            if self._path.is_file():  # a device is not deleted
                 self._disk.remove(self._path)
 
     def _new_channel(self, kind: type[Sample], topic: str) -> tuple[int, Encoder]:

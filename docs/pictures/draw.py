@@ -91,7 +91,7 @@ def airmass() -> str:
         _text(150, top + 44, "netto", "quiet", "middle"),
         _arrow((310, top - rise * scale), (310, top - (rise - sink) * scale), "violet"),
         _line([(150, top - rise * scale), (310, top - rise * scale)], "soft thin dash"),
-        _text(310, top + 24, "sink of the glider: −0.7 m/s", anchor="middle"),
+        _text(310, top + 24, "glider: −0.7 m/s", anchor="middle"),
         _text(310, top + 44, "polar at this speed and load", "quiet", "middle"),
         _line([(310, top - (rise - sink) * scale), (490, top - (rise - sink) * scale)], "soft thin dash"),
         _arrow((490, top), (490, top - (rise - sink) * scale), "amber"),

@@ -146,7 +146,7 @@ class Thermal:
         x = distance_m / self.radius_m(above_field_m)
         mean = self.mean_mps(above_field_m)
         r2 = self._mean_radius_m(zz)
-        ratio = 0.0011 * r2 + 0.14 if r2 < 600.0 else 0.8  # r1/r2: how much of it is core
+        ratio = 0.0011 * r2 + 0.14 if r2 < 600.0 else 0.8  # r1/r2: fraction of the radius that is core
         core = 3.0 * mean * (1.0 - ratio) / (1.0 - ratio**3)
         k1, k2, k3, k4 = next(row[1:] for row in _SHAPES if ratio < row[0])
         shape = max(0.0, 1.0 / (1.0 + math.pow(k1 * abs(x + k3), k2)) + k4 * x)
@@ -179,12 +179,12 @@ class Turbulence:
         self, sigma_mps: float, seed: int, shortest_m: float = 25.0, longest_m: float = 600.0
     ) -> None:
         self._waves: list[tuple[float, ...]] = []
-        if sigma_mps < 1e-6:  # a micrometre a second is still air, and its square must not vanish
+        if sigma_mps < 1e-6:  # 1 µm/s counts as still air; a smaller value would underflow when squared
             return
         generator = np.random.default_rng([seed, 1])
         ratio = longest_m / shortest_m
         numbers = [math.tau / shortest_m * ratio ** (-i / (self.WAVES - 1)) for i in range(self.WAVES)]
-        energies = [k ** (-2 / 3) for k in numbers]  # E(k) dk over equal steps of log k
+        energies = [k ** (-2 / 3) for k in numbers]  # E(k) dk for equal steps of log k
         # A unit vector of random direction has a mean square of 1/3 in each component, a sine of 1/2.
         scale = 6.0 * sigma_mps**2 / math.fsum(energies)
         for k, energy in zip(numbers, energies, strict=True):
@@ -239,9 +239,9 @@ class AirMass:
         self.field_m = field_m
         self.wind: WindProfile = wind or Wind()
         self.thermals = tuple(thermals)
-        # Beyond three radii a thermal has no effect; its radius grows with height.
+        # Beyond three radii a thermal has no effect; its radius increases with height.
         reaches_m = [3.0 * thermal.radius_m(thermal.top_m) for thermal in self.thermals]
-        # From south to north, so that a day of thermals costs no more than the few nearby.
+        # Sorted from south to north, so that only the thermals nearby are evaluated.
         self._northward = sorted(zip(self.thermals, reaches_m, strict=True), key=lambda pair: pair[0].north_m)
         self._norths_m = [thermal.north_m for thermal, _ in self._northward]
         self._farthest_m = max(reaches_m, default=0.0)
@@ -273,7 +273,7 @@ class AirMass:
                 up = here if up is None else max(up, here)
         if up is None:
             up = self.sink_mps
-        # The ground stops vertical movement, of thermals, sink and gusts alike.
+        # At the ground the vertical velocity of thermals, sink and gusts is zero.
         near_ground = min(1.0, max(0.0, above_m) / 60.0)
         gust_n, gust_e, gust_u = self._turbulence.velocity_mps(drifted_n, drifted_e, height_m)
         for gust in self._gusts:

@@ -48,7 +48,7 @@ class Airframe:
     zero_lift_rad: float = math.radians(-6.4)  # the fuselage is level at about 100 km/h
     stall_rad: float = math.radians(8.0)
     side_force_slope: float = 0.35  # per radian of sideslip, on the wing area: fuselage and fin
-    brake_area_m2: float = 1.1  # drag area of the airbrakes wide open
+    brake_area_m2: float = 1.1  # drag area of the fully open airbrakes
 
     @property
     def alpha_scale(self) -> float:

@@ -125,7 +125,7 @@ def long_flight(duration_s: float, seed: int) -> Scenario:
     right and to the left.
     """
     spacing_m = 4000.0
-    count = math.ceil(duration_s / 100.0) + 1  # no cycle is shorter than the glide between two thermals
+    count = math.ceil(duration_s / 100.0) + 1  # a cycle takes at least the glide between two thermals
     thermals = [
         Thermal(spacing_m * (i + 1), 0.0, scale_mps=4.2, top_m=2000.0, width=1.7) for i in range(count)
     ]

@@ -119,7 +119,7 @@ def inject(
         for at_s, arrived in arrivals:
             order += 1
             heapq.heappush(waiting, (at_s, order, arrived))
-        # Something just pushed for "now" may still be overtaken by nothing: the input is in order.
+        # A sample that arrives now can be yielded at once, because the input is in order.
         while waiting and waiting[0][0] <= sample.t_s:
             yield heapq.heappop(waiting)[2]
     while waiting:
@@ -185,7 +185,7 @@ def _bias(fault: Fault, _rng: np.random.Generator, _noise: Mapping[str, float]) 
 
 
 def _more_noise(fault: Fault, rng: np.random.Generator, noise: Mapping[str, float]) -> _Apply:
-    # Independent noises add by their squares; one part of it is there already.
+    # Variances of independent noise add; the noise of the sensor is already in the sample.
     factor = math.sqrt(max(0.0, fault.size**2 - 1.0))
 
     def apply(arrival: Arrival) -> list[Arrival]:
@@ -203,7 +203,7 @@ def _late(fault: Fault, _rng: np.random.Generator, _noise: Mapping[str, float]) 
 def _stamped(later_s: float) -> _Apply:
     def apply(arrival: Arrival) -> list[Arrival]:
         at_s, sample = arrival
-        # Rounded as the simulator's own times are, to whole microseconds.
+        # Rounded to whole microseconds, like all times of the simulator.
         return [(at_s, replace(sample, t_s=max(0.0, round(sample.t_s + later_s, 6))))]
 
     return apply

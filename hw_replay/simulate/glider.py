@@ -95,20 +95,20 @@ class Motion:
         return euler(self.attitude)
 
 
-# How fast the glider obeys, in seconds: a two-seater's short period, weathercocking, roll build-up.
+# Time constants of a two-seater, s: short period, weathercock stability, roll.
 _PITCH_S = 0.6
 _YAW_S = 0.8
 _ROLL_S = 0.35
 _GROUND_S = 1.2
 
-# Wheel: 4 cm static deflection, damped; rolling drag of grass, and the brake's.
+# Wheel: 4 cm static deflection, damped; rolling drag on grass, and drag of the brake.
 _SPRING_PER_S2 = G0_MPS2 / 0.04
 _DAMPING_PER_S = 12.0
 _ROLLING = 0.05
 _BRAKED = 0.25
 
-_SLOWEST_MPS = 3.0  # below this the air says nothing about angles
-_LEAST_LIFT = 0.1  # lift coefficient below which the polar is not stretched
+_SLOWEST_MPS = 3.0  # below this airspeed the flow angles are undefined
+_LEAST_LIFT = 0.1  # smallest lift coefficient for which the polar is scaled with load
 
 
 class Glider:
@@ -145,7 +145,8 @@ class Glider:
             drag += brakes
             side = -0.5 * pressure * craft.wing_area_m2 * craft.side_force_slope * beta / craft.mass_kg
             up = lift * G0_MPS2 / plane
-            # Drag lies along the air that passes, lift and side force across it: only drag costs energy.
+            # Drag is parallel to the relative wind, lift and side force are perpendicular to it.
+            # Therefore only drag takes energy.
             across = side / (tas * plane)
             fx = up * w - drag * u / tas - across * u * v
             fy = -drag * v / tas + across * plane * plane

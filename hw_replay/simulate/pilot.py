@@ -13,8 +13,8 @@ from hw_replay.simulate.glider import Controls, Glider, Motion
 from hw_replay.simulate.noise import GaussMarkov, normals
 from hw_replay.simulate.plan import Phase, View
 
-_SEES_S = 0.4  # delay of eye, instrument and hand together
-_TOW_THRUST_MPS2 = 2.2  # what a tug can pull
+_SEES_S = 0.4  # total delay of eye, instrument and hand
+_TOW_THRUST_MPS2 = 2.2  # largest force of a tug
 TAIL_DOWN_RAD = math.radians(3.0)
 """Pitch on the ground, on the wheel."""
 
@@ -114,7 +114,7 @@ class Pilot:
         indicated = now.tas_mps * math.sqrt(density / SEA_LEVEL_KGPM3)
         seen = self._dt_s / _SEES_S
         self._airspeed_mps += (indicated - self._airspeed_mps) * seen
-        # The pilot sees the nose against the horizon; in balanced flight that gives the flight path.
+        # The pilot sees the nose relative to the horizon; in steady flight this gives the flight path.
         climb_angle = pitch_rad - now.alpha_rad * math.cos(bank_rad)
         self._climb_angle_rad += (climb_angle - self._climb_angle_rad) * seen
         tilt = max(0.05, abs(math.tan(bank_rad)))

@@ -84,7 +84,7 @@ def bad_bytes(folder: Path) -> str:
     path = recording(folder / "a.mcap", marks=[b'{"text":"a\xffb"}', as_mark("whole")])
     seen = _everything(path, folder)
     said = done(vario("replay", path, "--out", folder / "replay"))
-    assert "1 message rejected: the message is no JSON" in said, said
+    assert "1 message rejected: the message is not JSON" in said, said
     return f"{seen}; 1 message rejected"
 
 

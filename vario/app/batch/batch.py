@@ -209,7 +209,7 @@ def _kept(job: Job, out: Path) -> Outcome | None:
         if outcome.failure is None and outcome.summary and outcome.fingerprint == fingerprint(job):
             return outcome
     except (OSError, ValueError, TypeError):
-        pass  # not there, or broken off while being written: done again
+        pass  # missing or incomplete: the job is repeated
     return None
 
 

@@ -62,7 +62,7 @@ def _write_parquet(rows: Sequence[Mapping[str, Any]], columns: Sequence[str], pa
     import pyarrow as pa  # noqa: PLC0415  (optional)
     import pyarrow.parquet as pq  # noqa: PLC0415  (likewise)
 
-    # Types by name, not by what happens to be in the rows: an empty column stays what it is.
+    # The type depends on the name and not on the rows, so that an empty column keeps its type.
     schema = pa.schema([(name, _type(pa, name)) for name in columns])
     pq.write_table(pa.Table.from_pylist([dict(row) for row in rows], schema=schema), path)
 

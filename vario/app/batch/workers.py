@@ -79,7 +79,7 @@ class Processes:
                     del left[outcome.name]
                     yield outcome
             except BrokenProcessPool:
-                # Nobody knows whose fault it was, so each of the rest gets a process of its own.
+                # The job that killed the process is not known, so each remaining job gets a separate process.
                 for job in list(left.values()):
                     try:
                         yield from self._pooled([job], 1, asked)
@@ -87,14 +87,14 @@ class Processes:
                         yield Outcome(job.name, "", None, CRASHED)
 
     def _pooled(self, jobs: Sequence[Job], count: int, asked: Sequence[int]) -> Iterator[Outcome]:
-        # Spawned, not forked: a fork inherits the threads' locks of whoever calls this.
+        # Spawned, not forked: a fork inherits the locks of the threads of the caller.
         context = multiprocessing.get_context("spawn")
         others = set(multiprocessing.active_children())
         pool = ProcessPoolExecutor(count, mp_context=context, initializer=_depend_on_parent)
         names: dict[Future[Outcome], str] = {}
         finished = False
         try:
-            with _without_interrupts():  # the new processes too: they inherit what is blocked
+            with _without_interrupts():  # new processes inherit the blocked signals
                 names = {pool.submit(run_job, job): job.name for job in jobs}
             yield from self._collected(names, asked)
             finished = True
@@ -116,7 +116,7 @@ class Processes:
                 raise WorkersStoppedError("at once, by a second Ctrl-C")
             if asked and not told:
                 told = True
-                self._say("finishing what is being played; Ctrl-C again stops at once")
+                self._say("finishing the current flights; Ctrl-C again stops at once")
                 pending = {future for future in pending if not future.cancel()}
         if asked:
             raise WorkersStoppedError("by Ctrl-C")
@@ -128,7 +128,7 @@ def _outcome(future: Future[Outcome], name: str) -> Outcome:
         return future.result()
     except BrokenProcessPool:
         raise
-    except Exception as error:  # one flight's failure is one row
+    except Exception as error:  # the failure of a flight becomes a row of the table
         return Outcome(
             name, "", None, f"a fault of this program: {type(error).__name__}: {escaped(str(error))}"
         )
@@ -200,7 +200,7 @@ class Cluster:
         _quieten_dask()
         seen_s = time.monotonic()
         try:
-            # Not pure: a result must not be taken from an earlier run of other code.
+            # pure=False: a cached result of other code must not be used.
             names = {self._client.submit(run_job, job, pure=False, retries=1): job.name for job in jobs}
             while names:
                 time.sleep(POLL_S)
@@ -215,7 +215,7 @@ class Cluster:
                     raise self._lost()
         except KeyboardInterrupt:
             raise WorkersStoppedError("by Ctrl-C") from None
-        except (OSError, CancelledError) as error:  # what a call finds that meets the loss first
+        except (OSError, CancelledError) as error:  # raised if the call is the first to detect the loss
             raise self._lost() from error
         finally:
             with suppress(OSError, TimeoutError, CancelledError):

@@ -151,7 +151,7 @@ def sink_error(eas_mps: float, covariance: Floats) -> float:
 
 
 def _steady(pitot: Series, gyro: Series | None, baro: Series) -> list[tuple[float, float]]:
-    """Stretches of steady speed, and straight where a gyro tells, cut into glides."""
+    """Start and end times, s, of glides with steady speed; with a gyro, also straight."""
     t_s = np.arange(pitot.t_s[0], pitot.t_s[-1], 1.0)
     seconds = np.clip(np.searchsorted(t_s, pitot.t_s, side="right") - 1, 0, len(t_s) - 1)
     counts = np.maximum(np.bincount(seconds, minlength=len(t_s)), 1)

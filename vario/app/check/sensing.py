@@ -127,7 +127,7 @@ def _noise(name: str, channel: str, values: Floats, promised: float) -> Finding:
     """Check the noise, from differences of consecutive values: slow drift with temperature is excluded."""
     sigma = float(np.max(np.std(np.diff(values, axis=0), axis=0)) / math.sqrt(2.0))
     subject = f"{name}: noise of {channel}"
-    found = f"{sigma:.3g}, the datasheet says {promised:.3g}"
+    found = f"{sigma:.3g}, the datasheet states {promised:.3g}"
     if sigma == 0.0:
         return failed(subject, "no noise at all", "The chip is frozen: switch its supply off and on again")
     if sigma > NOISE_FACTOR * promised:

@@ -84,7 +84,7 @@ def _chosen(comparison: Comparison) -> list[ColumnDifference]:
     usual = [c for c in numbers if c.name in USUAL]
     usual.sort(key=lambda c: -c.beyond)
     moved = [c for c in numbers if c.moved and c not in usual]
-    # The usual ones that moved, then whatever else did by how early it did, then the usual ones again.
+    # First the usual columns that differ, then other columns in order of time, then the other usual ones.
     moved.sort(key=lambda c: c.first_s if c.first_s is not None else np.inf)
     order = [c for c in usual if c.moved] + moved + [c for c in usual if not c.moved]
     first = comparison.first
@@ -96,7 +96,7 @@ def _chosen(comparison: Comparison) -> list[ColumnDifference]:
 
 def _draw_both(axes: Axes, name: str, a: Table, b: Table) -> None:
     dress(axes, name)
-    # A broad and light, B thin and dark on top: where they agree both are seen, also in grey.
+    # A is broad and light, B is thin and dark on top, so both are visible where they agree, also in grey.
     for table, colour, width, label in ((a, "#8fc4c1", 3.4, "A"), (b, INK, 1.0, "B")):
         t_s, values = table.columns[name]
         axes.plot(t_s, people_read(name, np.asarray(values, np.float64)), color=colour, lw=width, label=label)

@@ -44,7 +44,7 @@ def paired(output: Output, a: Table, b: Table) -> tuple[Floats, Any, Any]:
         between = numbers[before] + share * differences_rad(numbers[after], numbers[before])
     else:
         between = (1 - share) * numbers[before] + share * numbers[after]
-    # Exactly on a row, its neighbour must not make the value unknown.
+    # At the exact time of a row, a missing neighbour must not make the value missing.
     between = np.where(share < 1e-3, numbers[before], between)
     return tb, np.where(step <= LONGEST_GAP_S, between, np.nan), vb
 
@@ -68,19 +68,19 @@ def rows_of_one_side(a: Table, b: Table) -> tuple[tuple[float, ...], float]:
         return (), float(max(np.ptp(ta) if ta.size else 0.0, np.ptp(tb) if tb.size else 0.0))
     in_a, in_b = _matches(ta, tb)
     if in_a.size < 0.5 * min(ta.size, tb.size):
-        in_a, in_b = np.arange(ta.size), np.arange(tb.size)  # other times throughout: interpolated
+        in_a, in_b = np.arange(ta.size), np.arange(tb.size)  # all times differ: interpolate
     start, end = max(ta[0], tb[0]), min(ta[-1], tb[-1])
     alone_a, alone_b = np.delete(ta, in_a), np.delete(tb, in_b)
     if ta.size > 1 and tb.size > 1:
         rows_a, rows_b = np.median(np.diff(ta)), np.median(np.diff(tb))
-        # Of two traces of different rates the denser one has rows of its own by nature.
+        # With different rates, the trace with the higher rate always has additional rows.
         if rows_a < 0.95 * rows_b:
             alone_a = alone_a[:0]
         elif rows_b < 0.95 * rows_a:
             alone_b = alone_b[:0]
     alone = np.concatenate([alone_a, alone_b])
     within = np.sort(alone[(alone >= start) & (alone <= end)])
-    # The end of a trace is rounded to its rows; less than one of them is no time uncovered.
+    # The end of a trace is rounded to a row; a difference of less than one row does not count.
     uncovered = abs(ta[0] - tb[0]) + abs(ta[-1] - tb[-1])
     row = max((float(np.median(np.diff(t))) for t in (ta, tb) if t.size > 1), default=0.0)
     return tuple(within.tolist()), float(uncovered) if uncovered > row * 1.5 else 0.0

@@ -120,7 +120,7 @@ def references(recording: Path) -> Table:
             columns[beside.name] = t_s[order], values[order]
     if not columns:
         held = f"only {', '.join(sorted(everything))}" if everything else "none"
-        raise AppError(f"{recording}: expected reference values such as truth_vario_mps; it holds {held}")
+        raise AppError(f"{recording}: expected reference values such as truth_vario_mps; it contains {held}")
     return Table(name_text(recording), columns, is_reference=True)
 
 

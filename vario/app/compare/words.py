@@ -51,7 +51,7 @@ def _decimals(name: str, value: float) -> int:
     value = abs(value * scale)
     if value == 0.0 or (own == 0 and value.is_integer()):
         return 0
-    finest = (own or 3) - math.floor(math.log10(scale))  # a count has a mean that is none
+    finest = (own or 3) - math.floor(math.log10(scale))  # the mean of a count is not a whole number
     return min(finest, max(0, 1 - math.floor(math.log10(value))))
 
 

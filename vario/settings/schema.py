@@ -1,8 +1,7 @@
 """All settings: key, unit, range, default and description. Defaults are defined only here.
 
 A field name ends in its SI unit. The key in the file is the name without this ending, and the value in
-the
-file is a quantity in quotes ("20 s"). Each stage receives the frozen section that it uses.
+the file is a quantity in quotes ("20 s"). Each stage receives the frozen section that it uses.
 """
 
 from __future__ import annotations

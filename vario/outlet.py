@@ -1,8 +1,8 @@
 """An optional output device. A separate thread opens it, and reopens it after a loss.
 
 A sound device, a serial line and a network port are each managed by one `Outlet`. The flight logic never
-waits
-for them: data given while a device is missing is dropped. A lasting problem is logged once a minute.
+waits for them: data given while a device is missing is dropped. A lasting problem is logged once a
+minute.
 """
 
 from __future__ import annotations

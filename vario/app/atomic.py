@@ -48,9 +48,8 @@ def write_atomically(path: Path, content: bytes, disk: Disk = SYSTEM_DISK) -> No
 def result_file(path: Path, *, recoverable: bool = False) -> Iterator[Path]:
     """A temporary name for a result, which is renamed to `path` when complete. Its folder is created too.
 
-    For results written in parts, or by a library. After an error the temporary file is removed, and
-    an existing
-    file at `path` is unchanged.
+    For results written in parts, or by a library. After an error the temporary file is removed, and an
+    existing file at `path` is unchanged.
 
     Args:
         path: the result.
@@ -157,10 +156,9 @@ def turn(folder: Path) -> Iterator[None]:
 def being_written(path: Path) -> bool:
     """Whether another program has the file open for writing; False if the system cannot tell.
 
-    Linux grants a read lease only if no writer exists (fcntl(2), F_SETLEASE), and only to the owner.
-    A program
-    that opens the file during the lease waits until it is closed here; this sends a signal that is
-    ignored.
+    Linux grants a read lease only if no writer exists (fcntl(2), F_SETLEASE), and only to the owner. A
+    program that opens the file during the lease waits until it is closed here; this sends a signal that
+    is ignored.
 
     Raises:
         OSError: if the file cannot be opened.

@@ -1,10 +1,9 @@
 """Measure the speed of the instrument and the share of each part: `make bench`.
 
 Absolute times differ between machines, so all results are ratios: × real time, and shares of one run. The
-flight
-is simulated with a 100 Hz IMU, 50 Hz barometer and 50 Hz pitot; the simulation is not measured. With
-`--beside`,
-another installation (the compiled one) is measured in the same run and must write the same files.
+flight is simulated with a 100 Hz IMU, 50 Hz barometer and 50 Hz pitot; the simulation is not measured.
+With `--beside`, another installation (the compiled one) is measured in the same run and must write the
+same files.
 """
 
 from __future__ import annotations

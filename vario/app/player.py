@@ -54,9 +54,8 @@ class Player:
     def push(self, sample: Sample) -> Sequence[Reading]:
         """Process one sample; returns the readings of the frames that it completes (mostly none or one).
 
-        A change of settings is in force from the next completed frame. If it is invalid, the old
-        settings stay in
-        force, and the readings report it.
+        A change of settings is in force from the next completed frame. If it is invalid, the old settings
+        stay in force, and the readings report it.
         """
         if type(sample) is SettingsChange:
             self._changed(sample, apply_change(sample, self.pipeline))

@@ -57,9 +57,8 @@ def replay(
         sound: whether to write tone.flac.
         picture: whether to write report.png. If not, matplotlib is not loaded.
 
-    A file that is switched off is removed if an earlier replay wrote it, so that all files in the
-    folder belong to
-    one replay.
+    A file that is switched off is removed if an earlier replay wrote it, so that all files in the folder
+    belong to one replay.
 
     Returns:
         The content of summary.json.

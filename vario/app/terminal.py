@@ -1,8 +1,7 @@
 """The terminal: printing and progress bar.
 
 All printed text passes through `hw_replay.text.shown`. Names of files and recordings, marks and settings
-come
-from outside, and a terminal executes some control characters.
+come from outside, and a terminal executes some control characters.
 """
 
 from __future__ import annotations

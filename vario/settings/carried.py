@@ -1,10 +1,9 @@
 """Select the settings that may be taken from a recording.
 
 A recording can come from any source. Its settings may control the flight logic. They may not control
-where
-the program writes, listens or sends: folders, devices and network addresses belong to the machine. The
-table
-below lists what is taken. Everything else is ignored, including keys that later versions may add.
+where the program writes, listens or sends: folders, devices and network addresses belong to the machine.
+The table below lists what is taken. Everything else is ignored, including keys that later versions may
+add.
 """
 
 from __future__ import annotations

@@ -97,11 +97,9 @@ def load_text(text: str, path: Path) -> LoadedSettings:
 def may_be_glider(path: Path) -> bool:
     """Whether a path named in settings may be read as a glider file.
 
-    A message about a wrong line quotes that line. The author of the settings may be another user than
-    the one
-    who runs the program (for example root); the message must not show files that only this user can
-    read. A
-    pipe is refused too, because opening it blocks until something writes to it.
+    A message about a wrong line quotes that line. The author of the settings may be another user than the
+    one who runs the program (for example root); the message must not show files that only this user can
+    read. A pipe is refused too, because opening it blocks until something writes to it.
     """
     try:
         resolved = path.resolve()

@@ -62,9 +62,8 @@ NOTHING = Overrides()
 def from_words(words: Iterable[str], name: str = OPTION) -> Overrides:
     """Parse the KEY=VALUE arguments of a command line.
 
-    A key is dotted ("tone.beeps_full") or a short name. A value is written as in a settings file, but
-    a text
-    needs no quotes; "none" removes the key.
+    A key is dotted ("tone.beeps_full") or a short name. A value is written as in a settings file, but a
+    text needs no quotes; "none" removes the key.
     """
     found: list[tuple[Path, Any]] = []
     problems = []

@@ -1,8 +1,7 @@
 """Numbers with units as written in a settings file: "1.5 m/s", "90 km/h", "4 kt".
 
 A setting with a dimension is always a string of a number and a unit, so the unit is always explicit.
-Inside
-the program it is a float in the SI unit at the end of its name.
+Inside the program it is a float in the SI unit at the end of its name.
 """
 
 from __future__ import annotations

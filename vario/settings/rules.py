@@ -1,8 +1,7 @@
 """Check the rules between settings, even if some settings are invalid by themselves.
 
 A rule is reported only if it is broken for every valid value of the invalid setting. The ends of its
-range and
-its example are tried.
+range and its example are tried.
 """
 
 from __future__ import annotations

@@ -1,8 +1,7 @@
 """All settings: key, unit, range, default and description. Defaults are defined only here.
 
 A field name ends in its SI unit. The key in the file is the name without this ending, and the value in
-the
-file is a quantity in quotes ("20 s"). Each stage receives the frozen section that it uses.
+the file is a quantity in quotes ("20 s"). Each stage receives the frozen section that it uses.
 """
 
 from __future__ import annotations
@@ -73,18 +72,26 @@ class Circling(Section):
         "180 deg",
         "45 deg",
         "720 deg",
-        ("Circling begins after a change of heading of this size in one direction ..."),
+        "Circling begins after a heading change of this size in one direction",
     )
-    start_hold_s: float = quantity("1 s", "0 s", "20 s", "... if the turn then continues for this time")
+    start_hold_s: float = quantity(
+        "1 s", "0 s", "20 s", "Circling begins only if the turn then continues for this time"
+    )
     turn_rate_radps: float = quantity(
         "5 deg/s", "2 deg/s", "20 deg/s", "A turn rate below this does not count as circling"
     )
     stop_after_s: float = quantity("8 s", "1 s", "60 s", "Circling ends after this time without turning")
     same_climb_within_s: float = quantity(
-        "60 s", "0 s", "300 s", "A new circle within this time continues the same climb ..."
+        "60 s",
+        "0 s",
+        "300 s",
+        "Circling again within this time continues the same climb, if it is within same_climb_distance",
     )
     same_climb_distance_m: float = quantity(
-        "500 m", "50 m", "5 km", "... if it is within this distance of the climb, which drifts with the wind"
+        "500 m",
+        "50 m",
+        "5 km",
+        "Maximum distance from the climb, which drifts with the wind, for continuing it",
     )
     bank_rad: float = quantity(
         "40 deg",

@@ -61,8 +61,7 @@ def lines_of(text: str) -> dict[Path, int]:
     """The line number (from 1) of each key and section header of a valid TOML text.
 
     Keys inside inline tables are not listed. For a text with multi-line strings the result is empty,
-    because
-    a line inside such a string can look like a key, and a wrong line number is worse than none.
+    because a line inside such a string can look like a key, and a wrong line number is worse than none.
     """
     lines: dict[Path, int] = {}
     if '"""' in text or "'''" in text:

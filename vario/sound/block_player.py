@@ -19,10 +19,10 @@ STALE_AFTER_S = 0.5
 """An older command is not played any more."""
 
 LOST_AFTER_S = 0.7
-"""The cue sounds this long after the last command ..."""
+"""The cue sounds this long after the last command."""
 
 LOST_AGAIN_S = 20.0
-"""... and is repeated at this interval until a command arrives."""
+"""Interval at which the cue is repeated until a command arrives."""
 
 
 FIRST_WITHIN_S = 10.0

@@ -2,8 +2,7 @@
 
 Cues differ in direction, rhythm, timbre and register, and are distinct within the first half second
 (MIL-STD-1472E, 5.3.4: warnings discriminable in the first 0.5 s, and 0.5 s or longer). Only the two
-warnings
-leap down, or step down slowly, and are loud. A rising sound means that something begins.
+warnings leap down, or step down slowly, and are loud. A rising sound means that something begins.
 """
 
 from __future__ import annotations
@@ -29,11 +28,9 @@ _HORN: Partials = ((1, 1.0), (3, 0.5), (5, 0.25))
 _EDGE_S = 0.008
 
 _BESIDE = 0.2
-"""Share of the amplitude that the tone keeps during a cue that is not a warning (14 dB less). The second or
-third
-partial of a beep may have the same frequency as the cue, and the cue must be audible over it. This lasts
-half a
-second at most.
+"""Share of the amplitude that the tone keeps during a cue that is not a warning (14 dB less). The second
+or third partial of a beep may have the same frequency as the cue, and the cue must be audible over it.
+This lasts half a second at most.
 """
 
 

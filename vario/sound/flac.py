@@ -51,9 +51,8 @@ class FlacSink:
     If nothing was played, the file contains one silent sample, because FLAC does not allow an empty
     file.
 
-    Use it as a context manager. After an error inside it, the file is still closed and complete. If
-    the process
-    is killed, at most the last 1.2 s of the sound are lost, and the rest can be decoded.
+    Use it as a context manager. After an error inside it, the file is still closed and complete. If the
+    process is killed, at most the last 1.2 s of the sound are lost, and the rest can be decoded.
 
     Args:
         path: file to write; an existing one is replaced.
@@ -96,10 +95,9 @@ class FlacSink:
     def play(self, command: ToneCommand, duration_s: float) -> None:
         """Play `command` for the next `duration_s` seconds.
 
-        Durations need not be whole samples. After each call round(t · rate) samples have been
-        played, where t is
-        the sum of all durations, so sound and trace do not drift apart. Closing the file writes
-        the last samples.
+        Durations need not be whole samples. After each call round(t · rate) samples have been played,
+        where t is the sum of all durations, so sound and trace do not drift apart. Closing the file
+        writes the last samples.
 
         Raises:
             ValueError: if the duration is negative or the command cannot be played.
@@ -155,9 +153,8 @@ class FlacSink:
     def _write_length(self) -> None:
         """Write into the header how many samples can be decoded now.
 
-        The encoder writes this only at the end, and libsndfile cannot read a file without it. The
-        count leaves
-        out one block more than the encoder may hold back.
+        The encoder writes this only at the end, and libsndfile cannot read a file without it. The count
+        leaves out one block more than the encoder may hold back.
         """
         fd = self._file.fileno()
         try:

@@ -7,8 +7,7 @@ from numpy.typing import NDArray
 
 Piece = tuple[int, float, float, int]
 """Part of the way to one target: number of samples, the target, the distance from the target at which the
-line
-began, and the index of the first sample on the line, 0 if the target has been reached.
+line began, and the number of samples from the start of this part to the target (0: reached).
 """
 
 

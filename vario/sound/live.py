@@ -1,8 +1,7 @@
 """Live sound through PortAudio and the library `sounddevice`.
 
 Two threads are involved. The live loop hands over commands and never waits. PortAudio requests a block of
-10 ms
-whenever the device needs one. This module does not reopen a lost device (see `vario.outlet`).
+10 ms whenever the device needs one. This module does not reopen a lost device (see `vario.outlet`).
 """
 
 from __future__ import annotations
@@ -26,8 +25,7 @@ class LiveSink:
     """Plays tone commands on a sound device.
 
     If the device is lost (unplugged, or its driver has stopped), commands are still accepted, and
-    `is_playing`
-    is False. Use it as a context manager.
+    `is_playing` is False. Use it as a context manager.
 
     Attributes:
         underruns: blocks that were too late for the device; each may be audible as a click.

@@ -1,15 +1,11 @@
 """Loudness of a tone: the weighting curve of sound level meters, applied to the partials of a timbre.
 
 Two published curves describe how the ear weights frequencies: the equal-loudness contours of ISO
-226:2003, for
-pure tones from the front in a free field, and the smoother A-weighting of IEC 61672-1. A timbre has
-several
-partials, and partials more than a critical band apart add more loudness than power. The combination of
-A-weighted partials with an exponent between that of power (2) and that of loudness (0.6, Stevens 1955,
-from
-memory) is the most uniform in the loudness model of ISO 532-1: within 2.5 phon over lift and sink. The
-ISO 226
-contour of 70 phon gave 4 phon, mainly because of its dip at 1.5 kHz.
+226:2003, for pure tones from the front in a free field, and the smoother A-weighting of IEC 61672-1. A
+timbre has several partials, and partials more than a critical band apart add more loudness than power.
+The combination of A-weighted partials with an exponent between that of power (2) and that of loudness
+(0.6, Stevens 1955, from memory) is the most uniform in the loudness model of ISO 532-1: within 2.5 phon
+over lift and sink. The ISO 226 contour of 70 phon gave 4 phon, mainly because of its dip at 1.5 kHz.
 """
 
 from __future__ import annotations

@@ -12,8 +12,7 @@ from vario.sound.timbre import Note
 
 ATTACK_S, RELEASE_S = 0.010, 0.015
 """Length of the edges of a beep: short enough for a crisp sound, long enough to avoid an audible click. A
-change
-of the level by half takes half of this.
+change of the level by half takes half of this.
 """
 
 RISE = 1.25
@@ -22,9 +21,8 @@ once.
 """
 
 SHORTEST_PAUSE_S = 0.018
-"""Remaining length of a pause that is ended early; closing the beep before it takes 15 ms of this. The ear
-detects
-gaps of 2 to 3 ms in a sound (Plomp 1964, from memory), so the beeps stay separate.
+"""Remaining length of a pause that is ended early; closing the beep before it takes 15 ms of this. The
+ear detects gaps of 2 to 3 ms in a sound (Plomp 1964, from memory), so the beeps stay separate.
 """
 
 _TURN = 1 << 48
@@ -108,9 +106,8 @@ class Rhythm:
         """The n samples since the last call.
 
         Returns:
-            The opening of the gate, 0 to 1, shape (n,); None if it stays closed. And the factor
-            for the pitch, of
-            the same shape, or one number if it is constant.
+            The opening of the gate, 0 to 1, shape (n,); None if it stays closed. And the factor for the
+            pitch, of the same shape, or one number if it is constant.
         """
         gate = np.zeros(n, np.float32)
         if not self._beeping:

@@ -30,10 +30,8 @@ from vario.sound.timbre import TIMBRES, waves
 
 GLIDE_S = 0.020
 """Time in which pitch, level and beep rate reach a new command. It equals the interval of the commands in
-flight,
-and does not exceed the delay that a player of an instrument begins to notice, 20 to 30 ms (Maki-Patola
-and
-Hamalainen, ICMC 2004).
+flight, and does not exceed the delay that a player of an instrument begins to notice, 20 to 30 ms
+(Maki-Patola and Hamalainen, ICMC 2004).
 """
 
 HEADROOM = 0.97
@@ -94,8 +92,7 @@ class Synth:
 
         Raises:
             ValueError: for a pitch whose partials exceed half the sample rate, a level outside 0
-                to 1, or a beep
-                rate too high for separate beeps.
+                to 1, or a beep rate too high for separate beeps.
         """
         highest_hz = self._highest_hz[command.voice]
         if not 0.0 < command.pitch_hz <= highest_hz:

@@ -4,8 +4,7 @@ A voice must be recognisable within half a second, so voices differ in several w
 
 * lift is warm, with one note per beep;
 * sink is darker and has more partials, because a small loudspeaker cannot reproduce 220 Hz; the ear
-  infers
-  the pitch from the partials;
+  infers the pitch from the partials;
 * relative netto is hollow (odd partials only), with pairs of equal notes;
 * the speed to fly is glassy (a fundamental and its double octave), with pairs a fourth apart: rising for
   faster, falling for slower.

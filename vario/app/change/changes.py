@@ -1,8 +1,7 @@
 """Changes of settings in flight: detect them in the file, make an event, apply or refuse it.
 
 The event contains the text, not the result, and is processed by the same code live and in a replay.
-Therefore a
-recording with a change replays as it was flown.
+Therefore a recording with a change replays as it was flown.
 """
 
 from __future__ import annotations
@@ -22,9 +21,8 @@ LARGEST_BYTES = 256 * 1024
 
 UNFINISHED_POLLS = 5
 """Number of polls for which a file that is empty or ends within a line must be unchanged. An editor that
-saves in
-place leaves such a file for a moment, longer on a slow card. Read as settings, it would give mostly
-defaults.
+saves in place leaves such a file for a moment, longer on a slow card. Read as settings, it would give
+mostly defaults.
 """
 
 UNREADABLE_POLLS = 4
@@ -62,10 +60,8 @@ class SettingsWatch:
     """Detects changes of a settings file and of the glider file that it names.
 
     A file is read only if it is unchanged from one poll to the next, and for longer if it looks
-    incomplete. So a
-    file that an editor is still writing is neither reported as invalid nor used without its missing
-    part. A file
-    that is missing or unreadable for the moment changes nothing.
+    incomplete. So a file that an editor is still writing is neither reported as invalid nor used without
+    its missing part. A file that is missing or unreadable for the moment changes nothing.
 
     Args:
         path: the settings file, whose present content is in force.

@@ -1,8 +1,7 @@
 """Marks: moments that the pilot wants to find again.
 
 `vario mark TEXT` writes a small file with the time into a folder. A running instrument reads it at once;
-a replay
-reads it by its UTC time. `--into` inserts the mark into a finished recording instead.
+a replay reads it by its UTC time. `--into` inserts the mark into a finished recording instead.
 """
 
 from __future__ import annotations

@@ -1,8 +1,7 @@
 """`vario set KEY VALUE`: change one setting in the file, also in flight.
 
 The file is changed only if the result is valid, and atomically, so a running instrument never reads a
-partial change.
-Concurrent changes by several programs are made one after the other, and none is lost.
+partial change. Concurrent changes by several programs are made one after the other, and none is lost.
 """
 
 from __future__ import annotations

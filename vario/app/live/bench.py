@@ -1,8 +1,7 @@
 """Measure the live loop with fake chips: `python -m vario.app.live.bench`.
 
 In real time: the share of one core, including recorder and fakes, and the sampling jitter of the inertial
-sensor.
-Run this on an idle machine. Accelerated: whether memory grows over an hour.
+sensor. Run this on an idle machine. Accelerated: whether memory grows over an hour.
 """
 
 from __future__ import annotations

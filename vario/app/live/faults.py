@@ -1,10 +1,8 @@
 """Restart a sensor that fails. No fault of a sensor reaches the loop as an exception.
 
 This module does not decide what a fault means for the pilot. The samples stop, the flight logic detects
-their age,
-the quality changes and the cue sounds, in live flight as in a replay. This module writes the log and
-decides when
-to retry.
+their age, the quality changes and the cue sounds, in live flight as in a replay. This module writes the
+log and decides when to retry.
 """
 
 from __future__ import annotations

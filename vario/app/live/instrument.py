@@ -1,12 +1,10 @@
 """Pass each sample to the recorder, then through the flight logic to the sound.
 
 The recorder receives every sample before the flight logic and in the same order, and a file begins where
-the
-flight logic starts anew. Therefore a replay of the file reproduces what the pilot saw, bit for bit.
+the flight logic starts anew. Therefore a replay of the file reproduces what the pilot saw, bit for bit.
 
 Sound, recorder and listeners are outlets: if one fails, this is logged and retried with the next reading
-or
-sample. It affects neither the other outlets nor the flight logic.
+or sample. It affects neither the other outlets nor the flight logic.
 """
 
 from __future__ import annotations
@@ -150,9 +148,8 @@ class Instrument:
     def know_utc(self, at_zero: datetime, t_s: float) -> None:
         """Record the date and time at `t_s` = 0, which are known now, or now known more exactly.
 
-        The clock of the samples does not change. The offset is recorded as seconds from 1970 to
-        `t_s` = 0, and
-        later recordings contain the time at which they began.
+        The clock of the samples does not change. The offset is recorded as seconds from 1970 to `t_s` =
+        0, and later recordings contain the time at which they began.
         """
         LOG.info("the time is %s UTC", (at_zero + timedelta(seconds=t_s)).isoformat(" ", "seconds"))
         self._utc_at_zero = at_zero

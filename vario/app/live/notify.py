@@ -1,8 +1,7 @@
 """Messages to the service manager: ready, alive, status.
 
 Each message is one datagram to the socket named in the environment (systemd, sd_notify(3)). Without such
-a socket,
-as in a manual start, nothing is sent.
+a socket, as in a manual start, nothing is sent.
 """
 
 from __future__ import annotations

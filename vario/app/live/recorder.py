@@ -1,10 +1,9 @@
 """The recorder writes every sample to the card in a separate thread, so that the loop never waits for it.
 
 A file contains one flight. It is written in chunks of one second, each readable by itself, and flushed to
-the card
-at the interval of the settings. A power failure loses the current chunk. If the card is full, missing or
-read-only,
-the flight continues: the samples are counted as lost, and a new file is tried at intervals.
+the card at the interval of the settings. A power failure loses the current chunk. If the card is full,
+missing or read-only, the flight continues: the samples are counted as lost, and a new file is tried at
+intervals.
 """
 
 from __future__ import annotations

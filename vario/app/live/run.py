@@ -71,15 +71,13 @@ def run(loaded: LoadedSettings, wishes: Wishes, show: Callable[[str], None]) -> 
         show: called about once a second with a status line; must not block.
 
     Returns:
-        The status at the end. If something did not close because it hangs, the process must be ended
-        with
+        The status at the end. If something did not close because it hangs, the process must be ended with
         `os._exit`; this also happens automatically a moment later.
 
     Raises:
         AppError: if the run cannot begin; the message gives the reason and what to do.
         SoundDeviceError: if the sound of the settings would crash this Python. This occurs at every
-            start, so
-            it is found on the ground. A missing device, in contrast, does not prevent a flight.
+            start, so it is found on the ground. A missing device, in contrast, does not prevent a flight.
     """
     if loaded.settings.audio.plays == "cues" and not wishes.silent:
         require_safe_python()

@@ -6,16 +6,13 @@ Only sentences of the standard are sent, with the talker "II" (integrated instru
 * `MWD`: wind direction and speed over the ground; `MWV`: wind relative to the nose (reference T,
   theoretical);
 * `XDR`: values without a sentence in the standard, as transducers with our own identifiers. Vertical
-  speed and
-  airspeed have the generic type G, which has no unit, so the identifier contains the unit.
+  speed and airspeed have the generic type G, which has no unit, so the identifier contains the unit.
 
 `VHW` is not sent: it contains the speed through water, and a reader would confuse it with airspeed.
-Unknown values
-are left out; they are never sent as zero.
+Unknown values are left out; they are never sent as zero.
 
 Source for the fields: NMEA 0183 as parsed by `pynmeagps`; the types of `XDR` other than C, A, D and P
-from public
-lists, because the standard is not public.
+from public lists, because the standard is not public.
 """
 
 from __future__ import annotations
@@ -140,9 +137,8 @@ _TRANSDUCERS: tuple[tuple[str, str, str, str], ...] = (
     ("PITCH", "A", "D", "pitch_rad"),
     ("BANK", "A", "D", "bank_rad"),
 )
-"""Identifier, type and unit of each transducer, and its output; angles are sent in degrees. An uncompensated
-vario
-has a different identifier.
+"""Identifier, type and unit of each transducer, and its output; angles are sent in degrees. An
+uncompensated vario has a different identifier.
 """
 
 

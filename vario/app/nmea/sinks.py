@@ -1,8 +1,7 @@
 """Send sentences to a network or a serial line, without ever waiting for a reader.
 
 A reader that is slower than the sentences loses whole sentences; the oldest are kept. This module listens
-and sends
-only at the given address.
+and sends only at the given address.
 
 A sink is opened once. `KeptSink` (vario/app/nmea/kept.py) reopens it after a loss.
 """
@@ -31,11 +30,9 @@ BACKLOG_BYTES = 16_384
 """Data that may wait for a reader, about ten seconds. A reader that is further behind is disconnected."""
 
 PATIENCE_S = 10.0
-"""Time after which the system disconnects a reader that takes no data or has disappeared, such as a tablet
-out of
-range. Otherwise its place stays occupied for a quarter of an hour, and a stalled reader shows wind and
-climb that are
-minutes old when it returns.
+"""Time after which the system disconnects a reader that takes no data or has disappeared, such as a
+tablet out of range. Otherwise its place stays occupied for a quarter of an hour, and a stalled reader
+shows wind and climb that are minutes old when it returns.
 """
 
 
@@ -166,8 +163,7 @@ class _Reader:
         """Send what can be sent at once; False if the reader has disappeared or is too slow.
 
         A reader that has closed only its own direction still reads (RFC 9293, 3.6). One that has
-        disappeared
-        answers the next sentences with a reset.
+        disappeared answers the next sentences with a reset.
         """
         self._waiting += data
         try:

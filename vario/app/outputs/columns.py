@@ -25,8 +25,7 @@ class Columns:
         rate_hz: rows per second.
         start_utc: the time of `t_s` = 0; None: unknown.
         most_rows: at this number of rows, every second row is dropped and the rate is halved, so
-            memory is bounded.
-            Events in a dropped row are lost. None: no limit.
+            memory is bounded. Events in a dropped row are lost. None: no limit.
     """
 
     def __init__(

@@ -104,8 +104,7 @@ class Output:
         plot: how the page draws it; None: not drawn.
         in_trace: whether it is a column of trace.csv, of exports and of the Python interface.
         references: names of reference values with the same definition. A reference named "truth_"
-            plus the name of
-            the output needs no entry.
+            plus the name of the output needs no entry.
         number_of: with `Kind.EVENT`: a number that changes with each event; None before the first
             one.
     """

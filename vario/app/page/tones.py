@@ -1,10 +1,8 @@
 """The sound of a flight in the page: the commands, and the data to render them.
 
 The sound of a flight takes about 18 MB per hour as FLAC, and its commands about 0.4 MB. The page renders
-the commands
-with the rules of `vario.sound`. It therefore plays exactly what the instrument commanded, and can start
-at any time.
-Only the cues are stored as samples, because they are few and short.
+the commands with the rules of `vario.sound`. It therefore plays exactly what the instrument commanded,
+and can start at any time. Only the cues are stored as samples, because they are few and short.
 """
 
 from __future__ import annotations

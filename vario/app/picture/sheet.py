@@ -46,11 +46,9 @@ def write_report(
     Args:
         path: the file to write.
         trace: the columns of trace.csv by name, each of shape (n,): floats (NaN: no data) or text.
-            Columns may be
-            missing; n may be 0.
+            Columns may be missing; n may be 0.
         climbs: one mapping per climb with start_s, end_s, gain_m, average_mps, turns and direction,
-            and with its
-            circle from `CirclePictures` or None.
+            and with its circle from `CirclePictures` or None.
         title: heading of the page.
         notes: warnings, each a short sentence, for the bottom of the page.
         marks: marks of the pilot, one mapping each with t_s and text.

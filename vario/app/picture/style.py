@@ -1,8 +1,7 @@
 """Colours and line styles of the picture, readable in a greyscale print.
 
 Where colour has a meaning, lightness has it too: modes differ in lightness and hatching, lines in
-lightness, width
-and dashes.
+lightness, width and dashes.
 """
 
 from __future__ import annotations

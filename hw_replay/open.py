@@ -16,6 +16,8 @@ from hw_replay.igc import IgcFile
 from hw_replay.long_csv import HEADER, LongCsv
 from hw_replay.recording import Recording
 from hw_replay.source import Source
+from hw_replay.text import escaped
+from hw_replay.wide_csv import WideCsv, map_beside
 from hw_replay.writer import RecordingWriter
 
 MCAP_MAGIC = b"\x89MCAP0\r\n"
@@ -31,14 +33,20 @@ _START_BYTES = 4096
 _LINES_LOOKED_AT = 20
 
 
-def open_source(path: str | os.PathLike[str]) -> Source:
-    """Open a recording, a bus recording, a FAI/IGC file or a long CSV file, whatever its name.
+def open_source(path: str | os.PathLike[str], csv_map: Path | None = None) -> Source:
+    """Open a file of any format that is read here, whatever its name.
+
+    Args:
+        path: the file.
+        csv_map: map of a wide CSV file (`hw_replay.csv_map`); None: FILE.toml beside it, if there is one.
 
     Raises:
         UnknownFormat: if it is none of these; the message says what it looks like.
         RecordingError: if it cannot be opened, is empty, or its beginning is wrong.
     """
     path = Path(path)
+    if csv_map is not None:
+        return WideCsv(path, csv_map)
     start = read_start(path, _START_BYTES)
     if not start:
         broken = " once unpacked" if _is_gzip(path) else ""
@@ -54,7 +62,11 @@ def open_source(path: str | os.PathLike[str]) -> Source:
         return LongCsv(path)
     if any(_IGC_LINE.match(line.strip()) for line in lines[:_LINES_LOOKED_AT]):
         return IgcFile(path)
-    raise UnknownFormat(f"{path}: {_looks_like(start, lines)}; expected {ACCEPTED}")
+    if map_beside(path).exists():
+        return WideCsv(path)
+    raise UnknownFormat(
+        f"{path}: {_looks_like(start, lines, escaped(map_beside(path).name))}; expected {ACCEPTED}"
+    )
 
 
 def convert(
@@ -107,7 +119,7 @@ def _is_long_csv(first_line: bytes) -> bool:
     return names[:2] == [b"t_s", b"channel"]
 
 
-def _looks_like(start: bytes, lines: list[bytes]) -> str:
+def _looks_like(start: bytes, lines: list[bytes], map_name: str) -> str:
     if b"\0" in start or sum(byte < 9 or 13 < byte < 32 for byte in start) > len(start) // 20:
         kind = (
             "a ZIP archive, unpack it first" if start.startswith(b"PK") else "binary data of an unknown kind"
@@ -118,5 +130,8 @@ def _looks_like(start: bytes, lines: list[bytes]) -> str:
     if re.match(rb"[$!][A-Z]{4,5},", first):
         return f"this looks like NMEA 0183 sentences ({shown})"
     if len(re.split(rb"[,;\t]", first)) > 1:
-        return f"this looks like a table with other columns ({shown})"
+        return (
+            f"this looks like a table with other columns ({shown}), which needs a map: {map_name} beside it, "
+            "or vario import --map (docs/formats.md)"
+        )
     return f"this looks like text that begins {shown}"

@@ -30,7 +30,7 @@ def add_parser(commands: Any) -> None:
     replay.add_argument("--no-picture", dest="picture", action="store_false", help="write no report.png")
     replay.set_defaults(command=_replay)
 
-    imported = commands.add_parser("import", help="turn a long CSV or an FAI/IGC file into a recording")
+    imported = commands.add_parser("import", help="turn a file of another format into a recording")
     imported.add_argument(
         "file",
         type=Path,
@@ -41,6 +41,12 @@ def add_parser(commands: Any) -> None:
     )
     imported.add_argument(
         "--config", type=Path, help="settings file to keep in the recording, with its glider"
+    )
+    imported.add_argument(
+        "--map",
+        dest="csv_map",
+        type=Path,
+        help="map of a table (CSV) with other columns (docs/formats.md); default: <the file>.toml beside it",
     )
     imported.set_defaults(command=_import)
 
@@ -88,7 +94,7 @@ def _import(arguments: argparse.Namespace) -> int:
     from vario.app.console import print_import  # noqa: PLC0415
     from vario.settings.load import load_settings  # noqa: PLC0415
 
-    source = open_source(arguments.file)
+    source = open_source(arguments.file, arguments.csv_map)
     out = arguments.out or Path(stem(arguments.file) + ".mcap")
     kept = load_settings(arguments.config) if arguments.config else None
     read = inputs(arguments.file, arguments.config, kept) if kept else [arguments.file]

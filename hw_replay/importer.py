@@ -12,14 +12,16 @@ from types import ModuleType
 
 from drivers.samples import CHANNELS, Reference, Sample
 from hw_replay.errors import RecordingError, RejectLog
-from hw_replay.messages import LATEST_T_S, RejectedValueError, decoder, reference_decoder
+from hw_replay.messages import LATEST_T_S, RejectedValueError, decoder
 from hw_replay.source import RecordingInfo
+
+LONGEST_S = 48 * 3600.0
+"""No log of an autopilot is longer; a damaged time is recognised by it."""
 
 EXTRA = "formats"
 """The extra of the installation that brings the libraries for these files."""
 
 _DECODE = {name: decoder(channel) for name, channel in CHANNELS.items()}
-_REFERENCE = reference_decoder("value")
 
 
 class Importer(ABC):
@@ -79,6 +81,12 @@ class Importer(ABC):
         """A reference value; none where the file holds no finite number."""
         if 0.0 <= t_s <= LATEST_T_S and math.isfinite(value):
             yield Reference(t_s, name, value)
+
+    def _attitude(self, t_s: float, w: float, x: float, y: float, z: float) -> Iterator[Sample]:
+        """The attitude of another instrument, as a quaternion from our body axes to north, east, down."""
+        angles = bank_pitch_heading(w, x, y, z)
+        for name, value in zip(("bank", "pitch", "heading"), angles or (), strict=False):
+            yield from self._reference(f"autopilot_{name}_rad", t_s, value)
 
     def _note(self, sentence: str) -> None:
         if sentence not in self._notes:

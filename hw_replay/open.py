@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import re
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 from pathlib import Path
 
@@ -14,6 +14,7 @@ from hw_replay.errors import RecordingError, UnknownFormat, UnwritableRecording
 from hw_replay.files import GZIP_MAGIC, open_binary, read_start
 from hw_replay.igc import IgcFile
 from hw_replay.long_csv import HEADER, LongCsv
+from hw_replay.nmea_log import SENTENCE, NmeaLog
 from hw_replay.recording import Recording
 from hw_replay.source import Source
 from hw_replay.text import escaped
@@ -23,12 +24,17 @@ from hw_replay.writer import RecordingWriter
 MCAP_MAGIC = b"\x89MCAP0\r\n"
 BUS_LOG_START = b'{"log":'
 
-ACCEPTED = f"a recording (MCAP), a bus recording, a FAI/IGC file, or long CSV with the header {HEADER!r}"
+ACCEPTED = (
+    "a recording (MCAP), a bus recording, a FAI/IGC file, a log of NMEA 0183 sentences, a table with a map, "
+    f"or long CSV with the header {HEADER!r} (docs/formats.md)"
+)
 
 CONVERTED_CHUNK_S = 60.0
 """Converting need not fear a power cut, and slow recordings pack better in long chunks."""
 
 _IGC_LINE = re.compile(rb"A[A-Z0-9]{3}|H[FOP][A-Z]{3}|B\d{13}[NS]|[IJ]\d{2}(\d{4}[A-Z0-9]{3})+\s*$")
+_BINARY: Mapping[bytes, Callable[[Path], Source]] = {MCAP_MAGIC: Recording}
+"""By how the files begin."""
 _START_BYTES = 4096
 _LINES_LOOKED_AT = 20
 
@@ -51,10 +57,20 @@ def open_source(path: str | os.PathLike[str], csv_map: Path | None = None) -> So
     if not start:
         broken = " once unpacked" if _is_gzip(path) else ""
         raise RecordingError(f"{path}: the file is empty{broken}; expected {ACCEPTED}")
-    if start.startswith(MCAP_MAGIC):
-        if _is_gzip(path):
-            raise RecordingError(f"{path}: a recording inside a gzip file; unpack it first")
-        return Recording(path)
+    return _of_binary(path, start) or _of_text(path, start)
+
+
+def _of_binary(path: Path, start: bytes) -> Source | None:
+    """The reader of a file that is no text; None if it is none of these."""
+    kind = next((kind for magic, kind in _BINARY.items() if start.startswith(magic)), None)
+    if kind is None:
+        return None
+    if _is_gzip(path):
+        raise RecordingError(f"{path}: a recording inside a gzip file; unpack it first")
+    return kind(path)
+
+
+def _of_text(path: Path, start: bytes) -> Source:
     lines = start.removeprefix(b"\xef\xbb\xbf").splitlines() or [b""]
     if lines[0].startswith(BUS_LOG_START):
         return BusRecording(path)
@@ -62,11 +78,12 @@ def open_source(path: str | os.PathLike[str], csv_map: Path | None = None) -> So
         return LongCsv(path)
     if any(_IGC_LINE.match(line.strip()) for line in lines[:_LINES_LOOKED_AT]):
         return IgcFile(path)
+    if any(SENTENCE.search(line) for line in lines[:_LINES_LOOKED_AT]):
+        return NmeaLog(path)
     if map_beside(path).exists():
         return WideCsv(path)
-    raise UnknownFormat(
-        f"{path}: {_looks_like(start, lines, escaped(map_beside(path).name))}; expected {ACCEPTED}"
-    )
+    looks = _looks_like(start, lines, escaped(map_beside(path).name))
+    raise UnknownFormat(f"{path}: {looks}; expected {ACCEPTED}")
 
 
 def convert(
@@ -128,7 +145,7 @@ def _looks_like(start: bytes, lines: list[bytes], map_name: str) -> str:
     first = next((line for line in lines if line.strip()), b"")
     shown = repr(first[:60].decode("utf-8", "replace").strip())
     if re.match(rb"[$!][A-Z]{4,5},", first):
-        return f"this looks like NMEA 0183 sentences ({shown})"
+        return f"this looks like NMEA 0183 sentences without checksums ({shown})"
     if len(re.split(rb"[,;\t]", first)) > 1:
         return (
             f"this looks like a table with other columns ({shown}), which needs a map: {map_name} beside it, "

@@ -15,6 +15,7 @@ from hw_replay.files import GZIP_MAGIC, open_binary, read_start
 from hw_replay.igc import IgcFile
 from hw_replay.long_csv import HEADER, LongCsv
 from hw_replay.nmea_log import SENTENCE, NmeaLog
+from hw_replay.px4_ulog import ULOG_MAGIC, PX4ULog
 from hw_replay.recording import Recording
 from hw_replay.source import Source
 from hw_replay.text import escaped
@@ -25,15 +26,15 @@ MCAP_MAGIC = b"\x89MCAP0\r\n"
 BUS_LOG_START = b'{"log":'
 
 ACCEPTED = (
-    "a recording (MCAP), a bus recording, a FAI/IGC file, a log of NMEA 0183 sentences, a table with a map, "
-    f"or long CSV with the header {HEADER!r} (docs/formats.md)"
+    "a recording (MCAP), a bus recording, a FAI/IGC file, a log of NMEA 0183 sentences, a PX4 ULog file, "
+    f"a table with a map, or long CSV with the header {HEADER!r} (docs/formats.md)"
 )
 
 CONVERTED_CHUNK_S = 60.0
 """Converting need not fear a power cut, and slow recordings pack better in long chunks."""
 
 _IGC_LINE = re.compile(rb"A[A-Z0-9]{3}|H[FOP][A-Z]{3}|B\d{13}[NS]|[IJ]\d{2}(\d{4}[A-Z0-9]{3})+\s*$")
-_BINARY: Mapping[bytes, Callable[[Path], Source]] = {MCAP_MAGIC: Recording}
+_BINARY: Mapping[bytes, Callable[[Path], Source]] = {MCAP_MAGIC: Recording, ULOG_MAGIC: PX4ULog}
 """By how the files begin."""
 _START_BYTES = 4096
 _LINES_LOOKED_AT = 20

@@ -1,8 +1,9 @@
 """ULog files for the tests, byte by byte: the library only reads them.
 
 Source: PX4 user guide, "ULog File Format": header (magic, version, timestamp uint64), flag bits 'B', format
-'F', information 'I', subscription 'A' (multi id uint8, message id uint16, name), data 'D' (message id, values),
-dropout 'O' (duration uint16 in ms). Every message begins with its size (uint16) and its type; little-endian.
+'F', information 'I', subscription 'A' (multi id uint8, message id uint16, name), data 'D' (message id,
+values), dropout 'O' (duration uint16 in ms). Every message begins with its size
+(uint16) and its type; little-endian.
 """
 
 from __future__ import annotations

@@ -7,6 +7,7 @@ import math
 import os
 from abc import ABC, abstractmethod
 from collections.abc import Iterator, Mapping
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from types import ModuleType
 
@@ -20,6 +21,8 @@ LONGEST_S = 48 * 3600.0
 
 EXTRA = "formats"
 """The extra of the installation that brings the libraries for these files."""
+
+_MOST_NOTES = 20
 
 _DECODE = {name: decoder(channel) for name, channel in CHANNELS.items()}
 
@@ -89,8 +92,37 @@ class Importer(ABC):
             yield from self._reference(f"autopilot_{name}_rad", t_s, value)
 
     def _note(self, sentence: str) -> None:
-        if sentence not in self._notes:
+        if sentence not in self._notes and len(self._notes) < _MOST_NOTES:
             self._notes.append(sentence)
+
+
+class SteadyClock:
+    """Tells times that a log without checksums can hold from damaged ones."""
+
+    BACK_S = 1.0
+    AHEAD_S = 600.0
+    TO_BELIEVE = 10
+
+    def __init__(self) -> None:
+        self._last_s: float | None = None
+        self._doubtful_s = 0.0
+        self._agreeing = 0
+
+    def believes(self, t_s: float) -> bool:
+        """Whether a time fits the ones before; after a long gap several must agree before one does."""
+        if not 0.0 <= t_s <= LONGEST_S:
+            return False
+        if self._last_s is None or -self.BACK_S <= t_s - self._last_s <= self.AHEAD_S:
+            self._last_s = max(t_s, self._last_s or 0.0)
+            self._agreeing = 0
+            return True
+        agrees = -self.BACK_S <= t_s - self._doubtful_s <= self.AHEAD_S
+        self._agreeing = self._agreeing + 1 if agrees else 0
+        self._doubtful_s = t_s
+        if self._agreeing < self.TO_BELIEVE or t_s < self._last_s:
+            return False
+        self._last_s = t_s
+        return True
 
 
 def library(module: str, path: Path, kind: str) -> ModuleType:
@@ -106,6 +138,24 @@ def library(module: str, path: Path, kind: str) -> ModuleType:
             f"{path}: this is {kind}, and the library {module.partition('.')[0]} that reads it is not "
             f"installed; install it with: pip install 'glider-vario[{EXTRA}]'"
         ) from error
+
+
+GPS_EPOCH = datetime(1980, 1, 6, tzinfo=UTC)
+_LEAPS = (
+    (datetime(2017, 1, 1, tzinfo=UTC), 18),
+    (datetime(2015, 7, 1, tzinfo=UTC), 17),
+    (datetime(2012, 7, 1, tzinfo=UTC), 16),
+)
+"""Seconds that GPS time is ahead of UTC, from these instants on (IERS Bulletin C 52, 49 and 43)."""
+
+
+def utc_of_gps(week: float, second: float) -> datetime | None:
+    """The UTC instant of a GPS week and second of the week; None before July 2012 and after 2099."""
+    if not (1600 <= week <= 6200 and 0.0 <= second <= 604_800.0):
+        return None
+    instant = GPS_EPOCH + timedelta(weeks=week, seconds=second)
+    ahead_s = next((leap for since, leap in _LEAPS if instant >= since), None)
+    return None if ahead_s is None else instant - timedelta(seconds=ahead_s)
 
 
 def bank_pitch_heading(w: float, x: float, y: float, z: float) -> tuple[float, float, float] | None:

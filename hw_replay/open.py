@@ -10,6 +10,7 @@ from pathlib import Path
 
 from hw_replay.appearing import appearing
 from hw_replay.bus_recording import BusRecording
+from hw_replay.dataflash import DATAFLASH_MAGIC, Dataflash
 from hw_replay.errors import RecordingError, UnknownFormat, UnwritableRecording
 from hw_replay.files import GZIP_MAGIC, open_binary, read_start
 from hw_replay.igc import IgcFile
@@ -27,6 +28,7 @@ BUS_LOG_START = b'{"log":'
 
 ACCEPTED = (
     "a recording (MCAP), a bus recording, a FAI/IGC file, a log of NMEA 0183 sentences, a PX4 ULog file, "
+    "an ArduPilot dataflash log, "
     f"a table with a map, or long CSV with the header {HEADER!r} (docs/formats.md)"
 )
 
@@ -34,7 +36,11 @@ CONVERTED_CHUNK_S = 60.0
 """Converting need not fear a power cut, and slow recordings pack better in long chunks."""
 
 _IGC_LINE = re.compile(rb"A[A-Z0-9]{3}|H[FOP][A-Z]{3}|B\d{13}[NS]|[IJ]\d{2}(\d{4}[A-Z0-9]{3})+\s*$")
-_BINARY: Mapping[bytes, Callable[[Path], Source]] = {MCAP_MAGIC: Recording, ULOG_MAGIC: PX4ULog}
+_BINARY: Mapping[bytes, Callable[[Path], Source]] = {
+    MCAP_MAGIC: Recording,
+    ULOG_MAGIC: PX4ULog,
+    DATAFLASH_MAGIC: Dataflash,
+}
 """By how the files begin."""
 _START_BYTES = 4096
 _LINES_LOOKED_AT = 20

@@ -20,6 +20,7 @@ from hw_replay.px4_ulog import ULOG_MAGIC, PX4ULog
 from hw_replay.recording import Recording
 from hw_replay.source import Source
 from hw_replay.text import escaped
+from hw_replay.ubx import UbxLog, holds_ubx
 from hw_replay.wide_csv import WideCsv, map_beside
 from hw_replay.writer import RecordingWriter
 
@@ -28,7 +29,7 @@ BUS_LOG_START = b'{"log":'
 
 ACCEPTED = (
     "a recording (MCAP), a bus recording, a FAI/IGC file, a log of NMEA 0183 sentences, a PX4 ULog file, "
-    "an ArduPilot dataflash log, "
+    "an ArduPilot dataflash log, a UBX log, "
     f"a table with a map, or long CSV with the header {HEADER!r} (docs/formats.md)"
 )
 
@@ -70,6 +71,8 @@ def open_source(path: str | os.PathLike[str], csv_map: Path | None = None) -> So
 def _of_binary(path: Path, start: bytes) -> Source | None:
     """The reader of a file that is no text; None if it is none of these."""
     kind = next((kind for magic, kind in _BINARY.items() if start.startswith(magic)), None)
+    if kind is None and holds_ubx(start):  # sentences of NMEA 0183 may stand before the first message
+        kind = UbxLog
     if kind is None:
         return None
     if _is_gzip(path):

@@ -18,6 +18,7 @@ from hw_replay.long_csv import HEADER, LongCsv
 from hw_replay.nmea_log import SENTENCE, NmeaLog
 from hw_replay.px4_ulog import ULOG_MAGIC, PX4ULog
 from hw_replay.recording import Recording
+from hw_replay.ros_bag import RosBag, is_ros_bag
 from hw_replay.source import Source
 from hw_replay.text import escaped
 from hw_replay.ubx import UbxLog, holds_ubx
@@ -29,7 +30,7 @@ BUS_LOG_START = b'{"log":'
 
 ACCEPTED = (
     "a recording (MCAP), a bus recording, a FAI/IGC file, a log of NMEA 0183 sentences, a PX4 ULog file, "
-    "an ArduPilot dataflash log, a UBX log, "
+    "an ArduPilot dataflash log, a UBX log, MCAP of ROS 2, "
     f"a table with a map, or long CSV with the header {HEADER!r} (docs/formats.md)"
 )
 
@@ -37,8 +38,14 @@ CONVERTED_CHUNK_S = 60.0
 """Converting need not fear a power cut, and slow recordings pack better in long chunks."""
 
 _IGC_LINE = re.compile(rb"A[A-Z0-9]{3}|H[FOP][A-Z]{3}|B\d{13}[NS]|[IJ]\d{2}(\d{4}[A-Z0-9]{3})+\s*$")
+
+
+def _mcap(path: Path) -> Source:
+    return RosBag(path) if is_ros_bag(path) else Recording(path)
+
+
 _BINARY: Mapping[bytes, Callable[[Path], Source]] = {
-    MCAP_MAGIC: Recording,
+    MCAP_MAGIC: _mcap,
     ULOG_MAGIC: PX4ULog,
     DATAFLASH_MAGIC: Dataflash,
 }

@@ -13,8 +13,9 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable, Iterator
+from contextlib import redirect_stderr
 from datetime import UTC, datetime, timedelta
-from io import BytesIO
+from io import BytesIO, StringIO
 from itertools import islice
 from pathlib import Path
 from typing import Any
@@ -110,7 +111,8 @@ class RosBag(Importer):
                     )
                     continue
                 try:
-                    decode = factory.decoder_for(record.message_encoding, schema)
+                    with redirect_stderr(StringIO()):  # it prints what it does not understand
+                        decode = factory.decoder_for(record.message_encoding, schema)
                 except Exception:  # the library raises several, without a common base
                     decode = None
                 if decode is None:

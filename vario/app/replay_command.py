@@ -18,7 +18,9 @@ def add_parser(commands: Any) -> None:
     """Add the two commands to the command line."""
     replay = commands.add_parser("replay", help="play a recording through the instrument")
     replay.add_argument(
-        "file", type=Path, help="a recording (MCAP), a long CSV (also gzipped) or an FAI/IGC file"
+        "file",
+        type=Path,
+        help="a recording (MCAP), a CSV, FAI/IGC or another file that docs/formats.md lists",
     )
     replay.add_argument(
         "--config", type=Path, help="settings file; default: the one inside the recording, if any"

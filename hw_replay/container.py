@@ -82,7 +82,7 @@ def chunk_content(chunk: Chunk) -> list[Channel | tuple[int, int, bytes]]:
     Raises:
         Exception: one of `DAMAGE`, if the checksum or a length is wrong.
     """
-    data = _unpacked(chunk)
+    data = unpacked(chunk)
     size = len(data)
     if chunk.uncompressed_crc not in {0, zlib.crc32(data)}:
         raise ValueError("checksum")
@@ -108,7 +108,7 @@ def chunk_content(chunk: Chunk) -> list[Channel | tuple[int, int, bytes]]:
     return content
 
 
-def _unpacked(chunk: Chunk) -> bytes:
+def unpacked(chunk: Chunk) -> bytes:
     """The decompressed bytes of a chunk, limited to the stated size and to an upper limit."""
     most = chunk.uncompressed_size
     if most > RECORD_LIMIT_BYTES:

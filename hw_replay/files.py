@@ -65,15 +65,17 @@ def read_start(path: Path, size: int) -> bytes:
 class Lines:
     """The numbered lines of a text file, plain or gzip, as bytes without their line ends.
 
-    A line longer than `LINE_LIMIT` is None. A truncated gzip file yields its complete lines, and `broken_off`
+    A line longer than `limit` is None. A truncated gzip file yields its complete lines, and `broken_off`
     becomes true.
 
     Args:
         path: the file; it is opened again for every iteration.
+        limit: bytes of the longest line.
     """
 
-    def __init__(self, path: str | os.PathLike[str]) -> None:
+    def __init__(self, path: str | os.PathLike[str], limit: int = LINE_LIMIT) -> None:
         self._path = Path(path)
+        self._limit = limit
         self.broken_off = False
         """Whether the last iteration ended at a damaged part of a compressed file."""
 
@@ -87,12 +89,12 @@ class Lines:
             rest = lines.pop()
             for line in lines:
                 number += 1
-                if too_long or len(line) > LINE_LIMIT:
+                if too_long or len(line) > self._limit:
                     too_long = False
                     yield number, None
                 else:
                     yield number, line.rstrip(b"\r")
-            if len(rest) > LINE_LIMIT:
+            if len(rest) > self._limit:
                 too_long = True
                 rest = b""
         if too_long:

@@ -4,49 +4,90 @@ from __future__ import annotations
 
 import os
 import re
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 from pathlib import Path
 
 from hw_replay.appearing import appearing
 from hw_replay.bus_recording import BusRecording
+from hw_replay.dataflash import DATAFLASH_MAGIC, Dataflash
 from hw_replay.errors import RecordingError, UnknownFormat, UnwritableRecording
 from hw_replay.files import GZIP_MAGIC, open_binary, read_start
 from hw_replay.igc import IgcFile
 from hw_replay.long_csv import HEADER, LongCsv
+from hw_replay.nmea_log import SENTENCE, NmeaLog
+from hw_replay.px4_ulog import ULOG_MAGIC, PX4ULog
 from hw_replay.recording import Recording
+from hw_replay.ros_bag import RosBag, is_ros_bag
 from hw_replay.source import Source
+from hw_replay.text import escaped
+from hw_replay.ubx import UbxLog, holds_ubx
+from hw_replay.wide_csv import WideCsv, map_beside
 from hw_replay.writer import RecordingWriter
 
 MCAP_MAGIC = b"\x89MCAP0\r\n"
 BUS_LOG_START = b'{"log":'
 
-ACCEPTED = f"a recording (MCAP), a bus recording, a FAI/IGC file, or long CSV with the header {HEADER!r}"
+ACCEPTED = (
+    "a recording (MCAP), a bus recording, a FAI/IGC file, a log of NMEA 0183 sentences, a PX4 ULog file, "
+    "an ArduPilot dataflash log, a UBX log, MCAP of ROS 2, "
+    f"a table with a map, or long CSV with the header {HEADER!r} (docs/formats.md)"
+)
 
 CONVERTED_CHUNK_S = 60.0
 """Converting need not fear a power cut, and slow recordings pack better in long chunks."""
 
 _IGC_LINE = re.compile(rb"A[A-Z0-9]{3}|H[FOP][A-Z]{3}|B\d{13}[NS]|[IJ]\d{2}(\d{4}[A-Z0-9]{3})+\s*$")
+
+
+def _mcap(path: Path) -> Source:
+    return RosBag(path) if is_ros_bag(path) else Recording(path)
+
+
+_BINARY: Mapping[bytes, Callable[[Path], Source]] = {
+    MCAP_MAGIC: _mcap,
+    ULOG_MAGIC: PX4ULog,
+    DATAFLASH_MAGIC: Dataflash,
+}
+"""By how the files begin."""
 _START_BYTES = 4096
 _LINES_LOOKED_AT = 20
 
 
-def open_source(path: str | os.PathLike[str]) -> Source:
-    """Open a recording, a bus recording, a FAI/IGC file or a long CSV file, whatever its name.
+def open_source(path: str | os.PathLike[str], csv_map: Path | None = None) -> Source:
+    """Open a file of any format that is read here, whatever its name.
+
+    Args:
+        path: the file.
+        csv_map: map of a wide CSV file (`hw_replay.csv_map`); None: FILE.toml beside it, if there is one.
 
     Raises:
         UnknownFormat: if it is none of these; the message says what it looks like.
         RecordingError: if it cannot be opened, is empty, or its beginning is wrong.
     """
     path = Path(path)
+    if csv_map is not None:
+        return WideCsv(path, csv_map)
     start = read_start(path, _START_BYTES)
     if not start:
         broken = " once unpacked" if _is_gzip(path) else ""
         raise RecordingError(f"{path}: the file is empty{broken}; expected {ACCEPTED}")
-    if start.startswith(MCAP_MAGIC):
-        if _is_gzip(path):
-            raise RecordingError(f"{path}: a recording inside a gzip file; unpack it first")
-        return Recording(path)
+    return _of_binary(path, start) or _of_text(path, start)
+
+
+def _of_binary(path: Path, start: bytes) -> Source | None:
+    """The reader of a file that is no text; None if it is none of these."""
+    kind = next((kind for magic, kind in _BINARY.items() if start.startswith(magic)), None)
+    if kind is None and holds_ubx(start):  # sentences of NMEA 0183 may stand before the first message
+        kind = UbxLog
+    if kind is None:
+        return None
+    if _is_gzip(path):
+        raise RecordingError(f"{path}: a recording inside a gzip file; unpack it first")
+    return kind(path)
+
+
+def _of_text(path: Path, start: bytes) -> Source:
     lines = start.removeprefix(b"\xef\xbb\xbf").splitlines() or [b""]
     if lines[0].startswith(BUS_LOG_START):
         return BusRecording(path)
@@ -54,7 +95,12 @@ def open_source(path: str | os.PathLike[str]) -> Source:
         return LongCsv(path)
     if any(_IGC_LINE.match(line.strip()) for line in lines[:_LINES_LOOKED_AT]):
         return IgcFile(path)
-    raise UnknownFormat(f"{path}: {_looks_like(start, lines)}; expected {ACCEPTED}")
+    if any(SENTENCE.search(line) for line in lines[:_LINES_LOOKED_AT]):
+        return NmeaLog(path)
+    if map_beside(path).exists():
+        return WideCsv(path)
+    looks = _looks_like(start, lines, escaped(map_beside(path).name))
+    raise UnknownFormat(f"{path}: {looks}; expected {ACCEPTED}")
 
 
 def convert(
@@ -107,7 +153,7 @@ def _is_long_csv(first_line: bytes) -> bool:
     return names[:2] == [b"t_s", b"channel"]
 
 
-def _looks_like(start: bytes, lines: list[bytes]) -> str:
+def _looks_like(start: bytes, lines: list[bytes], map_name: str) -> str:
     if b"\0" in start or sum(byte < 9 or 13 < byte < 32 for byte in start) > len(start) // 20:
         kind = (
             "a ZIP archive, unpack it first" if start.startswith(b"PK") else "binary data of an unknown kind"
@@ -116,7 +162,10 @@ def _looks_like(start: bytes, lines: list[bytes]) -> str:
     first = next((line for line in lines if line.strip()), b"")
     shown = repr(first[:60].decode("utf-8", "replace").strip())
     if re.match(rb"[$!][A-Z]{4,5},", first):
-        return f"this looks like NMEA 0183 sentences ({shown})"
+        return f"this looks like NMEA 0183 sentences without checksums ({shown})"
     if len(re.split(rb"[,;\t]", first)) > 1:
-        return f"this looks like a table with other columns ({shown})"
+        return (
+            f"this looks like a table with other columns ({shown}), which needs a map: {map_name} beside it, "
+            "or vario import --map (docs/formats.md)"
+        )
     return f"this looks like text that begins {shown}"

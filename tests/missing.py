@@ -32,6 +32,7 @@ CHECKOUT = "needs the whole checkout: make test"
 INSTALLED = "needs the installed program: make test"
 LINUX = "needs Linux: make test on such a machine"
 TEST_LIBRARY = "needs the libraries of the extra test: make test"
+FORMATS = "needs the libraries of the extra formats: .venv/bin/pip install -e '.[formats]'"
 NOTHING_TO_SEE = "fault of a chip that has no means to show it: no command, nothing is lost"
 LONG = "long forms: make test-all"
 

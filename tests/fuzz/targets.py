@@ -24,7 +24,7 @@ from drivers.sensor import NEVER_S, Sensor
 from hw_replay.errors import RecordingError
 from hw_replay.messages import LATEST_T_S
 from hw_replay.open import open_source
-from tests.fuzz import containers, seeds
+from tests.fuzz import containers, logs, seeds
 from tests.fuzz.babble import Babble, identity_of
 from tests.soak.digest import Digest
 from vario.app.change.changes import apply_change
@@ -133,7 +133,21 @@ def targets(folder: Path) -> list[Target]:
         )
         for chip in seeds.CHIP_NAMES
     ]
-    return found + chips
+    tables = [
+        Target("table with a map", logs.tables(), partial(logs.with_map, folder / "t.csv", read_source), 5.0),
+        Target(
+            "map of a table",
+            logs.maps(),
+            partial(logs.by_map, folder / "m.csv", read_source),
+            5.0,
+            logs.WORDS,
+        ),
+    ]
+    foreign = [
+        Target(name, examples, partial(_source, folder / f"{name}.x"), 5.0)
+        for name, examples in logs.files().items()
+    ]
+    return found + chips + tables + foreign
 
 
 def checked(samples: Iterable[Sample]) -> str:

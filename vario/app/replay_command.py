@@ -18,7 +18,9 @@ def add_parser(commands: Any) -> None:
     """Add the two commands to the command line."""
     replay = commands.add_parser("replay", help="play a recording through the instrument")
     replay.add_argument(
-        "file", type=Path, help="a recording (MCAP), a long CSV (also gzipped) or an FAI/IGC file"
+        "file",
+        type=Path,
+        help="a recording (MCAP), a CSV, FAI/IGC or another file that docs/formats.md lists",
     )
     replay.add_argument(
         "--config", type=Path, help="settings file; default: the one inside the recording, if any"
@@ -30,7 +32,7 @@ def add_parser(commands: Any) -> None:
     replay.add_argument("--no-picture", dest="picture", action="store_false", help="write no report.png")
     replay.set_defaults(command=_replay)
 
-    imported = commands.add_parser("import", help="convert a long CSV or an FAI/IGC file to a recording")
+    imported = commands.add_parser("import", help="convert a file of another format to a recording")
     imported.add_argument(
         "file",
         type=Path,
@@ -41,6 +43,12 @@ def add_parser(commands: Any) -> None:
     )
     imported.add_argument(
         "--config", type=Path, help="settings file to store in the recording, with its glider"
+    )
+    imported.add_argument(
+        "--map",
+        dest="csv_map",
+        type=Path,
+        help="map of a table (CSV) with other columns (docs/formats.md); default: <the file>.toml beside it",
     )
     imported.set_defaults(command=_import)
 
@@ -88,7 +96,7 @@ def _import(arguments: argparse.Namespace) -> int:
     from vario.app.console import print_import  # noqa: PLC0415
     from vario.settings.load import load_settings  # noqa: PLC0415
 
-    source = open_source(arguments.file)
+    source = open_source(arguments.file, arguments.csv_map)
     out = arguments.out or Path(stem(arguments.file) + ".mcap")
     kept = load_settings(arguments.config) if arguments.config else None
     read = inputs(arguments.file, arguments.config, kept) if kept else [arguments.file]

@@ -56,7 +56,7 @@ POSITION = (
         3,
         "Rate of climb. It is not compensated: pulling up reads as climb.",
         subject="the rate of climb",
-        references=("var_mps",),
+        references=("var_mps", "autopilot_climb_mps"),
     ),
     Output(
         "load_factor",

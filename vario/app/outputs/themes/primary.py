@@ -71,6 +71,7 @@ PRIMARY = (
         subject="pitch",
         shown_decimals=0,
         plot=Plot("attitude", "pitch", "teal", 1.1),
+        references=("autopilot_pitch_rad",),
     ),
     Output(
         "bank_rad",
@@ -81,6 +82,7 @@ PRIMARY = (
         subject="bank",
         shown_decimals=0,
         plot=Plot("attitude", "bank, right positive", "violet", 1.1, order=-1),
+        references=("autopilot_bank_rad",),
     ),
     Output(
         "vario_mps",

@@ -1,0 +1,174 @@
+"""What the readers of other programs' logs have in common: checked samples, rejected values, warnings."""
+
+from __future__ import annotations
+
+import importlib
+import math
+import os
+from abc import ABC, abstractmethod
+from collections.abc import Iterator, Mapping
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from types import ModuleType
+
+from drivers.samples import CHANNELS, Reference, Sample
+from hw_replay.errors import RecordingError, RejectLog
+from hw_replay.messages import LATEST_T_S, RejectedValueError, decoder
+from hw_replay.source import RecordingInfo
+
+LONGEST_S = 48 * 3600.0
+"""No log of an autopilot is longer; a damaged time is recognised by it."""
+
+EXTRA = "formats"
+"""The extra of the installation that brings the libraries for these files."""
+
+_MOST_NOTES = 20
+
+_DECODE = {name: decoder(channel) for name, channel in CHANNELS.items()}
+
+
+class Importer(ABC):
+    """A log of another program as a `Source`.
+
+    A reader gives its samples in `_samples`, in order of time, and calls `_begin` of its own where it keeps
+    a state between samples.
+
+    Args:
+        path: the file.
+        unit: what the reader counts, for the messages: "line", "row" or "message".
+    """
+
+    duration_s: float | None = None
+
+    def __init__(self, path: str | os.PathLike[str], unit: str) -> None:
+        self._path = Path(path)
+        self._unit = unit
+        self._rejects = RejectLog(unit)
+        self._notes: list[str] = []
+        self._info: RecordingInfo
+
+    @property
+    def info(self) -> RecordingInfo:
+        """What the file says about itself."""
+        return self._info
+
+    def rejected(self) -> int:
+        """How many lines, rows or messages were left out so far."""
+        return self._rejects.total
+
+    def warnings(self) -> list[str]:
+        """What was left out or looked wrong so far, one sentence each."""
+        return [*self._notes, *self._rejects.messages()]
+
+    def __iter__(self) -> Iterator[Sample]:
+        self._rejects = RejectLog(self._unit)
+        self._notes = []
+        return self._samples()
+
+    @abstractmethod
+    def _samples(self) -> Iterator[Sample]:
+        """All samples in order of time."""
+
+    def _checked(
+        self, channel: str, t_s: float, place: int, values: Mapping[str, float | None]
+    ) -> Iterator[Sample]:
+        """The sample, if its time and values are possible; else the place is counted as rejected."""
+        try:
+            if not 0.0 <= t_s <= LATEST_T_S:
+                raise RejectedValueError(f"{channel}: t_s outside 0 to {LATEST_T_S:g} s")
+            yield _DECODE[channel](t_s, values)
+        except RejectedValueError as reason:
+            self._rejects.add(str(reason), place)
+
+    def _reference(self, name: str, t_s: float, value: float) -> Iterator[Sample]:
+        """A reference value; none where the file holds no finite number."""
+        if 0.0 <= t_s <= LATEST_T_S and math.isfinite(value):
+            yield Reference(t_s, name, value)
+
+    def _attitude(self, t_s: float, w: float, x: float, y: float, z: float) -> Iterator[Sample]:
+        """The attitude of another instrument, as a quaternion from our body axes to north, east, down."""
+        angles = bank_pitch_heading(w, x, y, z)
+        for name, value in zip(("bank", "pitch", "heading"), angles or (), strict=False):
+            yield from self._reference(f"autopilot_{name}_rad", t_s, value)
+
+    def _note(self, sentence: str) -> None:
+        if sentence not in self._notes and len(self._notes) < _MOST_NOTES:
+            self._notes.append(sentence)
+
+
+class SteadyClock:
+    """Tells times that a log without checksums can hold from damaged ones."""
+
+    BACK_S = 1.0
+    AHEAD_S = 600.0
+    TO_BELIEVE = 10
+
+    def __init__(self) -> None:
+        self._last_s: float | None = None
+        self._doubtful_s = 0.0
+        self._agreeing = 0
+
+    def believes(self, t_s: float) -> bool:
+        """Whether a time fits the ones before; after a long gap several must agree before one does."""
+        if not 0.0 <= t_s <= LONGEST_S:
+            return False
+        if self._last_s is None or -self.BACK_S <= t_s - self._last_s <= self.AHEAD_S:
+            self._last_s = max(t_s, self._last_s or 0.0)
+            self._agreeing = 0
+            return True
+        agrees = -self.BACK_S <= t_s - self._doubtful_s <= self.AHEAD_S
+        self._agreeing = self._agreeing + 1 if agrees else 0
+        self._doubtful_s = t_s
+        if self._agreeing < self.TO_BELIEVE or t_s < self._last_s:
+            return False
+        self._last_s = t_s
+        return True
+
+
+def library(module: str, path: Path, kind: str) -> ModuleType:
+    """The library that reads files of this kind.
+
+    Raises:
+        RecordingError: if it is not installed; the message names the extra that brings it.
+    """
+    try:
+        return importlib.import_module(module)
+    except ImportError as error:
+        raise RecordingError(
+            f"{path}: this is {kind}, and the library {module.partition('.')[0]} that reads it is not "
+            f"installed; install it with: pip install 'glider-vario[{EXTRA}]'"
+        ) from error
+
+
+GPS_EPOCH = datetime(1980, 1, 6, tzinfo=UTC)
+_LEAPS = (
+    (datetime(2017, 1, 1, tzinfo=UTC), 18),
+    (datetime(2015, 7, 1, tzinfo=UTC), 17),
+    (datetime(2012, 7, 1, tzinfo=UTC), 16),
+)
+"""Seconds that GPS time is ahead of UTC, from these instants on (IERS Bulletin C 52, 49 and 43)."""
+
+
+def utc_of_gps(week: float, second: float) -> datetime | None:
+    """The UTC instant of a GPS week and second of the week; None before July 2012 and after 2099."""
+    if not (1600 <= week <= 6200 and 0.0 <= second <= 604_800.0):
+        return None
+    instant = GPS_EPOCH + timedelta(weeks=week, seconds=second)
+    ahead_s = next((leap for since, leap in _LEAPS if instant >= since), None)
+    return None if ahead_s is None else instant - timedelta(seconds=ahead_s)
+
+
+def bank_pitch_heading(w: float, x: float, y: float, z: float) -> tuple[float, float, float] | None:
+    """Bank, pitch and heading in rad of a unit quaternion from body to north, east, down.
+
+    Body axes are forward, right, down. Rotation order heading, pitch, bank (ISO 1151-2; Diebel 2006,
+    equation 290). Heading is from 0 to 2 pi.
+    None for a quaternion that is no rotation.
+    """
+    norm = w * w + x * x + y * y + z * z
+    if not 0.9 < norm < 1.1:  # false for NaN too
+        return None
+    bank = math.atan2(2.0 * (w * x + y * z), w * w - x * x - y * y + z * z)
+    pitch = math.asin(max(-1.0, min(1.0, 2.0 * (w * y - x * z) / norm)))
+    heading = math.atan2(2.0 * (w * z + x * y), w * w + x * x - y * y - z * z)
+    return bank, pitch, heading % (2.0 * math.pi)

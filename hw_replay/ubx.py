@@ -1,0 +1,157 @@
+"""Logs of u-blox receivers (UBX protocol) as samples: NAV-PVT, decoded with `pyubx2`.
+
+Source: u-blox M8/M9/M10 interface descriptions, "UBX frame structure", "UBX checksum" and "UBX-NAV-PVT": hMSL
+in mm above mean sea level, velN, velE, velD in mm/s, iTOW in ms of the GPS week. `t_s` counts from the first
+fix. Other messages, and sentences of NMEA 0183 between them, are passed over.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator
+from datetime import UTC, datetime, timedelta
+from typing import Any
+
+from drivers.samples import Sample
+from hw_replay.files import open_binary
+from hw_replay.importer import Importer, SteadyClock, library
+from hw_replay.source import RecordingInfo, SensorInfo
+from hw_replay.text import title_of
+
+_SYNC = b"\xb5\x62"
+_NAV_PVT = b"\x01\x07"
+_HEAD_BYTES = 6
+_SUM_BYTES = 2
+_LONGEST_BYTES = 8192 + _HEAD_BYTES + _SUM_BYTES
+"""A longer message is a damaged length."""
+_BLOCK_BYTES = 1 << 18
+_WEEK_MS = 604_800_000
+
+
+class UbxLog(Importer):
+    """A UBX log as a `Source`; it is read in blocks.
+
+    Args:
+        path: the file.
+
+    Raises:
+        RecordingError: if it cannot be opened, or `pyubx2` is not installed.
+    """
+
+    def __init__(self, path: str | os.PathLike[str]) -> None:
+        super().__init__(path, "message")
+        self._parse: Any = library("pyubx2", self._path, "a log of a u-blox receiver (UBX)").UBXReader.parse
+        self._info = self._survey()
+
+    def _survey(self) -> RecordingInfo:
+        start: datetime | None = None
+        for t_s, _, pvt in self._fixes():
+            self.duration_s = t_s
+            if start is None:
+                utc = _utc(pvt)
+                start = None if utc is None else utc - timedelta(seconds=t_s)
+        sensor = SensorInfo("GNSS receiver, NAV-PVT")
+        return RecordingInfo(
+            title=title_of(self._path),
+            origin="imported from u-blox UBX",
+            start_utc=start,
+            sensors={"gnss_pos": sensor, "gnss_vel": sensor},
+        )
+
+    def _samples(self) -> Iterator[Sample]:
+        found = False
+        for t_s, number, pvt in self._fixes():
+            found = True
+            position = {"lat_deg": float(pvt.lat), "lon_deg": float(pvt.lon), "altitude_m": pvt.hMSL / 1000.0}
+            yield from self._checked("gnss_pos", t_s, number, position)
+            velocity = {
+                "north_mps": pvt.velN / 1000.0,
+                "east_mps": pvt.velE / 1000.0,
+                "down_mps": pvt.velD / 1000.0,
+            }
+            yield from self._checked("gnss_vel", t_s, number, velocity)
+        if not found:
+            self._note("the file holds no NAV-PVT message with a fix in three dimensions")
+
+    def _fixes(self) -> Iterator[tuple[float, int, Any]]:
+        """Time, number of the message and content of every fix in three dimensions, in order of time."""
+        first_ms: int | None = None
+        last_s = -1.0
+        clock = SteadyClock()
+        for number, frame in self._frames():
+            try:
+                pvt = self._parse(frame)
+                # 3: three dimensions, 4: with dead reckoning as well
+                usable = pvt.fixType in {3, 4} and bool(pvt.gnssFixOk)
+                now_ms = int(pvt.iTOW)
+            except Exception as error:  # the library raises several, without a common base
+                self._rejects.add(f"NAV-PVT cannot be decoded: {type(error).__name__}", number)
+                continue
+            if not usable:
+                continue
+            first_ms = now_ms if first_ms is None else first_ms
+            t_s = (now_ms - first_ms) % _WEEK_MS / 1000.0
+            if clock.believes(t_s) and t_s > last_s:
+                last_s = t_s
+                yield t_s, number, pvt
+            else:
+                self._rejects.add("time does not fit the messages before", number)
+
+    def _frames(self) -> Iterator[tuple[int, bytes]]:
+        """Number and bytes of every NAV-PVT message."""
+        number = 0
+        with open_binary(self._path) as file:
+            data, over = b"", False
+            while not over:
+                block = file.read(_BLOCK_BYTES)
+                over = not block
+                data += block
+                at = 0
+                while (at := data.find(_SYNC, at)) >= 0:
+                    if len(data) - at < _LONGEST_BYTES and not over:
+                        break
+                    end = frame_end(data, at)
+                    if end is None:
+                        if data.startswith(_SYNC + _NAV_PVT, at):
+                            number += 1
+                            self._rejects.add("wrong checksum or length", number)
+                        at += len(_SYNC)
+                        continue
+                    if data.startswith(_SYNC + _NAV_PVT, at):
+                        number += 1
+                        yield number, data[at:end]
+                    at = end
+                data = data[at:] if at >= 0 else data[-1:]
+
+
+def frame_end(data: bytes, at: int) -> int | None:
+    """Where the message that begins at `at` ends; None if it is not whole or its checksum is wrong."""
+    body = at + _HEAD_BYTES
+    end = body + int.from_bytes(data[at + 4 : body], "little") + _SUM_BYTES
+    if not body < end <= min(len(data), at + _LONGEST_BYTES):
+        return None
+    a = b = 0
+    for byte in data[at + len(_SYNC) : end - _SUM_BYTES]:
+        a = (a + byte) & 0xFF
+        b = (b + a) & 0xFF
+    return end if data[end - 2 : end] == bytes((a, b)) else None
+
+
+def holds_ubx(start: bytes) -> bool:
+    """Whether a whole message stands in the beginning of a file."""
+    at = -1
+    while (at := start.find(_SYNC, at + 1)) >= 0:
+        if frame_end(start, at) is not None:
+            return True
+    return False
+
+
+def _utc(pvt: Any) -> datetime | None:
+    """The UTC instant of a fix, where the receiver knows date and time."""
+    if not (pvt.validDate and pvt.validTime):
+        return None
+    try:
+        whole = datetime(pvt.year, pvt.month, pvt.day, pvt.hour, pvt.min, min(pvt.second, 59), tzinfo=UTC)
+        return whole + timedelta(microseconds=pvt.nano / 1000.0)
+    except (ValueError, OverflowError):
+        return None

@@ -25,8 +25,10 @@ from hw_replay.ordering import in_order
 from hw_replay.source import RecordingInfo, SensorInfo
 from hw_replay.text import one_line, title_of
 
-LONGEST_STEP_S = 3.0
-"""Velocity is derived from two positions at most this far apart."""
+LONGEST_STEP_S = (3.0, 12.0)
+"""Velocity is derived from two positions at most this far apart: the first for a file with a fix every
+second, the second for sparse files. Between them it is `STEPS` times the longest usual step of the file."""
+STEPS = 3.0
 OAT_HOLD_S = 120.0
 """A temperature serves later airspeeds for this long."""
 
@@ -60,6 +62,8 @@ class IgcFile:
         self._extensions = self._survey.usable(self._survey.extensions)
         self._k_extensions = self._survey.usable(self._survey.k_extensions)
         self._derives_velocity = not {"GSP", "TRT"} <= self._extensions.keys()
+        dense_s, sparse_s = LONGEST_STEP_S
+        self._longest_step_s = min(max(dense_s, STEPS * (self._survey.longest_step_s or 0.0)), sparse_s)
         self._info = self._describe()
         self._begin()
 
@@ -90,7 +94,7 @@ class IgcFile:
 
     def __iter__(self) -> Iterator[Sample]:
         # A derived velocity belongs half a step back, before what came between its two positions.
-        return in_order(self._samples(), LONGEST_STEP_S / 2)
+        return in_order(self._samples(), self._longest_step_s / 2)
 
     def _samples(self) -> Iterator[Sample]:
         self._begin()
@@ -101,7 +105,7 @@ class IgcFile:
                 continue
             position = self._position(t_s, number, fix)
             if position is not None and self._derives_velocity:
-                if before is not None and t_s - before[0] <= LONGEST_STEP_S:
+                if before is not None and t_s - before[0] <= self._longest_step_s:
                     yield from self._derived_velocity(number, before, (t_s, fix))
                 before = (t_s, fix)
             if self._survey.has_pressure:
@@ -136,6 +140,7 @@ class IgcFile:
             origin="imported from FAI/IGC",
             start_utc=found.date,
             sensors=sensors,
+            longest_step_s=found.longest_step_s,
         )
 
     def _timed_lines(self) -> Iterator[tuple[float, int, str, Fix | None]]:

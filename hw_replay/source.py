@@ -37,6 +37,8 @@ class RecordingInfo:
         config_toml: the configuration in force when it was recorded, as TOML text.
         glider_toml: the glider file in force, as TOML text.
         calibration: free key-value pairs with units in their names, e.g. "pitot_zero_pa".
+        longest_step_s: the longest usual time between its samples, where it is so long that the instrument
+            must know it (a flight recorder with a fix every few seconds); None: dense.
         doubts: what the recording says of itself and cannot be true, one sentence each; it was left out.
     """
 
@@ -47,6 +49,7 @@ class RecordingInfo:
     config_toml: str | None = None
     glider_toml: str | None = None
     calibration: Mapping[str, str] = field(default_factory=dict)
+    longest_step_s: float | None = None
     doubts: tuple[str, ...] = ()
 
 

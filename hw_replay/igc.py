@@ -22,7 +22,7 @@ from hw_replay.igc_records import Extensions, Fix, parse_fix, parse_k_time
 from hw_replay.igc_survey import survey
 from hw_replay.messages import RejectedValueError, decoder
 from hw_replay.ordering import in_order
-from hw_replay.source import RecordingInfo, SensorInfo
+from hw_replay.source import GNSS_AS_BARO, RecordingInfo, SensorInfo
 from hw_replay.text import one_line, title_of
 
 LONGEST_STEP_S = (3.0, 12.0)
@@ -33,6 +33,7 @@ OAT_HOLD_S = 120.0
 """A temperature serves later airspeeds for this long."""
 
 BARO_NOISE_PA = 3.5  # whole metres: 1/sqrt(12) m, near sea level 12 Pa/m
+GNSS_BARO_NOISE_PA = 12.0  # a metre near sea level: jitter from fix to fix, from experience, no source
 PITOT_NOISE_PA = 3.0  # from experience with such files, no source
 DERIVED_VELOCITY_NOISE_MPS = 0.8  # positions of 0.001 minute (1.85 m) a second apart: 1.85 * sqrt(2/12)
 
@@ -108,14 +109,21 @@ class IgcFile:
                 if before is not None and t_s - before[0] <= self._longest_step_s:
                     yield from self._derived_velocity(number, before, (t_s, fix))
                 before = (t_s, fix)
-            if self._survey.has_pressure:
-                static_pa = isa.pressure_pa(fix.pressure_altitude_m)
+            altitude_m = self._baro_altitude_m(fix)
+            if altitude_m is not None:
+                static_pa = isa.pressure_pa(altitude_m)
                 for sample in self._checked("baro", t_s, number, static_pa=static_pa):
                     self._static_pa = static_pa
                     yield sample
             if position is not None:
                 yield position
             yield from self._values(t_s, number, line, self._extensions, moving=position is not None)
+
+    def _baro_altitude_m(self, fix: Fix) -> int | None:
+        """The pressure altitude; in a file without one, that of GNSS."""
+        if self._survey.has_pressure:
+            return fix.pressure_altitude_m
+        return fix.gnss_altitude_m if self._survey.has_gnss_altitude and fix.has_position else None
 
     def _describe(self) -> RecordingInfo:
         found = self._survey
@@ -124,6 +132,8 @@ class IgcFile:
         sensors = {"gnss_pos": SensorInfo("GNSS of the flight recorder", rate_hz)}
         if found.has_pressure:
             sensors["baro"] = SensorInfo("pressure altitude in whole metres", rate_hz, BARO_NOISE_PA)
+        elif found.has_gnss_altitude:
+            sensors["baro"] = SensorInfo(GNSS_AS_BARO, rate_hz, GNSS_BARO_NOISE_PA)
         if codes & {"TAS", "IAS"}:
             code = "TAS" if "TAS" in codes else "IAS"
             sensors["pitot"] = SensorInfo(f"from logged {code}", rate_hz, PITOT_NOISE_PA)

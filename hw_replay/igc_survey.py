@@ -37,6 +37,7 @@ class Survey:
         extensions: what the I record declares for B records, all of it.
         k_extensions: what the J record declares for K records.
         has_pressure: whether any pressure altitude differs from 0.
+        has_gnss_altitude: whether any GNSS altitude of a valid fix differs from 0.
         step_s: the commonest time between fixes.
         longest_step_s: the longest usual one; recorders log less often at rest.
         duration_s: last minus first fix.
@@ -48,6 +49,7 @@ class Survey:
     extensions: Extensions = field(default_factory=dict)
     k_extensions: Extensions = field(default_factory=dict)
     has_pressure: bool = False
+    has_gnss_altitude: bool = False
     step_s: float | None = None
     longest_step_s: float | None = None
     duration_s: float | None = None
@@ -75,6 +77,7 @@ def survey(lines: Iterable[tuple[int, str]]) -> Survey:
             if line[0] == "B":
                 fix = parse_fix(line, found.extensions)
                 found.has_pressure = found.has_pressure or fix.pressure_altitude_m != 0
+                found.has_gnss_altitude |= fix.has_position and fix.gnss_altitude_m != 0
                 _note_values(line, found.extensions, found._not_zero)
                 for t_s, _item in clock.take(fix.second_of_day, None)[0]:
                     first_s = t_s if first_s is None else first_s
@@ -136,7 +139,7 @@ def _notes(found: Survey, datums: Mapping[str, str]) -> list[str]:
     if found.date is None:
         notes.append("the file gives no valid date; times count from midnight of an unknown day")
     if not found.has_pressure:
-        notes.append("the pressure altitude is 0 throughout: no pressure sensor, so there is no barometer")
+        notes.append("the pressure altitude is 0 throughout: no pressure sensor")
     elif datums.get("ALP", "").upper()[:3] not in {"", "ISA"}:
         notes.append(
             f"the file states {datums['ALP']!r} for its pressure altitude; it was read as the standard's ISA"

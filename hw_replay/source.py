@@ -9,6 +9,9 @@ from typing import Protocol
 
 from drivers.samples import Sample
 
+GNSS_AS_BARO = "GNSS altitude in place of a barometer"
+"""Name of the barometer of a recording that has none."""
+
 
 @dataclass(frozen=True, slots=True)
 class SensorInfo:

@@ -165,8 +165,8 @@ def test_negative_pressure_altitude(tmp_path: Path) -> None:
     assert baro.static_pa == pytest.approx(107_477.5, abs=0.1)  # ICAO Doc 7488: -500 m
 
 
-def test_no_pressure_sensor_means_no_barometer(tmp_path: Path) -> None:
-    source = igc(tmp_path / "a.igc", [fix(second, pressure="00000") for second in range(5)])
+def test_no_height_at_all_means_no_barometer(tmp_path: Path) -> None:
+    source = igc(tmp_path / "a.igc", [fix(second, pressure="00000", gnss=0) for second in range(5)])
     samples = list(source)
     assert of(Baro, samples) == []
     assert len(of(GnssPos, samples)) == 5

@@ -9,9 +9,10 @@ from typing import Any
 
 from drivers.events import Mark, SettingsChange
 from drivers.samples import CHANNELS, Reference
-from hw_replay.source import Source
+from hw_replay.source import GNSS_AS_BARO, Source
 from vario.app.outputs.angles import difference_rad, mean_of_sums_rad
 from vario.app.outputs.catalogue import output_beside
+from vario.app.outputs.ground_watch import GroundWatch
 from vario.app.outputs.output import Output
 from vario.flight.inputs.frames import JUMP_S
 from vario.flight.inputs.health import HealthStage
@@ -127,6 +128,7 @@ class FlightSummary:
         self._marks_left_out = 0
         self._changes: list[dict[str, Any]] = []
         self._passed_over = 0
+        self._ground = GroundWatch()
 
     def take(self, reading: Reading) -> None:
         """One reading."""
@@ -149,6 +151,7 @@ class FlightSummary:
         if altitude_m is not None:
             self._lowest_m = min(self._lowest_m, altitude_m)
             self._highest_m = max(self._highest_m, altitude_m)
+        self._ground.take(reading)
         self._latest = reading
 
     def _note_mode(self, mode: Mode, t_s: float) -> None:
@@ -227,7 +230,7 @@ class FlightSummary:
         return round(circling / (circling + cruise), 3) if circling + cruise else None
 
     def _warnings(self, source: Source, glider: Glider | None, health: HealthStage) -> list[str]:
-        warnings = list(source.warnings())
+        warnings = [*source.warnings(), *_gnss_as_baro(source)]
         for name, sentence in SENSOR_LOSS.items():
             if health.channels[name].accepted == 0:
                 warnings.append(sentence)
@@ -240,6 +243,7 @@ class FlightSummary:
             warnings.append(f"the airspeed was missing for {uncompensated_s:.0f} s: uncompensated there")
         if self._latest is not None and self._latest.airspeed_correction != 1.0:
             warnings.append(airspeed_off(self._latest.airspeed_correction))
+        warnings += self._ground.warnings()
         if self._marks_left_out:
             warnings.append(f"{self._marks_left_out} marks beyond the first {MOST_MARKS} left out")
         refused = [change for change in self._changes if not change["taken"]]
@@ -263,6 +267,17 @@ class FlightSummary:
         if self._first_s is None:
             warnings.append("the recording holds no samples")
         return warnings
+
+
+def _gnss_as_baro(source: Source) -> list[str]:
+    """What to doubt where GNSS stands in for the barometer."""
+    baro = source.info.sensors.get("baro")
+    if baro is None or baro.name != GNSS_AS_BARO:
+        return []
+    return [
+        "there is no barometer; the GNSS altitude serves instead: the vario and all heights have its errors, "
+        "which drift by metres"
+    ]
 
 
 def _rounded(value: float) -> float | None:

@@ -524,6 +524,8 @@ def test_a_sparse_file_flies_as_a_dense_one(tmp_path: Path, step_s: int, rests_s
     flight = passage.summary()["flight"]
     assert flight["takeoff_s"] == pytest.approx(36_240, abs=20)
     assert flight["landing_s"] == pytest.approx(36_000 + 240 + 120 + 200 + 150, abs=50)
+    assert flight["begin_utc"] == "2010-07-16T10:00:00+00:00"
+    assert flight["takeoff_utc"].startswith("2010-07-16T10:04:")
     (climb,) = passage.climbs
     assert climb.turns == pytest.approx(10.0, abs=0.8)
     assert climb.average_mps == pytest.approx(2.0, abs=0.15)

@@ -5,15 +5,15 @@ from __future__ import annotations
 import math
 from collections import defaultdict
 from dataclasses import asdict
+from datetime import datetime, timedelta
 from typing import Any
 
 from drivers.events import Mark, SettingsChange
 from drivers.samples import CHANNELS, Reference
 from hw_replay.source import GNSS_AS_BARO, Source
-from vario.app.outputs.angles import difference_rad, mean_of_sums_rad
 from vario.app.outputs.catalogue import output_beside
+from vario.app.outputs.comparison import Comparison
 from vario.app.outputs.ground_watch import GroundWatch
-from vario.app.outputs.output import Output
 from vario.flight.inputs.frames import JUMP_S
 from vario.flight.inputs.health import HealthStage
 from vario.flight.inputs.quality import Quality
@@ -32,73 +32,6 @@ SENSOR_LOSS = {
     "imu_gyro": "no gyro in this recording: no attitude, and a horizontal gust reads as lift",
     "gnss_vel": "no GNSS velocity in this recording: no wind, and no track",
 }
-
-
-class _Mean:
-    """A running mean; of angles the mean direction."""
-
-    def __init__(self, *, angle: bool) -> None:
-        self._angle = angle
-        self._count = 0
-        self._sum = self._cosines = 0.0
-
-    def add(self, value: float) -> None:
-        self._count += 1
-        if self._angle:
-            self._sum += math.sin(value)
-            self._cosines += math.cos(value)
-        else:
-            self._sum += value
-
-    def result(self) -> float | None:
-        """None where there is nothing, or no mean direction."""
-        if not self._count:
-            return None
-        if self._angle:
-            mean = mean_of_sums_rad(self._sum, self._cosines, self._count)
-        else:
-            mean = self._sum / self._count
-        return None if mean is None else round(mean, 4)
-
-
-class _Comparison:
-    """Running statistics of one reference against the output that measures the same."""
-
-    def __init__(self, output: Output) -> None:
-        self.output = output
-        self._values = 0
-        self._pairs = 0
-        self._squares = 0.0
-        self._by_mode: dict[str, tuple[int, float]] = {}
-        self._circling_reference = _Mean(angle=output.is_angle)
-        self._circling_own = _Mean(angle=output.is_angle)
-
-    def add(self, reference: float, reading: Reading) -> None:
-        self._values += 1
-        own = self.output.value_of(reading)
-        if not isinstance(own, float):
-            return
-        difference = difference_rad(own, reference) if self.output.is_angle else own - reference
-        self._pairs += 1
-        self._squares += difference * difference
-        pairs, squares = self._by_mode.get(reading.mode.value, (0, 0.0))
-        self._by_mode[reading.mode.value] = pairs + 1, squares + difference * difference
-        if reading.mode is Mode.CIRCLING:
-            self._circling_reference.add(reference)
-            self._circling_own.add(own)
-
-    def result(self) -> dict[str, Any]:
-        column = self.output.name
-        found: dict[str, Any] = {"values": self._values, "beside": column, "compared": self._pairs}
-        if self._pairs:
-            found["rms_difference"] = round(math.sqrt(self._squares / self._pairs), 4)
-            found["rms_by_mode"] = {
-                mode: round(math.sqrt(squares / pairs), 4) for mode, (pairs, squares) in self._by_mode.items()
-            }
-        means = self._circling_reference.result(), self._circling_own.result()
-        if means[0] is not None and means[1] is not None:
-            found["mean_circling"], found[f"{column}_mean_circling"] = means
-        return found
 
 
 MOST_MARKS = 1000
@@ -121,7 +54,7 @@ class FlightSummary:
         self._lowest_m = math.inf
         self._highest_m = -math.inf
         self.climbs: list[Climb] = []
-        self._comparisons: dict[str, _Comparison] = {}
+        self._comparisons: dict[str, Comparison] = {}
         self._latest: Reading | None = None
         self._breaks = 0
         self._marks: list[dict[str, Any]] = []
@@ -187,7 +120,7 @@ class FlightSummary:
             output = output_beside(sample.name)
             if output is None:
                 return
-            comparison = self._comparisons[sample.name] = _Comparison(output)
+            comparison = self._comparisons[sample.name] = Comparison(output)
         comparison.add(sample.value, self._latest)
 
     def result(
@@ -206,6 +139,9 @@ class FlightSummary:
                 "duration_s": round(duration_s, 2),
                 "takeoff_s": self._takeoff_s,
                 "landing_s": self._landing_s,
+                "begin_utc": _utc(info.start_utc, self._first_s),
+                "takeoff_utc": _utc(info.start_utc, self._takeoff_s),
+                "landing_utc": _utc(info.start_utc, self._landing_s),
                 "lowest_m": _rounded(self._lowest_m),
                 "highest_m": _rounded(self._highest_m),
                 "mode_s": {mode: round(seconds, 2) for mode, seconds in self._mode_s.items()},
@@ -267,6 +203,13 @@ class FlightSummary:
         if self._first_s is None:
             warnings.append("the recording holds no samples")
         return warnings
+
+
+def _utc(start: datetime | None, t_s: float | None) -> str | None:
+    """The UTC of a time of the recording, to the second; None where one of the two is not known."""
+    if start is None or t_s is None:
+        return None
+    return (start + timedelta(seconds=t_s)).isoformat(timespec="seconds")
 
 
 def _gnss_as_baro(source: Source) -> list[str]:

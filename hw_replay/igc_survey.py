@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from datetime import datetime
 
 from hw_replay.igc_clock import FixClock
+from hw_replay.igc_engine import EngineWatch
 from hw_replay.igc_records import (
     FIX_BYTES,
     K_BYTES,
@@ -71,12 +72,14 @@ def survey(lines: Iterable[tuple[int, str]]) -> Survey:
     datums: dict[str, str] = {}
     clock: FixClock[None] = FixClock()
     steps: Counter[float] = Counter()
+    engine = EngineWatch()
     first_s = last_s = None
     for _, line in lines:
         try:
             if line[0] == "B":
                 fix = parse_fix(line, found.extensions)
                 found.has_pressure = found.has_pressure or fix.pressure_altitude_m != 0
+                engine.take(line, found.extensions, fix.second_of_day)
                 found.has_gnss_altitude |= fix.has_position and fix.gnss_altitude_m != 0
                 _note_values(line, found.extensions, found._not_zero)
                 for t_s, _item in clock.take(fix.second_of_day, None)[0]:
@@ -104,7 +107,7 @@ def survey(lines: Iterable[tuple[int, str]]) -> Survey:
     found.step_s = steps.most_common(1)[0][0] if steps else None
     found.longest_step_s = _longest_usual(steps)
     found.duration_s = None if first_s is None or last_s is None else last_s - first_s
-    found.notes.extend(_notes(found, datums))
+    found.notes.extend([*_notes(found, datums), *engine.notes()])
     return found
 
 

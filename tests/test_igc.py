@@ -543,3 +543,18 @@ def test_the_step_of_a_file_is_kept_in_a_recording(tmp_path: Path) -> None:
 def test_steps_too_long_for_turns_are_told(tmp_path: Path) -> None:
     source = _flown(tmp_path / "a.igc", 15, 15)
     assert any("a fix only every 15 s" in note for note in source.warnings())
+
+
+@pytest.mark.parametrize("code", ["ENL", "MOP"])
+def test_a_running_engine_is_told(tmp_path: Path, code: str) -> None:
+    """ENL and MOP reach from 000 to 999 (A7)."""
+
+    def told(noise: list[int]) -> list[str]:
+        lines = [fix(second, more=f"{value:03d}") for second, value in enumerate(noise)]
+        source = igc(tmp_path / "a.igc", [f"I013638{code}", *lines])
+        return [note for note in source.warnings() if "engine" in note]
+
+    assert told([150] * 60 + [999] * 61 + [80] * 60)[0].startswith(
+        "the engine noise (ENL or MOP) is high for 1.0 min in 1 stretches"
+    )
+    assert told([150] * 60 + [700] * 10 + [300] * 60) == []  # a wheel on the ground

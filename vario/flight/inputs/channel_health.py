@@ -48,8 +48,9 @@ _REPEATS_MOST = 0.99
 
 SPARSE_S = 3.0
 SPARE = 1.5
+MOST_SILENT_S = 18.0
 """In a recording whose longest usual step is more than the first, a sensor counts as missing after the second
-times this step."""
+times this step, and at the latest after the third."""
 
 _S = TypeVar("_S", bound=Sample)
 
@@ -118,7 +119,7 @@ class ChannelHealth:
 
     def expect(self, longest_step_s: float) -> None:
         """Take the longest usual time between samples of a sparse recording; 0: dense."""
-        silent_s = SPARE * longest_step_s
+        silent_s = min(SPARE * longest_step_s, MOST_SILENT_S)
         self._gone_after_s = (silent_s, silent_s) if longest_step_s > SPARSE_S else GONE_AFTER_S
 
     def reset(self) -> None:

@@ -22,15 +22,18 @@ from hw_replay.igc_records import Extensions, Fix, parse_fix, parse_k_time
 from hw_replay.igc_survey import survey
 from hw_replay.messages import RejectedValueError, decoder
 from hw_replay.ordering import in_order
-from hw_replay.source import RecordingInfo, SensorInfo
+from hw_replay.source import GNSS_AS_BARO, RecordingInfo, SensorInfo
 from hw_replay.text import one_line, title_of
 
-LONGEST_STEP_S = 3.0
-"""Velocity is derived from two positions at most this far apart."""
+LONGEST_STEP_S = (3.0, 12.0)
+"""Velocity is derived from two positions at most this far apart: the first for a file with a fix every
+second, the second for sparse files. Between them it is `STEPS` times the longest usual step of the file."""
+STEPS = 3.0
 OAT_HOLD_S = 120.0
 """A temperature serves later airspeeds for this long."""
 
 BARO_NOISE_PA = 3.5  # whole metres: 1/sqrt(12) m, near sea level 12 Pa/m
+GNSS_BARO_NOISE_PA = 12.0  # a metre near sea level: jitter from fix to fix, from experience, no source
 PITOT_NOISE_PA = 3.0  # from experience with such files, no source
 DERIVED_VELOCITY_NOISE_MPS = 0.8  # positions of 0.001 minute (1.85 m) a second apart: 1.85 * sqrt(2/12)
 
@@ -60,6 +63,8 @@ class IgcFile:
         self._extensions = self._survey.usable(self._survey.extensions)
         self._k_extensions = self._survey.usable(self._survey.k_extensions)
         self._derives_velocity = not {"GSP", "TRT"} <= self._extensions.keys()
+        dense_s, sparse_s = LONGEST_STEP_S
+        self._longest_step_s = min(max(dense_s, STEPS * (self._survey.longest_step_s or 0.0)), sparse_s)
         self._info = self._describe()
         self._begin()
 
@@ -90,7 +95,7 @@ class IgcFile:
 
     def __iter__(self) -> Iterator[Sample]:
         # A derived velocity belongs half a step back, before what came between its two positions.
-        return in_order(self._samples(), LONGEST_STEP_S / 2)
+        return in_order(self._samples(), self._longest_step_s / 2)
 
     def _samples(self) -> Iterator[Sample]:
         self._begin()
@@ -101,17 +106,24 @@ class IgcFile:
                 continue
             position = self._position(t_s, number, fix)
             if position is not None and self._derives_velocity:
-                if before is not None and t_s - before[0] <= LONGEST_STEP_S:
+                if before is not None and t_s - before[0] <= self._longest_step_s:
                     yield from self._derived_velocity(number, before, (t_s, fix))
                 before = (t_s, fix)
-            if self._survey.has_pressure:
-                static_pa = isa.pressure_pa(fix.pressure_altitude_m)
+            altitude_m = self._baro_altitude_m(fix)
+            if altitude_m is not None:
+                static_pa = isa.pressure_pa(altitude_m)
                 for sample in self._checked("baro", t_s, number, static_pa=static_pa):
                     self._static_pa = static_pa
                     yield sample
             if position is not None:
                 yield position
             yield from self._values(t_s, number, line, self._extensions, moving=position is not None)
+
+    def _baro_altitude_m(self, fix: Fix) -> int | None:
+        """The pressure altitude; in a file without one, that of GNSS."""
+        if self._survey.has_pressure:
+            return fix.pressure_altitude_m
+        return fix.gnss_altitude_m if self._survey.has_gnss_altitude and fix.has_position else None
 
     def _describe(self) -> RecordingInfo:
         found = self._survey
@@ -120,6 +132,8 @@ class IgcFile:
         sensors = {"gnss_pos": SensorInfo("GNSS of the flight recorder", rate_hz)}
         if found.has_pressure:
             sensors["baro"] = SensorInfo("pressure altitude in whole metres", rate_hz, BARO_NOISE_PA)
+        elif found.has_gnss_altitude:
+            sensors["baro"] = SensorInfo(GNSS_AS_BARO, rate_hz, GNSS_BARO_NOISE_PA)
         if codes & {"TAS", "IAS"}:
             code = "TAS" if "TAS" in codes else "IAS"
             sensors["pitot"] = SensorInfo(f"from logged {code}", rate_hz, PITOT_NOISE_PA)
@@ -136,6 +150,7 @@ class IgcFile:
             origin="imported from FAI/IGC",
             start_utc=found.date,
             sensors=sensors,
+            longest_step_s=found.longest_step_s,
         )
 
     def _timed_lines(self) -> Iterator[tuple[float, int, str, Fix | None]]:

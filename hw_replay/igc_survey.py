@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from datetime import datetime
 
 from hw_replay.igc_clock import FixClock
+from hw_replay.igc_engine import EngineWatch
 from hw_replay.igc_records import (
     FIX_BYTES,
     K_BYTES,
@@ -21,6 +22,11 @@ from hw_replay.igc_records import (
 )
 from hw_replay.messages import RejectedValueError
 
+FEWEST_USUAL = 10
+USUAL_SHARE = 0.005
+LONGEST_USUAL_S = 12.0
+"""A step is usual if it is at most so long, and so many and such a share of all steps are as long."""
+
 
 @dataclass(slots=True)
 class Survey:
@@ -32,7 +38,9 @@ class Survey:
         extensions: what the I record declares for B records, all of it.
         k_extensions: what the J record declares for K records.
         has_pressure: whether any pressure altitude differs from 0.
+        has_gnss_altitude: whether any GNSS altitude of a valid fix differs from 0.
         step_s: the commonest time between fixes.
+        longest_step_s: the longest usual one; recorders log less often at rest.
         duration_s: last minus first fix.
         notes: sentences for the pilot.
     """
@@ -42,7 +50,9 @@ class Survey:
     extensions: Extensions = field(default_factory=dict)
     k_extensions: Extensions = field(default_factory=dict)
     has_pressure: bool = False
+    has_gnss_altitude: bool = False
     step_s: float | None = None
+    longest_step_s: float | None = None
     duration_s: float | None = None
     notes: list[str] = field(default_factory=list)
     _not_zero: set[str] = field(default_factory=set)
@@ -62,12 +72,15 @@ def survey(lines: Iterable[tuple[int, str]]) -> Survey:
     datums: dict[str, str] = {}
     clock: FixClock[None] = FixClock()
     steps: Counter[float] = Counter()
+    engine = EngineWatch()
     first_s = last_s = None
     for _, line in lines:
         try:
             if line[0] == "B":
                 fix = parse_fix(line, found.extensions)
                 found.has_pressure = found.has_pressure or fix.pressure_altitude_m != 0
+                engine.take(line, found.extensions, fix.second_of_day)
+                found.has_gnss_altitude |= fix.has_position and fix.gnss_altitude_m != 0
                 _note_values(line, found.extensions, found._not_zero)
                 for t_s, _item in clock.take(fix.second_of_day, None)[0]:
                     first_s = t_s if first_s is None else first_s
@@ -92,9 +105,19 @@ def survey(lines: Iterable[tuple[int, str]]) -> Survey:
     for t_s, _item in clock.finish()[0]:
         first_s = last_s = t_s
     found.step_s = steps.most_common(1)[0][0] if steps else None
+    found.longest_step_s = _longest_usual(steps)
     found.duration_s = None if first_s is None or last_s is None else last_s - first_s
-    found.notes.extend(_notes(found, datums))
+    found.notes.extend([*_notes(found, datums), *engine.notes()])
     return found
+
+
+def _longest_usual(steps: Counter[float]) -> float | None:
+    """The longest step that is neither rare nor a break of the recording."""
+    if not steps:
+        return None
+    often = max(FEWEST_USUAL, USUAL_SHARE * steps.total())
+    usual = [step for step, count in steps.items() if count >= often and step <= LONGEST_USUAL_S]
+    return max([*usual, steps.most_common(1)[0][0]])
 
 
 def _note_values(line: str, extensions: Extensions, not_zero: set[str]) -> None:
@@ -111,10 +134,15 @@ def _notes(found: Survey, datums: Mapping[str, str]) -> list[str]:
     if found.duration_s is None:
         return ["the file holds no fix that can be used"]
     notes = []
+    if found.step_s is not None and found.step_s > LONGEST_USUAL_S:
+        notes.append(
+            f"there is a fix only every {found.step_s:g} s; more than {LONGEST_USUAL_S:g} s apart is a gap, "
+            "so neither turns nor climbs can be found"
+        )
     if found.date is None:
         notes.append("the file gives no valid date; times count from midnight of an unknown day")
     if not found.has_pressure:
-        notes.append("the pressure altitude is 0 throughout: no pressure sensor, so there is no barometer")
+        notes.append("the pressure altitude is 0 throughout: no pressure sensor")
     elif datums.get("ALP", "").upper()[:3] not in {"", "ISA"}:
         notes.append(
             f"the file states {datums['ALP']!r} for its pressure altitude; it was read as the standard's ISA"

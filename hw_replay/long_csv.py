@@ -19,6 +19,7 @@ from pathlib import Path
 from drivers.samples import CHANNELS, Channel, Reference, Sample
 from hw_replay.errors import RecordingError, RejectLog
 from hw_replay.files import LINE_LIMIT, Lines, read_start
+from hw_replay.inertial_sanity import InertialSanity
 from hw_replay.messages import LATEST_T_S, RejectedValueError, ValueRule, outside, value_rules
 from hw_replay.ordering import RowSorter
 from hw_replay.source import RecordingInfo
@@ -78,7 +79,7 @@ class LongCsv:
 
     def warnings(self) -> list[str]:
         """What was left out or looked wrong so far, one sentence each."""
-        sentences = list(self._rejects.messages())
+        sentences = [*self._rejects.messages(), *self._sanity.warnings()]
         if self._out_of_order:
             sentences.append(
                 f"{self._out_of_order} of {self._rows} rows were not in order of time; they were sorted in"
@@ -102,10 +103,13 @@ class LongCsv:
                     self._rejects.add(f"{kind.name}: second row for the same time", line)
                     continue
                 seen.add(index)
-                yield kind.build(t_ns / 1e9, v1, v2, v3)
+                sample = kind.build(t_ns / 1e9, v1, v2, v3)
+                self._sanity.take(sample)
+                yield sample
 
     def _begin(self) -> None:
         self._rejects = RejectLog("line")
+        self._sanity = InertialSanity()
         self._rows = 0
         self._out_of_order = 0
         self._by_index = [_kind_of_channel(index, channel) for index, channel in enumerate(CHANNELS.values())]

@@ -39,6 +39,7 @@ def metadata_of(info: RecordingInfo) -> Iterator[tuple[str, dict[str, str]]]:
             title=one_line(info.title),
             origin=one_line(info.origin),
             start_utc=info.start_utc and info.start_utc.isoformat(),
+            longest_step_s=info.longest_step_s,
         ),
     )
     for name, sensor in info.sensors.items():
@@ -81,6 +82,7 @@ def info_of(metadata: Mapping[str, Mapping[str, str]], path: Path) -> RecordingI
         config_toml=metadata.get(SETTINGS, {}).get("toml"),
         glider_toml=metadata.get(GLIDER, {}).get("toml"),
         calibration=_tidy(metadata.get(CALIBRATION, {})),
+        longest_step_s=_float(about.get("longest_step_s")),
         doubts=() if doubt is None else (doubt,),
     )
 

@@ -9,6 +9,9 @@ from typing import Protocol
 
 from drivers.samples import Sample
 
+GNSS_AS_BARO = "GNSS altitude in place of a barometer"
+"""Name of the barometer of a recording that has none."""
+
 
 @dataclass(frozen=True, slots=True)
 class SensorInfo:
@@ -36,6 +39,8 @@ class RecordingInfo:
         config_toml: the configuration in force when it was recorded, as TOML text.
         glider_toml: the glider file in force, as TOML text.
         calibration: free key-value pairs with units in their names, e.g. "pitot_zero_pa".
+        longest_step_s: the longest usual time between its samples, where it is so long that the instrument
+            must know it (a flight recorder with a fix every few seconds); None: dense.
         doubts: metadata that cannot be true and was rejected, one sentence each.
     """
 
@@ -46,6 +51,7 @@ class RecordingInfo:
     config_toml: str | None = None
     glider_toml: str | None = None
     calibration: Mapping[str, str] = field(default_factory=dict)
+    longest_step_s: float | None = None
     doubts: tuple[str, ...] = ()
 
 

@@ -32,7 +32,9 @@ from drivers.samples import (
 from hw_replay.igc import IgcFile
 from hw_replay.igc_records import parse_extensions, parse_fix
 from hw_replay.messages import RejectedValueError
-from hw_replay.open import open_source
+from hw_replay.open import convert, open_source
+from vario.app.passage import Passage
+from vario.settings.schema import Settings
 
 SPEC_FIX = "B1602455107126N00149300WA002880042905009970"  # A9.2
 SPEC_EXTENSIONS = "I033638FXA3940SIU4143ENL"
@@ -163,8 +165,8 @@ def test_negative_pressure_altitude(tmp_path: Path) -> None:
     assert baro.static_pa == pytest.approx(107_477.5, abs=0.1)  # ICAO Doc 7488: -500 m
 
 
-def test_no_pressure_sensor_means_no_barometer(tmp_path: Path) -> None:
-    source = igc(tmp_path / "a.igc", [fix(second, pressure="00000") for second in range(5)])
+def test_no_height_at_all_means_no_barometer(tmp_path: Path) -> None:
+    source = igc(tmp_path / "a.igc", [fix(second, pressure="00000", gnss=0) for second in range(5)])
     samples = list(source)
     assert of(Baro, samples) == []
     assert len(of(GnssPos, samples)) == 5
@@ -481,3 +483,78 @@ def test_a_declaration_damaged_a_thousand_times_is_told_once(tmp_path: Path) -> 
     source = igc(tmp_path / "a.igc", [*["I99"] * 1000, fix(7), fix(8)])
     list(source)
     assert sum("declaration of extensions" in warning for warning in source.warnings()) == 1
+
+
+def _flown(path: Path, step_s: int, rests_s: int, circle_s: float = 20.0) -> IgcFile:
+    """At rest for 4 min, 2 min straight ahead with a climb, ten circles, 2 min straight, 4 min at rest."""
+    lines, t_s, north_m, east_m, height_m = [], 36_000, 0.0, 0.0, 500.0
+    heading = 0.0
+    parts = [(240, 0, 0, 0.0), (120, 28, 2, 0.0), (int(10 * circle_s), 28, 2, math.tau / circle_s)]
+    for length_s, speed_mps, climb_mps, rate_radps in [*parts, (150, 28, -3, 0.0), (240, 0, 0, 0.0)]:
+        for second in range(length_s):
+            if second % (step_s if speed_mps else rests_s) == 0:
+                lines.append(_placed(t_s + second, north_m, east_m, height_m))
+            heading += rate_radps
+            north_m += speed_mps * math.cos(heading)
+            east_m += speed_mps * math.sin(heading)
+            height_m += climb_mps
+        t_s += length_s
+    return igc(path, lines)
+
+
+def _placed(second: int, north_m: float, east_m: float, height_m: float) -> str:
+    """A B record north and east of 47° N 9° E, on a sphere of 1855 m a minute."""
+    north = round(north_m / 1.855)
+    east = round(east_m / 1.855 / math.cos(math.radians(47.0)))
+    hour, rest = divmod(second, 3600)
+    ns, ew = 47 * 60_000 + north, 9 * 60_000 + east
+    return (
+        f"B{hour:02d}{rest // 60:02d}{rest % 60:02d}{ns // 60_000:02d}{ns % 60_000:05d}N"
+        f"{ew // 60_000:03d}{ew % 60_000:05d}EA{height_m:05.0f}{height_m:05.0f}"
+    )
+
+
+@pytest.mark.parametrize(("step_s", "rests_s"), [(1, 1), (2, 8), (4, 4), (4, 8), (5, 5), (5, 10)])
+def test_a_sparse_file_flies_as_a_dense_one(tmp_path: Path, step_s: int, rests_s: int) -> None:
+    """Circles of 20 s with four points each are still circles; a rest of 8 s a fix is not a gap."""
+    source = _flown(tmp_path / "a.igc", step_s, rests_s)
+    passage = Passage(source, Settings(), None)
+    for _ in passage:
+        pass
+    flight = passage.summary()["flight"]
+    assert flight["takeoff_s"] == pytest.approx(36_240, abs=20)
+    assert flight["landing_s"] == pytest.approx(36_000 + 240 + 120 + 200 + 150, abs=50)
+    assert flight["begin_utc"] == "2010-07-16T10:00:00+00:00"
+    assert flight["takeoff_utc"].startswith("2010-07-16T10:04:")
+    (climb,) = passage.climbs
+    assert climb.turns == pytest.approx(10.0, abs=0.8)
+    assert climb.average_mps == pytest.approx(2.0, abs=0.15)
+    assert climb.direction == "right"
+    assert flight["mode_s"]["circling"] == pytest.approx(200.0, abs=25.0)
+
+
+def test_the_step_of_a_file_is_kept_in_a_recording(tmp_path: Path) -> None:
+    source = _flown(tmp_path / "a.igc", 4, 8)
+    assert source.info.longest_step_s == 8.0
+    convert(source, tmp_path / "a.mcap")
+    assert open_source(tmp_path / "a.mcap").info.longest_step_s == 8.0
+
+
+def test_steps_too_long_for_turns_are_told(tmp_path: Path) -> None:
+    source = _flown(tmp_path / "a.igc", 15, 15)
+    assert any("a fix only every 15 s" in note for note in source.warnings())
+
+
+@pytest.mark.parametrize("code", ["ENL", "MOP"])
+def test_a_running_engine_is_told(tmp_path: Path, code: str) -> None:
+    """ENL and MOP reach from 000 to 999 (A7)."""
+
+    def told(noise: list[int]) -> list[str]:
+        lines = [fix(second, more=f"{value:03d}") for second, value in enumerate(noise)]
+        source = igc(tmp_path / "a.igc", [f"I013638{code}", *lines])
+        return [note for note in source.warnings() if "engine" in note]
+
+    assert told([150] * 60 + [999] * 61 + [80] * 60)[0].startswith(
+        "the engine noise (ENL or MOP) is high for 1.0 min in 1 stretches"
+    )
+    assert told([150] * 60 + [700] * 10 + [300] * 60) == []  # a wheel on the ground

@@ -67,7 +67,7 @@ class Passage:
         self.glider = glider
         self._settings = settings
         self.noise = noise_of(settings, source.info)
-        self._pipeline = Pipeline(settings, glider, self.noise)
+        self._pipeline = Pipeline(settings, glider, self.noise, source.info.longest_step_s or 0.0)
         self._summary = FlightSummary()
         self._follow_changes = follow_changes
         self._reference = reference

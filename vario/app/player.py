@@ -49,7 +49,7 @@ class Player:
     def __init__(self, pipeline: Pipeline, changed: Changed = lambda _change, _error: None) -> None:
         self.pipeline = pipeline
         self._changed = changed
-        self._framer = Framer()
+        self._framer = Framer(pipeline.longest_step_s)
 
     def push(self, sample: Sample) -> Sequence[Reading]:
         """Process one sample; returns the readings of the frames that it completes (mostly none or one).

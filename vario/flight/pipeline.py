@@ -39,10 +39,16 @@ from vario.settings.schema import Settings
 
 
 class Pipeline:
-    """The instrument for one glider and one set of settings."""
+    """The instrument for one glider and one set of settings.
 
-    def __init__(self, settings: Settings, glider: Glider | None, noise: Noise) -> None:
-        setup = self._setup = Setup.of(settings, glider, noise)
+    `longest_step_s`: longest usual time between samples of a sparse recording; 0: dense, or live.
+    """
+
+    def __init__(
+        self, settings: Settings, glider: Glider | None, noise: Noise, longest_step_s: float = 0.0
+    ) -> None:
+        setup = self._setup = Setup.of(settings, glider, noise, longest_step_s)
+        self.longest_step_s = longest_step_s
         self.health = HealthStage(setup)
         self._calibration = CalibrationStage(setup)
         self._airspeed = AirspeedStage(setup)
@@ -76,7 +82,7 @@ class Pipeline:
         How the sensors are connected ([sensors]) does not change in flight: such a change waits for the next
         start.
         """
-        self._setup = Setup.of(settings, glider, self._setup.noise)
+        self._setup = Setup.of(settings, glider, self._setup.noise, self.longest_step_s)
         for stage in self._stages:
             stage.configure(self._setup)
         self._rejected = False

@@ -23,6 +23,7 @@ class Setup:
         limits: airspeed limits at the reference mass; None without a glider file.
         mass_ratio: present mass over reference mass.
         wing_loading_kgpm2: at the present mass; None without a glider file.
+        longest_step_s: longest usual time between samples of a sparse recording; 0: dense, or live.
         expected_sensors: the flags that would be set if no configured sensor delivered anything.
     """
 
@@ -33,13 +34,16 @@ class Setup:
     mass_ratio: float = 1.0
     wing_loading_kgpm2: float | None = None
     expected_sensors: Quality = Quality.OK
+    longest_step_s: float = 0.0
 
     @classmethod
-    def of(cls, settings: Settings, glider: Glider | None, noise: Noise) -> Setup:
+    def of(
+        cls, settings: Settings, glider: Glider | None, noise: Noise, longest_step_s: float = 0.0
+    ) -> Setup:
         """The setup for one glider, or for none."""
         expected = expected_sensors(settings.sensors)
         if glider is None:
-            return cls(settings, noise, expected_sensors=expected)
+            return cls(settings, noise, expected_sensors=expected, longest_step_s=longest_step_s)
         dry_kg = settings.flight.mass_kg or glider.reference_mass_kg
         mass_ratio = (dry_kg + settings.flight.ballast_kg) / glider.reference_mass_kg
         return cls(
@@ -50,6 +54,7 @@ class Setup:
             mass_ratio,
             mass_ratio * glider.reference_mass_kg / glider.wing_area_m2,
             expected,
+            longest_step_s,
         )
 
     @property

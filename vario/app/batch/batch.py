@@ -144,6 +144,7 @@ def flight_rows(batch: Batch) -> Iterator[dict[str, Any]]:
             "duration_s": flight["duration_s"],
             "takeoff_s": flight["takeoff_s"],
             "landing_s": flight["landing_s"],
+            **{name: flight[name] for name in UTCS},
             "lowest_m": flight["lowest_m"],
             "highest_m": flight["highest_m"],
             **{f"{mode}_s": flight["mode_s"].get(mode, 0.0) for mode in MODES},
@@ -174,11 +175,13 @@ def failure_rows(batch: Batch) -> Iterator[dict[str, Any]]:
         yield {"file": outcome.name, "failure": outcome.failure}
 
 
+UTCS = ("begin_utc", "takeoff_utc", "landing_utc")
 MODES = ("ground", "launch", "cruise", "circling")
 TRUTHS = ("vario_mps", "netto_mps", "tas_mps")
 
 FLIGHT_COLUMNS = (
     *("file", "title", "origin", "start_utc", "glider", "duration_s", "takeoff_s", "landing_s"),
+    *UTCS,
     *("lowest_m", "highest_m", *(f"{mode}_s" for mode in MODES), "circling_share"),
     *("climbs", "climb_gain_m", "climb_average_mps", *(f"{name}_rms" for name in TRUTHS)),
     *("rejected", "warnings"),

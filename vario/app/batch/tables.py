@@ -67,7 +67,11 @@ def _write_parquet(rows: Sequence[Mapping[str, Any]], columns: Sequence[str], pa
     pq.write_table(pa.Table.from_pylist([dict(row) for row in rows], schema=schema), path)
 
 
-_TEXTS = {"file", "title", "origin", "start_utc", "glider", "direction", "failure"}
+_TEXTS = {"file", "title", "origin", "start_utc", "glider", "direction", "failure"} | {
+    "begin_utc",
+    "takeoff_utc",
+    "landing_utc",
+}
 _COUNTS = {"climb", "climbs", "rejected", "warnings"}
 
 

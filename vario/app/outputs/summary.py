@@ -5,14 +5,15 @@ from __future__ import annotations
 import math
 from collections import defaultdict
 from dataclasses import asdict
+from datetime import datetime, timedelta
 from typing import Any
 
 from drivers.events import Mark, SettingsChange
 from drivers.samples import CHANNELS, Reference
-from hw_replay.source import Source
-from vario.app.outputs.angles import difference_rad, mean_of_sums_rad
+from hw_replay.source import GNSS_AS_BARO, Source
 from vario.app.outputs.catalogue import output_beside
-from vario.app.outputs.output import Output
+from vario.app.outputs.comparison import Comparison
+from vario.app.outputs.ground_watch import GroundWatch
 from vario.flight.inputs.frames import JUMP_S
 from vario.flight.inputs.health import HealthStage
 from vario.flight.inputs.quality import Quality
@@ -35,73 +36,6 @@ SENSOR_LOSS = {
 }
 
 
-class _Mean:
-    """A running mean; for angles the mean direction."""
-
-    def __init__(self, *, angle: bool) -> None:
-        self._angle = angle
-        self._count = 0
-        self._sum = self._cosines = 0.0
-
-    def add(self, value: float) -> None:
-        self._count += 1
-        if self._angle:
-            self._sum += math.sin(value)
-            self._cosines += math.cos(value)
-        else:
-            self._sum += value
-
-    def result(self) -> float | None:
-        """None without values, or without a mean direction."""
-        if not self._count:
-            return None
-        if self._angle:
-            mean = mean_of_sums_rad(self._sum, self._cosines, self._count)
-        else:
-            mean = self._sum / self._count
-        return None if mean is None else round(mean, 4)
-
-
-class _Comparison:
-    """Running statistics of one reference and the output that measures the same quantity."""
-
-    def __init__(self, output: Output) -> None:
-        self.output = output
-        self._values = 0
-        self._pairs = 0
-        self._squares = 0.0
-        self._by_mode: dict[str, tuple[int, float]] = {}
-        self._circling_reference = _Mean(angle=output.is_angle)
-        self._circling_own = _Mean(angle=output.is_angle)
-
-    def add(self, reference: float, reading: Reading) -> None:
-        self._values += 1
-        own = self.output.value_of(reading)
-        if not isinstance(own, float):
-            return
-        difference = difference_rad(own, reference) if self.output.is_angle else own - reference
-        self._pairs += 1
-        self._squares += difference * difference
-        pairs, squares = self._by_mode.get(reading.mode.value, (0, 0.0))
-        self._by_mode[reading.mode.value] = pairs + 1, squares + difference * difference
-        if reading.mode is Mode.CIRCLING:
-            self._circling_reference.add(reference)
-            self._circling_own.add(own)
-
-    def result(self) -> dict[str, Any]:
-        column = self.output.name
-        found: dict[str, Any] = {"values": self._values, "beside": column, "compared": self._pairs}
-        if self._pairs:
-            found["rms_difference"] = round(math.sqrt(self._squares / self._pairs), 4)
-            found["rms_by_mode"] = {
-                mode: round(math.sqrt(squares / pairs), 4) for mode, (pairs, squares) in self._by_mode.items()
-            }
-        means = self._circling_reference.result(), self._circling_own.result()
-        if means[0] is not None and means[1] is not None:
-            found["mean_circling"], found[f"{column}_mean_circling"] = means
-        return found
-
-
 MOST_MARKS = 1000
 """No pilot sets more marks in a day. The page and the picture show all of them."""
 
@@ -122,13 +56,14 @@ class FlightSummary:
         self._lowest_m = math.inf
         self._highest_m = -math.inf
         self.climbs: list[Climb] = []
-        self._comparisons: dict[str, _Comparison] = {}
+        self._comparisons: dict[str, Comparison] = {}
         self._latest: Reading | None = None
         self._breaks = 0
         self._marks: list[dict[str, Any]] = []
         self._marks_left_out = 0
         self._changes: list[dict[str, Any]] = []
         self._passed_over = 0
+        self._ground = GroundWatch()
 
     def take(self, reading: Reading) -> None:
         """Add one reading."""
@@ -151,6 +86,7 @@ class FlightSummary:
         if altitude_m is not None:
             self._lowest_m = min(self._lowest_m, altitude_m)
             self._highest_m = max(self._highest_m, altitude_m)
+        self._ground.take(reading)
         self._latest = reading
 
     def _note_mode(self, mode: Mode, t_s: float) -> None:
@@ -186,7 +122,7 @@ class FlightSummary:
             output = output_beside(sample.name)
             if output is None:
                 return
-            comparison = self._comparisons[sample.name] = _Comparison(output)
+            comparison = self._comparisons[sample.name] = Comparison(output)
         comparison.add(sample.value, self._latest)
 
     def result(
@@ -205,6 +141,9 @@ class FlightSummary:
                 "duration_s": round(duration_s, 2),
                 "takeoff_s": self._takeoff_s,
                 "landing_s": self._landing_s,
+                "begin_utc": _utc(info.start_utc, self._first_s),
+                "takeoff_utc": _utc(info.start_utc, self._takeoff_s),
+                "landing_utc": _utc(info.start_utc, self._landing_s),
                 "lowest_m": _rounded(self._lowest_m),
                 "highest_m": _rounded(self._highest_m),
                 "mode_s": {mode: round(seconds, 2) for mode, seconds in self._mode_s.items()},
@@ -229,7 +168,7 @@ class FlightSummary:
         return round(circling / (circling + cruise), 3) if circling + cruise else None
 
     def _warnings(self, source: Source, glider: Glider | None, health: HealthStage) -> list[str]:
-        warnings = list(source.warnings())
+        warnings = [*source.warnings(), *_gnss_as_baro(source)]
         for name, sentence in SENSOR_LOSS.items():
             if health.channels[name].accepted == 0:
                 warnings.append(sentence)
@@ -242,6 +181,7 @@ class FlightSummary:
             warnings.append(f"the airspeed was missing for {uncompensated_s:.0f} s: uncompensated there")
         if self._latest is not None and self._latest.airspeed_correction != 1.0:
             warnings.append(airspeed_off(self._latest.airspeed_correction))
+        warnings += self._ground.warnings()
         if self._marks_left_out:
             warnings.append(f"{self._marks_left_out} marks beyond the first {MOST_MARKS} left out")
         refused = [change for change in self._changes if not change["taken"]]
@@ -265,6 +205,24 @@ class FlightSummary:
         if self._first_s is None:
             warnings.append("the recording holds no samples")
         return warnings
+
+
+def _utc(start: datetime | None, t_s: float | None) -> str | None:
+    """The UTC of a time of the recording, to the second; None where one of the two is not known."""
+    if start is None or t_s is None:
+        return None
+    return (start + timedelta(seconds=t_s)).isoformat(timespec="seconds")
+
+
+def _gnss_as_baro(source: Source) -> list[str]:
+    """What to doubt where GNSS stands in for the barometer."""
+    baro = source.info.sensors.get("baro")
+    if baro is None or baro.name != GNSS_AS_BARO:
+        return []
+    return [
+        "there is no barometer; the GNSS altitude serves instead: the vario and all heights have its errors, "
+        "which drift by metres"
+    ]
 
 
 def _rounded(value: float) -> float | None:

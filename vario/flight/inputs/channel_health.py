@@ -46,6 +46,12 @@ _RUNS_KEPT = 500.0
 
 _REPEATS_MOST = 0.99
 
+SPARSE_S = 3.0
+SPARE = 1.5
+MOST_SILENT_S = 18.0
+"""In a recording whose longest usual step is more than the first, a sensor counts as missing after the second
+times this step, and at the latest after the third."""
+
 _S = TypeVar("_S", bound=Sample)
 
 
@@ -103,12 +109,18 @@ class ChannelHealth:
         self._watch = WATCHES.get(channel.name, ORDINARY)
         self._max_age_s, self._steps = self._watch.max_age_s, self._watch.step < math.inf
         self._is_fix = channel.name.startswith("gnss_")
+        self._gone_after_s = GONE_AFTER_S
         self._period_s = 0.0
         self._long_gaps = 0
         self._repeats = self._watch.repeats or 0.0
         self._equal_before: tuple[float | None, ...] | None = None
         self._equal_in_a_row = 0
         self.reset()
+
+    def expect(self, longest_step_s: float) -> None:
+        """Take the longest usual time between samples of a sparse recording; 0: dense."""
+        silent_s = min(SPARE * longest_step_s, MOST_SILENT_S)
+        self._gone_after_s = (silent_s, silent_s) if longest_step_s > SPARSE_S else GONE_AFTER_S
 
     def reset(self) -> None:
         """Forget the samples so far: their age is not known any more."""
@@ -123,7 +135,7 @@ class ChannelHealth:
         if self._arrived_s is None:
             return False
         silent_s = t_s - self._arrived_s
-        low_s, high_s = GONE_AFTER_S
+        low_s, high_s = self._gone_after_s
         return silent_s <= low_s or silent_s <= min(MISSED_PERIODS * self._period_s, high_s)
 
     def check(self, samples: tuple[_S, ...], now_s: float, *, moving: bool = False) -> tuple[_S, ...]:

@@ -36,8 +36,12 @@ APART_S = 2.5
 """A sample further from the others than this has a corrupt time, or its sensor has a clock of its own. It is
 ignored until a second sensor agrees."""
 
+SPARSE_JUMP_S = 12.5
+"""The longest such time in a sparse recording, in which single samples may be missing as well."""
+
+STEPS_TO_JUMP = 3.0
+
 _APART_SLOTS = round(APART_S / FRAME_S)
-_JUMP_SLOTS = round(JUMP_S / FRAME_S)
 
 ALONE_S = 1.0
 """If only one sensor delivers, it must deliver such times for this long."""
@@ -63,6 +67,11 @@ _LISTS: dict[type[Sample], str] = {
 
 _ONE_SENSOR = {ImuGyro: ImuAccel, GnssVel: GnssPos}
 """Kinds of sample from one sensor with one clock: the first counts as the second."""
+
+
+def jump_of(longest_step_s: float) -> float:
+    """The time without samples that is a gap, for the longest usual step of a recording (0 if dense)."""
+    return min(max(JUMP_S, STEPS_TO_JUMP * longest_step_s), SPARSE_JUMP_S)
 
 
 @quick
@@ -94,9 +103,14 @@ class Framer:
     frames. A `Tick` only advances the time. `Reference` samples are not inputs and are skipped.
 
     The time is the one on which the sensors agree: a sensor with a wrong clock loses its own samples only.
+
+    Args:
+        longest_step_s: longest usual time between samples of a sparse recording; 0: dense, or live.
     """
 
-    def __init__(self) -> None:
+    def __init__(self, longest_step_s: float = 0.0) -> None:
+        self._jump_s = jump_of(longest_step_s)
+        self._jump_slots = round(self._jump_s / FRAME_S)
         self._slot: int | None = None
         self._last_t_s: float | None = None
         self._held: dict[str, list[Sample]] = {}
@@ -149,7 +163,7 @@ class Framer:
     def _push_ahead(self, sample: Sample) -> list[Frame]:
         """Hold a sample far in the future until a second sensor, or the same one for a while, agrees."""
         ahead = self._ahead
-        if ahead and not -_APART_SLOTS <= _slot_of(sample) - _slot_of(ahead[-1]) <= _JUMP_SLOTS:
+        if ahead and not -_APART_SLOTS <= _slot_of(sample) - _slot_of(ahead[-1]) <= self._jump_slots:
             ahead.clear()  # the two do not agree: keep the later one
         if len(ahead) < MOST_HELD:
             ahead.append(sample)
@@ -164,7 +178,7 @@ class Framer:
         assert self._slot is not None  # noqa: S101  (set by push)
         self._behind += 1
         if self._behind < SET_BACK_AFTER:
-            if self._slot - slot <= _JUMP_SLOTS:
+            if self._slot - slot <= self._jump_slots:
                 self._hold(sample, _LISTS.get(type(sample)))  # the health check counts it as late
             return []
         frames = [self._close()] if self._held else []
@@ -186,13 +200,13 @@ class Framer:
     def _frame(self, t_s: float, held: dict[str, tuple[Sample, ...]]) -> Frame:
         dt_s = 0.0 if self._last_t_s is None else t_s - self._last_t_s
         self._last_t_s = t_s
-        return Frame(t_s, dt_s if dt_s <= JUMP_S else 0.0, **held)  # type: ignore[arg-type]  # by name
+        return Frame(t_s, dt_s if dt_s <= self._jump_s else 0.0, **held)  # type: ignore[arg-type]  # by name
 
     def _fill(self, frames: list[Frame], slot: int) -> None:
         """Add empty frames up to `slot`, unless the time without samples is a gap."""
         assert self._slot is not None  # noqa: S101  (as in _close)
         step = round(EMPTY_FRAME_S / FRAME_S)
-        if (slot - self._slot) * FRAME_S > JUMP_S:
+        if (slot - self._slot) * FRAME_S > self._jump_s:
             return
         for empty in range(self._slot + step, slot, step):
             frames.append(self._frame((empty + 1) * FRAME_S, {}))

@@ -104,7 +104,9 @@ class HealthStage:
         self.configure(setup)
 
     def configure(self, setup: Setup) -> None:
-        """Nothing to configure."""
+        """Take the step of a sparse recording."""
+        for channel in self.channels.values():
+            channel.expect(setup.longest_step_s)
 
     def reset(self, reason: ResetReason) -> None:
         """Forget the last sample of each channel; counts and rates stay."""

@@ -7,6 +7,7 @@ free flight.
 from __future__ import annotations
 
 import math
+from collections import deque
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -21,7 +22,21 @@ from vario.flight.stage import ResetReason
 from vario.settings.schema import Circling
 
 FLYING_MPS = 15.0
-"""Above this airspeed or ground speed the glider flies (common practice, no source)."""
+"""Above this airspeed or ground speed the glider flies (common practice, no source); a glider with a low
+stall speed above ..."""
+
+OF_STALL = 0.8
+"""... this fraction of its stall speed."""
+
+HEIGHT_S = 60.0
+HEIGHT_M = 50.0
+HEIGHT_SLOPE = 0.08
+HEIGHT_MOVING_MPS = 4.0
+"""A glider that moves over ground and has climbed or sunk so far in this time, and this share of the way,
+flies, however slowly: 0.8 m/s is the least sink of a slow glider, and few roads are as steep (common
+practice, no source)."""
+
+HEIGHT_EVERY_S = 2.0
 
 SURELY_FLYING_MPS = 22.0
 """No airspeed sensor reads this at rest, even with a large zero offset; a glider that stands over ground in a
@@ -36,6 +51,9 @@ STILL_CLIMB_MPS = 0.5
 
 LAUNCH_GAIN_M = 80.0
 """A launch must gain this much energy height before it can be over."""
+
+LAUNCH_LOSS_M = 30.0
+"""A launch that has lost this much was none, but a start down a slope."""
 
 LAUNCH_FADES_MPS = 0.3
 """During a winch launch or aerotow the energy keeps rising; a lower vario for a while means free flight."""
@@ -68,6 +86,8 @@ class ModeInputs:
         gain_m: energy height gained since the present mode began.
         in_mode_s: time since the present mode began.
         was_still: the glider has stood still since the present mode began.
+        height_changes: on the ground: the height has changed as only in flight.
+        flying_mps: the glider flies above this speed.
         mode_override: the pilot's setting: "automatic", "cruise" or "circling".
     """
 
@@ -80,14 +100,21 @@ class ModeInputs:
     turning: Turning
     mode_override: str
     settings: Circling
+    height_changes: bool = False
+    flying_mps: float = FLYING_MPS
 
 
 def flying(i: ModeInputs) -> bool:
-    """Airspeed above 22 m/s, or above 15 m/s with 7 m/s over ground; if only one is known, above 15 m/s."""
+    """Airspeed above 22 m/s, or above flying speed and 7 m/s over ground; or the height changes as in flight.
+
+    If only one speed is known, it must be above flying speed.
+    """
+    if i.height_changes:
+        return True
     if i.tas_mps is None or i.ground_speed_mps is None:
         speed_mps = i.ground_speed_mps if i.tas_mps is None else i.tas_mps
-        return speed_mps is not None and speed_mps > FLYING_MPS
-    moving = i.ground_speed_mps > MOVING_MPS and i.tas_mps > FLYING_MPS
+        return speed_mps is not None and speed_mps > i.flying_mps
+    moving = i.ground_speed_mps > MOVING_MPS and i.tas_mps > i.flying_mps
     return moving or i.tas_mps > SURELY_FLYING_MPS
 
 
@@ -101,23 +128,24 @@ def switched_on_in_flight(i: ModeInputs) -> bool:
     return not i.was_still and flying(i)
 
 
-def _slow(tas_mps: float | None, ground_speed_mps: float | None) -> bool:
+def _slow(tas_mps: float | None, ground_speed_mps: float | None, flying_mps: float) -> bool:
     if ground_speed_mps is None:
         return tas_mps is not None and tas_mps < STILL_MPS
     # In wind a glider can fly at almost no ground speed; its airspeed shows that it flies.
-    return ground_speed_mps < STILL_GROUND_MPS and (tas_mps is None or tas_mps < FLYING_MPS)
+    return ground_speed_mps < STILL_GROUND_MPS and (tas_mps is None or tas_mps < flying_mps)
 
 
 def still(i: ModeInputs) -> bool:
     """Almost no ground speed and airspeed, and a vario within 0.5 m/s of zero."""
-    slow = _slow(i.tas_mps, i.ground_speed_mps)
+    slow = _slow(i.tas_mps, i.ground_speed_mps, i.flying_mps)
     return slow and i.vario_mps is not None and abs(i.vario_mps) < STILL_CLIMB_MPS
 
 
 def launch_over(i: ModeInputs) -> bool:
-    """The launch has gained 80 m and the vario is below 0.3 m/s, or the launch has lasted 30 min."""
+    """The launch has gained 80 m and the vario is below 0.3 m/s, or it has lost 30 m, or lasted 30 min."""
     faded = i.vario_mps is not None and i.vario_mps < LAUNCH_FADES_MPS
-    return (i.gain_m > LAUNCH_GAIN_M and faded) or i.in_mode_s > LAUNCH_LONGEST_S
+    lost = i.gain_m < -LAUNCH_LOSS_M
+    return (i.gain_m > LAUNCH_GAIN_M and faded) or lost or i.in_mode_s > LAUNCH_LONGEST_S
 
 
 def tight_circle(i: ModeInputs) -> bool:
@@ -175,6 +203,7 @@ class ModeStage:
 
     Attributes:
         mode: the mode at the end of the latest frame.
+        flying_mps: the glider flies above this speed.
     """
 
     def __init__(self, setup: Setup) -> None:
@@ -188,6 +217,10 @@ class ModeStage:
         """Take changed settings and the pilot's choice of mode."""
         self._settings = setup.settings.circling
         self._mode_override = setup.settings.flight.mode
+        self.flying_mps = FLYING_MPS
+        if setup.limits is not None:
+            stall_mps = setup.limits.stall_mps * math.sqrt(setup.mass_ratio)
+            self.flying_mps = min(FLYING_MPS, OF_STALL * stall_mps)
 
     def reset(self, reason: ResetReason) -> None:
         """Keep the mode; all hold times start again."""
@@ -199,6 +232,8 @@ class ModeStage:
         self._table.restart_holds()
         self._since_s: float | None = None
         self._vario.reset()
+        self._heights: deque[tuple[float, float, float]] = deque()
+        self._way_m = 0.0
         self._ground_speed_mps: float | None = None
 
     def update(self, inputs: Inputs, energy: Energy, turning: Turning) -> Mode:
@@ -207,13 +242,31 @@ class ModeStage:
         if self._since_s is None:
             self._since_s = t_s
         self._follow_ground_speed(inputs)
-        taken = self._table.update(self._inputs(energy, turning, t_s - self._since_s, dt_s), dt_s)
+        height_changes = self.mode is Mode.GROUND and self._height_changes(energy.altitude_m, t_s, dt_s)
+        found = self._inputs(energy, turning, t_s - self._since_s, dt_s, height_changes=height_changes)
+        taken = self._table.update(found, dt_s)
         if taken is not None:
             self.mode = taken.end
             self._since_s = t_s
             self._start_energy_m = energy.energy_altitude_m
             self._was_still = False
+            self._heights.clear()
         return self.mode
+
+    def _height_changes(self, altitude_m: float | None, t_s: float, dt_s: float) -> bool:
+        """Whether the height has changed in the last minute, moving over ground, as only in flight."""
+        speed_mps = self._ground_speed_mps
+        self._way_m += (speed_mps or 0.0) * dt_s
+        if altitude_m is None or speed_mps is None:
+            return False
+        heights = self._heights
+        if not heights or t_s - heights[-1][0] >= HEIGHT_EVERY_S:
+            heights.append((t_s, altitude_m, self._way_m))
+        while t_s - heights[0][0] > HEIGHT_S:
+            heights.popleft()
+        _, then_m, way_m = heights[0]
+        least_m = max(HEIGHT_M, HEIGHT_SLOPE * (self._way_m - way_m))
+        return speed_mps > HEIGHT_MOVING_MPS and abs(altitude_m - then_m) > least_m
 
     def _follow_ground_speed(self, inputs: Inputs) -> None:
         if not inputs.has_gnss:
@@ -221,9 +274,11 @@ class ModeStage:
         for sample in inputs.frame.gnss_vel:
             self._ground_speed_mps = math.hypot(sample.north_mps, sample.east_mps)
 
-    def _inputs(self, energy: Energy, turning: Turning, in_mode_s: float, dt_s: float) -> ModeInputs:
+    def _inputs(
+        self, energy: Energy, turning: Turning, in_mode_s: float, dt_s: float, *, height_changes: bool
+    ) -> ModeInputs:
         vario_mps = self._vario.update(energy.vario_mps, dt_s)
-        if self.mode is Mode.GROUND and _slow(energy.tas_mps, self._ground_speed_mps):
+        if self.mode is Mode.GROUND and _slow(energy.tas_mps, self._ground_speed_mps, self.flying_mps):
             self._was_still = True
         if self._start_energy_m is None:
             self._start_energy_m = energy.energy_altitude_m
@@ -240,4 +295,6 @@ class ModeStage:
             turning,
             self._mode_override,
             self._settings,
+            height_changes,
+            self.flying_mps,
         )

@@ -31,6 +31,10 @@ TRACK_SPEED_MPS = 5.0
 LONGEST_STEP_S = 4.0
 """Between two velocities further apart than this, a fast circle could turn by more than half a turn."""
 
+SPARSE_STEP_S = 8.0
+"""In a sparse recording velocities up to its longest usual step apart are used, but not beyond this: a
+circle of 16 s turns by half a turn in it."""
+
 AHEAD_S = 2.0
 """A track is extrapolated with its latest rate for this long until the next velocity arrives."""
 
@@ -94,6 +98,8 @@ class TurningStage:
     def configure(self, setup: Setup) -> None:
         """Take a changed threshold of the turn rate."""
         self._min_rate_radps = setup.settings.circling.turn_rate_radps
+        step_s = min(setup.longest_step_s, SPARSE_STEP_S)
+        self._longest_step_s, self._ahead_s = max(LONGEST_STEP_S, step_s), max(AHEAD_S, step_s)
 
     def reset(self, reason: ResetReason) -> None:
         """Forget the turn, the heading and the drift of the gyro."""
@@ -103,7 +109,7 @@ class TurningStage:
         self._since_s = 0.0
         self._slack_s = 0.0
         self._active = False
-        self._track = _Track()
+        self._track = _Track(self._longest_step_s, self._ahead_s)
         self._drift_radps = 0.0
         self._north_rad: float | None = None
 
@@ -111,7 +117,7 @@ class TurningStage:
         """One frame."""
         t_s, dt_s = inputs.frame.t_s, inputs.frame.dt_s
         if not inputs.has_gnss:
-            self._track = _Track()
+            self._track = _Track(self._longest_step_s, self._ahead_s)
             self._north_rad = None
         for sample in inputs.frame.gnss_vel:
             self._track.take(sample, wind)
@@ -187,7 +193,9 @@ class TurningStage:
 class _Track:
     """The direction of flight from GNSS velocities, extrapolated between them."""
 
-    def __init__(self) -> None:
+    def __init__(self, longest_step_s: float, ahead_s: float) -> None:
+        self._longest_step_s = longest_step_s
+        self._ahead_s = ahead_s
         self.rate_radps = 0.0
         self.direction_rad: float | None = None
         self.step_s = 0.0
@@ -201,7 +209,7 @@ class _Track:
         here = (sample.north_mps - north_mps, sample.east_mps - east_mps)
         self.step_s = 0.0 if last is None else sample.t_s - last.t_s
         slow = math.hypot(*here) < TRACK_SPEED_MPS
-        if last is None or slow or not 0.0 < self.step_s <= LONGEST_STEP_S:
+        if last is None or slow or not 0.0 < self.step_s <= self._longest_step_s:
             self.rate_radps = self.step_s = 0.0
             self.direction_rad = None if slow else math.atan2(here[1], here[0])
             self._given_rad = self._owed_rad = 0.0
@@ -232,7 +240,7 @@ class _Track:
     def _ahead_rad(self, t_s: float) -> float:
         if self._last is None:
             return 0.0
-        return self.rate_radps * max(0.0, min(t_s - self._last.t_s, AHEAD_S))
+        return self.rate_radps * max(0.0, min(t_s - self._last.t_s, self._ahead_s))
 
 
 def track_change_rad(before: GnssVel, after: GnssVel) -> float:

@@ -18,7 +18,7 @@ from vario.flight.motion.turning import Turning
 from vario.settings.schema import Circling
 
 FEWEST_TURNS = 1.0
-"""A climb with fewer turns is not listed."""
+"""A climb with fewer turns is not listed, and neither is circling that gained no height."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -174,7 +174,7 @@ class Climbs:
         climb = self.open.result()
         self.open = None
         self._table.enter(ClimbState.NONE)
-        if climb.turns >= FEWEST_TURNS:
+        if climb.turns >= FEWEST_TURNS and climb.gain_m > 0.0:
             self._finished.append(climb)
 
     def update(self, now: Point, begin: Point, turning: Turning, *, circling: bool, on_ground: bool) -> None:

@@ -1,0 +1,80 @@
+"""How far an output is from the reference values of a recording."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+from vario.app.outputs.angles import difference_rad, mean_of_sums_rad
+from vario.app.outputs.output import Output
+from vario.flight.motion.mode import Mode
+from vario.flight.reading import Reading
+
+
+class _Mean:
+    """A running mean; of angles the mean direction."""
+
+    def __init__(self, *, angle: bool) -> None:
+        self._angle = angle
+        self._count = 0
+        self._sum = self._cosines = 0.0
+
+    def add(self, value: float) -> None:
+        self._count += 1
+        if self._angle:
+            self._sum += math.sin(value)
+            self._cosines += math.cos(value)
+        else:
+            self._sum += value
+
+    def result(self) -> float | None:
+        """None where there is nothing, or no mean direction."""
+        if not self._count:
+            return None
+        if self._angle:
+            mean = mean_of_sums_rad(self._sum, self._cosines, self._count)
+        else:
+            mean = self._sum / self._count
+        return None if mean is None else round(mean, 4)
+
+
+class Comparison:
+    """Running statistics of one reference against the output that measures the same."""
+
+    def __init__(self, output: Output) -> None:
+        self.output = output
+        self._values = 0
+        self._pairs = 0
+        self._squares = 0.0
+        self._by_mode: dict[str, tuple[int, float]] = {}
+        self._circling_reference = _Mean(angle=output.is_angle)
+        self._circling_own = _Mean(angle=output.is_angle)
+
+    def add(self, reference: float, reading: Reading) -> None:
+        """A value of the reference and the reading of that time."""
+        self._values += 1
+        own = self.output.value_of(reading)
+        if not isinstance(own, float):
+            return
+        difference = difference_rad(own, reference) if self.output.is_angle else own - reference
+        self._pairs += 1
+        self._squares += difference * difference
+        pairs, squares = self._by_mode.get(reading.mode.value, (0, 0.0))
+        self._by_mode[reading.mode.value] = pairs + 1, squares + difference * difference
+        if reading.mode is Mode.CIRCLING:
+            self._circling_reference.add(reference)
+            self._circling_own.add(own)
+
+    def result(self) -> dict[str, Any]:
+        """As in summary.json."""
+        column = self.output.name
+        found: dict[str, Any] = {"values": self._values, "beside": column, "compared": self._pairs}
+        if self._pairs:
+            found["rms_difference"] = round(math.sqrt(self._squares / self._pairs), 4)
+            found["rms_by_mode"] = {
+                mode: round(math.sqrt(squares / pairs), 4) for mode, (pairs, squares) in self._by_mode.items()
+            }
+        means = self._circling_reference.result(), self._circling_own.result()
+        if means[0] is not None and means[1] is not None:
+            found["mean_circling"], found[f"{column}_mean_circling"] = means
+        return found

@@ -473,7 +473,7 @@ def test_an_outcome_without_settings_says_that_there_is_nothing_to_apply(
     [
         ('[vario]\ndamping = "an hour"\n', SettingsError),
         ("[no_such_section]\nx = 1\n", SettingsError),
-        ('glider = "gone.toml"\n', AppError),
+        ('glider = "gone.toml"\n', SettingsError),
         ("[vario\n", AppError),
     ],
 )

@@ -74,18 +74,18 @@ class CovarianceWatch:
 
 def restarts(pipeline: Pipeline) -> int:
     """How often a filter had to begin afresh; a covariance made new cannot go wrong."""
-    return pipeline._estimator.restarts + pipeline._wind._filter.restarts
+    return pipeline._estimator.estimator.restarts + pipeline._wind._filter.restarts
 
 
 def _filters(pipeline: Pipeline) -> Iterator[tuple[str, Floats, Floats]]:
     """Covariance and state of each. A pipeline shows them to nobody, so this reads its insides."""
-    inertial = pipeline._estimator.inertial
+    inertial = pipeline._estimator.estimator.inertial
     own = [*inertial.down, *inertial.air, inertial.climb_mps, inertial.height_m, inertial.gust_mps]
     yield "estimator", inertial.cov, np.array([*own, *inertial.x])
     wind = pipeline._wind._filter
     yield "wind", wind.covariance, wind.state
     for name in ("energy", "altitude"):
-        rate = getattr(pipeline._estimator.air, name)
+        rate = getattr(pipeline._estimator.estimator.air, name)
         covariance = np.array([[rate._p00, rate._p01], [rate._p01, rate._p11]])
         if rate.started:
             yield name, covariance, np.array([rate.value, rate.rate])

@@ -12,21 +12,25 @@ from vario.flight.stage import ResetReason
 
 
 class EstimatorStage:
-    """Runs the estimator."""
+    """Runs the estimator.
+
+    Attributes:
+        estimator: the filters themselves.
+    """
 
     def __init__(self, setup: Setup) -> None:
-        self._estimator = Estimator(estimator_settings(setup))
+        self.estimator = Estimator(estimator_settings(setup))
 
     def configure(self, setup: Setup) -> None:
         """Take changed settings: the wing and the gust rejection. Sensors do not change in flight."""
-        self._estimator.configure(wing_of(setup), setup.settings.vario.gust_memory_s)
+        self.estimator.configure(wing_of(setup), setup.settings.vario.gust_memory_s)
 
     def reset(self, reason: ResetReason) -> None:
         """Nothing to do: the estimator restarts by itself at a frame without `dt_s`."""
 
     def update(self, inputs: Inputs, mode: Mode) -> Estimate:
         """One frame; `mode` is that of the frame before."""
-        return self._estimator.update(inputs, on_tow=mode is Mode.LAUNCH)
+        return self.estimator.update(inputs, on_tow=mode is Mode.LAUNCH)
 
 
 def wing_of(setup: Setup) -> Wing:

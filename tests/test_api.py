@@ -37,6 +37,7 @@ def flight(tow: Path) -> Flight:
     return replay(tow)
 
 
+@pytest.mark.long
 def test_the_examples_in_the_documentation_run(flight: Flight) -> None:
     # The first example plays the demo; the others speak of a flight played before.
     found = doctest.testmod(vario.api, extraglobs={"flight": flight})

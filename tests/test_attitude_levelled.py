@@ -17,6 +17,7 @@ from tests.truth_flight import fly
 from vario.settings.schema import Settings
 
 
+@pytest.mark.long
 @pytest.mark.parametrize(
     ("scene", "glider", "seed"),
     [("streets", "sgs126", 501), ("speed_changes", "sgs233", 502), ("turbulence", "sgs233", 503)],

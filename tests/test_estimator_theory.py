@@ -257,6 +257,7 @@ def _raised(vector: Floats, alpha: float) -> Floats:
     return np.array([x * math.cos(alpha) - z * math.sin(alpha), y, x * math.sin(alpha) + z * math.cos(alpha)])
 
 
+@pytest.mark.long
 @pytest.mark.parametrize(("knots", "bank_deg", "level"), TURNS)
 def test_a_long_coordinated_turn_is_held(knots: float, bank_deg: float, level: tuple[float, ...]) -> None:
     turn, q, r, force = level
@@ -335,6 +336,7 @@ def test_at_rest_and_slow_it_agrees_with_the_library(
     np.testing.assert_allclose(np.degrees(angles), np.degrees(theirs[settled:]), atol=1.0)
 
 
+@pytest.mark.long
 def test_in_a_long_turn_the_library_lies_down_and_ours_does_not() -> None:
     flown = Turn(50.0 * KT, math.radians(40.0), 240.0)
     rates, forces = flown.imu()

@@ -37,6 +37,7 @@ def commands() -> list[list[str]]:
     return [shlex.split(line) for line in (demo[1], *found)]
 
 
+@pytest.mark.long
 def test_the_recipe_changes_what_it_says_and_nothing_else(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

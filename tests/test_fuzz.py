@@ -58,6 +58,7 @@ def test_a_sample_that_cannot_be_true_is_seen(sample: Baro | Reference) -> None:
         check(sample)
 
 
+@pytest.mark.long
 @pytest.mark.skipif(sys.platform != "linux", reason=missing.LINUX)
 def test_files_that_ask_for_too_much_get_an_answer_within_their_room(tmp_path: Path) -> None:
     """A line of 200 MB, gzip of as much, chunks that claim or hold it, brackets and keys without end."""

@@ -62,6 +62,7 @@ def test_log_likelihood_is_filterpys() -> None:
         assert ours.log_likelihood == pytest.approx(kf.log_likelihood, rel=1e-9)
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("start", [Parameters(2.0, 1.0, 0.1), Parameters(0.15, 1.0, 1.0)])
 def test_the_noise_drawn_is_found(start: Parameters) -> None:
     found = fit(runner(drawn(2000, 2)), start)
@@ -89,6 +90,7 @@ def test_a_filter_run_with_the_truth_is_consistent_and_no_other_is_likelier() ->
         assert log_likelihood({"height": wrong}, count) < log_likelihood({"height": true}, count)
 
 
+@pytest.mark.long
 def test_spikes_do_not_set_the_noise() -> None:
     spiky = runner(drawn(2000, 4), lambda i, z: z + (50.0 if i % 400 == 399 else 0.0))
     found = fit(spiky, Parameters(0.8, 1.0, 0.3))

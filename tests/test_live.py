@@ -165,6 +165,7 @@ def replayed(path: Path) -> list[Reading]:
     return list(play(recording, pipeline))
 
 
+@pytest.mark.long
 def test_a_flight_recorded_live_replays_bit_for_bit(tmp_path: Path) -> None:
     """Every value of every reading, through unplugging, silence, changed settings and a mark."""
     text = '[vario]\ndamping = "0.5 s"\n'

@@ -80,6 +80,7 @@ def test_checksums_are_those_of_published_sentences(text: str) -> None:
     assert sentence(*text[1:-3].split(",")) == text + "\r\n"
 
 
+@pytest.mark.long
 def test_every_sentence_of_a_flight_is_one_and_of_the_standard() -> None:
     kinds = set()
     for reading in demo().readings[::29]:

@@ -138,6 +138,7 @@ def test_nothing_sounds_in_a_break_of_the_recording() -> None:
     assert level == pytest.approx([0.5, 0.0, 0.5])
 
 
+@pytest.mark.long
 def test_rows_stay_bounded_and_keep_the_whole_flight() -> None:
     flown, rows = demo(), PageRows(10.0)
     lap_s = flown.readings[-1].t_s + 0.1

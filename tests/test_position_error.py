@@ -166,6 +166,7 @@ def column(readings: list[Reading], name: str) -> np.ndarray:
     return np.array([math.nan if value is None else value for value in values])
 
 
+@pytest.mark.long
 def test_the_instrument_shows_the_true_values_again() -> None:
     """The same flight three times: with true ports, with ports that err, and with these set right."""
     k = 0.06
@@ -199,6 +200,7 @@ def test_the_instrument_shows_the_true_values_again() -> None:
     assert all(before.t_s < after_.t_s for before, after_ in pairwise(right))
 
 
+@pytest.mark.long
 def test_both_ways_put_it_into_the_settings_file(tmp_path: Path) -> None:
     parser = argparse.ArgumentParser()
     add_parser(parser.add_subparsers())

@@ -6,7 +6,10 @@ import subprocess
 import sys
 from pathlib import Path
 
+import pytest
 
+
+@pytest.mark.long
 def test_every_change_and_mark_is_recorded_once_and_whole() -> None:
     """In a process of its own, which makes others without their threads."""
     done = subprocess.run(

@@ -125,6 +125,7 @@ def test_no_room_left_is_said_once_and_tried_again(tmp_path: Path, caplog: pytes
     assert files.status.lost + len(recorded) == 50 * RETRY_S * 5
 
 
+@pytest.mark.long
 def test_a_long_flight_takes_no_more_memory_than_a_short_one(tmp_path: Path) -> None:
     files = FlightFiles(tmp_path, sync_s=0.0)
     files.begin(INFO)

@@ -154,6 +154,7 @@ def test_every_entry_of_the_index_leads_to_its_message(tmp_path: Path) -> None:
         assert entries == summary.statistics.message_count == 661
 
 
+@pytest.mark.long
 @pytest.mark.filterwarnings("ignore:(start|end)_time is deprecated:DeprecationWarning")
 def test_a_general_reader_goes_to_any_moment_of_an_imported_copy_of_the_bundled_flight(
     tmp_path: Path,

@@ -113,6 +113,7 @@ def test_the_golden_trace_has_not_moved(demo: Path) -> None:
         pytest.fail("the demo flies otherwise:\n" + "\n".join(meaning(comparison)), pytrace=False)
 
 
+@pytest.mark.long
 def test_a_replay_is_repeatable_byte_for_byte(demo: Path, tmp_path: Path) -> None:
     assert main(["replay", str(BUNDLED), "--out", str(tmp_path)]) == 0
     for name in ("trace.csv", "tone.flac", "summary.json"):

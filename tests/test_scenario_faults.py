@@ -60,6 +60,7 @@ KINDS: list[Kind] = [
 ]
 
 
+@pytest.mark.long
 @settings(max_examples=40)
 @given(st.sampled_from(KINDS), st.integers(0, 1000), st.floats(0.0, 90.0), st.floats(0.1, 10.0))
 def test_a_fault_touches_its_own_channel_and_time_only(

@@ -248,6 +248,7 @@ def test_a_batch_takes_values_and_does_again_what_they_change(
     assert "did you mean window?" in capsys.readouterr().err
 
 
+@pytest.mark.long
 def test_a_recording_is_compared_with_a_change_of_its_settings(
     recording: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -15,6 +15,7 @@ from tests.soak.panel import ALSA
 from tests.soak.watched import SETTLED_S, Row, Watched
 
 
+@pytest.mark.long
 @pytest.mark.skipif(not ALSA.exists(), reason=missing.PORTAUDIO)
 def test_some_seconds_with_everything_on(tmp_path: Path) -> None:
     missing.library("sounddevice", missing.PORTAUDIO)

@@ -160,6 +160,7 @@ def replayed_until(t_s: float, out: Path) -> int:
     return subprocess.run(command, check=False).returncode  # noqa: S603  (our own)
 
 
+@pytest.mark.long
 def test_a_replay_that_is_killed_leaves_the_sound_up_to_a_second_before(tmp_path: Path) -> None:
     assert replayed_until(1e9, tmp_path / "whole") == 0
     whole = decoded(tmp_path / "whole" / "tone.flac")

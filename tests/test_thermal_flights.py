@@ -37,6 +37,7 @@ def test_the_strongest_lift_is_found_within_ten_degrees(
     assert abs(float(np.mean(errors))) < mean_deg  # no part of the error lies in one direction of the turn
 
 
+@pytest.mark.long
 def test_the_climb_promised_before_turning_is_the_climb_achieved() -> None:
     """In smooth air, within 0.5 m/s RMS; Gaussian updrafts and those of the published model."""
     shown, achieved = np.array([expected_and_achieved(seed) for seed in range(5201, 5206)]).T

@@ -26,7 +26,7 @@ JSBSIM = (
 OLDER_PYTHON = "needs Python 3.11: make test-all PYTHON=python3.11 VENV=.venv-3.11"
 NEWER_PYTHON = "needs Python 3.13: make test-all PYTHON=python3.13 VENV=.venv-3.13"
 COMPILED = "needs the compiled installation: .ci/run"
-INTERPRETED = "needs the interpreted installation, whose classes can be copied in mid-flight: make test"
+INTERPRETED = "needs the interpreted installation, whose classes can be copied and inspected: make test"
 ROOT = "needs root, as in CI: sudo make test-all"
 CHECKOUT = "needs the whole checkout: make test"
 INSTALLED = "needs the installed program: make test"

@@ -13,6 +13,7 @@ from drivers.samples import Baro, GnssPos, GnssVel, ImuAccel, ImuGyro, Pitot, Re
 from hw_replay.dataflash import Dataflash
 from hw_replay.errors import RecordingError
 from hw_replay.open import open_source
+from tests.compiled import interpreted_only
 from tests.missing import FORMATS, library
 
 
@@ -84,6 +85,7 @@ def opened(folder: Path, data: bytes) -> Dataflash:
     return source
 
 
+@interpreted_only
 def test_sensors_in_our_axes_and_estimates_as_references(tmp_path: Path) -> None:
     source = opened(tmp_path, flight().data)
     assert source.info.origin == "imported from ArduPilot dataflash"

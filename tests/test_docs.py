@@ -9,6 +9,7 @@ from xml.etree import ElementTree as ET
 import pytest
 
 from tests import missing
+from tests.compiled import interpreted_only
 from vario.app.outputs.document import trace_reference
 from vario.app.simulate.reference import scenario_reference
 from vario.app.simulate.schema import ScenarioFile
@@ -44,6 +45,7 @@ def test_the_columns_of_the_trace_are_in_step_with_the_catalogue() -> None:
     assert (DOCS / "trace.md").read_text(encoding="utf-8") == trace_reference()
 
 
+@interpreted_only
 def test_the_state_machines_are_in_step_with_their_tables() -> None:
     # If this fails: python -m vario.app.state_diagrams > docs/state-machines.md
     assert (DOCS / "state-machines.md").read_text(encoding="utf-8") == state_machines()

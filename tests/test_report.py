@@ -124,7 +124,7 @@ def test_the_marks_of_the_pilot_are_in_every_panel_over_time_and_named_in_one() 
         {"t_s": 9000.0, "text": "after the end"},
     ]
     figure = draw_report(flight(), [CLIMB], "A flight", marks=marks)
-    for heading in ("Altitude", "Vario", "Airspeed"):
+    for heading in ("Altitude", "Vario", "Indicated airspeed"):
         lines = [line.get_xdata() for line in panel(figure, heading).lines]
         at = {float(x[0]) for x in lines if len(x) == 2 and x[0] == x[1]}
         assert at >= {100.0, 101.0, 390.0}
@@ -176,7 +176,9 @@ def test_the_grey_print_shows_four_tones(tmp_path: Path) -> None:
 
 def test_airspeed_is_shown_in_kilometres_an_hour() -> None:
     trace = flight(40)
-    (flown,) = [x for x in panel(draw_report(trace, [], ""), "Airspeed").lines if x.get_label() == "flown"]
+    (flown,) = [
+        x for x in panel(draw_report(trace, [], ""), "Indicated airspeed").lines if x.get_label() == "flown"
+    ]
     np.testing.assert_allclose(flown.get_ydata(), trace["ias_mps"] * 3.6)
 
 
@@ -310,7 +312,7 @@ def test_a_gap_in_the_recording_is_not_bridged(rate_hz: int) -> None:
 
 def test_times_are_minutes_or_hours_as_fits() -> None:
     def axis_of(seconds: int) -> str:
-        axes = panel(draw_report(flight(seconds, 1), [], ""), "Airspeed")
+        axes = panel(draw_report(flight(seconds, 1), [], ""), "Indicated airspeed")
         return axes.get_xlabel() + " " + axes.xaxis.get_major_formatter()(seconds - seconds % 60, None)
 
     assert axis_of(100) == "time in the recording, seconds 60"

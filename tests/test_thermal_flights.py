@@ -53,7 +53,7 @@ def test_shifting_the_circle_keeps_one_climb() -> None:
         return Wish(bank_rad=0.0 if levelled or t > 230.0 else 0.62, tas_mps=23.0)
 
     plan = Plan(
-        gaussian(3.5, 400.0), wind_mps=(4.0, 5.0), duration_s=330.0, wishes=wishes, ahead_m=60.0, miss_m=80.0
+        gaussian(6.0, 400.0), wind_mps=(4.0, 5.0), duration_s=330.0, wishes=wishes, ahead_m=60.0, miss_m=80.0
     )
     found = fly_plan(plan, "sgs233", 4400)
     pipeline = Pipeline(Settings(), None, NOISE)

@@ -11,6 +11,7 @@ from drivers.samples import Baro, GnssPos, GnssVel, ImuAccel, ImuGyro, Oat, Pito
 from hw_replay.errors import RecordingError, UnknownFormat
 from hw_replay.open import convert, open_source
 from hw_replay.wide_csv import WideCsv
+from tests.compiled import interpreted_only
 from vario.app.cli import main
 
 MAP = """
@@ -64,6 +65,7 @@ def pair(folder: Path, table: str | bytes, text: str, name: str = "log.csv") -> 
     return path
 
 
+@interpreted_only
 @pytest.mark.parametrize("pack", [lambda data: data, gzip.compress])
 def test_units_signs_scales_and_order(tmp_path: Path, pack) -> None:  # type: ignore[no-untyped-def]
     source = open_source(pair(tmp_path, pack(TABLE.encode()), MAP))
@@ -99,6 +101,7 @@ def test_units_signs_scales_and_order(tmp_path: Path, pack) -> None:  # type: ig
     assert "column 'ay' is not a number (line 6)" in said
 
 
+@interpreted_only
 def test_heights_and_airspeeds_become_pressures(tmp_path: Path) -> None:
     text = """
 [time]

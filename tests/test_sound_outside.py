@@ -3,6 +3,7 @@
 import math
 import shutil
 import subprocess
+import time
 from itertools import combinations
 from pathlib import Path
 
@@ -199,6 +200,16 @@ def test_a_step_into_lift_is_heard_within_30_ms(block: int, step: tuple[float | 
     assert first_difference(block, *step, lead_blocks=block) + 0.010 <= 0.030
 
 
-def test_the_engine_takes_less_than_a_hundredth_of_a_core() -> None:
+def sines_s() -> float:
+    """The processor time of four sines for each sample of 10 s at 44.1 kHz, in NumPy."""
+    values = np.linspace(0.0, 1e4, 441_000)
+    start_s = time.process_time()
+    for _ in range(4):
+        np.sin(values)
+    return time.process_time() - start_s
+
+
+def test_the_engine_takes_a_few_sines_for_each_sample() -> None:
+    # A ratio in one run: about 4 sets of four sines; a hundredth of a core where that was measured alone.
     # Best of three: another process may have had the core meanwhile.
-    assert max(times_real_time(10.0) for _ in range(3)) >= 100.0
+    assert min(10.0 / times_real_time(10.0) / sines_s() for _ in range(3)) < 8.0

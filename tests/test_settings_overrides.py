@@ -274,7 +274,7 @@ def test_a_recording_is_compared_with_a_change_of_its_settings(
     capsys.readouterr()
     for words, said in (
         ([str(recording)], "expected B after it, or --set KEY=VALUE"),
-        ([str(config), "--set", "volume=0.3"], "name one with --recording"),
+        ([str(config), "--set", "volume=0.3"], "give one with --recording"),
         ([str(tmp_path / "c"), "--set", "volume=0.3"], "expected a trace.csv"),
         ([str(recording), "--set-a", "volume=3"], "--set-a: tone.volume = 3"),
         ([str(recording), str(config), "--set-a", "volume=0.3"], "compared by its references"),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime
 import math
+import os
 import subprocess
 import sys
 import tomllib
@@ -281,3 +282,10 @@ def test_every_relative_path_is_relative_to_the_settings_file(tmp_path: Path) ->
         assert loaded.path("flights") == tmp_path / "box" / "flights"
         assert loaded.path("/data/flights") == Path("/data/flights")
     assert parse_settings("", "a recording").path("flights") == Path("flights")
+
+
+def test_a_pipe_as_settings_file_is_refused_at_once(tmp_path: Path) -> None:
+    path = tmp_path / "my.toml"
+    os.mkfifo(path)
+    with pytest.raises(SettingsError, match=r"my\.toml.*a pipe, socket or device; expected a file"):
+        load_settings(path)

@@ -12,6 +12,7 @@ import tomllib
 from collections.abc import Iterator
 from typing import Any
 
+from hw_replay.disk import open_regular
 from vario.settings.errors import Problem, SettingsError
 from vario.settings.toml_text import Path, TomlFile, write_value
 
@@ -67,7 +68,7 @@ def from_disk(path: pathlib.Path, if_absent: str = "there is no such file") -> T
     """
     name = str(path)
     try:
-        with path.open("rb") as stream:
+        with open_regular(path) as stream:
             content = stream.read(_LARGEST_FILE + 1)
     except FileNotFoundError:
         raise _unreadable(name, if_absent) from None

@@ -62,6 +62,9 @@ class Disk(Protocol):
     def in_memory(self, folder: Path) -> str | None:
         """The file system of a folder, if it is lost without power; None if it is not."""
 
+    def kind(self, folder: Path) -> str | None:
+        """The type of the file system of a folder, such as "ext4"; None if not known."""
+
 
 class SystemDisk:
     """The disk of the system."""
@@ -129,6 +132,15 @@ class SystemDisk:
         except OSError:
             return None
 
+    def kind(self, folder: Path) -> str | None:
+        """See `Disk`."""
+        try:
+            mounts = _mounts(_MOUNTS.read_text("utf-8", errors="surrogateescape"))
+            holding = _holding(folder.resolve(), mounts)
+        except OSError:
+            return None
+        return None if holding is None else holding[1]
+
 
 def held_in_memory(folder: Path, mountinfo: str) -> str | None:
     """The file system of a folder, if it is lost without power; None if it is not, or not known.
@@ -140,14 +152,12 @@ def held_in_memory(folder: Path, mountinfo: str) -> str | None:
         folder: absolute path without links.
         mountinfo: the text of /proc/self/mountinfo (Linux, proc(5)).
     """
-    mounts = [_mount(line) for line in mountinfo.splitlines() if " - " in line]
+    mounts = _mounts(mountinfo)
     for _ in range(len(mounts)):  # an overlay may be on top of another one
-        # A later mount hides an earlier one at the same path.
-        holding = [one for one in mounts if folder.is_relative_to(one[0])]
-        if not holding:
+        holding = _holding(folder, mounts)
+        if holding is None:
             return None
-        place, kind, options = max(holding, key=lambda one: len(one[0].parts))
-        place, kind, options = [one for one in holding if one[0] == place][-1]
+        place, kind, options = holding
         if kind in _IN_MEMORY:
             return f"{kind} at {place}"
         upper = re.search(r"(?:^|,)upperdir=([^,]+)", options)
@@ -155,6 +165,16 @@ def held_in_memory(folder: Path, mountinfo: str) -> str | None:
             return None
         folder = Path(upper[1])
     return None
+
+
+def _mounts(mountinfo: str) -> list[tuple[Path, str, str]]:
+    return [_mount(line) for line in mountinfo.splitlines() if " - " in line]
+
+
+def _holding(folder: Path, mounts: list[tuple[Path, str, str]]) -> tuple[Path, str, str] | None:
+    """The mount that holds a folder: the deepest one; a later mount hides an earlier one at the same path."""
+    holding = [one for one in mounts if folder.is_relative_to(one[0])]
+    return max(reversed(holding), key=lambda one: len(one[0].parts), default=None)
 
 
 def _mount(line: str) -> tuple[Path, str, str]:

@@ -1,5 +1,6 @@
 """The sound engine measured back from its samples by general signal processing."""
 
+import math
 from itertools import pairwise
 
 import numpy as np
@@ -174,6 +175,17 @@ def test_block_sizes_do_not_change_a_byte(timeline: list[tuple[ToneCommand, int]
         cuts = sorted({0, n, *(random.randrange(n + 1) for _ in range(4))})  # type: ignore[attr-defined]
         pieces += [synth.render(command, stop - start) for start, stop in pairwise(cuts)]
     assert np.concatenate(pieces).tobytes() == rendered(timeline).tobytes()
+
+
+def test_the_last_bit_of_a_pitch_does_not_change_a_byte() -> None:
+    # A power on another processor may differ in its last bit. This pitch advances the phase by exactly 2^26 a
+    # sample: without rounding to a grid, one bit less advances it by one unit less in every sample.
+    pitch_hz = RATE_HZ * 2.0**-6
+    first, other = (
+        rendered([(ToneCommand(value, None, 0.7), 2 * RATE_HZ)])
+        for value in (pitch_hz, math.nextafter(pitch_hz, 0.0))
+    )
+    np.testing.assert_array_equal(first, other)
 
 
 @pytest.mark.parametrize("voice", Voice)

@@ -1,4 +1,4 @@
-"""`install.sh`: a dry run shows every step and changes nothing; an unsuitable computer is refused with a reason.
+"""`install.sh`: a dry run shows every step and changes nothing; an unsuitable computer is told why.
 
 Each step itself is tried in containers of Debian 12 and 13, not here: it changes the system.
 """

@@ -83,6 +83,7 @@ def run(arguments: argparse.Namespace) -> int:
     from vario.app.compare.console import print_comparison  # noqa: PLC0415
     from vario.app.compare.picture import draw_comparison  # noqa: PLC0415
     from vario.app.compare.tables import both_sides  # noqa: PLC0415
+    from vario.app.replay import TRACE  # noqa: PLC0415
 
     tolerances = Tolerances(
         largest=_pairs("--tolerance", arguments.tolerance), rms=_pairs("--rms", arguments.rms)
@@ -93,7 +94,7 @@ def run(arguments: argparse.Namespace) -> int:
     out: Path = arguments.out
     path = out / RESULT
     read = [side for side in (arguments.a, arguments.b, arguments.recording) if side is not None]
-    not_over(read, path, out / PICTURE)
+    not_over([*read, *(side / TRACE for side in read)], path, out / PICTURE)
     with result_file(path) as temporary:
         temporary.write_text(json.dumps(as_json(comparison), indent=2) + "\n", encoding="utf-8")
     with result_file(out / PICTURE) as temporary:

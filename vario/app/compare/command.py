@@ -88,13 +88,13 @@ def run(arguments: argparse.Namespace) -> int:
     tolerances = Tolerances(
         largest=_pairs("--tolerance", arguments.tolerance), rms=_pairs("--rms", arguments.rms)
     )
-    a, b = both_sides(arguments.a, arguments.b, arguments.recording, (arguments.set_a, arguments.set_b))
-    comparison = compare_tables(a, b, tolerances)
-    _all_there(comparison, tolerances)
     out: Path = arguments.out
     path = out / RESULT
     read = [side for side in (arguments.a, arguments.b, arguments.recording) if side is not None]
     not_over([*read, *(side / TRACE for side in read)], path, out / PICTURE)
+    a, b = both_sides(arguments.a, arguments.b, arguments.recording, (arguments.set_a, arguments.set_b))
+    comparison = compare_tables(a, b, tolerances)
+    _all_there(comparison, tolerances)
     with result_file(path) as temporary:
         temporary.write_text(json.dumps(as_json(comparison), indent=2) + "\n", encoding="utf-8")
     with result_file(out / PICTURE) as temporary:

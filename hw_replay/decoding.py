@@ -11,7 +11,13 @@ from mcap.records import Channel
 
 from drivers.samples import CHANNELS, Sample
 from hw_replay.errors import RejectLog
-from hw_replay.event_messages import KIND_BY_TOPIC, EventKind, RejectedEventError, decode_event
+from hw_replay.event_messages import (
+    KIND_BY_TOPIC,
+    SETTINGS_TOPIC,
+    EventKind,
+    RejectedEventError,
+    decode_event,
+)
 from hw_replay.messages import (
     LATEST_T_S,
     REFERENCE_TOPIC,
@@ -23,6 +29,12 @@ from hw_replay.messages import (
     reference_decoder,
 )
 from hw_replay.text import escaped, one_line
+
+MOST_CHANGES = 10_000
+"""Largest number of changes of settings that are read of a recording: one every 2 s for over five hours."""
+
+MOST_CHANGED_BYTES = 64 << 20
+"""Largest length of their messages together. Reading settings takes milliseconds, and more for long texts."""
 
 LONGEST_TOPIC = 100
 """Largest number of characters kept of a name in a file; our own names are much shorter."""
@@ -45,6 +57,8 @@ class Decoding:
         self.ignored: Counter[str] = Counter()
         self.rejects = RejectLog("message")
         self._decoders: dict[int, Decoder] = {}
+        self._change_channels: set[int] = set()
+        self._changes = self._changed_bytes = 0
         self._foreign: dict[int, str] = {}
         for channel in known:
             self.meet(channel)
@@ -60,6 +74,8 @@ class Decoding:
             self._foreign[channel.id] = f"{topic} as {encoding!r} instead of 'json'"
         else:
             self._decoders[channel.id] = decode
+            if channel.topic.removeprefix("/") == SETTINGS_TOPIC:
+                self._change_channels.add(channel.id)
 
     def samples(self, content: list[Channel | tuple[int, int, bytes]]) -> list[Sample]:
         """The samples of a chunk, which is given as by `container.chunk_content`."""
@@ -82,6 +98,8 @@ class Decoding:
             return None
         t_s = time_ns / 1e9
         try:
+            if channel_id in self._change_channels:
+                self._bound_changes(len(data))
             values = parsed(data)
             if type(values) is not dict:
                 raise RejectedValueError("the message is not a JSON object")
@@ -94,6 +112,15 @@ class Decoding:
         except (ValueError, RecursionError):
             self.rejects.add("the message is not JSON", self.messages)
             return None
+
+    def _bound_changes(self, size: int) -> None:
+        """Count a change of settings, whose message has so many bytes; reject it beyond the bounds."""
+        self._changes += 1
+        self._changed_bytes += size
+        if self._changes > MOST_CHANGES or self._changed_bytes > MOST_CHANGED_BYTES:
+            raise RejectedValueError(
+                f"{SETTINGS_TOPIC}: beyond the first {MOST_CHANGES} changes or {MOST_CHANGED_BYTES >> 20} MB"
+            )
 
 
 def decoder_of_topic(topic: str) -> Decoder | None:

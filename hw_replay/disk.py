@@ -197,25 +197,81 @@ def _rename(path: Path, to: Path, flags: int) -> int:
     return ctypes.get_errno() if call(_AT_FDCWD, bytes(path), _AT_FDCWD, bytes(to), flags) else 0
 
 
+_KINDS = {
+    stat.S_IFDIR: "a directory",
+    stat.S_IFIFO: "a pipe, which can be read only once",
+    stat.S_IFSOCK: "a socket",
+    stat.S_IFCHR: "a device",
+    stat.S_IFBLK: "a device",
+}
+
+_LOOK = getattr(os, "O_PATH", os.O_RDONLY | os.O_NONBLOCK | os.O_NOCTTY)
+"""Look a file up without opening it (open(2)); systems without O_PATH open it, without waiting."""
+
+
+class IrregularFileError(OSError):
+    """A path leads to something else than a regular file.
+
+    Attributes:
+        kind: what it leads to, such as "a directory".
+    """
+
+    def __init__(self, kind: str, path: Path) -> None:
+        super().__init__(errno.EINVAL, f"this is {kind}; expected a file", str(path))
+        self.kind = kind
+
+
 def open_regular(path: Path) -> BinaryIO:
     """Open a file for reading without waiting.
 
-    Pipes and devices are rejected: opening a named pipe waits for a writer, and a device may never end.
+    Pipes and devices are rejected without opening them: opening a pipe waits for its writer, and opening a
+    device may have effects. What is opened is what was checked, even if the name is given to another file
+    meanwhile.
 
     Raises:
-        IsADirectoryError: if it is a directory.
-        OSError: if it is not a regular file, or cannot be opened.
+        IrregularFileError: if it is not a regular file.
+        OSError: if it cannot be opened.
+        ValueError: if the name contains a NUL.
     """
-    handle = os.open(path, os.O_RDONLY | os.O_CLOEXEC | os.O_NONBLOCK | os.O_NOCTTY)
-    mode = os.fstat(handle).st_mode
-    if not stat.S_ISREG(mode):
-        os.close(handle)
-        number = errno.EISDIR if stat.S_ISDIR(mode) else errno.EINVAL
-        text = (
-            os.strerror(errno.EISDIR) if stat.S_ISDIR(mode) else "a pipe, socket or device; expected a file"
-        )
-        raise OSError(number, text, str(path))
-    return os.fdopen(handle, "rb")
+    found = os.open(path, _LOOK | os.O_CLOEXEC)
+    try:
+        kind = _KINDS.get(stat.S_IFMT(os.fstat(found).st_mode))
+        if kind is not None:
+            raise IrregularFileError(kind, path)
+        if not hasattr(os, "O_PATH"):
+            return os.fdopen(os.dup(found), "rb")
+        try:
+            # This path leads to the file itself, whatever its name (proc(5)).
+            return os.fdopen(os.open(f"/proc/self/fd/{found}", os.O_RDONLY | os.O_CLOEXEC), "rb")
+        except OSError as error:
+            raise OSError(error.errno, error.strerror, str(path)) from None
+    finally:
+        os.close(found)
+
+
+def keep_access(handle: int, former: os.stat_result, *, owner_required: bool) -> None:
+    """Give a new file the owner, group and permissions of the file that it is to replace.
+
+    Args:
+        handle: the new file.
+        former: the file to be replaced.
+        owner_required: whether it is an error if the system does not permit the owner or group.
+
+    Raises:
+        PermissionError: if an owner or group is required that is not permitted.
+    """
+    ours = os.fstat(handle)
+    mode = stat.S_IMODE(former.st_mode)
+    if (ours.st_uid, ours.st_gid) != (former.st_uid, former.st_gid):
+        try:
+            os.fchown(handle, former.st_uid, former.st_gid)
+        except OSError:  # no permission, or a file system without owners
+            if owner_required:
+                owner = f"another user (number {former.st_uid})"
+                text = f"it belongs to {owner}; run this as that user, or with sudo"
+                raise PermissionError(errno.EPERM, text) from None
+            mode &= 0o777  # the set-user-ID bit of another user must not become one of ours
+    os.fchmod(handle, mode)  # last, because changing the owner clears permission bits
 
 
 def temporary_beside(path: Path) -> Path:

@@ -12,6 +12,7 @@ from drivers.events import Event, Mark, SettingsChange
 from hw_replay.text import encodable, one_line
 
 EVENT_TOPIC = "event/"
+SETTINGS_TOPIC = f"{EVENT_TOPIC}settings"
 
 _to_json = json.JSONEncoder(separators=(",", ":")).encode
 
@@ -31,7 +32,7 @@ class EventKind:
 
 _KINDS = (
     EventKind(
-        f"{EVENT_TOPIC}settings",
+        SETTINGS_TOPIC,
         SettingsChange,
         MappingProxyType({"settings_toml": 256 * 1024, "glider_toml": 256 * 1024}),
         frozenset({"glider_toml"}),

@@ -251,7 +251,7 @@ def test_importing_the_settings_loads_no_heavy_library() -> None:
 
 def test_a_long_line_is_refused_before_it_is_read() -> None:
     text = "# fine\n[" + ".".join("a" * 50_000) + "]\n"
-    with pytest.raises(SettingsError, match="x, line 2: a line longer than 20000 characters"):
+    with pytest.raises(SettingsError, match="x, line 2: a line longer than 2000 characters"):
         parse_settings(text, "x")
 
 
@@ -287,5 +287,7 @@ def test_every_relative_path_is_relative_to_the_settings_file(tmp_path: Path) ->
 def test_a_pipe_as_settings_file_is_refused_at_once(tmp_path: Path) -> None:
     path = tmp_path / "my.toml"
     os.mkfifo(path)
-    with pytest.raises(SettingsError, match=r"my\.toml.*a pipe, socket or device; expected a file"):
+    with pytest.raises(
+        SettingsError, match=r"my\.toml.*this is a pipe, which can be read only once; expected a TOML file"
+    ):
         load_settings(path)

@@ -38,6 +38,7 @@ from hw_replay.recording import Recording
 from hw_replay.source import RecordingInfo, SensorInfo
 from hw_replay.writer import RecordingWriter
 from tests import missing
+from tests.examples import drawn
 
 INFO = RecordingInfo(
     title="Test flight",
@@ -84,7 +85,7 @@ def any_sample(draw: st.DrawFn) -> Sample:
     return channel.sample(t_s, *values)
 
 
-@settings(max_examples=60)
+@settings(max_examples=drawn(60))
 @given(samples=st.lists(any_sample(), max_size=40), chunk_s=st.sampled_from([0.5, 10.0, 1e5]))
 def test_every_sample_is_read_back_exactly_and_in_order_of_arrival(
     tmp_path_factory: pytest.TempPathFactory, samples: list[Sample], chunk_s: float
@@ -169,7 +170,7 @@ def chunk_ends(data: bytes) -> list[int]:
     ]
 
 
-@settings(max_examples=150)
+@settings(max_examples=drawn(150))
 @given(cut=st.floats(0.0, 1.0, exclude_max=True))
 def test_a_recording_cut_off_anywhere_yields_its_whole_chunks(
     tmp_path_factory: pytest.TempPathFactory, cut: float
@@ -234,7 +235,7 @@ def test_a_damaged_chunk_is_left_out_and_the_rest_is_read(tmp_path: Path, which:
     assert "1 damaged chunk left out" in warning
 
 
-@settings(max_examples=200)
+@settings(max_examples=drawn(200))
 @given(place=st.floats(0.0, 1.0, exclude_max=True), bit=st.integers(0, 7))
 def test_no_flipped_bit_makes_reading_fail_or_brings_in_a_sample_that_was_not_there(
     tmp_path_factory: pytest.TempPathFactory, place: float, bit: int
@@ -428,7 +429,7 @@ def test_a_missing_file_and_a_directory_are_refused(tmp_path: Path) -> None:
         open_source(tmp_path)
 
 
-@settings(max_examples=200)
+@settings(max_examples=drawn(200))
 @given(content=st.binary(max_size=300) | st.binary(max_size=200).map(lambda tail: b"\x89MCAP0\r\n" + tail))
 def test_any_bytes_at_all_are_read_or_refused(
     tmp_path_factory: pytest.TempPathFactory, content: bytes

@@ -15,6 +15,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from tests.examples import drawn
 from vario.app.live.rehearsal import with_chips
 from vario.settings.errors import QuantityError, SettingsError
 from vario.settings.glider import Glider
@@ -202,7 +203,7 @@ def test_tables_are_written_as_the_toml_they_are(table: dict[str, Any]) -> None:
     assert repr(tomllib.loads(_as_toml(table))) == repr(table)
 
 
-@settings(max_examples=300)
+@settings(max_examples=drawn(300))
 @given(_tables(Settings), _tables(Glider))
 def test_any_tables_give_settings_or_problems_of_one_line_each(
     table: dict[str, Any], glider: dict[str, Any]

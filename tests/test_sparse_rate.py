@@ -1,7 +1,8 @@
 """The filter of height and its rate on samples a second or more apart.
 
 Oracle: filterpy's Kalman filter with the true noise figures, which is optimal for the simulated process
-(Y. Bar-Shalom, X. R. Li, T. Kirubarajan, Estimation with Applications to Tracking and Navigation, section 6.2.2).
+(Y. Bar-Shalom, X. R. Li, T. Kirubarajan, Estimation with Applications to Tracking and Navigation, section
+6.2.2).
 """
 
 from __future__ import annotations
@@ -11,14 +12,16 @@ import math
 import numpy as np
 import pytest
 from filterpy.kalman import KalmanFilter
+from numpy.typing import NDArray
 
 from vario.flight.estimate.rate import RateFilter
 
 STATED_PSD, STATED_SIGMA = 0.15, 0.3
 
 
-def noise_matrix(psd: float, t: float) -> np.ndarray:
-    return psd * np.array([[t**3 / 3.0, t**2 / 2.0], [t**2 / 2.0, t]])
+def noise_matrix(psd: float, t: float) -> NDArray[np.float64]:
+    shape: NDArray[np.float64] = np.array([[t**3 / 3.0, t**2 / 2.0], [t**2 / 2.0, t]])
+    return psd * shape
 
 
 @pytest.mark.parametrize(("seed", "step_s", "psd", "sigma"), [(11, 1.0, 2.0, 1.0), (12, 4.0, 1.0, 1.5)])

@@ -12,9 +12,9 @@ time is a second-order low pass with natural frequency (psd/R)^(1/4) and damping
 Where the samples are far apart, the flight between two of them matters more than the noise of the sensor, and
 both figures are learnt: in an optimal filter the innovations are white and as large as their variance says
 (R. Mehra, On the identification of variances and adaptive Kalman filtering, IEEE Transactions on Automatic
-Control AC-15, 1970). If neighbours have the same sign, the filter is too slow and the acceleration noise grows;
-if they alternate, it shrinks. If they are too large, the measurement noise grows: it then includes gusts and
-all else that passes from one sample to the next.
+Control AC-15, 1970). If neighbours have the same sign, the filter is too slow and the acceleration noise
+grows; if they alternate, it shrinks. If they are too large, the measurement noise grows: it then includes
+gusts and all else that passes from one sample to the next.
 """
 
 from __future__ import annotations
@@ -23,12 +23,11 @@ import math
 
 from vario.flight.core.innovation import Innovation
 
-
 SPARSE_S = 0.3
 """Figures are learnt from samples at least this far apart; closer ones show little but sensor noise."""
 
 LEARN_S = 60.0
-"""Time constant of the learning. It was chosen from 30, 60 and 120 s on recorded flights of 1 s and 4 s steps."""
+"""Time constant of the learning, chosen from 30, 60 and 120 s on recorded flights of 1 s and 4 s steps."""
 
 MOST_CLIPPED = 3.0
 """An innovation beyond this many standard deviations counts as one of this many: a spike teaches little."""
@@ -41,8 +40,8 @@ MOST_NOISY = 100.0
 
 SETTLED_MPS = 1.5
 SETTLED_SAMPLES = 3
-"""The rate is known once its standard deviation is below the first, or this many sparse samples were used. One sample
-every few seconds never allows the first in lively air."""
+"""The rate is known once its standard deviation is below the first, or this many sparse samples were used. One
+sample every few seconds never allows the first in lively air."""
 
 QUICKEST_MPS = 20.0
 """Two samples refused in a row that agree are a manoeuvre if they mean at most this change of the rate."""
@@ -54,8 +53,8 @@ class RateFilter:
     Args:
         acceleration_psd: spectral density of the rate's white noise, unit²/s³.
         gate_sigma: an innovation beyond this many standard deviations is not believed; three in a row
-            are, and the filter starts again there. Of sparse samples, the second that agrees with the first is
-            believed, and the rate is free to change.
+            are, and the filter starts again there. Of sparse samples, a second one that agrees with the
+            first is believed, and the rate is free to change.
         learns: whether the noise figures are learnt from sparse samples.
     """
 
@@ -150,10 +149,10 @@ class RateFilter:
         self._before = scaled
 
     def _manoeuvre(self, innovation: float) -> bool:
-        """Open the rate if a second refused sample agrees with the first: the flight has changed, not the sensor.
+        """Open the rate if a second refused sample agrees with the first: the flight has changed.
 
-        The rate may have changed at any time since the last sample used; its variance becomes so large that the
-        innovation is one of three standard deviations.
+        The rate may have changed at any time since the last sample used; its variance becomes so large that
+        the innovation is one of three standard deviations.
         """
         since_s = max(self._since_s, SPARSE_S)
         if innovation * self._refused_by <= 0.0 or abs(innovation) > QUICKEST_MPS * since_s:

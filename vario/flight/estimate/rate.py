@@ -40,7 +40,7 @@ MOST_NOISY = 100.0
 
 SETTLED_MPS = 1.5
 SETTLED_SAMPLES = 3
-"""The rate is known once its standard deviation is below the first, or this many sparse samples were used. One
+"""The rate is known once its standard deviation is below the first, or after this many sparse samples. One
 sample every few seconds never allows the first in lively air."""
 
 QUICKEST_MPS = 20.0

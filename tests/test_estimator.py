@@ -51,7 +51,7 @@ WING = Wing(6.9, QuadraticPolar(0.0068726, -0.281904, 4.702463))  # sgs233, sink
 
 def test_rate_filter_is_filterpys_kalman_filter() -> None:
     rng = np.random.default_rng(1)
-    mine, theirs = RateFilter(0.3), KalmanFilter(dim_x=2, dim_z=1)
+    mine, theirs = RateFilter(0.3, learns=False), KalmanFilter(dim_x=2, dim_z=1)
     mine.start(100.0, 0.5)
     theirs.x, theirs.P, theirs.H = np.array([100.0, 0.0]), np.diag([0.25, 25.0]), np.array([[1.0, 0.0]])
     for _ in range(300):

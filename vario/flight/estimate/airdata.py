@@ -35,8 +35,8 @@ class AirData:
 
     def __init__(self, settings: EstimatorSettings) -> None:
         self.settings = settings
-        self.energy = RateFilter(settings.energy_psd)
-        self.altitude = RateFilter(settings.energy_psd)
+        self.energy = RateFilter(settings.energy_psd, learns=settings.learns)
+        self.altitude = RateFilter(settings.energy_psd, learns=settings.learns)
         self.static_pa: float | None = None
         self.air_k = isa.SEA_LEVEL_K
         self._warmer_k: float | None = None

@@ -35,7 +35,6 @@ _IMU_GAP_S = 0.3
 # stayed below 1 m/s for 50 s in cruise, circling and tow; real sensors may be worse.
 _AIRSPEED_LOST_S = 30.0
 _LEAST_MEMORY_S = 0.5
-_SETTLED_MPS = 1.5  # a rate is shown once known to this; one reading a second allows not much better
 
 
 class Estimator:
@@ -304,4 +303,4 @@ def _late_s(frame: Frame, sample: Baro | Pitot) -> float:
 
 def _known(rate: RateFilter) -> float | None:
     """The rate of a pressure filter, once it is worth showing."""
-    return rate.rate if rate.started and rate.rate_sigma < _SETTLED_MPS else None
+    return rate.rate if rate.known else None

@@ -26,6 +26,7 @@ class EstimatorSettings:
         gust_memory_s: how long a change of head wind is kept from the pilot's vario. Longer rejects
             more; a lasting wind gradient, which is real energy, is seen only after this time.
         energy_psd: acceleration noise of the airspeed-based vario, m²/s³.
+        learns: whether the airspeed-based vario learns its noise figures from sparse samples.
         smoothing_s: time constant of the last low pass on the pilot's vario.
     """
 
@@ -38,6 +39,7 @@ class EstimatorSettings:
     lever_m: Vector = (0.0, 0.0, 0.0)
     gust_memory_s: float = 30.0
     energy_psd: float = 0.15
+    learns: bool = True
     smoothing_s: float = 0.06
 
 

@@ -7,8 +7,8 @@ loses at most that much.
 
 An index of the messages (16 bytes each) follows each chunk, and an index of the chunks is at the end of the
 file. General viewers need both: without the second many show nothing, and some reject the second without the
-first. With the indexes a file is about twice as large, 38 MB per hour with an inertial sensor at 100 Hz. After
-a power failure the second index is missing; `vario import` makes a copy that has it.
+first. With the indexes a file is about twice as large, 38 MB per hour with an inertial sensor at 100 Hz.
+After a power failure the second index is missing; `vario import` makes a copy that has it.
 """
 
 from __future__ import annotations

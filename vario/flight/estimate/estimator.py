@@ -115,6 +115,8 @@ class Estimator:
         if fresh_speed:
             lag_s = settings.pitot_lag_s + _late_s(frame, frame.pitot[-1])
             filter_.airspeed(air.tas_mps, air.tas_sigma_mps, lag_s)
+        for velocity in frame.gnss_vel:
+            filter_.ground_velocity(velocity.north_mps, velocity.east_mps, frame.t_s - velocity.t_s)
         if filter_.due_s > _CORRECT_EVERY_S:
             self._correct(filter_.due_s)
         return self._aligned

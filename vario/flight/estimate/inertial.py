@@ -22,19 +22,27 @@ from vario.flight.estimate.inertial_model import (
     GUST,
     GYRO,
     HEIGHT,
+    LAG,
+    LATE,
     POLAR_EVERY_S,
+    PSI,
+    SCALE,
     SIDE,
     SIZE,
     SKEW,
+    WIND,
     InertialNoise,
     Regime,
     V,
+    Vector,
     Wing,
 )
-from vario.flight.estimate.inertial_state import InertialState
+from vario.flight.estimate.inertial_state import InertialState, cross, _level
 from vario.flight.monitor import Innovation
 
 GATES = {"height": 5.0, "sideslip": 4.0, "lift": 4.0}
+REFUSE_NIS = 25.0
+START_OVER_S = 8.0
 """Standard deviations beyond which an innovation counts for less: as much as one at the gate would."""
 
 NIS_S = 4.0
@@ -57,8 +65,13 @@ _REST_ROWS = np.eye(SIZE)[[HEIGHT, V, GYRO, V + 1, GYRO + 1, V + 2, GYRO + 2]]
 
 _ROW_PLACES = np.ravel_multi_index(
     (
-        [_AIRSPEED] * 3 + [_SIDESLIP] * 6 + [_LIFT] * 3,
-        [*(V, V + 1, V + 2), *(V, ACC + 1, ACC + 2, BETA, SIDE, SKEW), *(V, ACC + 2, ALPHA)],
+        [_HEIGHT] * 2 + [_AIRSPEED] * 4 + [_SIDESLIP] * 6 + [_LIFT] * 3,
+        [
+            *(CLIMB, LAG),
+            *(V, V + 1, V + 2, SCALE),
+            *(V, ACC + 1, ACC + 2, BETA, SIDE, SKEW),
+            *(V, ACC + 2, ALPHA),
+        ],
     ),
     (4, SIZE),
 )
@@ -73,6 +86,11 @@ class InertialFilter(InertialState):
         self._rows = np.zeros((4, SIZE))
         self._rows[[_HEIGHT, _AIRSPEED, _SIDESLIP, _LIFT], [HEIGHT, GUST, V + 1, V + 2]] = 1.0
         self._fill_rows = Fill(_ROW_PLACES)
+        self._ground: list[tuple[float, float, float]] = []
+        self._ground_s = 0.0
+        self._ground_used_s = 0.0
+        self._heading_s = 0.0
+        self._refused_s = 0.0
         self._turns: InTurn
 
     def correct(self, regime: Regime, density_ratio: float) -> None:
@@ -91,8 +109,86 @@ class InertialFilter(InertialState):
             self._turns.finish()
         else:
             self._in_flight(regime, density_ratio, t)
+        self._ground.clear()
         self._inject()
         self._clear_batch()
+
+    def ground_velocity(self, north_mps: float, east_mps: float, age_s: float) -> None:
+        """Take in a velocity over ground that carries a time `age_s` ago; how late that time is, is a state."""
+        self._ground.append((north_mps, east_mps, age_s - self._clock_s))
+
+    def _correct_ground(self, north_mps: float, east_mps: float, stamp_s: float) -> None:
+        n = self.noise
+        # How the velocity has changed since then, and how fast it did at that time.
+        then_s = -stamp_s - self.gnss_latency_s
+        track = self._track
+        if len(track) < 4 or then_s < track[0][0]:
+            return
+        k = len(track) - 2
+        while k > 1 and track[k][0] > then_s:
+            k -= 1
+        (t0, n0, e0), (t1, n1, e1) = track[k], track[k + 1]
+        slow_north, slow_east = (n1 - n0) / (t1 - t0), (e1 - e0) / (t1 - t0)
+        north_mps += self._gone[0] - n0 - slow_north * (then_s - t0)
+        east_mps += self._gone[1] - e0 - slow_east * (then_s - t0)
+        if not self.heading_known:
+            self._find_heading(north_mps, east_mps)
+        since_s = min(max(self._clock_s - self._ground_used_s, 0.05), 2.0)
+        self._ground_used_s = self._clock_s
+        v = self.air
+        north, east = self.north, self.east
+        rows = np.zeros((2, SIZE))
+        rows[0, PSI : PSI + 3] = cross(v, north)
+        rows[1, PSI : PSI + 3] = cross(v, east)
+        rows[0, V : V + 3] = north
+        rows[1, V : V + 3] = east
+        rows[0, WIND] = rows[1, WIND + 1] = 1.0
+        rows[0, LATE], rows[1, LATE] = -slow_north, -slow_east
+        self._measure(rows)
+        variance = n.gnss_mps**2 + n.gnss_mps_sqrt_s**2 / since_s
+        residual_n = north_mps - _dot(north, v) - self.wind_mps[0]
+        residual_e = east_mps - _dot(east, v) - self.wind_mps[1]
+        s0 = self._turns.signal(0) + variance
+        s1 = self._turns.signal(1) + variance
+        i0 = residual_n - self._turns.expected(0)
+        i1 = residual_e - self._turns.expected(1)
+        if (i0 * i0 / s0 > REFUSE_NIS or i1 * i1 / s1 > REFUSE_NIS) and self._clock_s > self._heading_s + 5.0:
+            self._refused_s += since_s
+            if self._refused_s > START_OVER_S:
+                self.heading_known = False
+                self._refused_s = 0.0
+            return
+        self._refused_s = 0.0
+        self._scalar("north", 0, residual_n, variance)
+        self._scalar("east", 1, residual_e, variance)
+        self._turns.finish()
+
+    def _find_heading(self, north_mps: float, east_mps: float) -> None:
+        """Begin with the heading along the track and a wind not known."""
+        speed = math.hypot(north_mps, east_mps)
+        if speed < 10.0:
+            return
+        n = self.noise
+        dx, dy, dz = self.down
+        along = _level(self.down, self.air)
+        right = cross(self.down, along)
+        cos, sin = north_mps / speed, east_mps / speed
+        self.north = (
+            cos * along[0] - sin * right[0],
+            cos * along[1] - sin * right[1],
+            cos * along[2] - sin * right[2],
+        )
+        self._track.clear()
+        d = np.array(self.down)
+        keep = np.eye(SIZE)
+        keep[PSI : PSI + 3, PSI : PSI + 3] -= np.outer(d, d)
+        keep[WIND, WIND] = keep[WIND + 1, WIND + 1] = 0.0
+        self.cov = keep @ self.cov @ keep.T
+        self.cov[PSI : PSI + 3, PSI : PSI + 3] += n.heading_rad**2 * np.outer(d, d)
+        self.cov[WIND, WIND] = self.cov[WIND + 1, WIND + 1] = n.wind_mps**2
+        self.wind_mps = (0.0, 0.0)
+        self.heading_known = True
+        self._heading_s = self._clock_s
 
     def _measure(self, rows: NDArray[np.float64]) -> None:
         """Begin with the measurements of these rows."""
@@ -142,7 +238,8 @@ class InertialFilter(InertialState):
         self._fill_rows.put(
             self._rows,
             [
-                *(vx / speed, vy / speed, vz / speed),
+                *(-self.baro_lag_s, -self.climb_mps),
+                *(self.scale * vx / speed, self.scale * vy / speed, self.scale * vz / speed, speed),
                 *(-beta0, -side_m * per, -skew_m * per, -fast, fy * per, fz * per),
                 *(lift_mps / fast - alpha0, -self.wing.lift_m * per, -fast),
             ],
@@ -160,6 +257,8 @@ class InertialFilter(InertialState):
             loose = LOOSE_TOWED
         self._scalar("lift", _LIFT, residual, loose * n.lift_mps_sqrt_s**2 / t)
         self._turns.finish()
+        for north_mps, east_mps, age_s in self._ground:
+            self._correct_ground(north_mps, east_mps, age_s)
         self._polar_s = self._polar_s + t if regime is Regime.GLIDING else 0.0
         if self._polar_s > POLAR_EVERY_S:
             self._correct_polar(density_ratio, self._polar_s)
@@ -193,7 +292,11 @@ class InertialFilter(InertialState):
 
     def _free_along_track(self, variance: float) -> None:
         track = self._along_track()
-        self.cov[3:6, 3:6] += variance * np.outer(track, track)
+        there = np.zeros(SIZE)
+        there[V : V + 3] = track
+        there[WIND] = -float(np.dot(track, self.north))
+        there[WIND + 1] = -float(np.dot(track, self.east))
+        self.cov += variance * np.outer(there, there)
 
     def _correct_polar(self, density_ratio: float, t: float) -> None:
         """Let v_z and α0 learn from the drag the polar promises, and nothing else.
@@ -205,8 +308,6 @@ class InertialFilter(InertialState):
         vx, vy, vz = self.air
         load = math.sqrt(fx * fx + fy * fy + fz * fz) / G0_MPS2
         sink = self.wing.sink_mps(self.tas_mps, load, density_ratio)
-        if sink is None:
-            return
         row = np.zeros(SIZE)
         row[3:6] = fx / G0_MPS2, fy / G0_MPS2, fz / G0_MPS2
         innovation = -(fx * vx + fy * vy + fz * vz) / G0_MPS2 - sink - float(row @ self._step)
@@ -232,7 +333,14 @@ class InertialFilter(InertialState):
         vx, vy, vz = self.air
         self.air = (vx + s[3], vy + s[4], vz + s[5])
         self.x[6:12] += step[6:12]
-        self.x[14:] += step[14:]
+        nx, ny, nz = self.north
+        nx, ny, nz = nx + ny * c - nz * b, ny + nz * a - nx * c, nz + nx * b - ny * a
+        self.north = _level(self.down, (nx, ny, nz))
+        self.x[14:19] += step[14:19]
+        self.wind_mps = (self.wind_mps[0] + s[WIND], self.wind_mps[1] + s[WIND + 1])
+        self.gnss_latency_s = min(max(self.gnss_latency_s + s[LATE], 0.0), 0.6)
+        self.baro_lag_s = min(max(self.baro_lag_s + s[LAG], 0.0), 0.4)
+        self.scale = min(max(self.scale + s[SCALE], 0.8), 1.25)
         bias = self.x[6:12].tolist()
         self.gyro_bias = (bias[0], bias[1], bias[2])
         self.accel_bias = (bias[3], bias[4], bias[5])
@@ -246,8 +354,17 @@ class InertialFilter(InertialState):
             vx, vy, vz = self.air
             u = self.gust_mps
             self.air = (vx + u * track[0], vy + u * track[1], vz + u * track[2])
+            wind_north, wind_east = self.wind_mps
+            self.wind_mps = (
+                wind_north - u * _dot(track, self.north),
+                wind_east - u * _dot(track, self.east),
+            )
             self.gust_mps = 0.0
             self.cov[GUST, :] = 0.0
             self.cov[:, GUST] = 0.0
             self.cov[GUST, GUST] = self.gust_sigma_mps**2
             self._free_along_track(u * u)
+
+
+def _dot(a: list[float] | Vector, b: Vector) -> float:
+    return a[0] * b[0] + a[1] * b[1] + a[2] * b[2]

@@ -46,7 +46,8 @@ from vario.flight.polar import QuadraticPolar
 Vector = tuple[float, float, float]
 
 PSI, V, GYRO, ACC, CLIMB, HEIGHT, ALPHA, BETA, GUST, SIDE, SKEW = 0, 3, 6, 9, 12, 13, 14, 15, 16, 17, 18
-SIZE = 19
+WIND, LATE, LAG, SCALE = 19, 21, 22, 23
+SIZE = 24
 
 
 def _places(*blocks: tuple[list[int], list[int]]) -> NDArray[np.intp]:
@@ -70,10 +71,14 @@ MOVING = _places(
 )
 """Where the transition is not the identity, in the order `predict_covariance` fills it in."""
 
+_WIND = [WIND, WIND + 1]
+
 NOISY = _places(
     *(([index], [index]) for index in _TILT),
     (_AIR, _AIR),
     *(([index], [index]) for index in range(GYRO, SIZE)),
+    (_AIR, _WIND),
+    (_WIND, _AIR),
 )
 """Where noise comes in, likewise."""
 
@@ -99,7 +104,7 @@ class InertialNoise:
     gyro_rad_per_sqrt_s: float = 3.5e-4
     accel_mps_per_sqrt_s: float = 6e-3
     gyro_bias_radps: float = math.radians(0.6)
-    accel_bias_mps2: float = 0.05
+    accel_bias_mps2: float = 0.1
     gyro_drift_radps_per_sqrt_s: float = 1e-6
     accel_drift_mps2_per_sqrt_s: float = 1e-5
     incidence_rad: float = 0.06
@@ -115,6 +120,21 @@ class InertialNoise:
     gust_least_mps: float = 0.1
     gust_most_mps: float = 2.5
     gust_learn_s: float = 8.0
+    drift_least: float = 1e-3
+    drift_share: float = 0.1
+    wind_mps: float = 8.0
+    heading_rad: float = 0.5
+    gnss_mps: float = 0.1
+    gnss_mps_sqrt_s: float = 0.1
+    gnss_latency_s: float = 0.15
+    gnss_latency_sigma_s: float = 0.1
+    baro_lag_s: float = 0.05
+    baro_lag_sigma_s: float = 0.05
+    pitot_lag_s: float = 0.05
+    pitot_lag_sigma_s: float = 0.05
+    scale: float = 0.03
+    polar_full: float = 0.0
+    generic_polar: float = 1.0
 
 
 LIFT_SLOPE_PER_RAD = 5.3
@@ -131,6 +151,10 @@ TYPICAL_LOADING_KGPM2 = 33.0
 no source)."""
 
 
+TYPICAL_POLAR = QuadraticPolar(0.0042, -0.181, 2.73)
+"""Sink assumed inside the filter without a glider file: 0.78 m/s at least, a glide of 30 at 25.5 m/s."""
+
+
 @dataclass(frozen=True, slots=True)
 class Wing:
     """The glider as the filter sees it: lift constant K = 2(m/S)/(ρ0·CLα) in m, and the polar if known.
@@ -140,13 +164,14 @@ class Wing:
 
     lift_m: float
     polar: QuadraticPolar | None = None
+    drag: QuadraticPolar = TYPICAL_POLAR
 
     @classmethod
     def loaded(
         cls, loading_kgpm2: float = TYPICAL_LOADING_KGPM2, polar: QuadraticPolar | None = None
     ) -> Wing:
         """The wing at a loading of mass over area."""
-        return cls(2.0 * loading_kgpm2 / (SEA_LEVEL_KGPM3 * LIFT_SLOPE_PER_RAD), polar)
+        return cls(2.0 * loading_kgpm2 / (SEA_LEVEL_KGPM3 * LIFT_SLOPE_PER_RAD), polar, polar or TYPICAL_POLAR)
 
     def carries_from_mps(self, density_ratio: float) -> float:
         """True airspeed at which the wing takes the weight off the wheel, a little below the stall.
@@ -158,12 +183,10 @@ class Wing:
         stall_mps = math.sqrt(G0_MPS2 * self.lift_m * LIFT_SLOPE_PER_RAD / MOST_LIFT)
         return max(SLOWEST_MPS, 0.9 * stall_mps / math.sqrt(density_ratio))
 
-    def sink_mps(self, tas_mps: float, load: float, density_ratio: float) -> float | None:
-        """Sink in air at a load factor; None without a polar."""
-        if self.polar is None:
-            return None
+    def sink_mps(self, tas_mps: float, load: float, density_ratio: float) -> float:
+        """Sink in still air at a load factor, by the glider's polar or a typical one."""
         root = math.sqrt(density_ratio)
-        return self.polar.sink_loaded_mps(tas_mps * root, load) / root
+        return (self.polar or self.drag).sink_loaded_mps(tas_mps * root, load) / root
 
 
 def turn(vector: Vector, x_rad: float, y_rad: float, z_rad: float) -> Vector:

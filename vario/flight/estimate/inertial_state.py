@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections import deque
 
 import numpy as np
 
@@ -14,13 +15,17 @@ from vario.flight.estimate.inertial_model import (
     CLIMB,
     GUST,
     GYRO,
+    LAG,
+    LATE,
     MOVING,
     NOISY,
     PSI,
+    SCALE,
     SIDE,
     SIZE,
     STALLED_UPDRAFT,
     TYPICAL_SIDE_M,
+    WIND,
     InertialNoise,
     Regime,
     V,
@@ -30,6 +35,9 @@ from vario.flight.estimate.inertial_model import (
     turn,
 )
 from vario.flight.monitor import Innovation
+
+
+MEASURED = ("height", "airspeed", "sideslip", "lift", "north", "east")
 
 
 class InertialState:
@@ -42,6 +50,15 @@ class InertialState:
     def __init__(self, wing: Wing, noise: InertialNoise) -> None:
         self.wing, self.noise = wing, noise
         self.down: Vector = (0.0, 0.0, 1.0)
+        self.north: Vector = (1.0, 0.0, 0.0)
+        self.wind_mps = (0.0, 0.0)
+        self.gnss_latency_s = noise.gnss_latency_s
+        self.baro_lag_s = noise.baro_lag_s
+        self.scale = 1.0
+        self.heading_known = False
+        self._clock_s = 0.0
+        self._gone = (0.0, 0.0)
+        self._track: deque[tuple[float, float, float]] = deque(maxlen=80)
         self.air: Vector = (0.0, 0.0, 0.0)
         self.x = np.zeros(SIZE)  # biases, climb, height ...; tilt and v live in `down` and `air`
         self.cov = np.eye(SIZE)
@@ -49,7 +66,7 @@ class InertialState:
         self.rate: Vector = (0.0, 0.0, 0.0)
         self.climb_mps = self.height_m = self.gust_mps = 0.0
         self.gust_sigma_mps = 0.7
-        self.nis: dict[str, float] = {"height": 1.0, "airspeed": 1.0, "sideslip": 1.0, "lift": 1.0}
+        self.nis: dict[str, float] = dict.fromkeys(MEASURED, 1.0)
         self.innovations: dict[str, Innovation] = {}
         self.gyro_bias: Vector = (0.0, 0.0, 0.0)
         self.accel_bias: Vector = (0.0, 0.0, 0.0)
@@ -72,6 +89,11 @@ class InertialState:
         n = self.noise
         size = math.hypot(*lift) or 1.0
         self.down = (-lift[0] / size, -lift[1] / size, -lift[2] / size)
+        self.north = _level(self.down, (1.0, 0.0, 0.0))
+        self.wind_mps = (0.0, 0.0)
+        self.heading_known = False
+        self.gnss_latency_s, self.baro_lag_s, self.scale = n.gnss_latency_s, n.baro_lag_s, 1.0
+        self._track.clear()
         self.air = (tas_mps, 0.0, 0.05 * tas_mps)
         self.x[:] = 0.0
         self.x[SIDE] = TYPICAL_SIDE_M
@@ -85,7 +107,8 @@ class InertialState:
         sigma[GYRO : GYRO + 3] = n.gyro_bias_radps
         sigma[ACC : ACC + 3] = n.accel_bias_mps2
         sigma[CLIMB:GUST] = 3.0, 1.0, n.incidence_rad, n.mounting_yaw_rad
-        sigma[GUST:] = self.gust_sigma_mps, n.side_m, n.skew_m
+        sigma[GUST:WIND] = self.gust_sigma_mps, n.side_m, n.skew_m
+        sigma[WIND:] = n.wind_mps, n.wind_mps, n.gnss_latency_sigma_s, n.baro_lag_sigma_s, n.scale
         self.cov = np.diag(sigma * sigma)
         self._age_s = 0.0
         self._clear_batch()
@@ -115,7 +138,17 @@ class InertialState:
         self.height_m += dt_s * (self.climb_mps + 0.5 * up_mps2 * dt_s)
         self.climb_mps += up_mps2 * dt_s
         self.gust_mps *= 1.0 - dt_s / (self.noise.gust_time_s + dt_s)
+        nx, ny, nz = self.north = turn(self.north, p * dt_s, q * dt_s, r * dt_s)
         self.down, self.force, self.rate = (ex, ey, ez), (fx, fy, fz), (p, q, r)
+        # Acceleration over ground, for what arrives late; half a step's turn is left out.
+        gone_north, gone_east = self._gone
+        gone_north += dt_s * (nx * fx + ny * fy + nz * fz)
+        gone_east += dt_s * (
+            (ey * nz - ez * ny) * fx + (ez * nx - ex * nz) * fy + (ex * ny - ey * nx) * fz
+        )
+        self._gone = (gone_north, gone_east)
+        self._clock_s += dt_s
+        self._track.append((self._clock_s, gone_north, gone_east))
         self._batch_s += dt_s
         self._age_s += dt_s
         turned, pushed = self._turn, self._push
@@ -129,7 +162,12 @@ class InertialState:
     def height(self, measured_m: float, sigma_m: float, latency_s: float = 0.0) -> None:
         """Take in a pressure height, `latency_s` old."""
         batch = self._height
-        batch[0] += measured_m - (self.height_m - latency_s * self.climb_mps)
+        fx, fy, fz = self.force
+        dx, dy, dz = self.down
+        lag_s = self.baro_lag_s
+        up_mps2 = -(fx * dx + fy * dy + fz * dz) - G0_MPS2
+        late_m = (latency_s + lag_s) * self.climb_mps - lag_s * lag_s * up_mps2
+        batch[0] += measured_m - (self.height_m - late_m)
         batch[1] += sigma_m * sigma_m
         batch[2] += 1.0
 
@@ -137,21 +175,21 @@ class InertialState:
         """Take in a true airspeed, `lag_s` late."""
         vx, vy, vz = self.air
         speed = math.sqrt(vx * vx + vy * vy + vz * vz) + 1e-9
-        late = 0.0
-        if lag_s:
-            fx, fy, fz = self.force
-            dx, dy, dz = self.down
-            late = lag_s * (
-                (fx + G0_MPS2 * dx) * vx + (fy + G0_MPS2 * dy) * vy + (fz + G0_MPS2 * dz) * vz
-            ) / speed  # fmt: skip
+        fx, fy, fz = self.force
+        dx, dy, dz = self.down
+        faster_mps2 = (
+            (fx + G0_MPS2 * dx) * vx + (fy + G0_MPS2 * dy) * vy + (fz + G0_MPS2 * dz) * vz
+        ) / speed  # fmt: skip
+        lag_s = lag_s or self.noise.pitot_lag_s
         batch = self._speed
-        batch[0] += measured_mps - (speed + self.gust_mps - late)
-        batch[1] += sigma_mps * sigma_mps
+        batch[0] += measured_mps - (self.scale * speed + self.gust_mps - lag_s * faster_mps2)
+        batch[1] += sigma_mps * sigma_mps + (self.noise.pitot_lag_sigma_s * faster_mps2) ** 2
         batch[2] += 1.0
 
     def take_off(self, tas_mps: float) -> None:
         """The wing begins to carry: the air velocity starts afresh, attitude and biases stay."""
         self.air, self.gust_mps = (tas_mps, 0.0, 0.05 * tas_mps), 0.0
+        self.heading_known = False
         for index, sigma in ((V, 2.0), (V + 1, 3.0), (V + 2, 3.0), (GUST, self.gust_sigma_mps)):
             self.cov[index, :] = 0.0
             self.cov[:, index] = 0.0
@@ -185,6 +223,8 @@ class InertialState:
                 *(dx * t, dy * t, dz * t, t, keep),
             ],
         )
+        nx, ny, nz = self.north
+        ex, ey, ez = self.east
         tilt = n.gyro_rad_per_sqrt_s**2 * t
         drift = self._air_drift_psd() * t
         push = n.accel_mps_per_sqrt_s**2 * t
@@ -208,6 +248,9 @@ class InertialState:
                 *(lx * dz, ly * dz, shake + lz * dz),
                 *(gyro, gyro, gyro, acc, acc, acc),
                 *(push, 0.0, angle, angle, gust, 1e-4 * t, 1e-6 * t),
+                *(drift, drift, 1e-6 * t, 1e-8 * t, 1e-8 * t),
+                *(-drift * nx, -drift * ex, -drift * ny, -drift * ey, -drift * nz, -drift * ez),
+                *(-drift * nx, -drift * ny, -drift * nz, -drift * ex, -drift * ey, -drift * ez),
             ],
         )
         a = self._transition
@@ -218,9 +261,14 @@ class InertialState:
 
     def _air_drift_psd(self) -> float:
         """How fast the smooth part of the air wanders, (m/s)²/s: rough air has gradients too."""
-        return 1e-3 + 0.1 * self.gust_sigma_mps**2
+        return self.noise.drift_least + self.noise.drift_share * self.gust_sigma_mps**2
 
     # --- the estimate -----------------------------------------------------------------------------
+
+    @property
+    def east(self) -> Vector:
+        """East in body axes."""
+        return cross(self.down, self.north)
 
     @property
     def tas_mps(self) -> float:
@@ -292,3 +340,18 @@ class InertialState:
     def incidence_rad(self) -> float:
         """Angle of the zero-lift line to the instrument's x axis."""
         return float(self.x[ALPHA])
+
+
+def cross(a: Vector, b: Vector) -> Vector:
+    """Vector product."""
+    return (a[1] * b[2] - a[2] * b[1], a[2] * b[0] - a[0] * b[2], a[0] * b[1] - a[1] * b[0])
+
+
+def _level(down: Vector, vector: Vector) -> Vector:
+    """The unit vector along the part of a vector that is level."""
+    dx, dy, dz = down
+    x, y, z = vector
+    low = dx * x + dy * y + dz * z
+    x, y, z = x - dx * low, y - dy * low, z - dz * low
+    size = math.sqrt(x * x + y * y + z * z)
+    return (x / size, y / size, z / size) if size > 1e-6 else _level(down, (0.0, 0.6, 0.8))

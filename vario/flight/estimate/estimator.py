@@ -35,6 +35,9 @@ _IMU_GAP_S = 0.3
 # stayed below 1 m/s for 50 s in cruise, circling and tow; real sensors may be worse.
 _AIRSPEED_LOST_S = 30.0
 _LEAST_MEMORY_S = 0.5
+_LAG_S = 3.0
+_FLOOR_MPS = 0.04
+_GNSS_MEMORY = 10.0
 _SETTLED_MPS = 1.5  # a rate is shown once known to this; one reading a second allows not much better
 
 
@@ -49,7 +52,9 @@ class Estimator:
     def configure(self, wing: Wing, gust_memory_s: float) -> None:
         """What may change in flight: the glider by ballast and bugs, and how much of gusts is kept out."""
         self.settings = replace(self.settings, wing=wing, gust_memory_s=gust_memory_s)
-        self.inertial.wing = wing
+        if wing != self.inertial.wing:
+            self.inertial.wing = wing
+            self.inertial.lift_m = wing.lift_m
 
     def _begin(self) -> None:
         settings = self.settings
@@ -64,6 +69,7 @@ class Estimator:
         self._misfit_s = 0.0
         self._kinetic_m: float | None = None
         self._gust_m = 0.0
+        self._lag2 = 0.0
         self._shown_mps: float | None = None
         self._nis: Mapping[str, float] = {}
         self._sigmas: tuple[float, float] | None = None
@@ -208,8 +214,10 @@ class Estimator:
         filter_, air = self.inertial, self.air
         gust_free = filter_.vario_mps
         self._follow_gust(gust_free - filter_.climb_mps, dt_s, fresh=tas_new)
-        wanted = gust_free + self._gust_m / max(self.settings.gust_memory_s, _LEAST_MEMORY_S)
+        memory_s = self._memory_s()
+        wanted = gust_free + self._gust_m / memory_s
         old = self._shown_mps if self._shown_mps is not None else wanted
+        self._lag2 += min(1.0, dt_s / _LAG_S) * ((wanted - old) ** 2 - self._lag2)
         self._shown_mps = old + (wanted - old) * min(1.0, dt_s / (self.settings.smoothing_s + 0.5 * dt_s))
         flying = not self.watch.on_ground
         has_speed = air.tas_age_s < _AIRSPEED_LOST_S
@@ -220,6 +228,8 @@ class Estimator:
         _, q_radps, r_radps = filter_.rate
         right_rad, above_rad = filter_.path_rad() if flying else (0.0, 0.0)
         vario_sigma_mps, attitude_sigma_rad = self._sigmas or (None, None)
+        if vario_sigma_mps is not None:
+            vario_sigma_mps = math.sqrt(vario_sigma_mps**2 + 2.0 * self._lag2 + (self._gust_m / memory_s) ** 2 + _FLOOR_MPS**2)
         if not spoken:
             vario_sigma_mps = air.energy.rate_sigma if by_speed is not None else None
         return Estimate(
@@ -282,9 +292,14 @@ class Estimator:
             compensated,
         )
 
+    def _memory_s(self) -> float:
+        """How long a change of head wind is kept out: with the wind known from GNSS ten times as long."""
+        memory_s = max(self.settings.gust_memory_s, _LEAST_MEMORY_S)
+        return _GNSS_MEMORY * memory_s if self.inertial.heading_known else memory_s
+
     def _follow_gust(self, kinetic_rate_mps: float, dt_s: float, *, fresh: bool) -> None:
         """Kinetic height that the pitot has seen and the inertial unit has not, forgotten over the memory."""
-        memory_s = max(self.settings.gust_memory_s, _LEAST_MEMORY_S)
+        memory_s = self._memory_s()
         self._gust_m -= kinetic_rate_mps * dt_s + self._gust_m * min(1.0, dt_s / memory_s)
         if not fresh or self.air.tas_mps is None:
             # Without a new airspeed nothing is known to differ: keep the two in step.

@@ -24,9 +24,9 @@ from vario.flight.estimate.inertial_model import (
     HEIGHT,
     LAG,
     LATE,
+    LIFT,
     POLAR_EVERY_S,
     PSI,
-    SCALE,
     SIDE,
     SIZE,
     SKEW,
@@ -43,13 +43,17 @@ from vario.flight.monitor import Innovation
 GATES = {"height": 5.0, "sideslip": 4.0, "lift": 4.0}
 REFUSE_NIS = 25.0
 START_OVER_S = 8.0
+MUCH_DRAG_MPS = 1.5
+OFF_POLAR_SIGMAS = 2.0
+OFF_POLAR_S = 180.0
+GUST_WINDOW_S = 0.5
 """Standard deviations beyond which an innovation counts for less: as much as one at the gate would."""
 
 NIS_S = 4.0
 """How long innovations are looked back at."""
 
 LOOSE_STALLED = 400.0
-LOOSE_TOWED = 9.0
+LOOSE_TOWED = 2.0
 """How much less the lift curve is believed, in variance: not at all in a stall; on tow the rope pulls a
 little up or down, on a winch a lot down."""
 
@@ -65,12 +69,12 @@ _REST_ROWS = np.eye(SIZE)[[HEIGHT, V, GYRO, V + 1, GYRO + 1, V + 2, GYRO + 2]]
 
 _ROW_PLACES = np.ravel_multi_index(
     (
-        [_HEIGHT] * 2 + [_AIRSPEED] * 4 + [_SIDESLIP] * 6 + [_LIFT] * 3,
+        [_HEIGHT] * 2 + [_AIRSPEED] * 3 + [_SIDESLIP] * 6 + [_LIFT] * 4,
         [
             *(CLIMB, LAG),
-            *(V, V + 1, V + 2, SCALE),
+            *(V, V + 1, V + 2),
             *(V, ACC + 1, ACC + 2, BETA, SIDE, SKEW),
-            *(V, ACC + 2, ALPHA),
+            *(V, ACC + 2, ALPHA, LIFT),
         ],
     ),
     (4, SIZE),
@@ -91,6 +95,8 @@ class InertialFilter(InertialState):
         self._ground_used_s = 0.0
         self._heading_s = 0.0
         self._refused_s = 0.0
+        self._gust_s, self._gust_sum, self._gust_count = 0.0, 0.0, 0
+        self._off_polar_s = 0.0
         self._turns: InTurn
 
     def correct(self, regime: Regime, density_ratio: float) -> None:
@@ -234,14 +240,14 @@ class InertialFilter(InertialState):
         fy, fz = self._push[1] / t, self._push[2] / t
         fast = max(vx + self.gust_mps, 8.0)
         per = 1.0 / (density_ratio * fast)
-        lift_mps = -self.wing.lift_m * fz * per
+        lift_mps = -self.lift_m * fz * per
         self._fill_rows.put(
             self._rows,
             [
                 *(-self.baro_lag_s, -self.climb_mps),
-                *(self.scale * vx / speed, self.scale * vy / speed, self.scale * vz / speed, speed),
+                *(vx / speed, vy / speed, vz / speed),
                 *(-beta0, -side_m * per, -skew_m * per, -fast, fy * per, fz * per),
-                *(lift_mps / fast - alpha0, -self.wing.lift_m * per, -fast),
+                *(lift_mps / fast - alpha0, -self.lift_m * per, -fast, fz * per),
             ],
         )
         self._measure(self._rows)
@@ -257,6 +263,8 @@ class InertialFilter(InertialState):
             loose = LOOSE_TOWED
         self._scalar("lift", _LIFT, residual, loose * n.lift_mps_sqrt_s**2 / t)
         self._turns.finish()
+        if regime is Regime.TOWED:
+            self._step[ALPHA] = self._step[LIFT] = 0.0
         for north_mps, east_mps, age_s in self._ground:
             self._correct_ground(north_mps, east_mps, age_s)
         self._polar_s = self._polar_s + t if regime is Regime.GLIDING else 0.0
@@ -273,16 +281,28 @@ class InertialFilter(InertialState):
             residual = mean_mps - self._turns.expected(_AIRSPEED)
             total = self._turns.signal(_AIRSPEED) + variance
             nis = residual * residual / total
-            grow = 0.5 * self._batch_s / n.gust_learn_s * (min(nis, 9.0) - 1.0)
-            self.gust_sigma_mps = min(
-                n.gust_most_mps, max(n.gust_least_mps, self.gust_sigma_mps * math.exp(grow))
-            )
+            self._learn_gusts(residual / math.sqrt(total))
             if nis > 16.0:
                 # A gust front, not an error of attitude: let the air velocity alone move, along the horizon.
                 self._turns.finish()
                 self._free_along_track(residual * residual / 16.0 - total)
                 self._measure(self._rows)
         self._scalar("airspeed", _AIRSPEED, mean_mps, variance)
+
+    def _learn_gusts(self, normalised: float) -> None:
+        """Sums of innovations over half a second: those of single readings the lag of the tubing hides."""
+        n = self.noise
+        self._gust_s += self._batch_s
+        self._gust_sum += normalised
+        self._gust_count += 1
+        if self._gust_s < GUST_WINDOW_S:
+            return
+        nis = self._gust_sum**2 / self._gust_count
+        grow = 0.5 * self._gust_s / n.gust_learn_s * (min(nis, 9.0) - 1.0)
+        self.gust_sigma_mps = min(
+            n.gust_most_mps, max(n.gust_least_mps, self.gust_sigma_mps * math.exp(grow))
+        )
+        self._gust_s, self._gust_sum, self._gust_count = 0.0, 0.0, 0
 
     def _along_track(self) -> NDArray[np.float64]:
         """Horizontal direction of flight in body axes."""
@@ -304,6 +324,7 @@ class InertialFilter(InertialState):
         Were tilt and biases to learn too, an error of the polar would become an error of the vario. A
         gain that is not the optimal one needs the covariance in Joseph's form.
         """
+        n = self.noise
         fx, fy, fz = self.force
         vx, vy, vz = self.air
         load = math.sqrt(fx * fx + fy * fy + fz * fz) / G0_MPS2
@@ -311,10 +332,14 @@ class InertialFilter(InertialState):
         row = np.zeros(SIZE)
         row[3:6] = fx / G0_MPS2, fy / G0_MPS2, fz / G0_MPS2
         innovation = -(fx * vx + fy * vy + fz * vz) / G0_MPS2 - sink - float(row @ self._step)
-        if abs(innovation) > 1.5 and self._age_s > 60.0:
-            return  # airbrakes, gear, a slip: not the polar's glider
         spread = self.cov @ row
-        total = float(row @ spread) + self.noise.polar_mps_sqrt_s**2 / t
+        signal = float(row @ spread)
+        # Airbrakes, a slip or a rope change the drag for a while; what stays is a wrong incidence.
+        doubt = OFF_POLAR_SIGMAS * math.sqrt(signal + n.polar_mps_sqrt_s**2)
+        self._off_polar_s = self._off_polar_s + t if abs(innovation) > max(doubt, MUCH_DRAG_MPS) else 0.0
+        if 0.0 < self._off_polar_s < OFF_POLAR_S:
+            return
+        total = signal + (n.polar_mps_sqrt_s if self.wing.polar else n.generic_polar) ** 2 / t
         gain = np.zeros(SIZE)
         gain[5], gain[14] = spread[5] / total, spread[14] / total
         self._step += gain * min(max(innovation, -3.0), 3.0)
@@ -340,7 +365,7 @@ class InertialFilter(InertialState):
         self.wind_mps = (self.wind_mps[0] + s[WIND], self.wind_mps[1] + s[WIND + 1])
         self.gnss_latency_s = min(max(self.gnss_latency_s + s[LATE], 0.0), 0.6)
         self.baro_lag_s = min(max(self.baro_lag_s + s[LAG], 0.0), 0.4)
-        self.scale = min(max(self.scale + s[SCALE], 0.8), 1.25)
+        self.lift_m = min(max(self.lift_m + s[LIFT], 0.3 * self.wing.lift_m), 3.0 * self.wing.lift_m)
         bias = self.x[6:12].tolist()
         self.gyro_bias = (bias[0], bias[1], bias[2])
         self.accel_bias = (bias[3], bias[4], bias[5])

@@ -46,7 +46,7 @@ from vario.flight.polar import QuadraticPolar
 Vector = tuple[float, float, float]
 
 PSI, V, GYRO, ACC, CLIMB, HEIGHT, ALPHA, BETA, GUST, SIDE, SKEW = 0, 3, 6, 9, 12, 13, 14, 15, 16, 17, 18
-WIND, LATE, LAG, SCALE = 19, 21, 22, 23
+WIND, LATE, LAG, LIFT = 19, 21, 22, 23
 SIZE = 24
 
 
@@ -107,21 +107,21 @@ class InertialNoise:
     accel_bias_mps2: float = 0.1
     gyro_drift_radps_per_sqrt_s: float = 1e-6
     accel_drift_mps2_per_sqrt_s: float = 1e-5
-    incidence_rad: float = 0.06
+    incidence_rad: float = 0.05
     incidence_creep_rad_per_sqrt_s: float = 3e-4
     mounting_yaw_rad: float = 0.05
     side_m: float = 15.0
     skew_m: float = 1.2
-    lift_mps_sqrt_s: float = 0.2  # lift curve, as the density of its error in v_z
-    sideslip_mps_sqrt_s: float = 0.25
+    lift_mps_sqrt_s: float = 0.04  # lift curve, as the density of its error in v_z
+    sideslip_mps_sqrt_s: float = 0.15
     polar_mps_sqrt_s: float = 0.6  # polar error, wet wings: believed only in the long run
     updraft_mps_per_sqrt_s: float = 1.4
-    gust_time_s: float = 5.0
+    gust_time_s: float = 1.0
     gust_least_mps: float = 0.1
     gust_most_mps: float = 2.5
     gust_learn_s: float = 8.0
     drift_least: float = 1e-3
-    drift_share: float = 0.1
+    drift_share: float = 1.5
     wind_mps: float = 8.0
     heading_rad: float = 0.5
     gnss_mps: float = 0.1
@@ -132,8 +132,8 @@ class InertialNoise:
     baro_lag_sigma_s: float = 0.05
     pitot_lag_s: float = 0.05
     pitot_lag_sigma_s: float = 0.05
-    scale: float = 0.03
-    polar_full: float = 0.0
+    lift_share: float = 0.05
+    generic_lift_share: float = 0.4
     generic_polar: float = 1.0
 
 

@@ -17,10 +17,10 @@ from vario.flight.estimate.inertial_model import (
     GYRO,
     LAG,
     LATE,
+    LIFT,
     MOVING,
     NOISY,
     PSI,
-    SCALE,
     SIDE,
     SIZE,
     STALLED_UPDRAFT,
@@ -37,6 +37,8 @@ from vario.flight.estimate.inertial_model import (
 from vario.flight.monitor import Innovation
 
 
+START_UPDRAFT_MPS = 2.0
+LEVEL_FUSELAGE_MPS = 28.0
 MEASURED = ("height", "airspeed", "sideslip", "lift", "north", "east")
 
 
@@ -54,7 +56,7 @@ class InertialState:
         self.wind_mps = (0.0, 0.0)
         self.gnss_latency_s = noise.gnss_latency_s
         self.baro_lag_s = noise.baro_lag_s
-        self.scale = 1.0
+        self.lift_m = wing.lift_m
         self.heading_known = False
         self._clock_s = 0.0
         self._gone = (0.0, 0.0)
@@ -92,26 +94,46 @@ class InertialState:
         self.north = _level(self.down, (1.0, 0.0, 0.0))
         self.wind_mps = (0.0, 0.0)
         self.heading_known = False
-        self.gnss_latency_s, self.baro_lag_s, self.scale = n.gnss_latency_s, n.baro_lag_s, 1.0
+        self.gnss_latency_s, self.baro_lag_s, self.lift_m = n.gnss_latency_s, n.baro_lag_s, self.wing.lift_m
         self._track.clear()
         self.air = (tas_mps, 0.0, 0.05 * tas_mps)
         self.x[:] = 0.0
         self.x[SIDE] = TYPICAL_SIDE_M
+        self.x[ALPHA] = -self.wing.lift_m * G0_MPS2 / LEVEL_FUSELAGE_MPS**2
         self.climb_mps, self.height_m, self.gust_mps = climb_mps, height_m, 0.0
         self.gust_sigma_mps = 0.7
         self.gyro_bias = self.accel_bias = (0.0, 0.0, 0.0)
         self.nis = dict.fromkeys(self.nis, 1.0)
         sigma = np.empty(SIZE)
         sigma[PSI : PSI + 3] = 0.15
-        sigma[V : V + 3] = 1.0, 2.5, 2.5
+        sigma[V : V + 3] = 1.0, 2.5, 1.7
         sigma[GYRO : GYRO + 3] = n.gyro_bias_radps
         sigma[ACC : ACC + 3] = n.accel_bias_mps2
         sigma[CLIMB:GUST] = 3.0, 1.0, n.incidence_rad, n.mounting_yaw_rad
         sigma[GUST:WIND] = self.gust_sigma_mps, n.side_m, n.skew_m
-        sigma[WIND:] = n.wind_mps, n.wind_mps, n.gnss_latency_sigma_s, n.baro_lag_sigma_s, n.scale
+        sigma[WIND:] = n.wind_mps, n.wind_mps, n.gnss_latency_sigma_s, n.baro_lag_sigma_s, 0.0
+        share = n.lift_share if self.wing.polar else n.generic_lift_share
+        sigma[LIFT] = share * self.wing.lift_m
         self.cov = np.diag(sigma * sigma)
+        if tas_mps:
+            self._start_on_path(tas_mps, climb_mps)
         self._age_s = 0.0
         self._clear_batch()
+
+    def _start_on_path(self, tas_mps: float, climb_mps: float) -> None:
+        """In flight pitch is that of the path through the air and of the incidence: a rope may pull."""
+        alpha = float(self.x[ALPHA]) + self.wing.lift_m * G0_MPS2 / tas_mps**2
+        pitch = alpha + math.asin(max(-0.5, min(0.5, climb_mps / tas_mps)))
+        bank = math.atan2(self.down[1], self.down[2])
+        self.down = (-math.sin(pitch), math.sin(bank) * math.cos(pitch), math.cos(bank) * math.cos(pitch))
+        self.air = (tas_mps, 0.0, alpha * tas_mps)
+        self.north = _level(self.down, (1.0, 0.0, 0.0))
+        row = np.zeros(SIZE)
+        row[PSI : PSI + 3] = cross(self.air, self.down)
+        row[V : V + 3] = self.down
+        row[CLIMB] = 1.0
+        spread = self.cov @ row
+        self.cov -= np.outer(spread, spread) / (float(row @ spread) + START_UPDRAFT_MPS**2)
 
     # --- prediction -------------------------------------------------------------------------------
 
@@ -182,7 +204,7 @@ class InertialState:
         ) / speed  # fmt: skip
         lag_s = lag_s or self.noise.pitot_lag_s
         batch = self._speed
-        batch[0] += measured_mps - (self.scale * speed + self.gust_mps - lag_s * faster_mps2)
+        batch[0] += measured_mps - (speed + self.gust_mps - lag_s * faster_mps2)
         batch[1] += sigma_mps * sigma_mps + (self.noise.pitot_lag_sigma_s * faster_mps2) ** 2
         batch[2] += 1.0
 

@@ -18,6 +18,7 @@ from drivers.samples import Baro, Pitot
 from vario.flight.attitude import Attitude, heading_rate_radps
 from vario.flight.energy import NOTHING, Energy
 from vario.flight.estimate.airdata import AirData
+from vario.flight.estimate.imu_watch import ImuWatch
 from vario.flight.estimate.imu_steps import ImuSteps
 from vario.flight.estimate.inertial import InertialFilter
 from vario.flight.estimate.inertial_model import Regime, Vector, Wing, turn
@@ -30,7 +31,8 @@ from vario.flight.health import Inputs
 _CORRECT_EVERY_S = 0.035  # two frames of 20 ms; four cost a quarter more error on a rough tow (docs/speed.md)
 _SIGMA_EVERY_S = 0.2
 _ALIGN_S = 1.0
-_IMU_GAP_S = 0.3
+_IMU_HOLD_S = 0.3
+_IMU_GAP_S = 2.0
 # Inertia and the lift curve carry the total energy this long without an airspeed. Simulated, its error
 # stayed below 1 m/s for 50 s in cruise, circling and tow; real sensors may be worse.
 _AIRSPEED_LOST_S = 30.0
@@ -47,14 +49,13 @@ class Estimator:
     def __init__(self, settings: EstimatorSettings) -> None:
         self.settings = settings
         self.restarts = 0
+        self.imu_watch = ImuWatch()
         self._begin()
 
     def configure(self, wing: Wing, gust_memory_s: float) -> None:
         """What may change in flight: the glider by ballast and bugs, and how much of gusts is kept out."""
         self.settings = replace(self.settings, wing=wing, gust_memory_s=gust_memory_s)
-        if wing != self.inertial.wing:
-            self.inertial.wing = wing
-            self.inertial.lift_m = wing.lift_m
+        self.inertial.wing = wing
 
     def _begin(self) -> None:
         settings = self.settings
@@ -66,7 +67,7 @@ class Estimator:
         self._align_s = 0.0
         self._align: Vector = (0.0, 0.0, 0.0)
         self._imu_missing_s = 0.0
-        self._misfit_s = 0.0
+        self._learned = False
         self._kinetic_m: float | None = None
         self._gust_m = 0.0
         self._lag2 = 0.0
@@ -100,8 +101,13 @@ class Estimator:
             self._imu_missing_s += dt_s
             if self._imu_missing_s > _IMU_GAP_S:
                 self._realign()
-            return self._aligned
+            return self._aligned and self._imu_missing_s < _IMU_HOLD_S and self.imu_watch.trusted
         gap_s, self._imu_missing_s = self._imu_missing_s, 0.0
+        if not self.imu_watch.feels(steps[-1][0], self._steps.shake_mps2, dt_s):
+            self._reject_imu()
+            return False
+        if gap_s > _IMU_HOLD_S and self._aligned:
+            self.inertial.bridge(gap_s)
         settings, filter_, air = self.settings, self.inertial, self.air
         if air.static_pa is None or air.tas_mps is None:
             return False
@@ -123,9 +129,12 @@ class Estimator:
             filter_.airspeed(air.tas_mps, air.tas_sigma_mps, lag_s)
         for velocity in frame.gnss_vel:
             filter_.ground_velocity(velocity.north_mps, velocity.east_mps, frame.t_s - velocity.t_s)
+        if frame.gnss_vel and not self._turns_as_told(frame):
+            self._reject_imu()
+            return False
         if filter_.due_s > _CORRECT_EVERY_S:
             self._correct(filter_.due_s)
-        return self._aligned
+        return self._aligned and self.imu_watch.trusted
 
     def _correct(self, due_s: float) -> None:
         filter_ = self.inertial
@@ -137,9 +146,24 @@ class Estimator:
             self._sigmas = (filter_.vario_sigma_mps(), filter_.attitude_sigma_rad())
             self._sigma_age_s = 0.0
         self.watch.learn_lean(filter_, due_s)
-        if not self._plausible(due_s):
+        air = self.air
+        in_air = not self.watch.on_ground
+        by_speed = _known(air.energy) if in_air and air.tas_age_s < 1.0 else None
+        if not self.imu_watch.plausible(filter_, _known(air.altitude), by_speed, due_s):
             self.restarts += 1
-            self._realign()
+            self._reject_imu()
+
+    def _turns_as_told(self, frame: Frame) -> bool:
+        filter_ = self.inertial
+        _, q_radps, r_radps = filter_.rate
+        rate = heading_rate_radps(filter_.pitch_rad, filter_.bank_rad, q_radps, r_radps)
+        return self.imu_watch.turns(frame.gnss_vel, rate)
+
+    def _reject_imu(self) -> None:
+        """The unit contradicts itself or the rest: begin afresh, with nothing kept of what it taught."""
+        self.imu_watch.doubt()
+        self._realign()
+        self._learned = False
 
     def _gather(self, force: Vector, rate: Vector, step_s: float) -> None:
         """Align: gravity is the specific force less the turn's centripetal part, ω × v with v along x.
@@ -162,10 +186,11 @@ class Estimator:
                 self._realign()  # weightless or not an accelerometer: no direction to begin with
                 return
             air = self.air
-            self.inertial.start(self._align, air.tas_mps or 0.0, air.height_m, air.altitude.rate)
+            self.inertial.start(self._align, air.tas_mps or 0.0, air.height_m, air.altitude.rate, learned=self._learned)
             self.watch.start(Regime.GLIDING if tas else Regime.ROLLING)
-            self._aligned = True
-            self._misfit_s = self._gust_m = 0.0
+            self._aligned = self._learned = True
+            self._gust_m = 0.0
+            self.imu_watch.begin()
 
     def _realign(self) -> None:
         self._aligned = False
@@ -173,20 +198,6 @@ class Estimator:
         self._align_s = 0.0
         self._align = (0.0, 0.0, 0.0)
         self._sigmas = None
-
-    def _plausible(self, dt_s: float) -> bool:
-        """Whether the filter still makes sense: biases of a size biases have, innovations of theirs."""
-        filter_, noise = self.inertial, self.settings.noise
-        gyro = max(abs(b) for b in filter_.gyro_bias)
-        accel = max(abs(b) for b in filter_.accel_bias)
-        if not math.isfinite(filter_.vario_mps + gyro + accel):
-            return False
-        if gyro > 5.0 * noise.gyro_bias_radps or accel > 6.0 * noise.accel_bias_mps2:
-            return False
-        nis = filter_.nis
-        misfit = nis["height"] > 16.0 or (nis["sideslip"] > 16.0 and nis["lift"] > 16.0)
-        self._misfit_s = self._misfit_s + dt_s if misfit else 0.0
-        return self._misfit_s < 3.0
 
     # --- the estimate -----------------------------------------------------------------------------
 

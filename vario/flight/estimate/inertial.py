@@ -24,7 +24,6 @@ from vario.flight.estimate.inertial_model import (
     HEIGHT,
     LAG,
     LATE,
-    LIFT,
     POLAR_EVERY_S,
     PSI,
     SIDE,
@@ -69,12 +68,12 @@ _REST_ROWS = np.eye(SIZE)[[HEIGHT, V, GYRO, V + 1, GYRO + 1, V + 2, GYRO + 2]]
 
 _ROW_PLACES = np.ravel_multi_index(
     (
-        [_HEIGHT] * 2 + [_AIRSPEED] * 3 + [_SIDESLIP] * 6 + [_LIFT] * 4,
+        [_HEIGHT] * 2 + [_AIRSPEED] * 3 + [_SIDESLIP] * 6 + [_LIFT] * 3,
         [
             *(CLIMB, LAG),
             *(V, V + 1, V + 2),
             *(V, ACC + 1, ACC + 2, BETA, SIDE, SKEW),
-            *(V, ACC + 2, ALPHA, LIFT),
+            *(V, ACC + 2, ALPHA),
         ],
     ),
     (4, SIZE),
@@ -240,14 +239,14 @@ class InertialFilter(InertialState):
         fy, fz = self._push[1] / t, self._push[2] / t
         fast = max(vx + self.gust_mps, 8.0)
         per = 1.0 / (density_ratio * fast)
-        lift_mps = -self.lift_m * fz * per
+        lift_mps = -self.wing.lift_m * fz * per
         self._fill_rows.put(
             self._rows,
             [
                 *(-self.baro_lag_s, -self.climb_mps),
                 *(vx / speed, vy / speed, vz / speed),
                 *(-beta0, -side_m * per, -skew_m * per, -fast, fy * per, fz * per),
-                *(lift_mps / fast - alpha0, -self.lift_m * per, -fast, fz * per),
+                *(lift_mps / fast - alpha0, -self.wing.lift_m * per, -fast),
             ],
         )
         self._measure(self._rows)
@@ -264,7 +263,7 @@ class InertialFilter(InertialState):
         self._scalar("lift", _LIFT, residual, loose * n.lift_mps_sqrt_s**2 / t)
         self._turns.finish()
         if regime is Regime.TOWED:
-            self._step[ALPHA] = self._step[LIFT] = 0.0
+            self._step[ALPHA] = 0.0
         for north_mps, east_mps, age_s in self._ground:
             self._correct_ground(north_mps, east_mps, age_s)
         self._polar_s = self._polar_s + t if regime is Regime.GLIDING else 0.0
@@ -365,7 +364,6 @@ class InertialFilter(InertialState):
         self.wind_mps = (self.wind_mps[0] + s[WIND], self.wind_mps[1] + s[WIND + 1])
         self.gnss_latency_s = min(max(self.gnss_latency_s + s[LATE], 0.0), 0.6)
         self.baro_lag_s = min(max(self.baro_lag_s + s[LAG], 0.0), 0.4)
-        self.lift_m = min(max(self.lift_m + s[LIFT], 0.3 * self.wing.lift_m), 3.0 * self.wing.lift_m)
         bias = self.x[6:12].tolist()
         self.gyro_bias = (bias[0], bias[1], bias[2])
         self.accel_bias = (bias[3], bias[4], bias[5])

@@ -46,8 +46,8 @@ from vario.flight.polar import QuadraticPolar
 Vector = tuple[float, float, float]
 
 PSI, V, GYRO, ACC, CLIMB, HEIGHT, ALPHA, BETA, GUST, SIDE, SKEW = 0, 3, 6, 9, 12, 13, 14, 15, 16, 17, 18
-WIND, LATE, LAG, LIFT = 19, 21, 22, 23
-SIZE = 24
+WIND, LATE, LAG = 19, 21, 22
+SIZE = 23
 
 
 def _places(*blocks: tuple[list[int], list[int]]) -> NDArray[np.intp]:
@@ -132,8 +132,6 @@ class InertialNoise:
     baro_lag_sigma_s: float = 0.05
     pitot_lag_s: float = 0.05
     pitot_lag_sigma_s: float = 0.05
-    lift_share: float = 0.05
-    generic_lift_share: float = 0.4
     generic_polar: float = 1.0
 
 
@@ -146,7 +144,7 @@ MOST_LIFT = 1.35
 
 SLOWEST_MPS = 12.0
 
-TYPICAL_LOADING_KGPM2 = 33.0
+TYPICAL_LOADING_KGPM2 = 28.0
 """Wing loading assumed without a glider file: a light two-seater or a dry single-seater (common practice,
 no source)."""
 

@@ -15,9 +15,9 @@ from vario.flight.estimate.inertial_model import (
     CLIMB,
     GUST,
     GYRO,
+    HEIGHT,
     LAG,
     LATE,
-    LIFT,
     MOVING,
     NOISY,
     PSI,
@@ -37,8 +37,10 @@ from vario.flight.estimate.inertial_model import (
 from vario.flight.monitor import Innovation
 
 
+GAP_RADPS, GAP_MPS2 = 0.1, 1.5
 START_UPDRAFT_MPS = 2.0
 LEVEL_FUSELAGE_MPS = 28.0
+KEPT = [*range(GYRO, GYRO + 6), ALPHA, ALPHA + 1, SIDE, SIDE + 1]
 MEASURED = ("height", "airspeed", "sideslip", "lift", "north", "east")
 
 
@@ -56,7 +58,6 @@ class InertialState:
         self.wind_mps = (0.0, 0.0)
         self.gnss_latency_s = noise.gnss_latency_s
         self.baro_lag_s = noise.baro_lag_s
-        self.lift_m = wing.lift_m
         self.heading_known = False
         self._clock_s = 0.0
         self._gone = (0.0, 0.0)
@@ -86,15 +87,22 @@ class InertialState:
         self._height = [0.0, 0.0, 0.0]  # sum of residuals, of variances, count
         self._speed = [0.0, 0.0, 0.0]
 
-    def start(self, lift: Vector, tas_mps: float, height_m: float, climb_mps: float = 0.0) -> None:
-        """Begin with nothing known but the readings; `lift` points up (specific force less the turn's)."""
+    def start(
+        self, lift: Vector, tas_mps: float, height_m: float, climb_mps: float = 0.0, *, learned: bool = False
+    ) -> None:
+        """Begin with nothing known but the readings; `lift` points up (specific force less the turn's).
+
+        `learned`: what was found out of the sensors and their mounting before is kept.
+        """
+        kept = (self.gyro_bias, self.accel_bias, self.gnss_latency_s, self.baro_lag_s)
+        kept_x, kept_variance = self.x.copy(), self.cov.diagonal().copy()
         n = self.noise
         size = math.hypot(*lift) or 1.0
         self.down = (-lift[0] / size, -lift[1] / size, -lift[2] / size)
         self.north = _level(self.down, (1.0, 0.0, 0.0))
         self.wind_mps = (0.0, 0.0)
         self.heading_known = False
-        self.gnss_latency_s, self.baro_lag_s, self.lift_m = n.gnss_latency_s, n.baro_lag_s, self.wing.lift_m
+        self.gnss_latency_s, self.baro_lag_s = n.gnss_latency_s, n.baro_lag_s
         self._track.clear()
         self.air = (tas_mps, 0.0, 0.05 * tas_mps)
         self.x[:] = 0.0
@@ -111,9 +119,12 @@ class InertialState:
         sigma[ACC : ACC + 3] = n.accel_bias_mps2
         sigma[CLIMB:GUST] = 3.0, 1.0, n.incidence_rad, n.mounting_yaw_rad
         sigma[GUST:WIND] = self.gust_sigma_mps, n.side_m, n.skew_m
-        sigma[WIND:] = n.wind_mps, n.wind_mps, n.gnss_latency_sigma_s, n.baro_lag_sigma_s, 0.0
-        share = n.lift_share if self.wing.polar else n.generic_lift_share
-        sigma[LIFT] = share * self.wing.lift_m
+        sigma[WIND:] = n.wind_mps, n.wind_mps, n.gnss_latency_sigma_s, n.baro_lag_sigma_s
+        if learned:
+            self.gyro_bias, self.accel_bias, self.gnss_latency_s, self.baro_lag_s = kept
+            self.x[KEPT] = kept_x[KEPT]
+            sigma[KEPT] = np.minimum(sigma[KEPT], 2.0 * np.sqrt(kept_variance[KEPT]))
+            sigma[LATE:] = np.minimum(sigma[LATE:], 2.0 * np.sqrt(kept_variance[LATE:]))
         self.cov = np.diag(sigma * sigma)
         if tas_mps:
             self._start_on_path(tas_mps, climb_mps)
@@ -180,6 +191,15 @@ class InertialState:
         pushed[0] += fx * dt_s
         pushed[1] += fy * dt_s
         pushed[2] += fz * dt_s
+
+    def bridge(self, gap_s: float) -> None:
+        """The unit was silent for a while, and is taken to have gone on as it did: allow for how it may not."""
+        turned, pushed = GAP_RADPS * gap_s, GAP_MPS2 * gap_s
+        sigma = np.zeros(SIZE)
+        sigma[PSI : PSI + 3] = turned
+        sigma[V : V + 3] = pushed
+        sigma[CLIMB], sigma[HEIGHT] = pushed, 0.5 * pushed * gap_s
+        self.cov += np.diag(sigma * sigma)
 
     def height(self, measured_m: float, sigma_m: float, latency_s: float = 0.0) -> None:
         """Take in a pressure height, `latency_s` old."""
@@ -270,7 +290,7 @@ class InertialState:
                 *(lx * dz, ly * dz, shake + lz * dz),
                 *(gyro, gyro, gyro, acc, acc, acc),
                 *(push, 0.0, angle, angle, gust, 1e-4 * t, 1e-6 * t),
-                *(drift, drift, 1e-6 * t, 1e-8 * t, 1e-8 * t),
+                *(drift, drift, 1e-6 * t, 1e-8 * t),
                 *(-drift * nx, -drift * ex, -drift * ny, -drift * ey, -drift * nz, -drift * ez),
                 *(-drift * nx, -drift * ny, -drift * nz, -drift * ex, -drift * ey, -drift * ez),
             ],

@@ -1,7 +1,7 @@
 """Flights to judge the estimator on: scenes, airframes and sensors that no constant was made for.
 
-Two gliders of the general flight-dynamics library fly each scene (`truth_flight` integrates them). The sensors
-are drawn anew for every run: from the ranges of `drawn`, or with the constant errors of `described`. A GNSS
+Two gliders of the general flight-dynamics library fly each scene (`truth_flight` integrates them). The
+sensors are drawn anew for every run: from the ranges of `drawn`, or with the errors of `described`. A GNSS
 velocity carries the time of its arrival, as it does in an instrument; how late that is nothing tells.
 """
 
@@ -39,13 +39,13 @@ def _constant(rng: np.random.Generator) -> Scene:
 
 
 def _wind_steps(rng: np.random.Generator) -> Scene:
-    """Straight; every 10 to 18 s head or cross wind changes by 4 m/s in half a second, and wind grows upwards."""
+    """Straight; every 10 to 18 s head or cross wind changes by 4 m/s in half a second; shear."""
     starts = np.cumsum(rng.uniform(10.0, 18.0, size=20))
     signs = rng.choice([-1.0, 1.0], size=20)
     across = rng.random(20) < 0.4
     shear = rng.uniform(0.01, 0.02)  # m/s a metre
 
-    def wind(t: float, north_m: float, _e: float) -> tuple[float, float, float]:
+    def wind(t: float, _n: float, _e: float) -> tuple[float, float, float]:
         share = 4.0 * signs * np.clip((t - starts) / 0.5, 0.0, 1.0)
         # The glider sinks by about a metre a second: the height's share of the wind as a share of time.
         grown = -shear * max(t, 0.0)
@@ -74,8 +74,8 @@ def _hour(rng: np.random.Generator, length_s: float = 3600.0) -> Scene:
 
     def wind(t: float, north_m: float, east_m: float) -> tuple[float, float, float]:
         speed = 5.0 + 2.0 * math.sin(t / 400.0)
-        up = sum(0.7 * math.sin(2.0 * math.pi * (north_m + 0.5 * east_m) / a + p) for a, p in zip(lengths, phases))
-        return speed * math.cos(towards), speed * math.sin(towards), float(up)
+        up = float(np.sum(0.7 * np.sin(2.0 * math.pi * (north_m + 0.5 * east_m) / lengths + phases)))
+        return speed * math.cos(towards), speed * math.sin(towards), up
 
     def wishes(t: float, lift: float) -> Wish:
         t += PRELUDE_S
@@ -86,8 +86,7 @@ def _hour(rng: np.random.Generator, length_s: float = 3600.0) -> Scene:
             return Wish(bank_rad=0.6 if (t // 600.0) % 2 else -0.6, tas_mps=24.0)
         return Wish(bank_rad=0.4 if into < 15.0 else 0.0, tas_mps=29.0 - 1.5 * lift)
 
-    scene = Scene(wishes, wind, 0.4, tas_mps=30.0, altitude_m=1500.0, duration_s=length_s, score_from_s=60.0)
-    return scene
+    return Scene(wishes, wind, 0.4, tas_mps=30.0, altitude_m=1500.0, duration_s=length_s, score_from_s=60.0)
 
 
 def _short_hour(rng: np.random.Generator) -> Scene:
@@ -158,8 +157,11 @@ def drawn(rng: np.random.Generator) -> Fitted:
 
 @dataclass(frozen=True, slots=True)
 class Run:
-    """A true flight with one set of sensors: `imu` is accelerometer and gyro at 100 Hz, `air` static and impact
-    pressure at 50 Hz, `gnss` position and velocity (north, east, down) each second, fifth or tenth of one."""
+    """A true flight with one set of sensors.
+
+    `imu` is accelerometer and gyro at 100 Hz, `air` static and impact pressure at 50 Hz, `gnss` position and
+    velocity (north, east, down) at the receiver's rate.
+    """
 
     scene: str
     truth: NDArray[np.void]
@@ -202,7 +204,9 @@ def _lagged(values: Floats, lag_s: float) -> Floats:
     return out
 
 
-def sense(scene: str, truth: NDArray[np.void], score_from_s: float, fitted: Fitted, rng: np.random.Generator) -> Run:
+def sense(
+    scene: str, truth: NDArray[np.void], score_from_s: float, fitted: Fitted, rng: np.random.Generator
+) -> Run:
     """What the sensors make of a true flight; all noise is drawn here."""
     n = len(truth)
     mounting = _rotation(np.array(fitted.mounting_rad))
@@ -216,7 +220,8 @@ def sense(scene: str, truth: NDArray[np.void], score_from_s: float, fitted: Fitt
     static = _lagged(truth["static_pa"], fitted.baro_lag_s)[1::2]
     impact = _lagged(impact, fitted.pitot_lag_s)[1::2] + fitted.pitot_offset_pa
     air = np.stack(
-        [static + 1.2 * rng.standard_normal(len(static)), impact + 0.5 * rng.standard_normal(len(static))], axis=1
+        [static + 1.2 * rng.standard_normal(len(static)), impact + 0.5 * rng.standard_normal(len(static))],
+        axis=1,
     )
     every = RATE_HZ // fitted.gnss_hz
     columns = ("north_m", "east_m", "altitude_m", "north_mps", "east_mps", "climb_mps")
@@ -259,7 +264,9 @@ def _with_rope(glider: str, folder: Path) -> Path:
         file = copy / f"{glider}.xml"
         text = file.read_text(encoding="utf-8")
         rope = _TOW.format(x=100.0)
-        file.write_text(text.replace("</ground_reactions>", "</ground_reactions>" + rope, 1), encoding="utf-8")
+        file.write_text(
+            text.replace("</ground_reactions>", "</ground_reactions>" + rope, 1), encoding="utf-8"
+        )
     return copy.parent
 
 
@@ -298,7 +305,9 @@ def flown(scene_name: str, glider: str, seed: int, cache: Path) -> tuple[NDArray
     return truth, scene.score_from_s
 
 
-def fly(scene: str, glider: str, seed: int, cache: Path, draw: Callable[[np.random.Generator], Fitted]) -> Run:
+def fly(
+    scene: str, glider: str, seed: int, cache: Path, draw: Callable[[np.random.Generator], Fitted]
+) -> Run:
     """Fly a scene and sense it with a set of sensors drawn from the seed."""
     truth, score_from_s = flown(scene, glider, seed, cache)
     rng = np.random.default_rng([seed, 3])

@@ -34,10 +34,10 @@ from vario.flight.estimate.inertial_model import (
     Regime,
     V,
     Wing,
-    turn,
 )
 from vario.flight.estimate.rate import RateFilter
 from vario.flight.estimate.result import Estimate, EstimatorSettings
+from vario.flight.estimate.vectors import turn
 from vario.flight.frames import Frame
 from vario.flight.health import HealthStage
 from vario.flight.polar import QuadraticPolar
@@ -125,7 +125,7 @@ def test_covariance_moves_as_the_estimate_does(index: int) -> None:
     for _ in range(2):
         kalman.propagate((0.3, 0.5, -11.0), (0.2, 0.15, 0.25), 0.02)
     kalman.predict_covariance(Regime.GLIDING)
-    column = kalman._transition[:, index]
+    column = kalman.prediction.transition[:, index]
     d = np.array(kalman.down)
     wanted = np.array(
         [*np.cross(d, column[PSI : PSI + 3]), *column[V : V + 3], column[CLIMB], column[HEIGHT]]

@@ -161,7 +161,7 @@ class Pipeline:
         expected = self._expected.update(frame.t_s, frame.dt_s, energy, air, mode)
         speed = self._speed.update(frame.dt_s, energy, air, mode, attitude)
         needle = self._needle.update(energy.vario_mps, frame.dt_s)
-        quality = self._quality(inputs, energy)
+        quality = self._quality(inputs, energy, imu_believed=estimate.imu_believed)
         happenings = self._happenings(
             inputs, mode, quality, needle_mps=needle, thermal=thermal, expected=expected
         )
@@ -242,7 +242,7 @@ class Pipeline:
         """The recording or flight is over: what is still open ends now."""
         self._averages.close()
 
-    def _quality(self, inputs: Inputs, energy: Energy) -> Quality:
+    def _quality(self, inputs: Inputs, energy: Energy, *, imu_believed: bool) -> Quality:
         return quality_of(
             (
                 not inputs.has_baro,  # NO_BARO
@@ -253,6 +253,7 @@ class Pipeline:
                 energy.vario_mps is not None and not energy.compensated,  # UNCOMPENSATED
                 inputs.has_baro and energy.vario_mps is None,  # SETTLING
                 self._airspeed.scale != 1.0,  # AIRSPEED_OFF
+                inputs.has_imu and not imu_believed,  # IMU_OFF
             )
         )
 

@@ -21,6 +21,8 @@ class Quality(Flag):
     """The estimate has just started and is not shown yet."""
     AIRSPEED_OFF = auto()
     """The airspeed sensor reads wrong against GNSS; what is shown is corrected."""
+    IMU_OFF = auto()
+    """The inertial unit contradicts itself or the other sensors, and is not used."""
 
     def __str__(self) -> str:
         """Words joined by "+", "ok" if there is nothing to say: `no_airspeed+uncompensated`."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 from drivers.samples import ImuAccel, ImuGyro
-from vario.flight.estimate.inertial_model import Vector
+from vario.flight.estimate.vectors import Vector
 from vario.flight.frames import Frame
 
 SHAKE_S = 2.0

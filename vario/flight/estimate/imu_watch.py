@@ -1,9 +1,9 @@
 """Whether the inertial unit can be believed: one turned the wrong way round, in other units, or shaken.
 
-The inertial filter on such a unit contradicts itself or the pressures. Each contradiction below lasts for some
-seconds only in an estimate that is wrong; sound flights with gusts stay well inside (docs/accuracy.md). After
-one the filter begins afresh, and its estimate is not used until it has run without another for a while: half
-a minute at first, twice as long each time. Until then the pressures alone give the vario.
+The inertial filter on such a unit contradicts itself or the pressures. Each contradiction below lasts for
+some seconds only in an estimate that is wrong; sound flights with gusts stay well inside (docs/accuracy.md).
+After one the filter begins afresh, and its estimate is not used until it has run without another for a while:
+half a minute at first, twice as long each time. Until then the pressures alone give the vario.
 """
 
 from __future__ import annotations
@@ -14,11 +14,11 @@ from collections.abc import Sequence
 from drivers.isa import G0_MPS2
 from drivers.samples import GnssVel
 from vario.flight.estimate.inertial import InertialFilter
-from vario.flight.estimate.inertial_model import Vector
+from vario.flight.estimate.vectors import Vector
 
 MOST_GYRO_BIAS_RADPS = math.radians(3.0)
 MOST_ACCEL_BIAS_MPS2 = 0.8
-"""Data sheets of common units allow less (LSM6DSO: 1 °/s and 40 mg; ICM-20948: 5 °/s and 50 mg on a board)."""
+"""Common units are better than this once their bias at rest is known (data sheets allow some 40 to 80 mg)."""
 
 MISFIT_NIS = 16.0
 MISFIT_S = 3.0
@@ -90,7 +90,9 @@ class ImuWatch:
             self._agree += min(1.0, dt_s / AGREE_S) * (agree - self._agree)
         return self._agree > -AGREE_RAD2PS2
 
-    def plausible(self, filter_: InertialFilter, climb_mps: float | None, vario_mps: float | None, dt_s: float) -> bool:
+    def plausible(
+        self, filter_: InertialFilter, climb_mps: float | None, vario_mps: float | None, dt_s: float
+    ) -> bool:
         """Whether the filter agrees with itself and with climb and vario of the pressures alone."""
         self._wait_s = max(self._wait_s - dt_s, 0.0)
         gyro = max(abs(b) for b in filter_.gyro_bias)

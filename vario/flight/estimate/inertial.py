@@ -11,7 +11,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from drivers.isa import G0_MPS2
+from vario.flight.estimate.by_polar import ByPolar
 from vario.flight.estimate.fill import Fill
 from vario.flight.estimate.in_turn import InTurn
 from vario.flight.estimate.inertial_model import (
@@ -25,7 +25,6 @@ from vario.flight.estimate.inertial_model import (
     LAG,
     LATE,
     POLAR_EVERY_S,
-    PSI,
     SIDE,
     SIZE,
     SKEW,
@@ -33,23 +32,14 @@ from vario.flight.estimate.inertial_model import (
     InertialNoise,
     Regime,
     V,
-    Vector,
     Wing,
 )
-from vario.flight.estimate.inertial_state import InertialState, cross, _level
+from vario.flight.estimate.inertial_state import InertialState
+from vario.flight.estimate.vectors import dot, level
 from vario.flight.monitor import Innovation
 
 GATES = {"height": 5.0, "sideslip": 4.0, "lift": 4.0}
-REFUSE_NIS = 25.0
-START_OVER_S = 8.0
-MUCH_DRAG_MPS = 1.5
-OFF_POLAR_SIGMAS = 2.0
-OFF_POLAR_S = 180.0
-GUST_WINDOW_S = 0.5
 """Standard deviations beyond which an innovation counts for less: as much as one at the gate would."""
-
-NIS_S = 4.0
-"""How long innovations are looked back at."""
 
 LOOSE_STALLED = 400.0
 LOOSE_TOWED = 2.0
@@ -59,6 +49,8 @@ little up or down, on a winch a lot down."""
 SETTLE_S = 10.0
 """No gate and no learning of the air's roughness until the start's large errors are worked off."""
 
+
+GUST_WINDOW_S = 0.5
 
 _HEIGHT, _AIRSPEED, _SIDESLIP, _LIFT = range(4)
 """The measurements in flight, by their rows; the height is always the first."""
@@ -89,13 +81,8 @@ class InertialFilter(InertialState):
         self._rows = np.zeros((4, SIZE))
         self._rows[[_HEIGHT, _AIRSPEED, _SIDESLIP, _LIFT], [HEIGHT, GUST, V + 1, V + 2]] = 1.0
         self._fill_rows = Fill(_ROW_PLACES)
-        self._ground: list[tuple[float, float, float]] = []
-        self._ground_s = 0.0
-        self._ground_used_s = 0.0
-        self._heading_s = 0.0
-        self._refused_s = 0.0
         self._gust_s, self._gust_sum, self._gust_count = 0.0, 0.0, 0
-        self._off_polar_s = 0.0
+        self._by_polar = ByPolar()
         self._turns: InTurn
 
     def correct(self, regime: Regime, density_ratio: float) -> None:
@@ -114,86 +101,9 @@ class InertialFilter(InertialState):
             self._turns.finish()
         else:
             self._in_flight(regime, density_ratio, t)
-        self._ground.clear()
+        self.ground.drop()
         self._inject()
         self._clear_batch()
-
-    def ground_velocity(self, north_mps: float, east_mps: float, age_s: float) -> None:
-        """Take in a velocity over ground that carries a time `age_s` ago; how late that time is, is a state."""
-        self._ground.append((north_mps, east_mps, age_s - self._clock_s))
-
-    def _correct_ground(self, north_mps: float, east_mps: float, stamp_s: float) -> None:
-        n = self.noise
-        # How the velocity has changed since then, and how fast it did at that time.
-        then_s = -stamp_s - self.gnss_latency_s
-        track = self._track
-        if len(track) < 4 or then_s < track[0][0]:
-            return
-        k = len(track) - 2
-        while k > 1 and track[k][0] > then_s:
-            k -= 1
-        (t0, n0, e0), (t1, n1, e1) = track[k], track[k + 1]
-        slow_north, slow_east = (n1 - n0) / (t1 - t0), (e1 - e0) / (t1 - t0)
-        north_mps += self._gone[0] - n0 - slow_north * (then_s - t0)
-        east_mps += self._gone[1] - e0 - slow_east * (then_s - t0)
-        if not self.heading_known:
-            self._find_heading(north_mps, east_mps)
-        since_s = min(max(self._clock_s - self._ground_used_s, 0.05), 2.0)
-        self._ground_used_s = self._clock_s
-        v = self.air
-        north, east = self.north, self.east
-        rows = np.zeros((2, SIZE))
-        rows[0, PSI : PSI + 3] = cross(v, north)
-        rows[1, PSI : PSI + 3] = cross(v, east)
-        rows[0, V : V + 3] = north
-        rows[1, V : V + 3] = east
-        rows[0, WIND] = rows[1, WIND + 1] = 1.0
-        rows[0, LATE], rows[1, LATE] = -slow_north, -slow_east
-        self._measure(rows)
-        variance = n.gnss_mps**2 + n.gnss_mps_sqrt_s**2 / since_s
-        residual_n = north_mps - _dot(north, v) - self.wind_mps[0]
-        residual_e = east_mps - _dot(east, v) - self.wind_mps[1]
-        s0 = self._turns.signal(0) + variance
-        s1 = self._turns.signal(1) + variance
-        i0 = residual_n - self._turns.expected(0)
-        i1 = residual_e - self._turns.expected(1)
-        if (i0 * i0 / s0 > REFUSE_NIS or i1 * i1 / s1 > REFUSE_NIS) and self._clock_s > self._heading_s + 5.0:
-            self._refused_s += since_s
-            if self._refused_s > START_OVER_S:
-                self.heading_known = False
-                self._refused_s = 0.0
-            return
-        self._refused_s = 0.0
-        self._scalar("north", 0, residual_n, variance)
-        self._scalar("east", 1, residual_e, variance)
-        self._turns.finish()
-
-    def _find_heading(self, north_mps: float, east_mps: float) -> None:
-        """Begin with the heading along the track and a wind not known."""
-        speed = math.hypot(north_mps, east_mps)
-        if speed < 10.0:
-            return
-        n = self.noise
-        dx, dy, dz = self.down
-        along = _level(self.down, self.air)
-        right = cross(self.down, along)
-        cos, sin = north_mps / speed, east_mps / speed
-        self.north = (
-            cos * along[0] - sin * right[0],
-            cos * along[1] - sin * right[1],
-            cos * along[2] - sin * right[2],
-        )
-        self._track.clear()
-        d = np.array(self.down)
-        keep = np.eye(SIZE)
-        keep[PSI : PSI + 3, PSI : PSI + 3] -= np.outer(d, d)
-        keep[WIND, WIND] = keep[WIND + 1, WIND + 1] = 0.0
-        self.cov = keep @ self.cov @ keep.T
-        self.cov[PSI : PSI + 3, PSI : PSI + 3] += n.heading_rad**2 * np.outer(d, d)
-        self.cov[WIND, WIND] = self.cov[WIND + 1, WIND + 1] = n.wind_mps**2
-        self.wind_mps = (0.0, 0.0)
-        self.heading_known = True
-        self._heading_s = self._clock_s
 
     def _measure(self, rows: NDArray[np.float64]) -> None:
         """Begin with the measurements of these rows."""
@@ -208,10 +118,8 @@ class InertialFilter(InertialState):
             nis = innovation * innovation / total
             gate = GATES.get(name, math.inf)
             used = nis <= gate * gate
-            self.innovations[name] = Innovation(innovation, total, used=used)
-            share = min(1.0, self._batch_s / NIS_S)
-            self.nis[name] += share * (min(nis, 100.0) - self.nis[name])
-            if not used and self._age_s > SETTLE_S:
+            self.note(name, Innovation(innovation, total, used=used), self._batch_s)
+            if not used and self.age_s > SETTLE_S:
                 total = innovation * innovation / (gate * gate)
         turns.use(number, innovation, total)
 
@@ -226,7 +134,7 @@ class InertialFilter(InertialState):
         for axis in range(3):
             self._scalar("", 1 + 2 * axis, -self.air[axis], 0.04 / t)
             # What the gyro reads on a glider that does not turn is bias.
-            self._scalar("", 2 + 2 * axis, self._turn[axis] / t, 4e-6 / t)
+            self._scalar("", 2 + 2 * axis, self.turned[axis] / t, 4e-6 / t)
         self._turns.finish()
 
     def _in_flight(self, regime: Regime, density_ratio: float, t: float) -> None:
@@ -236,7 +144,7 @@ class InertialFilter(InertialState):
         x = self.x.tolist()
         alpha0, beta0, side_m, skew_m = x[ALPHA], x[BETA], x[SIDE], x[SKEW]
         speed = math.sqrt(vx * vx + vy * vy + vz * vz) + 1e-9
-        fy, fz = self._push[1] / t, self._push[2] / t
+        fy, fz = self.pushed[1] / t, self.pushed[2] / t
         fast = max(vx + self.gust_mps, 8.0)
         per = 1.0 / (density_ratio * fast)
         lift_mps = -self.wing.lift_m * fz * per
@@ -264,18 +172,16 @@ class InertialFilter(InertialState):
         self._turns.finish()
         if regime is Regime.TOWED:
             self._step[ALPHA] = 0.0
-        for north_mps, east_mps, age_s in self._ground:
-            self._correct_ground(north_mps, east_mps, age_s)
+        self.ground.correct(self, self._step)
         self._polar_s = self._polar_s + t if regime is Regime.GLIDING else 0.0
         if self._polar_s > POLAR_EVERY_S:
-            self._correct_polar(density_ratio, self._polar_s)
+            self._by_polar.correct(self, self._step, density_ratio, self._polar_s)
             self._polar_s = 0.0
 
     def _correct_airspeed(self) -> None:
-        n = self.noise
         total_mps, variance, count = self._speed
         mean_mps, variance = total_mps / count, variance / (count * count)
-        if self._age_s > SETTLE_S:
+        if self.age_s > SETTLE_S:
             # Learn how rough the air is: the innovations must have the size the filter expects.
             residual = mean_mps - self._turns.expected(_AIRSPEED)
             total = self._turns.signal(_AIRSPEED) + variance
@@ -303,47 +209,14 @@ class InertialFilter(InertialState):
         )
         self._gust_s, self._gust_sum, self._gust_count = 0.0, 0.0, 0
 
-    def _along_track(self) -> NDArray[np.float64]:
-        """Horizontal direction of flight in body axes."""
-        d, v = np.array(self.down), np.array(self.air)
-        level = v - d * float(d @ v)
-        return level / max(float(np.linalg.norm(level)), 1e-6)
-
     def _free_along_track(self, variance: float) -> None:
-        track = self._along_track()
+        """A change of wind along the track: the velocity over ground stays as it is."""
+        track = level(self.down, self.air)
         there = np.zeros(SIZE)
         there[V : V + 3] = track
-        there[WIND] = -float(np.dot(track, self.north))
-        there[WIND + 1] = -float(np.dot(track, self.east))
+        there[WIND] = -dot(track, self.north)
+        there[WIND + 1] = -dot(track, self.east)
         self.cov += variance * np.outer(there, there)
-
-    def _correct_polar(self, density_ratio: float, t: float) -> None:
-        """Let v_z and α0 learn from the drag the polar promises, and nothing else.
-
-        Were tilt and biases to learn too, an error of the polar would become an error of the vario. A
-        gain that is not the optimal one needs the covariance in Joseph's form.
-        """
-        n = self.noise
-        fx, fy, fz = self.force
-        vx, vy, vz = self.air
-        load = math.sqrt(fx * fx + fy * fy + fz * fz) / G0_MPS2
-        sink = self.wing.sink_mps(self.tas_mps, load, density_ratio)
-        row = np.zeros(SIZE)
-        row[3:6] = fx / G0_MPS2, fy / G0_MPS2, fz / G0_MPS2
-        innovation = -(fx * vx + fy * vy + fz * vz) / G0_MPS2 - sink - float(row @ self._step)
-        spread = self.cov @ row
-        signal = float(row @ spread)
-        # Airbrakes, a slip or a rope change the drag for a while; what stays is a wrong incidence.
-        doubt = OFF_POLAR_SIGMAS * math.sqrt(signal + n.polar_mps_sqrt_s**2)
-        self._off_polar_s = self._off_polar_s + t if abs(innovation) > max(doubt, MUCH_DRAG_MPS) else 0.0
-        if 0.0 < self._off_polar_s < OFF_POLAR_S:
-            return
-        total = signal + (n.polar_mps_sqrt_s if self.wing.polar else n.generic_polar) ** 2 / t
-        gain = np.zeros(SIZE)
-        gain[5], gain[14] = spread[5] / total, spread[14] / total
-        self._step += gain * min(max(innovation, -3.0), 3.0)
-        cross = np.multiply.outer(gain, spread)
-        self.cov += total * np.multiply.outer(gain, gain) - cross - cross.T
 
     def _inject(self) -> None:
         """Put the error into the estimate."""
@@ -359,7 +232,7 @@ class InertialFilter(InertialState):
         self.x[6:12] += step[6:12]
         nx, ny, nz = self.north
         nx, ny, nz = nx + ny * c - nz * b, ny + nz * a - nx * c, nz + nx * b - ny * a
-        self.north = _level(self.down, (nx, ny, nz))
+        self.north = level(self.down, (nx, ny, nz))
         self.x[14:19] += step[14:19]
         self.wind_mps = (self.wind_mps[0] + s[WIND], self.wind_mps[1] + s[WIND + 1])
         self.gnss_latency_s = min(max(self.gnss_latency_s + s[LATE], 0.0), 0.6)
@@ -373,21 +246,17 @@ class InertialFilter(InertialState):
         self.x[GUST] = 0.0
         if abs(self.gust_mps) > max(1.0, 3.0 * self.gust_sigma_mps):
             # Too large to be a passing gust: the wind has changed for good. Into v with it.
-            track = self._along_track().tolist()
+            track = level(self.down, self.air)
             vx, vy, vz = self.air
             u = self.gust_mps
             self.air = (vx + u * track[0], vy + u * track[1], vz + u * track[2])
             wind_north, wind_east = self.wind_mps
             self.wind_mps = (
-                wind_north - u * _dot(track, self.north),
-                wind_east - u * _dot(track, self.east),
+                wind_north - u * dot(track, self.north),
+                wind_east - u * dot(track, self.east),
             )
             self.gust_mps = 0.0
             self.cov[GUST, :] = 0.0
             self.cov[:, GUST] = 0.0
             self.cov[GUST, GUST] = self.gust_sigma_mps**2
             self._free_along_track(u * u)
-
-
-def _dot(a: list[float] | Vector, b: Vector) -> float:
-    return a[0] * b[0] + a[1] * b[1] + a[2] * b[2]

@@ -43,8 +43,6 @@ from numpy.typing import NDArray
 from drivers.isa import G0_MPS2, SEA_LEVEL_KGPM3
 from vario.flight.polar import QuadraticPolar
 
-Vector = tuple[float, float, float]
-
 PSI, V, GYRO, ACC, CLIMB, HEIGHT, ALPHA, BETA, GUST, SIDE, SKEW = 0, 3, 6, 9, 12, 13, 14, 15, 16, 17, 18
 WIND, LATE, LAG = 19, 21, 22
 SIZE = 23
@@ -169,7 +167,9 @@ class Wing:
         cls, loading_kgpm2: float = TYPICAL_LOADING_KGPM2, polar: QuadraticPolar | None = None
     ) -> Wing:
         """The wing at a loading of mass over area."""
-        return cls(2.0 * loading_kgpm2 / (SEA_LEVEL_KGPM3 * LIFT_SLOPE_PER_RAD), polar, polar or TYPICAL_POLAR)
+        return cls(
+            2.0 * loading_kgpm2 / (SEA_LEVEL_KGPM3 * LIFT_SLOPE_PER_RAD), polar, polar or TYPICAL_POLAR
+        )
 
     def carries_from_mps(self, density_ratio: float) -> float:
         """True airspeed at which the wing takes the weight off the wheel, a little below the stall.
@@ -185,33 +185,3 @@ class Wing:
         """Sink in still air at a load factor, by the glider's polar or a typical one."""
         root = math.sqrt(density_ratio)
         return (self.polar or self.drag).sink_loaded_mps(tas_mps * root, load) / root
-
-
-def turn(vector: Vector, x_rad: float, y_rad: float, z_rad: float) -> Vector:
-    """A fixed vector seen from axes that have turned by a small rotation vector (Rodrigues, 4th order)."""
-    a, b, c = vector
-    angle2 = x_rad * x_rad + y_rad * y_rad + z_rad * z_rad
-    s = 1.0 - angle2 / 6.0
-    k = 0.5 - angle2 / 24.0
-    # u = v × θ, and v' = v + s u + k u × θ
-    ux, uy, uz = b * z_rad - c * y_rad, c * x_rad - a * z_rad, a * y_rad - b * x_rad
-    return (
-        a + s * ux + k * (uy * z_rad - uz * y_rad),
-        b + s * uy + k * (uz * x_rad - ux * z_rad),
-        c + s * uz + k * (ux * y_rad - uy * x_rad),
-    )
-
-
-def rotation(x_rad: float, y_rad: float, z_rad: float) -> list[float]:
-    """The matrix of `turn`, row by row."""
-    angle2 = x_rad * x_rad + y_rad * y_rad + z_rad * z_rad
-    s = 1.0 - angle2 / 6.0
-    k = 0.5 - angle2 / 24.0
-    same = 1.0 - k * angle2
-    xy, xz, yz = k * x_rad * y_rad, k * x_rad * z_rad, k * y_rad * z_rad
-    sx, sy, sz = s * x_rad, s * y_rad, s * z_rad
-    return [
-        *(same + k * x_rad * x_rad, xy + sz, xz - sy),
-        *(xy - sz, same + k * y_rad * y_rad, yz + sx),
-        *(xz + sy, yz - sx, same + k * z_rad * z_rad),
-    ]

@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import math
-from collections import deque
 
 import numpy as np
 
 from drivers.isa import G0_MPS2
-from vario.flight.estimate.fill import Fill
+from vario.flight.estimate.ground import Ground
 from vario.flight.estimate.inertial_model import (
     ACC,
     ALPHA,
@@ -16,31 +15,28 @@ from vario.flight.estimate.inertial_model import (
     GUST,
     GYRO,
     HEIGHT,
-    LAG,
     LATE,
-    MOVING,
-    NOISY,
     PSI,
     SIDE,
     SIZE,
-    STALLED_UPDRAFT,
     TYPICAL_SIDE_M,
     WIND,
     InertialNoise,
     Regime,
     V,
-    Vector,
     Wing,
-    rotation,
-    turn,
 )
+from vario.flight.estimate.prediction import Prediction
+from vario.flight.estimate.vectors import Vector, cross, level, turn
 from vario.flight.monitor import Innovation
-
 
 GAP_RADPS, GAP_MPS2 = 0.1, 1.5
 START_UPDRAFT_MPS = 2.0
 LEVEL_FUSELAGE_MPS = 28.0
 KEPT = [*range(GYRO, GYRO + 6), ALPHA, ALPHA + 1, SIDE, SIDE + 1]
+NIS_S = 4.0
+"""How long innovations are looked back at."""
+
 MEASURED = ("height", "airspeed", "sideslip", "lift", "north", "east")
 
 
@@ -58,10 +54,7 @@ class InertialState:
         self.wind_mps = (0.0, 0.0)
         self.gnss_latency_s = noise.gnss_latency_s
         self.baro_lag_s = noise.baro_lag_s
-        self.heading_known = False
-        self._clock_s = 0.0
-        self._gone = (0.0, 0.0)
-        self._track: deque[tuple[float, float, float]] = deque(maxlen=80)
+        self.ground = Ground()
         self.air: Vector = (0.0, 0.0, 0.0)
         self.x = np.zeros(SIZE)  # biases, climb, height ...; tilt and v live in `down` and `air`
         self.cov = np.eye(SIZE)
@@ -73,17 +66,15 @@ class InertialState:
         self.innovations: dict[str, Innovation] = {}
         self.gyro_bias: Vector = (0.0, 0.0, 0.0)
         self.accel_bias: Vector = (0.0, 0.0, 0.0)
-        self._transition = np.eye(SIZE)
-        self._noise = np.zeros((SIZE, SIZE))
-        self._move, self._disturb = Fill(MOVING), Fill(NOISY)
+        self.prediction = Prediction()
         self._step = np.zeros(SIZE)
-        self._age_s = self._polar_s = 0.0
+        self.age_s = self._polar_s = 0.0
         self._clear_batch()
 
     def _clear_batch(self) -> None:
         self._batch_s = 0.0
-        self._turn = [0.0, 0.0, 0.0]
-        self._push = [0.0, 0.0, 0.0]
+        self.turned = [0.0, 0.0, 0.0]
+        self.pushed = [0.0, 0.0, 0.0]
         self._height = [0.0, 0.0, 0.0]  # sum of residuals, of variances, count
         self._speed = [0.0, 0.0, 0.0]
 
@@ -99,11 +90,10 @@ class InertialState:
         n = self.noise
         size = math.hypot(*lift) or 1.0
         self.down = (-lift[0] / size, -lift[1] / size, -lift[2] / size)
-        self.north = _level(self.down, (1.0, 0.0, 0.0))
+        self.north = level(self.down, (1.0, 0.0, 0.0))
         self.wind_mps = (0.0, 0.0)
-        self.heading_known = False
+        self.ground.forget()
         self.gnss_latency_s, self.baro_lag_s = n.gnss_latency_s, n.baro_lag_s
-        self._track.clear()
         self.air = (tas_mps, 0.0, 0.05 * tas_mps)
         self.x[:] = 0.0
         self.x[SIDE] = TYPICAL_SIDE_M
@@ -128,7 +118,7 @@ class InertialState:
         self.cov = np.diag(sigma * sigma)
         if tas_mps:
             self._start_on_path(tas_mps, climb_mps)
-        self._age_s = 0.0
+        self.age_s = 0.0
         self._clear_batch()
 
     def _start_on_path(self, tas_mps: float, climb_mps: float) -> None:
@@ -138,7 +128,7 @@ class InertialState:
         bank = math.atan2(self.down[1], self.down[2])
         self.down = (-math.sin(pitch), math.sin(bank) * math.cos(pitch), math.cos(bank) * math.cos(pitch))
         self.air = (tas_mps, 0.0, alpha * tas_mps)
-        self.north = _level(self.down, (1.0, 0.0, 0.0))
+        self.north = level(self.down, (1.0, 0.0, 0.0))
         row = np.zeros(SIZE)
         row[PSI : PSI + 3] = cross(self.air, self.down)
         row[V : V + 3] = self.down
@@ -171,20 +161,12 @@ class InertialState:
         self.height_m += dt_s * (self.climb_mps + 0.5 * up_mps2 * dt_s)
         self.climb_mps += up_mps2 * dt_s
         self.gust_mps *= 1.0 - dt_s / (self.noise.gust_time_s + dt_s)
-        nx, ny, nz = self.north = turn(self.north, p * dt_s, q * dt_s, r * dt_s)
+        self.north = turn(self.north, p * dt_s, q * dt_s, r * dt_s)
         self.down, self.force, self.rate = (ex, ey, ez), (fx, fy, fz), (p, q, r)
-        # Acceleration over ground, for what arrives late; half a step's turn is left out.
-        gone_north, gone_east = self._gone
-        gone_north += dt_s * (nx * fx + ny * fy + nz * fz)
-        gone_east += dt_s * (
-            (ey * nz - ez * ny) * fx + (ez * nx - ex * nz) * fy + (ex * ny - ey * nx) * fz
-        )
-        self._gone = (gone_north, gone_east)
-        self._clock_s += dt_s
-        self._track.append((self._clock_s, gone_north, gone_east))
+        self.ground.moved(self.north, self.down, self.force, dt_s)
         self._batch_s += dt_s
-        self._age_s += dt_s
-        turned, pushed = self._turn, self._push
+        self.age_s += dt_s
+        turned, pushed = self.turned, self.pushed
         turned[0] += p * dt_s
         turned[1] += q * dt_s
         turned[2] += r * dt_s
@@ -193,7 +175,7 @@ class InertialState:
         pushed[2] += fz * dt_s
 
     def bridge(self, gap_s: float) -> None:
-        """The unit was silent for a while, and is taken to have gone on as it did: allow for how it may not."""
+        """The unit was silent, and is taken to have gone on as it did: allow for how it may not have."""
         turned, pushed = GAP_RADPS * gap_s, GAP_MPS2 * gap_s
         sigma = np.zeros(SIZE)
         sigma[PSI : PSI + 3] = turned
@@ -213,8 +195,10 @@ class InertialState:
         batch[1] += sigma_m * sigma_m
         batch[2] += 1.0
 
-    def airspeed(self, measured_mps: float, sigma_mps: float, lag_s: float = 0.0) -> None:
-        """Take in a true airspeed, `lag_s` late."""
+    def airspeed(
+        self, measured_mps: float, sigma_mps: float, lag_s: float = 0.0, late_s: float = 0.0
+    ) -> None:
+        """Take in a true airspeed, `late_s` old, through tubing with this lag; 0 s: nobody has told it."""
         vx, vy, vz = self.air
         speed = math.sqrt(vx * vx + vy * vy + vz * vz) + 1e-9
         fx, fy, fz = self.force
@@ -222,16 +206,17 @@ class InertialState:
         faster_mps2 = (
             (fx + G0_MPS2 * dx) * vx + (fy + G0_MPS2 * dy) * vy + (fz + G0_MPS2 * dz) * vz
         ) / speed  # fmt: skip
-        lag_s = lag_s or self.noise.pitot_lag_s
+        unsure_s = 0.0 if lag_s else self.noise.pitot_lag_sigma_s
+        lag_s = (lag_s or self.noise.pitot_lag_s) + late_s
         batch = self._speed
         batch[0] += measured_mps - (speed + self.gust_mps - lag_s * faster_mps2)
-        batch[1] += sigma_mps * sigma_mps + (self.noise.pitot_lag_sigma_s * faster_mps2) ** 2
+        batch[1] += sigma_mps * sigma_mps + (unsure_s * faster_mps2) ** 2
         batch[2] += 1.0
 
     def take_off(self, tas_mps: float) -> None:
         """The wing begins to carry: the air velocity starts afresh, attitude and biases stay."""
         self.air, self.gust_mps = (tas_mps, 0.0, 0.05 * tas_mps), 0.0
-        self.heading_known = False
+        self.ground.forget()
         for index, sigma in ((V, 2.0), (V + 1, 3.0), (V + 2, 3.0), (GUST, self.gust_sigma_mps)):
             self.cov[index, :] = 0.0
             self.cov[:, index] = 0.0
@@ -244,66 +229,13 @@ class InertialState:
 
     def predict_covariance(self, regime: Regime) -> None:
         """Bring the covariance up to now: P = F P F' + Q over the batch."""
-        t = self._batch_s
-        n = self.noise
-        dx, dy, dz = self.down
-        vx, vy, vz = self.air
-        fx, fy, fz = self._push
-        p, q, r = self._turn
-        g = G0_MPS2 * t
-        rot = rotation(p, q, r)
-        keep = math.exp(-t / n.gust_time_s)
-        self._move.put(
-            self._transition,
-            [
-                *rot,
-                *rot,
-                *(-t, -t, -t, -t, -t, -t),
-                *(-g * dz, g * dy, g * dz, -g * dx, -g * dy, g * dx),
-                *(t * vz, -t * vy, -t * vz, t * vx, t * vy, -t * vx),
-                *(dy * fz - dz * fy, dz * fx - dx * fz, dx * fy - dy * fx),
-                *(dx * t, dy * t, dz * t, t, keep),
-            ],
-        )
-        nx, ny, nz = self.north
-        ex, ey, ez = self.east
-        tilt = n.gyro_rad_per_sqrt_s**2 * t
-        drift = self._air_drift_psd() * t
-        push = n.accel_mps_per_sqrt_s**2 * t
-        speed2 = vx * vx + vy * vy + vz * vz
-        shake = push + drift + tilt * speed2
-        # With the lift curve gone, inertia is all there is, and |v| alone cannot tell v_z from -v_z:
-        # a stall lasts seconds, so the air is taken to be as it was.
-        updraft = n.updraft_mps_per_sqrt_s if regime is not Regime.STALLED else STALLED_UPDRAFT
-        lift = updraft * updraft * t - drift
-        lx, ly, lz = lift * dx, lift * dy, lift * dz
-        gyro = n.gyro_drift_radps_per_sqrt_s**2 * t
-        acc = n.accel_drift_mps2_per_sqrt_s**2 * t
-        angle = n.incidence_creep_rad_per_sqrt_s**2 * t  # flaps, bugs, ballast
-        gust = self.gust_sigma_mps**2 * (1.0 - keep * keep)
-        self._disturb.put(
-            self._noise,
-            [
-                *(tilt, tilt, tilt),
-                *(shake + lx * dx, lx * dy, lx * dz),
-                *(lx * dy, shake + ly * dy, ly * dz),
-                *(lx * dz, ly * dz, shake + lz * dz),
-                *(gyro, gyro, gyro, acc, acc, acc),
-                *(push, 0.0, angle, angle, gust, 1e-4 * t, 1e-6 * t),
-                *(drift, drift, 1e-6 * t, 1e-8 * t),
-                *(-drift * nx, -drift * ex, -drift * ny, -drift * ey, -drift * nz, -drift * ez),
-                *(-drift * nx, -drift * ny, -drift * nz, -drift * ex, -drift * ey, -drift * ez),
-            ],
-        )
-        a = self._transition
-        cov = a.dot(self.cov).dot(a.T)
-        cov += self._noise
-        self.cov = cov + cov.T
-        self.cov *= 0.5  # what rounding makes unequal would grow
+        self.prediction.move(self, regime)
 
-    def _air_drift_psd(self) -> float:
-        """How fast the smooth part of the air wanders, (m/s)²/s: rough air has gradients too."""
-        return self.noise.drift_least + self.noise.drift_share * self.gust_sigma_mps**2
+    def note(self, name: str, innovation: Innovation, seconds: float) -> None:
+        """Keep an innovation of this correction, and follow its size."""
+        self.innovations[name] = innovation
+        share = min(1.0, seconds / NIS_S)
+        self.nis[name] += share * (min(innovation.nis, 100.0) - self.nis[name])
 
     # --- the estimate -----------------------------------------------------------------------------
 
@@ -382,18 +314,3 @@ class InertialState:
     def incidence_rad(self) -> float:
         """Angle of the zero-lift line to the instrument's x axis."""
         return float(self.x[ALPHA])
-
-
-def cross(a: Vector, b: Vector) -> Vector:
-    """Vector product."""
-    return (a[1] * b[2] - a[2] * b[1], a[2] * b[0] - a[0] * b[2], a[0] * b[1] - a[1] * b[0])
-
-
-def _level(down: Vector, vector: Vector) -> Vector:
-    """The unit vector along the part of a vector that is level."""
-    dx, dy, dz = down
-    x, y, z = vector
-    low = dx * x + dy * y + dz * z
-    x, y, z = x - dx * low, y - dy * low, z - dz * low
-    size = math.sqrt(x * x + y * y + z * z)
-    return (x / size, y / size, z / size) if size > 1e-6 else _level(down, (0.0, 0.6, 0.8))

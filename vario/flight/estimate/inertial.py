@@ -41,7 +41,7 @@ from vario.flight.monitor import Innovation
 GATES = {"height": 5.0, "sideslip": 4.0, "lift": 4.0}
 """Standard deviations beyond which an innovation counts for less: as much as one at the gate would."""
 
-LOOSE_STALLED = 400.0
+LOOSE_STALLED = 10_000.0
 LOOSE_TOWED = 2.0
 """How much less the lift curve is believed, in variance: not at all in a stall; on tow the rope pulls a
 little up or down, on a winch a lot down."""
@@ -51,6 +51,10 @@ SETTLE_S = 10.0
 
 
 GUST_WINDOW_S = 0.5
+
+UNSURE_LIFT_SHARE, UNSURE_LIFT_S = 0.4, 20.0
+"""Without a glider file wing loadings differ by so much from the typical one; over this time the incidence
+takes up what is constant of it."""
 
 _HEIGHT, _AIRSPEED, _SIDESLIP, _LIFT = range(4)
 """The measurements in flight, by their rows; the height is always the first."""
@@ -83,6 +87,7 @@ class InertialFilter(InertialState):
         self._fill_rows = Fill(_ROW_PLACES)
         self._gust_s, self._gust_sum, self._gust_count = 0.0, 0.0, 0
         self._by_polar = ByPolar()
+        self._lift_rad = 0.0
         self._turns: InTurn
 
     def correct(self, regime: Regime, density_ratio: float) -> None:
@@ -168,7 +173,10 @@ class InertialFilter(InertialState):
         loose = LOOSE_STALLED if regime is Regime.STALLED and residual < 0.0 else 1.0
         if regime is Regime.TOWED:
             loose = LOOSE_TOWED
-        self._scalar("lift", _LIFT, residual, loose * n.lift_mps_sqrt_s**2 / t)
+        variance = loose * n.lift_mps_sqrt_s**2 / t
+        if self.wing.polar is None:
+            variance += self._unsure_lift(lift_mps, fast, t)
+        self._scalar("lift", _LIFT, residual, variance)
         self._turns.finish()
         if regime is Regime.TOWED:
             self._step[ALPHA] = 0.0
@@ -177,6 +185,12 @@ class InertialFilter(InertialState):
         if self._polar_s > POLAR_EVERY_S:
             self._by_polar.correct(self, self._step, density_ratio, self._polar_s)
             self._polar_s = 0.0
+
+    def _unsure_lift(self, lift_mps: float, fast_mps: float, t: float) -> float:
+        """Variance of a lift curve of unknown slope: what the incidence has not taken up of it."""
+        angle = lift_mps / fast_mps
+        self._lift_rad += min(1.0, t / UNSURE_LIFT_S) * (angle - self._lift_rad)
+        return (UNSURE_LIFT_SHARE * (angle - self._lift_rad) * fast_mps) ** 2
 
     def _correct_airspeed(self) -> None:
         total_mps, variance, count = self._speed

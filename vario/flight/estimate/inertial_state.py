@@ -19,6 +19,7 @@ from vario.flight.estimate.inertial_model import (
     PSI,
     SIDE,
     SIZE,
+    SLOWEST_MPS,
     TYPICAL_SIDE_M,
     WIND,
     InertialNoise,
@@ -116,7 +117,7 @@ class InertialState:
             sigma[KEPT] = np.minimum(sigma[KEPT], 2.0 * np.sqrt(kept_variance[KEPT]))
             sigma[LATE:] = np.minimum(sigma[LATE:], 2.0 * np.sqrt(kept_variance[LATE:]))
         self.cov = np.diag(sigma * sigma)
-        if tas_mps:
+        if tas_mps > SLOWEST_MPS and not learned:
             self._start_on_path(tas_mps, climb_mps)
         self.age_s = 0.0
         self._clear_batch()

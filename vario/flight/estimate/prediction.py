@@ -54,7 +54,9 @@ class Prediction:
         nx, ny, nz = state.north
         ex, ey, ez = state.east
         tilt = n.gyro_rad_per_sqrt_s**2 * t
-        drift = (n.drift_least + n.drift_share * state.gust_sigma_mps**2) * t
+        # On the ground the instrument moves with the wheels, and no air with it.
+        rough = 0.0 if regime in {Regime.REST, Regime.ROLLING} else n.drift_share * state.gust_sigma_mps**2
+        drift = (n.drift_least + rough) * t
         push = n.accel_mps_per_sqrt_s**2 * t
         speed2 = vx * vx + vy * vy + vz * vz
         shake = push + drift + tilt * speed2

@@ -1,8 +1,8 @@
 """From the filter's total energy to the vario that is shown.
 
 A change of head wind is kept out of the filter's total energy altogether. A lasting one is energy all the
-same, and is let in over the gust memory. Without velocities over ground the airspeed is all that holds the inertial
-unit in the long run; with them the wind is known, and the memory is ten times as long.
+same, and is let in over the gust memory. Without velocities over ground the airspeed is all that holds the
+inertial unit in the long run; with them the wind is known, and the memory is ten times as long.
 """
 
 from __future__ import annotations
@@ -73,6 +73,6 @@ class ShownVario:
         self._kinetic_m = kinetic_m
 
     def sigma_mps(self, filter_mps: float) -> float:
-        """One standard deviation of what is shown: of the filter, the low pass, and what is let in of gusts."""
+        """One standard deviation of what is shown: filter, low pass, and what is let in of gusts."""
         let_in_mps = self._gust_m / self._memory_s
         return math.sqrt(filter_mps**2 + 2.0 * self.jitter_mps**2 + let_in_mps**2 + _FLOOR_MPS**2)

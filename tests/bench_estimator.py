@@ -66,7 +66,7 @@ SEEDS = tuple(range(9001, 9011))
 
 @dataclass(frozen=True, slots=True)
 class Score:
-    """One flight: RMS, largest error, NEES, RMS of netto and of the two-state filter, share of doubtful wind."""
+    """One flight: RMS, largest error, NEES, RMS of netto and of the two-state filter, share of bad wind."""
 
     vario: float
     peak: float

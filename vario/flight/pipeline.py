@@ -150,7 +150,7 @@ class Pipeline:
         attitude, energy = estimate.attitude, estimate.energy
         # The wind sees the sensor as it is: were it to see its own correction, it would find nothing left.
         measured_mps = self._airspeed.measured_mps(energy.tas_mps)
-        wind = self._wind.update(inputs, attitude, measured_mps, energy.altitude_m)
+        wind = self._wind.update(inputs, attitude, measured_mps, energy.altitude_m, estimate.wind)
         self._airspeed.learn(wind, frame.dt_s)
         turning = self._turning.update(inputs, attitude, wind)
         air = self._airmass.update(inputs, attitude, energy, self._mode.mode)

@@ -5,6 +5,10 @@ same moment. Turning tells everything: while the glider flies through different 
 and scale each change the ground velocity in their own way. Straight on, a change of the velocity can be
 wind, heading or airspeed, and what is not told apart grows less certain, as `sigma_mps` says.
 
+Where the inertial filter of the estimator takes velocities over ground too, the wind is its own: it sees
+every gust, and on flights with known truth it is nearer (docs/accuracy.md). Heading and scale stay those of
+the filter here.
+
 Without an inertial unit only the length of the velocity through the air is used, begun by the first circle;
 without airspeed each circle is a measurement of the wind (`wind_circle`).
 """
@@ -44,6 +48,12 @@ EVERY_S = 0.18
 
 GAP_S = 60.0
 """After so long without velocities nothing is assumed of the turning in between."""
+
+SMOOTH_S = 15.0
+"""Over this time the wind of the inertial filter is averaged: what passes sooner is a gust."""
+
+AIDED_SIGMAS = 2.0
+"""Its error, on tuning flights, over what it states."""
 
 NET_S = 30.0
 """Over about a turn, circling gets nowhere."""
@@ -131,6 +141,8 @@ class WindStage:
         self._net_north_mps = self._net_east_mps = 0.0
         self._known = False
         self._found: _Found | None = None
+        self._mean: tuple[float, float] | None = None
+        self._aided_sigma_mps: float | None = None
 
     def update(
         self,
@@ -138,9 +150,14 @@ class WindStage:
         attitude: Attitude | None = None,
         tas_mps: float | None = None,
         height_m: float | None = None,
+        aided: tuple[float, float, float] | None = None,
     ) -> Wind | None:
-        """One frame; `tas_mps` is the airspeed as the sensor has it, uncorrected by `Wind.airspeed_scale`."""
+        """One frame; `tas_mps` is the airspeed as the sensor has it, uncorrected by `Wind.airspeed_scale`.
+
+        `aided` is the wind of the inertial filter with its standard deviation, where it has one.
+        """
         t_s = inputs.frame.t_s
+        self._average(aided, inputs.frame.dt_s)
         self._remember(inputs, attitude, tas_mps)
         if height_m is not None:
             self._height_m = height_m
@@ -232,16 +249,27 @@ class WindStage:
     def _say(self, t_s: float) -> Wind | None:
         """What is known now: between two velocities only its age and the heading move."""
         found = self._found
+        mean, sigma_mps = self._mean, self._aided_sigma_mps
+        if mean is not None and sigma_mps is not None:
+            if sigma_mps > USEFUL_MPS:
+                return None
+            heading_rad, heading_sigma_rad = self._heading(found)
+            return Wind(
+                *mean,
+                0.0,
+                sigma_mps,
+                found.nis if found else None,
+                heading_rad,
+                heading_sigma_rad,
+                found.scale if found else None,
+                found.scale_sigma if found else None,
+            )
         if found is None or self._used_s is None:
             return None
         age_s = self._filter.age_s + t_s - self._used_s
         if age_s > FORGET_S:
             return None
-        heading_rad = heading_sigma_rad = None
-        now = self._moments[-1]
-        if found.north_rad is not None and now.stretch is not None and now.stretch == self._used_stretch:
-            heading_rad = (now.heading_rad + found.north_rad) % math.tau
-            heading_sigma_rad = found.north_sigma_rad
+        heading_rad, heading_sigma_rad = self._heading(found)
         return Wind(
             found.north_mps,
             found.east_mps,
@@ -253,3 +281,23 @@ class WindStage:
             found.scale,
             found.scale_sigma,
         )
+
+    def _heading(self, found: _Found | None) -> tuple[float | None, float | None]:
+        """Direction of flight now and its standard deviation."""
+        now = self._moments[-1]
+        if found is None or found.north_rad is None or now.stretch is None:
+            return None, None
+        if now.stretch != self._used_stretch:
+            return None, None
+        return (now.heading_rad + found.north_rad) % math.tau, found.north_sigma_rad
+
+    def _average(self, aided: tuple[float, float, float] | None, dt_s: float) -> None:
+        """Follow the wind of the inertial filter; how far it is from its mean counts as not known."""
+        if aided is None:
+            self._mean = self._aided_sigma_mps = None
+            return
+        north, east, sigma = aided
+        old = self._mean or (north, east)
+        share = min(1.0, dt_s / SMOOTH_S)
+        mean = self._mean = (old[0] + share * (north - old[0]), old[1] + share * (east - old[1]))
+        self._aided_sigma_mps = math.hypot(AIDED_SIGMAS * sigma, north - mean[0], east - mean[1])

@@ -274,6 +274,7 @@ class Estimator:
                 innovations=filter_.innovations if filter_.due_s == 0.0 else {},
             ),
             has_airspeed=inputs.has_pitot,
+            wind=filter_.wind() if flying else None,
         )
 
     def _energy(

@@ -301,6 +301,13 @@ class InertialState:
         )
         return math.sqrt(max(float(row.dot(self.cov.dot(row))), 0.0))
 
+    def wind(self) -> Vector | None:
+        """North, east and one standard deviation; None while no velocity over ground holds it."""
+        if not self.ground.in_use:
+            return None
+        variance = max(float(self.cov[WIND, WIND]), float(self.cov[WIND + 1, WIND + 1]))
+        return (*self.wind_mps, math.sqrt(max(variance, 0.0)))
+
     def attitude_sigma_rad(self) -> float:
         """One standard deviation of pitch and bank, their mean square: tr P - d'P d, over the two."""
         tilt = self.cov[PSI : PSI + 3, PSI : PSI + 3].tolist()

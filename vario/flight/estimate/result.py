@@ -76,7 +76,8 @@ class Estimate:
     """What is known at the end of a frame.
 
     `has_airspeed`: there is a sensor for it, and it is believed. `imu_believed`: the inertial unit has not
-    contradicted itself or the other sensors lately.
+    contradicted itself or the other sensors lately. `wind`: north, east and one standard deviation, m/s,
+    while velocities over ground hold it.
     """
 
     attitude: Attitude | None
@@ -84,3 +85,4 @@ class Estimate:
     monitor: Monitor
     has_airspeed: bool
     imu_believed: bool = True
+    wind: Vector | None = None

@@ -55,6 +55,9 @@ SMOOTH_S = 15.0
 AIDED_SIGMAS = 2.0
 """Its error, on tuning flights, over what it states."""
 
+SCALE_OFF = 0.03
+"""A scale of the airspeed this far from 1 makes the wind of the inertial filter wrong."""
+
 NET_S = 30.0
 """Over about a turn, circling gets nowhere."""
 
@@ -122,6 +125,13 @@ def _worth_saying(filter_: WindFilter) -> _Found | None:
     if filter_.has_scale and filter_.scale_sigma < USEFUL_SCALE:
         scale, scale_sigma = filter_.scale, filter_.scale_sigma
     return _Found(*filter_.wind_mps, sigma_mps, filter_.nis, north_rad, north_sigma_rad, scale, scale_sigma)
+
+
+def _scale_off(found: _Found | None) -> bool:
+    """Whether the airspeed is known to read wrong: the inertial filter believes it, and its wind is off."""
+    if found is None or found.scale is None or found.scale_sigma is None:
+        return False
+    return abs(found.scale - 1.0) > max(SCALE_OFF, 2.5 * found.scale_sigma)
 
 
 class WindStage:
@@ -250,7 +260,7 @@ class WindStage:
         """What is known now: between two velocities only its age and the heading move."""
         found = self._found
         mean, sigma_mps = self._mean, self._aided_sigma_mps
-        if mean is not None and sigma_mps is not None:
+        if mean is not None and sigma_mps is not None and not _scale_off(found):
             if sigma_mps > USEFUL_MPS:
                 return None
             heading_rad, heading_sigma_rad = self._heading(found)
@@ -269,12 +279,16 @@ class WindStage:
         age_s = self._filter.age_s + t_s - self._used_s
         if age_s > FORGET_S:
             return None
+        sigma_mps = found.sigma_mps
+        if mean is not None:  # two winds that differ: the one said is less sure by half of it
+            apart_mps = math.hypot(mean[0] - found.north_mps, mean[1] - found.east_mps)
+            sigma_mps = math.hypot(sigma_mps, 0.5 * apart_mps)
         heading_rad, heading_sigma_rad = self._heading(found)
         return Wind(
             found.north_mps,
             found.east_mps,
             age_s,
-            found.sigma_mps,
+            sigma_mps,
             found.nis,
             heading_rad,
             heading_sigma_rad,

@@ -11,20 +11,26 @@ States (body axes x forward, y right, z down; "down" d is the unit vector toward
     gust u               along track, what the pitot sees beyond |v|, m/s
     side Y               side-force constant 2(m/S)/(ρ0·CYβ), m: how much side force a sideslip makes
     skew c               mounting roll times Y, m: the part of the wing's force read as side force
+    wind W (2)           north and east, m/s
+    latency L            of the velocities over ground, beyond the time they carry, s
+    lag T                of the barometer, first order, s
 
 With ω the true rate and f the true specific force (measured minus bias), g gravity:
 
     ḋ = -ω × d        v̇ = f + g d - ω × v + (air's own acceleration, noise)
     ḧ = -f·d - g      u̇ = -u/τ + noise
 
-v and d obey the same law, which is all there is to an inertial unit without heading; heading itself
-is unobservable here and not needed for energy. The general method is the error-state filter of
+v and d obey the same law, which is all there is to an inertial unit without heading. Heading is found by the
+first velocity over ground (`ground`); until then it is a direction like any other, and the energy does not
+need it. Wind and v change together: velocity over ground is their sum, and a gust leaves it as it is. Without
+velocities over ground the wind is simply not observed, and the filter is the same. The general method is the error-state filter of
 J. Solà, Quaternion kinematics for the error-state Kalman filter, arXiv:1711.02508, sections 5 and 6.
 
-Measurements: height; airspeed |v| + u; and what is known of a wing that flies:
+Measurements: height h - T ḣ; airspeed |v| + u, less what the tubing's lag makes of the acceleration;
+velocity over ground, north and east; and what is known of a wing that flies:
     side force               v_y = V β0 - (Y f_y + c f_z)/(σ V): the fuselage is its own slip indicator
     lift curve               v_z = V α0 - K f_z/(σ V), K = 2(m/S)/(ρ0·CLα): no vane needed
-    polar                    drag from the glide polar: f·v/g = -sink(V, n), weakly, fixes α0
+    polar                    drag from the glide polar: f·v/g = -sink(V, n), weakly, fixes α0 (`by_polar`)
 At low airspeed: standing still (v ≈ 0) when the instrument is at rest.
 
 Why tilt as a rotation and not three components of d: the length of d would be a fourth, false, degree
@@ -118,19 +124,19 @@ class InertialNoise:
     gust_least_mps: float = 0.1
     gust_most_mps: float = 2.5
     gust_learn_s: float = 8.0
-    drift_least: float = 1e-3
-    drift_share: float = 1.5
+    drift_least: float = 1e-3  # of the smooth part of the air, (m/s)²/s, ...
+    drift_share: float = 1.5  # ... and so many times the gusts' variance more: rough air has gradients too
     wind_mps: float = 8.0
-    heading_rad: float = 0.5
+    heading_rad: float = 0.5  # of the first heading, which is the track's
     gnss_mps: float = 0.1
-    gnss_mps_sqrt_s: float = 0.1
+    gnss_mps_sqrt_s: float = 0.1  # the slow part of a receiver's error, as a density
     gnss_latency_s: float = 0.15
     gnss_latency_sigma_s: float = 0.1
-    baro_lag_s: float = 0.05
+    baro_lag_s: float = 0.05  # tubing and sensor, before anything is known
     baro_lag_sigma_s: float = 0.05
-    pitot_lag_s: float = 0.05
+    pitot_lag_s: float = 0.05  # likewise; it is not observable, so its sigma stays in the noise
     pitot_lag_sigma_s: float = 0.05
-    generic_polar: float = 1.0
+    generic_polar: float = 1.0  # as polar_mps_sqrt_s, for a polar that is not the glider's
 
 
 LIFT_SLOPE_PER_RAD = 5.3

@@ -149,8 +149,10 @@ class Estimator:
         self.watch.learn_lean(filter_, due_s)
         air = self.air
         in_air = not self.watch.on_ground
-        by_speed = _known(air.energy) if in_air and air.tas_age_s < 1.0 else None
-        plausible = self.imu_watch.plausible(filter_, _known(air.altitude), by_speed, due_s)
+        sound = air.baro_sound
+        climb = _known(air.altitude) if sound else None
+        by_speed = _known(air.energy) if sound and in_air and air.tas_age_s < 1.0 else None
+        plausible = self.imu_watch.plausible(filter_, climb, by_speed, due_s)
         if not plausible or self.shown.jitter_mps > _MOST_JITTER_MPS:
             self.restarts += 1
             self._reject_imu()

@@ -3,7 +3,7 @@
 The inertial filter on such a unit contradicts itself or the pressures. Each contradiction below lasts for
 some seconds only in an estimate that is wrong; sound flights with gusts stay well inside (docs/accuracy.md).
 After one the filter begins afresh, and its estimate is not used until it has run without another for a while:
-half a minute at first, twice as long each time. Until then the pressures alone give the vario.
+some seconds at first, twice as long each time. Until then the pressures alone give the vario.
 """
 
 from __future__ import annotations
@@ -40,7 +40,7 @@ SHAKE_MPS2 = 2.5
 TRACK_M2PS2, AGREE_RAD2PS2, AGREE_S = 100.0, 0.01, 1.5
 """Turn rate over ground times turn rate of the unit: below zero, one has the wrong sign."""
 
-FIRST_S, LONGEST_S = 30.0, 600.0
+FIRST_S, LONGER, LONGEST_S = 8.0, 2.0, 600.0
 
 
 class ImuWatch:
@@ -65,7 +65,7 @@ class ImuWatch:
 
     def doubt(self) -> None:
         """A contradiction: wait, and the next time for longer."""
-        self._wait_s, self._next_s = self._next_s, min(2.0 * self._next_s, LONGEST_S)
+        self._wait_s, self._next_s = self._next_s, min(LONGER * self._next_s, LONGEST_S)
         self.begin()
 
     def feels(self, force: Vector, shake_mps2: float, dt_s: float) -> bool:
@@ -93,7 +93,10 @@ class ImuWatch:
     def plausible(
         self, filter_: InertialFilter, climb_mps: float | None, vario_mps: float | None, dt_s: float
     ) -> bool:
-        """Whether the filter agrees with itself and with climb and vario of the pressures alone."""
+        """Whether the filter agrees with itself and with climb and vario of the pressures alone.
+
+        These are None where they are not sound themselves; then only the filter's own laws count.
+        """
         self._wait_s = max(self._wait_s - dt_s, 0.0)
         gyro = max(abs(b) for b in filter_.gyro_bias)
         accel = max(abs(b) for b in filter_.accel_bias)
@@ -102,7 +105,8 @@ class ImuWatch:
         if gyro > MOST_GYRO_BIAS_RADPS or accel > MOST_ACCEL_BIAS_MPS2:
             return False
         nis = filter_.nis
-        misfit = nis["height"] > MISFIT_NIS or (nis["sideslip"] > MISFIT_NIS and nis["lift"] > MISFIT_NIS)
+        height_off = climb_mps is not None and nis["height"] > MISFIT_NIS
+        misfit = height_off or (nis["sideslip"] > MISFIT_NIS and nis["lift"] > MISFIT_NIS)
         self._misfit_s = self._misfit_s + dt_s if misfit else 0.0
         off = 0.0 if climb_mps is None else filter_.climb_mps - climb_mps
         share = min(1.0, dt_s / CLIMB_S)

@@ -23,8 +23,9 @@ With ω the true rate and f the true specific force (measured minus bias), g gra
 v and d obey the same law, which is all there is to an inertial unit without heading. Heading is found by the
 first velocity over ground (`ground`); until then it is a direction like any other, and the energy does not
 need it. Wind and v change together: velocity over ground is their sum, and a gust leaves it as it is. Without
-velocities over ground the wind is simply not observed, and the filter is the same. The general method is the error-state filter of
-J. Solà, Quaternion kinematics for the error-state Kalman filter, arXiv:1711.02508, sections 5 and 6.
+velocities over ground the wind is simply not observed, and the filter is the same. The general method is the
+error-state filter of J. Solà, Quaternion kinematics for the error-state Kalman filter,
+arXiv:1711.02508, sections 5 and 6.
 
 Measurements: height h - T ḣ; airspeed |v| + u, less what the tubing's lag makes of the acceleration;
 velocity over ground, north and east; and what is known of a wing that flies:

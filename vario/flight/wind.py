@@ -55,6 +55,9 @@ SMOOTH_S = 15.0
 AIDED_SIGMAS = 2.0
 """Its error, on tuning flights, over what it states."""
 
+ROUGH_MPS = 0.8
+"""In eddies stronger than this a scale is not said: what they do to the airspeed looks like one."""
+
 SCALE_OFF = 0.03
 """A scale of the airspeed this far from 1 makes the wind of the inertial filter wrong."""
 
@@ -122,7 +125,7 @@ def _worth_saying(filter_: WindFilter) -> _Found | None:
     north_rad = north_sigma_rad = scale = scale_sigma = None
     if filter_.north_sigma_rad <= USEFUL_RAD:
         north_rad, north_sigma_rad = filter_.north_rad, filter_.north_sigma_rad
-    if filter_.has_scale and filter_.scale_sigma < USEFUL_SCALE:
+    if filter_.has_scale and filter_.scale_sigma < USEFUL_SCALE and filter_.eddy_mps < ROUGH_MPS:
         scale, scale_sigma = filter_.scale, filter_.scale_sigma
     return _Found(*filter_.wind_mps, sigma_mps, filter_.nis, north_rad, north_sigma_rad, scale, scale_sigma)
 
@@ -131,7 +134,7 @@ def _scale_off(found: _Found | None) -> bool:
     """Whether the airspeed is known to read wrong: the inertial filter believes it, and its wind is off."""
     if found is None or found.scale is None or found.scale_sigma is None:
         return False
-    return abs(found.scale - 1.0) > max(SCALE_OFF, 2.5 * found.scale_sigma)
+    return abs(found.scale - 1.0) > max(SCALE_OFF, 5.0 * found.scale_sigma)
 
 
 class WindStage:

@@ -55,7 +55,7 @@ SMOOTH_S = 15.0
 AIDED_SIGMAS = 2.0
 """Its error, on tuning flights, over what it states."""
 
-ROUGH_MPS = 0.8
+ROUGH_MPS = 0.5
 """In eddies stronger than this a scale is not said: what they do to the airspeed looks like one."""
 
 SCALE_OFF = 0.03

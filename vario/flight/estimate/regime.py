@@ -7,7 +7,8 @@ import math
 from drivers.isa import G0_MPS2
 from vario.flight.estimate.airdata import AirData
 from vario.flight.estimate.inertial import InertialFilter
-from vario.flight.estimate.inertial_model import Regime, Vector
+from vario.flight.estimate.inertial_model import Regime
+from vario.flight.estimate.vectors import Vector
 
 _LEAN_RAD = math.radians(2.0)  # how carefully instruments are fitted: assumed
 _LEAN_NOISE_RAD_SQRT_S = math.radians(8.0)  # slipping by 1.5° for 3 s at a time makes about this

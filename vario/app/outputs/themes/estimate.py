@@ -44,7 +44,6 @@ ESTIMATE = (
         "Standard deviation of the vario according to the estimator.",
         shown_decimals=2,
         plot=Plot("two_varios", "uncertainty of the vario shown", "ink", 1.4, dash=(4, 3)),
-        in_trace=False,
     ),
     *(
         Output(

@@ -24,8 +24,8 @@ from vario.flight.motion.mode import TRANSITIONS, Mode, ModeStage
 from vario.flight.motion.place import PlaceStage
 from vario.flight.motion.turning import TurningStage
 from vario.flight.setup import Setup
-from vario.flight.thermal.averages import Averages, AveragesStage
 from vario.flight.thermal import climbs as climbs_module
+from vario.flight.thermal.averages import Averages, AveragesStage
 from vario.flight.wind.stage import Wind
 from vario.settings.schema import Circling
 

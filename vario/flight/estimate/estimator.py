@@ -16,15 +16,15 @@ from drivers import isa
 from drivers.isa import G0_MPS2
 from drivers.samples import Baro, Pitot
 from vario.flight.estimate.airdata import AirData
+from vario.flight.estimate.alignment import Alignment
 from vario.flight.estimate.imu_steps import ImuSteps
 from vario.flight.estimate.imu_watch import ImuWatch
 from vario.flight.estimate.inertial import InertialFilter
 from vario.flight.estimate.inertial_model import Regime, Wing
-from vario.flight.estimate.rate import RateFilter
-from vario.flight.estimate.regime import NOT_FLYING_MPS, RegimeWatch, size
+from vario.flight.estimate.regime import NOT_FLYING_MPS, RegimeWatch
 from vario.flight.estimate.result import Estimate, EstimatorSettings, Monitor
 from vario.flight.estimate.shown import ShownVario
-from vario.flight.estimate.vectors import Vector, turn
+from vario.flight.estimate.vectors import Vector
 from vario.flight.inputs.frames import FRAME_S, Frame
 from vario.flight.inputs.health import Inputs
 from vario.flight.motion.attitude import Attitude, heading_rate_radps
@@ -32,7 +32,6 @@ from vario.flight.motion.energy import NOTHING, Energy
 
 _CORRECT_EVERY_S = 0.035  # two frames of 20 ms; four cost a quarter more error on a rough tow (docs/speed.md)
 _SIGMA_EVERY_S = 0.2
-_ALIGN_S = 1.0
 _IMU_HOLD_S = 0.3  # a silence of the inertial unit through which its last estimate is shown
 _IMU_GAP_S = 2.0  # and one that attitude and biases outlive
 # Inertia and the lift curve carry the total energy this long without an airspeed. Simulated, its error
@@ -40,7 +39,6 @@ _IMU_GAP_S = 2.0  # and one that attitude and biases outlive
 _AIRSPEED_LOST_S = 30.0
 # No air shakes the total energy like this; an acceleration that folds back from a vibration does.
 _MOST_JITTER_MPS = 1.5
-_SETTLED_MPS = 1.5  # a rate is shown once known to this; one reading a second allows not much better
 
 
 class Estimator:
@@ -64,8 +62,7 @@ class Estimator:
         self.watch = RegimeWatch()
         self._steps = ImuSteps(settings.lever_m)
         self._aligned = False
-        self._align_s = 0.0
-        self._align: Vector = (0.0, 0.0, 0.0)
+        self._alignment = Alignment()
         self._imu_missing_s = 0.0
         self._learned = False
         self.shown = ShownVario()
@@ -150,8 +147,8 @@ class Estimator:
         air = self.air
         in_air = not self.watch.on_ground
         sound = air.baro_sound
-        climb = _known(air.altitude) if sound else None
-        by_speed = _known(air.energy) if sound and in_air and air.tas_age_s < 1.0 else None
+        climb = air.altitude.known_rate if sound else None
+        by_speed = air.energy.known_rate if sound and in_air and air.tas_age_s < 1.0 else None
         plausible = self.imu_watch.plausible(filter_, climb, by_speed, due_s)
         if not plausible or self.shown.jitter_mps > _MOST_JITTER_MPS:
             self.restarts += 1
@@ -170,50 +167,34 @@ class Estimator:
         self._learned = False
 
     def _gather(self, force: Vector, rate: Vector, step_s: float) -> None:
-        """Align: gravity is the specific force less the turn's centripetal part, ω × v with v along x.
-
-        In a steady turn this finds the bank, which the specific force alone would read as zero.
-        Source of the idea: M. Euston et al., A complementary filter for attitude estimation of a
-        fixed-wing UAV, IROS 2008.
-        """
-        tas = self.air.tas_mps or 0.0
-        tas = tas if tas > NOT_FLYING_MPS else 0.0
-        old = turn(self._align, rate[0] * step_s, rate[1] * step_s, rate[2] * step_s)
-        self._align = (
-            old[0] + force[0] * step_s,
-            old[1] + (force[1] - rate[2] * tas) * step_s,
-            old[2] + (force[2] + rate[1] * tas) * step_s,
-        )
-        self._align_s += step_s
-        if self._align_s >= _ALIGN_S:
-            if size(self._align) < 0.3 * G0_MPS2 * self._align_s:
-                self._realign()  # weightless or not an accelerometer: no direction to begin with
-                return
-            air = self.air
-            self.inertial.start(
-                self._align, air.tas_mps or 0.0, air.height_m, air.altitude.rate, learned=self._learned
-            )
-            self.watch.start(Regime.GLIDING if tas else Regime.ROLLING)
-            self._aligned = self._learned = True
-            self.shown.begin()
-            self.imu_watch.begin()
+        """Look for the vertical, and start the filter once it is found."""
+        air = self.air
+        tas_mps = air.tas_mps or 0.0
+        tas_mps = tas_mps if tas_mps > NOT_FLYING_MPS else 0.0
+        lift = self._alignment.gather(force, rate, step_s, tas_mps)
+        if lift is None:
+            return
+        self.inertial.start(lift, air.tas_mps or 0.0, air.height_m, air.altitude.rate, learned=self._learned)
+        self.watch.start(Regime.GLIDING if tas_mps else Regime.ROLLING)
+        self._aligned = self._learned = True
+        self.shown.begin()
+        self.imu_watch.begin()
 
     def _realign(self) -> None:
         self._aligned = False
         self.shown.lose()
-        self._align_s = 0.0
-        self._align = (0.0, 0.0, 0.0)
+        self._alignment.clear()
         self._sigmas = None
 
     # --- the estimate -----------------------------------------------------------------------------
 
     def _say(self, inputs: Inputs, dt_s: float, *, ready: bool, tas_new: bool) -> Estimate:
         air = self.air
-        by_speed = _known(air.energy) if inputs.has_pitot and inputs.has_baro else None
+        by_speed = air.energy.known_rate if inputs.has_pitot and inputs.has_baro else None
         if ready:
             return self._say_inertial(inputs, dt_s, by_speed, tas_new=tas_new)
         self.shown.mps = by_speed
-        climb_mps = _known(air.altitude) if inputs.has_baro else None
+        climb_mps = air.altitude.known_rate if inputs.has_baro else None
         return Estimate(
             None,
             self._energy(inputs, climb_mps, air.tas_mps if inputs.has_pitot else None, by_speed),
@@ -315,8 +296,3 @@ def _late_s(frame: Frame, sample: Baro | Pitot) -> float:
     """How much later than in its own frame a sample has arrived; nothing for a sample in order."""
     late_s = frame.t_s - sample.t_s - FRAME_S
     return late_s if late_s > 0.5 * FRAME_S else 0.0
-
-
-def _known(rate: RateFilter) -> float | None:
-    """The rate of a pressure filter, once it is worth showing."""
-    return rate.rate if rate.started and rate.rate_sigma < _SETTLED_MPS else None

@@ -10,7 +10,6 @@ from drivers.isa import G0_MPS2
 from vario.flight.core.innovation import Innovation
 from vario.flight.estimate.ground import Ground
 from vario.flight.estimate.inertial_model import (
-    ACC,
     ALPHA,
     CLIMB,
     GUST,
@@ -28,16 +27,14 @@ from vario.flight.estimate.inertial_model import (
     V,
     Wing,
 )
+from vario.flight.estimate.inertial_start import first_sigmas, start_on_path
 from vario.flight.estimate.prediction import Prediction
 from vario.flight.estimate.vectors import Vector, cross, level, turn
 
 GAP_RADPS, GAP_MPS2 = 0.1, 1.5
-START_UPDRAFT_MPS = 2.0
 LEVEL_FUSELAGE_MPS = 28.0
 KEPT = [*range(GYRO, GYRO + 6), ALPHA, ALPHA + 1, SIDE, SIDE + 1]
-NIS_S = 4.0
-"""How long innovations are looked back at."""
-
+NIS_S = 4.0  # how long innovations are looked back at
 MEASURED = ("height", "airspeed", "sideslip", "lift", "north", "east")
 
 
@@ -103,14 +100,7 @@ class InertialState:
         self.gust_sigma_mps = 0.7
         self.gyro_bias = self.accel_bias = (0.0, 0.0, 0.0)
         self.nis = dict.fromkeys(self.nis, 1.0)
-        sigma = np.empty(SIZE)
-        sigma[PSI : PSI + 3] = 0.15
-        sigma[V : V + 3] = 1.0, 2.5, 1.7
-        sigma[GYRO : GYRO + 3] = n.gyro_bias_radps
-        sigma[ACC : ACC + 3] = n.accel_bias_mps2
-        sigma[CLIMB:GUST] = 3.0, 1.0, n.incidence_rad, n.mounting_yaw_rad
-        sigma[GUST:WIND] = self.gust_sigma_mps, n.side_m, n.skew_m
-        sigma[WIND:] = n.wind_mps, n.wind_mps, n.gnss_latency_sigma_s, n.baro_lag_sigma_s
+        sigma = first_sigmas(n, self.gust_sigma_mps)
         if learned:
             self.gyro_bias, self.accel_bias, self.gnss_latency_s, self.baro_lag_s = kept
             self.x[KEPT] = kept_x[KEPT]
@@ -118,24 +108,9 @@ class InertialState:
             sigma[LATE:] = np.minimum(sigma[LATE:], 2.0 * np.sqrt(kept_variance[LATE:]))
         self.cov = np.diag(sigma * sigma)
         if tas_mps > SLOWEST_MPS and not learned:
-            self._start_on_path(tas_mps, climb_mps)
+            start_on_path(self, tas_mps, climb_mps)
         self.age_s = 0.0
         self._clear_batch()
-
-    def _start_on_path(self, tas_mps: float, climb_mps: float) -> None:
-        """In flight pitch is that of the path through the air and of the incidence: a rope may pull."""
-        alpha = float(self.x[ALPHA]) + self.wing.lift_m * G0_MPS2 / tas_mps**2
-        pitch = alpha + math.asin(max(-0.5, min(0.5, climb_mps / tas_mps)))
-        bank = math.atan2(self.down[1], self.down[2])
-        self.down = (-math.sin(pitch), math.sin(bank) * math.cos(pitch), math.cos(bank) * math.cos(pitch))
-        self.air = (tas_mps, 0.0, alpha * tas_mps)
-        self.north = level(self.down, (1.0, 0.0, 0.0))
-        row = np.zeros(SIZE)
-        row[PSI : PSI + 3] = cross(self.air, self.down)
-        row[V : V + 3] = self.down
-        row[CLIMB] = 1.0
-        spread = self.cov @ row
-        self.cov -= np.outer(spread, spread) / (float(row @ spread) + START_UPDRAFT_MPS**2)
 
     # --- prediction -------------------------------------------------------------------------------
 

@@ -16,6 +16,9 @@ import math
 
 from vario.flight.core.innovation import Innovation
 
+WORTH_SHOWING = 1.5
+"""Standard deviation of a rate that is shown, unit/s; one reading a second allows not much better."""
+
 
 class RateFilter:
     """Value and rate from samples at any spacing.
@@ -40,6 +43,11 @@ class RateFilter:
     def rate_sigma(self) -> float:
         """One standard deviation of the rate."""
         return math.sqrt(max(self._p11, 0.0))
+
+    @property
+    def known_rate(self) -> float | None:
+        """The rate, once it is worth showing."""
+        return self.rate if self.started and self.rate_sigma < WORTH_SHOWING else None
 
     def start(self, value: float, sigma: float) -> None:
         """Begin, or begin again, at a measured value with unknown rate."""

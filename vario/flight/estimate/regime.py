@@ -8,7 +8,7 @@ from drivers.isa import G0_MPS2
 from vario.flight.estimate.airdata import AirData
 from vario.flight.estimate.inertial import InertialFilter
 from vario.flight.estimate.inertial_model import Regime
-from vario.flight.estimate.vectors import Vector
+from vario.flight.estimate.vectors import Vector, size
 
 _LEAN_RAD = math.radians(2.0)  # how carefully instruments are fitted: assumed
 _LEAN_NOISE_RAD_SQRT_S = math.radians(8.0)  # slipping by 1.5° for 3 s at a time makes about this
@@ -89,7 +89,7 @@ class RegimeWatch:
         return self.regime
 
     def _unmoved(self, force: Vector, dt_s: float) -> bool:
-        """Whether the specific force is as before: an acceleration along the ground hardly changes its size."""
+        """Whether the specific force is as before; its size alone hardly shows a ground roll."""
         felt = self._felt or force
         fx, fy, fz = (now - mean for now, mean in zip(force, felt, strict=True))
         share = min(1.0, dt_s / _FELT_S)
@@ -119,8 +119,3 @@ class RegimeWatch:
 def _slow_and_level(filter_: InertialFilter, air: AirData) -> bool:
     """Tells the end of a landing roll from a stall or a blocked pitot."""
     return abs(size(filter_.force) - G0_MPS2) < 2.0 and abs(air.altitude.rate) < 0.7
-
-
-def size(vector: Vector) -> float:
-    """Length of a vector."""
-    return math.sqrt(vector[0] ** 2 + vector[1] ** 2 + vector[2] ** 2)

@@ -55,3 +55,8 @@ def level(down: Vector, vector: Vector) -> Vector:
 def dot(a: Vector, b: Vector) -> float:
     """Scalar product."""
     return a[0] * b[0] + a[1] * b[1] + a[2] * b[2]
+
+
+def size(vector: Vector) -> float:
+    """Length of a vector."""
+    return math.sqrt(vector[0] ** 2 + vector[1] ** 2 + vector[2] ** 2)

@@ -27,6 +27,7 @@ from vario.flight.inputs.health import Inputs
 from vario.flight.motion.attitude import Attitude
 from vario.flight.setup import Setup
 from vario.flight.stage import ResetReason
+from vario.flight.wind.aided import AidedWind
 from vario.flight.wind.circle import CircleWatch, FlownCircle
 from vario.flight.wind.filter import USUAL_SCALE, WindFilter
 from vario.flight.wind.noise import WindNoise
@@ -51,12 +52,6 @@ EVERY_S = 0.18
 
 GAP_S = 60.0
 """After this time without velocities, the turning in between is not used."""
-
-SMOOTH_S = 15.0
-"""Over this time the wind of the inertial filter is averaged: what passes sooner is a gust."""
-
-AIDED_SIGMAS = 2.0
-"""Its error, on tuning flights, over what it states."""
 
 ROUGH_MPS = 0.5
 """In eddies stronger than this a scale is not said: what they do to the airspeed looks like one."""
@@ -166,8 +161,7 @@ class WindStage:
         self._net_north_mps = self._net_east_mps = 0.0
         self._known = False
         self._found: _Found | None = None
-        self._mean: tuple[float, float] | None = None
-        self._aided_sigma_mps: float | None = None
+        self._aided = AidedWind()
 
     def update(
         self,
@@ -182,7 +176,7 @@ class WindStage:
         `aided` is the wind of the inertial filter with its standard deviation, where it has one.
         """
         t_s = inputs.frame.t_s
-        self._average(aided, inputs.frame.dt_s)
+        self._aided.take(aided, inputs.frame.dt_s)
         self._remember(inputs, attitude, tas_mps)
         if height_m is not None:
             self._height_m = height_m
@@ -274,38 +268,26 @@ class WindStage:
     def _output(self, t_s: float) -> Wind | None:
         """The output now: between two velocities, only the age and the heading change."""
         found = self._found
-        mean, sigma_mps = self._mean, self._aided_sigma_mps
+        mean, sigma_mps = self._aided.mean_mps, self._aided.sigma_mps
         if mean is not None and sigma_mps is not None and not _scale_off(found):
             if sigma_mps > USEFUL_MPS:
                 return None
-            return Wind(
-                *mean,
-                0.0,
-                sigma_mps,
-                found.nis if found else None,
-                self._heading_rad(found),
-                found.scale if found else None,
-                found.scale_sigma if found else None,
-            )
-        if found is None or self._used_s is None:
+            if found is None:
+                return Wind(*mean, 0.0, sigma_mps)
+            age_s, (north_mps, east_mps) = 0.0, mean
+        elif found is None or self._used_s is None:
             return None
-        age_s = self._filter.age_s + t_s - self._used_s
-        if age_s > FORGET_S:
-            return None
-        sigma_mps = found.sigma_mps
-        if mean is not None:  # two winds that differ: the one said is less sure by half of it
-            apart_mps = math.hypot(mean[0] - found.north_mps, mean[1] - found.east_mps)
-            sigma_mps = math.hypot(sigma_mps, 0.5 * apart_mps)
-        return Wind(
-            found.north_mps,
-            found.east_mps,
-            age_s,
-            sigma_mps,
-            found.nis,
-            self._heading_rad(found),
-            found.scale,
-            found.scale_sigma,
-        )
+        else:
+            age_s = self._filter.age_s + t_s - self._used_s
+            if age_s > FORGET_S:
+                return None
+            north_mps, east_mps, sigma_mps = found.north_mps, found.east_mps, found.sigma_mps
+            if mean is not None:  # two winds that differ: the one said is less sure by half of it
+                apart_mps = math.hypot(mean[0] - north_mps, mean[1] - east_mps)
+                sigma_mps = math.hypot(sigma_mps, 0.5 * apart_mps)
+        heading_rad = self._heading_rad(found)
+        known = (found.nis, heading_rad, found.scale, found.scale_sigma)
+        return Wind(north_mps, east_mps, age_s, sigma_mps, *known)
 
     def _heading_rad(self, found: _Found | None) -> float | None:
         """The direction of flight now, where the turning since the last velocity is known."""
@@ -315,14 +297,3 @@ class WindStage:
         if now.stretch != self._used_stretch:
             return None
         return (now.heading_rad + found.north_rad) % math.tau
-
-    def _average(self, aided: tuple[float, float, float] | None, dt_s: float) -> None:
-        """Follow the wind of the inertial filter; how far it is from its mean counts as not known."""
-        if aided is None:
-            self._mean = self._aided_sigma_mps = None
-            return
-        north, east, sigma = aided
-        old = self._mean or (north, east)
-        share = min(1.0, dt_s / SMOOTH_S)
-        mean = self._mean = (old[0] + share * (north - old[0]), old[1] + share * (east - old[1]))
-        self._aided_sigma_mps = math.hypot(AIDED_SIGMAS * sigma, north - mean[0], east - mean[1])

@@ -76,9 +76,10 @@ class RateFilter:
         return math.sqrt(max(self._p11, 0.0))
 
     @property
-    def known(self) -> bool:
-        """Whether the rate is worth showing."""
-        return self.started and (self._used >= SETTLED_SAMPLES or self.rate_sigma < SETTLED_MPS)
+    def known_rate(self) -> float | None:
+        """The rate, once it is worth showing."""
+        settled = self._used >= SETTLED_SAMPLES or self.rate_sigma < SETTLED_MPS
+        return self.rate if self.started and settled else None
 
     def _clear(self) -> None:
         self._refused = self._used = 0

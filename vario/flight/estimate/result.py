@@ -7,7 +7,8 @@ from dataclasses import dataclass, field
 
 from drivers.quick import quick
 from vario.flight.core.innovation import Innovation
-from vario.flight.estimate.inertial_model import InertialNoise, Vector, Wing
+from vario.flight.estimate.inertial_model import InertialNoise, Wing
+from vario.flight.estimate.vectors import Vector
 from vario.flight.motion.attitude import Attitude
 from vario.flight.motion.energy import Energy
 
@@ -74,9 +75,16 @@ class Monitor:
 @quick
 @dataclass(frozen=True, slots=True)
 class Estimate:
-    """What is known at the end of a frame. `has_airspeed`: there is a sensor for it, and it is believed."""
+    """What is known at the end of a frame.
+
+    `has_airspeed`: there is a sensor for it, and it is believed. `imu_believed`: the inertial unit has not
+    contradicted itself or the other sensors lately. `wind`: north, east and one standard deviation, m/s,
+    while velocities over ground hold it.
+    """
 
     attitude: Attitude | None
     energy: Energy
     monitor: Monitor
     has_airspeed: bool
+    imu_believed: bool = True
+    wind: Vector | None = None

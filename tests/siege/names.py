@@ -54,7 +54,12 @@ def odd_names(folder: Path) -> str:
         path = recording(inner / name)
         _reads(path, folder)
         path.unlink()
-    return f"{len(names)} names: replay, report, export and import work"
+        sound = inner / f"{name}.flac"
+        done(vario("tone", "1", "--seconds", "0.3", "--out", sound))
+        done(vario("tone", "--picture", sound))
+        for left in inner.iterdir():
+            left.unlink()
+    return f"{len(names)} names: replay, report, export, import and tone work"
 
 
 def long_name(folder: Path) -> str:

@@ -10,7 +10,7 @@ from contextlib import suppress
 from io import BytesIO
 from itertools import islice
 from pathlib import Path
-from typing import BinaryIO
+from typing import TYPE_CHECKING, BinaryIO
 
 import lz4.frame
 import zstandard
@@ -20,11 +20,13 @@ from mcap.opcode import Opcode
 from mcap.reader import SeekingReader
 from mcap.records import Channel, Chunk, Header, Message, Metadata
 from mcap.stream_reader import read_magic
-from mcap.summary import Summary
 from zstandard import ZstdError
 
 from hw_replay.errors import CorruptRecording
 from hw_replay.metadata import RECORDING
+
+if TYPE_CHECKING:
+    from mcap.summary import Summary
 
 RECORD_LIMIT_BYTES = 128 << 20
 """Upper limit of the length of a record; a larger length means damage."""

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import os
 import struct
 import zlib
 from collections.abc import Iterator, Mapping
 from contextlib import suppress
 from io import BytesIO
+from itertools import islice
 from pathlib import Path
-from typing import BinaryIO
+from typing import TYPE_CHECKING, BinaryIO
 
 import lz4.frame
 import zstandard
@@ -23,8 +25,17 @@ from zstandard import ZstdError
 from hw_replay.errors import CorruptRecording
 from hw_replay.metadata import RECORDING
 
+if TYPE_CHECKING:
+    from mcap.summary import Summary
+
 RECORD_LIMIT_BYTES = 128 << 20
 """Upper limit of the length of a record; a larger length means damage."""
+
+SUMMARY_LIMIT_BYTES = 64 << 20
+"""Upper limit of the length of the summary of a file; a recording of ten hours has about 10 MB."""
+
+MOST_METADATA = 10_000
+"""Largest number of records of metadata that are read at the start of a file."""
 
 DAMAGE = (
     McapError,
@@ -46,6 +57,8 @@ _READ = {
     int(Opcode.CHUNK): Chunk.read,
 }
 _RECORD = struct.Struct("<BQ")
+_FOOTER = struct.Struct("<BQQQI8s")
+"""The last record (MCAP specification, Footer): start of the summary, of its offsets, checksum; the magic."""
 _MESSAGE = struct.Struct("<BQHIQQ")  # head of the record, then channel, sequence, log time, publish time
 
 
@@ -134,14 +147,14 @@ def unpacked(chunk: Chunk) -> bytes:
 
 
 def read_metadata(file: BinaryIO, path: Path) -> dict[str, Mapping[str, str]]:
-    """The metadata records at the start of a file, by name.
+    """The metadata records at the start of a file, by name; at most `MOST_METADATA`.
 
     Raises:
         CorruptRecording: if the file ends before its metadata is complete.
     """
     metadata: dict[str, Mapping[str, str]] = {}
     try:
-        for record in records(file):
+        for record in islice(records(file), MOST_METADATA):
             if isinstance(record, Metadata):
                 metadata[record.name] = record.metadata
             elif not isinstance(record, Header):
@@ -161,19 +174,42 @@ def read_late_metadata(file: BinaryIO, name: str) -> Mapping[str, str] | None:
     The index of a complete file gives its position. In a truncated file every record is examined, without
     opening chunks.
     """
-    try:
-        file.seek(0)
-        reader = SeekingReader(file, record_size_limit=RECORD_LIMIT_BYTES)
-        summary = reader.get_summary()
-        found = [record for record in reader.iter_metadata() if record.name == name] if summary else []
-    except (*DAMAGE, StopIteration):
-        found = []
-        with suppress(*DAMAGE):
+    found: Mapping[str, str] | None = None
+    with suppress(*DAMAGE):
+        summary = _summary(file)
+        if summary is None:
             file.seek(0)
             for record in records(file):
                 if isinstance(record, Metadata) and record.name == name:
-                    found.append(record)
-    return found[-1].metadata if found else None
+                    found = record.metadata
+            return found
+        places = [index.offset for index in summary.metadata_indexes if index.name == name]
+        if places:
+            file.seek(places[-1])
+            _, length = _RECORD.unpack(file.read(_RECORD.size))
+            if length > RECORD_LIMIT_BYTES:
+                return None
+            metadata = Metadata.read(ReadDataStream(BytesIO(file.read(length))))
+            found = metadata.metadata if metadata.name == name else None
+    return found
+
+
+def _summary(file: BinaryIO) -> Summary | None:
+    """The summary at the end of a complete file; None if there is none.
+
+    The library makes an object of each of its records, so a summary that is longer than
+    `SUMMARY_LIMIT_BYTES` is not read.
+    """
+    try:
+        end = file.seek(0, os.SEEK_END)
+        file.seek(end - _FOOTER.size)
+        opcode, _, start, _, _, _ = _FOOTER.unpack(file.read(_FOOTER.size))
+        if opcode != Opcode.FOOTER or not end - SUMMARY_LIMIT_BYTES <= start < end:
+            return None
+        file.seek(0)
+        return SeekingReader(file, record_size_limit=RECORD_LIMIT_BYTES).get_summary()
+    except (*DAMAGE, StopIteration):
+        return None
 
 
 def read_summary(file: BinaryIO) -> tuple[float | None, list[Schema | Channel], int]:
@@ -181,11 +217,7 @@ def read_summary(file: BinaryIO) -> tuple[float | None, list[Schema | Channel], 
 
     None, empty and 0 for a truncated file.
     """
-    try:
-        file.seek(0)
-        summary = SeekingReader(file, record_size_limit=RECORD_LIMIT_BYTES).get_summary()
-    except (*DAMAGE, StopIteration):
-        return None, [], 0
+    summary = _summary(file)
     if summary is None or summary.statistics is None:
         return None, [], 0
     times = summary.statistics

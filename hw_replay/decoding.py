@@ -45,6 +45,9 @@ MOST_CHANGES = 10_000
 MOST_CHANGED_BYTES = 64 << 20
 """Largest length of their messages together. Reading settings takes milliseconds, and more for long texts."""
 
+MOST_IGNORED = 1000
+"""Largest number of unknown topics that are counted one by one."""
+
 LONGEST_TOPIC = 100
 """Largest number of characters kept of a name in a file; our own names are much shorter."""
 
@@ -115,7 +118,9 @@ class Decoding:
         self.messages += 1
         decode = self._decoders.get(channel_id)
         if decode is None:
-            self.ignored[self._foreign.get(channel_id, "(not declared)")] += 1
+            topic = self._foreign.get(channel_id, "(not declared)")
+            # One number may be declared again and again with another name.
+            self.ignored[topic if len(self.ignored) < MOST_IGNORED else "(others)"] += 1
             return None
         t_s = time_ns / 1e9
         try:

@@ -31,12 +31,16 @@ Row = tuple[int, int, int, float, float, float]
 _Rows = NDArray[np.void]
 
 
+MOST_WAITING = 200_000
+"""Largest number of samples that wait to be ordered. With sensors at 1 kHz that is over a minute."""
+
+
 def in_order(samples: Iterable[Sample], late_s: float) -> Iterator[Sample]:
     """The samples in order of time, if none is more than `late_s` late; equal times keep their order."""
     waiting: list[tuple[float, int, Sample]] = []
     for number, sample in enumerate(samples):
         heapq.heappush(waiting, (sample.t_s, number, sample))
-        while waiting[0][0] < sample.t_s - late_s:
+        while waiting[0][0] < sample.t_s - late_s or len(waiting) > MOST_WAITING:
             yield heapq.heappop(waiting)[2]
     while waiting:
         yield heapq.heappop(waiting)[2]

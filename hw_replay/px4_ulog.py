@@ -28,7 +28,8 @@ from hw_replay.errors import CorruptRecording
 from hw_replay.files import open_binary
 from hw_replay.importer import LONGEST_S, Importer, library
 from hw_replay.source import RecordingInfo, SensorInfo
-from hw_replay.text import title_of
+from hw_replay.text import escaped, title_of
+from hw_replay.ulog_bounds import bounded
 
 ULOG_MAGIC = b"ULog\x01\x12\x35"
 """How a file begins (PX4 user guide, "ULog File Format", header section)."""
@@ -92,10 +93,11 @@ class PX4ULog(Importer):
         names = [use.topic for group in _USES for use in group]
         with open_binary(self._path) as file, redirect_stdout(io.StringIO()):  # it prints what it doubts
             try:
-                return pyulog.ULog(file, names)
+                return bounded(pyulog.ULog)(file, names)
             except Exception as error:  # on damage, the library raises whatever it stumbles over
+                reason = escaped(str(error)[:200])
                 raise CorruptRecording(
-                    f"{self._path}: this PX4 ULog file is damaged and cannot be read: {error!s:.200}"
+                    f"{self._path}: this PX4 ULog file is damaged and cannot be read: {reason}"
                 ) from error
 
     def _samples(self) -> Iterator[Sample]:

@@ -36,6 +36,9 @@ PROFILE = "ros2"
 
 _LATE_S = 0.5
 _SURVEYED = 1000
+_LARGEST_SCHEMA, _MOST_SCHEMAS = 1 << 20, 100
+"""Limits of what is kept: characters of a definition, and number of definitions."""
+
 _REAL_TIME_NS = 10**18
 """Earlier stamps, before September 2001, are those of a simulated clock."""
 _ROOT_HALF = 0.5**0.5
@@ -98,7 +101,11 @@ class RosBag(Importer):
         number = 0
         for record in self._records():
             if isinstance(record, Schema):
-                schemas[record.id] = record
+                schemas.pop(record.id, None)
+                # Others are not kept: a file may hold any number of them, of any length.
+                known = record.name.replace("/msg/", "/") in _GIVE and len(record.data) <= _LARGEST_SCHEMA
+                if known and len(schemas) < _MOST_SCHEMAS:
+                    schemas[record.id] = record
             elif isinstance(record, Channel) and record.id not in in_use:
                 schema = schemas.get(record.schema_id)
                 kind = schema.name.replace("/msg/", "/") if schema is not None else ""

@@ -152,6 +152,26 @@ def _channels(path: Path, size: int) -> None:
     path.write_bytes(stream.getvalue())
 
 
+def _summary(path: Path, count: int) -> None:
+    """A recording without messages whose summary lists so many chunks, none of which exists."""
+    with path.open("wb") as file:
+        writer = Writer(file)
+        writer.start()
+        writer.add_metadata("recording", {"title": "x", "origin": "x"})
+        writer.finish()  # type: ignore[no-untyped-call] # so in the library
+    content = path.read_bytes()
+    start = len(content) - FOOTER.size
+    with path.open("r+b") as file:
+        file.seek(start)
+        for _ in range(count // 1000):
+            file.write((struct.pack("<BQ", 0x08, 64) + bytes(64)) * 1000)  # ChunkIndex (MCAP specification)
+        file.write(FOOTER.pack(0x02, 20, start, 0, 0, b"\x89MCAP0\r\n"))
+
+
+FOOTER = struct.Struct("<BQQQI8s")
+"""The footer of MCAP with the magic after it."""
+
+
 def _text(make: Callable[[int], str]) -> Callable[[Path, int], None]:
     return lambda path, size: path.write_text(make(size), encoding="utf-8") and None
 
@@ -184,6 +204,7 @@ BOMBS: tuple[Bomb, ...] = (
         "long.mcap",
         lambda path, size: _messages(b'{"static_pa":LONG}', b'{"static_pa":1e99999}')(path, size // 1000),
     ),
+    Bomb("summary.mcap", lambda path, size: _summary(path, min(size // 73, 3_000_000))),
     Bomb("deep.toml", _text(lambda n: "x = " + "[" * min(n, 200_000)), "settings"),
     Bomb(
         "deep_table.toml", _text(lambda n: "[" + ".".join("a" * min(n, 100_000)) + "]\nx = 1\n"), "settings"

@@ -56,7 +56,6 @@ def _commands(path: Path, out: Path) -> Sequence[tuple[tuple[str | Path, ...], s
         (("import", path, "--out", out / "x.mcap"), "x.mcap"),
         (("simulate", SCENARIO, "--out", out / "s.mcap"), "s.mcap"),
         (("tone", "1 -2 3", "--out", out / "t.flac"), "t.flac"),
-        (("tone", "--chart", "--out", out / "t.png"), "t.png"),
     )
 
 

@@ -4,15 +4,19 @@ from __future__ import annotations
 
 import json
 import os
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 from mcap.writer import Writer
 
 from drivers.events import SettingsChange
+from drivers.samples import Baro
 from hw_replay.decoding import MOST_CHANGES
+from hw_replay.ordering import MOST_WAITING, in_order
 from hw_replay.recording import Recording
 from tests.siege.camp import recording, refused, vario
+from tests.ulog_bytes import HEADER, message
 from vario.app.change.changes import SettingsWatch
 from vario.settings.errors import SettingsError
 from vario.settings.load import parse_settings
@@ -109,6 +113,66 @@ def other_file(folder: Path) -> str:
     return "5 files, none of them read"
 
 
+def nested_formats(folder: Path) -> str:
+    """Three formats within each other, of 65,535 elements each: 3e14 values in a file of 200 bytes."""
+    log = folder / "a.ulg"
+    formats = (
+        "sensor_baro:a[65535] x;",
+        "a:b[65535] x;",
+        "b:float[65535] x;",
+        "sensor_combined:sensor_combined x;",
+    )
+    for chosen in (formats[:3], formats[3:]):
+        head = HEADER + bytes(8) + message("B", bytes(40))
+        parts = [message("F", text.encode()) for text in chosen]
+        name = chosen[0].partition(":")[0]
+        log.write_bytes(head + b"".join(parts) + message("A", bytes(3) + name.encode()))
+        said = refused(vario("replay", log, "--out", folder / "out"), str(log))
+        if "pyulog" in said:
+            return "not tried: no pyulog"
+        assert "damaged and cannot be read" in said, said
+    return said.rpartition(": ")[2]
+
+
+def renamed_topics(folder: Path) -> str:
+    """One channel that gets 5000 names, with a message under each."""
+    path = folder / "a.mcap"
+    with path.open("wb") as file:
+        writer = Writer(file)
+        writer.start()
+        writer.add_metadata("recording", {"title": "A flight", "origin": "live"})
+        schema = writer.register_schema("x", "jsonschema", b"{}")
+        for i in range(5000):
+            writer.add_message(writer.register_channel(f"/topic{i}", "json", schema), i, b"{}", i)
+        writer.finish()  # type: ignore[no-untyped-call] # so in the library
+    (told,) = [line for line in play(path) if "unknown topics" in line]
+    assert len(told) < 500, len(told)
+    return told
+
+
+def play(path: Path) -> list[str]:
+    """Read a recording to its end; what it warns of."""
+    source = Recording(path)
+    for _ in source:
+        pass
+    return source.warnings()
+
+
+def standing_time() -> str:
+    """A log whose time does not advance: nothing would ever be old enough to be given."""
+    taken = 0
+
+    def samples() -> Iterator[Baro]:
+        nonlocal taken
+        while True:
+            taken += 1
+            yield Baro(1.0, 95_000.0)
+
+    next(in_order(samples(), 0.5))
+    assert taken == MOST_WAITING + 1, taken
+    return f"{MOST_WAITING} wait, no more"
+
+
 ATTACKS = (
     (
         "settings and maps with hundreds of levels, in files and in recordings",
@@ -118,6 +182,9 @@ ATTACKS = (
     ("the same as changes in flight", "refused; the former settings stay", deep_change),
     ("20,000 unknown sections", "100 are explained, the rest counted", many_keys),
     ("10,005 changes of settings in a recording", "a bounded number is read, the rest counted", many_changes),
+    ("a PX4 ULog file with formats nested to 3e14 values", "one line", nested_formats),
+    ("5000 topics", "the first are counted by name, the others together", renamed_topics),
+    ("a log whose time stands still", "memory is bounded", standing_time),
     (
         "settings changed in flight name a secret file as glider",
         "it does not get into the recording",

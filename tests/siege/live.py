@@ -264,6 +264,22 @@ def settings_become_a_folder(folder: Path) -> str:
     return _replaced(folder, Path.mkdir)
 
 
+def settings_become_hostile(folder: Path) -> str:
+    """TOML of 900 levels with a terminal escape; then 20,000 unknown sections."""
+    with flying(folder) as program:
+        for number, text in enumerate(
+            ("[" + ".".join("a" * 900) + "]\nx = 1 # \x1b[2J\n", "".join(f"[s{n}]\n" for n in range(20_000)))
+        ):
+            program.config.write_text(text, encoding="utf-8")
+            program.until(lambda _, wanted=number + 1: program.said.count("are not used") == wanted)  # type: ignore[misc]
+            program.turns()
+        assert "\x1b" not in program.said, "an escape sequence reaches the terminal"
+        program.config.write_text('[vario]\ndamping = "2 s"\n', encoding="utf-8")
+        program.until(lambda _: "changed settings are in force" in program.said)
+        ended = program.end()
+    return f"both refused, the next ones taken; {ended}"
+
+
 def sound_card_takes_nothing(folder: Path) -> str:
     """A card that never asks for the next block and cannot be closed: ALSA's file device into a full pipe."""
     alsa = Path("/usr/share/alsa/alsa.conf")
@@ -395,6 +411,11 @@ ATTACKS = (
     ("fifty SIGINT", "ends in order, with an index", signals_in_a_crowd),
     ("the settings file becomes a named pipe", "said; marks go on; ends in order", settings_become_a_pipe),
     ("the settings file becomes a folder", "said; marks go on; ends in order", settings_become_a_folder),
+    (
+        "the settings become TOML of 900 levels, then of 20,000 sections",
+        "refused; later ones are taken; ends in order",
+        settings_become_hostile,
+    ),
     ("a sound card that takes nothing", "flown in silence; ends within 5 s", sound_card_takes_nothing),
     ("two recorders begin at once", "two files", two_recorders),
     ("two imports into one file", "one whole file, both end with 0", two_imports),

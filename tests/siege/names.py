@@ -57,6 +57,15 @@ def odd_names(folder: Path) -> str:
     return f"{len(names)} names: replay, report, export and import work"
 
 
+def odd_name(folder: Path) -> str:
+    path = recording(folder / "\x1b[2J\udcff.mcap")
+    done(vario("replay", path, "--out", folder / "out", "--no-picture"))
+    sound = folder / "\x1b[2J\udcff.flac"
+    done(vario("tone", "1", "--seconds", "0.3", "--out", sound))
+    done(vario("tone", "--picture", sound))
+    return "replay and tone work, and show it written out"
+
+
 def long_name(folder: Path) -> str:
     path = recording(folder / ("x" * 250 + ".mcap"))
     _reads(path, folder)
@@ -152,6 +161,7 @@ ATTACKS = (
         "they are names",
         odd_names,
     ),
+    ("an escape sequence and a byte that is no UTF-8 in a name", "it is a name", odd_name),
     ("a name of 255 bytes, and of 300", "read; one line", long_name),
     ("the name -", "a file's name like others", dash),
     ("a NUL in a name", "a typed error", nul),
@@ -160,4 +170,4 @@ ATTACKS = (
     ('`glider = "/etc/shadow"`, a link to it, a pipe', "nothing of the file is printed", secret_glider),
 )
 
-LONG = (columns,)
+LONG = (columns, odd_names)

@@ -13,6 +13,7 @@ from pathlib import Path
 from shlex import quote
 from typing import TYPE_CHECKING
 
+from hw_replay.text import shown
 from vario.app.errors import AppError
 
 if TYPE_CHECKING:
@@ -191,14 +192,15 @@ def install_command(arguments: argparse.Namespace) -> int:
         return 0
     kept = write_keeping(arguments.unit, text)
     if kept is not None:
-        out.write(f"the previous file is now {kept}\n")
-    out.write(
+        out.write(shown(f"the previous file is now {kept}\n"))
+    told = (
         f"written: {arguments.unit}\n"
         f"next:    sudo useradd --system {arguments.user}   (once, if there is no such user)\n"
         f"{_make_folder(loaded, arguments.user)}"
         "         sudo systemctl daemon-reload && sudo systemctl enable --now vario\n"
         "watch:   systemctl status vario; journalctl -fu vario\n"
     )
+    out.write(shown(told))
     return 0
 
 

@@ -6,6 +6,7 @@ import argparse
 from collections.abc import Iterable, Iterator
 from pathlib import Path
 
+from hw_replay.text import shown
 from vario.app.atomic import result_file
 from vario.app.errors import AppError
 from vario.app.results import not_over
@@ -61,7 +62,7 @@ def run(arguments: argparse.Namespace) -> int:
         raise AppError(f"{out}: the sound is written as FLAC; expected a name that ends in .flac")
     not_over([config] if config else [], out)
     duration_s = write_sound(out, steps(arguments, settings.tone))
-    print(f"written to {out}, {duration_s:.1f} s")
+    print(shown(f"written to {out}, {duration_s:.1f} s"))
     return 0
 
 
@@ -178,7 +179,7 @@ def _draw(arguments: argparse.Namespace, tone: Tone) -> int:
         out = arguments.out or arguments.picture.with_suffix(".png")
         not_over([arguments.picture], out)
         draw_spectrogram(arguments.picture, out)
-    print(f"written to {out}")
+    print(shown(f"written to {out}"))
     return 0
 
 

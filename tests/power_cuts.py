@@ -2,8 +2,10 @@
 
 Each victim is two processes: one that records at four times real time, watching its settings and marks as
 the instrument does, and notes how far it is before each sample; and one that changes the settings and drops
-marks without a pause. A kill (SIGKILL) leaves what the operating system has. What a card has after a real
-power failure is that of the last fsync: `FaultyDisk` keeps that, and of the rest what it likes.
+marks without a pause. The moment of the kill is a time of the recording, and a victim waits if its recorder
+is far behind: on a busy machine the kill comes later, and no more is lost. A kill (SIGKILL) leaves what the
+operating system has. What a card has after a real power failure is that of the last fsync: `FaultyDisk` keeps
+that, and of the rest what it likes.
 """
 
 from __future__ import annotations
@@ -37,8 +39,13 @@ from vario.app.live.side import SideWatch
 from vario.settings.load import load_settings
 
 SPEED = 4.0
+BEGIN_S = 1.0
 AT_ONCE = 10
-LONGEST_S = 2.0
+LONGEST_S = 8.0
+"""Recorded by a victim until it is killed."""
+MOST_WAITING = 75
+"""Samples that may wait for the thread of the recorder: half a second."""
+PATIENCE_S = 120.0
 MOST_LOST_S = 2.0
 INFO = RecordingInfo("Flight {number}", "live")
 CONFIG = Path(__file__).parent.parent / "config" / "vario.toml"
@@ -56,8 +63,10 @@ def write_until_killed(folder: Path) -> None:
     begun_s = time.monotonic()
     step = 0
     while True:
+        while recorder.waiting > MOST_WAITING:
+            time.sleep(0.001)
         step += 1
-        t_s = 1.0 + step / 100.0
+        t_s = BEGIN_S + step / 100.0
         os.pwrite(progress, _TIME.pack(t_s), 0)
         recorder.put(ImuAccel(t_s, 0.1, -0.2, -9.8 + step % 7 / 100.0))
         if step % 2 == 0:
@@ -86,7 +95,8 @@ def losses(root: Path, number: int, seed: int) -> list[float]:
         for folder in folders:
             folder.mkdir()
             (folder / "vario.toml").write_bytes(CONFIG.read_bytes())
-            at_s = chance.uniform(0.05, LONGEST_S)
+            at_s = BEGIN_S + chance.uniform(0.0, LONGEST_S)
+            pids = []
             for life in (write_until_killed, change_until_killed):
                 pid = os.fork()
                 if pid == 0:
@@ -95,13 +105,9 @@ def losses(root: Path, number: int, seed: int) -> list[float]:
                     finally:
                         traceback.print_exc()
                         os._exit(1)  # nothing of the parent's is to be tidied up here
-                doomed.append((at_s, pid))
-        begun_s, lived = time.monotonic(), True
-        for at_s, pid in sorted(doomed):
-            time.sleep(max(0.0, begun_s + at_s - time.monotonic()))
-            os.kill(pid, signal.SIGKILL)
-            lived &= os.WIFSIGNALED(os.waitpid(pid, 0)[1])
-        assert lived, "one had ended by itself"
+                pids.append(pid)
+            doomed.append((at_s, folder, pids))
+        _kill(doomed)
         for folder in folders:
             load_settings(folder / "vario.toml")  # raises if it is torn
             texts = [path.read_text(encoding="utf-8") for path in (folder / "marks").glob("*.mark")]
@@ -110,16 +116,32 @@ def losses(root: Path, number: int, seed: int) -> list[float]:
     return found
 
 
-def _loss_s(folder: Path) -> float:
+def _kill(doomed: list[tuple[float, Path, list[int]]]) -> None:
+    """Kill the processes of each victim when its recording has reached its time."""
+    deadline_s, in_time, lived = time.monotonic() + PATIENCE_S, True, True
+    while doomed:
+        in_time = time.monotonic() < deadline_s
+        for victim in [one for one in doomed if _reached_s(one[1]) >= one[0] or not in_time]:
+            doomed.remove(victim)
+            for pid in victim[2]:
+                os.kill(pid, signal.SIGKILL)
+                lived &= os.WIFSIGNALED(os.waitpid(pid, 0)[1])
+        time.sleep(0.01)
+    assert lived, "one had ended by itself"
+    assert in_time, "a recording does not go on"
+
+
+def _reached_s(folder: Path) -> float:
+    """How far the victim is; `BEGIN_S` if it has not taken its first sample."""
     progress = folder / "progress"
-    if not progress.exists() or not progress.stat().st_size:
-        return 0.0  # killed before it took its first sample
-    (reached_s,) = _TIME.unpack(progress.read_bytes())
+    written = progress.read_bytes() if progress.exists() else b""
+    return float(_TIME.unpack(written)[0]) if written else BEGIN_S
+
+
+def _loss_s(folder: Path) -> float:
     files = list(folder.glob("*.mcap"))
-    if not files or not files[0].stat().st_size:
-        return float(reached_s - 1.0)
-    times = [sample.t_s for sample in Recording(files[0])]
-    return float(reached_s - max(times, default=1.0))
+    recorded = Recording(files[0]) if files and files[0].stat().st_size else []
+    return _reached_s(folder) - max((sample.t_s for sample in recorded), default=BEGIN_S)
 
 
 def cut_recording(folder: Path, chance: Random) -> float:

@@ -378,8 +378,9 @@ def test_the_polar_of_the_simulated_glider_comes_out_of_its_glides_within_the_er
 def test_a_heavier_glider_gives_the_same_polar_at_its_reference_mass() -> None:
     speeds = (90, 105, 120, 140, 160)
     plan = [Phase(str(v), v / 3.6, after(60), straight) for v in speeds]
-    light = fit_polar(flown(plan, 90, 300.0), 1.0).figures["polar"]
-    taken_for_heavy = fit_polar(flown(plan, 90, 300.0), 1.44).figures["polar"]
+    samples = flown(plan, 90, 300.0)
+    light = fit_polar(samples, 1.0).figures["polar"]
+    taken_for_heavy = fit_polar(samples, 1.44).figures["polar"]
     # At 1.44 times the mass speeds and sinks grow by 1.2 (Welch and Irving, on ballast).
     v = 110 / 3.6
     sink = (light["a"] * v + light["b"]) * v + light["c"]

@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from numpy.typing import NDArray
 from scipy.spatial.transform import Rotation
 
 from drivers.isa import G0_MPS2
@@ -46,35 +47,30 @@ class Bench:
 
     def to(self, attitude: Rotation, seconds: float) -> None:
         """Along the shortest way, gently begun and ended."""
-        way = (attitude * self._level_from_box.inv()).as_rotvec()
-        begin = self._level_from_box
-        steps = round(seconds * HZ)
-        for k in range(steps):
-            share = (1.0 - math.cos(math.pi * (k + 1) / steps)) / 2.0
-            self._read(Rotation.from_rotvec(way * share) * begin)
+        self._turn((attitude * self._level_from_box.inv()).as_rotvec(), seconds)
 
     def turn(self, degrees: float, seconds: float) -> None:
         """About the vertical, by any angle."""
-        begin = self._level_from_box
-        steps = round(seconds * HZ)
-        for k in range(steps):
-            share = (1.0 - math.cos(math.pi * (k + 1) / steps)) / 2.0
-            self._read(Rotation.from_rotvec([0.0, 0.0, math.radians(degrees) * share]) * begin)
+        self._turn(np.array([0.0, 0.0, math.radians(degrees)]), seconds)
 
     def rest(self, seconds: float) -> None:
         """Lie still."""
-        for _ in range(round(seconds * HZ)):
-            self._read(self._level_from_box)
+        self._turn(np.zeros(3), seconds)
 
-    def _read(self, level_from_box: Rotation) -> None:
-        rate = (self._level_from_box.inv() * level_from_box).as_rotvec() * HZ
-        self._level_from_box = level_from_box
-        up = level_from_box.inv().apply([0.0, 0.0, G0_MPS2])
-        t_s = 1.0 + self._k / HZ
-        self._k += 1
-        noise = self._noise * self._random.standard_normal(3)
-        self.samples.append(ImuAccel(t_s, *(float(v) for v in up)))
-        self.samples.append(ImuGyro(t_s, *(float(v) for v in rate / self._scale + self._bias + noise)))
+    def _turn(self, way: NDArray[np.float64], seconds: float) -> None:
+        steps = round(seconds * HZ)
+        share = (1.0 - np.cos(math.pi * (np.arange(steps) + 1) / steps)) / 2.0
+        path = Rotation.from_rotvec(share[:, None] * way) * self._level_from_box
+        before = Rotation.concatenate([self._level_from_box, path[:-1]])
+        self._level_from_box = path[-1]
+        rates = (before.inv() * path).as_rotvec() * HZ
+        ups = path.inv().apply([0.0, 0.0, G0_MPS2])
+        noises = self._noise * self._random.standard_normal((steps, 3))
+        for up, rate in zip(ups, rates / self._scale + self._bias + noises, strict=True):
+            t_s = 1.0 + self._k / HZ
+            self._k += 1
+            self.samples.append(ImuAccel(t_s, *up.tolist()))
+            self.samples.append(ImuGyro(t_s, *rate.tolist()))
 
 
 def turned(

@@ -31,9 +31,8 @@ def write(files: FlightFiles, what: list[Sample]) -> None:
         files.write(sample)
 
 
-def test_a_kill_at_any_moment_costs_two_seconds_at_most(tmp_path: Path) -> None:
-    """`VARIO_POWER_CUTS=100` for more of them."""
-    count = int(os.environ.get("VARIO_POWER_CUTS", "20"))
+@pytest.mark.parametrize("count", [8, pytest.param(20, marks=pytest.mark.long)])
+def test_a_kill_at_any_moment_costs_two_seconds_at_most(tmp_path: Path, count: int) -> None:
     done = subprocess.run(  # noqa: S603  (our own module)
         [sys.executable, "-m", "tests.power_cuts", str(count), "5"],
         cwd=ROOT,

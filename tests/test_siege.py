@@ -14,6 +14,7 @@ import pytest
 
 from hw_replay.text import encodable, escaped, one_line, shown
 from tests.compiled import interpreted_only
+from tests.siege import disks, names, recordings
 from tests.siege.attacks import GROUPS, LONG, attempt
 from tests.siege.report import INTRODUCTION
 from vario.settings.carried import EVERYTHING, FLYING, flying_settings, flying_text
@@ -22,8 +23,9 @@ from vario.settings.schema import Settings
 
 PAGE = Path(__file__).parents[1] / "docs" / "siege.md"
 
+SLOW = {names.odd_names, disks.full, recordings.years, recordings.bad_bytes, recordings.formulae}
 SHORT = [
-    pytest.param(function, id=f"{group}: {attack}")
+    pytest.param(function, id=f"{group}: {attack}", marks=pytest.mark.long if function in SLOW else [])
     for group, attacks in GROUPS.items()
     for attack, _, function in attacks
     if function not in LONG and group != "The running instrument"

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from drivers.events import Mark, SettingsChange
 from drivers.samples import Reference, Sample
@@ -20,6 +20,9 @@ from vario.settings.document import differing
 from vario.settings.glider import Glider
 from vario.settings.load import LoadedSettings
 from vario.settings.schema import Settings
+
+if TYPE_CHECKING:
+    from vario.app.hindsight.hindsight import Hindsight
 
 _ASIDE = frozenset({Reference, Mark, SettingsChange})
 """Events that are not readings of a sensor."""
@@ -51,6 +54,7 @@ class Passage:
         follow_changes: whether changes of settings in the recording are applied.
         reference: called with every reference value of the recording.
         progress: called with the present time in s.
+        hindsight: follows the flight, and its distance to the live vario is in the summary.
     """
 
     def __init__(
@@ -62,6 +66,7 @@ class Passage:
         follow_changes: bool = True,
         reference: Callable[[Reference], None] = lambda _: None,
         progress: Callable[[float], None] = lambda _: None,
+        hindsight: Hindsight | None = None,
     ) -> None:
         self.source = source
         self.glider = glider
@@ -72,6 +77,9 @@ class Passage:
         self._follow_changes = follow_changes
         self._reference = reference
         self._progress = progress
+        self._hindsight = hindsight
+        if hindsight is not None:
+            self._pipeline.watch_corrections(hindsight.corrected)
 
     def __iter__(self) -> Iterator[Reading]:
         """Yield a reading for every frame. Climbs that end with the frame are in `climbs` by then.
@@ -100,14 +108,19 @@ class Passage:
     def summary(self) -> dict[str, Any]:
         """The content of summary.json, with the settings at the beginning.
 
-        `settings` contains the settings that differ from their defaults: dotted key → value as in
-        a settings file.
+        `hindsight` is there if the passage has one: the distance of the live vario from it, or None if
+        there is too little flight. `settings` contains the settings that differ from their defaults: dotted
+        key → value as in a settings file.
         """
         found = self._summary.result(self.source, self.glider, self.noise, self._pipeline.health)
+        if self._hindsight is not None:
+            found["hindsight"] = self._hindsight.summary()
         return {**found, "settings": differing(self._settings)}
 
     def _note(self, reading: Reading) -> None:
         self._summary.take(reading)
+        if self._hindsight is not None:
+            self._hindsight.take(reading)
         self._summary.climbs += self._pipeline.finished_climbs()
         self._progress(reading.t_s)
 

@@ -12,6 +12,7 @@ from vario.app.results import folder_for, inputs, not_over, stem
 
 if TYPE_CHECKING:
     from hw_replay.source import Source
+    from vario.app.hindsight.hindsight import Hindsight
 
 
 def add_parser(commands: Any) -> None:
@@ -30,6 +31,11 @@ def add_parser(commands: Any) -> None:
     replay.add_argument("--marks", type=Path, help="folder with marks set during the flight")
     replay.add_argument("--no-sound", dest="sound", action="store_false", help="write no tone.flac")
     replay.add_argument("--no-picture", dest="picture", action="store_false", help="write no report.png")
+    replay.add_argument(
+        "--hindsight",
+        action="store_true",
+        help="smooth the flight afterwards, and tell how far the live vario was from that",
+    )
     replay.set_defaults(command=_replay)
 
     imported = commands.add_parser("import", help="convert a file of another format to a recording")
@@ -77,9 +83,16 @@ def _replay(arguments: argparse.Namespace) -> int:
             follow_changes=arguments.config is None,
             sound=arguments.sound,
             picture=arguments.picture,
+            hindsight=_hindsight() if arguments.hindsight else None,
         )
     print_replay(summary, out_dir, sound=arguments.sound, picture=arguments.picture)
     return 0
+
+
+def _hindsight() -> Hindsight:
+    from vario.app.hindsight.hindsight import Hindsight  # noqa: PLC0415  (filterpy takes long to load)
+
+    return Hindsight()
 
 
 def _marked(source: Source, folder: Path, file: Path) -> Source:

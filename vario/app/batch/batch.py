@@ -156,6 +156,7 @@ def flight_rows(batch: Batch) -> Iterator[dict[str, Any]]:
                 f"{name}_rms": (found["references"].get(f"truth_{name}") or {}).get("rms_difference")
                 for name in TRUTHS
             },
+            **{f"hindsight_{name}": (found["hindsight"] or {}).get(name) for name in HINDSIGHT},
             "rejected": found["rejected_by_reader"]
             + sum(sum(channel["rejected"].values()) for channel in found["samples"].values()),
             "warnings": len(found["warnings"]),
@@ -177,6 +178,7 @@ def failure_rows(batch: Batch) -> Iterator[dict[str, Any]]:
 
 UTCS = ("begin_utc", "takeoff_utc", "landing_utc")
 MODES = ("ground", "launch", "cruise", "circling")
+HINDSIGHT = ("rms_mps", "mean_mps", "lag_s")
 TRUTHS = ("vario_mps", "netto_mps", "tas_mps")
 
 FLIGHT_COLUMNS = (
@@ -184,6 +186,7 @@ FLIGHT_COLUMNS = (
     *UTCS,
     *("lowest_m", "highest_m", *(f"{mode}_s" for mode in MODES), "circling_share"),
     *("climbs", "climb_gain_m", "climb_average_mps", *(f"{name}_rms" for name in TRUTHS)),
+    *(f"hindsight_{name}" for name in HINDSIGHT),
     *("rejected", "warnings"),
 )
 CLIMB_COLUMNS = ("file", "climb", "start_s", "end_s", "gain_m", "average_mps", "turns", "direction")

@@ -12,7 +12,7 @@ from vario.app.results import folder_for, inputs, not_over
 DESCRIPTION = (
     "Make one HTML page of a flight that needs no other files and no network: plots over time, a map "
     "coloured by the motion of the air mass, every climb from above and around its circle, the sound "
-    "synchronous to the cursor, and the consistency of the estimator."
+    "synchronous to the cursor, the vario in hindsight, and the consistency of the estimator."
 )
 
 
@@ -34,6 +34,7 @@ def add_parser(commands: Any) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """Make the page and print its path."""
+    from vario.app.console import hindsight_sentence  # noqa: PLC0415
     from vario.app.page.build import write_page  # noqa: PLC0415
     from vario.app.passage import opened  # noqa: PLC0415
     from vario.app.terminal import CAUTION, labelled, progress_bar, terminal  # noqa: PLC0415
@@ -46,6 +47,8 @@ def run(arguments: argparse.Namespace) -> int:
             source, loaded.settings, loaded.glider, out, progress, follow_changes=arguments.config is None
         )
     console = terminal()
+    if summary["hindsight"]:
+        console.print(hindsight_sentence(summary["hindsight"]), soft_wrap=True)
     for warning in summary["warnings"]:
         console.print(labelled("note", warning), soft_wrap=True)
     size = f"{out.stat().st_size / 1e6:.1f} MB, nothing else needed"

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 
 import numpy as np
+from numpy.typing import NDArray
 
 from drivers.isa import G0_MPS2
 from vario.flight.core.innovation import Innovation
@@ -162,6 +163,21 @@ class InertialState:
         """Time since the last correction."""
         return self._batch_s
 
+    @property
+    def transition(self) -> NDArray[np.float64]:
+        """How errors moved over the latest batch, shape (SIZE, SIZE)."""
+        return self._transition
+
+    @property
+    def disturbance(self) -> NDArray[np.float64]:
+        """Noise that came in over the latest batch, shape (SIZE, SIZE)."""
+        return self._noise
+
+    @property
+    def step(self) -> NDArray[np.float64]:
+        """What the latest correction has added to the estimate, shape (SIZE,)."""
+        return self._step
+
     def predict_covariance(self, regime: Regime) -> None:
         """Bring the covariance up to now: P = F P F' + Q over the batch."""
         t = self._batch_s
@@ -265,6 +281,11 @@ class InertialState:
 
     def vario_sigma_mps(self) -> float:
         """One standard deviation of `vario_mps`."""
+        row = self.vario_row()
+        return math.sqrt(max(float(row.dot(self.cov.dot(row))), 0.0))
+
+    def vario_row(self) -> NDArray[np.float64]:
+        """Derivative of `vario_mps` to the errors of the states, shape (SIZE,)."""
         dx, dy, dz = self.down
         vx, vy, vz = self.air
         fx, fy, fz = self.force
@@ -276,7 +297,7 @@ class InertialState:
             *(-vx / G0_MPS2, -vy / G0_MPS2, -vz / G0_MPS2),
             1.0,
         )
-        return math.sqrt(max(float(row.dot(self.cov.dot(row))), 0.0))
+        return row
 
     def attitude_sigma_rad(self) -> float:
         """One standard deviation of pitch and bank, their mean square: tr P - d'P d, over the two."""

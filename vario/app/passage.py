@@ -11,6 +11,7 @@ from drivers.samples import Reference, Sample
 from hw_replay.open import open_source
 from hw_replay.source import Source
 from vario.app.in_force import overrides_of, settings_in_force, with_overrides
+from vario.app.outputs.sensor_watch import SensorWatch
 from vario.app.outputs.summary import FlightSummary
 from vario.app.player import Player, noise_of
 from vario.flight.pipeline import Pipeline
@@ -77,6 +78,7 @@ class Passage:
         self._follow_changes = follow_changes
         self._reference = reference
         self._progress = progress
+        self._sensors = SensorWatch(self.noise, settings.sensors.pitot.zero_pa)
         self._hindsight = hindsight
         if hindsight is not None:
             self._pipeline.watch_corrections(hindsight.corrected)
@@ -92,6 +94,7 @@ class Passage:
         for sample in self.source:
             if type(sample) in _ASIDE and not self._for_the_instrument(sample):
                 continue
+            self._sensors.take(sample)
             for reading in player.push(sample):
                 self._note(reading)
                 yield reading
@@ -113,6 +116,7 @@ class Passage:
         key → value as in a settings file.
         """
         found = self._summary.result(self.source, self.glider, self.noise, self._pipeline.health)
+        found["warnings"] += self._sensors.warnings()
         if self._hindsight is not None:
             found["hindsight"] = self._hindsight.summary()
         return {**found, "settings": differing(self._settings)}

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from vario.app.errors import AppError
+from vario.app.excerpt import add_excerpt_options, excerpt
 from vario.app.in_force import add_set_option
 from vario.app.results import folder_for, inputs, not_over, stem
 
@@ -36,6 +37,7 @@ def add_parser(commands: Any) -> None:
         action="store_true",
         help="smooth the flight afterwards, and tell how far the live vario was from that",
     )
+    add_excerpt_options(replay)
     replay.set_defaults(command=_replay)
 
     imported = commands.add_parser("import", help="convert a file of another format to a recording")
@@ -66,6 +68,7 @@ def _replay(arguments: argparse.Namespace) -> int:
     from vario.app.terminal import progress_bar  # noqa: PLC0415
 
     source, loaded = opened(arguments.file, arguments.config, arguments.overrides)
+    source = excerpt(source, arguments.from_time, arguments.to_time)
     out_dir = folder_for(arguments.file, arguments.out)
     not_over(
         inputs(arguments.file, arguments.config, loaded),

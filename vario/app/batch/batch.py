@@ -141,6 +141,7 @@ def flight_rows(batch: Batch) -> Iterator[dict[str, Any]]:
             "origin": found["origin"],
             "start_utc": found["start_utc"],
             "glider": found["glider"],
+            "flights": flight["flights"],
             "duration_s": flight["duration_s"],
             "takeoff_s": flight["takeoff_s"],
             "landing_s": flight["landing_s"],
@@ -182,7 +183,7 @@ HINDSIGHT = ("rms_mps", "mean_mps", "lag_s")
 TRUTHS = ("vario_mps", "netto_mps", "tas_mps")
 
 FLIGHT_COLUMNS = (
-    *("file", "title", "origin", "start_utc", "glider", "duration_s", "takeoff_s", "landing_s"),
+    *("file", "title", "origin", "start_utc", "glider", "flights", "duration_s", "takeoff_s", "landing_s"),
     *UTCS,
     *("lowest_m", "highest_m", *(f"{mode}_s" for mode in MODES), "circling_share"),
     *("climbs", "climb_gain_m", "climb_average_mps", *(f"{name}_rms" for name in TRUTHS)),

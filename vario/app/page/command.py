@@ -6,6 +6,7 @@ import argparse
 from pathlib import Path
 from typing import Any
 
+from vario.app.excerpt import add_excerpt_options, excerpt
 from vario.app.in_force import add_set_option
 from vario.app.results import folder_for, inputs, not_over
 
@@ -29,6 +30,7 @@ def add_parser(commands: Any) -> None:
     )
     add_set_option(report)
     report.add_argument("--out", type=Path, help="the page; default: out/<name of the file>/report.html")
+    add_excerpt_options(report)
     report.set_defaults(command=run)
 
 
@@ -40,6 +42,7 @@ def run(arguments: argparse.Namespace) -> int:
     from vario.app.terminal import CAUTION, labelled, progress_bar, terminal  # noqa: PLC0415
 
     source, loaded = opened(arguments.file, arguments.config, arguments.overrides)
+    source = excerpt(source, arguments.from_time, arguments.to_time)
     out: Path = arguments.out or folder_for(arguments.file) / "report.html"
     not_over(inputs(arguments.file, arguments.config, loaded), out)
     with progress_bar(source.duration_s) as progress:

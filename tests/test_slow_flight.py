@@ -40,7 +40,9 @@ def flown(path: Path, speed_mps: float, sink_mps: float, *, pressure: bool, turn
 
 @pytest.mark.parametrize("pressure", [True, False], ids=["barometer", "GNSS height alone"])
 def test_a_slow_flight_is_a_flight(tmp_path: Path, pressure: bool) -> None:
-    flight = flown(tmp_path / "a.igc", 10.0, 1.2, pressure=pressure).summary()["flight"]
+    summary = flown(tmp_path / "a.igc", 10.0, 1.2, pressure=pressure).summary()
+    assert any("because of the height alone" in warning for warning in summary["warnings"])
+    flight = summary["flight"]
     assert flight["takeoff_s"] == pytest.approx(36_120, abs=65)
     assert flight["landing_s"] == pytest.approx(36_600, abs=30)
     assert flight["mode_s"]["cruise"] > 360.0
@@ -68,6 +70,7 @@ def test_gnss_height_is_marked_where_it_stands_for_a_barometer(tmp_path: Path) -
 
 def test_circling_that_sinks_is_no_climb(tmp_path: Path) -> None:
     sinking = flown(tmp_path / "a.igc", 18.0, 1.2, pressure=True, turn_s=20.0)
+    assert not any("because of the height alone" in said for said in sinking.summary()["warnings"])
     assert sinking.summary()["flight"]["mode_s"]["circling"] > 300.0
     assert sinking.climbs == []
     assert len(flown(tmp_path / "b.igc", 18.0, -1.2, pressure=True, turn_s=20.0).climbs) == 1

@@ -186,6 +186,7 @@ class FlightSummary:
         if self._latest is not None and self._latest.airspeed_correction != 1.0:
             warnings.append(airspeed_off(self._latest.airspeed_correction))
         warnings += self._ground.warnings()
+        warnings += self._ground.doubts(self._last_s, has_glider=glider is not None)
         warnings += self._flights.warnings(self._last_s, source.info.start_utc)
         if self._marks_left_out:
             warnings.append(f"{self._marks_left_out} marks beyond the first {MOST_MARKS} left out")

@@ -7,14 +7,15 @@ import statistics
 
 from drivers.samples import Baro, GnssVel, Pitot, Sample
 from vario.flight.motion.energy import Noise
+from vario.flight.motion.ground_speed import GroundSpeed
 
-REST_MPS = 1.0
+REST_MPS = 0.5
 REST_BEFORE_S = 10.0
-"""At rest: below this ground speed for this long."""
+"""At rest: below this mean ground velocity for this long."""
 
 CALM_S = 30.0
-LARGEST_OFFSET_PA = 40.0
-"""A steady reading beyond this is wind (8 m/s), and no offset that a sensor has."""
+LARGEST_OFFSET_PA = 200.0
+"""The largest that the settings take."""
 
 OFFSET_PA = 3.0
 """At 25 m/s this is 0.1 m/s of airspeed."""
@@ -44,6 +45,7 @@ class SensorWatch:
     def __init__(self, noise: Noise, pitot_zero_pa: float) -> None:
         self._noise = noise
         self._zero_pa = pitot_zero_pa
+        self._ground = GroundSpeed()
         self._rest_s: float | None = None
         self._calm: list[float] = []
         self._calm_s = 0.0
@@ -58,7 +60,8 @@ class SensorWatch:
         elif type(sample) is Pitot:
             self._take_pitot(sample)
         elif type(sample) is GnssVel:
-            if math.hypot(sample.north_mps, sample.east_mps) > REST_MPS:
+            self._ground.take(sample)
+            if (self._ground.drift_mps or 0.0) > REST_MPS:
                 self._rest_s = None
             elif self._rest_s is None:
                 self._rest_s = sample.t_s

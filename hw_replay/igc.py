@@ -229,6 +229,7 @@ class IgcFile:
             )
         if "ACZ" in values:
             yield from self._checked("load_factor", t_s, number, load=values["ACZ"])
+        yield from _wind(t_s, values)
         for code, name in REFERENCES.items():
             if code in values:
                 yield Reference(t_s, name, values[code])
@@ -268,3 +269,15 @@ class IgcFile:
             yield _DECODE[channel](t_s, values)
         except RejectedValueError as reason:
             self._rejects.add(str(reason), number)
+
+
+def _wind(t_s: float, values: Mapping[str, float]) -> Iterator[Reference]:
+    """The wind of the recorder as references: its direction, and its parts if there is a speed as well."""
+    if "WDI" not in values:
+        return
+    from_rad = math.radians(values["WDI"] % 360.0)
+    yield Reference(t_s, "wdi_from_rad", from_rad)
+    speed_mps = values.get("WSP", values.get("WVE"))
+    if speed_mps is not None:
+        yield Reference(t_s, "wdi_north_mps", -speed_mps * math.cos(from_rad))
+        yield Reference(t_s, "wdi_east_mps", -speed_mps * math.sin(from_rad))

@@ -32,6 +32,9 @@ SCALES: Mapping[str, Mapping[int, float]] = {
     "NET": _VERTICAL,  # m/s
     "OAT": {4: 0.1, 5: 0.01},  # degrees Celsius
     "ACZ": {4: 0.01},  # g
+    "WDI": {3: 1.0},  # degrees, where the wind comes from
+    "WSP": _SPEED,  # m/s
+    "WVE": _SPEED,  # m/s
 }
 """What the last digit of a value is worth, by code and number of digits, in the unit noted.
 

@@ -56,6 +56,7 @@ class Survey:
     duration_s: float | None = None
     notes: list[str] = field(default_factory=list)
     _not_zero: set[str] = field(default_factory=set)
+    _more_days: bool = False
 
     def usable(self, extensions: Extensions) -> dict[str, Extension]:
         """The extensions that hold values this project uses, from sensors that are there."""
@@ -94,10 +95,7 @@ def survey(lines: Iterable[tuple[int, str]]) -> Survey:
             elif line[0] == "J":
                 found.k_extensions = parse_extensions(line, K_BYTES)
             elif line[0] == "H":
-                found.date = found.date or parse_date(line)
-                found.glider = found.glider or header_text(line, "GTY")
-                for code in ("ALG", "ALP"):
-                    datums[code] = header_text(line, code) or datums.get(code, "")
+                _note_header(line, found, datums)
         except RejectedValueError as reason:
             note = f"{line[0]} record: {reason}"
             if line[0] in "IJ" and note not in found.notes:  # a damaged file may hold it a thousand times
@@ -109,6 +107,15 @@ def survey(lines: Iterable[tuple[int, str]]) -> Survey:
     found.duration_s = None if first_s is None or last_s is None else last_s - first_s
     found.notes.extend([*_notes(found, datums), *engine.notes()])
     return found
+
+
+def _note_header(line: str, found: Survey, datums: dict[str, str]) -> None:
+    date = parse_date(line)
+    found.date = found.date or date
+    found._more_days = found._more_days or (date is not None and date != found.date)
+    found.glider = found.glider or header_text(line, "GTY")
+    for code in ("ALG", "ALP"):
+        datums[code] = header_text(line, code) or datums.get(code, "")
 
 
 def _longest_usual(steps: Counter[float]) -> float | None:
@@ -141,6 +148,11 @@ def _notes(found: Survey, datums: Mapping[str, str]) -> list[str]:
         )
     if found.date is None:
         notes.append("the file gives no valid date; times count from midnight of an unknown day")
+    if found._more_days:
+        notes.append(
+            "the file gives more than one date; times count on from the first, and whole days between two "
+            "flights are left out"
+        )
     if not found.has_pressure:
         notes.append("the pressure altitude is 0 throughout: no pressure sensor")
     elif datums.get("ALP", "").upper()[:3] not in {"", "ISA"}:

@@ -16,7 +16,7 @@ from hw_replay.source import GNSS_AS_BARO
 from tests.setups import setup
 from tests.test_igc import _placed, igc
 from vario.app.passage import Passage
-from vario.flight.motion.mode import FLYING_MPS, ModeStage
+from vario.flight.motion.mode import FLYING_MPS, Mode, ModeStage
 from vario.settings.glider import Limits
 from vario.settings.schema import Settings
 
@@ -40,7 +40,9 @@ def flown(path: Path, speed_mps: float, sink_mps: float, *, pressure: bool, turn
 
 @pytest.mark.parametrize("pressure", [True, False], ids=["barometer", "GNSS height alone"])
 def test_a_slow_flight_is_a_flight(tmp_path: Path, pressure: bool) -> None:
-    flight = flown(tmp_path / "a.igc", 10.0, 1.2, pressure=pressure).summary()["flight"]
+    summary = flown(tmp_path / "a.igc", 10.0, 1.2, pressure=pressure).summary()
+    assert any("because of the height alone" in warning for warning in summary["warnings"])
+    flight = summary["flight"]
     assert flight["takeoff_s"] == pytest.approx(36_120, abs=65)
     assert flight["landing_s"] == pytest.approx(36_600, abs=30)
     assert flight["mode_s"]["cruise"] > 360.0
@@ -68,9 +70,23 @@ def test_gnss_height_is_marked_where_it_stands_for_a_barometer(tmp_path: Path) -
 
 def test_circling_that_sinks_is_no_climb(tmp_path: Path) -> None:
     sinking = flown(tmp_path / "a.igc", 18.0, 1.2, pressure=True, turn_s=20.0)
+    assert not any("because of the height alone" in said for said in sinking.summary()["warnings"])
     assert sinking.summary()["flight"]["mode_s"]["circling"] > 300.0
     assert sinking.climbs == []
     assert len(flown(tmp_path / "b.igc", 18.0, -1.2, pressure=True, turn_s=20.0).climbs) == 1
+
+
+def test_an_airspeed_that_a_parked_glider_shows_is_no_flight(tmp_path: Path) -> None:
+    """57 km/h at rest: 150 Pa of zero offset. The summary offers to take them away."""
+    lines = ["I013638TAS"]
+    for k in range(300):
+        fix = _placed(36_000 + k, 0.0, 1.9 * (k % 7 == 0), 400.0)
+        lines.append(f"{fix[:24]}{'V' if k < 30 else 'A'}{fix[25:]}057")  # the receiver needs half a minute
+    passage = Passage(igc(tmp_path / "a.igc", lines), Settings(), None)
+    modes = [reading.mode for reading in passage]
+    assert modes[-1] is Mode.GROUND
+    assert Mode.CRUISE in modes[:1000]  # until it is known better
+    assert any("[sensors.pitot]" in warning for warning in passage.summary()["warnings"])
 
 
 def test_flying_speed_follows_a_low_stall_speed() -> None:

@@ -40,6 +40,8 @@ def print_replay(
             console.print(
                 f"{name}: mean while circling {found['mean_circling']:+.2f}, {found['beside']} {own:+.2f}"
             )
+    if summary.get("hindsight"):
+        console.print(hindsight_sentence(summary["hindsight"]), soft_wrap=True)
     for warning in summary["warnings"]:
         console.print(labelled("note", warning), soft_wrap=True)
     if picture:
@@ -48,6 +50,16 @@ def print_replay(
         console.print(f"listen to {out_dir / TONE}", soft_wrap=True)
     console.print(f"numbers   {out_dir / TRACE}, {out_dir / SUMMARY}", soft_wrap=True)
     console.print(CAUTION, style="italic")
+
+
+def hindsight_sentence(found: Mapping[str, Any]) -> str:
+    """The distance of the live vario from hindsight."""
+    vario = "the vario" if found["compensated"] else "the vario, in part uncompensated,"
+    return (
+        f"{vario} differs by RMS {found['rms_mps']:.2f} m/s from hindsight (smoothed after the flight), mean "
+        f"{found['mean_mps']:+.2f} m/s; it lags by {found['lag_s']:.1f} s, without which RMS "
+        f"{found['rms_without_lag_mps']:.2f} m/s"
+    )
 
 
 def _print_climbs(console: Console, climbs: Sequence[Mapping[str, Any]]) -> None:

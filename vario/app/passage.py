@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from drivers.events import Mark, SettingsChange
 from drivers.samples import Reference, Sample
 from hw_replay.open import open_source
 from hw_replay.source import Source
 from vario.app.in_force import overrides_of, settings_in_force, with_overrides
+from vario.app.outputs.sensor_watch import SensorWatch
 from vario.app.outputs.summary import FlightSummary
 from vario.app.player import Player, noise_of
 from vario.flight.pipeline import Pipeline
@@ -20,6 +21,9 @@ from vario.settings.document import differing
 from vario.settings.glider import Glider
 from vario.settings.load import LoadedSettings
 from vario.settings.schema import Settings
+
+if TYPE_CHECKING:
+    from vario.app.hindsight.hindsight import Hindsight
 
 _ASIDE = frozenset({Reference, Mark, SettingsChange})
 """Events that are not readings of a sensor."""
@@ -51,6 +55,7 @@ class Passage:
         follow_changes: whether changes of settings in the recording are applied.
         reference: called with every reference value of the recording.
         progress: called with the present time in s.
+        hindsight: follows the flight, and its distance to the live vario is in the summary.
     """
 
     def __init__(
@@ -62,6 +67,7 @@ class Passage:
         follow_changes: bool = True,
         reference: Callable[[Reference], None] = lambda _: None,
         progress: Callable[[float], None] = lambda _: None,
+        hindsight: Hindsight | None = None,
     ) -> None:
         self.source = source
         self.glider = glider
@@ -72,6 +78,10 @@ class Passage:
         self._follow_changes = follow_changes
         self._reference = reference
         self._progress = progress
+        self._sensors = SensorWatch(self.noise, settings.sensors.pitot.zero_pa)
+        self._hindsight = hindsight
+        if hindsight is not None:
+            self._pipeline.watch_corrections(hindsight.corrected)
 
     def __iter__(self) -> Iterator[Reading]:
         """Yield a reading for every frame. Climbs that end with the frame are in `climbs` by then.
@@ -84,6 +94,7 @@ class Passage:
         for sample in self.source:
             if type(sample) in _ASIDE and not self._for_the_instrument(sample):
                 continue
+            self._sensors.take(sample)
             for reading in player.push(sample):
                 self._note(reading)
                 yield reading
@@ -100,14 +111,20 @@ class Passage:
     def summary(self) -> dict[str, Any]:
         """The content of summary.json, with the settings at the beginning.
 
-        `settings` contains the settings that differ from their defaults: dotted key → value as in
-        a settings file.
+        `hindsight` is there if the passage has one: the distance of the live vario from it, or None if
+        there is too little flight. `settings` contains the settings that differ from their defaults: dotted
+        key → value as in a settings file.
         """
         found = self._summary.result(self.source, self.glider, self.noise, self._pipeline.health)
+        found["warnings"] += self._sensors.warnings()
+        if self._hindsight is not None:
+            found["hindsight"] = self._hindsight.summary()
         return {**found, "settings": differing(self._settings)}
 
     def _note(self, reading: Reading) -> None:
         self._summary.take(reading)
+        if self._hindsight is not None:
+            self._hindsight.take(reading)
         self._summary.climbs += self._pipeline.finished_climbs()
         self._progress(reading.t_s)
 

@@ -8,7 +8,7 @@ from contextlib import contextmanager
 from dataclasses import asdict
 from datetime import datetime
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from hw_replay.source import Source
 from vario.app.atomic import result_file
@@ -29,6 +29,9 @@ from vario.sound.errors import SoundLibraryError
 from vario.sound.flac import FlacSink
 from vario.sound.sink import NullSink, Sink
 
+if TYPE_CHECKING:
+    from vario.app.hindsight.hindsight import Hindsight
+
 TRACE, SUMMARY, TONE, REPORT = "trace.csv", "summary.json", "tone.flac", "report.png"
 
 
@@ -42,6 +45,7 @@ def replay(
     follow_changes: bool = True,
     sound: bool = True,
     picture: bool = True,
+    hindsight: Hindsight | None = None,
 ) -> dict[str, Any]:
     """Play `source` and write trace.csv, summary.json, tone.flac and report.png into `out_dir`.
 
@@ -56,6 +60,7 @@ def replay(
         follow_changes: whether changes of settings in the recording are applied.
         sound: whether to write tone.flac.
         picture: whether to write report.png. If not, matplotlib is not loaded.
+        hindsight: follows the flight for the summary; memory then grows by some 3 MB per hour.
 
     A file that is switched off is removed if an earlier replay wrote it, so that all files in the folder
     belong to one replay.
@@ -68,7 +73,9 @@ def replay(
         OutputError, SoundFileError: if a file cannot be written.
         RecordingError: if the recording cannot be read.
     """
-    passage = Passage(source, settings, glider, follow_changes=follow_changes, progress=progress)
+    passage = Passage(
+        source, settings, glider, follow_changes=follow_changes, progress=progress, hindsight=hindsight
+    )
     rate_hz, start_utc = settings.trace.rate_hz, source.info.start_utc
     drawing = Drawing(rate_hz, start_utc) if picture else None
     with (

@@ -7,11 +7,13 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from vario.app.errors import AppError
+from vario.app.excerpt import add_excerpt_options, excerpt
 from vario.app.in_force import add_set_option
 from vario.app.results import folder_for, inputs, not_over, stem
 
 if TYPE_CHECKING:
     from hw_replay.source import Source
+    from vario.app.hindsight.hindsight import Hindsight
 
 
 def add_parser(commands: Any) -> None:
@@ -30,6 +32,12 @@ def add_parser(commands: Any) -> None:
     replay.add_argument("--marks", type=Path, help="folder with marks set during the flight")
     replay.add_argument("--no-sound", dest="sound", action="store_false", help="write no tone.flac")
     replay.add_argument("--no-picture", dest="picture", action="store_false", help="write no report.png")
+    replay.add_argument(
+        "--hindsight",
+        action="store_true",
+        help="smooth the flight afterwards, and tell how far the live vario was from that",
+    )
+    add_excerpt_options(replay)
     replay.set_defaults(command=_replay)
 
     imported = commands.add_parser("import", help="convert a file of another format to a recording")
@@ -60,6 +68,7 @@ def _replay(arguments: argparse.Namespace) -> int:
     from vario.app.terminal import progress_bar  # noqa: PLC0415
 
     source, loaded = opened(arguments.file, arguments.config, arguments.overrides)
+    source = excerpt(source, arguments.from_time, arguments.to_time)
     out_dir = folder_for(arguments.file, arguments.out)
     not_over(
         inputs(arguments.file, arguments.config, loaded),
@@ -77,9 +86,16 @@ def _replay(arguments: argparse.Namespace) -> int:
             follow_changes=arguments.config is None,
             sound=arguments.sound,
             picture=arguments.picture,
+            hindsight=_hindsight() if arguments.hindsight else None,
         )
     print_replay(summary, out_dir, sound=arguments.sound, picture=arguments.picture)
     return 0
+
+
+def _hindsight() -> Hindsight:
+    from vario.app.hindsight.hindsight import Hindsight  # noqa: PLC0415  (filterpy takes long to load)
+
+    return Hindsight()
 
 
 def _marked(source: Source, folder: Path, file: Path) -> Source:

@@ -6,12 +6,15 @@ bit for bit.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 
 from vario.flight.cruise.airmass import AirmassStage
 from vario.flight.cruise.expected_climb import Expected, ExpectedClimbStage
 from vario.flight.cruise.glide import GlideStage
 from vario.flight.cruise.speed_to_fly import SpeedToFlyStage
+from vario.flight.estimate.inertial import InertialFilter
+from vario.flight.estimate.inertial_model import Regime
 from vario.flight.estimate.stage import EstimatorStage
 from vario.flight.inputs.airspeed import AirspeedStage
 from vario.flight.inputs.battery import BatteryStage
@@ -75,6 +78,10 @@ class Pipeline:
         self._expected_sensors = setup.expected_sensors
         self._rejected = self._rejected_now = False
         self._last_s: float | None = None
+
+    def watch_corrections(self, watcher: Callable[[float, InertialFilter, Regime], None]) -> None:
+        """Show the inertial filter to `watcher` after its corrections, as `Estimator.on_correction` says."""
+        self._estimator.estimator.on_correction = watcher
 
     def change(self, settings: Settings, glider: Glider | None) -> None:
         """Take changed settings from the next frame on; what was learned in flight stays.

@@ -141,6 +141,7 @@ def flight_rows(batch: Batch) -> Iterator[dict[str, Any]]:
             "origin": found["origin"],
             "start_utc": found["start_utc"],
             "glider": found["glider"],
+            "flights": flight["flights"],
             "duration_s": flight["duration_s"],
             "takeoff_s": flight["takeoff_s"],
             "landing_s": flight["landing_s"],
@@ -156,6 +157,7 @@ def flight_rows(batch: Batch) -> Iterator[dict[str, Any]]:
                 f"{name}_rms": (found["references"].get(f"truth_{name}") or {}).get("rms_difference")
                 for name in TRUTHS
             },
+            **{f"hindsight_{name}": (found["hindsight"] or {}).get(name) for name in HINDSIGHT},
             "rejected": found["rejected_by_reader"]
             + sum(sum(channel["rejected"].values()) for channel in found["samples"].values()),
             "warnings": len(found["warnings"]),
@@ -177,13 +179,15 @@ def failure_rows(batch: Batch) -> Iterator[dict[str, Any]]:
 
 UTCS = ("begin_utc", "takeoff_utc", "landing_utc")
 MODES = ("ground", "launch", "cruise", "circling")
+HINDSIGHT = ("rms_mps", "mean_mps", "lag_s")
 TRUTHS = ("vario_mps", "netto_mps", "tas_mps")
 
 FLIGHT_COLUMNS = (
-    *("file", "title", "origin", "start_utc", "glider", "duration_s", "takeoff_s", "landing_s"),
+    *("file", "title", "origin", "start_utc", "glider", "flights", "duration_s", "takeoff_s", "landing_s"),
     *UTCS,
     *("lowest_m", "highest_m", *(f"{mode}_s" for mode in MODES), "circling_share"),
     *("climbs", "climb_gain_m", "climb_average_mps", *(f"{name}_rms" for name in TRUTHS)),
+    *(f"hindsight_{name}" for name in HINDSIGHT),
     *("rejected", "warnings"),
 )
 CLIMB_COLUMNS = ("file", "climb", "start_s", "end_s", "gain_m", "average_mps", "turns", "direction")

@@ -16,6 +16,7 @@ from hw_replay.errors import RecordingError
 from hw_replay.open import open_source
 from hw_replay.source import RecordingInfo
 from hw_replay.text import escaped
+from vario.app.hindsight.hindsight import Hindsight
 from vario.app.in_force import settings_in_force, with_overrides
 from vario.app.passage import Passage
 from vario.settings.errors import SettingsError
@@ -79,7 +80,13 @@ def run_job(job: Job) -> Outcome:
         source = open_source(job.path)
         loaded = _loaded(job, source.info)
         source = with_overrides(source, job.overrides, loaded)
-        passage = Passage(source, loaded.settings, loaded.glider, follow_changes=job.settings is None)
+        passage = Passage(
+            source,
+            loaded.settings,
+            loaded.glider,
+            follow_changes=job.settings is None,
+            hindsight=Hindsight(),
+        )
         for _ in passage:
             pass
         summary = passage.summary()

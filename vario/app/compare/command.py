@@ -28,7 +28,8 @@ DESCRIPTION = (
     "references: simulated truth, or values of another instrument). With two recordings, which may be "
     "the same, the references of the first are compared with the output of the instrument for the "
     "second. With only one recording, or one settings file with --recording, the output is compared "
-    "with that after the changes of --set. Exit code: 0 equal, 1 different, 2 an error."
+    "with that after the changes of --set. With --hindsight, the output for one recording is compared "
+    "with the vario smoothed after the flight. Exit code: 0 equal, 1 different, 2 an error."
 )
 
 
@@ -56,6 +57,11 @@ def add_parser(commands: Any) -> None:
     parser.add_argument(
         "--set-a", action="append", default=[], metavar="KEY=VALUE", help="the same for A; may be repeated"
     )
+    parser.add_argument(
+        "--hindsight",
+        action="store_true",
+        help="compare the vario of recording A, shown in flight, with that smoothed after the flight",
+    )
     parser.add_argument("--recording", type=Path, help="the recording to replay with the settings")
     parser.add_argument(
         "--tolerance",
@@ -82,7 +88,7 @@ def run(arguments: argparse.Namespace) -> int:
     from vario.app.compare.compare import Tolerances, compare_tables  # noqa: PLC0415
     from vario.app.compare.console import print_comparison  # noqa: PLC0415
     from vario.app.compare.picture import draw_comparison  # noqa: PLC0415
-    from vario.app.compare.tables import both_sides  # noqa: PLC0415
+    from vario.app.compare.tables import both_sides, hindsight_sides  # noqa: PLC0415
     from vario.app.replay import TRACE  # noqa: PLC0415
 
     tolerances = Tolerances(
@@ -92,7 +98,12 @@ def run(arguments: argparse.Namespace) -> int:
     path = out / RESULT
     read = [side for side in (arguments.a, arguments.b, arguments.recording) if side is not None]
     not_over([*read, *(side / TRACE for side in read)], path, out / PICTURE)
-    a, b = both_sides(arguments.a, arguments.b, arguments.recording, (arguments.set_a, arguments.set_b))
+    if arguments.hindsight:
+        if arguments.b is not None or arguments.recording is not None or arguments.set_a:
+            raise AppError("--hindsight takes one recording, and --set for its replay; nothing else")
+        a, b = hindsight_sides(arguments.a, arguments.set_b)
+    else:
+        a, b = both_sides(arguments.a, arguments.b, arguments.recording, (arguments.set_a, arguments.set_b))
     comparison = compare_tables(a, b, tolerances)
     _all_there(comparison, tolerances)
     with result_file(path) as temporary:

@@ -8,6 +8,7 @@ import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,6 +28,9 @@ from vario.app.passage import Passage
 from vario.app.replay import TRACE
 from vario.settings.load import LoadedSettings
 from vario.settings.overrides import from_words
+
+if TYPE_CHECKING:
+    from vario.app.hindsight.hindsight import Hindsight
 
 Floats = NDArray[np.float64]
 
@@ -88,14 +92,47 @@ def read_trace(path: Path) -> Table:
     return table_of_rows(rows, name_text(path))
 
 
-def replayed(source: Source, loaded: LoadedSettings, name: str, *, follow_changes: bool) -> Table:
+def replayed(
+    source: Source,
+    loaded: LoadedSettings,
+    name: str,
+    *,
+    follow_changes: bool,
+    hindsight: Hindsight | None = None,
+) -> Table:
     """The outputs of the instrument for a recording with given settings."""
     trace = Columns(OUTPUTS, loaded.settings.trace.rate_hz, source.info.start_utc)
-    for reading in Passage(source, loaded.settings, loaded.glider, follow_changes=follow_changes):
+    passage = Passage(
+        source, loaded.settings, loaded.glider, follow_changes=follow_changes, hindsight=hindsight
+    )
+    for reading in passage:
         trace.take(reading)
     columns = trace.columns()
     t_s = np.asarray(columns.pop("t_s"), np.float64)
     return Table(name, {column: (t_s, values) for column, values in columns.items()})
+
+
+def hindsight_sides(recording: Path, words: Sequence[str]) -> tuple[Table, Table]:
+    """The vario of a recording in hindsight, as the reference, and what the instrument showed in flight.
+
+    Args:
+        recording: the recording.
+        words: settings changed for the replay, each KEY=VALUE.
+
+    Raises:
+        AppError: if `recording` is none, or holds too little flight.
+    """
+    from vario.app.hindsight.hindsight import Hindsight  # noqa: PLC0415  (filterpy takes long to load)
+
+    if _kind(recording) != "recording":
+        raise AppError(f"{recording}: --hindsight smooths a recording; expected one")
+    hindsight = Hindsight()
+    live = _side(recording, None, words, OPTIONS[1], hindsight)
+    series = hindsight.series()
+    if not series.t_s.size:
+        raise AppError(f"{recording}: expected some flight to smooth; found none")
+    column = series.t_s, np.asarray(series.vario_mps, np.float64)
+    return Table(f"{name_text(recording)} in hindsight", {"vario_mps": column}, is_reference=True), live
 
 
 def references(recording: Path) -> Table:
@@ -207,7 +244,13 @@ def _read(path: Path) -> Table:
     return read_trace(path / TRACE if path.is_dir() else path)
 
 
-def _side(path: Path, recording: Path | None, words: Sequence[str], option: str) -> Table:
+def _side(
+    path: Path,
+    recording: Path | None,
+    words: Sequence[str],
+    option: str,
+    hindsight: Hindsight | None = None,
+) -> Table:
     """The output of the instrument for `recording` with a settings file, or for `path` itself."""
     is_settings = path.suffix == ".toml"
     source, overrides = (
@@ -219,7 +262,7 @@ def _side(path: Path, recording: Path | None, words: Sequence[str], option: str)
     if overrides:
         name += f" with {overrides}"
     source = with_overrides(source, overrides, loaded)
-    return replayed(source, loaded, name, follow_changes=not is_settings)
+    return replayed(source, loaded, name, follow_changes=not is_settings, hindsight=hindsight)
 
 
 def _numbers(cells: Iterable[str], name: str, column: str) -> Floats:

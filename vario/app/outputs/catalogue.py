@@ -50,7 +50,7 @@ TRACE: tuple[Output, ...] = tuple(output for output in OUTPUTS.values() if outpu
 PLOTTED: tuple[Output, ...] = tuple(output for output in OUTPUTS.values() if output.plot is not None)
 """The outputs that the page of a flight draws."""
 
-_BY_REFERENCE = {name: output for output in TRACE for name in output.references}
+_BY_REFERENCE = {name: output for output in OUTPUTS.values() for name in output.references}
 
 
 def output_of(column: str) -> Output:
@@ -64,5 +64,8 @@ def output_of(column: str) -> Output:
 
 def output_beside(reference: str) -> Output | None:
     """The output that measures the same quantity as a reference value, by name; None if there is none."""
-    found = _BY_REFERENCE.get(reference) or OUTPUTS.get(reference.removeprefix(TRUTH))
+    named = _BY_REFERENCE.get(reference)
+    if named is not None:
+        return named
+    found = OUTPUTS.get(reference.removeprefix(TRUTH))
     return found if found is not None and found.in_trace and not found.is_text else None

@@ -13,6 +13,7 @@ from drivers.samples import CHANNELS, Reference
 from hw_replay.source import GNSS_AS_BARO, Source
 from vario.app.outputs.catalogue import output_beside
 from vario.app.outputs.comparison import Comparison
+from vario.app.outputs.flights import Flights
 from vario.app.outputs.ground_watch import GroundWatch
 from vario.flight.inputs.frames import JUMP_S
 from vario.flight.inputs.health import HealthStage
@@ -64,6 +65,7 @@ class FlightSummary:
         self._changes: list[dict[str, Any]] = []
         self._passed_over = 0
         self._ground = GroundWatch()
+        self._flights = Flights()
 
     def take(self, reading: Reading) -> None:
         """Add one reading."""
@@ -93,6 +95,7 @@ class FlightSummary:
         """Take-off is the first one detected, landing the last; a recording may begin and end in the air."""
         if mode is Mode.LAUNCH and self._takeoff_s is None:
             self._takeoff_s = round(t_s, 2)
+        self._flights.take(mode, t_s)
         landed = mode is Mode.GROUND and self._mode is not None
         self._landing_s = round(t_s, 2) if landed else None
         self._mode = mode
@@ -141,6 +144,7 @@ class FlightSummary:
                 "duration_s": round(duration_s, 2),
                 "takeoff_s": self._takeoff_s,
                 "landing_s": self._landing_s,
+                "flights": len(self._flights.times(self._last_s)),
                 "begin_utc": _utc(info.start_utc, self._first_s),
                 "takeoff_utc": _utc(info.start_utc, self._takeoff_s),
                 "landing_utc": _utc(info.start_utc, self._landing_s),
@@ -182,6 +186,8 @@ class FlightSummary:
         if self._latest is not None and self._latest.airspeed_correction != 1.0:
             warnings.append(airspeed_off(self._latest.airspeed_correction))
         warnings += self._ground.warnings()
+        warnings += self._ground.doubts(self._last_s, has_glider=glider is not None)
+        warnings += self._flights.warnings(self._last_s, source.info.start_utc)
         if self._marks_left_out:
             warnings.append(f"{self._marks_left_out} marks beyond the first {MOST_MARKS} left out")
         refused = [change for change in self._changes if not change["taken"]]

@@ -11,6 +11,7 @@ from typing import Any
 
 from hw_replay.source import Source
 from vario.app.atomic import result_file
+from vario.app.hindsight.hindsight import Hindsight, Series
 from vario.app.page.climb_pictures import ClimbPictures
 from vario.app.page.panels import panels
 from vario.app.page.rows import PageRows
@@ -56,12 +57,15 @@ class PageContent:
         self._tones.take(reading.t_s, reading.tone)
         self._pictures.take(reading)
 
-    def result(self, summary: dict[str, Any], climbs: Sequence[Climb]) -> dict[str, Any]:
+    def result(
+        self, summary: dict[str, Any], climbs: Sequence[Climb], hindsight: Series | None = None
+    ) -> dict[str, Any]:
         """All content as the script of the page reads it, with the summary and climbs of the flight."""
+        seen = hindsight is not None and hindsight.t_s.size > 1
         return {
             "summary": summary,
-            "rows": self._rows.result(),
-            "panels": panels(),
+            "rows": self._rows.result(hindsight if seen else None),
+            "panels": panels(hindsight=seen),
             "tones": self._tones.result(),
             "climbs": [_climb(climb, self._pictures) for climb in climbs],
         }
@@ -82,12 +86,15 @@ def write_page(
         OutputError: if the file cannot be written.
         RecordingError: if the recording cannot be read.
     """
-    passage = Passage(source, settings, glider, follow_changes=follow_changes, progress=progress)
+    hindsight = Hindsight()
+    passage = Passage(
+        source, settings, glider, follow_changes=follow_changes, progress=progress, hindsight=hindsight
+    )
     content = PageContent()
     for reading in passage:
         content.take(reading)
     summary = passage.summary()
-    html = page_html(content.result(summary, passage.climbs))
+    html = page_html(content.result(summary, passage.climbs, hindsight.series()))
     with result_file(path) as temporary:
         temporary.write_text(html, encoding="utf-8")
     return summary

@@ -6,13 +6,14 @@ import argparse
 from pathlib import Path
 from typing import Any
 
+from vario.app.excerpt import add_excerpt_options, excerpt
 from vario.app.in_force import add_set_option
 from vario.app.results import folder_for, inputs, not_over
 
 DESCRIPTION = (
     "Make one HTML page of a flight that needs no other files and no network: plots over time, a map "
     "coloured by the motion of the air mass, every climb from above and around its circle, the sound "
-    "synchronous to the cursor, and the consistency of the estimator."
+    "synchronous to the cursor, the vario in hindsight, and the consistency of the estimator."
 )
 
 
@@ -29,16 +30,19 @@ def add_parser(commands: Any) -> None:
     )
     add_set_option(report)
     report.add_argument("--out", type=Path, help="the page; default: out/<name of the file>/report.html")
+    add_excerpt_options(report)
     report.set_defaults(command=run)
 
 
 def run(arguments: argparse.Namespace) -> int:
     """Make the page and print its path."""
+    from vario.app.console import hindsight_sentence  # noqa: PLC0415
     from vario.app.page.build import write_page  # noqa: PLC0415
     from vario.app.passage import opened  # noqa: PLC0415
     from vario.app.terminal import CAUTION, labelled, progress_bar, terminal  # noqa: PLC0415
 
     source, loaded = opened(arguments.file, arguments.config, arguments.overrides)
+    source = excerpt(source, arguments.from_time, arguments.to_time)
     out: Path = arguments.out or folder_for(arguments.file) / "report.html"
     not_over(inputs(arguments.file, arguments.config, loaded), out)
     with progress_bar(source.duration_s) as progress:
@@ -46,6 +50,8 @@ def run(arguments: argparse.Namespace) -> int:
             source, loaded.settings, loaded.glider, out, progress, follow_changes=arguments.config is None
         )
     console = terminal()
+    if summary["hindsight"]:
+        console.print(hindsight_sentence(summary["hindsight"]), soft_wrap=True)
     for warning in summary["warnings"]:
         console.print(labelled("note", warning), soft_wrap=True)
     size = f"{out.stat().st_size / 1e6:.1f} MB, nothing else needed"

@@ -47,9 +47,20 @@ ESTIMATE = (
 """The panels on the consistency of the estimator, below the innovations."""
 
 
-def panels() -> dict[str, list[dict[str, Any]]]:
-    """The panels in the form that the script of the page reads."""
-    return {"flight": [_panel(panel) for panel in FLIGHT], "estimate": [_panel(panel) for panel in ESTIMATE]}
+HINDSIGHT = "hindsight"
+"""The column of the vario in hindsight, which is no output of the instrument."""
+
+_HINDSIGHT_SERIES = [HINDSIGHT, "in hindsight", "violet", 1.4, 1, [3, 2], None]
+
+
+def panels(*, hindsight: bool = False) -> dict[str, list[dict[str, Any]]]:
+    """The panels in the form that the script of the page reads, with or without the vario in hindsight."""
+    flight = [_panel(panel) for panel in FLIGHT]
+    if hindsight:
+        for panel, drawn in zip(FLIGHT, flight, strict=True):
+            if panel.key == "vario":
+                drawn["series"].append(_HINDSIGHT_SERIES)
+    return {"flight": flight, "estimate": [_panel(panel) for panel in ESTIMATE]}
 
 
 def _panel(panel: Panel) -> dict[str, Any]:

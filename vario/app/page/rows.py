@@ -8,18 +8,20 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from vario.app.hindsight.hindsight import Series
 from vario.app.outputs.catalogue import OUTPUTS, PLOTTED
 from vario.app.outputs.columns import Columns
 from vario.app.outputs.track import track_m
 from vario.app.page.innovations import Innovations
 from vario.app.page.pack import packed
+from vario.app.page.panels import HINDSIGHT
 from vario.flight.reading import Reading
 
 MOST_ROWS = 60_000
 """Number of rows: 5 hours at 3 rows per second. For longer flights the rate is reduced."""
 
 _TIME, _LATITUDE, _LONGITUDE = (OUTPUTS[name] for name in ("t_s", "latitude_deg", "longitude_deg"))
-_STEPS = {"t_s": 0.01, "north_m": 1.0, "east_m": 1.0}
+_STEPS = {"t_s": 0.01, "north_m": 1.0, "east_m": 1.0, HINDSIGHT: 0.01}
 _INNOVATION_STEP = 0.01
 
 
@@ -44,7 +46,7 @@ class PageRows:
         if self._columns.take(reading):
             self._columns.note(dict(self._innovations.row()))
 
-    def result(self) -> dict[str, Any]:
+    def result(self, hindsight: Series | None = None) -> dict[str, Any]:
         """The packed columns in the units shown, and the intervals of mode and quality."""
         kept = {name: np.asarray(values, np.float64) for name, values in self._columns.columns().items()}
         north_m, east_m = track_m(kept.pop(_LATITUDE.name), kept.pop(_LONGITUDE.name))
@@ -57,6 +59,8 @@ class PageRows:
                 shown[output.page_name] = values * output.shown_in.factor, output.page_step
         shown |= {name: (v, _STEPS[name]) for name, v in (("north_m", north_m), ("east_m", east_m))}
         shown["t_s"] = kept[_TIME.name], _STEPS["t_s"]
+        if hindsight is not None:
+            shown[HINDSIGHT] = hindsight.at(kept[_TIME.name]), _STEPS[HINDSIGHT]
         return {
             "columns": {name: packed(array("d", values), step) for name, (values, step) in shown.items()},
             "modes": self._modes.result(),

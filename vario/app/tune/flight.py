@@ -10,6 +10,7 @@ from typing import Any
 from drivers.isa import impact_pa
 from hw_replay.source import Source
 from vario.app.errors import AppError
+from vario.app.outputs.sensor_watch import FAR
 from vario.app.player import noise_of
 from vario.app.tune.files import as_comment, provenance, toml_text, write_fragment
 from vario.app.tune.likelihood import Fit, Parameters, fit
@@ -170,6 +171,13 @@ def doubts(found: FlightFit) -> list[str]:
         sentences.append(
             f"the fit multiplies the process noise of the model by {after.model:.2f}; expected "
             f"{1 / PLAUSIBLE_MODEL:g} to {PLAUSIBLE_MODEL:g}; there is no setting for it"
+        )
+    factor = after.baro_pa / found.fit.before.baro_pa
+    if not 1 / FAR < factor < FAR:
+        sentences.append(
+            f"the barometer is {factor:.1f} times as noisy in flight as stated ({after.baro_pa:.2g} Pa, "
+            f"stated {found.fit.before.baro_pa:.2g} Pa): before you take the figure over, look for a cause, "
+            "such as a static port in turbulent air or a wrong figure"
         )
     if "airspeed" in found.fit.consistency_after:
         sentences.append(

@@ -9,7 +9,7 @@ the wing flies, and blends the two varios for the pilot.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 
 from drivers import isa
@@ -42,12 +42,17 @@ _MOST_JITTER_MPS = 1.5
 
 
 class Estimator:
-    """Feed it checked frames in order of time; each call returns the `Estimate` at the frame's end."""
+    """Feed it checked frames in order of time; each call returns the `Estimate` at the frame's end.
+
+    `on_correction` is called after a frame that left no inertial step waiting for its correction: with the
+    time, the filter as corrected last, and the regime. It may read, and must not change anything.
+    """
 
     def __init__(self, settings: EstimatorSettings) -> None:
         self.settings = settings
         self.restarts = 0
         self.imu_watch = ImuWatch()
+        self.on_correction: Callable[[float, InertialFilter, Regime], None] | None = None
         self._begin()
 
     def configure(self, wing: Wing, gust_memory_s: float) -> None:
@@ -84,6 +89,8 @@ class Estimator:
         if self.air.doubtful:
             self._realign()
         ready = self._inertial(frame, dt_s, fresh_speed=fresh)
+        if self.on_correction is not None and ready and self.inertial.due_s == 0.0:
+            self.on_correction(frame.t_s, self.inertial, self.watch.regime)
         return self._say(inputs, dt_s, ready=ready, tas_new=fresh)
 
     # --- inertial ---------------------------------------------------------------------------------
@@ -201,6 +208,8 @@ class Estimator:
             Monitor(
                 airspeed_based_mps=by_speed,
                 vario_sigma_mps=air.energy.rate_sigma if by_speed is not None else None,
+                measured_height_m=air.height_m if inputs.has_baro else None,
+                measured_tas_mps=air.tas_mps if inputs.has_pitot else None,
                 innovations=air.innovations(),
             ),
             has_airspeed=inputs.has_pitot,
@@ -250,6 +259,8 @@ class Estimator:
                 airspeed_based_mps=by_speed,
                 vario_sigma_mps=vario_sigma_mps,
                 attitude_sigma_rad=attitude_sigma_rad,
+                measured_height_m=air.height_m if inputs.has_baro else None,
+                measured_tas_mps=air.tas_mps if inputs.has_pitot else None,
                 air_up_mps=filter_.air_up_mps if spoken else None,
                 gyro_bias_radps=filter_.gyro_bias,
                 accel_bias_mps2=filter_.accel_bias,

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 
 import numpy as np
+from numpy.typing import NDArray
 
 from drivers.isa import G0_MPS2
 from vario.flight.core.innovation import Innovation
@@ -203,6 +204,21 @@ class InertialState:
         """Time since the last correction."""
         return self._batch_s
 
+    @property
+    def transition(self) -> NDArray[np.float64]:
+        """How errors moved over the latest batch, shape (SIZE, SIZE)."""
+        return self._transition
+
+    @property
+    def disturbance(self) -> NDArray[np.float64]:
+        """Noise that came in over the latest batch, shape (SIZE, SIZE)."""
+        return self._noise
+
+    @property
+    def step(self) -> NDArray[np.float64]:
+        """What the latest correction has added to the estimate, shape (SIZE,)."""
+        return self._step
+
     def predict_covariance(self, regime: Regime) -> None:
         """Bring the covariance up to now: P = F P F' + Q over the batch."""
         self.prediction.move(self, regime)
@@ -263,6 +279,11 @@ class InertialState:
 
     def vario_sigma_mps(self) -> float:
         """One standard deviation of `vario_mps`."""
+        row = self.vario_row()
+        return math.sqrt(max(float(row.dot(self.cov.dot(row))), 0.0))
+
+    def vario_row(self) -> NDArray[np.float64]:
+        """Derivative of `vario_mps` to the errors of the states, shape (SIZE,)."""
         dx, dy, dz = self.down
         vx, vy, vz = self.air
         fx, fy, fz = self.force
@@ -274,7 +295,7 @@ class InertialState:
             *(-vx / G0_MPS2, -vy / G0_MPS2, -vz / G0_MPS2),
             1.0,
         )
-        return math.sqrt(max(float(row.dot(self.cov.dot(row))), 0.0))
+        return row
 
     def wind(self) -> Vector | None:
         """North, east and one standard deviation; None while no velocity over ground holds it."""

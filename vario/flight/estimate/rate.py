@@ -39,9 +39,9 @@ MOST_NOISY = 100.0
 """... and of the stated measurement noise (variance). The lower bounds are the stated figures."""
 
 SETTLED_MPS = 1.5
-SETTLED_SAMPLES = 3
-"""The rate is known once its standard deviation is below the first, or after this many sparse samples. One
-sample every few seconds never allows the first in lively air."""
+SETTLED_SAMPLES = 1
+"""The rate is known once its standard deviation is below the first, or once so many sparse samples after the
+first were used: one sample every few seconds never allows the first in lively air."""
 
 QUICKEST_MPS = 20.0
 """Two samples refused in a row that agree are a manoeuvre if they mean at most this change of the rate."""

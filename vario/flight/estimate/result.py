@@ -54,6 +54,8 @@ class Monitor:
         airspeed_based_mps: total energy from the pressures alone.
         vario_sigma_mps: one standard deviation of the vario shown.
         attitude_sigma_rad: one standard deviation of pitch and bank.
+        measured_height_m: height of the latest pressures, as `Energy.energy_altitude_m` counts it.
+        measured_tas_mps: airspeed of the latest pressures, unfiltered.
         air_up_mps: rise of the air by the second route, climb less climb through the air; a check on
             netto, good to a few tenths.
         gyro_bias_radps, accel_bias_mps2: estimated, sensor turned to body axes.
@@ -65,6 +67,8 @@ class Monitor:
     airspeed_based_mps: float | None = None
     vario_sigma_mps: float | None = None
     attitude_sigma_rad: float | None = None
+    measured_height_m: float | None = None
+    measured_tas_mps: float | None = None
     air_up_mps: float | None = None
     gyro_bias_radps: Vector | None = None
     accel_bias_mps2: Vector | None = None

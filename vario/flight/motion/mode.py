@@ -16,6 +16,7 @@ from vario.flight.core.low_pass import LowPass
 from vario.flight.core.state_table import StateTable, Transition
 from vario.flight.inputs.health import Inputs
 from vario.flight.motion.energy import Energy
+from vario.flight.motion.ground_speed import GroundSpeed
 from vario.flight.motion.turning import Turning
 from vario.flight.setup import Setup
 from vario.flight.stage import ResetReason
@@ -48,6 +49,11 @@ MOVING_MPS = 7.0
 STILL_MPS = 7.0
 STILL_GROUND_MPS = 2.0
 STILL_CLIMB_MPS = 0.5
+
+PARKED_MPS = 0.5
+PARKED_S = 60.0
+"""Nobody hovers so exactly, in the mean of 20 s and for a minute, without climb or sink: the airspeed is the
+zero offset of its sensor, or wind (common practice, no source)."""
 
 LAUNCH_GAIN_M = 80.0
 """A launch must gain this much energy height before it can be over."""
@@ -88,6 +94,7 @@ class ModeInputs:
         was_still: the glider has stood still since the present mode began.
         height_changes: on the ground: the height has changed as only in flight.
         flying_mps: the glider flies above this speed.
+        drift_mps: mean velocity over ground of some 20 s.
         mode_override: the pilot's setting: "automatic", "cruise" or "circling".
     """
 
@@ -102,6 +109,7 @@ class ModeInputs:
     settings: Circling
     height_changes: bool = False
     flying_mps: float = FLYING_MPS
+    drift_mps: float | None = None
 
 
 def flying(i: ModeInputs) -> bool:
@@ -139,6 +147,14 @@ def still(i: ModeInputs) -> bool:
     """Almost no ground speed and airspeed, and a vario within 0.5 m/s of zero."""
     slow = _slow(i.tas_mps, i.ground_speed_mps, i.flying_mps)
     return slow and i.vario_mps is not None and abs(i.vario_mps) < STILL_CLIMB_MPS
+
+
+def parked(i: ModeInputs) -> bool:
+    """Mean ground velocity below 0.5 m/s, vario within 0.5 m/s of zero, airspeed below 22 m/s."""
+    if i.drift_mps is None or i.vario_mps is None:
+        return False
+    slow = i.tas_mps is None or i.tas_mps < SURELY_FLYING_MPS
+    return slow and i.drift_mps < PARKED_MPS and abs(i.vario_mps) < STILL_CLIMB_MPS
 
 
 def launch_over(i: ModeInputs) -> bool:
@@ -192,6 +208,7 @@ TRANSITIONS = (
     Transition(Mode.CRUISE, Mode.CIRCLING, circle_begun, circle_begun_hold_s),
     Transition(Mode.CRUISE, Mode.CIRCLING, circling_selected),
     Transition(Mode.CRUISE, Mode.GROUND, still, 15.0),
+    Transition(Mode.CRUISE, Mode.GROUND, parked, PARKED_S),
     Transition(Mode.CIRCLING, Mode.CRUISE, not_turning, not_turning_hold_s),
     Transition(Mode.CIRCLING, Mode.CRUISE, cruise_selected),
     Transition(Mode.CIRCLING, Mode.GROUND, still, 15.0),
@@ -209,6 +226,7 @@ class ModeStage:
     def __init__(self, setup: Setup) -> None:
         self._table = StateTable(TRANSITIONS)
         self._vario = LowPass(VARIO_LAG_S)
+        self._ground = GroundSpeed()
         self.mode = Mode.GROUND
         self.configure(setup)
         self.reset(ResetReason.START)
@@ -232,16 +250,16 @@ class ModeStage:
         self._table.restart_holds()
         self._since_s: float | None = None
         self._vario.reset()
+        self._ground.reset()
         self._heights: deque[tuple[float, float, float]] = deque()
         self._way_m = 0.0
-        self._ground_speed_mps: float | None = None
 
     def update(self, inputs: Inputs, energy: Energy, turning: Turning) -> Mode:
         """One frame."""
         t_s, dt_s = inputs.frame.t_s, inputs.frame.dt_s
         if self._since_s is None:
             self._since_s = t_s
-        self._follow_ground_speed(inputs)
+        self._ground.update(inputs)
         height_changes = self.mode is Mode.GROUND and self._height_changes(energy.altitude_m, t_s, dt_s)
         found = self._inputs(energy, turning, t_s - self._since_s, dt_s, height_changes=height_changes)
         taken = self._table.update(found, dt_s)
@@ -255,7 +273,7 @@ class ModeStage:
 
     def _height_changes(self, altitude_m: float | None, t_s: float, dt_s: float) -> bool:
         """Whether the height has changed in the last minute, moving over ground, as only in flight."""
-        speed_mps = self._ground_speed_mps
+        speed_mps = self._ground.speed_mps
         self._way_m += (speed_mps or 0.0) * dt_s
         if altitude_m is None or speed_mps is None:
             return False
@@ -268,17 +286,11 @@ class ModeStage:
         least_m = max(HEIGHT_M, HEIGHT_SLOPE * (self._way_m - way_m))
         return speed_mps > HEIGHT_MOVING_MPS and abs(altitude_m - then_m) > least_m
 
-    def _follow_ground_speed(self, inputs: Inputs) -> None:
-        if not inputs.has_gnss:
-            self._ground_speed_mps = None
-        for sample in inputs.frame.gnss_vel:
-            self._ground_speed_mps = math.hypot(sample.north_mps, sample.east_mps)
-
     def _inputs(
         self, energy: Energy, turning: Turning, in_mode_s: float, dt_s: float, *, height_changes: bool
     ) -> ModeInputs:
         vario_mps = self._vario.update(energy.vario_mps, dt_s)
-        if self.mode is Mode.GROUND and _slow(energy.tas_mps, self._ground_speed_mps, self.flying_mps):
+        if self.mode is Mode.GROUND and _slow(energy.tas_mps, self._ground.speed_mps, self.flying_mps):
             self._was_still = True
         if self._start_energy_m is None:
             self._start_energy_m = energy.energy_altitude_m
@@ -287,7 +299,7 @@ class ModeStage:
             gain_m = energy.energy_altitude_m - self._start_energy_m
         return ModeInputs(
             energy.tas_mps,
-            self._ground_speed_mps,
+            self._ground.speed_mps,
             vario_mps,
             gain_m,
             in_mode_s,
@@ -297,4 +309,5 @@ class ModeStage:
             self._settings,
             height_changes,
             self.flying_mps,
+            self._ground.drift_mps,
         )

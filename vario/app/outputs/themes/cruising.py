@@ -147,6 +147,7 @@ WIND = (
         Kind.ANGLE,
         shown_decimals=0,
         plot=Plot("wind", "from", "violet", 1.6, dash=(2, 3), second_scale=True),
+        references=("wdi_from_rad",),
         in_trace=False,
     ),
 )

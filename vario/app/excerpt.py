@@ -1,0 +1,58 @@
+"""A part of a recording, such as one of its flights."""
+
+from __future__ import annotations
+
+import math
+import re
+from argparse import ArgumentParser
+from collections.abc import Iterable, Iterator
+from datetime import datetime
+
+from drivers.samples import Sample
+from hw_replay.source import Source
+from vario.app.altered import Altered
+from vario.app.errors import AppError
+
+_CLOCK = re.compile(r"(\d{1,2}):([0-5]\d)(?::([0-5]\d))?", re.ASCII)
+_SECONDS = re.compile(r"\d+(?:\.\d+)?", re.ASCII)
+DAY_S = 86_400.0
+
+
+def add_excerpt_options(parser: ArgumentParser) -> None:
+    """Add --from and --to to a command."""
+    when = "H:MM:SS (UTC if the recording states its start, else since its beginning) or seconds"
+    parser.add_argument("--from", dest="from_time", metavar="TIME", help=f"leave out what is before: {when}")
+    parser.add_argument("--to", dest="to_time", metavar="TIME", help="leave out what is after; likewise")
+
+
+def excerpt(source: Source, from_time: str | None, to_time: str | None) -> Source:
+    """The part of a recording between two times; the recording itself if both are None.
+
+    Raises:
+        AppError: if a time is not one, or nothing is between them.
+    """
+    if from_time is None and to_time is None:
+        return source
+    start_utc = source.info.start_utc
+    from_s = -math.inf if from_time is None else _time_s("--from", from_time, start_utc)
+    to_s = math.inf if to_time is None else _time_s("--to", to_time, start_utc)
+    if from_s >= to_s:
+        raise AppError(f"--from {from_time} --to {to_time}: expected the first to be before the second")
+
+    def between(samples: Iterable[Sample]) -> Iterator[Sample]:
+        return (sample for sample in samples if from_s <= sample.t_s <= to_s)
+
+    return Altered(source, between)
+
+
+def _time_s(option: str, text: str, start_utc: datetime | None) -> float:
+    clock = _CLOCK.fullmatch(text)
+    if clock is None:
+        if not _SECONDS.fullmatch(text):
+            raise AppError(f"{option} {text}: expected a time as H:MM, H:MM:SS or in seconds")
+        return float(text)
+    hours, minutes, seconds = (int(part or 0) for part in clock.groups())
+    of_day_s = 3600.0 * hours + 60.0 * minutes + seconds
+    if start_utc is None:
+        return of_day_s
+    return (of_day_s - 3600.0 * start_utc.hour - 60.0 * start_utc.minute - start_utc.second) % DAY_S

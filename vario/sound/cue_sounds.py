@@ -84,8 +84,11 @@ NOTES: dict[Cue, tuple[CueNote, ...]] = {
     ),
     # One upward glide, like a question.
     Cue.WORTH_TURNING: (CueNote(0.0, 0.40, 700.0, 2100.0, _SOFT),),
-    # A single short high bell: the moment is now.
-    Cue.CENTRING: (_steady(0.0, 0.16, 2640.0, _BELL, 4.0),),
+    # Short high bells, one to three: the moment is now, and more bells are a longer shift.
+    **{
+        cue: tuple(_steady(0.15 * k, 0.14, 2640.0, _BELL, 4.0) for k in range(count))
+        for count, cue in enumerate((Cue.SHIFT_A_LITTLE, Cue.SHIFT, Cue.SHIFT_FAR), start=1)
+    },
 }
 
 

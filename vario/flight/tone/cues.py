@@ -15,6 +15,7 @@ from vario.flight.inputs.quality import Quality
 from vario.flight.motion.mode import Mode
 from vario.flight.setup import Setup
 from vario.flight.stage import ResetReason
+from vario.flight.thermal.shifting import Size
 
 PATIENCE_S = 1.0
 """A cue waits this long for a more important one to end; later it is dropped."""
@@ -39,7 +40,9 @@ class Cue(StrEnum):
     CIRCLING_BEGUN = "circling begun"
     CRUISE_BEGUN = "cruise begun"
     WORTH_TURNING = "worth turning"
-    CENTRING = "centring"
+    SHIFT_A_LITTLE = "shift a little"
+    SHIFT = "shift"
+    SHIFT_FAR = "shift far"
 
 
 @quick
@@ -51,7 +54,7 @@ class CueInputs:
     mode: Mode
     quality: Quality
     vario_known: bool
-    centring_now: bool = False
+    centring_now: Size | None = None
     worth_turning: bool = False
     setting_rejected: bool = False
     battery_low: bool = False
@@ -88,11 +91,14 @@ class _Change:
             and now.mode is before.mode
             and now.setting_rejected == before.setting_rejected
             and now.worth_turning == before.worth_turning
-            and now.centring_now == before.centring_now
+            and now.centring_now is before.centring_now
         )
 
     def enters(self, mode: Mode) -> bool:
         return self.now.mode is mode and self.before.mode is not mode
+
+    def shifts(self, size: Size) -> bool:
+        return self.now.centring_now is size and self.before.centring_now is not size
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,7 +136,9 @@ RULES = (
         0.0,
     ),
     CueRule(Cue.WORTH_TURNING, lambda c: c.now.worth_turning and not c.before.worth_turning, 0.5, 5.0),
-    CueRule(Cue.CENTRING, lambda c: c.now.centring_now and not c.before.centring_now, 0.2, 2.0),
+    CueRule(Cue.SHIFT_A_LITTLE, lambda c: c.shifts(Size.LITTLE), 0.5, 2.0),
+    CueRule(Cue.SHIFT, lambda c: c.shifts(Size.USUAL), 0.5, 2.0),
+    CueRule(Cue.SHIFT_FAR, lambda c: c.shifts(Size.FAR), 0.5, 2.0),
 )
 
 

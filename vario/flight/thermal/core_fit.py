@@ -30,6 +30,11 @@ PLACE_SPREAD_M = 120.0
 """Prior of the distance of the core from the circle: nobody circles far from it for long."""
 
 LEAST_SCATTER_MPS = 0.25
+
+MODEL_M = 12.0
+"""Added to the uncertainty of the position, in each direction: real updrafts are not Gaussian, and the drift of
+the air is not known exactly. Chosen so that errors are as large as stated after several shifts."""
+
 STEPS = 8
 RADIUS_LIMITS_M = (25.0, 600.0)
 
@@ -38,7 +43,7 @@ RADIUS_LIMITS_M = (25.0, 600.0)
 class Core:
     """A thermal's core north and east of the reference place, with one-sigma uncertainties.
 
-    `sigma_m` is that of the position, the root mean square over all directions; `across_m` is that at right
+    `sigma_m` is that of the position, the root mean square over two axes; `across_m` is that at right
     angles to the direction from the reference place. The direction is known much better than the distance.
     """
 
@@ -85,9 +90,9 @@ def fit_core(north_m: Floats, east_m: Floats, air_mps: Floats, weight: Floats) -
     distance_m = math.hypot(x[0], x[1])
     if x[2] <= 0.0 or distance_m > 3.0 * PLACE_SPREAD_M or not math.isfinite(distance_m):
         return None
-    sigma_m = math.sqrt(float(covariance[0, 0] + covariance[1, 1]) / 2)
+    sigma_m = math.hypot(math.sqrt(float(covariance[0, 0] + covariance[1, 1]) / 2), MODEL_M)
     across = np.array([-x[1], x[0]]) / max(distance_m, 1e-9)
-    across_m = math.sqrt(float(across @ covariance[:2, :2] @ across))
+    across_m = math.hypot(math.sqrt(float(across @ covariance[:2, :2] @ across)), MODEL_M)
     return Core(float(x[0]), float(x[1]), float(x[2]), math.exp(float(x[3])), sigma_m, across_m)
 
 

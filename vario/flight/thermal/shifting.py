@@ -20,6 +20,9 @@ STEPS = 8
 LAG_S = 0.3
 """A glider rolls this much later than its stick moves (common practice, no source)."""
 
+THREE_POINTS = ((1 / 6, -math.sqrt(3.0)), (2 / 3, 0.0), (1 / 6, math.sqrt(3.0)))
+"""Weights and places, in standard deviations, of Gauss-Hermite quadrature over a normal distribution."""
+
 BANK_LIMITS_RAD = (math.radians(10.0), math.radians(60.0))
 
 STEEP_RAD, SHALLOW_RAD = math.radians(25.0), math.radians(8.0)
@@ -87,12 +90,24 @@ def best_manoeuvre(
     low, high = BANK_LIMITS_RAD
     bank_rad = min(max(math.atan(tas_mps * abs(rate_radps) / G0_MPS2), low), high)
     radius_m = tas_mps**2 / (G0_MPS2 * math.tan(bank_rad))
-    distance_m = math.hypot(core.north_m, core.east_m)
-    now_mps = circle_mean_mps(core, radius_m, distance_m)
     found = [manoeuvre(size, tas_mps, bank_rad, roll_rate_radps) for size in Size]
-    gains = [circle_mean_mps(core, radius_m, abs(distance_m - m.shift_m)) - now_mps for m in found]
+    gains = [_expected_gain_mps(core, radius_m, m.shift_m) for m in found]
     best = max(range(len(found)), key=gains.__getitem__)
     return found[best] if gains[best] >= least_gain_mps else None
+
+
+def _expected_gain_mps(core: Core, radius_m: float, shift_m: float) -> float:
+    """Gain of climb by a shift towards the core, averaged over the uncertainty of its distance."""
+    distance_m = math.hypot(core.north_m, core.east_m)
+    along_m = math.sqrt(max(2.0 * core.sigma_m**2 - core.across_m**2, 0.0))
+    return sum(
+        weight
+        * (
+            circle_mean_mps(core, radius_m, math.hypot(off_m - shift_m, core.across_m))
+            - circle_mean_mps(core, radius_m, math.hypot(off_m, core.across_m))
+        )
+        for weight, off_m in ((share, distance_m + sigmas * along_m) for share, sigmas in THREE_POINTS)
+    )
 
 
 class RollRate:

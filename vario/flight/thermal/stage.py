@@ -31,7 +31,7 @@ FIT_EVERY = 3
 STEADY = 0.25
 """Points whose rate of turn differs from the latest by more than this share belong to another circle."""
 
-LEAST_TURN = 0.6
+LEAST_TURN = 0.45
 """Share of a turn from which a core is fitted; the points of the straight flight before help."""
 
 FEWEST_STEADY = 6
@@ -173,7 +173,7 @@ class ThermalStage:
     def _best_manoeuvre(
         self, shift: Shift | None, turning: Turning, tas_mps: float | None
     ) -> Manoeuvre | None:
-        if shift is None or not shift.sure:
+        if shift is None or shift.distance_m < ACROSS_SIGMAS * shift.core.across_m:
             return None
         rate_radps = abs(turning.rate_radps)
         # Without airspeed the circle is taken as flown at the bank of the settings.

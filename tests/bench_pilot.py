@@ -15,7 +15,7 @@ from __future__ import annotations
 import argparse
 import math
 import os
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 
@@ -108,8 +108,12 @@ def place_core(case: Case, place_m: tuple[float, float], heading_rad: float) -> 
         north += case.tas_mps * math.cos(heading_rad) * dt_s
         east += case.tas_mps * math.sin(heading_rad) * dt_s
     radius_m = turn_radius_m(case.tas_mps, bank)
-    north += radius_m * math.cos(heading_rad + way * math.pi / 2.0) + case.offset_m * math.cos(case.towards_rad)
-    east += radius_m * math.sin(heading_rad + way * math.pi / 2.0) + case.offset_m * math.sin(case.towards_rad)
+    north += radius_m * math.cos(heading_rad + way * math.pi / 2.0) + case.offset_m * math.cos(
+        case.towards_rad
+    )
+    east += radius_m * math.sin(heading_rad + way * math.pi / 2.0) + case.offset_m * math.sin(
+        case.towards_rad
+    )
     return north, east
 
 
@@ -119,7 +123,7 @@ def climb_mps(flown: Flown) -> float:
     return float(np.mean(truth["vario_mps"][truth["t_s"] > PRELUDE_S + STRAIGHT_S]))
 
 
-def first_offset_m(case: Case, flown: Flown) -> float:
+def first_offset_m(flown: Flown) -> float:
     """How far the core lies from the middle of the first full turn."""
     truth = flown.truth
     begin = int(np.argmax(truth["t_s"] > PRELUDE_S + STRAIGHT_S + 5.0))
@@ -132,7 +136,7 @@ def first_offset_m(case: Case, flown: Flown) -> float:
 
 @dataclass(frozen=True, slots=True)
 class Result:
-    """Climbs of the three pilots, m/s; the offset as flown; what was obeyed; told shifts against the truth."""
+    """Climbs of the three pilots, m/s; the offset as flown; what was obeyed; told shifts against truth."""
 
     seed: int
     offset_m: float
@@ -140,6 +144,7 @@ class Result:
     ear_mps: float
     knows_mps: float
     obeyed: tuple[str, ...]
+    wrong: int
     shifts: tuple[tuple[float, float, float, float], ...]
     """True distance, told distance, error and stated sigma, m, at each new shift."""
 
@@ -155,19 +160,20 @@ def judge(seed: int, settings: Settings | None = None) -> Result:
     knows = fly_loop(scene_of(case), case.glider, KnowsCore(case.habits, case.tas_mps), seed, place)
     ear = ByEar(case.habits, seed)
     player = Player(Pipeline(settings or Settings(), GLIDERS[case.glider], NOISE))
-    flown = fly_loop(scene_of(case), case.glider, ear, seed, place, player, told_shift(case))
+    flown = fly_loop(scene_of(case), case.glider, ear, seed, place, player=player, watch=told_shift(case))
     return Result(
         seed,
-        first_offset_m(case, none),
+        first_offset_m(none),
         climb_mps(none),
         climb_mps(flown),
         climb_mps(knows),
         tuple(f"{t - PRELUDE_S - STRAIGHT_S:.0f} s {cue}" for t, cue in ear.obeyed),
+        ear.before,
         tuple(flown.kept),  # type: ignore[arg-type]
     )
 
 
-def told_shift(case: Case):
+def told_shift(case: Case) -> Callable[[Reading, Seen], object | None]:
     """A watcher that sets each new shift against the truth while the bank is that of the circle."""
     last: list[object] = [None]
 
@@ -232,13 +238,16 @@ def report(results: Sequence[Result]) -> None:
             f" better in {np.mean(gains > 0):.0%}, worse by over 0.2 in {np.sum(gains < -0.2)};"
             f" who knows the core {knows.mean():+.2f}: {gains.sum() / max(knows.sum(), 1e-9):.0%} of it"
         )
+    wrong = sum(r.wrong for r in results)
+    console.print(f"cues in the {2 * len(results)} turns without a thermal before: {wrong}")
     shifts = np.array([s for r in results for s in r.shifts])
-    for low, high in ((0.0, 40.0), (40.0, 80.0), (80.0, 110.0), (110.0, 1e9)):
+    for low, high in ((0.0, 40.0), (40.0, 80.0), (80.0, 110.0), (110.0, 999.0)):
         part = shifts[(shifts[:, 0] >= low) & (shifts[:, 0] < high)]
         if len(part):
             ratio = part[:, 2] / (math.sqrt(2.0) * part[:, 3])
             console.print(
-                f"shift where the core is {low:.0f} to {high:.0f} m off: {len(part)} told, told {part[:, 1].mean():.0f} m,"
+                f"shift where the core is {low:.0f} to {high:.0f} m off: {len(part)} told,"
+                f" told {part[:, 1].mean():.0f} m,"
                 f" {np.sqrt(np.mean(part[:, 2] ** 2)):.0f} m off, stated {part[:, 3].mean():.0f} m an axis,"
                 f" error over stated {np.sqrt(np.mean(ratio**2)):.2f}"
             )

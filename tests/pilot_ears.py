@@ -75,13 +75,17 @@ ACTIONS: dict[Cue, tuple[float, float]] = {
 class ByEar(Constant):
     """Acts on each centring cue after a reaction time; holds the bank off for as long as counted, ±20 %."""
 
-    def __init__(self, habits: Habits, seed: int, actions: dict[Cue, tuple[float, float]] | None = None) -> None:
+    def __init__(
+        self, habits: Habits, seed: int, actions: dict[Cue, tuple[float, float]] | None = None
+    ) -> None:
         super().__init__(habits)
         self._rng = np.random.default_rng([seed, 11])
         self._heard = 0
         self._actions = ACTIONS if actions is None else actions
         self._plan: tuple[float, float, float] | None = None
         self.obeyed: list[tuple[float, Cue]] = []
+        self.before = 0
+        """Cues in the turns before the thermal, which are wrong there."""
 
     def hear(self, t_s: float, tone: ToneCommand) -> None:
         """A new cue starts the reaction."""
@@ -89,6 +93,9 @@ class ByEar(Constant):
         if call is None or call.number == self._heard:
             return
         self._heard = call.number
+        if t_s < PRELUDE_S + STRAIGHT_S:
+            self.before += call.cue in self._actions
+            return
         if call.cue in self._actions and self._plan is None and t_s >= self.busy_until_s:
             share, hold_s = self._actions[call.cue]
             delay_s = self._rng.uniform(*self.habits.reaction_s)

@@ -16,7 +16,6 @@ from dataclasses import dataclass, field
 from functools import cache
 from pathlib import Path
 from typing import Protocol
-from xml.etree import ElementTree
 
 import numpy as np
 from numpy.typing import NDArray
@@ -30,7 +29,6 @@ from tests.truth_flight import (
     RATE_HZ,
     TRUTH_COLUMNS,
     TRUTH_DTYPE,
-    Dynamics,
     Pilot,
     Sensors,
     _rotation,
@@ -132,7 +130,10 @@ class _Senses:
             # isentropic pitot relation, air (ratio of specific heats 1.4)
             impact_pa = static_pa * ((1.0 + 0.2 * mach**2) ** 3.5 - 1.0)
             noise = rng.standard_normal(2).tolist()
-            samples += [Baro(t_s, static_pa + s.baro_pa * noise[0]), Pitot(t_s, impact_pa + s.pitot_pa * noise[1])]
+            samples += [
+                Baro(t_s, static_pa + s.baro_pa * noise[0]),
+                Pitot(t_s, impact_pa + s.pitot_pa * noise[1]),
+            ]
         if step % (RATE_HZ // s.gnss_hz) == 0:
             columns = ("north_m", "east_m", "altitude_m", "north_mps", "east_mps", "climb_mps")
             true = np.array([row[COLUMN[name]] for name in columns])
@@ -155,16 +156,16 @@ def fly_loop(
     flier: Flier,
     seed: int,
     place_core: Place,
+    *,
     player: Player | None = None,
     watch: Callable[[Reading, Seen], object | None] = lambda _reading, _seen: None,
-    sensors: Sensors | None = None,
 ) -> Flown:
     """Fly; without a `player` the flier hears nothing and no sensor is read, which is much faster."""
     rng = np.random.default_rng([seed, 2])
     scene.wind = scene.steady
     fdm = _start(glider, scene, _with_better_ailerons(glider))
     hands = Pilot(rng)
-    senses = _Senses(sensors or Sensors(), seed)
+    senses = _Senses(Sensors(), seed)
     dt_s, place_m = 1.0 / RATE_HZ, [0.0, 0.0]
     rows, cores, kept = [], [], []
     seen: Seen | None = None
@@ -204,9 +205,8 @@ def fly_loop(
 
 
 AILERONS = 2.5
-"""Factor on the ailerons of the library's gliders. As they are they roll at 6 degrees a second, which no pilot
-accepts: 45 degrees of bank to 45 the other way takes them 15 s, where CS-22.147 allows span / 3 s/m, 4 to 5 s
-(from memory)."""
+"""Factor on the ailerons of the library's gliders. As they are they roll at 6 degrees a second: 45 degrees of
+bank to 45 the other way takes them 15 s, where CS-22.147 allows span / 3 s/m, 4 to 5 s (from memory)."""
 
 
 @cache
@@ -217,14 +217,10 @@ def _with_better_ailerons(glider: str) -> Path:
     atexit.register(shutil.rmtree, root, ignore_errors=True)
     shutil.copytree(Path(jsbsim.get_default_root_dir()) / "aircraft" / glider, root / glider)
     path = root / glider / f"{glider}.xml"
-    tree = ElementTree.parse(path)
-    (function,) = tree.iterfind(".//function[@name='aero/coefficient/Clda']")
-    value = function.find("product/value")
-    if value is not None:
-        value.text = str(AILERONS * float(value.text or ""))
-    else:
-        ElementTree.SubElement(next(function.iter("product")), "value").text = str(AILERONS)
-    tree.write(path)
+    before, coefficient, after = path.read_text(encoding="utf-8").partition('"aero/coefficient/Clda"')
+    product, end, after = after.partition("</product>")
+    stronger = f"{product}<value>{AILERONS}</value>{end}{after}"
+    path.write_text(f"{before}{coefficient}{stronger}", encoding="utf-8")
     return root
 
 

@@ -48,7 +48,7 @@ class Vario(Section):
     """The variometer."""
 
     damping_s: float = quantity(
-        "1 s", "0 s", "5 s", "Time constant of the damping of needle and tone; 0 s: no damping"
+        "0.2 s", "0 s", "5 s", "Time constant of the damping of needle and tone; 0 s: no damping"
     )
     gust_memory_s: float = quantity(
         "30 s",
@@ -104,6 +104,11 @@ class Circling(Section):
         "50 km/h",
         "200 km/h",
         "Your airspeed while circling, for relative netto; absent: the airspeed of minimum sink at this bank",
+    )
+    slow_advice: Literal["on", "off"] = choice(
+        "on",
+        "on: while circling, a cue advises you that the airspeed is below 1.1 times the stall speed of the "
+        "glider file at the present load factor. It is no stall warning",
     )
 
 

@@ -73,6 +73,8 @@ NOTES: dict[Cue, tuple[CueNote, ...]] = {
     ),
     # The same low buzz twice.
     Cue.SETTING_REJECTED: tuple(_steady(0.2 * k, 0.13, 250.0, _REED) for k in range(2)),
+    # A dull note that swells up a fourth, twice: speed up. Lower and slower than the glide upwards.
+    Cue.SLOW_FOR_BANK: tuple(CueNote(0.26 * k, 0.22, 330.0, 440.0, _HORN) for k in range(2)),
     # Two soft bells, a fifth up or down.
     Cue.CIRCLING_BEGUN: (
         _steady(0.0, 0.3, 660.0, _BELL, 3.0),

@@ -1,12 +1,11 @@
 """Position of the core: a Gaussian updraft fitted to the measured lift, in the drifting air.
 
-w = W·exp(−d²/R²) − s, where d is the distance from the core and s the sink around it. One circle hardly distinguishes a strong narrow
-thermal from a wide weak one, so the fit uses a prior of usual thermals; the uncertainty of the result
-includes this. The posterior is maximised by damped Gauss-Newton steps. The usual radius is that of the
-updraft model of M. J. Allen, "Updraft Model for Development of Autonomous Soaring Uninhabited Air Vehicles",
-AIAA 2006-1510: 55 to 110 m where its profile falls to 1/e, at half the height of convective layers 1400 to
-2000 m deep. The prior is wider, because thermals in which gliders circle for long are; two thirds within 80
-and 215 m.
+w = W·exp(−d²/R²) − s, where d is the distance from the core and s the sink around it. One circle hardly
+distinguishes a strong narrow thermal from a wide weak one, so the fit uses a prior of usual thermals; the
+uncertainty of the result includes this. The posterior is maximised by damped Gauss-Newton steps. The usual
+radius is somewhat larger than that of the updraft model of M. J. Allen, "Updraft Model for Development of
+Autonomous Soaring Uninhabited Air Vehicles", AIAA 2006-1510: 55 to 110 m where its profile falls to 1/e, at
+half the height of convective layers 1400 to 2000 m deep. In the widest ones gliders circle longest.
 """
 
 from __future__ import annotations
@@ -32,8 +31,8 @@ PLACE_SPREAD_M = 120.0
 LEAST_SCATTER_MPS = 0.25
 
 MODEL_M = 12.0
-"""Added to the uncertainty of the position, in each direction: real updrafts are not Gaussian, and the drift of
-the air is not known exactly. Chosen so that errors are as large as stated after several shifts."""
+"""Added to the uncertainty of the position, in each direction: real updrafts are not Gaussian, and the drift
+of the air is not known exactly. Chosen so that errors are as large as stated after several shifts."""
 
 STEPS = 8
 RADIUS_LIMITS_M = (25.0, 600.0)

@@ -40,6 +40,9 @@ FEWEST_STEADY = 6
 ACROSS_SIGMAS = 2.0
 """From this distance from the middle on, in standard errors across, the core gives the better direction."""
 
+MOST_SIGMA_M = 55.0
+"""With a larger uncertainty most of the core is the prior's: in still air too a fit finds one somewhere."""
+
 LEAST_SHIFT_M = 15.0
 """Nobody flies a circle more precisely than this, so a smaller shift is not advised."""
 
@@ -50,8 +53,8 @@ class Shift:
 
     `bearing_rad` is the direction of the shift, from true north if `from_north`; `ahead_rad` is the same
     direction relative to the heading at the time of the fit, right positive. `sigma_m` is the uncertainty of
-    the core's position (one sigma). `sure`: the shift is larger than twice that. `core` is relative to the
-    middle of the circle.
+    the core's position (one sigma an axis). `sure`: the direction is known, and the distance to 55 m. `core`
+    is relative to the middle of the circle.
     """
 
     distance_m: float
@@ -173,7 +176,7 @@ class ThermalStage:
     def _best_manoeuvre(
         self, shift: Shift | None, turning: Turning, tas_mps: float | None
     ) -> Manoeuvre | None:
-        if shift is None or shift.distance_m < ACROSS_SIGMAS * shift.core.across_m:
+        if shift is None or not shift.sure:
             return None
         rate_radps = abs(turning.rate_radps)
         # Without airspeed the circle is taken as flown at the bank of the settings.
@@ -216,7 +219,7 @@ class ThermalStage:
             bearing,
             math.remainder(bearing - turning.heading_rad, math.tau),
             core.sigma_m,
-            distance_m > max(LEAST_SHIFT_M, 2.0 * core.sigma_m),
+            distance_m > max(LEAST_SHIFT_M, ACROSS_SIGMAS * core.across_m) and core.sigma_m <= MOST_SIGMA_M,
             turning.from_north,
             core,
         )

@@ -37,6 +37,7 @@ class Cue(StrEnum):
     SENSOR_LOST = "sensor lost"
     LOW_BATTERY = "low battery"
     SETTING_REJECTED = "setting rejected"
+    SLOW_FOR_BANK = "slow for this bank"
     CIRCLING_BEGUN = "circling begun"
     CRUISE_BEGUN = "cruise begun"
     WORTH_TURNING = "worth turning"
@@ -56,6 +57,7 @@ class CueInputs:
     vario_known: bool
     centring_now: Size | None = None
     worth_turning: bool = False
+    slow_for_bank: bool = False
     setting_rejected: bool = False
     battery_low: bool = False
     expected_sensors: Quality = Quality.OK
@@ -88,6 +90,7 @@ class _Change:
         return (
             not self.lost
             and not now.battery_low
+            and not now.slow_for_bank
             and now.mode is before.mode
             and now.setting_rejected == before.setting_rejected
             and now.worth_turning == before.worth_turning
@@ -121,13 +124,14 @@ class CueRule:
 
 
 # The most important first. The times are chosen so that a warning is repeated before it is forgotten, but
-# seldom enough not to disturb; the centring cue may come in every turn.
+# seldom enough not to disturb; a cue for shifting the circle may come in every turn.
 RULES = (
     CueRule(Cue.SENSOR_LOST, lambda c: c.lost, 1.0, 20.0, is_warning=True),
     CueRule(Cue.LOW_BATTERY, lambda c: c.now.battery_low, 1.0, 120.0, is_warning=True),
     CueRule(
         Cue.SETTING_REJECTED, lambda c: c.now.setting_rejected and not c.before.setting_rejected, 0.5, 0.0
     ),
+    CueRule(Cue.SLOW_FOR_BANK, lambda c: c.now.slow_for_bank, 0.5, 6.0),
     CueRule(Cue.CIRCLING_BEGUN, lambda c: c.enters(Mode.CIRCLING), 0.5, 0.0),
     CueRule(
         Cue.CRUISE_BEGUN,

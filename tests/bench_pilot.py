@@ -23,6 +23,7 @@ import numpy as np
 from rich.console import Console
 from rich.table import Table
 
+from tests.pilot_calls import STEP_S, Crossing, calls, crossing, gusts, measured
 from tests.pilot_ears import ByEar, Constant, Habits, KnowsCore
 from tests.pilot_loop import STRAIGHT_S, Flown, LoopScene, Seen, fly_loop, turn_radius_m
 from tests.truth_air import PRELUDE_S, Wish
@@ -39,6 +40,11 @@ CHOSEN_ON = range(7000, 7040)
 """Seeds that constants were chosen on."""
 SCORED_ON = range(7100, 7148)
 """Seeds that are scored; written down before the first score, nothing was chosen on them."""
+
+CALLS_CHOSEN_ON = range(7400, 7430)
+CALLS_SCORED_ON = range(7500, 7530)
+HOURS = 3
+"""Of gusts of 1 m/s, on the stage alone."""
 
 SCORE_S = 120.0
 NOISE = Noise(baro_pa=1.2, pitot_pa=0.5)
@@ -205,9 +211,11 @@ def main() -> None:
     parser.add_argument("--cases", type=int, default=None, help="only so many")
     arguments = parser.parse_args()
     seeds = (CHOSEN_ON if arguments.chosen else SCORED_ON)[: arguments.cases]
+    crossings = (CALLS_CHOSEN_ON if arguments.chosen else CALLS_SCORED_ON)[: arguments.cases]
     with ProcessPoolExecutor(os.cpu_count()) as pool:
         results = list(pool.map(judge, seeds))
-    report(results)
+        report(results)
+        report_calls(list(pool.map(crossing, crossings)))
 
 
 def report(results: Sequence[Result]) -> None:
@@ -251,6 +259,20 @@ def report(results: Sequence[Result]) -> None:
                 f" {np.sqrt(np.mean(part[:, 2] ** 2)):.0f} m off, stated {part[:, 3].mean():.0f} m an axis,"
                 f" error over stated {np.sqrt(np.mean(ratio**2)):.2f}"
             )
+
+
+def report_calls(found: Sequence[Crossing]) -> None:
+    """When the cue for turning came."""
+    worth = [c for c in found if c.worthwhile]
+    before = [c.before_m for c in worth if c.before_m is not None]
+    rest = [c for c in found if not c.worthwhile]
+    rng = np.random.default_rng(19)
+    false = len(calls(measured(rng, gusts(rng, round(HOURS * 3600 / STEP_S), 1.0)).tolist()))
+    Console(width=150, highlight=False).print(
+        f"turning: {len(before)} of {len(worth)} worthwhile thermals called, median"
+        f" {np.median(before) if before else math.nan:.0f} m before the core; of {len(rest)} weaker ones"
+        f" {sum(c.before_m is not None for c in rest)}; in gusts of 1 m/s {false / HOURS:.1f} calls an hour"
+    )
 
 
 if __name__ == "__main__":

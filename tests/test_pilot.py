@@ -7,6 +7,7 @@ some of those that constants were chosen on: a regression check, the score is th
 from __future__ import annotations
 
 import math
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -16,11 +17,13 @@ from tests.pilot_ears import ByEar, Constant
 from tests.pilot_loop import STRAIGHT_S, Flown, fly_loop
 from tests.setups import setup
 from tests.truth_air import PRELUDE_S
+from tests.truth_flight import fly
 from tests.truth_gliders import GLIDERS
-from vario.app.player import Player
+from vario.app.player import Player, play
 from vario.flight.motion.attitude import Attitude
 from vario.flight.motion.mode import Mode
 from vario.flight.pipeline import Pipeline
+from vario.flight.tone.cues import Cue
 from vario.flight.tone.slow_turn import TRANSITIONS, SlowTurnStage, TurnSpeed
 from vario.settings.schema import Circling, Settings
 
@@ -58,6 +61,15 @@ def test_who_acts_on_the_cues_gains_height(seed: int, score_s: float) -> None:
         for f in (none, ear)
     ]
     assert distances[1] < distances[0]
+
+
+@pytest.mark.long
+def test_no_call_to_turn_in_aerobatics(tmp_path: Path) -> None:
+    """Steep turns, a stall, fast rolls and a steep climb, after ordinary turns either way; still air."""
+    flight = fly("rough_handling", "sgs126", 7600, tmp_path)
+    readings = list(play(flight.samples(), Pipeline(Settings(), GLIDERS["sgs126"], NOISE)))
+    assert any(r.mode is Mode.CIRCLING for r in readings)
+    assert not any(r.tone.cue is not None and r.tone.cue.cue is Cue.WORTH_TURNING for r in readings)
 
 
 LIMITS = GLIDERS["sgs126"].limits

@@ -13,7 +13,7 @@ DEV    := $(VENV)/.dev
 TOOLS  := $(VENV)-release
 FAST   := $(VENV)-compiled
 
-.PHONY: demo test test-all explore lint compiled bench bench-estimator faults demo-recording power races lock test-lowest audit release release-check soak soak-live fuzz network siege offline pi clean
+.PHONY: demo test test-all explore lint compiled bench bench-estimator bench-pilot faults demo-recording power races lock test-lowest audit release release-check soak soak-live fuzz network siege offline pi clean
 
 demo: $(FLY)
 	$(BIN)/vario replay hw_replay/demo/quendel.mcap --out out/demo
@@ -56,6 +56,10 @@ bench: $(CHECK) $(FAST)/.ready
 # How true the vario, netto, attitude and wind are, on flights with known truth: a few minutes.
 bench-estimator: $(CHECK)
 	$(BIN)/python -m tests.bench_estimator
+
+# What the cues are worth to a pilot who acts on them, with the instrument in the loop: ten minutes.
+bench-pilot: $(CHECK)
+	$(BIN)/python -m tests.bench_pilot
 
 # A day of flight watched for memory, time of a step and covariances: half an hour on an idle core.
 soak: $(CHECK)

@@ -162,7 +162,7 @@ CALM = CueInputs(
     Mode.CRUISE,
     Quality.OK,
     vario_known=True,
-    centring_now=False,
+    centring_now=None,
     worth_turning=False,
     setting_rejected=False,
     battery_low=False,

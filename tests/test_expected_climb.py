@@ -16,10 +16,13 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from tests.pilot_calls import STEP_S, calls, gusts, measured
+from tests.pilot_calls import TAS_MPS as CALL_TAS_MPS
 from tests.setups import setup
 from tests.test_polar import CLUB
 from vario.flight.cruise.airmass import NOTHING, Airmass
 from vario.flight.cruise.expected_climb import TRANSITIONS, Expected, ExpectedClimbStage, TurnAdvice
+from vario.flight.motion.attitude import Attitude
 from vario.flight.motion.energy import Energy
 from vario.flight.motion.mode import Mode
 from vario.settings.schema import Circling, ExpectedClimb
@@ -39,16 +42,31 @@ class Flight:
         )
         self.t_s = 0.0
 
-    def fly(self, seconds: float, relative: float | None, mode: Mode = Mode.CRUISE) -> Expected:
+    def fly(
+        self,
+        seconds: float,
+        relative: float | None,
+        mode: Mode = Mode.CRUISE,
+        *,
+        attitude: Attitude | None = None,
+        turning: bool = False,
+    ) -> Expected:
         for _ in range(round(seconds / DT_S)):
-            found = self.step(relative, mode)
+            found = self.step(relative, mode, attitude=attitude, turning=turning)
         return found
 
-    def step(self, relative: float | None, mode: Mode = Mode.CRUISE) -> Expected:
+    def step(
+        self,
+        relative: float | None,
+        mode: Mode = Mode.CRUISE,
+        *,
+        attitude: Attitude | None = None,
+        turning: bool = False,
+    ) -> Expected:
         energy = Energy(500.0, 0.0, 25.0, TAS_MPS, 1.225, 0.0, 534.0, compensated=True)
         air = NOTHING if relative is None else Airmass(relative + CIRCLING_SINK_MPS, relative)
         self.t_s += DT_S
-        return self.stage.update(self.t_s, DT_S, energy, air, mode)
+        return self.stage.update(self.t_s, DT_S, energy, air, mode, turning=turning, attitude=attitude)
 
 
 def test_it_is_the_boxcar_mean_of_relative_netto() -> None:
@@ -75,6 +93,38 @@ def test_a_line_through_the_core_promises_what_the_circle_gives(strength: float,
         best = max(best, -math.inf if found is None else found)
     on_the_circle_mps = strength * (1.0 - (RADIUS_M / radius_m) ** 2)
     assert best == pytest.approx(on_the_circle_mps - CIRCLING_SINK_MPS, abs=0.01 * strength)
+
+
+def _advised_before_m(strength: float, radius_m: float) -> list[float]:
+    """How far before the core the advice comes, in a crossing of a Gaussian updraft in smooth air."""
+    along = np.arange(-600.0, 300.0, CALL_TAS_MPS * STEP_S)
+    begun = calls((strength * np.exp(-((along / radius_m) ** 2))).tolist())
+    return [600.0 - CALL_TAS_MPS * t_s for t_s in begun]
+
+
+@pytest.mark.parametrize(("strength", "radius_m"), [(3.5, 130.0), (3.5, 190.0), (4.5, 150.0)])
+def test_the_advice_comes_before_the_core(strength: float, radius_m: float) -> None:
+    (before,) = _advised_before_m(strength, radius_m)
+    assert before >= 40.0
+
+
+def test_no_advice_in_weak_lift_nor_by_gusts() -> None:
+    """At most two calls an hour in gusts of 1 m/s: here, one hour."""
+    assert not _advised_before_m(1.5, 150.0)
+    rng = np.random.default_rng(31)
+    assert len(calls(measured(rng, gusts(rng, 36_000, 1.0)).tolist())) <= 2
+
+
+def test_no_advice_in_a_turn_nor_after_aerobatics() -> None:
+    level, loop = Attitude(0.0, 0.0, 0.0, 1.0), Attitude(0.4, 0.0, 0.0, 3.5)
+    flight = Flight()
+    assert not flight.fly(10.0, 3.0, attitude=level, turning=True).worth_turning
+    assert flight.fly(1.0, 3.0, attitude=level).worth_turning
+    flight = Flight()
+    flight.fly(5.0, 3.0, attitude=loop)
+    assert not flight.fly(8.0, 3.0, attitude=level).worth_turning
+    assert flight.fly(4.0, 3.0, attitude=level).worth_turning
+    assert not Flight().fly(10.0, 3.0, attitude=Attitude(0.0, 1.3, 0.0, 1.0)).worth_turning
 
 
 def test_worth_turning_is_told_with_its_duration() -> None:

@@ -32,7 +32,7 @@ NAMES = [output.name for output in TRACE]
 angles = st.floats(-math.pi, math.pi)
 
 
-def with_cue(reading: Reading, t_s: float, number: int | None, cue: Cue = Cue.CENTRING) -> Reading:
+def with_cue(reading: Reading, t_s: float, number: int | None, cue: Cue = Cue.SHIFT) -> Reading:
     call = None if number is None else CueCall(cue, number, is_warning=False)
     return replace(reading, t_s=t_s, tone=replace(reading.tone, cue=call))
 
@@ -107,7 +107,7 @@ def test_the_trace_holds_what_the_ear_gets_where_it_is_and_when(tmp_path: Path) 
     with (tmp_path / "trace.csv").open(newline="", encoding="ascii") as file:
         rows = list(csv.DictReader(file))
     assert list(rows[0]) == NAMES
-    assert [row["cue"] for row in rows] == ["", "centring", "", "centring"]
+    assert [row["cue"] for row in rows] == ["", "shift", "", "shift"]
     assert [row["utc"] for row in rows] == [
         (start + timedelta(seconds=t_s)).strftime("%Y-%m-%dT%H:%M:%S") + f".{round(t_s % 1 * 1000):03}Z"
         for t_s in (0.0, 0.1, 1.25, 1.26)

@@ -191,7 +191,7 @@ def test_the_last_bit_of_a_pitch_does_not_change_a_byte() -> None:
 
 @pytest.mark.parametrize("voice", Voice)
 def test_long_and_short_blocks_agree_sample_by_sample(voice: Voice) -> None:
-    command = ToneCommand(740.0, 7.0, 0.8, voice, CueCall(Cue.CENTRING, 1, False))
+    command = ToneCommand(740.0, 7.0, 0.8, voice, CueCall(Cue.SHIFT, 1, False))
     synth = Synth(RATE_HZ)
     singles = np.concatenate([synth.render(command, 1) for _ in range(5000)])
     assert singles.tobytes() == rendered([(command, 40000)])[:5000].tobytes()

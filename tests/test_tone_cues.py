@@ -3,12 +3,14 @@
 from dataclasses import replace
 from itertools import pairwise
 
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from vario.flight.inputs.quality import Quality
 from vario.flight.motion.mode import Mode
 from vario.flight.setup import Setup
+from vario.flight.thermal.shifting import Size
 from vario.flight.tone.cues import RULES, Cue, CueInputs, CueStage
 
 FLYING = CueInputs(0.0, Mode.CRUISE, Quality.OK, vario_known=True)
@@ -20,7 +22,7 @@ cue_inputs = st.builds(
     mode=st.sampled_from(Mode),
     quality=st.sampled_from([Quality.OK, Quality.NO_AIRSPEED, Quality.NO_IMU, Quality.NO_BARO]),
     vario_known=st.booleans(),
-    centring_now=st.booleans(),
+    centring_now=st.none() | st.sampled_from(Size),
     worth_turning=st.booleans(),
     setting_rejected=st.booleans(),
     battery_low=st.booleans(),
@@ -59,11 +61,15 @@ def test_rolling_out_of_the_hangar_calls_nothing() -> None:
     assert cues((1.0, replace(FLYING, mode=Mode.GROUND)), (1.0, FLYING)) == []
 
 
-def test_centring_is_called_at_every_turn() -> None:
-    now = replace(FLYING, mode=Mode.CIRCLING, centring_now=True)
+@pytest.mark.parametrize(
+    ("size", "expected"),
+    [(Size.LITTLE, Cue.SHIFT_A_LITTLE), (Size.USUAL, Cue.SHIFT), (Size.FAR, Cue.SHIFT_FAR)],
+)
+def test_centring_is_called_at_every_turn(size: Size, expected: Cue) -> None:
+    now = replace(FLYING, mode=Mode.CIRCLING, centring_now=size)
     later = replace(FLYING, mode=Mode.CIRCLING)
     called = cues((1.0, later), *[(FRAME_S, now), (18.0, later)] * 3)
-    assert [cue for _, cue in called if cue is Cue.CENTRING] == [Cue.CENTRING] * 3
+    assert [cue for _, cue in called if cue is not Cue.CIRCLING_BEGUN] == [expected] * 3
 
 
 def test_a_lost_vario_is_called_after_a_moment_of_silence_and_again() -> None:

@@ -158,11 +158,12 @@ class Pilot:
 
 
 def _start(glider: str, scene: Scene, aircraft: Path | None = None) -> Dynamics:
+    """The glider in straight flight; `aircraft`: a folder with altered files of the library's gliders."""
     jsbsim = missing.library("jsbsim", missing.JSBSIM)
     jsbsim.FGJSBBase().debug_lvl = 0
     fdm = jsbsim.FGFDMExec(None)
     fdm.set_debug_level(0)
-    if aircraft is not None:  # a folder of models that replaces the library's
+    if aircraft is not None:
         fdm.set_aircraft_path(str(aircraft))
     fdm.load_model(glider)
     fdm.set_dt(1.0 / RATE_HZ)

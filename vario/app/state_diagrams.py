@@ -14,6 +14,7 @@ from vario.flight.core.state_table import Transition
 from vario.flight.cruise import expected_climb, turbulence
 from vario.flight.motion import mode
 from vario.flight.thermal import centring, climbs
+from vario.flight.tone import slow_turn
 
 Row = Transition[Any, Any]
 
@@ -37,6 +38,11 @@ TABLES: Sequence[tuple[str, str, Sequence[Row]]] = (
         "Turn advice",
         "Whether turning is worthwhile (`vario/flight/cruise/expected_climb.py`).",
         expected_climb.TRANSITIONS,
+    ),
+    (
+        "Speed in the turn",
+        "Whether the airspeed suits the bank (`vario/flight/tone/slow_turn.py`). Key: `slow_advice`.",
+        slow_turn.TRANSITIONS,
     ),
     (
         "Turbulence",

@@ -35,6 +35,7 @@ from vario.flight.thermal.climbs import Climb
 from vario.flight.thermal.stage import Thermal, ThermalStage
 from vario.flight.tone.cues import CueInputs
 from vario.flight.tone.needle import NeedleStage
+from vario.flight.tone.slow_turn import SlowTurnStage
 from vario.flight.tone.stage import ToneInputs, ToneStage
 from vario.flight.wind.stage import WindStage
 from vario.settings.glider import Glider
@@ -68,12 +69,14 @@ class Pipeline:
         self._speed = SpeedToFlyStage(setup)
         self._needle = NeedleStage(setup)
         self._battery = BatteryStage(setup)
+        self._slow_turn = SlowTurnStage(setup)
         self._tone = ToneStage(setup)
         self._glide = GlideStage(setup)
         self._stages: tuple[Stage, ...] = (
             *(self.health, self._calibration, self._airspeed, self._estimator, self._wind, self._turning),
             *(self._airmass, self._mode, self._gnss, self._place, self._averages, self._thermal),
-            *(self._expected, self._speed, self._needle, self._battery, self._tone, self._glide),
+            *(self._expected, self._speed, self._needle, self._battery, self._slow_turn),
+            *(self._tone, self._glide),
         )
         self._expected_sensors = setup.expected_sensors
         self._rejected = self._rejected_now = False
@@ -118,12 +121,15 @@ class Pipeline:
         place = self._place.update(inputs, energy, turning, wind)
         averages = self._averages.update(frame.t_s, energy, turning, mode, place)
         thermal = self._thermal.update(inputs, estimate, air, turning, mode=mode, place=place)
-        expected = self._expected.update(frame.t_s, frame.dt_s, energy, air, mode)
+        expected = self._expected.update(
+            frame.t_s, frame.dt_s, energy, air, mode, turning=turning.now, attitude=attitude
+        )
         speed = self._speed.update(frame.dt_s, energy, air, mode, attitude)
         needle = self._needle.update(energy.vario_mps, air.relative_netto_mps, frame.dt_s)
+        slow = self._slow_turn.update(frame.dt_s, energy.ias_mps, attitude, mode)
         quality = self._quality(inputs, energy, imu_believed=estimate.imu_believed)
         cues = self._cue_inputs(
-            inputs, mode, quality, needle_mps=needle.vario_mps, thermal=thermal, expected=expected
+            inputs, mode, quality, needle.vario_mps, thermal=thermal, expected=expected, slow=slow
         )
         tone = self._tone.update(
             ToneInputs(cues, needle.vario_mps, energy.ias_mps, speed.command_mps, needle.relative_netto_mps)
@@ -174,10 +180,11 @@ class Pipeline:
         inputs: Inputs,
         mode: Mode,
         quality: Quality,
-        *,
         needle_mps: float | None,
+        *,
         thermal: Thermal,
         expected: Expected,
+        slow: bool,
     ) -> CueInputs:
         """What may cause a cue."""
         rejected, self._rejected_now = self._rejected_now, False
@@ -188,6 +195,7 @@ class Pipeline:
             vario_known=needle_mps is not None,
             centring_now=thermal.centring_now,
             worth_turning=expected.worth_turning,
+            slow_for_bank=slow,
             setting_rejected=rejected,
             battery_low=self._battery.update(inputs.frame.t_s, inputs.frame.supply),
             expected_sensors=self._expected_sensors,

@@ -48,7 +48,7 @@ class Vario(Section):
     """The variometer."""
 
     damping_s: float = quantity(
-        "1 s", "0 s", "5 s", "Time constant of the damping of needle and tone; 0 s: no damping"
+        "0.2 s", "0 s", "5 s", "Time constant of the damping of needle and tone; 0 s: no damping"
     )
     gust_memory_s: float = quantity(
         "30 s",
@@ -105,6 +105,11 @@ class Circling(Section):
         "200 km/h",
         "Your airspeed while circling, for relative netto; absent: the airspeed of minimum sink at this bank",
     )
+    slow_advice: Literal["on", "off"] = choice(
+        "on",
+        "on: while circling, a cue advises you that the airspeed is below 1.1 times the stall speed of the "
+        "glider file at the present load factor. It is no stall warning",
+    )
 
 
 class Centring(Section):
@@ -114,14 +119,23 @@ class Centring(Section):
         1.5, 1.0, 10.0, ("Number of turns over which the distribution of the lift is averaged")
     )
     least_asymmetry_mps: float = quantity(
-        "0.2 m/s", "0 m/s", "2 m/s", "No cue sounds if the lift varies by less than this around the circle"
+        "0.2 m/s",
+        "0 m/s",
+        "2 m/s",
+        "No direction of the strongest lift is given if the lift varies by less than this around the circle",
     )
-    cue_at: Literal["strongest", "roll_out"] = choice(
-        "strongest",
-        "When the cue sounds. strongest: when you reach the strongest lift; roll_out: when the nose "
-        "points in the direction in which you level the wings to shift the circle towards it",
+    least_gain_mps: float = quantity(
+        "0.15 m/s", "0 m/s", "2 m/s", "No cue sounds if shifting the circle would gain less climb than this"
     )
-    lead_rad: float = quantity("10 deg", "0 deg", "90 deg", "How long before that moment the cue sounds")
+    reaction_s: float = quantity(
+        "0.8 s", "0 s", "3 s", "Time from the cue to the movement of your stick; the cue sounds earlier by it"
+    )
+    roll_rate_radps: float = quantity(
+        "15 deg/s",
+        "5 deg/s",
+        "60 deg/s",
+        "Your roll rate out of and into the circle, until the instrument has learned it from your rolls",
+    )
     lag_s: float = quantity(
         "0 s", "0 s", "5 s", ("Delay of the vario; the distribution of the lift is corrected for it")
     )

@@ -74,6 +74,8 @@ NOTES: dict[Cue, tuple[CueNote, ...]] = {
     ),
     # The same low buzz twice.
     Cue.SETTING_REJECTED: tuple(_steady(0.2 * k, 0.13, 250.0, _REED) for k in range(2)),
+    # A dull note that swells up a fourth, twice: speed up. Lower and slower than the glide upwards.
+    Cue.SLOW_FOR_BANK: tuple(CueNote(0.26 * k, 0.22, 330.0, 440.0, _HORN) for k in range(2)),
     # Two soft bells, a fifth up or down.
     Cue.CIRCLING_BEGUN: (
         _steady(0.0, 0.3, 660.0, _BELL, 3.0),
@@ -85,8 +87,11 @@ NOTES: dict[Cue, tuple[CueNote, ...]] = {
     ),
     # One upward glide, like a question.
     Cue.WORTH_TURNING: (CueNote(0.0, 0.40, 700.0, 2100.0, _SOFT),),
-    # A single short high bell: the moment is now.
-    Cue.CENTRING: (_steady(0.0, 0.16, 2640.0, _BELL, 4.0),),
+    # Short high bells, one to three: the moment is now, and more bells are a longer shift.
+    **{
+        cue: tuple(_steady(0.15 * k, 0.14, 2640.0, _BELL, 4.0) for k in range(count))
+        for count, cue in enumerate((Cue.SHIFT_A_LITTLE, Cue.SHIFT, Cue.SHIFT_FAR), start=1)
+    },
 }
 
 

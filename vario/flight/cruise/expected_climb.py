@@ -5,6 +5,11 @@ diameter of the circle, because a straight line crosses the best air of the core
 weaker air around it. It is worth turning if the expected climb exceeds the MacCready value, which is the
 climb that the cruise is flown for (P. MacCready, Soaring 1954; the same number decides both: Speight,
 Technical Soaring, art. 789).
+
+The number needs its long average, which is full only when the core lies behind. The advice to turn must
+come before the core, so it looks at the last two seconds. In turbulent air a short average often exceeds the
+MacCready value by chance, so it must then exceed the gusts as well. There is no advice in a turn or soon
+after aerobatics.
 """
 
 from __future__ import annotations
@@ -16,9 +21,11 @@ from enum import Enum, auto
 
 from drivers.isa import G0_MPS2
 from drivers.quick import quick
+from vario.flight.core.low_pass import LowPass
 from vario.flight.core.polar import true_scale
 from vario.flight.core.state_table import StateTable, Transition
 from vario.flight.cruise.airmass import Airmass
+from vario.flight.motion.attitude import Attitude
 from vario.flight.motion.energy import Energy
 from vario.flight.motion.mode import Mode
 from vario.flight.setup import Setup
@@ -34,6 +41,22 @@ Near its core any smooth updraft falls off with the square of the distance, W·(
 the core, k radii r of the circle to each side, has the mean W·(1 − k²r²/3R²), and the circle itself
 W·(1 − r²/R²): the same for k = √3. A shorter distance would promise more than the circle gives.
 """
+
+SHORT_S = 2.0
+"""Averaging time for the advice. A shorter one follows single gusts."""
+
+GUST_SPAN_S = 1.0
+GUST_MEMORY_S = 40.0
+GUSTS = 7.0
+"""The advice needs a rise of the air over the last seconds of this many times the RMS change from one second
+to the next. That RMS is 0.4 to 0.5 of the RMS of gusts of 150 m length at 27 m/s, so this is about three
+times the RMS of the gusts. Chosen on drawn gusts and thermals: no false advice in three hours of gusts of
+1 m/s."""
+
+LOADS = (0.3, 2.0)
+STEEP_RAD = math.radians(60.0)
+CALM_AFTER_S = 10.0
+"""After a load outside these limits or a steeper bank, there is no advice for this time."""
 
 HYSTERESIS_MPS = 0.2
 """How far the expected climb must fall below the MacCready value before the advice to turn ends."""
@@ -62,26 +85,45 @@ class TurnAdvice(Enum):
 @quick
 @dataclass(frozen=True, slots=True)
 class TurnAdviceInputs:
-    """What the guards look at."""
+    """What the guards look at.
 
+    Attributes:
+        short_mps: relative netto over the last two seconds; None: not known.
+        climb_mps: the expected climb; None: not known.
+        maccready_mps: the MacCready value.
+        gusts_mps: relative netto that gusts alone may reach.
+        cruising: in cruise.
+        straight: neither in a turn nor soon after aerobatics.
+    """
+
+    short_mps: float | None
     climb_mps: float | None
     maccready_mps: float
+    gusts_mps: float
     cruising: bool
+    straight: bool
 
 
-def above_maccready(i: TurnAdviceInputs) -> bool:
-    """In cruise, the expected climb is at or above the MacCready value."""
-    return i.cruising and i.climb_mps is not None and i.climb_mps >= i.maccready_mps
+def lift_begins(i: TurnAdviceInputs) -> bool:
+    """In straight cruise, relative netto over two seconds reaches the MacCready value and exceeds gusts."""
+    return (
+        i.cruising
+        and i.straight
+        and i.short_mps is not None
+        and i.short_mps >= max(i.maccready_mps, i.gusts_mps)
+    )
 
 
-def below_maccready(i: TurnAdviceInputs) -> bool:
-    """Not in cruise, or the expected climb is unknown or 0.2 m/s below the MacCready value."""
-    return not i.cruising or i.climb_mps is None or i.climb_mps < i.maccready_mps - HYSTERESIS_MPS
+def lift_ends(i: TurnAdviceInputs) -> bool:
+    """Not in cruise, or the two-second value and the expected climb are 0.2 m/s below the MacCready value."""
+    least = i.maccready_mps - HYSTERESIS_MPS
+    weak = all(value is None or value < least for value in (i.short_mps, i.climb_mps))
+    return not i.cruising or weak
 
 
 TRANSITIONS = (
-    Transition(TurnAdvice.FLY_ON, TurnAdvice.TURN, above_maccready),
-    Transition(TurnAdvice.TURN, TurnAdvice.FLY_ON, below_maccready),
+    Transition(TurnAdvice.FLY_ON, TurnAdvice.TURN, lift_begins),
+    Transition(TurnAdvice.TURN, TurnAdvice.FLY_ON, lift_ends),
 )
 
 
@@ -91,6 +133,7 @@ class ExpectedClimbStage:
     def __init__(self, setup: Setup) -> None:
         self._points: deque[tuple[float, float]] = deque()
         self._advice = StateTable(TRANSITIONS)
+        self._gust_square = LowPass(GUST_MEMORY_S, 0.0)
         self.configure(setup)
         self.reset(ResetReason.START)
 
@@ -98,10 +141,11 @@ class ExpectedClimbStage:
         """Take a changed average, circle, MacCready value or polar."""
         self._average_s = setup.settings.expected_climb.average_s
         self._maccready_mps = setup.maccready_mps
-        self._path_m = 0.0
+        self._path_m = self._circling_sink_mps = 0.0
         if setup.polar is not None:
             circling = setup.settings.circling
             speed_mps = circling.speed_mps or setup.polar.circling_speed_mps(circling.bank_rad)
+            self._circling_sink_mps = setup.polar.circling_sink_mps(circling.bank_rad, circling.speed_mps)
             self._path_m = 2.0 * BEYOND * speed_mps**2 / (G0_MPS2 * math.tan(circling.bank_rad))
 
     def reset(self, reason: ResetReason) -> None:
@@ -110,11 +154,33 @@ class ExpectedClimbStage:
         self._gained_m = 0.0
         self._advice.enter(TurnAdvice.FLY_ON)
         self._since_s = 0.0
+        self._gust_square.reset(0.0)
+        self._calm_from_s = 0.0
 
-    def update(self, t_s: float, dt_s: float, energy: Energy, air: Airmass, mode: Mode) -> Expected:
-        """One frame."""
+    def update(
+        self,
+        t_s: float,
+        dt_s: float,
+        energy: Energy,
+        air: Airmass,
+        mode: Mode,
+        *,
+        turning: bool = False,
+        attitude: Attitude | None = None,
+    ) -> Expected:
+        """One frame. `turning`: the glider turns now."""
         climb_mps = self._mean_mps(t_s, dt_s, energy, air)
-        if self._advice.update(TurnAdviceInputs(climb_mps, self._maccready_mps, mode is Mode.CRUISE)):
+        if attitude is not None and not _usual(attitude):
+            self._calm_from_s = t_s + CALM_AFTER_S
+        inputs = TurnAdviceInputs(
+            self._over_mps(t_s, SHORT_S),
+            climb_mps,
+            self._maccready_mps,
+            GUSTS * math.sqrt(self._gust_square.value or 0.0) - self._circling_sink_mps,
+            cruising=mode is Mode.CRUISE,
+            straight=not turning and t_s >= self._calm_from_s,
+        )
+        if self._advice.update(inputs):
             self._since_s = t_s
         worth = self._advice.state is TurnAdvice.TURN
         return Expected(climb_mps, worth, t_s - self._since_s if worth else 0.0)
@@ -128,12 +194,31 @@ class ExpectedClimbStage:
         window_s = self._window_s(energy.tas_mps, energy.density_kgpm3)
         if not self._points or t_s - self._points[-1][0] >= STEP_S * 0.99:
             self._points.append((t_s, self._gained_m))
-        while len(self._points) > 1 and self._points[1][0] <= t_s - window_s:
+            self._follow_gusts()
+        longest_s = max(window_s, SHORT_S)
+        while len(self._points) > 1 and self._points[1][0] <= t_s - longest_s:
             self._points.popleft()
-        then_s, then_m = self._points[0]
-        if then_s > t_s - window_s or t_s <= then_s:
+        return self._over_mps(t_s, window_s)
+
+    def _over_mps(self, t_s: float, window_s: float) -> float | None:
+        """Mean relative netto over the last `window_s`; None before so much is stored."""
+        found: tuple[float, float] | None = None
+        for point in self._points:
+            if point[0] > t_s - window_s:
+                break
+            found = point
+        if found is None or t_s <= found[0]:
             return None
-        return (self._gained_m - then_m) / (t_s - then_s)
+        return (self._gained_m - found[1]) / (t_s - found[0])
+
+    def _follow_gusts(self) -> None:
+        """The mean square of the change of relative netto, each averaged over one second, in one second."""
+        step = round(GUST_SPAN_S / STEP_S)
+        if len(self._points) <= 2 * step:
+            return
+        (_, old_m), (_, middle_m), (_, new_m) = (self._points[k] for k in (-1 - 2 * step, -1 - step, -1))
+        change_mps = (new_m - 2.0 * middle_m + old_m) / GUST_SPAN_S
+        self._gust_square.follow(change_mps**2, STEP_S)
 
     def _window_s(self, tas_mps: float, density_kgpm3: float) -> float:
         if self._average_s is not None:
@@ -141,3 +226,7 @@ class ExpectedClimbStage:
         # The radius of the circle grows with the square of the true airspeed.
         path_m = self._path_m * true_scale(density_kgpm3) ** 2
         return path_m / max(tas_mps, 10.0)
+
+
+def _usual(attitude: Attitude) -> bool:
+    return LOADS[0] <= attitude.load_factor <= LOADS[1] and abs(attitude.bank_rad) <= STEEP_RAD

@@ -207,12 +207,12 @@ class InertialState:
     @property
     def transition(self) -> NDArray[np.float64]:
         """How errors moved over the latest batch, shape (SIZE, SIZE)."""
-        return self._transition
+        return self.prediction.transition
 
     @property
     def disturbance(self) -> NDArray[np.float64]:
         """Noise that came in over the latest batch, shape (SIZE, SIZE)."""
-        return self._noise
+        return self.prediction.disturbance
 
     @property
     def step(self) -> NDArray[np.float64]:

@@ -1,8 +1,9 @@
-"""The centring cue: once per turn, shortly before the strongest lift, if its direction is known well.
+"""The centring cue: at most once per turn, when the pilot is to take the bank off to shift the circle.
 
-"Strongest" is the place on the circle where the air rises fastest. "Roll-out" is the heading at which
-levelling the wings shifts the circle to that side: three quarters of a turn after the best climb (the 270°
-correction of the FAA Glider Flying Handbook, FAA-H-8083-13, ch. 10).
+The pilot hears the cue, reacts, and rolls; the nose must point towards the core in the middle of the
+manoeuvre. So the cue comes earlier by the angle turned in the reaction time and in half of the manoeuvre
+(`shifting`). The rule that the circle is shifted where the nose points towards the lift is the 270 degree
+correction of the FAA Glider Flying Handbook (FAA-H-8083-13, ch. 10).
 """
 
 from __future__ import annotations
@@ -13,14 +14,13 @@ from enum import Enum, auto
 
 from vario.flight.core.state_table import StateTable, Transition
 from vario.flight.motion.turning import Turning
-from vario.flight.thermal.circle import Circle
-from vario.settings.schema import Centring
+from vario.flight.thermal.shifting import Manoeuvre, Size
 
 AGAIN_RAD = 0.75 * math.tau
 """Least angle of turn between two cues."""
 
-MISSED_RAD = math.radians(30.0)
-"""A new estimate may move the direction past the lead; a cue is given if it is not further behind than
+MISSED_RAD = math.radians(15.0)
+"""A new estimate may move the direction past the moment of the cue; a cue is given if it is not later than
 this."""
 
 
@@ -28,9 +28,9 @@ class CentringState(Enum):
     """State of the cue."""
 
     IDLE = auto()
-    """No direction is known well enough."""
+    """No shift is worth the manoeuvre, or its direction is not known well enough."""
     WAITING = auto()
-    """A direction is known and still lies ahead."""
+    """A shift is worthwhile and its moment still lies ahead."""
     GIVEN = auto()
     """The cue has been given for this turn."""
 
@@ -40,41 +40,39 @@ class CentringInputs:
     """What the guards look at.
 
     Attributes:
-        sure: a direction is known well enough.
-        ahead_rad: how far ahead it lies in the direction of the turn, 0 to 2π.
+        worthwhile: a shift is worth the manoeuvre.
+        ahead_rad: how far the moment of the cue lies ahead, 0 to 2π.
         since_rad: angle turned since the last cue.
-        lead_rad: how far ahead the cue is given.
     """
 
-    sure: bool
+    worthwhile: bool
     ahead_rad: float
     since_rad: float
-    lead_rad: float
 
 
-def unsure(i: CentringInputs) -> bool:
-    """No direction is known well enough."""
-    return not i.sure
+def not_worthwhile(i: CentringInputs) -> bool:
+    """No shift is worth the manoeuvre."""
+    return not i.worthwhile
 
 
 def lies_ahead(i: CentringInputs) -> bool:
-    """The direction lies further ahead than `lead`."""
-    return i.sure and i.lead_rad < i.ahead_rad <= math.tau - MISSED_RAD
+    """A shift is worthwhile and its moment lies ahead."""
+    return i.worthwhile and i.ahead_rad <= math.tau - MISSED_RAD
 
 
 def reached(i: CentringInputs) -> bool:
-    """The direction is within `lead` ahead, or less than 30 degrees behind."""
-    return i.ahead_rad <= i.lead_rad or i.ahead_rad > math.tau - MISSED_RAD
+    """The moment has come, or passed less than 15 degrees ago."""
+    return i.ahead_rad > math.tau - MISSED_RAD
 
 
 def next_turn(i: CentringInputs) -> bool:
-    """Three quarters of a turn since the last cue, and the direction lies ahead again."""
+    """Three quarters of a turn since the last cue, and the next moment lies ahead."""
     return i.since_rad >= AGAIN_RAD and lies_ahead(i)
 
 
 TRANSITIONS = (
     Transition(CentringState.IDLE, CentringState.WAITING, lies_ahead),
-    Transition(CentringState.WAITING, CentringState.IDLE, unsure),
+    Transition(CentringState.WAITING, CentringState.IDLE, not_worthwhile),
     Transition(CentringState.WAITING, CentringState.GIVEN, reached),
     Transition(CentringState.GIVEN, CentringState.WAITING, next_turn),
 )
@@ -88,19 +86,29 @@ class CentringCue:
         self._table = StateTable(TRANSITIONS)
         self._given_at_rad = 0.0
 
-    def update(self, circle: Circle | None, turning: Turning, settings: Centring) -> bool:
-        """One frame; returns whether the cue is due now. `circle` is None while not circling."""
-        if circle is None:
+    def update(
+        self, best: Manoeuvre | None, bearing_rad: float, turning: Turning, reaction_s: float
+    ) -> Size | None:
+        """One frame; returns the size of the cue that is due now.
+
+        Args:
+            best: the manoeuvre to be called; None: none, or not circling.
+            bearing_rad: direction of the shift, from the same zero as the heading.
+            turning: the present turn.
+            reaction_s: time from the cue to the stick.
+        """
+        if not turning.active:
             if self._table.state is not CentringState.IDLE:
                 self._table.enter(CentringState.IDLE)
-            return False
-        target_rad = circle.strongest_rad if settings.cue_at == "strongest" else circle.roll_out_rad
-        sign = 1.0 if circle.right else -1.0
-        ahead_rad = 0.0 if target_rad is None else (sign * (target_rad - turning.heading_rad)) % math.tau
+            return None
+        ahead_rad = 0.0
+        if best is not None:
+            lead_rad = abs(turning.rate_radps) * reaction_s + best.half_rad
+            way = math.copysign(1.0, turning.rate_radps)
+            ahead_rad = (way * (bearing_rad - turning.heading_rad) - lead_rad) % math.tau
         since_rad = abs(turning.turn_angle_rad - self._given_at_rad)
-        inputs = CentringInputs(target_rad is not None, ahead_rad, since_rad, settings.lead_rad)
-        taken = self._table.update(inputs)
-        if taken is None or taken.end is not CentringState.GIVEN:
-            return False
+        taken = self._table.update(CentringInputs(best is not None, ahead_rad, since_rad))
+        if taken is None or taken.end is not CentringState.GIVEN or best is None:
+            return None
         self._given_at_rad = turning.turn_angle_rad
-        return True
+        return best.size

@@ -1,11 +1,11 @@
 """Position of the core: a Gaussian updraft fitted to the measured lift, in the drifting air.
 
-w = W·exp(−d²/R²), where d is the distance from the core. One circle hardly distinguishes a strong narrow
-thermal from a wide weak one, so the fit uses a prior of usual thermals; the uncertainty of the result
-includes this. The posterior is maximised by damped Gauss-Newton steps. The usual radius is that of the
-updraft model of M. J. Allen, "Updraft Model for Development of Autonomous Soaring Uninhabited Air Vehicles",
-AIAA 2006-1510: 55 to 110 m where its profile falls to 1/e, at half the height of convective layers 1400 to
-2000 m deep; real thermals are as often wider as narrower.
+w = W·exp(−d²/R²) − s, where d is the distance from the core and s the sink around it. One circle hardly
+distinguishes a strong narrow thermal from a wide weak one, so the fit uses a prior of usual thermals; the
+uncertainty of the result includes this. The posterior is maximised by damped Gauss-Newton steps. The usual
+radius is somewhat larger than that of the updraft model of M. J. Allen, "Updraft Model for Development of
+Autonomous Soaring Uninhabited Air Vehicles", AIAA 2006-1510: 55 to 110 m where its profile falls to 1/e, at
+half the height of convective layers 1400 to 2000 m deep. In the widest ones gliders circle longest.
 """
 
 from __future__ import annotations
@@ -18,15 +18,22 @@ from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 
-RADIUS_M = 110.0
+RADIUS_M = 130.0
 RADIUS_SPREAD = 0.5
-"""Of the logarithm of the radius: two thirds of thermals within 65 and 180 m."""
+"""Of the logarithm of the radius."""
 
-STRENGTH_MPS, STRENGTH_SPREAD_MPS = 3.0, 2.5
+STRENGTH_MPS, STRENGTH_SPREAD_MPS = 3.5, 1.5
+SINK_MPS, SINK_SPREAD_MPS = 0.3, 0.4
+"""Prior of the sink around the updraft; it also takes up a constant error of the measured air."""
 PLACE_SPREAD_M = 120.0
 """Prior of the distance of the core from the circle: nobody circles far from it for long."""
 
 LEAST_SCATTER_MPS = 0.25
+
+MODEL_M = 12.0
+"""Added to the uncertainty of the position, in each direction: real updrafts are not Gaussian, and the drift
+of the air is not known exactly. Chosen so that errors are as large as stated after several shifts."""
+
 STEPS = 8
 RADIUS_LIMITS_M = (25.0, 600.0)
 
@@ -35,7 +42,7 @@ RADIUS_LIMITS_M = (25.0, 600.0)
 class Core:
     """A thermal's core north and east of the reference place, with one-sigma uncertainties.
 
-    `sigma_m` is that of the position, the root mean square over all directions; `across_m` is that at right
+    `sigma_m` is that of the position, the root mean square over two axes; `across_m` is that at right
     angles to the direction from the reference place. The direction is known much better than the distance.
     """
 
@@ -56,8 +63,9 @@ def fit_core(north_m: Floats, east_m: Floats, air_mps: Floats, weight: Floats) -
         air_mps: vertical motion of the air there.
         weight: number of independent samples of the air that each point represents.
     """
-    prior = np.array([0.0, 0.0, STRENGTH_MPS, math.log(RADIUS_M)])
-    stiff = 1.0 / np.array([PLACE_SPREAD_M, PLACE_SPREAD_M, STRENGTH_SPREAD_MPS, RADIUS_SPREAD]) ** 2
+    prior = np.array([0.0, 0.0, STRENGTH_MPS, math.log(RADIUS_M), -SINK_MPS])
+    spread = (PLACE_SPREAD_M, PLACE_SPREAD_M, STRENGTH_SPREAD_MPS, RADIUS_SPREAD, SINK_SPREAD_MPS)
+    stiff = 1.0 / np.array(spread) ** 2
     x = prior.copy()
     x[2] = max(0.5, 1.3 * float(np.average(air_mps, weights=weight)))
     scatter = LEAST_SCATTER_MPS
@@ -81,17 +89,28 @@ def fit_core(north_m: Floats, east_m: Floats, air_mps: Floats, weight: Floats) -
     distance_m = math.hypot(x[0], x[1])
     if x[2] <= 0.0 or distance_m > 3.0 * PLACE_SPREAD_M or not math.isfinite(distance_m):
         return None
-    sigma_m = math.sqrt(float(covariance[0, 0] + covariance[1, 1]) / 2)
+    sigma_m = math.hypot(math.sqrt(float(covariance[0, 0] + covariance[1, 1]) / 2), MODEL_M)
     across = np.array([-x[1], x[0]]) / max(distance_m, 1e-9)
-    across_m = math.sqrt(float(across @ covariance[:2, :2] @ across))
+    across_m = math.hypot(math.sqrt(float(across @ covariance[:2, :2] @ across)), MODEL_M)
     return Core(float(x[0]), float(x[1]), float(x[2]), math.exp(float(x[3])), sigma_m, across_m)
 
 
+def circle_mean_mps(core: Core, radius_m: float, distance_m: float) -> float:
+    """Mean rise of the air around a circle whose middle is `distance_m` from the core.
+
+    W·exp(−(r² + d²)/R²)·I₀(2rd/R²): Abramowitz and Stegun 9.6.34.
+    """
+    squared = core.radius_m**2
+    mean = np.i0(2.0 * radius_m * distance_m / squared) * math.exp(-(radius_m**2 + distance_m**2) / squared)
+    return core.strength_mps * float(mean)
+
+
 def _model(x: Floats, north_m: Floats, east_m: Floats, air_mps: Floats) -> tuple[Floats, Floats]:
-    """Residuals of the model, and its derivatives by the parameters; shapes (n,), (n, 4)."""
+    """Residuals of the model, and its derivatives by the parameters; shapes (n,), (n, 5)."""
     dn, de = north_m - x[0], east_m - x[1]
     squared = math.exp(-2.0 * float(x[3])) * (dn**2 + de**2)
     shape = np.exp(-squared)
     lift = x[2] * shape
     scale = 2.0 * math.exp(-2.0 * float(x[3])) * lift
-    return air_mps - lift, np.column_stack((scale * dn, scale * de, shape, 2.0 * squared * lift))
+    slopes = (scale * dn, scale * de, shape, 2.0 * squared * lift, np.ones_like(shape))
+    return air_mps - lift - x[4], np.column_stack(slopes)

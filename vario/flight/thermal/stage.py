@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 
+from drivers.isa import G0_MPS2
 from vario.flight.cruise.airmass import Airmass
 from vario.flight.estimate.result import Estimate
 from vario.flight.inputs.health import Inputs
@@ -20,12 +23,25 @@ from vario.flight.thermal.centring import CentringCue
 from vario.flight.thermal.circle import FRESH_PER_TURN, Circle, circle_of
 from vario.flight.thermal.core_fit import Core, Floats, fit_core
 from vario.flight.thermal.lift_map import STEP_RAD, LiftMap, LiftPoint, offset_m
+from vario.flight.thermal.shifting import Manoeuvre, RollRate, Size, best_manoeuvre
 
 FIT_EVERY = 3
 """Points between two fits: 30 degrees of turn."""
 
+STEADY = 0.25
+"""Points whose rate of turn differs from the latest by more than this share belong to another circle."""
+
+LEAST_TURN = 0.45
+"""Share of a turn from which a core is fitted; the points of the straight flight before help."""
+
+FEWEST_STEADY = 6
+"""Points from which the middle of the present circle is known: 60 degrees of turn."""
+
 ACROSS_SIGMAS = 2.0
 """From this distance from the middle on, in standard errors across, the core gives the better direction."""
+
+MOST_SIGMA_M = 55.0
+"""With a larger uncertainty most of the core is the prior's: in still air too a fit finds one somewhere."""
 
 LEAST_SHIFT_M = 15.0
 """Nobody flies a circle more precisely than this, so a smaller shift is not advised."""
@@ -37,8 +53,8 @@ class Shift:
 
     `bearing_rad` is the direction of the shift, from true north if `from_north`; `ahead_rad` is the same
     direction relative to the heading at the time of the fit, right positive. `sigma_m` is the uncertainty of
-    the core's position (one sigma). `sure`: the shift is larger than twice that. `core` is relative to the
-    middle of the circle.
+    the core's position (one sigma an axis). `sure`: the direction is known, and the distance to 55 m. `core`
+    is relative to the middle of the circle.
     """
 
     distance_m: float
@@ -55,17 +71,18 @@ class Thermal:
     """What is known of the thermal; `circle` and `shift` only while circling.
 
     `lift_map` holds the points of the last minutes, oldest first; `lift_map.offset_m` says where each is now.
-    `centring_now` is true for the one frame in which the cue is due, `centring_cues` counts them.
+    `centring_now` is the size of the shift for the one frame in which the cue is due, `centring_cues` counts
+    the cues.
     """
 
     circle: Circle | None
     shift: Shift | None
     lift_map: tuple[LiftPoint, ...]
-    centring_now: bool
+    centring_now: Size | None
     centring_cues: int
 
 
-NOTHING = Thermal(None, None, (), centring_now=False, centring_cues=0)
+NOTHING = Thermal(None, None, (), centring_now=None, centring_cues=0)
 
 
 class ThermalStage:
@@ -73,6 +90,7 @@ class ThermalStage:
 
     def __init__(self, setup: Setup) -> None:
         self._airmass_velocity = AirmassVelocity()
+        self._roll_rate = RollRate()
         self._from_north = False
         self._now = NOTHING
         self.configure(setup)
@@ -81,6 +99,7 @@ class ThermalStage:
     def configure(self, setup: Setup) -> None:
         """Take changed settings."""
         self._settings = setup.settings.centring
+        self._bank_rad = setup.settings.circling.bank_rad
 
     def reset(self, reason: ResetReason) -> None:
         """Clear the map; the count of cues and the sink learned stay."""
@@ -88,6 +107,7 @@ class ThermalStage:
         self._cue = CentringCue()
         self._now = replace(NOTHING, centring_cues=self._now.centring_cues)
         self._since_fit = 0
+        self._best: Manoeuvre | None = None
 
     def update(
         self,
@@ -107,6 +127,8 @@ class ThermalStage:
             self._from_north = turning.from_north
             self._map = LiftMap()
         load = None if estimate.attitude is None else estimate.attitude.load_factor
+        if estimate.attitude is not None:
+            self._roll_rate.update(t_s, estimate.attitude.bank_rad)
         climb_mps, air_up_mps = estimate.energy.vario_mps, estimate.monitor.air_up_mps
         point = self._map.update(
             inputs.frame,
@@ -121,21 +143,21 @@ class ThermalStage:
         circling = mode is Mode.CIRCLING and turning.active
         circle, shift, lift_map = self._now.circle, self._now.shift, self._now.lift_map
         if not circling:
-            circle = shift = None
+            circle = shift = self._best = None
         if point is not None:
             lift_map = tuple(self._map.points)
             if circling:
                 circle = self._picture(turning, lag_s)
                 self._since_fit += 1
-                if circle is None:
-                    shift = None
-                elif self._since_fit >= FIT_EVERY and place is not None:
+                if self._since_fit >= FIT_EVERY and place is not None:
                     self._since_fit = 0
                     shift = self._shift(t_s, turning, place)
+                    self._best = self._best_manoeuvre(shift, turning, estimate.energy.tas_mps)
                 circle = _pointed(circle, shift)
-        cue = self._cue.update(circle, turning, settings)
+        bearing_rad = 0.0 if shift is None else shift.bearing_rad
+        cue = self._cue.update(self._best, bearing_rad, turning, settings.reaction_s)
         if cue or self._now.centring_now or point is not None or circle is not self._now.circle:
-            cues = self._now.centring_cues + int(cue)
+            cues = self._now.centring_cues + int(cue is not None)
             self._now = Thermal(circle, shift, lift_map, centring_now=cue, centring_cues=cues)
         return self._now
 
@@ -151,6 +173,17 @@ class ThermalStage:
             from_north=turning.from_north,
         )
 
+    def _best_manoeuvre(
+        self, shift: Shift | None, turning: Turning, tas_mps: float | None
+    ) -> Manoeuvre | None:
+        if shift is None or not shift.sure:
+            return None
+        rate_radps = abs(turning.rate_radps)
+        # Without airspeed the circle is taken as flown at the bank of the settings.
+        tas_mps = tas_mps or G0_MPS2 * math.tan(self._bank_rad) / max(rate_radps, 0.05)
+        roll_rate_radps = self._roll_rate.learned_radps or self._settings.roll_rate_radps
+        return best_manoeuvre(shift.core, tas_mps, rate_radps, roll_rate_radps, self._settings.least_gain_mps)
+
     def _shift(self, t_s: float, turning: Turning, place: Place) -> Shift | None:
         rows = []
         latest = self._map.points[-1].turn_angle_rad
@@ -165,9 +198,14 @@ class ThermalStage:
             np.array(column, float) for column in zip(*rows, strict=True)
         )
         turn = (ages < math.tau) & (turning_then > 0.0)
-        if np.count_nonzero(turn) < 0.8 * math.tau / STEP_RAD:
+        if np.count_nonzero(turn) < LEAST_TURN * math.tau / STEP_RAD:
             return None
-        middle_n, middle_e = _middle(north[turn], east[turn], heading[turn])
+        steady = _steady(self._map.points)
+        if steady < FEWEST_STEADY:
+            return None
+        middle_n, middle_e = _middle(
+            north[-steady:], east[-steady:], heading[-steady:], right=turning.rate_radps > 0.0
+        )
         weight = (
             np.exp(-ages / (math.tau * self._settings.memory_turns)) * FRESH_PER_TURN * STEP_RAD / math.tau
         )
@@ -181,17 +219,41 @@ class ThermalStage:
             bearing,
             math.remainder(bearing - turning.heading_rad, math.tau),
             core.sigma_m,
-            distance_m > max(LEAST_SHIFT_M, 2.0 * core.sigma_m),
+            distance_m > max(LEAST_SHIFT_M, ACROSS_SIGMAS * core.across_m) and core.sigma_m <= MOST_SIGMA_M,
             turning.from_north,
             core,
         )
 
 
-def _middle(north: Floats, east: Floats, heading: Floats) -> tuple[float, float]:
-    """The middle of a turn, by least squares, so that unevenly spread points do not bias it."""
-    rows = np.column_stack((np.ones_like(heading), np.cos(heading), np.sin(heading)))
-    middle = np.linalg.lstsq(rows, np.column_stack((north, east)), rcond=None)[0][0]
-    return float(middle[0]), float(middle[1])
+def _steady(points: Sequence[LiftPoint]) -> int:
+    """How many of the latest points, at most of one turn, lie on the present circle."""
+    latest: float | None = None
+    count = 0
+    for newer, older in pairwise(reversed(points)):
+        turned = newer.turn_angle_rad - older.turn_angle_rad
+        elapsed_s = newer.t_s - older.t_s
+        if elapsed_s <= 0.0 or older.place is None or count * STEP_RAD >= math.tau:
+            break
+        rate = turned / elapsed_s
+        latest = rate if latest is None else latest
+        if abs(rate - latest) > STEADY * abs(latest):
+            break
+        count += 1
+    return count
+
+
+def _middle(north: Floats, east: Floats, heading: Floats, *, right: bool) -> tuple[float, float]:
+    """The middle of a circle by least squares from places and headings; a part of the circle is enough."""
+    quarter = math.pi / 2 if right else -math.pi / 2
+    ones, zeros = np.ones_like(heading), np.zeros_like(heading)
+    rows = np.block(
+        [
+            [ones[:, None], zeros[:, None], -np.cos(heading + quarter)[:, None]],
+            [zeros[:, None], ones[:, None], -np.sin(heading + quarter)[:, None]],
+        ]
+    )
+    found = np.linalg.lstsq(rows, np.concatenate((north, east)), rcond=None)[0]
+    return float(found[0]), float(found[1])
 
 
 def _pointed(circle: Circle | None, shift: Shift | None) -> Circle | None:

@@ -15,6 +15,7 @@ from vario.flight.inputs.quality import Quality
 from vario.flight.motion.mode import Mode
 from vario.flight.setup import Setup
 from vario.flight.stage import ResetReason
+from vario.flight.thermal.shifting import Size
 
 PATIENCE_S = 1.0
 """A cue waits this long for a more important one to end; later it is dropped."""
@@ -36,10 +37,13 @@ class Cue(StrEnum):
     SENSOR_LOST = "sensor lost"
     LOW_BATTERY = "low battery"
     SETTING_REJECTED = "setting rejected"
+    SLOW_FOR_BANK = "slow for this bank"
     CIRCLING_BEGUN = "circling begun"
     CRUISE_BEGUN = "cruise begun"
     WORTH_TURNING = "worth turning"
-    CENTRING = "centring"
+    SHIFT_A_LITTLE = "shift a little"
+    SHIFT = "shift"
+    SHIFT_FAR = "shift far"
 
 
 @quick
@@ -51,8 +55,9 @@ class CueInputs:
     mode: Mode
     quality: Quality
     vario_known: bool
-    centring_now: bool = False
+    centring_now: Size | None = None
     worth_turning: bool = False
+    slow_for_bank: bool = False
     setting_rejected: bool = False
     battery_low: bool = False
     expected_sensors: Quality = Quality.OK
@@ -85,14 +90,18 @@ class _Change:
         return (
             not self.lost
             and not now.battery_low
+            and not now.slow_for_bank
             and now.mode is before.mode
             and now.setting_rejected == before.setting_rejected
             and now.worth_turning == before.worth_turning
-            and now.centring_now == before.centring_now
+            and now.centring_now is before.centring_now
         )
 
     def enters(self, mode: Mode) -> bool:
         return self.now.mode is mode and self.before.mode is not mode
+
+    def shifts(self, size: Size) -> bool:
+        return self.now.centring_now is size and self.before.centring_now is not size
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,13 +124,14 @@ class CueRule:
 
 
 # The most important first. The times are chosen so that a warning is repeated before it is forgotten, but
-# seldom enough not to disturb; the centring cue may come in every turn.
+# seldom enough not to disturb; a cue for shifting the circle may come in every turn.
 RULES = (
     CueRule(Cue.SENSOR_LOST, lambda c: c.lost, 1.0, 20.0, is_warning=True),
     CueRule(Cue.LOW_BATTERY, lambda c: c.now.battery_low, 1.0, 120.0, is_warning=True),
     CueRule(
         Cue.SETTING_REJECTED, lambda c: c.now.setting_rejected and not c.before.setting_rejected, 0.5, 0.0
     ),
+    CueRule(Cue.SLOW_FOR_BANK, lambda c: c.now.slow_for_bank, 0.5, 6.0),
     CueRule(Cue.CIRCLING_BEGUN, lambda c: c.enters(Mode.CIRCLING), 0.5, 0.0),
     CueRule(
         Cue.CRUISE_BEGUN,
@@ -130,7 +140,9 @@ RULES = (
         0.0,
     ),
     CueRule(Cue.WORTH_TURNING, lambda c: c.now.worth_turning and not c.before.worth_turning, 0.5, 5.0),
-    CueRule(Cue.CENTRING, lambda c: c.now.centring_now and not c.before.centring_now, 0.2, 2.0),
+    CueRule(Cue.SHIFT_A_LITTLE, lambda c: c.shifts(Size.LITTLE), 0.5, 2.0),
+    CueRule(Cue.SHIFT, lambda c: c.shifts(Size.USUAL), 0.5, 2.0),
+    CueRule(Cue.SHIFT_FAR, lambda c: c.shifts(Size.FAR), 0.5, 2.0),
 )
 
 

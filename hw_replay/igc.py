@@ -151,6 +151,7 @@ class IgcFile:
             start_utc=found.date,
             sensors=sensors,
             longest_step_s=found.longest_step_s,
+            glider_type=found.glider and one_line(found.glider),
         )
 
     def _timed_lines(self) -> Iterator[tuple[float, int, str, Fix | None]]:

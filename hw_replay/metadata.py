@@ -44,6 +44,7 @@ def metadata_of(info: RecordingInfo) -> Iterator[tuple[str, dict[str, str]]]:
             origin=one_line(info.origin),
             start_utc=info.start_utc and info.start_utc.isoformat(),
             longest_step_s=info.longest_step_s,
+            glider_type=info.glider_type and one_line(info.glider_type),
         ),
     )
     for name, sensor in info.sensors.items():
@@ -87,6 +88,7 @@ def info_of(metadata: Mapping[str, Mapping[str, str]], path: Path) -> RecordingI
         glider_toml=metadata.get(GLIDER, {}).get("toml"),
         calibration=_tidy(metadata.get(CALIBRATION, {})),
         longest_step_s=_float(about.get("longest_step_s")),
+        glider_type=one_line(about.get("glider_type", ""))[:LONGEST] or None,
         doubts=() if doubt is None else (doubt,),
     )
 

@@ -75,11 +75,18 @@ def open_source(path: str | os.PathLike[str], csv_map: Path | None = None) -> So
     return _of_binary(path, start) or _of_text(path, start)
 
 
+def is_recognized(path: Path) -> bool:
+    """Whether the beginning of a file is that of one of these formats; False if it cannot be read."""
+    try:
+        start = read_start(path, _START_BYTES)
+    except RecordingError:
+        return False
+    return _binary_kind(start) is not None or _text_kind(path, start) is not None
+
+
 def _of_binary(path: Path, start: bytes) -> Source | None:
     """The reader of a file that is no text; None if it is none of these."""
-    kind = next((kind for magic, kind in _BINARY.items() if start.startswith(magic)), None)
-    if kind is None and holds_ubx(start):  # sentences of NMEA 0183 may stand before the first message
-        kind = UbxLog
+    kind = _binary_kind(start)
     if kind is None:
         return None
     if _is_gzip(path):
@@ -88,19 +95,35 @@ def _of_binary(path: Path, start: bytes) -> Source | None:
 
 
 def _of_text(path: Path, start: bytes) -> Source:
-    lines = start.removeprefix(b"\xef\xbb\xbf").splitlines() or [b""]
-    if lines[0].startswith(BUS_LOG_START):
-        return BusRecording(path)
-    if _is_long_csv(lines[0]) or start[:2] in {b"\xff\xfe", b"\xfe\xff"}:
-        return LongCsv(path)
-    if any(_IGC_LINE.match(line.strip()) for line in lines[:_LINES_LOOKED_AT]):
-        return IgcFile(path)
-    if any(SENTENCE.search(line) for line in lines[:_LINES_LOOKED_AT]):
-        return NmeaLog(path)
-    if map_beside(path).exists():
-        return WideCsv(path)
-    looks = _looks_like(start, lines, escaped(map_beside(path).name))
+    kind = _text_kind(path, start)
+    if kind is not None:
+        return kind(path)
+    looks = _looks_like(start, _lines(start), escaped(map_beside(path).name))
     raise UnknownFormat(f"{path}: {looks}; expected {ACCEPTED}")
+
+
+def _binary_kind(start: bytes) -> Callable[[Path], Source] | None:
+    kind = next((kind for magic, kind in _BINARY.items() if start.startswith(magic)), None)
+    if kind is None and holds_ubx(start):  # sentences of NMEA 0183 may stand before the first message
+        return UbxLog
+    return kind
+
+
+def _text_kind(path: Path, start: bytes) -> Callable[[Path], Source] | None:
+    lines = _lines(start)
+    if lines[0].startswith(BUS_LOG_START):
+        return BusRecording
+    if _is_long_csv(lines[0]) or start[:2] in {b"\xff\xfe", b"\xfe\xff"}:
+        return LongCsv
+    if any(_IGC_LINE.match(line.strip()) for line in lines[:_LINES_LOOKED_AT]):
+        return IgcFile
+    if any(SENTENCE.search(line) for line in lines[:_LINES_LOOKED_AT]):
+        return NmeaLog
+    return WideCsv if map_beside(path).exists() else None
+
+
+def _lines(start: bytes) -> list[bytes]:
+    return start.removeprefix(b"\xef\xbb\xbf").splitlines() or [b""]
 
 
 def convert(

@@ -73,6 +73,44 @@ def test_tables_failures_and_exit_code(
     assert summary["title"] == "b"
 
 
+def igc(minutes: int) -> str:
+    """A file that counts from midnight, as all of its kind do."""
+    fixes = (
+        f"B10{second // 60:02}{second % 60:02}50{second // 2:02}{second % 2 * 500:03}N00600000EA0050000560"
+        for second in range(minutes * 60)
+    )
+    return "\r\n".join(["AXXX001test", "HFDTE160710", *fixes, ""])
+
+
+def test_the_tables_say_when_a_flight_began_and_how_long_it_was(tmp_path: Path) -> None:
+    (tmp_path / "in").mkdir()
+    (tmp_path / "in" / "a.igc").write_text(igc(2), encoding="ascii")
+    assert main(["batch", str(tmp_path / "in"), "--out", str(tmp_path / "out"), "--jobs", "1"]) == 0
+    (flight,) = table(tmp_path / "out" / "flights.csv")
+    assert flight["start_utc"] == "2010-07-16T10:00:00+00:00"  # not midnight, where t_s is 0
+    assert float(flight["duration_s"]) == pytest.approx(119.0, abs=1.0)
+
+
+def test_logs_of_other_programs_are_found_and_other_texts_are_not(tmp_path: Path) -> None:
+    """A checksum is the exclusive or of the characters between $ and * (NMEA 0183)."""
+    sentence = "$GPRMC,123519,A,4807.038,N,01131.000,E,022.4,084.4,230394,003.1,W*6A\r\n"
+    for name, text in {
+        "a.nmea": sentence,
+        "b.log": sentence,
+        "c.txt": sentence,
+        "d.log": "started\n",
+        "e.txt": "shopping",
+        "f.ulg": "",
+        "g.bin": "",
+        "h.ubx": "",
+        "i.csv": "time,pressure\n",
+        "j.csv.toml": "",
+    }.items():
+        (tmp_path / name).write_text(text, encoding="ascii", newline="")
+    found = [job.name for job in find_jobs(tmp_path, None)]
+    assert found == ["a.nmea", "b.log", "c.txt", "f.ulg", "g.bin", "h.ubx", "i.csv"]
+
+
 class Counting:
     """Workers that do the work here and keep count."""
 

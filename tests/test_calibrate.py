@@ -18,7 +18,7 @@ from hypothesis import strategies as st
 from scipy.spatial.transform import Rotation
 
 from drivers.isa import G0_MPS2
-from drivers.samples import Baro, ImuAccel, ImuGyro, Pitot, Sample
+from drivers.samples import Baro, GnssVel, ImuAccel, ImuGyro, Pitot, Sample
 from hw_replay.recording import Recording
 from hw_replay.simulate import Scenario, simulate
 from hw_replay.simulate.air import AirMass, Atmosphere
@@ -240,6 +240,21 @@ def test_a_recording_without_a_leak_test_is_refused() -> None:
         static_leak(at_rest(Baro, [95_000.0], 1.0, 60.0))
 
 
+@pytest.mark.parametrize("only", [None, GnssVel, Baro])
+def test_a_flight_is_no_leak_test_whatever_was_recorded_of_it(only: type[Sample] | None) -> None:
+    """The bundled flight: airspeed, speed over ground, and the height alone tell that it is one."""
+    samples = [sample for sample in Recording(BUNDLED) if only is None or isinstance(sample, only | Baro)]
+    with pytest.raises(AppError, match=r"no leak test in this recording.*--between FROM TO"):
+        static_leak(samples)
+
+
+def test_a_climb_and_a_glide_of_a_flight_are_no_leak_test() -> None:
+    climb = [Baro(float(t), 101_325.0 - 12.0 * t) for t in range(1000)]
+    glide = [Baro(1000.0 + t, 89_325.0 + 8.0 * t) for t in range(200)]
+    with pytest.raises(AppError, match=r"gain of height is 10.. m, which is a flight"):
+        static_leak(climb + glide)
+
+
 # Airspeed from GNSS
 
 
@@ -353,6 +368,18 @@ def test_a_flight_without_pull_ups_is_refused(triangle: list[Sample]) -> None:
         energy_check(triangle)
 
 
+def test_a_day_with_thermals_gives_no_result_whoever_changes_the_speed() -> None:
+    """The bundled flight: its pilot slows down in rising air, as pilots do."""
+    with pytest.raises(AppError, match=r"air was not still.*no result is written; fly at least 3 pull-ups"):
+        energy_check(Recording(BUNDLED))
+
+
+def test_changes_of_speed_in_turns_are_not_used(pull_ups: list[Sample]) -> None:
+    turning = [replace(s, z_radps=0.2) if isinstance(s, ImuGyro) else s for s in pull_ups]
+    with pytest.raises(AppError, match=r"found 0 pull-ups or push-overs, and \d+ changes of speed in turns"):
+        energy_check(turning)
+
+
 # Polar
 
 
@@ -454,6 +481,55 @@ def test_every_way_is_on_the_command_line(tmp_path: Path) -> None:
         run("level", str(file), *out)
     with pytest.raises(AppError, match="the unit is missing"):
         run("barometer", str(file), "--elevation", "540", "--qnh", "1013.25 hPa", *out)
+
+
+def test_every_way_takes_a_part_of_a_recording(tmp_path: Path) -> None:
+    still = at_rest(Pitot, [3.7], 1.0)
+    windy = [replace(sample, t_s=sample.t_s + 40.0, impact_pa=80.0 + sample.t_s) for sample in still]
+    file, out = record(tmp_path / "a.mcap", [*still, *windy]), ("--out", str(tmp_path / "out"))
+    with pytest.raises(AppError, match="not at rest"):
+        run("pitot-zero", str(file), *out)
+    assert run("pitot-zero", str(file), "--between", "0", "35", *out) == 0
+    with pytest.raises(AppError, match="no samples in this part; the recording is from 0 to"):
+        run("pitot-zero", str(file), "--between", "200", "300", *out)
+
+
+def test_a_builder_practises_on_fake_chips(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """The fake pitot reads 3 Pa at rest (vario/app/live/practice.py); the driver is the real one."""
+    where = ("--config", str(tmp_path / "none.toml"), "--out", str(tmp_path / "out"))
+    assert run("pitot-zero", "live", "--fake", *where) == 0
+    assert "not those of your instrument" in capsys.readouterr().out
+    found = tomllib.loads((tmp_path / "out" / "pitot-zero.toml").read_text(encoding="utf-8"))
+    assert found["found"]["pitot"]["zero_pa"] == pytest.approx(3.0, abs=0.3)
+    with pytest.raises(AppError, match="what fake chips measure is not written into settings"):
+        run("pitot-zero", "live", "--fake", "--apply", str(tmp_path / "my.toml"), *where)
+    with pytest.raises(AppError, match="--fake needs the word live"):
+        run("pitot-zero", str(tmp_path / "a.mcap"), "--fake", *where)
+
+
+def test_fake_chips_play_a_recording_to_calibrate_from(tmp_path: Path) -> None:
+    flight = record(tmp_path / "windy.mcap", [Pitot(k / 50, 7.0) for k in range(2500)])
+    where = ("--config", str(tmp_path / "none.toml"), "--out", str(tmp_path / "out"))
+    assert run("pitot-zero", "live", "--fake", str(flight), "--for", "20", *where) == 0
+    found = tomllib.loads((tmp_path / "out" / "pitot-zero.toml").read_text(encoding="utf-8"))
+    assert found["found"]["pitot"]["zero_pa"] == pytest.approx(7.0, abs=0.3)
+    with pytest.raises(AppError, match="--for 0: expected 1 to 3600 s"):
+        run("pitot-zero", "live", "--fake", "--for", "0", *where)
+
+
+def test_each_way_reads_as_long_as_its_procedure_takes() -> None:
+    """Six sides or three pairs of turns do not fit into the half minute of a rest."""
+    parser = argparse.ArgumentParser()
+    add_parser(parser.add_subparsers())
+    needed_s = {
+        "pitot-zero": 30.0,
+        "gyro-bias": 30.0,
+        "six-position": 60.0,
+        "gyro-scale": 90.0,
+        "leak": 100.0,
+    }
+    for way, least_s in needed_s.items():
+        assert parser.parse_args(["calibrate", way, "live"]).live_s >= least_s
 
 
 def test_an_outcome_without_settings_says_that_there_is_nothing_to_apply(

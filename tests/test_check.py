@@ -154,3 +154,17 @@ def test_the_command_line_takes_it() -> None:
     arguments = parser.parse_args(["check", "--config", "my.toml", "--seconds", "3", "--silent"])
     assert arguments.seconds == 3.0
     assert arguments.silent
+
+
+def test_a_builder_practises_without_an_instrument(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    parser = argparse.ArgumentParser()
+    add_parser(parser.add_subparsers())
+    arguments = parser.parse_args(
+        ["check", "--fake", "--seconds", "3", "--config", str(tmp_path / "none.toml")]
+    )
+    assert arguments.command(arguments) == 0
+    said = capsys.readouterr().out
+    assert "not those of your instrument" in said
+    assert "LSM6DSO" in said

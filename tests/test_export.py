@@ -5,6 +5,7 @@ import math
 from collections.abc import Iterator
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
+from io import BytesIO
 from pathlib import Path
 from typing import Any
 
@@ -22,13 +23,13 @@ from hw_replay.source import RecordingInfo
 from tests import missing
 from tests.page_flights import beginning, demo
 from vario.app.cli import main
-from vario.app.errors import AppError
-from vario.app.export.igc import igc_lines, write_igc
+from vario.app.export.igc import Header, header_of, igc_lines, write_igc
 from vario.app.export.igc_fields import K_FIELDS, latitude, longitude, metres, vertical
 from vario.app.export.sentences import play_nmea
 from vario.app.export.tables import write_csv, write_parquet
 from vario.app.outputs.catalogue import TRACE
 from vario.flight.reading import Reading
+from vario.settings.output import Declaration
 
 START = datetime(2025, 6, 14, 12, 30, tzinfo=UTC)
 
@@ -36,8 +37,10 @@ START = datetime(2025, 6, 14, 12, 30, tzinfo=UTC)
 @pytest.fixture(scope="module")
 def flight(tmp_path_factory: pytest.TempPathFactory) -> Path:
     path = tmp_path_factory.mktemp("igc") / "flight.igc"
-    info = RecordingInfo("Demo", "simulated", START)
-    assert write_igc(demo().readings, info, "Quendel 2", path) > 800
+    header = Header(
+        "Demo", "A. Example", "B. Example", "Quendel 2", "D-0000", "simulated receiver", "simulated"
+    )
+    assert write_igc(demo().readings, START, header, path) > 800
     return path
 
 
@@ -189,7 +192,7 @@ def without_gnss(readings: list[Reading]) -> Iterator[Reading]:
 
 def test_without_gnss_pressure_altitude_goes_on_in_invalid_fixes() -> None:
     """A4.1: V where there is no position, and pressure altitude continues."""
-    lines = [x for x in igc_lines(without_gnss(demo().readings), START, "Demo", None) if x[0] == "B"]
+    lines = [x for x in igc_lines(without_gnss(demo().readings), START, Header("Demo")) if x[0] == "B"]
     times = [int(x[1:3]) * 3600 + int(x[3:5]) * 60 + int(x[5:7]) - 45_000 for x in lines]
     lost = [x for x, t in zip(lines, times, strict=True) if 301 < t < 319]
     assert len(lost) >= 16
@@ -210,9 +213,83 @@ def test_sentences_wait_for_no_time_that_has_passed() -> None:
     assert min(waited) > 0.0
 
 
-def test_a_recording_without_a_date_gives_no_igc(tmp_path: Path) -> None:
-    with pytest.raises(AppError, match="UTC"):
-        write_igc([], RecordingInfo("x", "live"), None, tmp_path / "x.igc")
+def test_the_header_has_the_records_of_the_specification_in_their_order(flight: Path) -> None:
+    """FAI/IGC technical specification, appendix A, A3.2: the order in which `aerofiles` writes them too."""
+    written = BytesIO()
+    aerofiles.igc.Writer(written).write_headers(
+        {
+            "manufacturer_code": "XXX",
+            "logger_id": "001",
+            "date": START.date(),
+            "logger_type": "x",
+            "gps_receiver": "x",
+            "pilot": "x",
+            "copilot": "x",
+            "glider_type": "x",
+            "glider_id": "x",
+            "firmware_version": "x",
+            "hardware_version": "x",
+            "pressure_sensor": "x",
+        }
+    )
+    general_codes = [line[2:5] for line in written.getvalue().decode().splitlines() if line.startswith("H")]
+    codes = [line[2:5] for line in flight.read_text(encoding="ascii").splitlines() if line.startswith("H")]
+    # FXA, the accuracy of the receiver, is not known. ALG and ALP are the newest and end the header.
+    assert codes == [*(code for code in general_codes if code != "FXA"), "ALG", "ALP"]
+    assert len(codes) == len(set(codes))
+
+
+def test_a_general_library_reads_date_pilots_and_glider(flight: Path) -> None:
+    header = general(flight)["header"]
+    assert header["utc_date"] == START.date()
+    assert (header["pilot"], header["copilot"]) == ("A. Example", "B. Example")
+    assert (header["glider_model"], header["glider_registration"]) == ("Quendel 2", "D-0000")
+
+
+def test_what_the_settings_declare_comes_before_what_the_recording_says() -> None:
+    info = RecordingInfo("x", "imported from FAI/IGC", START, glider_type="Federgras")
+    nothing, all_of_it = Declaration(), Declaration(pilot="A. Example", glider_type="Quendel 2")
+    assert header_of(info, nothing, None).glider_type == "Federgras"
+    assert header_of(info, all_of_it, None).glider_type == "Quendel 2"
+    assert header_of(info, all_of_it, None).pilot == "A. Example"
+    assert header_of(RecordingInfo("x", "live"), nothing, None).glider_type is None
+
+
+CSV = "t_s,channel,v1,v2,v3\n" + "".join(
+    f"{t},baro,{95_000 - t},,\n{t},gnss_pos,{50 + t * 1e-4},10,540\n{t},gnss_vel,11,0,0\n"
+    for t in range(40, 60)
+)
+
+
+def test_a_table_becomes_a_file_with_date_pilot_and_glider(tmp_path: Path) -> None:
+    table, out, copy = tmp_path / "a.csv", tmp_path / "a.igc", tmp_path / "copy.mcap"
+    table.write_text(CSV, encoding="ascii")
+    settings = ("--set", "declaration.pilot=A. Example", "--set", "declaration.glider_type=Quendel 2")
+    start = ("--start-utc", "2026-05-01T10:00:40")
+    assert main(["export", str(table), "--as", "igc", *start, *settings, "--out", str(out)]) == 0
+    content = general(out)
+    assert content["header"]["pilot"] == "A. Example"
+    fixes = content["fix_records"]
+    for fix in fixes:
+        since_s = (fix["datetime"].replace(tzinfo=UTC) - datetime(2026, 5, 1, 10, tzinfo=UTC)).total_seconds()
+        assert fix["lat"] == pytest.approx(50 + since_s * 1e-4, abs=2e-5)
+    # The type goes on into a recording made from it, and from there into the next file.
+    assert main(["import", str(out), "--out", str(copy)]) == 0
+    assert main(["export", str(copy), "--as", "igc", "--out", str(tmp_path / "b.igc")]) == 0
+    assert general(tmp_path / "b.igc")["header"]["glider_model"] == "Quendel 2"
+
+
+def test_a_recording_without_a_date_gives_no_igc(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    table = tmp_path / "a.csv"
+    table.write_text(CSV, encoding="ascii")
+    command = ["export", str(table), "--as", "igc", "--out", str(tmp_path / "x.igc")]
+    for more, said in (
+        ((), "give it with --start-utc TIME"),
+        (("--start-utc", "noon"), "--start-utc noon: expected a time such as"),
+        (("--start-utc", "1899-01-01"), "expected a year from 1980 to 2079"),
+    ):
+        assert main([*command, *more]) != 0
+        assert said in capsys.readouterr().err
     assert not (tmp_path / "x.igc").exists()
 
 

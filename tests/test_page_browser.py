@@ -193,7 +193,7 @@ def test_marks_are_in_every_plot_in_a_list_and_gone_to(browser: Browser, tmp_pat
         for at, near in zip(script(browser, INK_SHARES % mark["t_s"]), beside, strict=True):
             assert at > 0.3 > near  # dots of two with gaps of three, and nothing of the kind 8 s later
     buttons = browser.find_elements("css selector", "#marks button")
-    assert [button.text for button in buttons] == ['1:40 <i>rope</i> & "slack"', "11:40 airbrakes"]
+    assert [button.text for button in buttons] == ['12:31:40 <i>rope</i> & "slack"', "12:41:40 airbrakes"]
     press(browser, Keys.HOME)
     press(browser, "m")
     assert script(browser, "flightPage.state.t") == 100.0

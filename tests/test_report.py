@@ -3,6 +3,8 @@
 import itertools
 import struct
 import time
+from collections.abc import Sequence
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -19,6 +21,7 @@ from scipy import stats
 
 from tests.examples import drawn
 from vario.app.picture.data import Flight
+from vario.app.picture.panels import set_time_axis
 from vario.app.picture.sheet import CAUTION, draw_report, write_report
 from vario.app.picture.style import AMBER, INK, MODES, PAPER, TEAL, relative_luminance
 
@@ -311,14 +314,31 @@ def test_a_gap_in_the_recording_is_not_bridged(rate_hz: int) -> None:
     assert np.count_nonzero(np.isnan(t_s)) == 1
 
 
-def test_times_are_minutes_or_hours_as_fits() -> None:
-    def axis_of(seconds: int) -> str:
-        axes = panel(draw_report(flight(seconds, 1), [], ""), "Indicated airspeed")
-        return axes.get_xlabel() + " " + axes.xaxis.get_major_formatter()(seconds - seconds % 60, None)
+def time_axis(t_s: Sequence[float], start_utc: datetime | None) -> tuple[str, list[str]]:
+    """Label and texts of the ticks inside the axis."""
+    axes = Figure().add_subplot()
+    set_time_axis(axes, Flight({"t_s": np.array(t_s)}, [], start_utc))
+    low, high = axes.get_xlim()
+    show = axes.xaxis.get_major_formatter()
+    return axes.get_xlabel(), [show(t, None) for t in axes.get_xticks() if low <= t <= high]
 
-    assert axis_of(100) == "time in the recording, seconds 60"
-    assert axis_of(3600) == "time in the recording, minutes 60"
-    assert axis_of(4 * 3600 + 300) == "time in the recording, h:mm 4:05"
+
+def test_times_count_from_the_beginning_where_utc_is_not_known() -> None:
+    label, ticks = time_axis([1000.0, 1100.0], None)
+    assert (label, ticks[:2]) == ("time since the beginning, seconds", ["0", "10"])
+    label, ticks = time_axis([1000.0, 4600.0], None)
+    assert (label, ticks[:2]) == ("time since the beginning, minutes", ["0", "5"])
+    label, ticks = time_axis([1000.0, 1000.0 + 4 * 3600.0], None)
+    assert (label, ticks[:2]) == ("time since the beginning, h:mm", ["0:00", "0:30"])
+
+
+def test_times_are_utc_where_it_is_known() -> None:
+    """A FAI/IGC file counts from midnight, a live recording from its start: both show the time of day."""
+    midnight = datetime(2017, 7, 15, tzinfo=UTC)
+    label, ticks = time_axis([31_076.0, 53_612.0], midnight)  # 08:37:56 to 14:53:32
+    assert (label, ticks[0], ticks[-1]) == ("UTC", "9:00", "14:30")
+    label, ticks = time_axis([1.0, 61.0], datetime(2026, 5, 1, 23, 59, 29, tzinfo=UTC))
+    assert (label, ticks[0], ticks[-1]) == ("UTC", "23:59:30", "0:00:30")
 
 
 def test_a_six_hour_flight_is_drawn_in_seconds(tmp_path: Path) -> None:

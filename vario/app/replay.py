@@ -133,6 +133,7 @@ class Drawing:
 
     def __init__(self, rate_hz: float, start_utc: datetime | None = None) -> None:
         self._rows = Columns(COLUMNS, rate_hz, start_utc, most_rows=MOST_ROWS)
+        self._start_utc = start_utc
         self._circles = CirclePictures()
         self._circle_of_climb: list[object] = []
 
@@ -155,7 +156,15 @@ class Drawing:
 
         self._finish(climbs)
         drawn = with_pictures([asdict(climb) for climb in climbs], self._circle_of_climb)
-        write_report(path, self._rows.columns(), drawn, title, summary["warnings"], marks=summary["marks"])
+        write_report(
+            path,
+            self._rows.columns(),
+            drawn,
+            title,
+            summary["warnings"],
+            marks=summary["marks"],
+            start_utc=self._start_utc,
+        )
 
     def _finish(self, climbs: Sequence[Climb]) -> None:
         """Store the circle of each climb that has ended."""

@@ -33,6 +33,7 @@ FLYING: Mapping[str, frozenset[str]] = MappingProxyType(
         "sensors": EVERYTHING,  # chips by name, bus by number: a rehearsal replaces both by its own fake ones
         "gnss": frozenset({"baud"}),
         "nmea": frozenset({"rate"}),
+        "declaration": EVERYTHING,  # for an export of the recording
     }
 )
 """The keys that are taken, by section. Of `glider`, only the file name is taken, without its folder."""

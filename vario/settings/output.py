@@ -48,6 +48,17 @@ def parse_address(text: str) -> Address | None:
     return Network(network[1], host, int(network[4]))
 
 
+class Declaration(Section):
+    """Who flies what, for exported FAI/IGC files."""
+
+    pilot: str | None = optional_text("A. Example", "Pilot in charge; absent: not recorded")
+    second_pilot: str | None = optional_text("B. Example", "Second pilot; absent: not recorded")
+    glider_type: str | None = optional_text(
+        "Quendel 2", "Type of glider; absent: that of an imported file, otherwise the name in the glider file"
+    )
+    glider_id: str | None = optional_text("D-0000", "Registration of the glider; absent: not recorded")
+
+
 class Nmea(Section):
     """Output of NMEA 0183 sentences to a tablet or another instrument."""
 

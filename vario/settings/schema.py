@@ -21,7 +21,7 @@ from vario.settings.fields import (
     quantity,
 )
 from vario.settings.fitted import Audio, Gnss, Recorder, Sensors
-from vario.settings.output import Nmea
+from vario.settings.output import Declaration, Nmea
 from vario.settings.tone import Tone
 
 
@@ -226,3 +226,4 @@ class Settings(Section):
     recorder: Recorder = Field(default_factory=Recorder)
     audio: Audio = Field(default_factory=Audio)
     nmea: Nmea = Field(default_factory=Nmea)
+    declaration: Declaration = Field(default_factory=Declaration)

@@ -11,6 +11,7 @@ from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
 
+from hw_replay.open import is_recognized
 from hw_replay.text import escaped, name_text
 from vario.app.atomic import result_file
 from vario.app.batch.job import Job, Outcome, Settled, fingerprint
@@ -25,8 +26,20 @@ _ENDING = ".json"
 _LONGEST_NAME = 255
 """Largest length of a file name on Linux, in bytes (NAME_MAX)."""
 
-ENDINGS = (".mcap", ".igc", ".csv", ".csv.gz")
+_WITH_PACKED = (".csv", ".nmea", ".nma")
+ENDINGS = (
+    ".mcap",
+    ".igc",
+    ".ulg",
+    ".bin",
+    ".ubx",
+    *_WITH_PACKED,
+    *(f"{ending}.gz" for ending in _WITH_PACKED),
+)
 """Endings of the files that are opened; their content decides whether they are recordings."""
+
+GENERAL_ENDINGS = (".log", ".txt", ".log.gz", ".txt.gz")
+"""Endings of many other files too: files with them are opened only if they are logs that are read here."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,7 +82,7 @@ def find_jobs(
     names = sorted(
         path.relative_to(folder).as_posix()
         for path in folder.rglob("*")
-        if path.name.lower().endswith(ENDINGS) and path.is_file() and results not in path.resolve().parents
+        if _may_be_a_recording(path) and results not in path.resolve().parents
     )
     if not names:
         raise AppError(f"{folder}: no recording in it; expected files ending in {', '.join(ENDINGS)}")
@@ -82,6 +95,13 @@ def find_jobs(
         once = text if told[text] == 1 else f"{text} ({told[text]})"
         jobs.append(Job(str((folder / name).resolve()), once, settings, overrides))
     return jobs
+
+
+def _may_be_a_recording(path: Path) -> bool:
+    name = path.name.lower()
+    if not name.endswith((*ENDINGS, *GENERAL_ENDINGS)) or not path.is_file():
+        return False
+    return name.endswith(ENDINGS) or is_recognized(path)
 
 
 def run_batch(
@@ -139,7 +159,7 @@ def flight_rows(batch: Batch) -> Iterator[dict[str, Any]]:
             "file": outcome.name,
             "title": found["title"],
             "origin": found["origin"],
-            "start_utc": found["start_utc"],
+            "start_utc": flight["begin_utc"],
             "glider": found["glider"],
             "flights": flight["flights"],
             "duration_s": flight["duration_s"],
@@ -177,7 +197,9 @@ def failure_rows(batch: Batch) -> Iterator[dict[str, Any]]:
         yield {"file": outcome.name, "failure": outcome.failure}
 
 
-UTCS = ("begin_utc", "takeoff_utc", "landing_utc")
+UTCS = ("takeoff_utc", "landing_utc")
+"""Of the flight. `start_utc` is that of its first sample, not that of `t_s` = 0, which may be midnight."""
+
 MODES = ("ground", "launch", "cruise", "circling")
 HINDSIGHT = ("rms_mps", "mean_mps", "lag_s")
 TRUTHS = ("vario_mps", "netto_mps", "tas_mps")

@@ -68,7 +68,6 @@ def _write_parquet(rows: Sequence[Mapping[str, Any]], columns: Sequence[str], pa
 
 
 _TEXTS = {"file", "title", "origin", "start_utc", "glider", "direction", "failure"} | {
-    "begin_utc",
     "takeoff_utc",
     "landing_utc",
 }

@@ -7,10 +7,15 @@ difference is attributed to the position error of the static port of the baromet
 (vario/flight/inputs/calibration.py), which changes the measured height by that fraction of V²/2g. The fit
 uses heights and not climb rates, so nothing is differentiated. Every pull-up has its own level and mean sink
 in the fit, so slowly changing lift does not affect the result.
+
+On a day with thermals a pilot changes speed because the air rises or sinks, which looks like an error of the
+compensation. Therefore changes of speed in turns are not used, and the flight is refused if the mean sinks of
+its pull-ups differ by more than they can in still air.
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable
 
 import numpy as np
@@ -30,6 +35,19 @@ LEAST_CHANGE_M = 12.0
 
 LEAST_MANOEUVRES = 3
 
+STRAIGHT_RAD = math.radians(25.0)
+"""Largest change of heading within `AROUND_S` before or after the middle."""
+
+MOST_SPREAD_MPS = 0.4
+"""Largest standard deviation of the mean sinks, after the part that depends on the speed. Still air in a
+simulation gives 0.1 m/s, a day with thermals 1 m/s or more."""
+
+WHAT_TO_FLY = (
+    "fly at least {least} pull-ups and push-overs in still air, early in the morning: change the speed by "
+    "about 40 km/h within 10 s, wings level, with 20 s between them; if only a part of the flight is like "
+    "that, give it with --between FROM TO"
+)
+
 _LITTLE = "a leak in the pitot line, or a static port under pressure"
 _MUCH = "a static port under suction, or a wrong zero of the pitot sensor"
 
@@ -48,18 +66,29 @@ def energy_check(samples: Iterable[Sample], in_force: float = 0.0) -> Outcome:
         in_force: position error of the barometer in these settings.
 
     Raises:
-        AppError: if there are too few pull-ups and push-overs.
+        AppError: if there are too few pull-ups and push-overs, or the air was not still.
     """
-    found = collect(samples, "baro", "pitot", "oat")
+    found = collect(samples, "baro", "pitot", "oat", "imu_gyro", "gnss_vel")
     baro, pitot = needed(found, "baro", 60.0), needed(found, "pitot", 60.0)
     t_s, height_m, kinetic_m = _energies(baro, pitot, found.get("oat"))
-    windows = _manoeuvres(t_s, kinetic_m)
+    every = _manoeuvres(t_s, kinetic_m)
+    windows = [window for window in every if _straight(t_s[window], found)]
+    advice = WHAT_TO_FLY.format(least=LEAST_MANOEUVRES)
     if len(windows) < LEAST_MANOEUVRES:
-        raise AppError(
-            f"found {len(windows)} pull-ups or push-overs; expected {LEAST_MANOEUVRES} or more: change the "
-            "speed by about 40 km/h within 10 s, wings level, with 20 s between them"
+        turning = (
+            f", and {len(every) - len(windows)} changes of speed in turns"
+            if len(every) > len(windows)
+            else ""
         )
-    k, error = _fit([(t_s[w], height_m[w], kinetic_m[w]) for w in windows])
+        raise AppError(f"found {len(windows)} pull-ups or push-overs{turning}; {advice}")
+    k, error, sinks = _fit([(t_s[w], height_m[w], kinetic_m[w]) for w in windows])
+    spread = _spread(sinks, np.array([np.mean(kinetic_m[w]) for w in windows]))
+    if spread > MOST_SPREAD_MPS:
+        raise AppError(
+            f"the air was not still: the sinks in {len(windows)} changes of speed differ by {spread:.1f} m/s "
+            f"(standard deviation), expected {MOST_SPREAD_MPS:g} m/s or less; these are not pull-ups at "
+            f"constant energy, and no result is written; {advice}"
+        )
     share = in_force + k - 1.0
     settings = {"sensors.baro": {"position_error": float(f"{share:.4f}")}}
     correction = f"Suggested position_error of the barometer: {share:.4f}, until now {in_force:.4f}."
@@ -100,6 +129,7 @@ def energy_check(samples: Iterable[Sample], in_force: float = 0.0) -> Outcome:
                 "factor": k,
                 "factor_error": error,
                 "manoeuvres": len(windows),
+                "spread_mps": spread,
                 "position_error": share,
             }
         },
@@ -151,10 +181,34 @@ def _manoeuvres(t_s: Floats, kinetic_m: Floats) -> list[slice]:
     return sorted(found, key=lambda window: window.start)
 
 
-def _fit(windows: list[tuple[Floats, Floats, Floats]]) -> tuple[float, float]:
-    """Fit H = level + drift·t − sink(V) − k·V²/2g by least squares: k and its standard deviation.
+def _straight(t_s: Floats, found: dict[str, Series]) -> bool:
+    """Whether the heading stays, by the gyro, otherwise by the track; True if neither is known."""
+    begin_s, end_s = float(t_s[0]), float(t_s[-1])
+    for channel in ("imu_gyro", "gnss_vel"):
+        series = found.get(channel)
+        part = None if series is None else series.between(begin_s, end_s)
+        if part is None or len(part.t_s) < 5:
+            continue
+        if channel == "imu_gyro":
+            headings = np.cumsum(part.values[:-1, 2] * np.diff(part.t_s))
+        else:
+            headings = np.unwrap(np.arctan2(part.values[:, 1], part.values[:, 0]))
+        return float(np.ptp(headings)) <= 2.0 * STRAIGHT_RAD
+    return True
 
-    Each window has its own level and drift.
+
+def _spread(sinks: Floats, kinetic_m: Floats) -> float:
+    """Standard deviation of the mean sinks. With enough of them, their dependence on V² is removed first."""
+    fitted = 2 if len(sinks) >= 2 * LEAST_MANOEUVRES and float(np.ptp(kinetic_m)) > 1.0 else 1
+    line = np.polyfit(kinetic_m, sinks, fitted - 1)
+    left = sinks - np.polyval(line, kinetic_m)
+    return float(np.sqrt(np.sum(left**2) / (len(sinks) - fitted)))
+
+
+def _fit(windows: list[tuple[Floats, Floats, Floats]]) -> tuple[float, float, Floats]:
+    """Fit H = level + drift·t − sink(V) − k·V²/2g by least squares: k, its standard deviation, the drifts.
+
+    Each window has its own level and drift. The drifts are mean climbs of the energy height, m/s.
     """
     heights, starts = [], np.cumsum([0, *(len(t_s) for t_s, _, _ in windows)])
     total, unknown = int(starts[-1]), 2 * len(windows) + 2
@@ -174,4 +228,8 @@ def _fit(windows: list[tuple[Floats, Floats, Floats]]) -> tuple[float, float]:
     # The errors of neighbouring points are correlated: the residuals count as one value per second.
     free = max(1.0, total / RATE_HZ - unknown)
     covariance = np.linalg.inv(matrix.T @ matrix) * float(np.sum(left**2)) / free
-    return float(best[-1]), float(np.sqrt(covariance[-1, -1]))
+    return (
+        float(best[-1]),
+        float(np.sqrt(covariance[-1, -1])),
+        np.asarray(best[1 : 2 * len(windows) : 2], np.float64),
+    )

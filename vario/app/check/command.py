@@ -7,6 +7,8 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from vario.app.fake_option import add_fake_option
+
 if TYPE_CHECKING:
     from argparse import _SubParsersAction
 
@@ -28,6 +30,7 @@ def add_parser(commands: _SubParsersAction[argparse.ArgumentParser]) -> None:
     parser.add_argument(
         "--seconds", type=float, default=10.0, help="how long to read the sensors, s; default: 10"
     )
+    add_fake_option(parser)
     parser.add_argument("--silent", action="store_true", help="no tone test")
     parser.set_defaults(command=check_command)
 
@@ -43,6 +46,8 @@ def check_command(arguments: argparse.Namespace) -> int:
     from vario.app.live.fitting import Buses  # noqa: PLC0415
     from vario.settings.load import load_settings  # noqa: PLC0415
 
+    if arguments.fake is not None:
+        return _practise(arguments)
     loaded = load_settings(arguments.config)
     settings, named = loaded.settings, loaded.settings.recorder.folder
     buses = Buses(SmBus)
@@ -54,6 +59,20 @@ def check_command(arguments: argparse.Namespace) -> int:
         buses.close()
     if not arguments.silent:
         findings.append(check_sound(settings.audio))
+    print_findings(findings)
+    return worst(findings)
+
+
+def _practise(arguments: argparse.Namespace) -> int:
+    """Check fake chips: no card, no sound."""
+    from vario.app.check.sensing import worst  # noqa: PLC0415
+    from vario.app.live.practice import WORDS, practice  # noqa: PLC0415
+    from vario.app.terminal import terminal  # noqa: PLC0415
+
+    practised = practice(arguments.fake, arguments.config)
+    settings = practised.loaded.settings
+    terminal().print(WORDS)
+    findings = check(settings, practised.buses, practised.port, practised.clock, arguments.seconds)
     print_findings(findings)
     return worst(findings)
 

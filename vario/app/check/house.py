@@ -19,7 +19,7 @@ from vario.sound.devices import open_device
 from vario.sound.errors import SoundError
 from vario.sound.live import output_devices
 
-MB_AN_HOUR = 34.0
+MB_AN_HOUR = 38.0
 """Size of a recording with its index, measured with an inertial sensor at 100 Hz and pressures at 50 Hz."""
 
 FEW_HOURS = 20.0

@@ -43,6 +43,14 @@ def add_parser(commands: Any) -> None:
     )
     add_set_option(export)
     export.add_argument(
+        "--start-utc",
+        metavar="TIME",
+        help=(
+            "UTC at the beginning of a recording that does not contain it, such as 2026-05-01T10:00:00; "
+            "pilot and glider are settings: --set declaration.pilot=NAME"
+        ),
+    )
+    export.add_argument(
         "--out", type=Path, help="the file; default: out/<name of the file>/trace.…, flight.… or outputs.mcap"
     )
     export.add_argument(
@@ -63,8 +71,9 @@ def run(arguments: argparse.Namespace) -> int:
     """Play the recording and write the requested file."""
     from vario.app.atomic import result_file  # noqa: PLC0415
     from vario.app.errors import AppError  # noqa: PLC0415
-    from vario.app.export.igc import write_igc  # noqa: PLC0415
+    from vario.app.export.igc import header_of, write_igc  # noqa: PLC0415
     from vario.app.export.sentences import play_nmea, write_nmea  # noqa: PLC0415
+    from vario.app.export.start import started  # noqa: PLC0415
     from vario.app.export.tables import write_csv, write_parquet  # noqa: PLC0415
     from vario.app.export.viewer import write_viewer_file  # noqa: PLC0415
     from vario.app.passage import Passage, opened  # noqa: PLC0415
@@ -78,6 +87,11 @@ def run(arguments: argparse.Namespace) -> int:
     writes = ".mcap" if kind == "mcap" else ""
     not_over(inputs(arguments.file, arguments.config, loaded), out, writes=writes)
     info, rate_hz = source.info, loaded.settings.trace.rate_hz
+    if arguments.start_utc is not None:
+        info = started(source, arguments.start_utc)
+    if kind == "igc" and info.start_utc is None:
+        why = info.doubts[-1] if info.doubts else "this recording has no start time"
+        raise AppError(f"{why}, and a FAI/IGC file needs UTC: give it with --start-utc TIME")
     flown = partial(Passage, source, loaded.settings, loaded.glider, follow_changes=arguments.config is None)
     if arguments.to is not None:
         play_nmea(flown(), info.start_utc, arguments.to, loaded.settings.nmea.rate_hz, arguments.speed)
@@ -89,9 +103,10 @@ def run(arguments: argparse.Namespace) -> int:
         elif kind == "parquet":
             write_parquet(passage, path, rate_hz, info.start_utc)
         elif kind == "mcap":
-            write_viewer_file(passage, path, rate_hz)
-        elif kind == "igc":
-            write_igc(passage, info, loaded.glider.name if loaded.glider else None, path)
+            write_viewer_file(passage, path, rate_hz, info.start_utc)
+        elif kind == "igc" and info.start_utc is not None:
+            header = header_of(info, loaded.settings.declaration, loaded.glider)
+            write_igc(passage, info.start_utc, header, path)
         else:
             write_nmea(passage, info.start_utc, path, loaded.settings.nmea.rate_hz)
     console = terminal()

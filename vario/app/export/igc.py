@@ -7,6 +7,7 @@ are UTC, so the recording must contain its start time.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -15,6 +16,8 @@ from hw_replay.source import RecordingInfo
 from vario.app.errors import AppError, OutputError
 from vario.app.export.igc_fields import B_FIELDS, K_FIELDS, declaration, latitude, longitude, metres
 from vario.flight.reading import Reading
+from vario.settings.glider import Glider
+from vario.settings.output import Declaration
 
 FIX_BYTES, K_BYTES = 35, 7
 STEP_S = 1.0
@@ -24,18 +27,43 @@ _OWN = "XXX"
 """Used as the manufacturer: the specification reserves X for recorders that are not approved."""
 
 
-def write_igc(readings: Iterable[Reading], info: RecordingInfo, glider: str | None, path: Path) -> int:
-    """Write the flight; returns the number of fixes.
+@dataclass(frozen=True, slots=True)
+class Header:
+    """What the file says about the flight. None: not recorded."""
+
+    title: str
+    pilot: str | None = None
+    second_pilot: str | None = None
+    glider_type: str | None = None
+    glider_id: str | None = None
+    receiver: str | None = None
+    pressure_sensor: str | None = None
+
+
+def header_of(info: RecordingInfo, declared: Declaration, glider: Glider | None) -> Header:
+    """The header of a recording: what the settings declare comes first, then what the recording says."""
+    named = glider.name if glider else None
+    sensors = {channel: sensor.name for channel, sensor in info.sensors.items()}
+    return Header(
+        info.title,
+        declared.pilot,
+        declared.second_pilot,
+        declared.glider_type or info.glider_type or named,
+        declared.glider_id,
+        sensors.get("gnss_pos"),
+        sensors.get("baro"),
+    )
+
+
+def write_igc(readings: Iterable[Reading], start_utc: datetime, header: Header, path: Path) -> int:
+    """Write the flight; returns the number of fixes. `start_utc` is the time of `t_s` = 0.
 
     Raises:
-        AppError: if the recording has no start time or no position.
+        AppError: if the recording has no position.
         OutputError: if the file cannot be written.
     """
-    if info.start_utc is None:
-        why = info.doubts[-1] if info.doubts else "this recording has no start time"
-        raise AppError(f"{why}, and a FAI/IGC file needs UTC")
     fixes = 0
-    lines = igc_lines(readings, info.start_utc, info.title, glider)
+    lines = igc_lines(readings, start_utc, header)
     try:
         with path.open("w", encoding="ascii", newline="\r\n") as file:
             for line in lines:
@@ -48,31 +76,33 @@ def write_igc(readings: Iterable[Reading], info: RecordingInfo, glider: str | No
     return fixes
 
 
-def igc_lines(
-    readings: Iterable[Reading], start_utc: datetime, title: str, glider: str | None
-) -> Iterator[str]:
+def igc_lines(readings: Iterable[Reading], start_utc: datetime, header: Header) -> Iterator[str]:
     """The lines of the file without line ends. `start_utc` is the time of `t_s` = 0."""
     first = True
     fixes = _Fixes(start_utc)
     for reading in readings:
         if first:
             first = False
-            yield from _head(start_utc + timedelta(seconds=reading.t_s), title, glider)
+            yield from _head(start_utc + timedelta(seconds=reading.t_s), header)
         yield from fixes.take(reading)
     if first:
-        yield from _head(start_utc, title, glider)
+        yield from _head(start_utc, header)
 
 
-def _head(start: datetime, title: str, glider: str | None) -> Iterator[str]:
+def _head(start: datetime, header: Header) -> Iterator[str]:
+    """The records before the fixes; the H records in the order of appendix A, A3.2."""
     yield f"A{_OWN}001{_plain('glider-vario')}"
     yield f"HFDTEDATE:{start.astimezone(UTC):%d%m%y},01"
-    yield "HFPLTPILOTINCHARGE:not recorded"
-    yield f"HFGTYGLIDERTYPE:{_plain(glider or 'not recorded')}"
-    yield "HFGIDGLIDERID:not recorded"
+    yield f"HFPLTPILOTINCHARGE:{_plain(header.pilot)}"
+    yield f"HFCM2CREW2:{_plain(header.second_pilot)}"
+    yield f"HFGTYGLIDERTYPE:{_plain(header.glider_type)}"
+    yield f"HFGIDGLIDERID:{_plain(header.glider_id)}"
     yield "HFDTMGPSDATUM:WGS84"
     yield "HFRFWFIRMWAREVERSION:not approved"
     yield "HFRHWHARDWAREVERSION:not approved"
     yield "HFFTYFRTYPE:glider-vario,recording"
+    yield f"HFGPSRECEIVER:{_plain(header.receiver)}"
+    yield f"HFPRSPRESSALTSENSOR:{_plain(header.pressure_sensor)}"
     # GNSS heights are above mean sea level here, not above the ellipsoid. Pressure is ISA, 1013.25 hPa.
     yield "HFALGALTGPS:GEO"
     yield "HFALPALTPRESSURE:ISA"
@@ -80,7 +110,7 @@ def _head(start: datetime, title: str, glider: str | None) -> Iterator[str]:
     own = declaration("I", B_FIELDS, FIX_BYTES + 8)
     yield f"I{len(B_FIELDS) + 3:02}{finer}{own[3:]}"
     yield declaration("J", K_FIELDS, K_BYTES + 1)
-    yield f"L{_OWN}{_plain(title)}"
+    yield f"L{_OWN}{_plain(header.title)}"
     yield f"L{_OWN}{SAYS_SO}"
 
 
@@ -125,7 +155,7 @@ class _Fixes:
             yield f"K{second}{values}".rstrip()
 
 
-def _plain(text: str) -> str:
+def _plain(text: str | None) -> str:
     """Printable ASCII without the characters that the format reserves."""
-    kept = (c if c.isascii() and c.isprintable() and c not in "$*!\\^~," else " " for c in text)
+    kept = (c if c.isascii() and c.isprintable() and c not in "$*!\\^~," else " " for c in text or "")
     return "".join(kept).strip()[:60] or "not recorded"

@@ -40,19 +40,20 @@ _ROW = MessageType(
 _TOPICS = {"outputs": _ROW, "position": LOCATION_FIX, "attitude": POSE_IN_FRAME, "log": LOG}
 
 
-def write_viewer_file(passage: Passage, path: Path, rate_hz: float) -> None:
+def write_viewer_file(passage: Passage, path: Path, rate_hz: float, start_utc: datetime | None) -> None:
     """Play the flight and write the file.
 
     Args:
         passage: the flight.
         path: file to write; an existing one is replaced.
         rate_hz: rows of outputs and attitudes per second.
+        start_utc: the time of `t_s` = 0; None: unknown.
 
     Raises:
         OutputError: if the file cannot be written.
     """
     try:
-        with ViewerFile(path, rate_hz, passage.source.info.start_utc) as file:
+        with ViewerFile(path, rate_hz, start_utc) as file:
             climbs = 0
             for reading in passage:
                 file.take(reading)

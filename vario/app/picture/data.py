@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from datetime import datetime
 from typing import Any
 
 import numpy as np
@@ -58,10 +59,17 @@ class Flight:
     Args:
         trace: columns by name, each of shape (n,).
         climbs: the climbs, in order of time.
+        start_utc: the time of `t_s` = 0; None: unknown.
     """
 
-    def __init__(self, trace: Mapping[str, NDArray[Any]], climbs: Sequence[Mapping[str, Any]]) -> None:
+    def __init__(
+        self,
+        trace: Mapping[str, NDArray[Any]],
+        climbs: Sequence[Mapping[str, Any]],
+        start_utc: datetime | None = None,
+    ) -> None:
         self._trace = trace
+        self.start_utc = start_utc
         self.climbs = climbs
         self.t_s: Floats = np.asarray(trace.get("t_s", ()), np.float64)
         edges = np.linspace(self.t_s[0], self.t_s[-1], _POINTS + 1)[:-1] if self.t_s.size else np.zeros(0)

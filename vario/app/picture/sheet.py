@@ -6,6 +6,7 @@ import textwrap
 import warnings
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
@@ -40,6 +41,7 @@ def write_report(
     notes: Sequence[str] = (),
     *,
     marks: Sequence[Mapping[str, Any]] = (),
+    start_utc: datetime | None = None,
 ) -> None:
     """Draw the flight into a PNG file.
 
@@ -52,11 +54,12 @@ def write_report(
         title: heading of the page.
         notes: warnings, each a short sentence, for the bottom of the page.
         marks: marks of the pilot, one mapping each with t_s and text.
+        start_utc: the time of `t_s` = 0, for the time axis; None: it counts from the first row.
 
     Raises:
         OSError: if the file cannot be written.
     """
-    figure = draw_report(trace, climbs, title, notes, marks=marks)
+    figure = draw_report(trace, climbs, title, notes, marks=marks, start_utc=start_utc)
     with warnings.catch_warnings():
         # A title in a script that the font lacks is drawn with boxes, without a warning.
         warnings.filterwarnings("ignore", message="Glyph .* missing from")
@@ -70,9 +73,10 @@ def draw_report(
     notes: Sequence[str] = (),
     *,
     marks: Sequence[Mapping[str, Any]] = (),
+    start_utc: datetime | None = None,
 ) -> Figure:
     """The page as a figure; for the arguments see `write_report`."""
-    flight = Flight(trace, climbs)
+    flight = Flight(trace, climbs, start_utc)
     width_in, height_in = _SIZE_IN
     strip_in = _CIRCLES_IN if chosen(climbs) else 0.0
     # The row of circles is between panels and bottom; all else keeps its size.

@@ -112,7 +112,7 @@ const climbs = (() => {
     const button = element("button", { type: "button", title: "Show this climb" },
       element("span", { class: "badge" }, String(k + 1)),
       element("span", {}, element("span", { class: "big" }, `${signed(climb.average_mps, 1)} m/s`), " ",
-        element("span", { class: "quiet" }, `${signed(climb.gain_m, 0)} m in ${clock(first + lasts)}, ${climb.turns.toFixed(1)} turns ${climb.direction}, from ${clock(climb.start_s)}`)));
+        element("span", { class: "quiet" }, `${signed(climb.gain_m, 0)} m in ${clock(first + lasts)}, ${climb.turns.toFixed(1)} turns ${climb.direction}, from ${when(climb.start_s)}`)));
     const [circle, from] = [element("canvas", { role: "img", "aria-label": `Lift around the circle, climb ${k + 1}` }),
       element("canvas", { role: "img", "aria-label": `Climb ${k + 1} from above` })];
     const words = element("p");

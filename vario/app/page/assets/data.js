@@ -1,4 +1,4 @@
-// Offers: content, columns, tones, state, listen, emit, clock, utc, indexAt, KNOWN
+// Offers: content, columns, tones, state, listen, emit, clock, when, axisZero, utc, indexAt, KNOWN
 const content = JSON.parse(document.getElementById("data").textContent);
 const KINDS = { i8: [Int8Array, -128], i16: [Int16Array, -32768], i32: [Int32Array, -2147483648] };
 
@@ -107,6 +107,12 @@ function clock(t, tenths = false) {
 }
 
 const startUtc = content.summary.start_utc ? Date.parse(content.summary.start_utc) : null;
+/** A time for people: UTC where it is known, otherwise since the beginning. */
+function when(t, seconds = true) {
+  return startUtc === null ? clock(t) : new Date(startUtc + t * 1000).toISOString().slice(11, seconds ? 19 : 16);
+}
+/** Where a whole minute or hour of that time lies: 0 of the axis. */
+const axisZero = startUtc === null ? first : -(startUtc % 86400000) / 1000;
 const utc = (t) => (startUtc === null ? null : new Date(startUtc + t * 1000).toISOString().slice(11, 19) + " UTC");
 const minus = (text) => String(text).replace("-", "−");
 /** A number for people: a rounded-away negative is plain zero. */

@@ -28,7 +28,7 @@
 
   for (const { t_s: at, text } of summary.marks) {
     const button = element("button", { type: "button", title: "Go to this mark (m)" },
-      element("b", {}, clock(at)), " ", text);
+      element("b", {}, when(at)), " ", text);
     button.addEventListener("click", () => setCursor(at, "hand"));
     id("marks").append(button);
     id("marks").hidden = false;

@@ -165,7 +165,7 @@ function addPanel(place, panel, series) {
     scales: { x: { time: false, range: () => state.view }, y, ...(second ? { second: { range: () => [-12, 372] } } : {}) },
     axes: [
       { ...ticks, size: 26, incrs: [1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 900, 1800, 3600, 7200],
-        splits: timeSplits, values: (_, at) => at.map((t) => (t === null ? "" : clock(t))) },
+        splits: timeSplits, values: (_, at, axis, space, increment) => at.map((t) => (t === null ? "" : when(t, increment < 60))) },
       { ...ticks, size: AXIS, space: 24, values: (_, at) => at.map((v) => (v === null ? "" : panel.log ? logLabel(v) : minus(+v.toFixed(2)))) },
       ...(second ? [{ ...ticks, side: 1, size: 44, scale: "second", grid: { show: false }, splits: () => [0, 90, 180, 270, 360],
         values: () => ["N", "E", "S", "W", "N"] }] : []),
@@ -231,7 +231,7 @@ const logLabel = (v) => ([0.01, 0.1, 1, 10, 100, 1000].includes(+v.toPrecision(3
 /** Ticks at round times since the beginning. */
 function timeSplits(u, axis, low, high, increment) {
   const at = [];
-  for (let t = Math.ceil((low - first) / increment) * increment; t + first <= high; t += increment) at.push(t + first);
+  for (let n = Math.ceil((low - axisZero) / increment); n * increment + axisZero <= high; n += 1) at.push(n * increment + axisZero);
   return at;
 }
 

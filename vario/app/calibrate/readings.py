@@ -1,0 +1,80 @@
+"""What a calibration works on: a recording or a part of it, or the sensors read now."""
+
+from __future__ import annotations
+
+from argparse import Namespace
+from collections.abc import Sequence
+from datetime import UTC, datetime
+from pathlib import Path
+
+from drivers.samples import Sample
+from hw_replay.open import open_source
+from hw_replay.source import RecordingInfo
+from vario.app.errors import AppError
+from vario.app.in_force import settings_in_force
+from vario.app.live.clock import Clock, MonotonicClock
+from vario.app.live.fitting import Buses, Fitted, described, fitted
+from vario.app.live.practice import WORDS, practice
+from vario.app.live.scheduler import Scheduler
+from vario.app.terminal import terminal
+from vario.settings.load import LoadedSettings, load_settings
+
+LIVE = Path("live")
+MOST_LIVE_S = 3600.0
+
+
+def part_of(samples: list[Sample], between: Sequence[float] | None) -> list[Sample]:
+    """The samples in the part of the recording that was asked for.
+
+    Raises:
+        AppError: if there are none.
+    """
+    if between is None:
+        return samples
+    from_s, to_s = between
+    part = [sample for sample in samples if from_s <= sample.t_s < to_s]
+    if not part:
+        times = [sample.t_s for sample in samples]
+        reach = f"from {min(times):g} to {max(times):g} s" if times else "empty"
+        raise AppError(f"--between {from_s:g} {to_s:g}: no samples in this part; the recording is {reach}")
+    return part
+
+
+def read_input(arguments: Namespace) -> tuple[list[Sample], RecordingInfo, LoadedSettings]:
+    """The samples, the origin of the recording, and the settings that apply to it."""
+    if arguments.file != LIVE:
+        if arguments.fake is not None:
+            raise AppError("--fake needs the word live instead of a recording")
+        source = open_source(arguments.file)
+        return list(source), source.info, settings_in_force(source.info, arguments.file, arguments.config)
+    live_s, config = arguments.live_s, arguments.config or Path("vario.toml")
+    if not 1.0 <= live_s <= MOST_LIVE_S:
+        raise AppError(f"--for {live_s:g}: expected 1 to {MOST_LIVE_S:g} s")
+    if arguments.fake is not None:
+        if arguments.apply is not None:
+            raise AppError("--apply: what fake chips measure is not written into settings; leave out --fake")
+        practised = practice(arguments.fake, config)
+        terminal().print(WORDS)
+        what = fitted(practised.loaded.settings, practised.buses, practised.port)
+        return measured(what, practised.clock, live_s), _origin(what, WORDS), practised.loaded
+    loaded, buses = load_settings(config), Buses()
+    try:
+        what = fitted(loaded.settings, buses)
+        return measured(what, MonotonicClock(), live_s), _origin(what, "measured live"), loaded
+    finally:
+        buses.close()
+
+
+def measured(what: Fitted, clock: Clock, live_s: float) -> list[Sample]:
+    """Read the sensors for `live_s` from now on."""
+    scheduler = Scheduler(what.sensors, clock)
+    end_s = clock.now_s() + live_s
+    scheduler.start()
+    samples: list[Sample] = []
+    while clock.now_s() < end_s:
+        samples += scheduler.step(end_s)
+    return samples
+
+
+def _origin(what: Fitted, title: str) -> RecordingInfo:
+    return RecordingInfo(title, "live", datetime.now(UTC), described(what.sensors))

@@ -1,0 +1,71 @@
+"""Practice without hardware: `vario check` and `vario calibrate` on fake chips, in no time.
+
+The fake chips of the settings (or the usual ones) measure a glider at rest on the ground whose sensors have
+small errors, or play a recording. The drivers are the real ones.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+from drivers.bus import Bus
+from drivers.fakes import FakeBus, FakeReceiver, World
+from drivers.port import Port
+from hw_replay.open import open_source
+from vario.app.fake_option import AT_REST
+from vario.app.live.clock import Clock, SteppedClock
+from vario.app.live.rehearsal import FlownClock, wired, with_chips
+from vario.settings.load import LoadedSettings, load_settings, parse_settings
+
+WORDS = "Practice with fake chips: the values below are not those of your instrument."
+
+
+@dataclass(frozen=True, slots=True)
+class Practice:
+    """What replaces the hardware.
+
+    Attributes:
+        loaded: the settings, with chips.
+        buses: the fake buses by number.
+        port: a fake receiver, whatever its name.
+        clock: it jumps instead of waiting.
+    """
+
+    loaded: LoadedSettings
+    buses: Callable[[int], Bus]
+    port: Callable[[str], Port]
+    clock: Clock
+
+
+def practice(fake: Path, config: Path) -> Practice:
+    """Fake chips for the settings.
+
+    Args:
+        fake: a recording to play, or `AT_REST`.
+        config: the settings file; if there is none, defaults with the usual chips.
+
+    Raises:
+        SettingsError: lists all faults in the settings.
+        RecordingError: if the recording cannot be opened.
+    """
+    loaded = load_settings(config) if config.exists() else parse_settings("", str(config))
+    loaded = with_chips(loaded)
+    # A sensor as it comes out of its bag: every value has an error that a calibration finds.
+    world = World(
+        static_pa=95_040.0,
+        impact_pa=3.0,
+        gyro_radps=(0.004, -0.003, 0.002),
+        position=(50.0, 10.0, 540.0),
+    )
+    clock: Clock = SteppedClock()
+    if fake != AT_REST:
+        clock = FlownClock(clock, world, open_source(fake))
+    buses = wired(loaded.settings, world, clock)
+    return Practice(
+        loaded,
+        lambda number: buses.setdefault(number, FakeBus(clock.now_s, f"fake-{number}")),
+        lambda _: FakeReceiver(world, clock.now_s),
+        clock,
+    )

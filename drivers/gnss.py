@@ -1,8 +1,9 @@
-"""A GNSS receiver on a serial line: any that sends NMEA 0183, at any baud rate.
+"""A GNSS receiver on a serial line: any that sends NMEA 0183 or, of u-blox, NAV-PVT, at any baud rate.
 
 All sentences of an epoch (those with the same UTC time) count as arrived with the first byte of the first
 one. The time of the samples is that arrival minus the latency of the receiver. Only its maker can state the
-latency; 0.1 s is usual. NMEA has no vertical speed, so `down_mps` is None.
+latency; 0.1 s is usual. NMEA has no vertical speed, so `down_mps` is None; NAV-PVT (UBX protocol) has it.
+While NAV-PVT arrives, positions and velocities of sentences are not used.
 
 If the loop is late, it reads several epochs at once. The last of them has just arrived; the others are older
 by the difference of their UTC times.
@@ -18,10 +19,11 @@ from dataclasses import dataclass
 from datetime import datetime, time, timedelta
 
 from drivers.errors import BadChecksumError, SilentError
-from drivers.nmea import Fix, SentenceSplitter, read
+from drivers.nmea import Fix
 from drivers.port import Port
 from drivers.samples import GnssPos, GnssVel
 from drivers.sensor import Driver, DriverCoroutine, SensorIdentity
+from drivers.ubx import MessageSplitter, read_message
 
 BAUDS = (9600, 38400, 115200, 57600, 4800, 19200, 230400)
 """Baud rates in the order of the search: the usual factory settings, the most common ones first."""
@@ -30,6 +32,9 @@ LISTEN_HZ = 50.0
 TRY_S = 2.5  # at 4800 baud and one epoch a second two sentences may take that long
 SENTENCES_TO_BELIEVE = 2
 SILENT_AFTER_S = 5.0
+NMEA_AFTER_S = 2.0
+"""Sentences give position and velocity only if no NAV-PVT has arrived for this time."""
+
 VTG_AFTER_S = 2.0
 """VTG gives the velocity only if no RMC has arrived for this time."""
 
@@ -104,7 +109,7 @@ class GnssReceiver(Driver):
         heard = 0
         for baud in bauds:
             self.port.set_baud(baud)
-            splitter = SentenceSplitter()
+            splitter = MessageSplitter()
             until_s = now_s + TRY_S
             while now_s < until_s:
                 now_s = yield now_s + 1.0 / LISTEN_HZ
@@ -122,8 +127,8 @@ class GnssReceiver(Driver):
                 "Check its supply, and that its TX goes to RX of the Pi",
             )
         raise SilentError(
-            f"{heard} bytes arrived but no NMEA sentence (tried {tried} baud)",
-            "The receiver may be set to a binary protocol or another speed; or RX and ground are loose",
+            f"{heard} bytes arrived but no NMEA sentence and no UBX message (tried {tried} baud)",
+            "The receiver may be set to another protocol or another speed; or RX and ground are loose",
         )
 
     def measure(self, now_s: float) -> None:
@@ -135,7 +140,7 @@ class GnssReceiver(Driver):
                 self._line_s = now_s
             elif now_s - self._ended_s > self._pause_s:
                 self._give_undecided()  # this pause is already the longest
-        fixes = [read(sentence) for sentence in self._splitter.feed(data)]
+        fixes = [read_message(message) for message in self._splitter.feed(data)]
         self._latest = next((fix.utc_time for fix in reversed(fixes) if fix and fix.utc_time), None)
         for fix in fixes:
             self._heard_s = now_s
@@ -156,7 +161,7 @@ class GnssReceiver(Driver):
 
     def _forget(self) -> None:
         """Discard the state: it may be of another receiver, or old."""
-        self._splitter = SentenceSplitter()
+        self._splitter = MessageSplitter()
         self._heard_s = 0.0
         self._line_s = 0.0
         self._ended_s = 0.0
@@ -169,6 +174,7 @@ class GnssReceiver(Driver):
         self._latest = None
         self._epoch_s = 0.0
         self._rmc_s: float | None = None
+        self._pvt_s: float | None = None
         self._utc_seen: datetime | None = None
         self.status.has_fix = self.status.dimensions = None
 
@@ -180,8 +186,14 @@ class GnssReceiver(Driver):
         status.has_fix = fix.has_fix if fix.has_fix is not None else status.has_fix
         if fix.kind == "RMC":
             self._undecided = None  # it says it better
+        if fix.kind == "PVT":
+            self._undecided, self._pvt_s = None, self._heard_s
+        elif self._pvt_s is not None and self._heard_s - self._pvt_s < NMEA_AFTER_S:
+            return
         if fix.utc_time is not None:
             self._go_on(fix.utc_time)
+        elif fix.kind == "PVT":  # before the receiver knows the time; each message is an epoch
+            self._epoch, self._epoch_s, self._run_s = None, self._line_s, None
         t_s = self._t_s
         if fix.utc is not None:
             self._note_utc(fix.utc - timedelta(seconds=t_s))
@@ -191,8 +203,8 @@ class GnssReceiver(Driver):
             self._rmc_s = t_s
         if fix.velocity_mps is None:
             return
-        if fix.kind == "RMC":
-            self.emit(GnssVel(t_s, *fix.velocity_mps, None))
+        if fix.kind in {"RMC", "PVT"}:
+            self.emit(GnssVel(t_s, *fix.velocity_mps, fix.down_mps))
         elif self._pause_s > PAUSE_S:
             self._undecided = fix.velocity_mps
         else:

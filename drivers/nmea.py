@@ -47,6 +47,7 @@ class Fix:
         utc_time: the epoch it belongs to.
         position: latitude and longitude in degrees, metres above mean sea level.
         velocity_mps: north and east.
+        down_mps: downwards; no sentence has it.
         utc: date and time.
         has_fix: whether the receiver says that it has one.
         dimensions: 2 or 3, 1 for no fix (GSA).
@@ -63,6 +64,7 @@ class Fix:
     dimensions: int | None = None
     satellites: int | None = None
     hdop: float | None = None
+    down_mps: float | None = None
 
 
 class SentenceSplitter:

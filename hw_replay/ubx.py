@@ -13,16 +13,13 @@ from datetime import UTC, datetime, timedelta
 from typing import Any
 
 from drivers.samples import Sample
+from drivers.ubx import HEAD_BYTES, NAV_PVT, SUM_BYTES, SYNC, frame_end
 from hw_replay.files import open_binary
 from hw_replay.importer import Importer, SteadyClock, library
 from hw_replay.source import RecordingInfo, SensorInfo
 from hw_replay.text import title_of
 
-_SYNC = b"\xb5\x62"
-_NAV_PVT = b"\x01\x07"
-_HEAD_BYTES = 6
-_SUM_BYTES = 2
-_LONGEST_BYTES = 8192 + _HEAD_BYTES + _SUM_BYTES
+_LONGEST_BYTES = 8192 + HEAD_BYTES + SUM_BYTES
 """A longer message is a damaged length."""
 _BLOCK_BYTES = 1 << 18
 _WEEK_MS = 604_800_000
@@ -107,40 +104,27 @@ class UbxLog(Importer):
                 over = not block
                 data += block
                 at = 0
-                while (at := data.find(_SYNC, at)) >= 0:
+                while (at := data.find(SYNC, at)) >= 0:
                     if len(data) - at < _LONGEST_BYTES and not over:
                         break
                     end = frame_end(data, at)
                     if end is None:
-                        if data.startswith(_SYNC + _NAV_PVT, at):
+                        if data.startswith(SYNC + NAV_PVT, at):
                             number += 1
                             self._rejects.add("wrong checksum or length", number)
-                        at += len(_SYNC)
+                        at += len(SYNC)
                         continue
-                    if data.startswith(_SYNC + _NAV_PVT, at):
+                    if data.startswith(SYNC + NAV_PVT, at):
                         number += 1
                         yield number, data[at:end]
                     at = end
                 data = data[at:] if at >= 0 else data[-1:]
 
 
-def frame_end(data: bytes, at: int) -> int | None:
-    """Where the message that begins at `at` ends; None if it is not whole or its checksum is wrong."""
-    body = at + _HEAD_BYTES
-    end = body + int.from_bytes(data[at + 4 : body], "little") + _SUM_BYTES
-    if not body < end <= min(len(data), at + _LONGEST_BYTES):
-        return None
-    a = b = 0
-    for byte in data[at + len(_SYNC) : end - _SUM_BYTES]:
-        a = (a + byte) & 0xFF
-        b = (b + a) & 0xFF
-    return end if data[end - 2 : end] == bytes((a, b)) else None
-
-
 def holds_ubx(start: bytes) -> bool:
     """Whether a whole message stands in the beginning of a file."""
     at = -1
-    while (at := start.find(_SYNC, at + 1)) >= 0:
+    while (at := start.find(SYNC, at + 1)) >= 0:
         if frame_end(start, at) is not None:
             return True
     return False

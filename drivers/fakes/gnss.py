@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import math
+import struct
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 
 from drivers.errors import UnavailableError
 from drivers.fakes.world import World
 from drivers.nmea import MPS_PER_KT, checksum
+from drivers.ubx import NAV_PVT, SYNC
+from drivers.ubx import checksum as ubx_checksum
 
 
 def sentence(body: str) -> bytes:
@@ -27,6 +30,7 @@ class FakeReceiver:
         latency_s: from an epoch to its first byte.
         talker: "GP", "GN", …
         start_utc: the UTC time at which the clock is 0.
+        protocol: "NMEA", "UBX" or "both".
 
     Attributes:
         plugged: whether it is there at all.
@@ -43,6 +47,7 @@ class FakeReceiver:
         latency_s: float = 0.1,
         talker: str = "GN",
         start_utc: datetime = datetime(2026, 6, 1, 11, 0, 0, tzinfo=UTC),
+        protocol: str = "NMEA",
     ) -> None:
         self.world = world
         self.clock = clock
@@ -51,6 +56,7 @@ class FakeReceiver:
         self.latency_s = latency_s
         self.talker = talker
         self.start_utc = start_utc
+        self.protocol = protocol
         self.plugged = True
         self.garbled_epochs = 0
         self._heard_at = baud
@@ -87,12 +93,15 @@ class FakeReceiver:
         return max(0, math.floor((self.clock() - self.latency_s) * self.rate_hz + 1e-9))
 
     def _say(self, epoch: int) -> bytes:
-        said = epoch_sentences(
-            self.world, self.start_utc + timedelta(seconds=epoch / self.rate_hz), self.talker
-        )
+        utc = self.start_utc + timedelta(seconds=epoch / self.rate_hz)
+        said = b"" if self.protocol == "NMEA" else nav_pvt(self.world, utc)
+        if self.protocol != "UBX":
+            said += epoch_sentences(self.world, utc, self.talker)
         if self.garbled_epochs:
             self.garbled_epochs -= 1
             said = said.replace(b"A,3,", b"A,2,")
+            if said.startswith(SYNC):
+                said = said[:40] + bytes((said[40] ^ 1,)) + said[41:]
         return said
 
 
@@ -126,3 +135,23 @@ def _angle(value_deg: float, digits: int, signs: str) -> str:
     hundred_thousandths = round(abs(value_deg) * 60e5)
     degrees, minutes = divmod(hundred_thousandths, 60 * 10**5)
     return f"{degrees:0{digits}d}{minutes / 1e5:08.5f},{signs[value_deg < 0]}"
+
+
+def nav_pvt(world: World, utc: datetime) -> bytes:
+    """The NAV-PVT message of one epoch, field by field as the interface description lists them."""
+    there = world.position is not None
+    lat, lon, altitude_m = world.position or (0.0, 0.0, 0.0)
+    north, east, down = (round(1000.0 * speed) for speed in world.velocity_mps)
+    of_week = (utc - datetime(1980, 1, 6, tzinfo=UTC)) % timedelta(weeks=1)
+    payload = b"".join(
+        (
+            struct.pack("<IHBBBBBB", round(of_week.total_seconds() * 1000), *utc.timetuple()[:6], 7),
+            struct.pack("<IiBBBB", 50, utc.microsecond * 1000, 3 if there else 0, int(there), 0, 10),
+            struct.pack("<iiii", round(lon * 1e7), round(lat * 1e7), 0, round(altitude_m * 1000)),
+            struct.pack("<IIiii", 900, 1400, north, east, down),
+            struct.pack("<iiIIHH", round(math.hypot(north, east)), 0, 200, 500_000, 120, 0),
+            bytes(12),
+        )
+    )
+    body = NAV_PVT + struct.pack("<H", len(payload)) + payload
+    return SYNC + body + ubx_checksum(body)

@@ -1,0 +1,137 @@
+"""UBX, the binary protocol of u-blox receivers: split a stream of bytes, and read NAV-PVT.
+
+Source: u-blox M8, M9 and M10 interface descriptions: "UBX frame structure" (sync characters, class, ID,
+length, payload, checksum), "UBX checksum" (8-bit Fletcher, from class to payload), "UBX-NAV-PVT" (92 bytes).
+"""
+
+from __future__ import annotations
+
+import struct
+from datetime import UTC, datetime, timedelta
+
+from drivers.nmea import Fix, SentenceSplitter, read
+
+SYNC = b"\xb5\x62"
+NAV_PVT = b"\x01\x07"
+HEAD_BYTES = 6
+SUM_BYTES = 2
+
+LONGEST_BYTES = 2048
+"""A longer message has a damaged length; waiting for its end would delay the next ones by seconds."""
+
+_PVT = struct.Struct("<I H 5B B I i B B B B 4i 2I 3i i i 2I H H 4s i h H")
+"""iTOW; year; month to second; valid; tAcc; nano; fixType; flags; flags2; numSV; lon, lat, height, hMSL;
+hAcc, vAcc; velN, velE, velD; gSpeed; headMot; sAcc, headAcc; pDOP; flags3; reserved; headVeh; magDec, magAcc.
+"""
+
+_FIX_OK = 1  # of flags
+_DATE_AND_TIME = 3  # of valid
+_DIMENSIONS = {2: 2, 3: 3, 4: 3}
+"""By fixType: 4 is GNSS with dead reckoning."""
+
+
+class MessageSplitter:
+    """Splits a stream of bytes into UBX messages and sentences of NMEA 0183 with correct checksums."""
+
+    def __init__(self) -> None:
+        self._sentences = SentenceSplitter()
+        self._rest = b""
+        self._frames = 0
+        self._garbled = 0
+
+    @property
+    def good(self) -> int:
+        """Number of messages and sentences so far."""
+        return self._frames + self._sentences.good
+
+    @property
+    def garbled(self) -> int:
+        """Number of those with a wrong checksum so far."""
+        return self._garbled + self._sentences.garbled
+
+    @property
+    def within_a_line(self) -> bool:
+        """Whether an incomplete message or line is buffered."""
+        return bool(self._rest) or self._sentences.within_a_line
+
+    def feed(self, data: bytes) -> list[str | bytes]:
+        """The sentences as text and the UBX messages as bytes that `data` completes, in their order."""
+        data = self._rest + data
+        found: list[str | bytes] = []
+        at = 0
+        while (start := data.find(SYNC, at)) >= 0:
+            found += self._sentences.feed(data[at:start])
+            size = _frame_bytes(data, start)
+            if size is None or start + size > len(data):
+                self._rest = data[start:]
+                return found
+            if frame_end(data, start) != start + size:
+                self._garbled += 1
+                at = start + len(SYNC)
+                continue
+            self._frames += 1
+            found.append(data[start : start + size])
+            at = start + size
+        left = data[at:]  # without the last message, which may end like a beginning
+        rest = len(left) - left.endswith(SYNC[:1])
+        found += self._sentences.feed(left[:rest])
+        self._rest = left[rest:]
+        return found
+
+
+def _frame_bytes(data: bytes, at: int) -> int | None:
+    """How long the message is that begins at `at`; 0 if too long; None if its length has not arrived."""
+    if at + HEAD_BYTES > len(data):
+        return None
+    size = HEAD_BYTES + int.from_bytes(data[at + 4 : at + HEAD_BYTES], "little") + SUM_BYTES
+    return size if size <= LONGEST_BYTES else 0
+
+
+def frame_end(data: bytes, at: int) -> int | None:
+    """Where the message that begins at `at` ends; None if it is not whole or its checksum is wrong."""
+    body = at + HEAD_BYTES
+    end = body + int.from_bytes(data[at + 4 : body], "little") + SUM_BYTES
+    if not body < end <= len(data):
+        return None
+    return end if data[end - SUM_BYTES : end] == checksum(data[at + len(SYNC) : end - SUM_BYTES]) else None
+
+
+def checksum(data: bytes) -> bytes:
+    """The two bytes after the payload, from the bytes after the sync characters."""
+    a = b = 0
+    for byte in data:
+        a = (a + byte) & 0xFF
+        b = (b + a) & 0xFF
+    return bytes((a, b))
+
+
+def read_message(message: str | bytes) -> Fix | None:
+    """The content of a sentence or of a NAV-PVT message; None if it is of another type or invalid."""
+    if isinstance(message, str):
+        return read(message)
+    payload = message[HEAD_BYTES:-SUM_BYTES]
+    if not message.startswith(SYNC + NAV_PVT) or len(payload) != _PVT.size:
+        return None
+    (_, year, month, day, hour, minute, second, valid, _, nano, kind, flags, _, satellites, *numbers) = (
+        _PVT.unpack(payload)
+    )
+    lon, lat, _, msl_mm, _, _, north_mmps, east_mmps, down_mmps = numbers[:9]
+    has_fix = bool(flags & _FIX_OK) and kind in _DIMENSIONS
+    utc = None
+    if valid & _DATE_AND_TIME == _DATE_AND_TIME:
+        try:
+            whole = datetime(year, month, day, hour, minute, min(second, 59), tzinfo=UTC)
+        except ValueError:
+            return None
+        utc = whole + timedelta(milliseconds=round(nano / 1e6))
+    return Fix(
+        "PVT",
+        utc_time=None if utc is None else utc.time(),
+        position=(lat * 1e-7, lon * 1e-7, msl_mm / 1000.0) if has_fix and _DIMENSIONS[kind] == 3 else None,
+        velocity_mps=(north_mmps / 1000.0, east_mmps / 1000.0) if has_fix else None,
+        down_mps=down_mmps / 1000.0 if has_fix and _DIMENSIONS[kind] == 3 else None,
+        utc=utc,
+        has_fix=has_fix,
+        dimensions=_DIMENSIONS.get(kind, 1) if has_fix else 1,
+        satellites=satellites,
+    )

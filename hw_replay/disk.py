@@ -177,25 +177,30 @@ def _rename(path: Path, to: Path, flags: int) -> int:
     return ctypes.get_errno() if call(_AT_FDCWD, bytes(path), _AT_FDCWD, bytes(to), flags) else 0
 
 
+_KINDS = {
+    stat.S_IFDIR: "a directory",
+    stat.S_IFIFO: "a pipe, which can be read only once",
+    stat.S_IFSOCK: "a socket",
+    stat.S_IFCHR: "a device",
+    stat.S_IFBLK: "a device",
+}
+
+
 def open_regular(path: Path) -> BinaryIO:
     """Open a file for reading without waiting.
 
-    Pipes and devices are rejected: opening a named pipe waits for a writer, and a device may never end.
+    Other kinds are rejected before they are opened: opening a named pipe waits for a writer, and opening a
+    device may have effects.
 
     Raises:
         IsADirectoryError: if it is a directory.
         OSError: if it is not a regular file, or cannot be opened.
     """
-    handle = os.open(path, os.O_RDONLY | os.O_CLOEXEC | os.O_NONBLOCK | os.O_NOCTTY)
-    mode = os.fstat(handle).st_mode
-    if not stat.S_ISREG(mode):
-        os.close(handle)
-        number = errno.EISDIR if stat.S_ISDIR(mode) else errno.EINVAL
-        text = (
-            os.strerror(errno.EISDIR) if stat.S_ISDIR(mode) else "a pipe, socket or device; expected a file"
-        )
-        raise OSError(number, text, str(path))
-    return os.fdopen(handle, "rb")
+    kind = _KINDS.get(stat.S_IFMT(path.stat().st_mode))
+    if kind is not None:
+        number = errno.EISDIR if kind == _KINDS[stat.S_IFDIR] else errno.EINVAL
+        raise OSError(number, f"this is {kind}; expected a file", str(path))
+    return os.fdopen(os.open(path, os.O_RDONLY | os.O_CLOEXEC | os.O_NONBLOCK | os.O_NOCTTY), "rb")
 
 
 def temporary_beside(path: Path) -> Path:

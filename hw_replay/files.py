@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import gzip
 import os
-import stat
 import zlib
 from collections.abc import Iterator
 from pathlib import Path
 from typing import BinaryIO
 
+from hw_replay.disk import open_regular
 from hw_replay.errors import RecordingError
 
 GZIP_MAGIC = b"\x1f\x8b"
@@ -20,15 +20,6 @@ LINE_LIMIT = 1000
 _BLOCK_BYTES = 1 << 16
 
 
-_KINDS = {
-    stat.S_IFDIR: "a directory",
-    stat.S_IFIFO: "a pipe, which can be read only once",
-    stat.S_IFSOCK: "a socket",
-    stat.S_IFCHR: "a device",
-    stat.S_IFBLK: "a device",
-}
-
-
 def open_binary(path: Path) -> BinaryIO:
     """Open a file for reading.
 
@@ -36,11 +27,7 @@ def open_binary(path: Path) -> BinaryIO:
         RecordingError: if it is missing, not a regular file, or not readable; the message names it.
     """
     try:
-        # Checked before opening: opening a pipe waits for its writer, and opening a device may have effects.
-        kind = _KINDS.get(stat.S_IFMT(path.stat().st_mode))
-        if kind is not None:
-            raise RecordingError(f"{path}: this is {kind}; expected a recording file")
-        return path.open("rb")
+        return open_regular(path)
     except FileNotFoundError:
         raise RecordingError(f"{path}: there is no such file") from None
     except PermissionError:

@@ -17,9 +17,10 @@ from numpy.typing import NDArray
 from PIL import Image
 from scipy import stats
 
+from tests.luminance import relative_luminance
 from vario.app.picture.data import Flight
 from vario.app.picture.sheet import CAUTION, draw_report, write_report
-from vario.app.picture.style import AMBER, INK, MODES, PAPER, TEAL, relative_luminance
+from vario.app.picture.style import AMBER, INK, MODES, PAPER, TEAL
 
 Trace = dict[str, NDArray[Any]]
 

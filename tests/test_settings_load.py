@@ -287,5 +287,5 @@ def test_every_relative_path_is_relative_to_the_settings_file(tmp_path: Path) ->
 def test_a_pipe_as_settings_file_is_refused_at_once(tmp_path: Path) -> None:
     path = tmp_path / "my.toml"
     os.mkfifo(path)
-    with pytest.raises(SettingsError, match=r"my\.toml.*a pipe, socket or device; expected a file"):
+    with pytest.raises(SettingsError, match=r"my\.toml.*this is a (pipe|device).*; expected a file"):
         load_settings(path)

@@ -1,4 +1,4 @@
-"""Finds heights that change on the ground: what the mode calls standing was probably flown."""
+"""Detect height changes in ground mode, which are probably a flight that was not detected."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ class GroundWatch:
             self._to_s = reading.t_s
 
     def warnings(self) -> list[str]:
-        """One sentence if heights changed on the ground; the stretch so far ends."""
+        """One sentence if the height changed in ground mode. The present stretch ends."""
         self._end_stretch()
         if not self._flown_s:
             return []

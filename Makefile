@@ -13,7 +13,7 @@ DEV    := $(VENV)/.dev
 TOOLS  := $(VENV)-release
 FAST   := $(VENV)-compiled
 
-.PHONY: demo test test-all explore lint compiled bench bench-estimator faults demo-recording power races lock test-lowest audit release release-check soak soak-live fuzz network siege offline clean
+.PHONY: demo test test-all explore lint compiled bench bench-estimator faults demo-recording power races lock test-lowest audit release release-check soak soak-live fuzz network siege offline pi clean
 
 demo: $(FLY)
 	$(BIN)/vario replay hw_replay/demo/quendel.mcap --out out/demo
@@ -93,6 +93,10 @@ siege: $(CHECK)
 # The suite in a network namespace without routes: nothing connects anywhere it was not told to. Needs Linux.
 offline: $(CHECK)
 	PYTHON=$(BIN)/python .ci/offline
+
+# The lock, the demo and a part of the suite on 64-bit Arm, in emulation: half an hour. Needs Debian or Ubuntu.
+pi: $(CHECK)
+	PYTHON=$(BIN)/python .ci/pi
 
 # Settings, marks and an editor against the live loop: five minutes.
 races: $(CHECK)

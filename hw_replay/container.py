@@ -16,7 +16,7 @@ from mcap.data_stream import ReadDataStream
 from mcap.exceptions import EndOfFile, McapError, RecordLengthLimitExceeded
 from mcap.opcode import Opcode
 from mcap.reader import SeekingReader
-from mcap.records import Channel, Chunk, Header, Message, Metadata
+from mcap.records import Channel, Chunk, Header, Message, Metadata, Schema
 from mcap.stream_reader import read_magic
 from zstandard import ZstdError
 
@@ -41,6 +41,7 @@ DAMAGE = (
 _READ = {
     int(Opcode.HEADER): Header.read,
     int(Opcode.METADATA): Metadata.read,
+    int(Opcode.SCHEMA): Schema.read,
     int(Opcode.CHANNEL): Channel.read,
     int(Opcode.CHUNK): Chunk.read,
 }
@@ -48,8 +49,8 @@ _RECORD = struct.Struct("<BQ")
 _MESSAGE = struct.Struct("<BQHIQQ")  # head of the record, then channel, sequence, log time, publish time
 
 
-def records(file: BinaryIO) -> Iterator[Header | Metadata | Channel | Chunk | Message]:
-    """The header, metadata, channel, chunk and message records in order, without opening the chunks.
+def records(file: BinaryIO) -> Iterator[Header | Metadata | Schema | Channel | Chunk | Message]:
+    """The header, metadata, schema, channel, chunk and message records in order, without opening the chunks.
 
     Other records are skipped. The reader of the library would build an object for every entry of every index,
     which is not needed for reading in order.
@@ -73,8 +74,8 @@ def records(file: BinaryIO) -> Iterator[Header | Metadata | Channel | Chunk | Me
     read_magic(ReadDataStream(file))
 
 
-def chunk_content(chunk: Chunk) -> list[Channel | tuple[int, int, bytes]]:
-    """The content of a chunk: channels, and messages as (channel id, log time in ns, payload).
+def chunk_content(chunk: Chunk) -> list[Schema | Channel | tuple[int, int, bytes]]:
+    """The content of a chunk: schemas, channels, and messages as (channel id, log time in ns, payload).
 
     The library builds an object for each message, which takes three times as long. It also decompresses any
     size that the compressed bytes state.
@@ -86,7 +87,7 @@ def chunk_content(chunk: Chunk) -> list[Channel | tuple[int, int, bytes]]:
     size = len(data)
     if chunk.uncompressed_crc not in {0, zlib.crc32(data)}:
         raise ValueError("checksum")
-    content: list[Channel | tuple[int, int, bytes]] = []
+    content: list[Schema | Channel | tuple[int, int, bytes]] = []
     position = 0
     record_head, message_head = _RECORD.unpack_from, _MESSAGE.unpack_from
     head_bytes, message_bytes, message = _RECORD.size, _MESSAGE.size, int(Opcode.MESSAGE)
@@ -105,6 +106,8 @@ def chunk_content(chunk: Chunk) -> list[Channel | tuple[int, int, bytes]]:
             raise ValueError("a record is longer than its chunk")
         if opcode == Opcode.CHANNEL:
             content.append(Channel.read(ReadDataStream(BytesIO(data[start:position]))))
+        elif opcode == Opcode.SCHEMA:
+            content.append(Schema.read(ReadDataStream(BytesIO(data[start:position]))))
     return content
 
 
@@ -173,8 +176,8 @@ def read_late_metadata(file: BinaryIO, name: str) -> Mapping[str, str] | None:
     return found[-1].metadata if found else None
 
 
-def read_summary(file: BinaryIO) -> tuple[float | None, dict[int, Channel], int]:
-    """Length in seconds, channels and number of messages, from the end of a file.
+def read_summary(file: BinaryIO) -> tuple[float | None, list[Schema | Channel], int]:
+    """Length in seconds, schemas and channels, and number of messages, from the end of a file.
 
     None, empty and 0 for a truncated file.
     """
@@ -182,10 +185,10 @@ def read_summary(file: BinaryIO) -> tuple[float | None, dict[int, Channel], int]
         file.seek(0)
         summary = SeekingReader(file, record_size_limit=RECORD_LIMIT_BYTES).get_summary()
     except (*DAMAGE, StopIteration):
-        return None, {}, 0
+        return None, [], 0
     if summary is None or summary.statistics is None:
-        return None, {}, 0
+        return None, [], 0
     times = summary.statistics
     length_s = (times.message_end_time - times.message_start_time) / 1e9
     known_s = length_s if times.message_count and length_s >= 0.0 else None
-    return known_s, summary.channels, times.message_count
+    return known_s, [*summary.schemas.values(), *summary.channels.values()], times.message_count

@@ -23,7 +23,6 @@ from __future__ import annotations
 
 import difflib
 import re
-import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
@@ -31,6 +30,7 @@ from pathlib import Path
 from typing import Any
 
 from drivers.samples import CHANNELS
+from hw_replay.bounded_toml import parse_toml
 from hw_replay.errors import RecordingError
 from hw_replay.files import open_binary
 from hw_replay.units import UNITS
@@ -266,6 +266,6 @@ def read_map(path: Path) -> MapFile:
     if len(data) > _LARGEST_BYTES:
         raise RecordingError(f"{path}: longer than {_LARGEST_BYTES} bytes; expected the map of a CSV file")
     try:
-        return MapFile(path, tomllib.loads(data.decode("utf-8-sig")))
-    except (ValueError, RecursionError) as error:  # TOMLDecodeError and UnicodeDecodeError are ValueErrors
+        return MapFile(path, parse_toml(data.decode("utf-8-sig")))
+    except ValueError as error:  # TOMLDecodeError and UnicodeDecodeError are ValueErrors
         raise RecordingError(f"{path}: this map is no TOML: {error}") from error

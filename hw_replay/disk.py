@@ -62,6 +62,9 @@ class Disk(Protocol):
     def in_memory(self, folder: Path) -> str | None:
         """The file system of a folder, if it is lost without power; None if it is not."""
 
+    def kind(self, folder: Path) -> str | None:
+        """The type of the file system of a folder, such as "ext4"; None if not known."""
+
 
 class SystemDisk:
     """The disk of the system."""
@@ -129,6 +132,15 @@ class SystemDisk:
         except OSError:
             return None
 
+    def kind(self, folder: Path) -> str | None:
+        """See `Disk`."""
+        try:
+            mounts = _mounts(_MOUNTS.read_text("utf-8", errors="surrogateescape"))
+            holding = _holding(folder.resolve(), mounts)
+        except OSError:
+            return None
+        return None if holding is None else holding[1]
+
 
 def held_in_memory(folder: Path, mountinfo: str) -> str | None:
     """The file system of a folder, if it is lost without power; None if it is not, or not known.
@@ -140,14 +152,12 @@ def held_in_memory(folder: Path, mountinfo: str) -> str | None:
         folder: absolute path without links.
         mountinfo: the text of /proc/self/mountinfo (Linux, proc(5)).
     """
-    mounts = [_mount(line) for line in mountinfo.splitlines() if " - " in line]
+    mounts = _mounts(mountinfo)
     for _ in range(len(mounts)):  # an overlay may be on top of another one
-        # A later mount hides an earlier one at the same path.
-        holding = [one for one in mounts if folder.is_relative_to(one[0])]
-        if not holding:
+        holding = _holding(folder, mounts)
+        if holding is None:
             return None
-        place, kind, options = max(holding, key=lambda one: len(one[0].parts))
-        place, kind, options = [one for one in holding if one[0] == place][-1]
+        place, kind, options = holding
         if kind in _IN_MEMORY:
             return f"{kind} at {place}"
         upper = re.search(r"(?:^|,)upperdir=([^,]+)", options)
@@ -155,6 +165,16 @@ def held_in_memory(folder: Path, mountinfo: str) -> str | None:
             return None
         folder = Path(upper[1])
     return None
+
+
+def _mounts(mountinfo: str) -> list[tuple[Path, str, str]]:
+    return [_mount(line) for line in mountinfo.splitlines() if " - " in line]
+
+
+def _holding(folder: Path, mounts: list[tuple[Path, str, str]]) -> tuple[Path, str, str] | None:
+    """The mount that holds a folder: the deepest one; a later mount hides an earlier one at the same path."""
+    holding = [one for one in mounts if folder.is_relative_to(one[0])]
+    return max(reversed(holding), key=lambda one: len(one[0].parts), default=None)
 
 
 def _mount(line: str) -> tuple[Path, str, str]:
@@ -185,22 +205,73 @@ _KINDS = {
     stat.S_IFBLK: "a device",
 }
 
+_LOOK = getattr(os, "O_PATH", os.O_RDONLY | os.O_NONBLOCK | os.O_NOCTTY)
+"""Look a file up without opening it (open(2)); systems without O_PATH open it, without waiting."""
+
+
+class IrregularFileError(OSError):
+    """A path leads to something else than a regular file.
+
+    Attributes:
+        kind: what it leads to, such as "a directory".
+    """
+
+    def __init__(self, kind: str, path: Path) -> None:
+        super().__init__(errno.EINVAL, f"this is {kind}; expected a file", str(path))
+        self.kind = kind
+
 
 def open_regular(path: Path) -> BinaryIO:
     """Open a file for reading without waiting.
 
-    Other kinds are rejected before they are opened: opening a named pipe waits for a writer, and opening a
-    device may have effects.
+    Pipes and devices are rejected without opening them: opening a pipe waits for its writer, and opening a
+    device may have effects. What is opened is what was checked, even if the name is given to another file
+    meanwhile.
 
     Raises:
-        IsADirectoryError: if it is a directory.
-        OSError: if it is not a regular file, or cannot be opened.
+        IrregularFileError: if it is not a regular file.
+        OSError: if it cannot be opened.
+        ValueError: if the name contains a NUL.
     """
-    kind = _KINDS.get(stat.S_IFMT(path.stat().st_mode))
-    if kind is not None:
-        number = errno.EISDIR if kind == _KINDS[stat.S_IFDIR] else errno.EINVAL
-        raise OSError(number, f"this is {kind}; expected a file", str(path))
-    return os.fdopen(os.open(path, os.O_RDONLY | os.O_CLOEXEC | os.O_NONBLOCK | os.O_NOCTTY), "rb")
+    found = os.open(path, _LOOK | os.O_CLOEXEC)
+    try:
+        kind = _KINDS.get(stat.S_IFMT(os.fstat(found).st_mode))
+        if kind is not None:
+            raise IrregularFileError(kind, path)
+        if not hasattr(os, "O_PATH"):
+            return os.fdopen(os.dup(found), "rb")
+        try:
+            # This path leads to the file itself, whatever its name (proc(5)).
+            return os.fdopen(os.open(f"/proc/self/fd/{found}", os.O_RDONLY | os.O_CLOEXEC), "rb")
+        except OSError as error:
+            raise OSError(error.errno, error.strerror, str(path)) from None
+    finally:
+        os.close(found)
+
+
+def keep_access(handle: int, former: os.stat_result, *, owner_required: bool) -> None:
+    """Give a new file the owner, group and permissions of the file that it is to replace.
+
+    Args:
+        handle: the new file.
+        former: the file to be replaced.
+        owner_required: whether it is an error if the system does not permit the owner or group.
+
+    Raises:
+        PermissionError: if an owner or group is required that is not permitted.
+    """
+    ours = os.fstat(handle)
+    mode = stat.S_IMODE(former.st_mode)
+    if (ours.st_uid, ours.st_gid) != (former.st_uid, former.st_gid):
+        try:
+            os.fchown(handle, former.st_uid, former.st_gid)
+        except OSError:  # no permission, or a file system without owners
+            if owner_required:
+                owner = f"another user (number {former.st_uid})"
+                text = f"it belongs to {owner}; run this as that user, or with sudo"
+                raise PermissionError(errno.EPERM, text) from None
+            mode &= 0o777  # the set-user-ID bit of another user must not become one of ours
+    os.fchmod(handle, mode)  # last, because changing the owner clears permission bits
 
 
 def temporary_beside(path: Path) -> Path:

@@ -1,42 +1,47 @@
-"""Events as JSON messages: encoder and decoder. Messages of sensors are in `hw_replay.messages`."""
+"""Events as messages: types, encoder and decoder. Messages of sensors are in `hw_replay.messages`."""
 
 from __future__ import annotations
 
-import json
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, fields
 from types import MappingProxyType
 from typing import Any
 
 from drivers.events import Event, Mark, SettingsChange
+from hw_replay.protobuf import Field, Kind, MessageType, decoded, encoded
 from hw_replay.text import encodable, one_line
+from hw_replay.well_known import INFO, LOG, timestamp
 
 EVENT_TOPIC = "event/"
-
-_to_json = json.JSONEncoder(separators=(",", ":")).encode
+SETTINGS_TOPIC = f"{EVENT_TOPIC}settings"
 
 
 @dataclass(frozen=True, slots=True)
 class EventKind:
-    """The message format of one kind of event: topic, and the largest length of each text.
+    """The message format of one kind of event: topic, message, and the largest length of each text.
 
     A text in `optional` may be missing, which is None in the event.
     """
 
     topic: str
     event: type[Event]
+    message: MessageType
     longest: Mapping[str, int]
     optional: frozenset[str] = frozenset()
 
 
 _KINDS = (
     EventKind(
-        f"{EVENT_TOPIC}settings",
+        SETTINGS_TOPIC,
         SettingsChange,
+        MessageType(
+            "vario.SettingsChange",
+            (Field("settings_toml", 1, Kind.STRING), Field("glider_toml", 2, Kind.STRING)),
+        ),
         MappingProxyType({"settings_toml": 256 * 1024, "glider_toml": 256 * 1024}),
         frozenset({"glider_toml"}),
     ),
-    EventKind(f"{EVENT_TOPIC}mark", Mark, MappingProxyType({"text": 500})),
+    EventKind(f"{EVENT_TOPIC}mark", Mark, LOG, MappingProxyType({"text": 500})),
 )
 
 FIT_OF: Mapping[type[Event], Callable[[str], str]] = MappingProxyType(
@@ -52,22 +57,25 @@ class RejectedEventError(ValueError):
     """A message is not a valid event; the message of the error is the reason."""
 
 
-def event_schema(kind: EventKind) -> dict[str, Any]:
-    """The JSON schema of the messages of a kind."""
-    return {
-        "title": kind.topic,
-        "description": (kind.event.__doc__ or "").strip(),
-        "type": "object",
-        "properties": {name: {"type": "string", "maxLength": most} for name, most in kind.longest.items()},
-        "required": [name for name in kind.longest if name not in kind.optional],
-    }
-
-
 def encode_event(event: Event) -> bytes:
-    """The message of an event: its texts without the time."""
+    """The message of an event."""
     texts = {field.name: getattr(event, field.name) for field in fields(event) if field.name != "t_s"}
     fit = FIT_OF[type(event)]
-    return _to_json({name: fit(text) for name, text in texts.items() if text is not None}).encode()
+    values: dict[str, Any] = {name: fit(text) for name, text in texts.items() if text is not None}
+    if isinstance(event, Mark):  # viewers list it among the log messages
+        stamp = timestamp(round(event.t_s * 1e9))
+        values = {"timestamp": stamp, "level": INFO, "message": values["text"], "name": "mark"}
+    return encoded(KIND_OF[type(event)].message, values)
+
+
+def event_values(kind: EventKind, data: bytes) -> dict[str, Any]:
+    """The texts of a message, by the names in the event.
+
+    Raises:
+        ValueError: if the bytes are no such message.
+    """
+    values = decoded(kind.message, data)
+    return {"text": values.get("message")} if kind.event is Mark else values
 
 
 def decode_event(kind: EventKind, t_s: float, values: Mapping[str, Any]) -> Event:

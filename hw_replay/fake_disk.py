@@ -144,6 +144,10 @@ class FaultyDisk:
         """See `Disk`."""
         return self.memory
 
+    def kind(self, folder: Path) -> str | None:
+        """See `Disk`."""
+        return self.memory or SystemDisk().kind(folder)
+
     def cut_power(self, chance: Random) -> None:
         """Set the state after a power failure. Files that are open then are not written any more."""
         self.power_cuts += 1

@@ -9,7 +9,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import BinaryIO
 
-from hw_replay.disk import open_regular
+from hw_replay.disk import IrregularFileError, open_regular
 from hw_replay.errors import RecordingError
 
 GZIP_MAGIC = b"\x1f\x8b"
@@ -21,13 +21,15 @@ _BLOCK_BYTES = 1 << 16
 
 
 def open_binary(path: Path) -> BinaryIO:
-    """Open a file for reading.
+    """Open a recording file for reading.
 
     Raises:
         RecordingError: if it is missing, not a regular file, or not readable; the message names it.
     """
     try:
         return open_regular(path)
+    except IrregularFileError as error:
+        raise RecordingError(f"{path}: this is {error.kind}; expected a recording file") from None
     except FileNotFoundError:
         raise RecordingError(f"{path}: there is no such file") from None
     except PermissionError:

@@ -1,9 +1,14 @@
-"""Samples as JSON messages: schema, encoder and validating decoder of each channel."""
+"""Samples as messages: type, encoder and validating decoder of each channel.
+
+Messages are written in Protocol Buffers. Messages in JSON are read too: older recordings and files of other
+programs have them.
+"""
 
 from __future__ import annotations
 
 import json
 import math
+import struct
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from operator import attrgetter
@@ -12,12 +17,16 @@ from typing import Any
 
 import orjson
 
-from drivers.samples import Channel, Reference, Sample
+from drivers.samples import Channel, GnssPos, Reference, Sample
+from hw_replay.protobuf import Field, MessageType, decoded, doubles_packer, doubles_tags
+from hw_replay.well_known import LOCATION_FIX
 
 LATEST_T_S = 4e9
 """Latest possible time of a sample; on a clock that counts from 1970 it is the year 2096."""
 
 REFERENCE_TOPIC = "/reference/"
+
+NOT_PROTOBUF = "the message cannot be decoded"
 
 _UNITS = {
     "pa": "Pa",
@@ -34,33 +43,17 @@ _UNITS = {
 }
 
 
-@dataclass(frozen=True, slots=True)
-class WellKnown:
-    """A message schema that viewers know by name, and its names for the values of a sample."""
-
-    schema: str
-    names: Mapping[str, str]
-
-
-WELL_KNOWN: Mapping[str, WellKnown] = MappingProxyType(
-    {
-        # https://docs.foxglove.dev/docs/visualization/message-schemas/location-fix; all fields are optional.
-        "gnss_pos": WellKnown(
-            "foxglove.LocationFix",
-            MappingProxyType({"lat_deg": "latitude", "lon_deg": "longitude", "altitude_m": "altitude"}),
-        )
-    }
+WELL_KNOWN: Mapping[str, Mapping[str, str]] = MappingProxyType(
+    {"gnss_pos": MappingProxyType({"lat_deg": "latitude", "lon_deg": "longitude", "altitude_m": "altitude"})}
 )
-"""Channels whose messages use a schema that viewers of the container show on a map. Older recordings use our
-own field names, which are also read."""
+"""The names of the values of channels whose message is a well-known one. Older recordings in JSON have either
+these names or those of the sample."""
 
 Decoder = Callable[[float, Mapping[str, Any]], Sample]
 Encoder = Callable[[Any], bytes]
 
 _from_json = json.JSONDecoder().decode
 _from_plain_json = orjson.loads
-
-to_json = json.JSONEncoder(allow_nan=False, separators=(",", ":")).encode
 
 
 class RejectedValueError(ValueError):
@@ -102,76 +95,44 @@ def outside(rule: ValueRule) -> str:
     return f"{rule.name} outside {rule.low:g} to {rule.high:g}{unit}"
 
 
-def json_schema(channel: Channel) -> dict[str, Any]:
-    """The JSON schema of the messages of a channel, from the sample and its limits."""
-    names = _names(channel)
-    properties = {
-        names[rule.name]: {
-            "type": "number",
-            "minimum": rule.low,
-            "maximum": rule.high,
-            "description": f"unit: {rule.unit or '1'}",
-        }
-        for rule in value_rules(channel)
-    }
-    return {
-        "title": schema_name(channel),
-        "description": (channel.sample.__doc__ or "").strip(),
-        "type": "object",
-        "properties": properties,
-        "required": [names[rule.name] for rule in value_rules(channel) if not rule.optional],
-    }
+def message_type(channel: Channel) -> MessageType:
+    """The message of a channel: a well-known one, or one of ours with the fields of the sample."""
+    if channel.sample is GnssPos:
+        return LOCATION_FIX
+    fields = tuple(Field(name, number) for number, name in enumerate(channel.value_fields, start=1))
+    return MessageType(f"vario.{channel.sample.__name__}", fields)
 
 
-def schema_name(channel: Channel) -> str:
-    """The name of the message schema of a channel: the name of the channel, or a well-known schema."""
-    known = WELL_KNOWN.get(channel.name)
-    return known.schema if known else channel.name
-
-
-def _names(channel: Channel) -> Mapping[str, str]:
-    """The name of each field of the sample in the messages of a channel."""
-    known = WELL_KNOWN.get(channel.name)
-    return known.names if known else {name: name for name in channel.value_fields}
-
-
-def reference_schema(name: str) -> dict[str, Any]:
-    """The JSON schema of the messages of one reference."""
-    return {
-        "title": f"reference {name}",
-        "description": "A value to compare with, never an input.",
-        "type": "object",
-        "properties": {"value": {"type": "number", "description": f"unit: {unit_of(name) or '1'}"}},
-        "required": ["value"],
-    }
+def units(channel: Channel) -> dict[str, str]:
+    """The unit of each field of the messages of a channel, for viewers."""
+    names = WELL_KNOWN.get(channel.name, {})
+    return {names.get(rule.name, rule.name): rule.unit or "1" for rule in value_rules(channel)}
 
 
 def encoder(channel: Channel) -> Encoder:
     """A function that encodes a sample of this channel as its message: the values without the time.
 
-    It raises ValueError for a value that is not finite, which JSON cannot represent.
+    It raises ValueError for a value that is not finite, which no reader could use.
     """
     fields = channel.value_fields
     if not fields:
-        return lambda _: b"{}"
-    names = tuple(_names(channel)[field] for field in fields)
+        return lambda _: b""
+    pack = doubles_packer(message_type(channel))
+    get: Callable[[Any], Any] = attrgetter(*fields)
     if len(fields) == 1:
-        get_one = attrgetter(*fields)
-        return lambda sample: to_json({names[0]: get_one(sample)}).encode()
-    get = attrgetter(*fields)
-    if not channel.optional:
-        return lambda sample: to_json(dict(zip(names, get(sample), strict=True))).encode()
+        return lambda sample: pack((get(sample),))
+    return lambda sample: pack(get(sample))
 
-    def encode(sample: Sample) -> bytes:
-        pairs = zip(names, get(sample), strict=True)
-        return to_json({name: value for name, value in pairs if value is not None}).encode()
 
-    return encode
+REFERENCE = MessageType("vario.Reference", (Field("value", 1),))
+"""The message of a reference: a value to compare with, never an input."""
+
+_pack_reference = doubles_packer(REFERENCE)
 
 
 def encode_reference(sample: Reference) -> bytes:
     """The message of a reference sample."""
-    return to_json({"value": sample.value}).encode()
+    return _pack_reference((sample.value,))
 
 
 def parsed(data: bytes) -> object:
@@ -216,43 +177,71 @@ def decoder(channel: Channel) -> Decoder:
             raise RejectedValueError(f"{channel.name}: {rule.name} is not a number")
         return found
 
-    return _quick(channel, make, decode)
+    return decode
 
 
-def _quick(channel: Channel, make: Callable[..., Sample], careful: Decoder) -> Decoder:
-    """The same decoder with a fast path for messages whose values are all present, floats and within range.
+def bytes_decoder(channel: Channel) -> Callable[[float, bytes], Sample]:
+    """A function that makes a sample of a channel from a time and an encoded message.
 
-    Nine of ten messages have one or three values, and reading them takes a large part of a replay.
+    It raises RejectedValueError for an invalid message or value.
     """
+    careful = doubles_decoder(message_type(channel), channel.value_fields, decoder(channel))
     rules = value_rules(channel)
+    tags = tuple(doubles_tags(message_type(channel)))
+    make: Callable[..., Sample] = channel.sample
     if len(rules) == 1:
-        ((name, low, high),) = ((rule.name, rule.low, rule.high) for rule in rules)
+        (only,), (rule,), one = tags, rules, struct.Struct("<Bd").unpack
+        low, high = rule.low, rule.high
 
-        def one(t_s: float, values: Mapping[str, Any]) -> Sample:
-            value = values.get(name)
-            if type(value) is float and low <= value <= high:
-                return make(t_s, value)
-            return careful(t_s, values)
+        def decode_one(t_s: float, data: bytes) -> Sample:
+            if len(data) == 9:
+                tag, value = one(data)
+                if tag == only and low <= value <= high:
+                    return make(t_s, value)
+            return careful(t_s, data)
 
-        return one
+        return decode_one
     if len(rules) == 3:
-        (a, a_low, a_high), (b, b_low, b_high), (c, c_low, c_high) = (
-            (rule.name, rule.low, rule.high) for rule in rules
-        )
+        tag_a, tag_b, tag_c = tags
+        (a_low, a_high), (b_low, b_high), (c_low, c_high) = ((rule.low, rule.high) for rule in rules)
+        three = struct.Struct("<BdBdBd").unpack
 
-        def three(t_s: float, values: Mapping[str, Any]) -> Sample:
-            x, y, z = values.get(a), values.get(b), values.get(c)
-            if (
-                type(x) is type(y) is type(z) is float
-                and a_low <= x <= a_high
-                and b_low <= y <= b_high
-                and c_low <= z <= c_high
-            ):
-                return make(t_s, x, y, z)
-            return careful(t_s, values)
+        def decode_three(t_s: float, data: bytes) -> Sample:
+            if len(data) == 27:
+                a, x, b, y, c, z = three(data)
+                if (
+                    (a == tag_a and b == tag_b and c == tag_c)
+                    and a_low <= x <= a_high
+                    and b_low <= y <= b_high
+                    and c_low <= z <= c_high
+                ):
+                    return make(t_s, x, y, z)
+            return careful(t_s, data)
 
-        return three
+        return decode_three
     return careful
+
+
+def doubles_decoder(
+    message: MessageType, names: tuple[str, ...], decode: Decoder
+) -> Callable[[float, bytes], Sample]:
+    """The decoder of encoded messages whose fields are doubles.
+
+    Args:
+        message: its type.
+        names: the names of its fields in the sample, in the order of the fields.
+        decode: makes a sample from values by name.
+    """
+    renamed = {field.name: name for field, name in zip(message.fields, names, strict=True)}
+
+    def decode_bytes(t_s: float, data: bytes) -> Sample:
+        try:
+            values = decoded(message, data)
+        except ValueError:
+            raise RejectedValueError(NOT_PROTOBUF) from None
+        return decode(t_s, {renamed[name]: value for name, value in values.items()})
+
+    return decode_bytes
 
 
 def _number_of(value: object) -> float | None:

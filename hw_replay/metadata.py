@@ -12,7 +12,11 @@ from hw_replay.errors import RecordingError
 from hw_replay.source import RecordingInfo, SensorInfo
 from hw_replay.text import encodable, one_line, title_of
 
-FORMAT_VERSION = "1"
+FORMAT_VERSION = "2"
+"""Messages in Protocol Buffers."""
+
+READABLE = frozenset({"1", FORMAT_VERSION})
+"""Version 1 has messages in JSON."""
 
 RECORDING = "recording"
 SENSOR_PREFIX = "sensor/"
@@ -62,9 +66,9 @@ def info_of(metadata: Mapping[str, Mapping[str, str]], path: Path) -> RecordingI
     """
     about = metadata.get(RECORDING, {})
     version = about.get("format_version", FORMAT_VERSION)
-    if version != FORMAT_VERSION:
+    if version not in READABLE:
         raise RecordingError(
-            f"{path}: recording format version {version!r}; this program reads {FORMAT_VERSION!r}"
+            f"{path}: recording format version {version!r}; this program reads up to {FORMAT_VERSION!r}"
         )
     sensors = {
         one_line(name.removeprefix(SENSOR_PREFIX)): SensorInfo(

@@ -1,4 +1,4 @@
-"""Read recordings: MCAP files with one JSON channel per sensor, as written by `hw_replay.writer`."""
+"""Read recordings: MCAP files with one channel per sensor, as written by `hw_replay.writer`."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import os
 from collections.abc import Iterator
 from pathlib import Path
 
-from mcap.records import Channel, Chunk, Message
+from mcap.records import Channel, Chunk, Message, Schema
 
 from drivers.samples import Sample
 from hw_replay.container import (
@@ -86,7 +86,7 @@ class Recording:
                 for record in records(file):
                     if isinstance(record, Chunk):
                         yield from self._chunk(record)
-                    elif isinstance(record, Channel):
+                    elif isinstance(record, Schema | Channel):
                         self._decoding.meet(record)
                     elif isinstance(record, Message):  # other writers may write no chunks
                         sample = self._decoding.sample(record.channel_id, record.log_time, record.data)
@@ -102,7 +102,7 @@ class Recording:
         self._bad_chunk_after_s: float | None = None
         self._broken_off = self._ended = False
         self._reached_s = 0.0
-        self._decoding: Decoding = Decoding(self._known.values())
+        self._decoding: Decoding = Decoding(self._known)
 
     def _chunk(self, chunk: Chunk) -> list[Sample]:
         """The samples of a chunk; none if it is damaged."""

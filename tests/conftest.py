@@ -3,21 +3,36 @@
 from __future__ import annotations
 
 import importlib
+import os
 import pkgutil
 from collections import Counter
+from collections.abc import Generator
 from pathlib import Path
+from typing import Any
 
 import pytest
 from hypothesis import Phase, settings
 from hypothesis.database import DirectoryBasedExampleDatabase
 
-from tests import missing
+from tests import missing, once
+from tests.examples import ALL, PART
+
+MOST_PROCESSOR_S = 300.0
+"""Processor time of all tests of `make test`: two and a half minutes on two cores."""
+LONG_S = 4.0
+"""Processor time of a test, with the fixtures it sets up, that is worth a look."""
+BEGUN = pytest.StashKey[float]()
+TOOK = "processor_s"
 
 # No profile has Hypothesis's deadline of 200 ms for an example: no test depends on how fast the machine is.
 # Every key is given, for Hypothesis takes others by itself where it sees CI.
-settings.register_profile("same", deadline=None, derandomize=True, database=None, print_blob=True)
+settings.register_profile(
+    "same", max_examples=ALL, deadline=None, derandomize=True, database=None, print_blob=True
+)
+settings.register_profile("part", settings.get_profile("same"), max_examples=PART)
 settings.register_profile(
     "explore",
+    max_examples=ALL,
     deadline=None,
     derandomize=False,
     database=DirectoryBasedExampleDatabase(".hypothesis/examples"),
@@ -25,19 +40,25 @@ settings.register_profile(
     suppress_health_check=[],
     phases=tuple(Phase),
 )
-settings.load_profile("same")  # `--hypothesis-profile explore`, as in `make explore`, comes after this
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:
     parser.addoption("--long", action="store_true", help="run the long forms too, as `make test-all` does")
 
 
-def pytest_sessionstart() -> None:
+def pytest_configure(config: pytest.Config) -> None:
+    name = config.getoption("--hypothesis-profile")  # as in `make explore`
+    settings.load_profile(name or ("same" if config.getoption("--long") else "part"))
+
+
+def pytest_sessionstart(session: pytest.Session) -> None:
     """Import all of the project before the first test.
 
     Hypothesis also draws constants found in the modules that are imported by then. Examples that are to be
     the same every time, in any order and on any number of workers, need the same modules.
     """
+    if session.config.getoption("numprocesses", None):
+        return  # the workers run the tests
     for name in ("drivers", "hw_replay", "vario"):
         package = importlib.import_module(name)
         for module in pkgutil.walk_packages(package.__path__, f"{name}."):
@@ -53,13 +74,69 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
 
 
 @pytest.fixture(scope="session")
-def truth_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Where truth flights lie once they are flown: one folder a run, also for all its parallel workers."""
+def run_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The folder of this run, one for all its parallel workers."""
     base = tmp_path_factory.getbasetemp()
-    return (base.parent if base.name.startswith("popen-") else base) / "truth"
+    return base.parent if base.name.startswith("popen-") else base
 
 
-def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
+@pytest.fixture(scope="session")
+def truth_folder(run_folder: Path) -> Path:
+    """Where truth flights are kept once they are flown."""
+    return run_folder / "truth"
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _kept_for_all_workers(run_folder: Path) -> None:
+    once.keep_in(run_folder / "once")
+
+
+def processor_s() -> float:
+    """Processor time of this process and of the programs that it has started and that have ended."""
+    times = os.times()
+    return times.user + times.system + times.children_user + times.children_system
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_protocol(item: pytest.Item) -> Generator[None, object, object]:
+    item.stash[BEGUN] = processor_s()
+    return (yield)
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_makereport(item: pytest.Item, call: pytest.CallInfo[None]) -> Generator[None, Any, Any]:
+    if call.when == "teardown":
+        item.user_properties.append((TOOK, processor_s() - item.stash[BEGUN]))
+    return (yield)
+
+
+def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter, config: pytest.Config) -> None:
+    if not config.getoption("--long"):
+        _tell_if_too_slow(terminalreporter)
+    _tell_what_was_left_out(terminalreporter)
+
+
+def _tell_if_too_slow(terminalreporter: pytest.TerminalReporter) -> None:
+    """Name the tests that take longest, with the fixtures they set up, if all together take too long."""
+    took = {
+        report.nodeid: value
+        for reports in terminalreporter.stats.values()
+        for report in reports
+        for name, value in getattr(report, "user_properties", ())
+        if name == TOOK
+    }
+    total_s = sum(took.values())
+    if total_s > MOST_PROCESSOR_S:
+        terminalreporter.section("warning: the tests take too long; shorten these or mark them as long")
+        terminalreporter.write_line(
+            f"{total_s:6.1f} s of processor time; at most {MOST_PROCESSOR_S} s expected"
+        )
+        for test in sorted(took, key=took.__getitem__, reverse=True):
+            if took[test] > LONG_S:
+                terminalreporter.write_line(f"{took[test]:6.1f} s  {test}")
+
+
+def _tell_what_was_left_out(terminalreporter: pytest.TerminalReporter) -> None:
     """List what was left out, by cause, each with the one command that brings it."""
     causes = Counter(
         str(report.longrepr[2]).removeprefix("Skipped: ")

@@ -33,6 +33,7 @@ INSTALLED = "needs the installed program: make test"
 LINUX = "needs Linux: make test on such a machine"
 TEST_LIBRARY = "needs the libraries of the extra test: make test"
 FORMATS = "needs the libraries of the extra formats: .venv/bin/pip install -e '.[formats]'"
+VIEWER = "needs rerun, an open viewer (170 MB): .venv/bin/pip install rerun-sdk"
 NOTHING_TO_SEE = "fault of a chip that has no means to show it: no command, nothing is lost"
 LONG = "long forms: make test-all"
 

@@ -3,10 +3,14 @@
 from collections.abc import Iterator
 from dataclasses import replace
 from functools import cache
+from itertools import takewhile
+from pathlib import Path
 from typing import Any, NamedTuple
 
 from hw_replay.open import open_source
 from hw_replay.simulate.demo import BUNDLED
+from hw_replay.writer import RecordingWriter
+from tests.once import worked_out
 from vario.app.page.build import PageContent
 from vario.app.passage import Passage
 from vario.flight.reading import Reading
@@ -23,8 +27,21 @@ class Flown(NamedTuple):
     summary: dict[str, Any]
 
 
+def beginning(seconds: float, path: Path) -> Path:
+    """A recording of the first seconds of the bundled flight, written to `path`."""
+    whole = open_source(BUNDLED)
+    with RecordingWriter(path, whole.info) as writer:
+        for sample in takewhile(lambda sample: sample.t_s <= seconds, whole):
+            writer.write(sample)
+    return path
+
+
 @cache
 def demo() -> Flown:
+    return worked_out("demo readings", _fly_demo)
+
+
+def _fly_demo() -> Flown:
     source = open_source(BUNDLED)
     loaded = parse_settings(source.info.config_toml or "", "settings", source.info.glider_toml)
     passage = Passage(source, loaded.settings, loaded.glider)

@@ -13,23 +13,16 @@ import pytest
 
 import vario
 import vario.api
-from hw_replay.writer import RecordingWriter
 from tests import missing
+from tests.page_flights import beginning
 from vario import DEMO, Flight, compare, load_settings, open_source, replay
 from vario.app.cli import main
 
 
 @pytest.fixture(scope="module")
 def tow(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """The first minute and a half of the demo, to play often."""
-    path: Path = tmp_path_factory.mktemp("tow") / "tow.mcap"
-    whole = open_source(DEMO)
-    with RecordingWriter(path, whole.info) as writer:
-        for sample in whole:
-            if sample.t_s > 90.0:
-                break
-            writer.write(sample)
-    return path
+    """The first minute and a quarter of the demo, to play often."""
+    return beginning(75.0, tmp_path_factory.mktemp("tow") / "tow.mcap")
 
 
 @pytest.fixture(scope="module")

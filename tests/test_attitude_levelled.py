@@ -17,10 +17,13 @@ from tests.truth_flight import fly
 from vario.settings.schema import Settings
 
 
-@pytest.mark.long
 @pytest.mark.parametrize(
     ("scene", "glider", "seed"),
-    [("streets", "sgs126", 501), ("speed_changes", "sgs233", 502), ("turbulence", "sgs233", 503)],
+    [
+        ("streets", "sgs126", 501),
+        pytest.param("speed_changes", "sgs233", 502, marks=pytest.mark.long),
+        pytest.param("turbulence", "sgs233", 503, marks=pytest.mark.long),
+    ],
 )
 def test_levelled_on_the_ground_it_knows_pitch_and_bank(
     scene: str, glider: str, seed: int, truth_folder: Path
@@ -31,6 +34,7 @@ def test_levelled_on_the_ground_it_knows_pitch_and_bank(
     assert bank_deg <= 1.5
 
 
+@pytest.mark.long
 def test_not_levelled_pitch_is_off_by_the_mounting(truth_folder: Path) -> None:
     """Otherwise the test above would say nothing: pitch is then as far off as the instrument is tilted."""
     flight = fly("streets", "sgs126", 501, truth_folder)

@@ -24,6 +24,7 @@ from drivers.registry import CHIPS, build
 from drivers.samples import Baro, GnssPos, Pitot
 from hw_replay.errors import CorruptRecording
 from hw_replay.open import open_source
+from tests.examples import drawn
 from vario.app.live.clock import SteppedClock
 from vario.app.live.faults import WatchedSensor
 from vario.app.live.scheduler import Scheduler
@@ -211,7 +212,7 @@ def test_a_damaged_transfer_is_named_with_its_line(flight, old, new, says):
 
 
 @given(where=st.floats(0.0, 1.0), letter=st.sampled_from('0123456789abcdefxyz"{}[],:-. '))
-@settings(max_examples=40)
+@settings(max_examples=drawn(40))
 def test_a_recording_damaged_anywhere_gives_samples_or_an_error_that_names_the_line(flight, where, letter):
     _, lines = flight
     text = "".join(lines)
@@ -226,7 +227,7 @@ def test_a_recording_damaged_anywhere_gives_samples_or_an_error_that_names_the_l
 
 
 @given(cut=st.floats(0.0, 1.0))
-@settings(max_examples=40)
+@settings(max_examples=drawn(40))
 def test_a_recording_cut_anywhere_plays_up_to_the_cut(flight, cut):
     got, lines = flight
     text = "".join(lines)

@@ -20,6 +20,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.special import i0, i1
 
+from tests.examples import drawn
 from tests.setups import setup
 from vario.flight.cruise.airmass import Airmass
 from vario.flight.estimate.result import Estimate, Monitor
@@ -111,7 +112,7 @@ def apart_deg(a: float | None, b: float) -> float:
 TOWARDS = st.tuples(st.sampled_from([1, -1]), st.floats(0.0, 6.28))
 
 
-@settings(max_examples=40)
+@settings(max_examples=drawn(40))
 @given(TOWARDS, st.floats(1.0, 5.0), st.floats(80.0, 250.0), st.floats(60.0, 110.0), st.floats(20.0, 60.0))
 def test_mean_and_first_harmonic_are_the_bessel_functions(
     turn: tuple[int, float], strength: float, radius_m: float, circle_m: float, offset: float
@@ -218,7 +219,7 @@ def test_noise_alone_is_rarely_taken_for_a_direction() -> None:
     assert found <= 6
 
 
-@settings(max_examples=30)
+@settings(max_examples=drawn(30))
 @given(
     TOWARDS,
     st.floats(25.0, 70.0),
@@ -285,7 +286,7 @@ def _cues(paper: Paper, mode: Mode = Mode.CIRCLING) -> list[float]:
     return paper.cues
 
 
-@settings(max_examples=20)
+@settings(max_examples=drawn(20))
 @given(TOWARDS, st.floats(25.0, 70.0), st.booleans())
 def test_handbook_rule_on_centring(turn: tuple[int, float], offset: float, by_core: bool) -> None:
     """FAA-H-8083-13, Glider Flying Handbook (2003), ch. 10, fig. 10-8: from the strongest lift turn on for

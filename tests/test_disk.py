@@ -16,6 +16,7 @@ from hw_replay.errors import CorruptRecording
 from hw_replay.fake_disk import FaultyDisk
 from hw_replay.recording import Recording
 from hw_replay.source import RecordingInfo
+from tests.examples import drawn
 from tests.power_cuts import MOST_LOST_S, cut_config, cut_recording
 from vario.app.atomic import change_file, write_atomically, write_new
 from vario.app.errors import OutputError
@@ -141,7 +142,7 @@ def test_a_card_that_takes_its_time_holds_nobody_up_and_gets_everything(tmp_path
     assert recorded(tmp_path) == flown
 
 
-@settings(max_examples=40)
+@settings(max_examples=drawn(40))
 @given(seed=st.integers(0, 2**32))
 def test_the_power_may_go_at_any_moment(tmp_path_factory: pytest.TempPathFactory, seed: int) -> None:
     """On a disk that keeps what was forced onto it, and of the rest what it likes."""

@@ -10,12 +10,13 @@ from drivers.errors import (
 from drivers.registry import CHIPS, build
 from drivers.samples import CHANNEL_OF, CHANNELS, Baro
 from drivers.sensor import NEVER_S
+from tests.examples import drawn
 from tests.fuzz.babble import Babble, identity_of
 
 
 @pytest.mark.parametrize("name", CHIPS)
 @given(data=st.data())
-@settings(max_examples=60)
+@settings(max_examples=drawn(60))
 def test_whatever_a_chip_answers_it_is_a_possible_sample_or_a_typed_error(name, data):
     bus = Babble(lambda length: data.draw(st.binary(min_size=length, max_size=length)), identity_of(name))
     driver = build(name, bus, channels=[*CHIPS[name].channels, *CHIPS[name].extra])

@@ -20,7 +20,7 @@ from hw_replay.igc import IgcFile
 from hw_replay.simulate.demo import BUNDLED
 from hw_replay.source import RecordingInfo
 from tests import missing
-from tests.page_flights import demo
+from tests.page_flights import beginning, demo
 from vario.app.cli import main
 from vario.app.errors import AppError
 from vario.app.export.igc import igc_lines, write_igc
@@ -239,10 +239,14 @@ def test_parquet_and_csv_are_the_same_table(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("kind", ["igc", "nmea"])
-def test_export_command(kind: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+@pytest.mark.parametrize("flown_s", [60.0, pytest.param(math.inf, marks=pytest.mark.long)])
+def test_export_command(
+    kind: str, flown_s: float, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     out = tmp_path / f"new/flight.{kind}"
-    assert main(["export", str(BUNDLED), "--as", kind, "--out", str(out)]) == 0
-    assert out.stat().st_size > 20_000
+    flight = beginning(flown_s, tmp_path / "flight.mcap")
+    assert main(["export", str(flight), "--as", kind, "--out", str(out)]) == 0
+    assert out.stat().st_size > min(20_000, 60 * flown_s)
     assert f"written to {out}" in capsys.readouterr().out
 
 

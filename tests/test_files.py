@@ -123,7 +123,9 @@ def test_a_settings_file_that_becomes_a_pipe_is_a_problem_and_comes_back(tmp_pat
         assert watch.poll(0.0) is None
         problems.append(watch.problem)
     assert problems[:-1] == [None] * (UNREADABLE_POLLS - 1)  # an editor may be exchanging it
-    assert "expected a file; the settings in force stay" in str(problems[-1])
+    assert "this is a pipe, which can be read only once; expected a file; the settings in force stay" in str(
+        problems[-1]
+    )
     path.unlink()
     path.write_text('[vario]\ndamping = "1 s"\n', encoding="utf-8")
     found = [watch.poll(0.0) for _ in range(3)]

@@ -9,10 +9,9 @@ from pathlib import Path
 
 import pytest
 
-from hw_replay.open import open_source
 from hw_replay.simulate.demo import BUNDLED
-from hw_replay.writer import RecordingWriter
 from tests import missing
+from tests.page_flights import beginning
 from vario.app.cli import main
 
 ROOT = Path(__file__).parent.parent
@@ -43,12 +42,7 @@ def test_the_recipe_changes_what_it_says_and_nothing_else(
 ) -> None:
     begun = tmp_path / "hw_replay" / "demo" / BUNDLED.name
     begun.parent.mkdir(parents=True)
-    whole = open_source(BUNDLED)
-    with RecordingWriter(begun, whole.info) as writer:
-        for sample in whole:
-            if sample.t_s > LONG_ENOUGH_S:
-                break
-            writer.write(sample)
+    beginning(LONG_ENOUGH_S, begun)
     monkeypatch.chdir(tmp_path)
     *replays, comparison = commands()
     assert [words[0] for words in (*replays, comparison)] == ["replay", "replay", "compare"]

@@ -33,6 +33,7 @@ from hw_replay.igc import IgcFile
 from hw_replay.igc_records import parse_extensions, parse_fix
 from hw_replay.messages import RejectedValueError
 from hw_replay.open import convert, open_source
+from tests.examples import drawn
 from vario.app.passage import Passage
 from vario.settings.schema import Settings
 
@@ -395,7 +396,7 @@ flights = st.lists(
 )
 
 
-@settings(max_examples=60)
+@settings(max_examples=drawn(60))
 @given(start=st.integers(0, 86_399), steps=flights)
 @example(  # the velocity between the second and the last fix belongs before the void one
     start=0,
@@ -450,7 +451,7 @@ records = st.one_of(
 )
 
 
-@settings(max_examples=300)
+@settings(max_examples=drawn(300))
 @given(lines=st.lists(records, max_size=12))
 def test_any_lines_give_samples_within_limits_in_order_of_time(
     tmp_path_factory: pytest.TempPathFactory, lines: list[str]

@@ -21,6 +21,7 @@ from hw_replay.recording import Recording
 from hw_replay.simulate import long_flight, simulate
 from hw_replay.source import RecordingInfo
 from tests import missing
+from tests.examples import drawn
 from vario.app.live.clock import FIRST_S, SteppedClock
 from vario.app.live.faults import LONGEST_RETRY_S, State, WatchedSensor
 from vario.app.live.fitting import Fitted, described, fitted
@@ -165,28 +166,31 @@ def replayed(path: Path) -> list[Reading]:
     return list(play(recording, pipeline))
 
 
-@pytest.mark.long
-def test_a_flight_recorded_live_replays_bit_for_bit(tmp_path: Path) -> None:
+@pytest.mark.parametrize("flown_s", [30.0, pytest.param(120.0, marks=pytest.mark.long)])
+def test_a_flight_recorded_live_replays_bit_for_bit(tmp_path: Path, flown_s: float) -> None:
     """Every value of every reading, through unplugging, silence, changed settings and a mark."""
     text = '[vario]\ndamping = "0.5 s"\n'
     rig = Rig(
-        simulate(long_flight(120.0, seed=3)),
+        simulate(long_flight(flown_s, seed=3)),
         OnCard(FlightFiles(tmp_path, sync_s=0.0)),
-        [Mark(20.0, "strong here"), SettingsChange(50.0, '[average]\nwindow = "10 s"\n', None)],
+        [
+            Mark(flown_s / 6.0, "strong here"),
+            SettingsChange(flown_s / 2.4, '[average]\nwindow = "10 s"\n', None),
+        ],
         text,
     )
-    for address, lost_s, back_s in ((PITOT, 30.0, 36.0), (IMU, 60.0, 63.0), (BARO, 80.0, 85.0)):
+    for address, lost, back in ((PITOT, 0.25, 0.3), (IMU, 0.5, 0.525), (BARO, 0.67, 0.71)):
         plug = detach(rig, address)
-        rig.at(lost_s, plug)
-        rig.at(back_s, plug)
-    rig.at(100.0, lambda: setattr(rig.bus, "stuck", True))
+        rig.at(flown_s * lost, plug)
+        rig.at(flown_s * back, plug)
+    rig.at(flown_s / 1.2, lambda: setattr(rig.bus, "stuck", True))
     rig.bus.recoverable = False
-    rig.at(104.0, lambda: setattr(rig.bus, "stuck", False))
-    rig.run(120.0)
+    rig.at(flown_s / 1.15, lambda: setattr(rig.bus, "stuck", False))
+    rig.run(flown_s)
     rig.journal.files.end()  # type: ignore[union-attr]
     (path,) = tmp_path.iterdir()
     again = replayed(path)
-    assert len(rig.readings) > 5000
+    assert len(rig.readings) > 40.0 * flown_s
     assert again == rig.readings
     modes = {reading.mode for reading in rig.readings}
     assert Mode.CRUISE in modes
@@ -358,7 +362,7 @@ def test_a_lasting_fault_is_a_bounded_number_of_tries() -> None:
         assert 600.0 / LONGEST_RETRY_S - 2 <= tries <= 600.0 / LONGEST_RETRY_S + 10
 
 
-@settings(max_examples=12)
+@settings(max_examples=drawn(12))
 @given(
     st.lists(
         st.tuples(st.floats(2.0, 18.0), st.sampled_from([IMU, BARO, PITOT]), st.integers(0, 6)), max_size=8

@@ -26,6 +26,7 @@ from drivers.samples import (
 from hw_replay.errors import RecordingError
 from hw_replay.long_csv import LongCsv
 from hw_replay.open import open_source
+from tests.examples import drawn
 
 HEADER = "t_s,channel,v1,v2,v3"
 
@@ -223,7 +224,7 @@ TEXT_ROWS = st.lists(
 )
 
 
-@settings(max_examples=200)
+@settings(max_examples=drawn(200))
 @given(
     rows=TEXT_ROWS, encoding=st.sampled_from(["utf-8", "utf-16-le", "latin-1"]), run_rows=st.integers(1, 9)
 )

@@ -11,7 +11,7 @@ import pytest
 
 from drivers.events import Mark
 from drivers.samples import Baro, Sample
-from hw_replay.event_messages import KIND_OF, RejectedEventError, decode_event, encode_event
+from hw_replay.event_messages import KIND_OF, RejectedEventError, decode_event, encode_event, event_values
 from hw_replay.recording import Recording
 from hw_replay.source import RecordingInfo
 from hw_replay.writer import RecordingWriter
@@ -178,7 +178,8 @@ def test_what_is_no_mark_message_is_refused(values: dict[str, object]) -> None:
 
 def test_a_mark_message_comes_back() -> None:
     mark = Mark(1.5, 'a "mark"\\ü')
-    assert decode_event(KIND_OF[Mark], 1.5, json.loads(encode_event(mark))) == mark
+    kind = KIND_OF[Mark]
+    assert decode_event(kind, 1.5, event_values(kind, encode_event(mark))) == mark
 
 
 def test_marks_of_other_flights_and_those_the_recording_holds_are_left_out(

@@ -14,6 +14,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from tests.examples import drawn
 from tests.setups import setup
 from tests.test_circling import DT_S, Paper
 from vario.flight.motion.mode import Mode
@@ -26,7 +27,7 @@ def airborne(wish: str = "automatic", circling: Circling | None = None, **sensor
     return Paper(wish=wish, circling=circling or Circling(), **sensors).fly(30.0)
 
 
-@settings(max_examples=60)
+@settings(max_examples=drawn(60))
 @given(
     st.sampled_from(SENSORS),
     st.sampled_from([1, -1]),
@@ -61,7 +62,7 @@ def test_every_circle_of_the_turn_table_is_told_by_three_quarters(
     assert paper.modes[-1][0] - begun <= 0.75 * period_s + DT_S
 
 
-@settings(max_examples=60)
+@settings(max_examples=drawn(60))
 @given(
     st.sampled_from(SENSORS),
     st.floats(10.0, 24.0),
@@ -74,7 +75,7 @@ def test_s_turns_are_cruise(sensors: dict[str, bool], period_s: float, rate_deg:
     assert "circling" not in paper.names()
 
 
-@settings(max_examples=60)
+@settings(max_examples=drawn(60))
 @given(
     st.sampled_from(SENSORS),
     st.floats(-150.0, 150.0),

@@ -15,8 +15,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from hw_replay.simulate.demo import BUNDLED
-from tests.page_flights import content_of, demo, later
+from tests.page_flights import beginning, content_of, demo, later
 from vario.app.cli import main
 from vario.app.page.build import page_html
 from vario.app.page.pack import packed
@@ -167,9 +166,10 @@ def test_climbs_are_drawn_in_air_that_stands_still() -> None:
         assert moved_m < 40.0
 
 
-def test_report_writes_one_page(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+@pytest.mark.parametrize("flown_s", [60.0, pytest.param(math.inf, marks=pytest.mark.long)])
+def test_report_writes_one_page(flown_s: float, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     out = tmp_path / "new" / "page.html"
-    assert main(["report", str(BUNDLED), "--out", str(out)]) == 0
+    assert main(["report", str(beginning(flown_s, tmp_path / "flight.mcap")), "--out", str(out)]) == 0
     assert [path.name for path in out.parent.iterdir()] == ["page.html"]
     assert re.search(r"page\.html .*MB", capsys.readouterr().out)
     assert out.read_text(encoding="utf-8").startswith("<!doctype html>")

@@ -6,6 +6,7 @@ constants of the estimator were not tuned on these seeds.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from pathlib import Path
 
@@ -28,6 +29,7 @@ from drivers.samples import (
     Reference,
     Sample,
 )
+from tests.examples import drawn
 from tests.truth_flight import Flight, fly
 from vario.app.player import play
 from vario.flight.inputs.quality import Quality
@@ -59,8 +61,8 @@ def thermal(truth_folder: Path) -> Flight:
     return fly("thermal", "sgs233", 3, truth_folder)
 
 
-SHORT_S = 200.0
-"""The straight and turning prelude and six turns in the thermal: enough where only behaviour is checked."""
+BEGIN_S, SHORT_S = 80.0, 180.0
+"""The first turns in the thermal: enough where only behaviour is checked."""
 
 
 def run(samples: list[Sample], glider: Glider | None = GLIDER) -> list[Reading]:
@@ -68,7 +70,7 @@ def run(samples: list[Sample], glider: Glider | None = GLIDER) -> list[Reading]:
 
 
 def short(flight: Flight) -> list[Sample]:
-    return [sample for sample in flight.samples() if sample.t_s < SHORT_S]
+    return [sample for sample in flight.samples() if BEGIN_S < sample.t_s < SHORT_S]
 
 
 def without(flight: Flight, *kinds: type[Sample]) -> list[Sample]:
@@ -85,7 +87,7 @@ def errors(
     """Error of a value against truth, after the first 30 s, where known."""
     t_s = column(readings, lambda r: r.t_s)
     error = column(readings, value) - np.interp(t_s, flight.truth["t_s"], flight.truth[name])
-    error = error[t_s > 30.0]
+    error = error[t_s > t_s[0] + 30.0]
     return error[np.isfinite(error)]
 
 
@@ -93,11 +95,12 @@ def rms(values: NDArray[np.float64]) -> float:
     return float(np.sqrt(np.mean(values**2)))
 
 
-def test_against_the_truth_of_a_general_flight_dynamics_library(thermal: Flight) -> None:
+@pytest.mark.parametrize("until_s", [200.0, pytest.param(math.inf, marks=pytest.mark.long)])
+def test_against_the_truth_of_a_general_flight_dynamics_library(thermal: Flight, until_s: float) -> None:
     """Twenty turns in a drifting, bumpy thermal; sensors with noise, bias and a mounting error of 2 deg."""
-    readings = run(list(thermal.samples()))
+    readings = run([sample for sample in thermal.samples() if sample.t_s < until_s])
     error = errors(readings, thermal, "vario_mps", lambda r: r.energy.vario_mps)
-    assert len(error) > 20_000
+    assert len(error) > min(20_000, 40 * until_s)
     assert rms(error) < 0.5
     assert abs(np.mean(error)) < 0.1
     assert rms(errors(readings, thermal, "climb_mps", lambda r: r.energy.climb_mps)) < 0.2
@@ -159,7 +162,7 @@ def test_no_barometer_says_nothing_about_height(thermal: Flight) -> None:
 
 @pytest.mark.parametrize("lost", [(Baro,), (Pitot,), (ImuAccel, ImuGyro), (GnssPos, GnssVel)])
 def test_a_sensor_lost_midway_is_told_and_returns(thermal: Flight, lost: tuple[type[Sample], ...]) -> None:
-    samples = [s for s in short(thermal) if not (isinstance(s, lost) and 120.0 < s.t_s < 150.0)]
+    samples = [s for s in short(thermal) if not (isinstance(s, lost) and 120.0 < s.t_s < 140.0)]
     readings = run(samples)
     flag = {
         Baro: Quality.NO_BARO,
@@ -167,15 +170,15 @@ def test_a_sensor_lost_midway_is_told_and_returns(thermal: Flight, lost: tuple[t
         ImuAccel: Quality.NO_IMU,
         GnssPos: Quality.NO_GNSS,
     }[lost[0]]
-    assert all(flag in r.quality for r in readings if 123.0 < r.t_s < 149.0)
-    assert all(flag not in r.quality for r in readings if r.t_s > 151.0)
-    vario = column([r for r in readings if r.t_s > 160.0], lambda r: r.energy.vario_mps)
+    assert all(flag in r.quality for r in readings if 123.0 < r.t_s < 139.0)
+    assert all(flag not in r.quality for r in readings if r.t_s > 141.0)
+    vario = column([r for r in readings if r.t_s > 150.0], lambda r: r.energy.vario_mps)
     assert np.all(np.isfinite(vario))
     assert np.max(np.abs(vario)) < 10.0
 
 
 def test_a_replay_is_repeatable_bit_for_bit(thermal: Flight) -> None:
-    samples = short(thermal)[:30_000]
+    samples = short(thermal)[:10_000]
     assert run(samples) == run(samples)
 
 
@@ -201,7 +204,7 @@ _SAMPLES = st.lists(
 )
 
 
-@settings(max_examples=200)
+@settings(max_examples=drawn(200))
 @given(_SAMPLES, st.booleans())
 def test_no_input_makes_it_fail_or_show_nonsense(samples: list[Sample], in_order: bool) -> None:
     if in_order:

@@ -20,6 +20,8 @@ from hw_replay.recording import Recording
 from hw_replay.simulate.demo import BUNDLED
 from hw_replay.source import RecordingInfo
 from hw_replay.writer import RecordingWriter
+from tests.missing import VIEWER, library
+from tests.protobuf_messages import message_of, values_of
 
 PLACE = GnssPos(1.5, 50.123456789, -9.87654321, 431.25)
 
@@ -34,33 +36,53 @@ def recording(tmp_path: Path) -> Path:
 
 
 def test_positions_have_the_schema_viewers_put_on_a_map(recording: Path) -> None:
-    """https://docs.foxglove.dev/docs/visualization/message-schemas/location-fix names the fields."""
+    """https://docs.foxglove.dev/docs/sdk/schemas/location-fix names the fields."""
     with recording.open("rb") as file:
-        found = [
-            (
-                schema.name if schema else "",
-                schema.encoding if schema else "",
-                channel.message_encoding,
-                message,
-            )
-            for schema, channel, message in make_reader(file).iter_messages(topics=["/gnss_pos"])
-        ]
-    ((name, schema_encoding, encoding, message),) = found
-    assert (name, schema_encoding, encoding) == ("foxglove.LocationFix", "jsonschema", "json")
-    assert json.loads(message.data) == {
+        found = list(make_reader(file).iter_messages(topics=["/gnss_pos"]))
+    ((schema, channel, message),) = found
+    assert schema is not None
+    assert (schema.name, schema.encoding, channel.message_encoding) == (
+        "foxglove.LocationFix",
+        "protobuf",
+        "protobuf",
+    )
+    assert values_of(schema, message.data) == {
         "latitude": PLACE.lat_deg,
         "longitude": PLACE.lon_deg,
         "altitude": PLACE.altitude_m,
     }
 
 
-def test_every_message_fits_the_schema_the_file_gives_for_it(recording: Path) -> None:
-    with recording.open("rb") as file:
-        for schema, _, message in make_reader(file).iter_messages():
-            assert schema is not None
-            properties = json.loads(schema.data)["properties"]
-            for name, value in json.loads(message.data).items():
-                assert properties[name]["minimum"] <= value <= properties[name]["maximum"]
+def test_a_mark_is_among_the_log_messages_of_a_viewer(tmp_path: Path) -> None:
+    """https://docs.foxglove.dev/docs/sdk/schemas/log names the fields; level 2 is INFO."""
+    path = tmp_path / "a.mcap"
+    with RecordingWriter(path, RecordingInfo("a flight", "live")) as writer:
+        writer.write(Mark(1.25, "strong"))
+    with path.open("rb") as file:
+        ((schema, _, message),) = make_reader(file).iter_messages()
+    assert schema is not None
+    assert schema.name == "foxglove.Log"
+    log = message_of(schema, message.data)
+    assert (log.message, log.name, log.level) == ("strong", "mark", 2)
+    assert (log.timestamp.seconds, log.timestamp.nanos) == (1, 250_000_000)
+    assert list(Recording(path)) == [Mark(1.25, "strong")]
+
+
+def test_an_open_viewer_makes_a_plot_and_a_map_from_the_file_alone(tmp_path: Path) -> None:
+    """The reader of rerun, headless and without layout: points on the map, numbers by time, texts."""
+    viewer = library("rerun.chunk", VIEWER)
+    path = long_recording(tmp_path / "minute.mcap")
+    columns: dict[str, list[object]] = {}
+    for chunk in viewer.McapReader(path).stream():
+        batch = chunk.to_record_batch()
+        for name in batch.schema.names:
+            columns.setdefault(f"{chunk.entity_path}@{name}", []).extend(batch.column(name).to_pylist())
+    fixes = [point for row in columns["/gnss_pos@GeoPoints:positions"] for point in row]  # type: ignore[attr-defined]
+    assert fixes[:2] == [[50.0, -9.0], [pytest.approx(50.0001), -9.0]]
+    assert len(fixes) == 60
+    values = [row["static_pa"] for rows in columns["/baro@vario.Baro:message"] for row in rows]  # type: ignore[attr-defined]
+    assert values == [95_000.0 + k for k in range(600)]
+    assert columns["/event/mark@TextLog:text"] == [["here"]]
 
 
 def test_positions_come_back_exactly(recording: Path) -> None:
@@ -176,8 +198,8 @@ def test_a_general_reader_goes_to_any_moment_of_an_imported_copy_of_the_bundled_
         ]
         assert len(opened) <= 2
         found = [
-            json.loads(message.data)["static_pa"]
-            for _, _, message in SeekingReader(file).iter_messages(
+            values_of(schema, message.data)["static_pa"]
+            for schema, _, message in SeekingReader(file).iter_messages(
                 ["/baro"], start_time=400_000_000_000, end_time=401_000_000_000
             )
         ]

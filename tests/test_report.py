@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from PIL import Image
 from scipy import stats
 
+from tests.examples import drawn
 from tests.luminance import relative_luminance
 from vario.app.picture.data import Flight
 from vario.app.picture.sheet import CAUTION, draw_report, write_report
@@ -244,7 +245,7 @@ def test_a_vario_without_airspeed_is_marked_in_its_panel() -> None:
     assert "ok 75 %; no airspeed 25 %; uncompensated 25 %" in said
 
 
-@settings(max_examples=12, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=drawn(12), suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(st.sampled_from([0, 1, 2, 50]), st.sets(st.sampled_from(FLOATS)), st.sets(st.sampled_from(FLOATS)))
 def test_no_gap_in_the_data_stops_the_picture(
     tmp_path: Path, n: int, empty: set[str], absent: set[str]
@@ -279,7 +280,7 @@ def test_a_page_that_cannot_be_written_is_an_oserror(tmp_path: Path) -> None:
 
 
 @given(st.integers(0, 2**32 - 1), st.integers(701, 5000), st.floats(0.0, 1.0))
-@settings(max_examples=30)
+@settings(max_examples=drawn(30))
 def test_thinning_keeps_means_and_extremes(seed: int, n: int, unknown: float) -> None:
     random = np.random.default_rng(seed)
     t_s = np.sort(random.uniform(0.0, 1000.0, n))

@@ -19,6 +19,7 @@ from hw_replay.simulate.flight import Scenario, motions, simulate
 from hw_replay.simulate.gust import Gust, LayeredWind
 from hw_replay.simulate.plan import Phase, after, circle
 from hw_replay.simulate.sensors import Place
+from tests.examples import drawn
 from vario.app.cli import main
 from vario.app.simulate.file import load_scenario
 from vario.settings.errors import SettingsError
@@ -40,7 +41,7 @@ def first(samples: list[Sample], name: str) -> np.ndarray:
     return np.array([(s.t_s, s.value) for s in samples if isinstance(s, Reference) and s.name == name])
 
 
-@settings(max_examples=8)
+@settings(max_examples=drawn(8))
 @given(
     seed=st.integers(0, 10_000),
     strengths=st.tuples(st.floats(0.0, 1.5), st.floats(1.0, 6.0)),

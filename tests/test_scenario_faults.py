@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 
 from drivers.samples import Baro, GnssPos, ImuGyro, Pitot, Reference, Sample
 from hw_replay.simulate.faults import Fault, Kind, inject
+from tests.examples import drawn
 
 SIGMA = {"baro": 1.5, "pitot": 0.8, "imu_gyro": 0.01}
 
@@ -60,8 +61,7 @@ KINDS: list[Kind] = [
 ]
 
 
-@pytest.mark.long
-@settings(max_examples=40)
+@settings(max_examples=drawn(40))
 @given(st.sampled_from(KINDS), st.integers(0, 1000), st.floats(0.0, 90.0), st.floats(0.1, 10.0))
 def test_a_fault_touches_its_own_channel_and_time_only(
     kind: Kind, seed: int, from_s: float, lasts_s: float

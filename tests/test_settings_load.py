@@ -15,6 +15,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from tests.examples import drawn
 from vario.app.live.rehearsal import with_chips
 from vario.settings.errors import QuantityError, SettingsError
 from vario.settings.glider import Glider
@@ -202,7 +203,7 @@ def test_tables_are_written_as_the_toml_they_are(table: dict[str, Any]) -> None:
     assert repr(tomllib.loads(_as_toml(table))) == repr(table)
 
 
-@settings(max_examples=300)
+@settings(max_examples=drawn(300))
 @given(_tables(Settings), _tables(Glider))
 def test_any_tables_give_settings_or_problems_of_one_line_each(
     table: dict[str, Any], glider: dict[str, Any]
@@ -251,7 +252,7 @@ def test_importing_the_settings_loads_no_heavy_library() -> None:
 
 def test_a_long_line_is_refused_before_it_is_read() -> None:
     text = "# fine\n[" + ".".join("a" * 50_000) + "]\n"
-    with pytest.raises(SettingsError, match="x, line 2: a line longer than 20000 characters"):
+    with pytest.raises(SettingsError, match="x, line 2: a line longer than 2000 characters"):
         parse_settings(text, "x")
 
 
@@ -287,5 +288,7 @@ def test_every_relative_path_is_relative_to_the_settings_file(tmp_path: Path) ->
 def test_a_pipe_as_settings_file_is_refused_at_once(tmp_path: Path) -> None:
     path = tmp_path / "my.toml"
     os.mkfifo(path)
-    with pytest.raises(SettingsError, match=r"my\.toml.*this is a (pipe|device).*; expected a file"):
+    with pytest.raises(
+        SettingsError, match=r"my\.toml.*this is a pipe, which can be read only once; expected a TOML file"
+    ):
         load_settings(path)

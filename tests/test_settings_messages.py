@@ -303,8 +303,8 @@ SETTINGS_MESSAGES = {
         "[flight]\nbugs",
         "line 2: bugs: not valid TOML: Expected '=' after a key in a key/value pair",
     ),
-    "absurd number": (
-        f"[flight]\nbugs = {'9' * 5000}",
+    "too many levels": (
+        f"[flight]\nbugs = {'[' * 40}{']' * 40}",
         "too long a number or too deeply nested for a settings file",
     ),
     "glider named but not carried along": (

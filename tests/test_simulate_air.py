@@ -10,6 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from hw_replay.simulate.air import AirMass, Atmosphere, Thermal, Turbulence, Wind
+from tests.examples import drawn
 
 # Vertical velocity at r/r2 of 0, 0.25, 0.5, 0.75 and 1, computed from the code listing in appendix B of
 # Allen, AIAA 2006-1510 (NASA TM-2006-214019), without environmental sink: w*, zi, z, r2, then velocities.
@@ -101,7 +102,7 @@ def test_gusts_have_the_strength_asked_for() -> None:
     assert speeds.std(axis=0) == pytest.approx([0.5, 0.5, 0.5], rel=0.06)
 
 
-@settings(max_examples=20)
+@settings(max_examples=drawn(20))
 @given(st.integers(0, 1000), st.floats(-500, 500), st.floats(-500, 500), st.floats(0, 900))
 def test_gusts_are_free_of_divergence(seed: int, north: float, east: float, height: float) -> None:
     field = Turbulence(1.0, seed)

@@ -21,6 +21,7 @@ from hw_replay.simulate.demo import long_flight
 from hw_replay.simulate.flight import motions
 from hw_replay.simulate.glider import Controls, Glider, Motion, State
 from hw_replay.simulate.rotation import from_euler
+from tests.examples import drawn
 
 G = 9.80665
 KT = 1852 / 3600
@@ -133,7 +134,7 @@ def test_zoom_without_drag_gains_the_height_of_the_speed() -> None:
     assert gained == pytest.approx(56.651, abs=0.02)
 
 
-@settings(max_examples=15)
+@settings(max_examples=drawn(15))
 @given(
     st.lists(st.tuples(st.floats(0.5, 1.8), st.floats(-0.3, 0.3)), min_size=4, max_size=8), st.floats(-8, 8)
 )

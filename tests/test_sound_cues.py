@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 from scipy import fft, signal
 
+from tests.examples import drawn
 from vario.flight.inputs.quality import Quality
 from vario.flight.motion.mode import Mode
 from vario.flight.setup import Setup
@@ -139,7 +140,7 @@ busy = st.builds(
 )
 
 
-@settings(max_examples=60)
+@settings(max_examples=drawn(60))
 @given(st.lists(st.tuples(busy, st.integers(882, 9000)), min_size=2, max_size=10))
 def test_no_cue_clicks_whatever_it_interrupts(timeline: list[tuple[ToneCommand, int]]) -> None:
     # No partial of any voice or cue lies above 10 kHz, so whatever is found above 14.5 kHz is a click. A step

@@ -18,6 +18,7 @@ from scipy import signal
 
 from hw_replay.simulate.demo import BUNDLED
 from tests import missing
+from tests.examples import drawn
 from vario.flight.tone.stage import ToneCommand
 from vario.sound.errors import SoundError, SoundFileError
 from vario.sound.flac import FlacSink
@@ -52,7 +53,7 @@ def test_the_file_is_readable_and_exactly_as_long_as_the_flight(tmp_path: Path, 
     assert pitch_of(pcm, rate_hz) == pytest.approx(600.0, rel=0.001)
 
 
-@settings(max_examples=25)
+@settings(max_examples=drawn(25))
 @given(steps=st.lists(st.floats(0.0, 0.05), max_size=60))
 def test_samples_never_drift_from_time(tmp_path_factory: pytest.TempPathFactory, steps: list[float]) -> None:
     path = tmp_path_factory.mktemp("drift") / "tone.flac"

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from scipy import signal
 
 from tests import missing
+from tests.examples import drawn
 from tests.setups import setup
 from vario.flight.inputs.quality import Quality
 from vario.flight.motion.mode import Mode
@@ -189,7 +190,7 @@ def first_difference(step_at_block: int, before: float | None, after: float, lea
     return float(changed[0] / 44100 - step_at_block / 100)
 
 
-@settings(max_examples=25)
+@settings(max_examples=drawn(25))
 @given(
     st.integers(50, 150).map(lambda k: 2 * k),
     st.sampled_from([(None, 1.0), (0.0, 2.0), (-1.0, 1.0), (0.3, 2.5), (1.0, 4.0), (2.0, 5.0)]),

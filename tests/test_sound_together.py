@@ -10,6 +10,7 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
+from tests.examples import drawn
 from vario.flight.tone.cues import Cue, CueCall
 from vario.flight.tone.stage import ToneCommand, Voice
 from vario.sound.flac import FlacSink
@@ -75,7 +76,7 @@ def test_commands_together_sound_as_one_by_one(steps: list[Step], cuts: list[int
     assert np.concatenate(parts).tobytes() == one_by_one(steps).tobytes()
 
 
-@settings(deadline=None, max_examples=30)
+@settings(deadline=None, max_examples=drawn(30))
 @given(steps=flights())
 def test_the_file_holds_what_is_heard_live(
     tmp_path_factory: pytest.TempPathFactory, steps: list[Step]

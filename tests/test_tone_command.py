@@ -117,7 +117,8 @@ def test_the_chart_is_drawn(tmp_path: Path) -> None:
         (["1", "--seconds", "-1"], "--seconds -1: expected 0 to 600 s"),
         (["--picture", "missing.flac"], "missing.flac: cannot be read: No such file"),
         (["--picture", "pyproject.toml"], "cannot be read: not a sound file"),
-        (["1", "--out", "missing/tone.flac"], "missing/tone.flac: cannot write the sound: No such file"),
+        (["1", "--out", "stereo.flac/tone.flac"], "stereo.flac/tone.flac: cannot be written"),
+        (["--picture", "stereo.flac", "--out", "stereo.flac"], "stereo.flac: this file is an input"),
         (
             ["1", "--out", "tone.wav"],
             "tone.wav: the sound is written as FLAC; expected a name",

@@ -21,11 +21,11 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from filelock import FileLock
 from numpy.typing import NDArray
 
 from drivers.samples import Baro, GnssPos, GnssVel, ImuAccel, ImuGyro, Pitot, Sample
 from tests import missing
+from tests.once import made_once
 from tests.truth_air import PRELUDE_S, SCENES, Scene
 
 G0_MPS2 = 9.80665
@@ -157,11 +157,13 @@ class Pilot:
         fdm["fcs/rudder-cmd-norm"] = max(-1.0, min(1.0, -6.0 * (fdm["aero/beta-rad"] - self._feet)))
 
 
-def _start(glider: str, scene: Scene) -> Dynamics:
+def _start(glider: str, scene: Scene, aircraft: Path | None = None) -> Dynamics:
     jsbsim = missing.library("jsbsim", missing.JSBSIM)
     jsbsim.FGJSBBase().debug_lvl = 0
     fdm = jsbsim.FGFDMExec(None)
     fdm.set_debug_level(0)
+    if aircraft is not None:  # a folder of models that replaces the library's
+        fdm.set_aircraft_path(str(aircraft))
     fdm.load_model(glider)
     fdm.set_dt(1.0 / RATE_HZ)
     for seat in range(2 if glider == "sgs233" else 0):
@@ -286,13 +288,8 @@ def sense(name: str, scene: Scene, truth: NDArray[np.void], sensors: Sensors, se
 
 def flown_once(path: Path, integrate: Callable[[], NDArray[np.void]]) -> NDArray[np.void]:
     """The true motion kept at `path`; flown first if nobody has. Whoever asks meanwhile waits for it."""
-    path.parent.mkdir(parents=True, exist_ok=True)
-    with FileLock(path.with_suffix(".lock")):
-        if not path.exists():
-            part = path.with_suffix(".part.npz")
-            np.savez_compressed(part, truth=integrate())
-            part.replace(path)
-        truth: NDArray[np.void] = np.load(path)["truth"]
+    made_once(path, lambda part: np.savez(part, truth=integrate()))
+    truth: NDArray[np.void] = np.load(path)["truth"]
     return truth
 
 

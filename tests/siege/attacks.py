@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from tests.siege import batch, disks, names, outputs, recordings
+from tests.siege import batch, disks, limits, names, outputs, recordings
 
 Attack = tuple[str, str, Callable[..., str]]
 
@@ -26,6 +26,7 @@ def _live() -> Sequence[Attack]:
 
 GROUPS: Mapping[str, Sequence[Attack]] = {
     "Recordings": recordings.ATTACKS,
+    "Limits": limits.ATTACKS,
     "Names and inputs": names.ATTACKS,
     "Outputs": outputs.ATTACKS,
     "Full disks": disks.ATTACKS,

@@ -6,6 +6,7 @@ rights: from some byte on every write fails, as on a full disk. The long ones fi
 
 from __future__ import annotations
 
+import fcntl
 import os
 import resource
 import subprocess
@@ -15,9 +16,10 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from drivers.samples import Baro
+from hw_replay.appearing import remove_abandoned
 from hw_replay.source import RecordingInfo
 from hw_replay.writer import RecordingWriter
-from tests.siege.camp import recording, refused, vario
+from tests.siege.camp import done, recording, refused, vario
 
 SCENARIO = Path(__file__).parents[2] / "config" / "scenarios" / "thermal.toml"
 FORMER = b"what stood here before"
@@ -53,6 +55,8 @@ def _commands(path: Path, out: Path) -> Sequence[tuple[tuple[str | Path, ...], s
         (("export", dated, "--as", "nmea", "--out", out / "x.nmea"), "x.nmea"),
         (("import", path, "--out", out / "x.mcap"), "x.mcap"),
         (("simulate", SCENARIO, "--out", out / "s.mcap"), "s.mcap"),
+        (("tone", "1 -2 3", "--out", out / "t.flac"), "t.flac"),
+        (("tone", "--chart", "--out", out / "t.png"), "t.png"),
     )
 
 
@@ -70,7 +74,7 @@ def full(folder: Path) -> str:
             for name, content in former.items():
                 (out / name).write_bytes(content)
             for command, name in commands:
-                refused(vario(*command), str(out / name), "cannot be written")
+                refused(vario(*command), str(out / name), "cannot")
                 _left(out, former)
     return f"{len(commands)} commands, nothing left and nothing changed"
 
@@ -126,12 +130,29 @@ def killed(folder: Path) -> str:
             assert process.poll() is None, "it ended too early"
         process.kill()
     assert out.read_bytes() == FORMER, "the former result is gone"
-    return "the former result is as it was; a hidden file is left over"
+    (left,) = [path for path in folder.iterdir() if path.name.endswith(".partial")]
+    _others(folder, left)
+    return "the former result is as it was; the next command that writes there clears up"
+
+
+def _others(folder: Path, left: Path) -> None:
+    """A later command removes what a killed one left, and nothing that is young, held or another's."""
+    young, held = (folder / f".{digit * 16}.partial" for digit in "ab")
+    foreign, tone = folder / ".mine.partial", folder / f"x.flac.{'c' * 16}.partial"
+    for path in (young, held, foreign, tone):
+        path.write_bytes(b"")
+    for path in (left, held, foreign, tone):
+        os.utime(path, (0, 0))
+    with held.open("rb") as file:
+        fcntl.flock(file, fcntl.LOCK_EX)
+        remove_abandoned(folder)
+    assert [path.exists() for path in (left, young, held, foreign, tone)] == [False, True, True, True, True]
+    done(vario("tone", "1", "--seconds", "0.1", "--out", folder / "y.flac"))
 
 
 ATTACKS = (
     (
-        "no room for a result: report, export, import, simulate",
+        "no room for a result: report, export, import, simulate, tone",
         "one line; nothing left, nothing changed",
         full,
     ),
@@ -141,7 +162,7 @@ ATTACKS = (
         full_folders,
     ),
     ("a full file system", "one line; nothing left", really_full),
-    ("killed while it writes", "what stood there stays", killed),
+    ("killed while it writes", "what stood there stays; the next command clears up", killed),
 )
 
 LONG = (really_full, killed)

@@ -38,6 +38,39 @@ def over_inputs(folder: Path) -> str:
     return f"{count + 7} times refused; no file has changed"
 
 
+def one_file(folder: Path) -> str:
+    """Two results, or a result and an input, that are one file by links."""
+    path, config, sound = recording(folder / "a.mcap"), folder / "vario.toml", folder / "t.flac"
+    config.write_text("", encoding="utf-8")
+    done(vario("tone", "1", "--out", sound))
+    out = folder / "out"
+    out.mkdir()
+    (out / "report.png").symlink_to("trace.csv")
+    (folder / "page.html").symlink_to(config)
+    tables = folder / "tables"
+    tables.mkdir()
+    (tables / "flights.csv").symlink_to(path)
+    before = {file: file.read_bytes() for file in (path, config, sound)}
+    count = 0
+    for command in (
+        ("replay", path, "--out", out),
+        ("report", path, "--out", folder / "page.html"),
+        ("tone", "--picture", sound, "--out", sound),
+        ("tone", "1", "--config", sound, "--out", sound),
+        ("import", path, "--map", sound, "--out", sound),
+    ):
+        refused(vario(*command))
+        count += 1
+    (out / "compare.png").symlink_to(path)
+    refused(vario("compare", path, path, "--out", out), "compare.png")
+    (folder / "flights").mkdir()
+    (folder / "flights" / "a.mcap").symlink_to(path)
+    refused(vario("batch", folder / "flights", "--out", tables), "flights.csv")
+    assert before == {file: file.read_bytes() for file in before}, "a file has changed"
+    assert not (out / "trace.csv").exists(), "a result was written"
+    return f"{count + 2} times refused; no file has changed"
+
+
 def devices(folder: Path) -> str:
     path = recording(folder / "a.mcap")
     for command in (("report",), ("export", "--as", "csv"), ("import",)):
@@ -77,6 +110,7 @@ ATTACKS = (
         "refused; no file changes",
         over_inputs,
     ),
+    ("results that links make one file, or one with an input", "refused; no file changes", one_file),
     ("`--out` is a device or a directory", "a device stays one; one line", devices),
     ("`--out` is a link to an existing file", "the file is replaced whole, the link stays", kept),
     ("`--out` over the bundled flight", "refused", bundled),

@@ -17,8 +17,8 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
-from hw_replay.appearing import appearing
-from hw_replay.disk import SYSTEM_DISK, Disk, open_regular, temporary_beside
+from hw_replay.appearing import appearing, hold, tidy_once
+from hw_replay.disk import SYSTEM_DISK, Disk, keep_access, open_regular, temporary_beside
 from hw_replay.errors import UnwritableRecording
 from vario.app.errors import AppError, OutputError
 from vario.sound.errors import SoundFileError
@@ -39,7 +39,10 @@ def write_atomically(path: Path, content: bytes, disk: Disk = SYSTEM_DISK) -> No
     Raises:
         OutputError: if it cannot be written; the old file is unchanged.
     """
-    path = path.resolve()  # keep a link as a link
+    try:
+        path = _target(path)
+    except OSError as error:
+        raise OutputError(path, error) from error
     with _written(path, content, disk) as temporary:
         disk.rename(temporary, path)
 
@@ -104,7 +107,7 @@ def change_file(path: Path, edit: Callable[[bytes], bytes], disk: Disk = SYSTEM_
         OSError: if it cannot be read.
         Exception: any error of `edit`; the old file is unchanged.
     """
-    path = path.resolve()
+    path = _target(path)
     with turn(path.parent):
         before = expected = _at_rest(path)
         for _ in range(TRIES):
@@ -220,36 +223,23 @@ def _put_back(path: Path, content: bytes, ours: bytes, disk: Disk) -> None:
         content, ours = found, content
 
 
-def _like_the_one_there(handle: int, path: Path) -> None:
-    """Copy owner, group and permissions of the file to be replaced; a new file keeps those of the user.
-
-    Raises:
-        PermissionError: if the file belongs to another user and the new file cannot be given to that user.
-    """
-    try:
-        there = path.stat()
-    except FileNotFoundError:
-        os.fchmod(handle, 0o644)
-        return
-    ours = os.fstat(handle)
-    if (ours.st_uid, ours.st_gid) != (there.st_uid, there.st_gid):
-        try:
-            os.fchown(handle, there.st_uid, there.st_gid)
-        except PermissionError:
-            text = f"it belongs to another user (number {there.st_uid}); run this as that user, or with sudo"
-            raise PermissionError(errno.EPERM, text) from None
-    os.fchmod(handle, stat.S_IMODE(there.st_mode))  # last, because changing the owner clears permission bits
-
-
 @contextmanager
 def _written(path: Path, content: bytes, disk: Disk) -> Iterator[Path]:
-    """A temporary file with `content` beside `path`, flushed to the disk; so is a renaming in the body."""
+    """A temporary file with `content` beside `path`, flushed to the disk; so is a renaming in the body.
+
+    A new file can be read by every user: the instrument reads marks and settings of others.
+    """
     temporary = temporary_beside(path)
     try:
-        if path.exists() and not path.is_file():  # renaming over a device would replace it
-            raise OSError(errno.EINVAL, "this is no regular file")
+        former = _former(path)
+        tidy_once(path.parent)
         with disk.create(temporary, new=True) as file:
-            _like_the_one_there(file.fileno(), path)
+            handle = file.fileno()
+            hold(handle)
+            if former is None:
+                os.fchmod(handle, 0o644)
+            else:
+                keep_access(handle, former, owner_required=True)
             file.write(content)
             file.flush()
             disk.sync(file)
@@ -262,3 +252,25 @@ def _written(path: Path, content: bytes, disk: Disk) -> Iterator[Path]:
     finally:
         with suppress(OSError):
             disk.remove(temporary)  # already gone if it was renamed
+
+
+def _target(path: Path) -> Path:
+    """The file that a path leads to: a link stays a link.
+
+    Raises:
+        OSError: if the system does not permit to follow a link (proc(5), protected_symlinks).
+    """
+    with suppress(FileNotFoundError):
+        path.stat()
+    return path.resolve()
+
+
+def _former(path: Path) -> os.stat_result | None:
+    """The file to be replaced; None if there is none."""
+    try:
+        found = path.stat()
+    except FileNotFoundError:
+        return None
+    if not stat.S_ISREG(found.st_mode):  # renaming over a device would replace it
+        raise OSError(errno.EINVAL, "this is no regular file")
+    return found

@@ -86,11 +86,23 @@ class _Parser(argparse.ArgumentParser):
         super().error(shown(message))
 
 
+class _Version(argparse.Action):
+    """Print the installed version; it is looked up only when asked for."""
+
+    def __call__(self, parser: argparse.ArgumentParser, *_: object) -> NoReturn:
+        """See the library."""
+        from importlib.metadata import version  # noqa: PLC0415  (costs 20 ms at each start)
+
+        print(f"vario {version('glider-vario')}")
+        parser.exit()
+
+
 def _parser() -> argparse.ArgumentParser:
     parser = _Parser(
         prog="vario",
         description="Firmware logic of a sailplane variometer. Not certified, not a primary instrument.",
     )
+    parser.add_argument("--version", action=_Version, nargs=0, help="print the version")
     commands = parser.add_subparsers(title="commands", required=True, metavar="COMMAND")
     for module in COMMANDS:
         module.add_parser(commands)

@@ -100,6 +100,7 @@ def _import(arguments: argparse.Namespace) -> int:
     out = arguments.out or Path(stem(arguments.file) + ".mcap")
     kept = load_settings(arguments.config) if arguments.config else None
     read = inputs(arguments.file, arguments.config, kept) if kept else [arguments.file]
+    read += [arguments.csv_map] if arguments.csv_map else []
     not_over(read, out, writes=".mcap")
     counts = convert(source, out, kept.settings_toml if kept else None, kept.glider_toml if kept else None)
     print_import(counts, source.warnings(), out)

@@ -35,7 +35,7 @@ def inputs(recording: Path, config: Path | None, loaded: LoadedSettings) -> list
 
 
 def not_over(read: Iterable[Path], *outs: Path, writes: str = "") -> None:
-    """Check that no result replaces an input, or a file of another kind.
+    """Check that no result replaces an input, a file of another kind, or another result.
 
     Args:
         read: the files that are read.
@@ -43,14 +43,21 @@ def not_over(read: Iterable[Path], *outs: Path, writes: str = "") -> None:
         writes: the one ending of `PRECIOUS` that is permitted.
 
     Raises:
-        AppError: if one of `outs` is one of the files read, or has such an ending.
+        AppError: if one of `outs` is one of the files read, has such an ending itself or where a link leads,
+            or is the same file as another one of `outs`.
     """
     read = list(read)
+    places: dict[str, Path] = {}
     for out in outs:
         for path in read:
-            if os.path.exists(out) and os.path.exists(path) and out.samefile(path):
+            if os.path.exists(out) and os.path.exists(path) and os.path.samefile(out, path):
                 raise AppError(f"{out}: this file is an input; name another with --out")
-        if out.suffix.lower() in PRECIOUS - {writes}:
-            raise AppError(
-                f"{out}: expected a name for a result; {out.suffix} is the ending of what is only read here"
-            )
+        place = os.path.realpath(out)
+        for suffix in (out.suffix, Path(place).suffix):
+            if suffix.lower() in PRECIOUS - {writes}:
+                raise AppError(
+                    f"{out}: expected a name for a result; {suffix} is the ending of what is only read here"
+                )
+        other = places.setdefault(place, out)
+        if other != out and (os.path.isfile(place) or not os.path.exists(place)):
+            raise AppError(f"{out}: leads to the same file as {other}; expected two files")

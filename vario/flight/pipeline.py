@@ -102,7 +102,7 @@ class Pipeline:
         # The wind filter estimates the scale of the uncorrected airspeed; from a corrected one it would find
         # 1.
         measured_mps = self._airspeed.measured_mps(energy.tas_mps)
-        wind = self._wind.update(inputs, attitude, measured_mps, energy.altitude_m)
+        wind = self._wind.update(inputs, attitude, measured_mps, energy.altitude_m, estimate.wind)
         self._airspeed.learn(wind, frame.dt_s)
         turning = self._turning.update(inputs, attitude, wind)
         air = self._airmass.update(inputs, attitude, energy, self._mode.mode)
@@ -114,7 +114,7 @@ class Pipeline:
         expected = self._expected.update(frame.t_s, frame.dt_s, energy, air, mode)
         speed = self._speed.update(frame.dt_s, energy, air, mode, attitude)
         needle = self._needle.update(energy.vario_mps, air.relative_netto_mps, frame.dt_s)
-        quality = self._quality(inputs, energy)
+        quality = self._quality(inputs, energy, imu_believed=estimate.imu_believed)
         cues = self._cue_inputs(
             inputs, mode, quality, needle_mps=needle.vario_mps, thermal=thermal, expected=expected
         )
@@ -186,7 +186,7 @@ class Pipeline:
             expected_sensors=self._expected_sensors,
         )
 
-    def _quality(self, inputs: Inputs, energy: Energy) -> Quality:
+    def _quality(self, inputs: Inputs, energy: Energy, *, imu_believed: bool) -> Quality:
         return quality_of(
             (
                 not inputs.has_baro,  # NO_BARO
@@ -197,5 +197,6 @@ class Pipeline:
                 energy.vario_mps is not None and not energy.compensated,  # UNCOMPENSATED
                 inputs.has_baro and energy.vario_mps is None,  # SETTLING
                 self._airspeed.scale != 1.0,  # AIRSPEED_OFF
+                inputs.has_imu and not imu_believed,  # IMU_OFF
             )
         )

@@ -8,12 +8,12 @@ add.
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Mapping
 from pathlib import PurePosixPath
 from types import MappingProxyType
 from typing import Any
 
+from hw_replay.bounded_toml import parse_toml
 from vario.settings.renamed import with_new_names
 from vario.settings.toml_text import write_table
 
@@ -73,8 +73,8 @@ def flying_text(text: str) -> str:
     The text is returned unchanged if nothing has to be removed or renamed, or if it is not valid TOML.
     """
     try:
-        table = tomllib.loads(text)
-    except (ValueError, RecursionError):
+        table = parse_toml(text)
+    except ValueError:
         return text
     taken = flying_settings(table)
     return text if taken == table else write_table(taken)

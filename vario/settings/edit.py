@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import re
-import tomllib
 from copy import deepcopy
 from typing import Any
 
+from hw_replay.bounded_toml import parse_toml
 from vario.settings.keys import dotted, header
 from vario.settings.toml_text import Path, lines_of, write_key, write_value
 
@@ -23,8 +23,8 @@ def set_value(text: str, path: Path, value: Any) -> str:
             result.
     """
     try:
-        before = tomllib.loads(text)
-    except (ValueError, RecursionError) as error:
+        before = parse_toml(text)
+    except ValueError as error:
         raise NotEditableError(f"not valid TOML: {error}") from None
     newline = "\r\n" if "\r\n" in text else "\n"
     lines = text.split(newline)
@@ -42,7 +42,7 @@ def set_value(text: str, path: Path, value: Any) -> str:
 
 def _parsed(text: str) -> Any:
     try:
-        return tomllib.loads(text)
+        return parse_toml(text)
     except ValueError:
         return None
 

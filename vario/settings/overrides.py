@@ -6,11 +6,11 @@ They are applied over the settings in force. The result is then validated like a
 from __future__ import annotations
 
 import pathlib
-import tomllib
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
+from hw_replay.bounded_toml import parse_toml
 from vario.settings.edit import NotEditableError, set_value, with_value
 from vario.settings.errors import Problem, SettingsError
 from vario.settings.fields import Hex
@@ -107,8 +107,8 @@ def lay_over(file: TomlFile, overrides: Overrides) -> TomlFile:
 def lay_over_text(text: str, overrides: Overrides) -> str:
     """The settings text with the values applied. A text that is not valid TOML is returned unchanged."""
     try:
-        table = tomllib.loads(text)
-    except (ValueError, RecursionError):
+        table = parse_toml(text)
+    except ValueError:
         return text
     return lay_over(TomlFile("", text, table), overrides).full_text or text
 
@@ -164,8 +164,8 @@ def _value(text: str) -> Any:
     if text == NONE:
         return None
     try:
-        table = tomllib.loads(f"v = {text}")
-    except (ValueError, RecursionError):
+        table = parse_toml(f"v = {text}")
+    except ValueError:
         return text
     value = table["v"]
     if len(table) > 1:

@@ -12,12 +12,13 @@ import tomllib
 from collections.abc import Iterator
 from typing import Any
 
-from hw_replay.disk import open_regular
+from hw_replay.bounded_toml import parse_toml
+from hw_replay.disk import IrregularFileError, open_regular
 from vario.settings.errors import Problem, SettingsError
 from vario.settings.toml_text import Path, TomlFile, write_value
 
 _LARGEST_FILE = 256 * 1024
-_LONGEST_LINE = 20_000
+_LONGEST_LINE = 2_000
 """Maximum length in characters. The time to read a dotted key grows with the square of its length."""
 
 _MOST_MENDED = 12
@@ -72,8 +73,8 @@ def from_disk(path: pathlib.Path, if_absent: str = "there is no such file") -> T
             content = stream.read(_LARGEST_FILE + 1)
     except FileNotFoundError:
         raise _unreadable(name, if_absent) from None
-    except IsADirectoryError:
-        raise _unreadable(name, "this is a directory; expected a TOML file") from None
+    except IrregularFileError as error:
+        raise _unreadable(name, f"this is {error.kind}; expected a TOML file") from None
     except PermissionError:
         raise _unreadable(name, "no permission to read this file") from None
     except (OSError, ValueError) as error:
@@ -102,7 +103,7 @@ def decoded(name: str, text: str) -> TomlFile:
     mended, table = text, None
     while table is None:
         try:
-            table = tomllib.loads(mended)
+            table = parse_toml(mended)
         except tomllib.TOMLDecodeError as error:
             problem = _syntax_error(name, text, str(error))
             if problem.line not in [known.line for known in problems]:
@@ -111,8 +112,8 @@ def decoded(name: str, text: str) -> TomlFile:
             if further is None or len(text) > _LARGEST_MENDED:
                 raise UnreadableError(problems) from None
             mended = further
-        except (ValueError, RecursionError):
-            # Cause: a number of thousands of digits, or arrays nested a thousand levels deep.
+        except ValueError:
+            # Cause: a number of thousands of digits, or too many levels.
             too_much = "too long a number or too deeply nested for a settings file"
             raise UnreadableError([*problems, Problem(name, None, "", too_much)]) from None
     unread = frozenset(_unread(table)) if problems else frozenset()
@@ -125,8 +126,8 @@ def _mended(text: str, original: str, number: int) -> str | None:
     line = lines[number - 1]
     try:
         # The fault must begin on this line, and not in an array or text above that does not end.
-        tomllib.loads("\n".join(lines[: number - 1]))
-    except (ValueError, RecursionError):
+        parse_toml("\n".join(lines[: number - 1]))
+    except ValueError:
         return None
     if line.lstrip().startswith("[") or line.rstrip().endswith(f"= {write_value(_UNREAD)}"):
         return None

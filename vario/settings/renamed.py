@@ -6,11 +6,11 @@ file belongs to its user: an old key in it is an error, and the message gives th
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Mapping
 from types import MappingProxyType
 from typing import Any
 
+from hw_replay.bounded_toml import parse_toml
 from vario.settings.edit import with_value
 from vario.settings.toml_text import Path, value_at, write_table
 
@@ -40,8 +40,8 @@ def with_new_names(table: Mapping[str, Any]) -> dict[str, Any]:
 def text_with_new_names(text: str) -> str:
     """The TOML text with new names; unchanged if it contains no old name or is not valid TOML."""
     try:
-        table = tomllib.loads(text)
-    except (ValueError, RecursionError):
+        table = parse_toml(text)
+    except ValueError:
         return text
     renamed = with_new_names(table)
     return text if renamed == table else write_table(renamed)

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from vario.flight.tone.cues import Cue
 from vario.sound.cue_sounds import CueSound, cue_sounds
+from vario.sound.grid import all_on_grid, on_grid
 
 _GIVE_WAY_S = 0.010
 
@@ -40,7 +41,8 @@ class CuePlayer:
         self._sounds = cue_sounds(sample_rate_hz)
         self._tail = round(_GIVE_WAY_S * sample_rate_hz)
         ramp = np.arange(self._tail, 0, -1) / self._tail
-        self._fade = (ramp - np.sin(2 * np.pi * ramp) / (2 * np.pi)).astype(np.float32)  # smooth at both ends
+        fade = ramp - np.sin(2 * np.pi * ramp) / (2 * np.pi)  # smooth at both ends
+        self._fade = all_on_grid(fade).astype(np.float32)
         self._playing: list[_Playing] = []
 
     def start(self, cue: Cue, level: float) -> None:
@@ -53,7 +55,7 @@ class CuePlayer:
         sound = self._sounds[cue]
         self._playing = [
             *self._playing[-1:],
-            _Playing(sound, np.float32(level), ends=sound.samples.size),
+            _Playing(sound, np.float32(on_grid(level)), ends=sound.samples.size),
         ]
 
     def take(self, n: int) -> CuePart | None:

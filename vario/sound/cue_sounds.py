@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vario.flight.tone.cues import RULES, Cue
+from vario.sound.grid import all_on_grid
 from vario.sound.loudness import amplitude_for
 from vario.sound.timbre import full_scale, wave_of
 
@@ -119,7 +120,7 @@ def _render(notes: tuple[CueNote, ...], sample_rate_hz: int, least_room: float) 
         start = round(note.start_s * sample_rate_hz)
         time = np.arange(min(round(note.lasts_s * sample_rate_hz), length - start)) / sample_rate_hz
         share = time / note.lasts_s
-        pitch_hz = note.from_hz * (note.to_hz / note.from_hz) ** share
+        pitch_hz = all_on_grid(note.from_hz * (note.to_hz / note.from_hz) ** share)
         turns = np.cumsum(pitch_hz) / sample_rate_hz
         wave, peak = wave_of(note.partials)
         shape = np.exp(-note.decay * share) * _edges(time, note.lasts_s)
@@ -129,7 +130,9 @@ def _render(notes: tuple[CueNote, ...], sample_rate_hz: int, least_room: float) 
     # Equal in loudness to the tone at the same level. Limit cues that would exceed full scale.
     scale = 1.0 / max(full_scale(), float(np.max(envelope)))
     room = 1.0 - _edges(np.arange(length) / sample_rate_hz, lasts_s) * (1.0 - least_room)
-    return CueSound(*(part.astype(np.float32) for part in (samples * scale, envelope * scale, room)))
+    return CueSound(
+        *(all_on_grid(part).astype(np.float32) for part in (samples * scale, envelope * scale, room))
+    )
 
 
 def _edges(time: NDArray[np.float64], lasts_s: float) -> NDArray[np.float64]:

@@ -115,15 +115,9 @@ class LiveSink:
             name = "the default sound device" if self._device is None else f'sound device "{self._device}"'
             raise SoundDeviceError(
                 f"{name}: cannot be opened at {rate_hz} Hz: {error}; "
-                f"found: {', '.join(self._names()) or 'no sound device at all'}"
+                f"found: {', '.join(output_devices()) or 'no sound device at all'}"
             ) from error
         return stream
-
-    def _names(self) -> list[str]:
-        try:
-            return [str(d["name"]) for d in self._library.query_devices() if d["max_output_channels"] > 0]
-        except self._library.PortAudioError:
-            return []
 
     def _end(self) -> None:
         """PortAudio has stopped for any reason."""
@@ -138,6 +132,19 @@ class LiveSink:
             self._library._initialize()
         except self._library.PortAudioError as error:
             raise SoundDeviceError(f"PortAudio cannot look for sound devices: {error}") from error
+
+
+def output_devices() -> list[str]:
+    """The names of the devices that can play, as PortAudio lists them.
+
+    Raises:
+        SoundDeviceError: if the library is missing.
+    """
+    library = _sounddevice()
+    try:
+        return [str(one["name"]) for one in library.query_devices() if one["max_output_channels"] > 0]
+    except library.PortAudioError:
+        return []
 
 
 def _sounddevice() -> ModuleType:

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vario.sound.glide import Glide
+from vario.sound.grid import all_on_grid, on_grid
 from vario.sound.timbre import Note
 
 ATTACK_S, RELEASE_S = 0.010, 0.015
@@ -133,7 +134,7 @@ class Rhythm:
 
     def _step_of(self, beep_hz: float) -> float:
         """Increment of the beep clock per sample."""
-        return beep_hz / self._rate_hz * _TURN
+        return on_grid(beep_hz) / self._rate_hz * _TURN
 
     def _clock(self, n: int) -> NDArray[np.int64]:
         """The beep clock at each of the n samples and at the next one, not wrapped."""
@@ -181,4 +182,4 @@ def _bounds(notes: tuple[Note, ...]) -> tuple[tuple[int, float, bool], ...]:
 def _soft_edge(samples: int) -> NDArray[np.float32]:
     """Rises from 0 to 1 with continuous slope and curvature: the integral of a Hann window."""
     ramp = np.arange(samples + 1) / samples
-    return np.asarray(ramp - np.sin(2 * np.pi * ramp) / (2 * np.pi), np.float32)
+    return all_on_grid(ramp - np.sin(2 * np.pi * ramp) / (2 * np.pi)).astype(np.float32)

@@ -9,7 +9,8 @@ are heard, so the tone is given the room the cue leaves, and the sum never passe
 
 Every sample depends on the commands and on sample counts alone, never on how the calls were cut into
 blocks: the oscillator and the beep clock are integers, and everything else is a formula of integer
-counters. So the same flight always gives the same bytes.
+counters. Pitches, levels and rates are rounded to a grid first (see `grid`). So
+the same flight always gives the same bytes, on every processor.
 """
 
 from __future__ import annotations
@@ -25,6 +26,7 @@ from vario.flight.tone.cues import Cue
 from vario.flight.tone.stage import ToneCommand, Voice
 from vario.sound.cue_player import CuePlayer
 from vario.sound.glide import Glide
+from vario.sound.grid import on_grid
 from vario.sound.rhythm import Rhythm
 from vario.sound.timbre import TIMBRES, waves
 
@@ -247,19 +249,19 @@ class Synth:
 
     def _steer(self, stretch: _Stretch, gate: NDArray[np.float32] | None) -> None:
         """Set the targets of pitch and level from the commands; they jump while nothing is audible."""
-        pitches_hz = [command.pitch_hz for command, _ in stretch.steps if command is not None]
-        amplitudes = iter(self._waves[self._voice].amplitudes_at(pitches_hz))
+        pitches_hz = [on_grid(command.pitch_hz) for command, _ in stretch.steps if command is not None]
+        tones = iter(zip(pitches_hz, self._waves[self._voice].amplitudes_at(pitches_hz), strict=True))
         at = 0
         for command, n in stretch.steps:
             if command is not None:
                 is_closed = stretch.begins_closed if at == 0 else gate is None or gate[at - 1] == 0.0
-                amplitude = next(amplitudes)
+                pitch_hz, amplitude = next(tones)
                 if command.level > 0.0:
                     move = Glide.jump if is_closed else Glide.aim
-                    move(self._pitch, command.pitch_hz)
-                    move(self._level, command.level * HEADROOM * amplitude)
+                    move(self._pitch, pitch_hz)
+                    move(self._level, on_grid(command.level) * HEADROOM * amplitude)
                 elif is_closed:  # while the gate is closing, pitch and level do not change
-                    self._pitch.jump(command.pitch_hz)
+                    self._pitch.jump(pitch_hz)
             self._pitch.go_on(n)
             self._level.go_on(n)
             at += n

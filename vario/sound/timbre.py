@@ -19,6 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vario.flight.tone.stage import Voice
+from vario.sound.grid import all_on_grid
 from vario.sound.loudness import amplitude_for
 
 FOURTH = 4 / 3
@@ -101,7 +102,10 @@ def full_scale() -> float:
 def waves() -> dict[Voice, Wave]:
     """The waves of all voices."""
     return {
-        voice: Wave(wave_of(timbre.partials)[0].astype(np.float32), _needed(timbre) / full_scale())
+        voice: Wave(
+            all_on_grid(wave_of(timbre.partials)[0]).astype(np.float32),
+            all_on_grid(_needed(timbre) / full_scale()),
+        )
         for voice, timbre in TIMBRES.items()
     }
 

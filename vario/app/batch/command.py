@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from vario.app.in_force import add_set_option, overrides_of
+from vario.app.results import not_over
 
 if TYPE_CHECKING:
     from vario.app.batch.batch import Batch
@@ -19,6 +20,8 @@ if TYPE_CHECKING:
     from vario.settings.overrides import Overrides
 
 DONE, SOME_FAILED, STOPPED = 0, 1, 2
+
+TABLES = ("flights", "climbs", "failures")
 
 DESCRIPTION = (
     "Replay every recording in a folder and its subfolders in parallel. The command writes a table of "
@@ -83,6 +86,8 @@ def run(arguments: argparse.Namespace) -> int:
     overrides = overrides_of(arguments.overrides)
     settings = _settings(arguments.config, overrides)
     jobs = find_jobs(arguments.folder, settings, out, NOTHING if settings else overrides)
+    read = [Path(job.path) for job in jobs] + ([arguments.config] if arguments.config else [])
+    not_over(read, *(out / f"{name}.{arguments.format}" for name in TABLES))
     try:
         out.mkdir(parents=True, exist_ok=True)
     except OSError as error:
@@ -91,10 +96,11 @@ def run(arguments: argparse.Namespace) -> int:
         batch: Batch = run_batch(jobs, out, _workers(arguments, say), step)
     tables = [
         write_table(list(rows), columns, out / name, arguments.format)
-        for name, rows, columns in (
-            ("flights", flight_rows(batch), FLIGHT_COLUMNS),
-            ("climbs", climb_rows(batch), CLIMB_COLUMNS),
-            ("failures", failure_rows(batch), FAILURE_COLUMNS),
+        for name, rows, columns in zip(
+            TABLES,
+            (flight_rows(batch), climb_rows(batch), failure_rows(batch)),
+            (FLIGHT_COLUMNS, CLIMB_COLUMNS, FAILURE_COLUMNS),
+            strict=True,
         )
     ]
     print_batch(batch, tables)

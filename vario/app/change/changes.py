@@ -6,16 +6,16 @@ Therefore a recording with a change replays as it was flown.
 
 from __future__ import annotations
 
-import tomllib
 from dataclasses import dataclass
 from pathlib import Path
 
 from drivers.events import SettingsChange
+from hw_replay.bounded_toml import parse_toml
 from hw_replay.disk import open_regular
 from vario.app.atomic import being_written
 from vario.flight.pipeline import Pipeline
 from vario.settings.errors import SettingsError
-from vario.settings.load import parse_settings
+from vario.settings.load import may_be_glider, parse_settings
 
 LARGEST_BYTES = 256 * 1024
 
@@ -115,14 +115,21 @@ def _texts(path: Path, before: _Texts | None = None) -> _Texts | None:
         return None
     if before is not None and settings == before.settings:
         named = before.named
-        return _Texts(settings, None if named is None else _text(path.parent / named), named)
+        return _Texts(settings, _glider_text(path.parent, named), named)
     try:
-        named = tomllib.loads(settings).get("glider")
-    except (ValueError, RecursionError):  # RecursionError: brackets nested a thousand deep
+        named = parse_toml(settings).get("glider")
+    except ValueError:
         named = None
     if not isinstance(named, str) or not named:
         return _Texts(settings, None, None)
-    return _Texts(settings, _text(path.parent / named), named)
+    return _Texts(settings, _glider_text(path.parent, named), named)
+
+
+def _glider_text(folder: Path, named: str | None) -> str | None:
+    """The text of the glider file, which goes into the recording: no other file may get there."""
+    if named is None or not may_be_glider(folder / named):
+        return None
+    return _text(folder / named)
 
 
 def _text(path: Path) -> str | None:

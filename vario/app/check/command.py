@@ -36,6 +36,7 @@ def check_command(arguments: argparse.Namespace) -> int:
     """Check everything and print the table; returns the exit code."""
     from drivers.bus import SmBus  # noqa: PLC0415  (only this command needs all of it)
     from drivers.port import TtyPort  # noqa: PLC0415
+    from vario.app.check.board import check_board, read_board  # noqa: PLC0415
     from vario.app.check.house import check_sound  # noqa: PLC0415
     from vario.app.check.sensing import worst  # noqa: PLC0415
     from vario.app.live.clock import MonotonicClock  # noqa: PLC0415
@@ -47,7 +48,8 @@ def check_command(arguments: argparse.Namespace) -> int:
     buses = Buses(SmBus)
     try:
         folder = None if named is None else str(loaded.path(named))
-        findings = check(settings, buses, TtyPort, MonotonicClock(), arguments.seconds, folder=folder)
+        findings = check_board(read_board(), settings.gnss.port)
+        findings += check(settings, buses, TtyPort, MonotonicClock(), arguments.seconds, folder=folder)
     finally:
         buses.close()
     if not arguments.silent:

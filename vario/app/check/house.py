@@ -17,6 +17,7 @@ from vario.flight.tone.stage import ToneCommand
 from vario.settings.fitted import Audio
 from vario.sound.devices import open_device
 from vario.sound.errors import SoundError
+from vario.sound.live import output_devices
 
 MB_AN_HOUR = 34.0
 """Size of a recording with its index, measured with an inertial sensor at 100 Hz and pressures at 50 Hz."""
@@ -51,7 +52,10 @@ def check_card(folder: str | None, disk: Disk = SYSTEM_DISK) -> Finding:
         step = "Set a folder on the card: flights in memory are lost when the power is switched off"
         return failed(subject, f"is in memory ({memory}); expected a folder on a card", step)
     hours = free_mb / MB_AN_HOUR
-    found = f"{free_mb / 1000:.1f} GB free, about {hours:.0f} h of flight; 64 kB flushed in {took_s:.2f} s"
+    found = (
+        f"{disk.kind(path) or 'unknown file system'}, {free_mb / 1000:.1f} GB free, about {hours:.0f} h of "
+        f"flight; 64 kB flushed in {took_s:.2f} s"
+    )
     if hours < FEW_HOURS:
         return look(subject, found, "Copy old recordings to another disk and delete them here")
     if took_s > SLOW_SYNC_S:
@@ -77,4 +81,6 @@ def check_sound(audio: Audio, sleep: Callable[[float], None] = time.sleep) -> Fi
     if underruns:
         return look("sound", f"played with {underruns} gaps", "Stop other programs and run the check again")
     played = "a short tone and a cue were played" if audio.plays == "tone" else "a cue was played"
+    if audio.plays == "tone":
+        played += f" on {audio.device or 'the default device'}; there are: {', '.join(output_devices())}"
     return look("sound", played, "Did you hear it? If not, check volume, plug and [audio] device")

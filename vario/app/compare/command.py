@@ -84,17 +84,18 @@ def run(arguments: argparse.Namespace) -> int:
     from vario.app.compare.picture import draw_comparison  # noqa: PLC0415
     from vario.app.compare.result import Tolerances  # noqa: PLC0415
     from vario.app.compare.tables import both_sides  # noqa: PLC0415
+    from vario.app.replay import TRACE  # noqa: PLC0415
 
     tolerances = Tolerances(
         largest=_pairs("--tolerance", arguments.tolerance), rms=_pairs("--rms", arguments.rms)
     )
-    a, b = both_sides(arguments.a, arguments.b, arguments.recording, (arguments.set_a, arguments.set_b))
-    comparison = compare_tables(a, b, tolerances)
-    _all_there(comparison, tolerances)
     out: Path = arguments.out
     path = out / RESULT
     read = [side for side in (arguments.a, arguments.b, arguments.recording) if side is not None]
-    not_over(read, path, out / PICTURE)
+    not_over([*read, *(side / TRACE for side in read)], path, out / PICTURE)
+    a, b = both_sides(arguments.a, arguments.b, arguments.recording, (arguments.set_a, arguments.set_b))
+    comparison = compare_tables(a, b, tolerances)
+    _all_there(comparison, tolerances)
     with result_file(path) as temporary:
         temporary.write_text(json.dumps(as_json(comparison), indent=2) + "\n", encoding="utf-8")
     with result_file(out / PICTURE) as temporary:

@@ -10,18 +10,27 @@ from typing import Any
 from vario.app.in_force import add_set_option
 from vario.app.results import folder_for, inputs, not_over
 
-ENDINGS = {"csv": "trace.csv", "parquet": "trace.parquet", "igc": "flight.igc", "nmea": "flight.nmea"}
+ENDINGS = {
+    "csv": "trace.csv",
+    "parquet": "trace.parquet",
+    "igc": "flight.igc",
+    "nmea": "flight.nmea",
+    "mcap": "outputs.mcap",
+}
 
 DESCRIPTION = (
     "Play a flight through the instrument and write the results: all columns of the trace as CSV or "
-    "Parquet, a FAI/IGC file without signature, or NMEA 0183 sentences, to a file or to another device."
+    "Parquet, an MCAP file for general viewers, a FAI/IGC file without signature, or NMEA 0183 sentences, "
+    "to a file or to another device."
 )
 
 
 def add_parser(commands: Any) -> None:
     """Add the command to those of the program."""
     export = commands.add_parser(
-        "export", help="write a flight for other tools: csv, parquet, igc, nmea", description=DESCRIPTION
+        "export",
+        help="write a flight for other tools: csv, parquet, mcap, igc, nmea",
+        description=DESCRIPTION,
     )
     export.add_argument(
         "file", type=Path, help=("a recording (MCAP), a long CSV (also gzipped) or an FAI/IGC file")
@@ -34,7 +43,7 @@ def add_parser(commands: Any) -> None:
     )
     add_set_option(export)
     export.add_argument(
-        "--out", type=Path, help="the file; default: out/<name of the file>/trace.… or flight.…"
+        "--out", type=Path, help="the file; default: out/<name of the file>/trace.…, flight.… or outputs.mcap"
     )
     export.add_argument(
         "--to",
@@ -57,6 +66,7 @@ def run(arguments: argparse.Namespace) -> int:
     from vario.app.export.igc import write_igc  # noqa: PLC0415
     from vario.app.export.sentences import play_nmea, write_nmea  # noqa: PLC0415
     from vario.app.export.tables import write_csv, write_parquet  # noqa: PLC0415
+    from vario.app.export.viewer import write_viewer_file  # noqa: PLC0415
     from vario.app.passage import Passage, opened  # noqa: PLC0415
     from vario.app.terminal import labelled, progress_bar, terminal  # noqa: PLC0415
 
@@ -65,7 +75,8 @@ def run(arguments: argparse.Namespace) -> int:
         raise AppError("--to requires `--as nmea`, and replaces --out")
     source, loaded = opened(arguments.file, arguments.config, arguments.overrides)
     out: Path = arguments.out or folder_for(arguments.file) / ENDINGS[kind]
-    not_over(inputs(arguments.file, arguments.config, loaded), out)
+    writes = ".mcap" if kind == "mcap" else ""
+    not_over(inputs(arguments.file, arguments.config, loaded), out, writes=writes)
     info, rate_hz = source.info, loaded.settings.trace.rate_hz
     flown = partial(Passage, source, loaded.settings, loaded.glider, follow_changes=arguments.config is None)
     if arguments.to is not None:
@@ -77,6 +88,8 @@ def run(arguments: argparse.Namespace) -> int:
             write_csv(passage, path, rate_hz, info.start_utc)
         elif kind == "parquet":
             write_parquet(passage, path, rate_hz, info.start_utc)
+        elif kind == "mcap":
+            write_viewer_file(passage, path, rate_hz)
         elif kind == "igc":
             write_igc(passage, info, loaded.glider.name if loaded.glider else None, path)
         else:

@@ -6,7 +6,9 @@ import argparse
 from collections.abc import Iterable, Iterator
 from pathlib import Path
 
+from vario.app.atomic import result_file
 from vario.app.errors import AppError
+from vario.app.results import not_over
 from vario.flight.inputs.frames import FRAME_S
 from vario.flight.inputs.quality import Quality
 from vario.flight.motion.mode import Mode
@@ -57,6 +59,7 @@ def run(arguments: argparse.Namespace) -> int:
     out = arguments.out or Path("tone.flac")
     if out.suffix.lower() != ".flac":
         raise AppError(f"{out}: the sound is written as FLAC; expected a name that ends in .flac")
+    not_over([config] if config else [], out)
     duration_s = write_sound(out, steps(arguments, settings.tone))
     print(f"written to {out}, {duration_s:.1f} s")
     return 0
@@ -155,9 +158,9 @@ def write_sound(out: Path, sounding: Iterable[Step]) -> float:
     """Write the steps to a FLAC file; returns its length in seconds.
 
     Raises:
-        SoundFileError: if the file cannot be written.
+        SoundFileError, OutputError: if the file cannot be written.
     """
-    with FlacSink(out, 44100) as sink:
+    with result_file(out) as path, FlacSink(path, 44100) as sink:
         for command, duration_s in sounding:
             sink.play(command, duration_s)
         return sink.duration_s
@@ -169,9 +172,11 @@ def _draw(arguments: argparse.Namespace, tone: Tone) -> int:
 
     if arguments.chart:
         out = arguments.out or Path("tone.png")
+        not_over([arguments.config] if arguments.config else [], out)
         draw_chart(tone, out)
     else:
         out = arguments.out or arguments.picture.with_suffix(".png")
+        not_over([arguments.picture], out)
         draw_spectrogram(arguments.picture, out)
     print(f"written to {out}")
     return 0

@@ -6,7 +6,7 @@ import argparse
 from pathlib import Path
 from typing import Any
 
-from vario.app.results import folder_for
+from vario.app.results import folder_for, not_over
 
 
 def add_parser(commands: Any) -> None:
@@ -36,6 +36,7 @@ def _static(arguments: argparse.Namespace) -> int:
 
     out_dir = folder_for(arguments.file, arguments.out)
     source = open_source(arguments.file)
+    not_over([arguments.file], out_dir / PICTURE)
     result = measure_static(source, arguments.file)
     kept = write_static(result, out_dir)
     with result_file(out_dir / PICTURE) as path:

@@ -134,6 +134,7 @@ def innovations(
             told,
             noise=_livelier(told.noise, parameters.model),
             energy_psd=told.energy_psd * parameters.model**2,
+            learns=False,
         )
     )
     last_s: float | None = None

@@ -17,6 +17,12 @@ SPEED_REFUSED_S = 15.0
 SPEED_MISSED_S = 1.0
 """An airspeed refused for this long is no airspeed: that is to be said."""
 
+BARO_MISSED_S, BARO_STEADY_S = 0.3, 5.0
+"""A barometer silent for longer than the first must speak for the second before it counts as sound, ..."""
+
+BARO_LATE_S, BARO_NIS, BARO_NIS_S = 0.1, 4.0, 1.0
+"""... and be no later than this, nor noisier than so many times what is stated (in variance)."""
+
 OAT_KEPT_S = 600.0
 """A measured temperature says nothing of the air flown through this much later."""
 
@@ -35,8 +41,8 @@ class AirData:
 
     def __init__(self, settings: EstimatorSettings) -> None:
         self.settings = settings
-        self.energy = RateFilter(settings.energy_psd)
-        self.altitude = RateFilter(settings.energy_psd)
+        self.energy = RateFilter(settings.energy_psd, learns=settings.learns)
+        self.altitude = RateFilter(settings.energy_psd, learns=settings.learns)
         self.static_pa: float | None = None
         self.air_k = isa.SEA_LEVEL_K
         self._warmer_k: float | None = None
@@ -50,11 +56,18 @@ class AirData:
         self.doubtful = False
         self._refused_s = 0.0
         self._noise = NoiseWatch(settings.baro_pa)
+        self._baro_age_s = 0.0
+        self._baro_steady_s = self._baro_nis = 0.0
 
     @property
     def refusing(self) -> bool:
         """Whether the airspeeds of the last second were none that the air could make."""
         return self._refused_s > SPEED_MISSED_S
+
+    @property
+    def baro_sound(self) -> bool:
+        """Whether the barometer is there, has been for some seconds, and is no noisier than it should be."""
+        return self._baro_steady_s > BARO_STEADY_S and self._baro_nis < BARO_NIS
 
     @property
     def tas_sigma_mps(self) -> float:
@@ -73,6 +86,9 @@ class AirData:
         `expected_tas_mps` is what the inertial filter makes of the airspeed while it flies.
         """
         self.tas_age_s += dt_s
+        in_time = bool(frame.baro) and frame.t_s - frame.baro[-1].t_s < BARO_LATE_S
+        self._baro_age_s = 0.0 if in_time else self._baro_age_s + dt_s
+        self._baro_steady_s = self._baro_steady_s + dt_s if self._baro_age_s < BARO_MISSED_S else 0.0
         self.doubtful = False
         for filter_ in (self.energy, self.altitude):
             if filter_.started:
@@ -95,7 +111,7 @@ class AirData:
             if fresh:
                 self.tas_mps, self.tas_age_s = tas_mps, 0.0
         if frame.baro:
-            self._height(pressure_m, len(frame.baro))
+            self._height(pressure_m, len(frame.baro), dt_s)
         return fresh
 
     def _take_temperature(self, frame: Frame, pressure_m: float, dt_s: float) -> None:
@@ -108,14 +124,16 @@ class AirData:
             self._warmer_k = None
         self.air_k = standard_k + (self._warmer_k or 0.0)
 
-    def _height(self, pressure_m: float, count: int) -> None:
+    def _height(self, pressure_m: float, count: int, dt_s: float) -> None:
         if self.pressure_m is None:
             self.pressure_m = self.height_m = pressure_m
         # A pressure difference is worth more metres in warm air: T over the standard's T.
         self.height_m += (pressure_m - self.pressure_m) * self.air_k / isa.temperature_k(pressure_m)
         self.pressure_m = pressure_m
         sigma_m = self.height_sigma_m / math.sqrt(count)
-        self.altitude.correct(self.height_m, sigma_m)
+        nis = self.altitude.correct(self.height_m, sigma_m)
+        share = min(1.0, dt_s / BARO_NIS_S)
+        self._baro_nis += share * (min(nis, 100.0) - self._baro_nis)
         tas = self.tas_mps
         if tas is not None and self.tas_age_s < 1.0:
             kinetic_m = tas * tas / (2.0 * G0_MPS2)

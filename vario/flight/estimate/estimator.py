@@ -9,19 +9,22 @@ the wing flies, and blends the two varios for the pilot.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 from drivers import isa
 from drivers.isa import G0_MPS2
 from drivers.samples import Baro, Pitot
 from vario.flight.estimate.airdata import AirData
+from vario.flight.estimate.alignment import Alignment
 from vario.flight.estimate.imu_steps import ImuSteps
+from vario.flight.estimate.imu_watch import ImuWatch
 from vario.flight.estimate.inertial import InertialFilter
-from vario.flight.estimate.inertial_model import Regime, Vector, Wing, turn
-from vario.flight.estimate.rate import RateFilter
-from vario.flight.estimate.regime import NOT_FLYING_MPS, RegimeWatch, size
+from vario.flight.estimate.inertial_model import Regime, Wing
+from vario.flight.estimate.regime import NOT_FLYING_MPS, RegimeWatch
 from vario.flight.estimate.result import Estimate, EstimatorSettings, Monitor
+from vario.flight.estimate.shown import ShownVario
+from vario.flight.estimate.vectors import Vector
 from vario.flight.inputs.frames import FRAME_S, Frame
 from vario.flight.inputs.health import Inputs
 from vario.flight.motion.attitude import Attitude, heading_rate_radps
@@ -29,13 +32,13 @@ from vario.flight.motion.energy import NOTHING, Energy
 
 _CORRECT_EVERY_S = 0.035  # two frames of 20 ms; four cost a quarter more error on a rough tow (docs/speed.md)
 _SIGMA_EVERY_S = 0.2
-_ALIGN_S = 1.0
-_IMU_GAP_S = 0.3
+_IMU_HOLD_S = 0.3  # a silence of the inertial unit through which its last estimate is shown
+_IMU_GAP_S = 2.0  # and one that attitude and biases outlive
 # Inertia and the lift curve carry the total energy this long without an airspeed. Simulated, its error
 # stayed below 1 m/s for 50 s in cruise, circling and tow; real sensors may be worse.
 _AIRSPEED_LOST_S = 30.0
-_LEAST_MEMORY_S = 0.5
-_SETTLED_MPS = 1.5  # a rate is shown once known to this; one reading a second allows not much better
+# No air shakes the total energy like this; an acceleration that folds back from a vibration does.
+_MOST_JITTER_MPS = 1.5
 
 
 class Estimator:
@@ -44,6 +47,7 @@ class Estimator:
     def __init__(self, settings: EstimatorSettings) -> None:
         self.settings = settings
         self.restarts = 0
+        self.imu_watch = ImuWatch()
         self._begin()
 
     def configure(self, wing: Wing, gust_memory_s: float) -> None:
@@ -58,13 +62,10 @@ class Estimator:
         self.watch = RegimeWatch()
         self._steps = ImuSteps(settings.lever_m)
         self._aligned = False
-        self._align_s = 0.0
-        self._align: Vector = (0.0, 0.0, 0.0)
+        self._alignment = Alignment()
         self._imu_missing_s = 0.0
-        self._misfit_s = 0.0
-        self._kinetic_m: float | None = None
-        self._gust_m = 0.0
-        self._shown_mps: float | None = None
+        self._learned = False
+        self.shown = ShownVario()
         self._nis: Mapping[str, float] = {}
         self._sigmas: tuple[float, float] | None = None
         self._sigma_age_s = _SIGMA_EVERY_S
@@ -94,30 +95,44 @@ class Estimator:
             self._imu_missing_s += dt_s
             if self._imu_missing_s > _IMU_GAP_S:
                 self._realign()
-            return self._aligned
+            return self._aligned and self._imu_missing_s < _IMU_HOLD_S and self.imu_watch.trusted
         gap_s, self._imu_missing_s = self._imu_missing_s, 0.0
-        settings, filter_, air = self.settings, self.inertial, self.air
-        if air.static_pa is None or air.tas_mps is None:
-            return False
-        if not self._aligned and air.tas_age_s > _AIRSPEED_LOST_S:
-            return False  # a bank found with the airspeed of long ago would be wrong by as much
+        if not self.imu_watch.feels(steps[-1][0], self._steps.shake_mps2, dt_s):
+            self._reject_imu()
+        elif self.air.static_pa is not None and self.air.tas_mps is not None:
+            self._propagate(steps, dt_s, gap_s)
+            if self._aligned:
+                self._measure(frame, fresh_speed=fresh_speed)
+        return self._aligned and self.imu_watch.trusted
+
+    def _propagate(self, steps: Sequence[tuple[Vector, Vector, float]], dt_s: float, gap_s: float) -> None:
+        """Advance filter or alignment by a frame and the silence before it."""
+        if self._aligned and gap_s > _IMU_HOLD_S:
+            self.inertial.bridge(gap_s)
+        if not self._aligned and self.air.tas_age_s > _AIRSPEED_LOST_S:
+            return  # a bank found with the airspeed of long ago would be wrong by as much
         for force, rate, share in steps:
             step_s = (dt_s + gap_s) * share
             if self._aligned:
-                filter_.propagate(force, rate, step_s)
+                self.inertial.propagate(force, rate, step_s)
             else:
                 self._gather(force, rate, step_s)
-        if not self._aligned:
-            return False
+
+    def _measure(self, frame: Frame, *, fresh_speed: bool) -> None:
+        """Hand the filter what a frame has measured, and correct it when it is time."""
+        settings, filter_, air = self.settings, self.inertial, self.air
         if frame.baro:
             late_s = settings.baro_latency_s + _late_s(frame, frame.baro[-1])
             filter_.height(air.height_m, air.height_sigma_m, late_s)
-        if fresh_speed:
-            lag_s = settings.pitot_lag_s + _late_s(frame, frame.pitot[-1])
-            filter_.airspeed(air.tas_mps, air.tas_sigma_mps, lag_s)
-        if filter_.due_s > _CORRECT_EVERY_S:
+        if fresh_speed and air.tas_mps is not None:
+            late_s = _late_s(frame, frame.pitot[-1])
+            filter_.airspeed(air.tas_mps, air.tas_sigma_mps, settings.pitot_lag_s, late_s)
+        for velocity in frame.gnss_vel:
+            filter_.ground.take(velocity.north_mps, velocity.east_mps, frame.t_s - velocity.t_s)
+        if frame.gnss_vel and not self._turns_as_told(frame):
+            self._reject_imu()
+        elif filter_.due_s > _CORRECT_EVERY_S:
             self._correct(filter_.due_s)
-        return self._aligned
 
     def _correct(self, due_s: float) -> None:
         filter_ = self.inertial
@@ -129,66 +144,57 @@ class Estimator:
             self._sigmas = (filter_.vario_sigma_mps(), filter_.attitude_sigma_rad())
             self._sigma_age_s = 0.0
         self.watch.learn_lean(filter_, due_s)
-        if not self._plausible(due_s):
+        air = self.air
+        in_air = not self.watch.on_ground
+        sound = air.baro_sound
+        climb = air.altitude.known_rate if sound else None
+        by_speed = air.energy.known_rate if sound and in_air and air.tas_age_s < 1.0 else None
+        plausible = self.imu_watch.plausible(filter_, climb, by_speed, due_s)
+        if not plausible or self.shown.jitter_mps > _MOST_JITTER_MPS:
             self.restarts += 1
-            self._realign()
+            self._reject_imu()
+
+    def _turns_as_told(self, frame: Frame) -> bool:
+        filter_ = self.inertial
+        _, q_radps, r_radps = filter_.rate
+        rate = heading_rate_radps(filter_.pitch_rad, filter_.bank_rad, q_radps, r_radps)
+        return self.imu_watch.turns(frame.gnss_vel, rate)
+
+    def _reject_imu(self) -> None:
+        """The unit contradicts itself or the rest: begin afresh, with nothing kept of what it taught."""
+        self.imu_watch.doubt()
+        self._realign()
+        self._learned = False
 
     def _gather(self, force: Vector, rate: Vector, step_s: float) -> None:
-        """Align: gravity is the specific force less the turn's centripetal part, ω × v with v along x.
-
-        In a steady turn this finds the bank, which the specific force alone would read as zero.
-        Source of the idea: M. Euston et al., A complementary filter for attitude estimation of a
-        fixed-wing UAV, IROS 2008.
-        """
-        tas = self.air.tas_mps or 0.0
-        tas = tas if tas > NOT_FLYING_MPS else 0.0
-        old = turn(self._align, rate[0] * step_s, rate[1] * step_s, rate[2] * step_s)
-        self._align = (
-            old[0] + force[0] * step_s,
-            old[1] + (force[1] - rate[2] * tas) * step_s,
-            old[2] + (force[2] + rate[1] * tas) * step_s,
-        )
-        self._align_s += step_s
-        if self._align_s >= _ALIGN_S:
-            if size(self._align) < 0.3 * G0_MPS2 * self._align_s:
-                self._realign()  # weightless or not an accelerometer: no direction to begin with
-                return
-            air = self.air
-            self.inertial.start(self._align, air.tas_mps or 0.0, air.height_m, air.altitude.rate)
-            self.watch.start(Regime.GLIDING if tas else Regime.ROLLING)
-            self._aligned = True
-            self._misfit_s = self._gust_m = 0.0
+        """Look for the vertical, and start the filter once it is found."""
+        air = self.air
+        tas_mps = air.tas_mps or 0.0
+        tas_mps = tas_mps if tas_mps > NOT_FLYING_MPS else 0.0
+        lift = self._alignment.gather(force, rate, step_s, tas_mps)
+        if lift is None:
+            return
+        self.inertial.start(lift, air.tas_mps or 0.0, air.height_m, air.altitude.rate, learned=self._learned)
+        self.watch.start(Regime.GLIDING if tas_mps else Regime.ROLLING)
+        self._aligned = self._learned = True
+        self.shown.begin()
+        self.imu_watch.begin()
 
     def _realign(self) -> None:
         self._aligned = False
-        self._kinetic_m = None  # the speed may change unseen until the filter runs again
-        self._align_s = 0.0
-        self._align = (0.0, 0.0, 0.0)
+        self.shown.lose()
+        self._alignment.clear()
         self._sigmas = None
-
-    def _plausible(self, dt_s: float) -> bool:
-        """Whether the filter still makes sense: biases of a size biases have, innovations of theirs."""
-        filter_, noise = self.inertial, self.settings.noise
-        gyro = max(abs(b) for b in filter_.gyro_bias)
-        accel = max(abs(b) for b in filter_.accel_bias)
-        if not math.isfinite(filter_.vario_mps + gyro + accel):
-            return False
-        if gyro > 5.0 * noise.gyro_bias_radps or accel > 6.0 * noise.accel_bias_mps2:
-            return False
-        nis = filter_.nis
-        misfit = nis["height"] > 16.0 or (nis["sideslip"] > 16.0 and nis["lift"] > 16.0)
-        self._misfit_s = self._misfit_s + dt_s if misfit else 0.0
-        return self._misfit_s < 3.0
 
     # --- the estimate -----------------------------------------------------------------------------
 
     def _say(self, inputs: Inputs, dt_s: float, *, ready: bool, tas_new: bool) -> Estimate:
         air = self.air
-        by_speed = _known(air.energy) if inputs.has_pitot and inputs.has_baro else None
+        by_speed = air.energy.known_rate if inputs.has_pitot and inputs.has_baro else None
         if ready:
             return self._say_inertial(inputs, dt_s, by_speed, tas_new=tas_new)
-        self._shown_mps = by_speed
-        climb_mps = _known(air.altitude) if inputs.has_baro else None
+        self.shown.mps = by_speed
+        climb_mps = air.altitude.known_rate if inputs.has_baro else None
         return Estimate(
             None,
             self._energy(inputs, climb_mps, air.tas_mps if inputs.has_pitot else None, by_speed),
@@ -198,6 +204,7 @@ class Estimator:
                 innovations=air.innovations(),
             ),
             has_airspeed=inputs.has_pitot,
+            imu_believed=self.imu_watch.trusted,
         )
 
     def _say_inertial(
@@ -205,10 +212,11 @@ class Estimator:
     ) -> Estimate:
         filter_, air = self.inertial, self.air
         gust_free = filter_.vario_mps
-        self._follow_gust(gust_free - filter_.climb_mps, dt_s, fresh=tas_new)
-        wanted = gust_free + self._gust_m / max(self.settings.gust_memory_s, _LEAST_MEMORY_S)
-        old = self._shown_mps if self._shown_mps is not None else wanted
-        self._shown_mps = old + (wanted - old) * min(1.0, dt_s / (self.settings.smoothing_s + 0.5 * dt_s))
+        shown = self.shown
+        shown.remember(self.settings.gust_memory_s, wind_known=filter_.ground.in_use)
+        shown.follow(
+            gust_free, filter_.climb_mps, air.tas_mps if tas_new else None, dt_s, self.settings.smoothing_s
+        )
         flying = not self.watch.on_ground
         has_speed = air.tas_age_s < _AIRSPEED_LOST_S
         spoken = flying and has_speed and inputs.has_baro
@@ -218,6 +226,8 @@ class Estimator:
         _, q_radps, r_radps = filter_.rate
         right_rad, above_rad = filter_.path_rad() if flying else (0.0, 0.0)
         vario_sigma_mps, attitude_sigma_rad = self._sigmas or (None, None)
+        if vario_sigma_mps is not None:
+            vario_sigma_mps = shown.sigma_mps(vario_sigma_mps)
         if not spoken:
             vario_sigma_mps = air.energy.rate_sigma if by_speed is not None else None
         return Estimate(
@@ -233,7 +243,7 @@ class Estimator:
                 inputs,
                 filter_.climb_mps if inputs.has_baro else None,
                 tas_mps if has_speed else None,
-                self._shown_mps if spoken else by_speed,
+                shown.mps if spoken else by_speed,
             ),
             Monitor(
                 gust_free_mps=gust_free if spoken else None,
@@ -247,6 +257,7 @@ class Estimator:
                 innovations=filter_.innovations if filter_.due_s == 0.0 else {},
             ),
             has_airspeed=inputs.has_pitot,
+            wind=filter_.wind() if flying else None,
         )
 
     def _energy(
@@ -280,28 +291,8 @@ class Estimator:
             compensated,
         )
 
-    def _follow_gust(self, kinetic_rate_mps: float, dt_s: float, *, fresh: bool) -> None:
-        """Kinetic height that the pitot has seen and the inertial unit has not, forgotten over the memory."""
-        memory_s = max(self.settings.gust_memory_s, _LEAST_MEMORY_S)
-        self._gust_m -= kinetic_rate_mps * dt_s + self._gust_m * min(1.0, dt_s / memory_s)
-        if not fresh or self.air.tas_mps is None:
-            # Without a new airspeed nothing is known to differ: keep the two in step.
-            self._gust_m += kinetic_rate_mps * dt_s
-            if self._kinetic_m is not None:
-                self._kinetic_m += kinetic_rate_mps * dt_s
-            return
-        kinetic_m = self.air.tas_mps * self.air.tas_mps / (2.0 * G0_MPS2)
-        if self._kinetic_m is not None:
-            self._gust_m += kinetic_m - self._kinetic_m
-        self._kinetic_m = kinetic_m
-
 
 def _late_s(frame: Frame, sample: Baro | Pitot) -> float:
     """How much later than in its own frame a sample has arrived; nothing for a sample in order."""
     late_s = frame.t_s - sample.t_s - FRAME_S
     return late_s if late_s > 0.5 * FRAME_S else 0.0
-
-
-def _known(rate: RateFilter) -> float | None:
-    """The rate of a pressure filter, once it is worth showing."""
-    return rate.rate if rate.started and rate.rate_sigma < _SETTLED_MPS else None

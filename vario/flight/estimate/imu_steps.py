@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import math
+
 from drivers.samples import ImuAccel, ImuGyro
-from vario.flight.estimate.inertial_model import Vector
+from vario.flight.estimate.vectors import Vector
 from vario.flight.inputs.frames import Frame
 
+SHAKE_S = 2.0
 FROZEN_S = 0.5  # even a quiet sensor's last digit moves in half a second
 
 
@@ -21,6 +24,7 @@ class ImuSteps:
         self._last: tuple[ImuGyro, ImuAccel] | None = None
         self._same_s = 0.0
         self._rate_last: Vector = (0.0, 0.0, 0.0)
+        self.shake_mps2 = 0.0
 
     def read(self, frame: Frame, dt_s: float) -> list[tuple[Vector, Vector, float]]:
         """Mean specific force and rate of pairs of samples, and the pair's share of the frame.
@@ -34,6 +38,7 @@ class ImuSteps:
         last = (gyro[-1], accel[-1])
         same = self._last is not None and _same(self._last, last)
         self._same_s = self._same_s + dt_s if same else 0.0
+        self._shaken(accel, dt_s)
         self._last = last
         if self._same_s > FROZEN_S:
             return []
@@ -45,6 +50,16 @@ class ImuSteps:
             share = (end - start) / count
             pairs.append((self._at_centre(force, rate, dt_s * share), rate, share))
         return pairs
+
+    def _shaken(self, accel: tuple[ImuAccel, ...], dt_s: float) -> None:
+        """Follow how much one sample differs from the next: vibration, and nothing of the flight."""
+        before = _force(self._last[1]) if self._last is not None else _force(accel[0])
+        total = 0.0
+        for sample in accel:
+            x, y, z = now = _force(sample)
+            total += math.sqrt((x - before[0]) ** 2 + (y - before[1]) ** 2 + (z - before[2]) ** 2)
+            before = now
+        self.shake_mps2 += min(1.0, dt_s / SHAKE_S) * (total / len(accel) - self.shake_mps2)
 
     def _at_centre(self, force: Vector, rate: Vector, step_s: float) -> Vector:
         """Specific force at the centre of gravity: less ω̇ × r + ω × (ω × r)."""

@@ -11,8 +11,8 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from drivers.isa import G0_MPS2
 from vario.flight.core.innovation import Innovation
+from vario.flight.estimate.by_polar import ByPolar
 from vario.flight.estimate.fill import Fill
 from vario.flight.estimate.in_turn import InTurn
 from vario.flight.estimate.inertial_model import (
@@ -23,31 +23,38 @@ from vario.flight.estimate.inertial_model import (
     GUST,
     GYRO,
     HEIGHT,
+    LAG,
+    LATE,
     POLAR_EVERY_S,
     SIDE,
     SIZE,
     SKEW,
+    WIND,
     InertialNoise,
     Regime,
     V,
     Wing,
 )
 from vario.flight.estimate.inertial_state import InertialState
+from vario.flight.estimate.vectors import dot, level
 
 GATES = {"height": 5.0, "sideslip": 4.0, "lift": 4.0}
 """Standard deviations beyond which an innovation counts for less: as much as one at the gate would."""
 
-NIS_S = 4.0
-"""How long innovations are looked back at."""
-
-LOOSE_STALLED = 400.0
-LOOSE_TOWED = 9.0
+LOOSE_STALLED = 10_000.0
+LOOSE_TOWED = 2.0
 """How much less the lift curve is believed, in variance: not at all in a stall; on tow the rope pulls a
 little up or down, on a winch a lot down."""
 
 SETTLE_S = 10.0
 """No gate and no learning of the air's roughness until the start's large errors are worked off."""
 
+
+GUST_WINDOW_S = 0.5
+
+UNSURE_LIFT_SHARE, UNSURE_LIFT_S = 0.4, 20.0
+"""Without a glider file wing loadings differ by so much from the typical one; over this time the incidence
+takes up what is constant of it."""
 
 _HEIGHT, _AIRSPEED, _SIDESLIP, _LIFT = range(4)
 """The measurements in flight, by their rows; the height is always the first."""
@@ -57,8 +64,13 @@ _REST_ROWS = np.eye(SIZE)[[HEIGHT, V, GYRO, V + 1, GYRO + 1, V + 2, GYRO + 2]]
 
 _ROW_PLACES = np.ravel_multi_index(
     (
-        [_AIRSPEED] * 3 + [_SIDESLIP] * 6 + [_LIFT] * 3,
-        [*(V, V + 1, V + 2), *(V, ACC + 1, ACC + 2, BETA, SIDE, SKEW), *(V, ACC + 2, ALPHA)],
+        [_HEIGHT] * 2 + [_AIRSPEED] * 3 + [_SIDESLIP] * 6 + [_LIFT] * 3,
+        [
+            *(CLIMB, LAG),
+            *(V, V + 1, V + 2),
+            *(V, ACC + 1, ACC + 2, BETA, SIDE, SKEW),
+            *(V, ACC + 2, ALPHA),
+        ],
     ),
     (4, SIZE),
 )
@@ -73,6 +85,9 @@ class InertialFilter(InertialState):
         self._rows = np.zeros((4, SIZE))
         self._rows[[_HEIGHT, _AIRSPEED, _SIDESLIP, _LIFT], [HEIGHT, GUST, V + 1, V + 2]] = 1.0
         self._fill_rows = Fill(_ROW_PLACES)
+        self._gust_s, self._gust_sum, self._gust_count = 0.0, 0.0, 0
+        self._by_polar = ByPolar()
+        self._lift_rad = 0.0
         self._turns: InTurn
 
     def correct(self, regime: Regime, density_ratio: float) -> None:
@@ -91,6 +106,7 @@ class InertialFilter(InertialState):
             self._turns.finish()
         else:
             self._in_flight(regime, density_ratio, t)
+        self.ground.drop()
         self._inject()
         self._clear_batch()
 
@@ -107,10 +123,8 @@ class InertialFilter(InertialState):
             nis = innovation * innovation / total
             gate = GATES.get(name, math.inf)
             used = nis <= gate * gate
-            self.innovations[name] = Innovation(innovation, total, used=used)
-            share = min(1.0, self._batch_s / NIS_S)
-            self.nis[name] += share * (min(nis, 100.0) - self.nis[name])
-            if not used and self._age_s > SETTLE_S:
+            self.note(name, Innovation(innovation, total, used=used), self._batch_s)
+            if not used and self.age_s > SETTLE_S:
                 total = innovation * innovation / (gate * gate)
         turns.use(number, innovation, total)
 
@@ -125,7 +139,7 @@ class InertialFilter(InertialState):
         for axis in range(3):
             self._scalar("", 1 + 2 * axis, -self.air[axis], 0.04 / t)
             # What the gyro reads on a glider that does not turn is bias.
-            self._scalar("", 2 + 2 * axis, self._turn[axis] / t, 4e-6 / t)
+            self._scalar("", 2 + 2 * axis, self.turned[axis] / t, 4e-6 / t)
         self._turns.finish()
 
     def _in_flight(self, regime: Regime, density_ratio: float, t: float) -> None:
@@ -135,13 +149,14 @@ class InertialFilter(InertialState):
         x = self.x.tolist()
         alpha0, beta0, side_m, skew_m = x[ALPHA], x[BETA], x[SIDE], x[SKEW]
         speed = math.sqrt(vx * vx + vy * vy + vz * vz) + 1e-9
-        fy, fz = self._push[1] / t, self._push[2] / t
+        fy, fz = self.pushed[1] / t, self.pushed[2] / t
         fast = max(vx + self.gust_mps, 8.0)
         per = 1.0 / (density_ratio * fast)
         lift_mps = -self.wing.lift_m * fz * per
         self._fill_rows.put(
             self._rows,
             [
+                *(-self.baro_lag_s, -self.climb_mps),
                 *(vx / speed, vy / speed, vz / speed),
                 *(-beta0, -side_m * per, -skew_m * per, -fast, fy * per, fz * per),
                 *(lift_mps / fast - alpha0, -self.wing.lift_m * per, -fast),
@@ -158,26 +173,37 @@ class InertialFilter(InertialState):
         loose = LOOSE_STALLED if regime is Regime.STALLED and residual < 0.0 else 1.0
         if regime is Regime.TOWED:
             loose = LOOSE_TOWED
-        self._scalar("lift", _LIFT, residual, loose * n.lift_mps_sqrt_s**2 / t)
+        variance = loose * n.lift_mps_sqrt_s**2 / t
+        if self.wing.polar is None:
+            variance += self._unsure_lift(lift_mps, fast, t)
+        self._scalar("lift", _LIFT, residual, variance)
+        incidence_variance = float(self.cov[ALPHA, ALPHA])
         self._turns.finish()
+        self.ground.correct(self, self._step)
+        if regime is Regime.TOWED:
+            # Nothing is learned of the incidence, and it gets no surer (a consider state after Schmidt).
+            self._step[ALPHA] = 0.0
+            self.cov[ALPHA, ALPHA] = incidence_variance
         self._polar_s = self._polar_s + t if regime is Regime.GLIDING else 0.0
         if self._polar_s > POLAR_EVERY_S:
-            self._correct_polar(density_ratio, self._polar_s)
+            self._by_polar.correct(self, self._step, density_ratio, self._polar_s)
             self._polar_s = 0.0
 
+    def _unsure_lift(self, lift_mps: float, fast_mps: float, t: float) -> float:
+        """Variance of a lift curve of unknown slope: what the incidence has not taken up of it."""
+        angle = lift_mps / fast_mps
+        self._lift_rad += min(1.0, t / UNSURE_LIFT_S) * (angle - self._lift_rad)
+        return (UNSURE_LIFT_SHARE * (angle - self._lift_rad) * fast_mps) ** 2
+
     def _correct_airspeed(self) -> None:
-        n = self.noise
         total_mps, variance, count = self._speed
         mean_mps, variance = total_mps / count, variance / (count * count)
-        if self._age_s > SETTLE_S:
+        if self.age_s > SETTLE_S:
             # Learn how rough the air is: the innovations must have the size the filter expects.
             residual = mean_mps - self._turns.expected(_AIRSPEED)
             total = self._turns.signal(_AIRSPEED) + variance
             nis = residual * residual / total
-            grow = 0.5 * self._batch_s / n.gust_learn_s * (min(nis, 9.0) - 1.0)
-            self.gust_sigma_mps = min(
-                n.gust_most_mps, max(n.gust_least_mps, self.gust_sigma_mps * math.exp(grow))
-            )
+            self._learn_gusts(residual / math.sqrt(total))
             if nis > 16.0:
                 # A gust front, not an error of attitude: let the air velocity alone move, along the horizon.
                 self._turns.finish()
@@ -185,40 +211,29 @@ class InertialFilter(InertialState):
                 self._measure(self._rows)
         self._scalar("airspeed", _AIRSPEED, mean_mps, variance)
 
-    def _along_track(self) -> NDArray[np.float64]:
-        """Horizontal direction of flight in body axes."""
-        d, v = np.array(self.down), np.array(self.air)
-        level = v - d * float(d @ v)
-        return level / max(float(np.linalg.norm(level)), 1e-6)
+    def _learn_gusts(self, normalised: float) -> None:
+        """Sums of innovations over half a second: those of single readings the lag of the tubing hides."""
+        n = self.noise
+        self._gust_s += self._batch_s
+        self._gust_sum += normalised
+        self._gust_count += 1
+        if self._gust_s < GUST_WINDOW_S:
+            return
+        nis = self._gust_sum**2 / self._gust_count
+        grow = 0.5 * self._gust_s / n.gust_learn_s * (min(nis, 9.0) - 1.0)
+        self.gust_sigma_mps = min(
+            n.gust_most_mps, max(n.gust_least_mps, self.gust_sigma_mps * math.exp(grow))
+        )
+        self._gust_s, self._gust_sum, self._gust_count = 0.0, 0.0, 0
 
     def _free_along_track(self, variance: float) -> None:
-        track = self._along_track()
-        self.cov[3:6, 3:6] += variance * np.outer(track, track)
-
-    def _correct_polar(self, density_ratio: float, t: float) -> None:
-        """Let v_z and α0 learn from the drag the polar promises, and nothing else.
-
-        Were tilt and biases to learn too, an error of the polar would become an error of the vario. A
-        gain that is not the optimal one needs the covariance in Joseph's form.
-        """
-        fx, fy, fz = self.force
-        vx, vy, vz = self.air
-        load = math.sqrt(fx * fx + fy * fy + fz * fz) / G0_MPS2
-        sink = self.wing.sink_mps(self.tas_mps, load, density_ratio)
-        if sink is None:
-            return
-        row = np.zeros(SIZE)
-        row[3:6] = fx / G0_MPS2, fy / G0_MPS2, fz / G0_MPS2
-        innovation = -(fx * vx + fy * vy + fz * vz) / G0_MPS2 - sink - float(row @ self._step)
-        if abs(innovation) > 1.5 and self._age_s > 60.0:
-            return  # airbrakes, gear, a slip: not the polar's glider
-        spread = self.cov @ row
-        total = float(row @ spread) + self.noise.polar_mps_sqrt_s**2 / t
-        gain = np.zeros(SIZE)
-        gain[5], gain[14] = spread[5] / total, spread[14] / total
-        self._step += gain * min(max(innovation, -3.0), 3.0)
-        cross = np.multiply.outer(gain, spread)
-        self.cov += total * np.multiply.outer(gain, gain) - cross - cross.T
+        """A change of wind along the track: the velocity over ground stays as it is."""
+        track = level(self.down, self.air)
+        there = np.zeros(SIZE)
+        there[V : V + 3] = track
+        there[WIND] = -dot(track, self.north)
+        there[WIND + 1] = -dot(track, self.east)
+        self.cov += variance * np.outer(there, there)
 
     def _inject(self) -> None:
         """Put the error into the estimate."""
@@ -232,7 +247,13 @@ class InertialFilter(InertialState):
         vx, vy, vz = self.air
         self.air = (vx + s[3], vy + s[4], vz + s[5])
         self.x[6:12] += step[6:12]
-        self.x[14:] += step[14:]
+        nx, ny, nz = self.north
+        nx, ny, nz = nx + ny * c - nz * b, ny + nz * a - nx * c, nz + nx * b - ny * a
+        self.north = level(self.down, (nx, ny, nz))
+        self.x[14:19] += step[14:19]
+        self.wind_mps = (self.wind_mps[0] + s[WIND], self.wind_mps[1] + s[WIND + 1])
+        self.gnss_latency_s = min(max(self.gnss_latency_s + s[LATE], 0.0), 0.6)
+        self.baro_lag_s = min(max(self.baro_lag_s + s[LAG], 0.0), 0.4)
         bias = self.x[6:12].tolist()
         self.gyro_bias = (bias[0], bias[1], bias[2])
         self.accel_bias = (bias[3], bias[4], bias[5])
@@ -242,10 +263,15 @@ class InertialFilter(InertialState):
         self.x[GUST] = 0.0
         if abs(self.gust_mps) > max(1.0, 3.0 * self.gust_sigma_mps):
             # Too large to be a passing gust: the wind has changed for good. Into v with it.
-            track = self._along_track().tolist()
+            track = level(self.down, self.air)
             vx, vy, vz = self.air
             u = self.gust_mps
             self.air = (vx + u * track[0], vy + u * track[1], vz + u * track[2])
+            wind_north, wind_east = self.wind_mps
+            self.wind_mps = (
+                wind_north - u * dot(track, self.north),
+                wind_east - u * dot(track, self.east),
+            )
             self.gust_mps = 0.0
             self.cov[GUST, :] = 0.0
             self.cov[:, GUST] = 0.0

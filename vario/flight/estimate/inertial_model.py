@@ -11,20 +11,27 @@ States (body axes x forward, y right, z down; "down" d is the unit vector toward
     gust u               along track, what the pitot sees beyond |v|, m/s
     side Y               side-force constant 2(m/S)/(ρ0·CYβ), m: how much side force a sideslip makes
     skew c               mounting roll times Y, m: the part of the wing's force read as side force
+    wind W (2)           north and east, m/s
+    latency L            of the velocities over ground, beyond the time they carry, s
+    lag T                of the barometer, first order, s
 
 With ω the true rate and f the true specific force (measured minus bias), g gravity:
 
     ḋ = -ω × d        v̇ = f + g d - ω × v + (air's own acceleration, noise)
     ḧ = -f·d - g      u̇ = -u/τ + noise
 
-v and d obey the same law, which is all there is to an inertial unit without heading; heading itself
-is unobservable here and not needed for energy. The general method is the error-state filter of
-J. Solà, Quaternion kinematics for the error-state Kalman filter, arXiv:1711.02508, sections 5 and 6.
+v and d obey the same law, which is all there is to an inertial unit without heading. Heading is found by the
+first velocity over ground (`ground`); until then it is a direction like any other, and the energy does not
+need it. Wind and v change together: velocity over ground is their sum, and a gust leaves it as it is. Without
+velocities over ground the wind is simply not observed, and the filter is the same. The general method is the
+error-state filter of J. Solà, Quaternion kinematics for the error-state Kalman filter,
+arXiv:1711.02508, sections 5 and 6.
 
-Measurements: height; airspeed |v| + u; and what is known of a wing that flies:
+Measurements: height h - T ḣ; airspeed |v| + u, less what the tubing's lag makes of the acceleration;
+velocity over ground, north and east; and what is known of a wing that flies:
     side force               v_y = V β0 - (Y f_y + c f_z)/(σ V): the fuselage is its own slip indicator
     lift curve               v_z = V α0 - K f_z/(σ V), K = 2(m/S)/(ρ0·CLα): no vane needed
-    polar                    drag from the glide polar: f·v/g = -sink(V, n), weakly, fixes α0
+    polar                    drag from the glide polar: f·v/g = -sink(V, n), weakly, fixes α0 (`by_polar`)
 At low airspeed: standing still (v ≈ 0) when the instrument is at rest.
 
 Why tilt as a rotation and not three components of d: the length of d would be a fourth, false, degree
@@ -43,10 +50,9 @@ from numpy.typing import NDArray
 from drivers.isa import G0_MPS2, SEA_LEVEL_KGPM3
 from vario.flight.core.polar import QuadraticPolar
 
-Vector = tuple[float, float, float]
-
 PSI, V, GYRO, ACC, CLIMB, HEIGHT, ALPHA, BETA, GUST, SIDE, SKEW = 0, 3, 6, 9, 12, 13, 14, 15, 16, 17, 18
-SIZE = 19
+WIND, LATE, LAG = 19, 21, 22
+SIZE = 23
 
 
 def _places(*blocks: tuple[list[int], list[int]]) -> NDArray[np.intp]:
@@ -70,10 +76,14 @@ MOVING = _places(
 )
 """Where the transition is not the identity, in the order `predict_covariance` fills it in."""
 
+_WIND = [WIND, WIND + 1]
+
 NOISY = _places(
     *(([index], [index]) for index in _TILT),
     (_AIR, _AIR),
     *(([index], [index]) for index in range(GYRO, SIZE)),
+    (_AIR, _WIND),
+    (_WIND, _AIR),
 )
 """Where noise comes in, likewise."""
 
@@ -99,22 +109,35 @@ class InertialNoise:
     gyro_rad_per_sqrt_s: float = 3.5e-4
     accel_mps_per_sqrt_s: float = 6e-3
     gyro_bias_radps: float = math.radians(0.6)
-    accel_bias_mps2: float = 0.05
+    accel_bias_mps2: float = 0.1
     gyro_drift_radps_per_sqrt_s: float = 1e-6
     accel_drift_mps2_per_sqrt_s: float = 1e-5
-    incidence_rad: float = 0.06
+    incidence_rad: float = 0.05
     incidence_creep_rad_per_sqrt_s: float = 3e-4
     mounting_yaw_rad: float = 0.05
     side_m: float = 15.0
     skew_m: float = 1.2
-    lift_mps_sqrt_s: float = 0.2  # lift curve, as the density of its error in v_z
-    sideslip_mps_sqrt_s: float = 0.25
+    lift_mps_sqrt_s: float = 0.04  # lift curve, as the density of its error in v_z
+    sideslip_mps_sqrt_s: float = 0.15
     polar_mps_sqrt_s: float = 0.6  # polar error, wet wings: believed only in the long run
     updraft_mps_per_sqrt_s: float = 1.4
-    gust_time_s: float = 5.0
+    gust_time_s: float = 1.0
     gust_least_mps: float = 0.1
     gust_most_mps: float = 2.5
     gust_learn_s: float = 8.0
+    drift_least: float = 1e-3  # of the smooth part of the air, (m/s)²/s, ...
+    drift_share: float = 1.5  # ... and so many times the gusts' variance more: rough air has gradients too
+    wind_mps: float = 8.0
+    heading_rad: float = 0.5  # of the first heading, which is the track's
+    gnss_mps: float = 0.1
+    gnss_mps_sqrt_s: float = 0.1  # the slow part of a receiver's error, as a density
+    gnss_latency_s: float = 0.15
+    gnss_latency_sigma_s: float = 0.1
+    baro_lag_s: float = 0.05  # tubing and sensor, before anything is known
+    baro_lag_sigma_s: float = 0.05
+    pitot_lag_s: float = 0.05  # likewise; it is not observable, so its sigma stays in the noise
+    pitot_lag_sigma_s: float = 0.05
+    generic_polar: float = 1.0  # as polar_mps_sqrt_s, for a polar that is not the glider's
 
 
 LIFT_SLOPE_PER_RAD = 5.3
@@ -126,9 +149,13 @@ MOST_LIFT = 1.35
 
 SLOWEST_MPS = 12.0
 
-TYPICAL_LOADING_KGPM2 = 33.0
+TYPICAL_LOADING_KGPM2 = 28.0
 """Wing loading assumed without a glider file: a light two-seater or a dry single-seater (common practice,
 no source)."""
+
+
+TYPICAL_POLAR = QuadraticPolar(0.0042, -0.181, 2.73)
+"""Sink assumed inside the filter without a glider file: 0.78 m/s at least, a glide of 30 at 25.5 m/s."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,13 +167,16 @@ class Wing:
 
     lift_m: float
     polar: QuadraticPolar | None = None
+    drag: QuadraticPolar = TYPICAL_POLAR
 
     @classmethod
     def loaded(
         cls, loading_kgpm2: float = TYPICAL_LOADING_KGPM2, polar: QuadraticPolar | None = None
     ) -> Wing:
         """The wing at a loading of mass over area."""
-        return cls(2.0 * loading_kgpm2 / (SEA_LEVEL_KGPM3 * LIFT_SLOPE_PER_RAD), polar)
+        return cls(
+            2.0 * loading_kgpm2 / (SEA_LEVEL_KGPM3 * LIFT_SLOPE_PER_RAD), polar, polar or TYPICAL_POLAR
+        )
 
     def carries_from_mps(self, density_ratio: float) -> float:
         """True airspeed at which the wing takes the weight off the wheel, a little below the stall.
@@ -158,39 +188,7 @@ class Wing:
         stall_mps = math.sqrt(G0_MPS2 * self.lift_m * LIFT_SLOPE_PER_RAD / MOST_LIFT)
         return max(SLOWEST_MPS, 0.9 * stall_mps / math.sqrt(density_ratio))
 
-    def sink_mps(self, tas_mps: float, load: float, density_ratio: float) -> float | None:
-        """Sink in air at a load factor; None without a polar."""
-        if self.polar is None:
-            return None
+    def sink_mps(self, tas_mps: float, load: float, density_ratio: float) -> float:
+        """Sink in still air at a load factor, by the glider's polar or a typical one."""
         root = math.sqrt(density_ratio)
-        return self.polar.sink_loaded_mps(tas_mps * root, load) / root
-
-
-def turn(vector: Vector, x_rad: float, y_rad: float, z_rad: float) -> Vector:
-    """A fixed vector seen from axes that have turned by a small rotation vector (Rodrigues, 4th order)."""
-    a, b, c = vector
-    angle2 = x_rad * x_rad + y_rad * y_rad + z_rad * z_rad
-    s = 1.0 - angle2 / 6.0
-    k = 0.5 - angle2 / 24.0
-    # u = v × θ, and v' = v + s u + k u × θ
-    ux, uy, uz = b * z_rad - c * y_rad, c * x_rad - a * z_rad, a * y_rad - b * x_rad
-    return (
-        a + s * ux + k * (uy * z_rad - uz * y_rad),
-        b + s * uy + k * (uz * x_rad - ux * z_rad),
-        c + s * uz + k * (ux * y_rad - uy * x_rad),
-    )
-
-
-def rotation(x_rad: float, y_rad: float, z_rad: float) -> list[float]:
-    """The matrix of `turn`, row by row."""
-    angle2 = x_rad * x_rad + y_rad * y_rad + z_rad * z_rad
-    s = 1.0 - angle2 / 6.0
-    k = 0.5 - angle2 / 24.0
-    same = 1.0 - k * angle2
-    xy, xz, yz = k * x_rad * y_rad, k * x_rad * z_rad, k * y_rad * z_rad
-    sx, sy, sz = s * x_rad, s * y_rad, s * z_rad
-    return [
-        *(same + k * x_rad * x_rad, xy + sz, xz - sy),
-        *(xy - sz, same + k * y_rad * y_rad, yz + sx),
-        *(xz + sy, yz - sx, same + k * z_rad * z_rad),
-    ]
+        return (self.polar or self.drag).sink_loaded_mps(tas_mps * root, load) / root

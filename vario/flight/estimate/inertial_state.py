@@ -8,28 +8,34 @@ import numpy as np
 
 from drivers.isa import G0_MPS2
 from vario.flight.core.innovation import Innovation
-from vario.flight.estimate.fill import Fill
+from vario.flight.estimate.ground import Ground
 from vario.flight.estimate.inertial_model import (
-    ACC,
     ALPHA,
     CLIMB,
     GUST,
     GYRO,
-    MOVING,
-    NOISY,
+    HEIGHT,
+    LATE,
     PSI,
     SIDE,
     SIZE,
-    STALLED_UPDRAFT,
+    SLOWEST_MPS,
     TYPICAL_SIDE_M,
+    WIND,
     InertialNoise,
     Regime,
     V,
-    Vector,
     Wing,
-    rotation,
-    turn,
 )
+from vario.flight.estimate.inertial_start import first_sigmas, start_on_path
+from vario.flight.estimate.prediction import Prediction
+from vario.flight.estimate.vectors import Vector, cross, level, turn
+
+GAP_RADPS, GAP_MPS2 = 0.1, 1.5
+LEVEL_FUSELAGE_MPS = 28.0
+KEPT = [*range(GYRO, GYRO + 6), ALPHA, ALPHA + 1, SIDE, SIDE + 1]
+NIS_S = 4.0  # how long innovations are looked back at
+MEASURED = ("height", "airspeed", "sideslip", "lift", "north", "east")
 
 
 class InertialState:
@@ -42,6 +48,11 @@ class InertialState:
     def __init__(self, wing: Wing, noise: InertialNoise) -> None:
         self.wing, self.noise = wing, noise
         self.down: Vector = (0.0, 0.0, 1.0)
+        self.north: Vector = (1.0, 0.0, 0.0)
+        self.wind_mps = (0.0, 0.0)
+        self.gnss_latency_s = noise.gnss_latency_s
+        self.baro_lag_s = noise.baro_lag_s
+        self.ground = Ground()
         self.air: Vector = (0.0, 0.0, 0.0)
         self.x = np.zeros(SIZE)  # biases, climb, height ...; tilt and v live in `down` and `air`
         self.cov = np.eye(SIZE)
@@ -49,45 +60,56 @@ class InertialState:
         self.rate: Vector = (0.0, 0.0, 0.0)
         self.climb_mps = self.height_m = self.gust_mps = 0.0
         self.gust_sigma_mps = 0.7
-        self.nis: dict[str, float] = {"height": 1.0, "airspeed": 1.0, "sideslip": 1.0, "lift": 1.0}
+        self.nis: dict[str, float] = dict.fromkeys(MEASURED, 1.0)
         self.innovations: dict[str, Innovation] = {}
         self.gyro_bias: Vector = (0.0, 0.0, 0.0)
         self.accel_bias: Vector = (0.0, 0.0, 0.0)
-        self._transition = np.eye(SIZE)
-        self._noise = np.zeros((SIZE, SIZE))
-        self._move, self._disturb = Fill(MOVING), Fill(NOISY)
+        self.prediction = Prediction()
         self._step = np.zeros(SIZE)
-        self._age_s = self._polar_s = 0.0
+        self.age_s = self._polar_s = 0.0
         self._clear_batch()
 
     def _clear_batch(self) -> None:
         self._batch_s = 0.0
-        self._turn = [0.0, 0.0, 0.0]
-        self._push = [0.0, 0.0, 0.0]
+        self.turned = [0.0, 0.0, 0.0]
+        self.pushed = [0.0, 0.0, 0.0]
         self._height = [0.0, 0.0, 0.0]  # sum of residuals, of variances, count
         self._speed = [0.0, 0.0, 0.0]
 
-    def start(self, lift: Vector, tas_mps: float, height_m: float, climb_mps: float = 0.0) -> None:
-        """Begin with nothing known but the readings; `lift` points up (specific force less the turn's)."""
+    def start(
+        self, lift: Vector, tas_mps: float, height_m: float, climb_mps: float = 0.0, *, learned: bool = False
+    ) -> None:
+        """Begin with nothing known but the readings; `lift` points up (specific force less the turn's).
+
+        `learned`: what was found out of the sensors and their mounting before is kept.
+        """
+        kept = (self.gyro_bias, self.accel_bias, self.gnss_latency_s, self.baro_lag_s)
+        kept_x, kept_variance = self.x.copy(), self.cov.diagonal().copy()
         n = self.noise
         size = math.hypot(*lift) or 1.0
         self.down = (-lift[0] / size, -lift[1] / size, -lift[2] / size)
+        self.north = level(self.down, (1.0, 0.0, 0.0))
+        self.wind_mps = (0.0, 0.0)
+        self.ground.forget()
+        self.gnss_latency_s, self.baro_lag_s = n.gnss_latency_s, n.baro_lag_s
         self.air = (tas_mps, 0.0, 0.05 * tas_mps)
         self.x[:] = 0.0
         self.x[SIDE] = TYPICAL_SIDE_M
+        self.x[ALPHA] = -self.wing.lift_m * G0_MPS2 / LEVEL_FUSELAGE_MPS**2
         self.climb_mps, self.height_m, self.gust_mps = climb_mps, height_m, 0.0
         self.gust_sigma_mps = 0.7
         self.gyro_bias = self.accel_bias = (0.0, 0.0, 0.0)
         self.nis = dict.fromkeys(self.nis, 1.0)
-        sigma = np.empty(SIZE)
-        sigma[PSI : PSI + 3] = 0.15
-        sigma[V : V + 3] = 1.0, 2.5, 2.5
-        sigma[GYRO : GYRO + 3] = n.gyro_bias_radps
-        sigma[ACC : ACC + 3] = n.accel_bias_mps2
-        sigma[CLIMB:GUST] = 3.0, 1.0, n.incidence_rad, n.mounting_yaw_rad
-        sigma[GUST:] = self.gust_sigma_mps, n.side_m, n.skew_m
+        sigma = first_sigmas(n, self.gust_sigma_mps)
+        if learned:
+            self.gyro_bias, self.accel_bias, self.gnss_latency_s, self.baro_lag_s = kept
+            self.x[KEPT] = kept_x[KEPT]
+            sigma[KEPT] = np.minimum(sigma[KEPT], 2.0 * np.sqrt(kept_variance[KEPT]))
+            sigma[LATE:] = np.minimum(sigma[LATE:], 2.0 * np.sqrt(kept_variance[LATE:]))
         self.cov = np.diag(sigma * sigma)
-        self._age_s = 0.0
+        if tas_mps > SLOWEST_MPS and not learned:
+            start_on_path(self, tas_mps, climb_mps)
+        self.age_s = 0.0
         self._clear_batch()
 
     # --- prediction -------------------------------------------------------------------------------
@@ -115,10 +137,12 @@ class InertialState:
         self.height_m += dt_s * (self.climb_mps + 0.5 * up_mps2 * dt_s)
         self.climb_mps += up_mps2 * dt_s
         self.gust_mps *= 1.0 - dt_s / (self.noise.gust_time_s + dt_s)
+        self.north = turn(self.north, p * dt_s, q * dt_s, r * dt_s)
         self.down, self.force, self.rate = (ex, ey, ez), (fx, fy, fz), (p, q, r)
+        self.ground.moved(self.north, self.down, self.force, dt_s)
         self._batch_s += dt_s
-        self._age_s += dt_s
-        turned, pushed = self._turn, self._push
+        self.age_s += dt_s
+        turned, pushed = self.turned, self.pushed
         turned[0] += p * dt_s
         turned[1] += q * dt_s
         turned[2] += r * dt_s
@@ -126,32 +150,49 @@ class InertialState:
         pushed[1] += fy * dt_s
         pushed[2] += fz * dt_s
 
+    def bridge(self, gap_s: float) -> None:
+        """The unit was silent, and is taken to have gone on as it did: allow for how it may not have."""
+        turned, pushed = GAP_RADPS * gap_s, GAP_MPS2 * gap_s
+        sigma = np.zeros(SIZE)
+        sigma[PSI : PSI + 3] = turned
+        sigma[V : V + 3] = pushed
+        sigma[CLIMB], sigma[HEIGHT] = pushed, 0.5 * pushed * gap_s
+        self.cov += np.diag(sigma * sigma)
+
     def height(self, measured_m: float, sigma_m: float, latency_s: float = 0.0) -> None:
         """Take in a pressure height, `latency_s` old."""
         batch = self._height
-        batch[0] += measured_m - (self.height_m - latency_s * self.climb_mps)
+        fx, fy, fz = self.force
+        dx, dy, dz = self.down
+        lag_s = self.baro_lag_s
+        up_mps2 = -(fx * dx + fy * dy + fz * dz) - G0_MPS2
+        late_m = (latency_s + lag_s) * self.climb_mps - lag_s * lag_s * up_mps2
+        batch[0] += measured_m - (self.height_m - late_m)
         batch[1] += sigma_m * sigma_m
         batch[2] += 1.0
 
-    def airspeed(self, measured_mps: float, sigma_mps: float, lag_s: float = 0.0) -> None:
-        """Take in a true airspeed, `lag_s` late."""
+    def airspeed(
+        self, measured_mps: float, sigma_mps: float, lag_s: float = 0.0, late_s: float = 0.0
+    ) -> None:
+        """Take in a true airspeed, `late_s` old, through tubing with this lag; 0 s: nobody has told it."""
         vx, vy, vz = self.air
         speed = math.sqrt(vx * vx + vy * vy + vz * vz) + 1e-9
-        late = 0.0
-        if lag_s:
-            fx, fy, fz = self.force
-            dx, dy, dz = self.down
-            late = lag_s * (
-                (fx + G0_MPS2 * dx) * vx + (fy + G0_MPS2 * dy) * vy + (fz + G0_MPS2 * dz) * vz
-            ) / speed  # fmt: skip
+        fx, fy, fz = self.force
+        dx, dy, dz = self.down
+        faster_mps2 = (
+            (fx + G0_MPS2 * dx) * vx + (fy + G0_MPS2 * dy) * vy + (fz + G0_MPS2 * dz) * vz
+        ) / speed  # fmt: skip
+        unsure_s = 0.0 if lag_s else self.noise.pitot_lag_sigma_s
+        lag_s = (lag_s or self.noise.pitot_lag_s) + late_s
         batch = self._speed
-        batch[0] += measured_mps - (speed + self.gust_mps - late)
-        batch[1] += sigma_mps * sigma_mps
+        batch[0] += measured_mps - (speed + self.gust_mps - lag_s * faster_mps2)
+        batch[1] += sigma_mps * sigma_mps + (unsure_s * faster_mps2) ** 2
         batch[2] += 1.0
 
     def take_off(self, tas_mps: float) -> None:
         """The wing begins to carry: the air velocity starts afresh, attitude and biases stay."""
         self.air, self.gust_mps = (tas_mps, 0.0, 0.05 * tas_mps), 0.0
+        self.ground.forget()
         for index, sigma in ((V, 2.0), (V + 1, 3.0), (V + 2, 3.0), (GUST, self.gust_sigma_mps)):
             self.cov[index, :] = 0.0
             self.cov[:, index] = 0.0
@@ -164,63 +205,20 @@ class InertialState:
 
     def predict_covariance(self, regime: Regime) -> None:
         """Bring the covariance up to now: P = F P F' + Q over the batch."""
-        t = self._batch_s
-        n = self.noise
-        dx, dy, dz = self.down
-        vx, vy, vz = self.air
-        fx, fy, fz = self._push
-        p, q, r = self._turn
-        g = G0_MPS2 * t
-        rot = rotation(p, q, r)
-        keep = math.exp(-t / n.gust_time_s)
-        self._move.put(
-            self._transition,
-            [
-                *rot,
-                *rot,
-                *(-t, -t, -t, -t, -t, -t),
-                *(-g * dz, g * dy, g * dz, -g * dx, -g * dy, g * dx),
-                *(t * vz, -t * vy, -t * vz, t * vx, t * vy, -t * vx),
-                *(dy * fz - dz * fy, dz * fx - dx * fz, dx * fy - dy * fx),
-                *(dx * t, dy * t, dz * t, t, keep),
-            ],
-        )
-        tilt = n.gyro_rad_per_sqrt_s**2 * t
-        drift = self._air_drift_psd() * t
-        push = n.accel_mps_per_sqrt_s**2 * t
-        speed2 = vx * vx + vy * vy + vz * vz
-        shake = push + drift + tilt * speed2
-        # With the lift curve gone, inertia is all there is, and |v| alone cannot tell v_z from -v_z:
-        # a stall lasts seconds, so the air is taken to be as it was.
-        updraft = n.updraft_mps_per_sqrt_s if regime is not Regime.STALLED else STALLED_UPDRAFT
-        lift = updraft * updraft * t - drift
-        lx, ly, lz = lift * dx, lift * dy, lift * dz
-        gyro = n.gyro_drift_radps_per_sqrt_s**2 * t
-        acc = n.accel_drift_mps2_per_sqrt_s**2 * t
-        angle = n.incidence_creep_rad_per_sqrt_s**2 * t  # flaps, bugs, ballast
-        gust = self.gust_sigma_mps**2 * (1.0 - keep * keep)
-        self._disturb.put(
-            self._noise,
-            [
-                *(tilt, tilt, tilt),
-                *(shake + lx * dx, lx * dy, lx * dz),
-                *(lx * dy, shake + ly * dy, ly * dz),
-                *(lx * dz, ly * dz, shake + lz * dz),
-                *(gyro, gyro, gyro, acc, acc, acc),
-                *(push, 0.0, angle, angle, gust, 1e-4 * t, 1e-6 * t),
-            ],
-        )
-        a = self._transition
-        cov = a.dot(self.cov).dot(a.T)
-        cov += self._noise
-        self.cov = cov + cov.T
-        self.cov *= 0.5  # what rounding makes unequal would grow
+        self.prediction.move(self, regime)
 
-    def _air_drift_psd(self) -> float:
-        """How fast the smooth part of the air wanders, (m/s)²/s: rough air has gradients too."""
-        return 1e-3 + 0.1 * self.gust_sigma_mps**2
+    def note(self, name: str, innovation: Innovation, seconds: float) -> None:
+        """Keep an innovation of this correction, and follow its size."""
+        self.innovations[name] = innovation
+        share = min(1.0, seconds / NIS_S)
+        self.nis[name] += share * (min(innovation.nis, 100.0) - self.nis[name])
 
     # --- the estimate -----------------------------------------------------------------------------
+
+    @property
+    def east(self) -> Vector:
+        """East in body axes."""
+        return cross(self.down, self.north)
 
     @property
     def tas_mps(self) -> float:
@@ -277,6 +275,13 @@ class InertialState:
             1.0,
         )
         return math.sqrt(max(float(row.dot(self.cov.dot(row))), 0.0))
+
+    def wind(self) -> Vector | None:
+        """North, east and one standard deviation; None while no velocity over ground holds it."""
+        if not self.ground.in_use:
+            return None
+        variance = max(float(self.cov[WIND, WIND]), float(self.cov[WIND + 1, WIND + 1]))
+        return (*self.wind_mps, math.sqrt(max(variance, 0.0)))
 
     def attitude_sigma_rad(self) -> float:
         """One standard deviation of pitch and bank, their mean square: tr P - d'P d, over the two."""

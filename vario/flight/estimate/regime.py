@@ -7,13 +7,18 @@ import math
 from drivers.isa import G0_MPS2
 from vario.flight.estimate.airdata import AirData
 from vario.flight.estimate.inertial import InertialFilter
-from vario.flight.estimate.inertial_model import Regime, Vector
+from vario.flight.estimate.inertial_model import Regime
+from vario.flight.estimate.vectors import Vector, size
 
 _LEAN_RAD = math.radians(2.0)  # how carefully instruments are fitted: assumed
 _LEAN_NOISE_RAD_SQRT_S = math.radians(8.0)  # slipping by 1.5° for 3 s at a time makes about this
 NOT_FLYING_MPS = 9.0
 _STALL_RAD = 0.21  # about 12° above zero lift, where thick wings begin to stall: common practice, no source
 _STALL_HOLD_S = 3.0
+_FELT_S, _UNMOVED_MPS2 = 3.0, 0.4
+_OFF_GROUND_M, _OFF_GROUND_S = 3.0, 15.0
+"""While the wheel carries a part of the weight the lift curve does not hold: fast enough to fly, the glider
+counts as flying once it has climbed so high, or after so long."""
 
 
 class RegimeWatch:
@@ -28,7 +33,9 @@ class RegimeWatch:
     def start(self, regime: Regime) -> None:
         """Begin again after an alignment."""
         self.regime = regime
-        self._pull_mps2 = self._still_s = self._stall_s = 0.0
+        self._pull_mps2 = self._still_s = self._stall_s = self._fast_s = 0.0
+        self._ground_m: float | None = None
+        self._felt: Vector | None = None
 
     @property
     def on_ground(self) -> bool:
@@ -48,11 +55,16 @@ class RegimeWatch:
             and (grounded or _slow_and_level(filter_, air))
         ):
             p, q, r = filter_.rate
-            quiet = p * p + q * q + r * r < 0.03**2 and abs(size(filter_.force) - G0_MPS2) < 0.4
+            quiet = p * p + q * q + r * r < 0.03**2 and self._unmoved(filter_.force, dt_s)
             self._still_s = self._still_s + dt_s if quiet and tas < NOT_FLYING_MPS else 0.0
             self.regime = Regime.REST if self._still_s > 1.0 else Regime.ROLLING
+            self._ground_m, self._fast_s = air.height_m, 0.0
             return self.regime
         if grounded:
+            self._fast_s += dt_s
+            if not self._off_ground(air):
+                self.regime = Regime.ROLLING
+                return self.regime
             filter_.take_off(tas)
             self.regime, self._still_s = Regime.GLIDING, 0.0
         fx, fy, fz = filter_.force
@@ -76,6 +88,20 @@ class RegimeWatch:
             self.regime = Regime.GLIDING
         return self.regime
 
+    def _unmoved(self, force: Vector, dt_s: float) -> bool:
+        """Whether the specific force is as before; its size alone hardly shows a ground roll."""
+        felt = self._felt or force
+        fx, fy, fz = (now - mean for now, mean in zip(force, felt, strict=True))
+        share = min(1.0, dt_s / _FELT_S)
+        self._felt = (felt[0] + share * fx, felt[1] + share * fy, felt[2] + share * fz)
+        return fx * fx + fy * fy + fz * fz < _UNMOVED_MPS2**2
+
+    def _off_ground(self, air: AirData) -> bool:
+        """Whether a glider that is fast enough has left the ground; yes where the ground was not seen."""
+        if self._ground_m is None or self._fast_s > _OFF_GROUND_S:
+            return True
+        return air.height_m > self._ground_m + _OFF_GROUND_M
+
     def learn_lean(self, filter_: InertialFilter, dt_s: float) -> None:
         """How far the instrument leans to the right of the glider, from straight flight.
 
@@ -93,8 +119,3 @@ class RegimeWatch:
 def _slow_and_level(filter_: InertialFilter, air: AirData) -> bool:
     """Tells the end of a landing roll from a stall or a blocked pitot."""
     return abs(size(filter_.force) - G0_MPS2) < 2.0 and abs(air.altitude.rate) < 0.7
-
-
-def size(vector: Vector) -> float:
-    """Length of a vector."""
-    return math.sqrt(vector[0] ** 2 + vector[1] ** 2 + vector[2] ** 2)

@@ -7,7 +7,8 @@ from dataclasses import dataclass, field
 
 from drivers.quick import quick
 from vario.flight.core.innovation import Innovation
-from vario.flight.estimate.inertial_model import InertialNoise, Vector, Wing
+from vario.flight.estimate.inertial_model import InertialNoise, Wing
+from vario.flight.estimate.vectors import Vector
 from vario.flight.motion.attitude import Attitude
 from vario.flight.motion.energy import Energy
 
@@ -26,6 +27,7 @@ class EstimatorSettings:
         gust_memory_s: how long a change of head wind is kept from the pilot's vario. Longer rejects
             more; a lasting wind gradient, which is real energy, is seen only after this time.
         energy_psd: acceleration noise of the airspeed-based vario, m²/s³.
+        learns: whether the airspeed-based vario learns its noise figures from sparse samples.
         smoothing_s: time constant of the last low pass on the pilot's vario.
     """
 
@@ -38,6 +40,7 @@ class EstimatorSettings:
     lever_m: Vector = (0.0, 0.0, 0.0)
     gust_memory_s: float = 30.0
     energy_psd: float = 0.15
+    learns: bool = True
     smoothing_s: float = 0.06
 
 
@@ -72,9 +75,16 @@ class Monitor:
 @quick
 @dataclass(frozen=True, slots=True)
 class Estimate:
-    """What is known at the end of a frame. `has_airspeed`: there is a sensor for it, and it is believed."""
+    """What is known at the end of a frame.
+
+    `has_airspeed`: there is a sensor for it, and it is believed. `imu_believed`: the inertial unit has not
+    contradicted itself or the other sensors lately. `wind`: north, east and one standard deviation, m/s,
+    while velocities over ground hold it.
+    """
 
     attitude: Attitude | None
     energy: Energy
     monitor: Monitor
     has_airspeed: bool
+    imu_believed: bool = True
+    wind: Vector | None = None

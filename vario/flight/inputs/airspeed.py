@@ -27,14 +27,14 @@ from vario.flight.wind.stage import Wind
 KNOWN_SIGMA = 0.01
 """A scale is used once its standard deviation is below this, ..."""
 
-SIGMAS = 2.5
+SIGMAS = 5.0
 LEAST_OFF = 0.015
 """... and differs from 1 by this much and as many standard deviations, ..."""
 
 LEAST_OFF_NO_OAT = 0.045
 """... or by this much without measured air temperature (the scale of air 25 K off the standard), ..."""
 
-STEADY_S = 30.0
+STEADY_S = 60.0
 """... for this long."""
 
 BOUNDS = (0.8, 1.25)

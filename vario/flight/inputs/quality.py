@@ -21,6 +21,8 @@ class Quality(Flag):
     """The estimate has just started and is not shown yet."""
     AIRSPEED_OFF = auto()
     """The airspeed sensor reads wrong against GNSS; the airspeed shown is corrected."""
+    IMU_OFF = auto()
+    """The inertial unit contradicts itself or the other sensors, and is not used."""
 
     def __str__(self) -> str:
         """The flags as words joined by "+", or "ok": `no_airspeed+uncompensated`."""

@@ -5,6 +5,10 @@ angle of the same time. While the glider turns, wind, heading and scale change t
 different ways and can be separated. In straight flight they cannot, and their uncertainty grows, as
 `sigma_mps` shows.
 
+Where the inertial filter of the estimator uses ground velocities, the wind is that of the inertial filter: it
+follows every gust, and on flights with known truth its error is smaller (docs/accuracy.md). Heading and scale
+still come from the filter here.
+
 Without an inertial unit, only the length of the velocity through the air is used, starting with the first
 circle. Without airspeed, each circle is a measurement of the wind (`circle`).
 """
@@ -23,6 +27,7 @@ from vario.flight.inputs.health import Inputs
 from vario.flight.motion.attitude import Attitude
 from vario.flight.setup import Setup
 from vario.flight.stage import ResetReason
+from vario.flight.wind.aided import AidedWind
 from vario.flight.wind.circle import CircleWatch, FlownCircle
 from vario.flight.wind.filter import USUAL_SCALE, WindFilter
 from vario.flight.wind.noise import WindNoise
@@ -47,6 +52,12 @@ EVERY_S = 0.18
 
 GAP_S = 60.0
 """After this time without velocities, the turning in between is not used."""
+
+ROUGH_MPS = 0.5
+"""In eddies stronger than this a scale is not said: what they do to the airspeed looks like one."""
+
+SCALE_OFF = 0.03
+"""A scale of the airspeed this far from 1 makes the wind of the inertial filter wrong."""
 
 NET_S = 30.0
 """Averaging time of the velocity relative to the air: over a turn, it averages to 0."""
@@ -110,9 +121,16 @@ def _worth_saying(filter_: WindFilter) -> _Found | None:
     north_rad = scale = scale_sigma = None
     if filter_.north_sigma_rad <= USEFUL_RAD:
         north_rad = filter_.north_rad
-    if filter_.has_scale and filter_.scale_sigma < USEFUL_SCALE:
+    if filter_.has_scale and filter_.scale_sigma < USEFUL_SCALE and filter_.eddy_mps < ROUGH_MPS:
         scale, scale_sigma = filter_.scale, filter_.scale_sigma
     return _Found(*filter_.wind_mps, sigma_mps, filter_.nis, north_rad, scale, scale_sigma)
+
+
+def _scale_off(found: _Found | None) -> bool:
+    """Whether the airspeed is known to read wrong: the inertial filter believes it, and its wind is off."""
+    if found is None or found.scale is None or found.scale_sigma is None:
+        return False
+    return abs(found.scale - 1.0) > max(SCALE_OFF, 5.0 * found.scale_sigma)
 
 
 class WindStage:
@@ -143,6 +161,7 @@ class WindStage:
         self._net_north_mps = self._net_east_mps = 0.0
         self._known = False
         self._found: _Found | None = None
+        self._aided = AidedWind()
 
     def update(
         self,
@@ -150,9 +169,14 @@ class WindStage:
         attitude: Attitude | None = None,
         tas_mps: float | None = None,
         height_m: float | None = None,
+        aided: tuple[float, float, float] | None = None,
     ) -> Wind | None:
-        """One frame; `tas_mps` is the airspeed as the sensor has it, uncorrected by `Wind.airspeed_scale`."""
+        """One frame; `tas_mps` is the airspeed as the sensor has it, uncorrected by `Wind.airspeed_scale`.
+
+        `aided` is the wind of the inertial filter with its standard deviation, where it has one.
+        """
         t_s = inputs.frame.t_s
+        self._aided.take(aided, inputs.frame.dt_s)
         self._remember(inputs, attitude, tas_mps)
         if height_m is not None:
             self._height_m = height_m
@@ -244,22 +268,32 @@ class WindStage:
     def _output(self, t_s: float) -> Wind | None:
         """The output now: between two velocities, only the age and the heading change."""
         found = self._found
-        if found is None or self._used_s is None:
+        mean, sigma_mps = self._aided.mean_mps, self._aided.sigma_mps
+        if mean is not None and sigma_mps is not None and not _scale_off(found):
+            if sigma_mps > USEFUL_MPS:
+                return None
+            if found is None:
+                return Wind(*mean, 0.0, sigma_mps)
+            age_s, (north_mps, east_mps) = 0.0, mean
+        elif found is None or self._used_s is None:
             return None
-        age_s = self._filter.age_s + t_s - self._used_s
-        if age_s > FORGET_S:
-            return None
-        heading_rad = None
+        else:
+            age_s = self._filter.age_s + t_s - self._used_s
+            if age_s > FORGET_S:
+                return None
+            north_mps, east_mps, sigma_mps = found.north_mps, found.east_mps, found.sigma_mps
+            if mean is not None:  # two winds that differ: the one said is less sure by half of it
+                apart_mps = math.hypot(mean[0] - north_mps, mean[1] - east_mps)
+                sigma_mps = math.hypot(sigma_mps, 0.5 * apart_mps)
+        heading_rad = self._heading_rad(found)
+        known = (found.nis, heading_rad, found.scale, found.scale_sigma)
+        return Wind(north_mps, east_mps, age_s, sigma_mps, *known)
+
+    def _heading_rad(self, found: _Found | None) -> float | None:
+        """The direction of flight now, where the turning since the last velocity is known."""
         now = self._moments[-1]
-        if found.north_rad is not None and now.stretch is not None and now.stretch == self._used_stretch:
-            heading_rad = (now.heading_rad + found.north_rad) % math.tau
-        return Wind(
-            found.north_mps,
-            found.east_mps,
-            age_s,
-            found.sigma_mps,
-            found.nis,
-            heading_rad,
-            found.scale,
-            found.scale_sigma,
-        )
+        if found is None or found.north_rad is None or now.stretch is None:
+            return None
+        if now.stretch != self._used_stretch:
+            return None
+        return (now.heading_rad + found.north_rad) % math.tau

@@ -1,0 +1,166 @@
+#!/usr/bin/env bash
+# Install the instrument on a Raspberry Pi, or on another computer with 64-bit Debian 12 or 13. Read it first.
+# It does what docs/installation.md says. Run it again at any time: it leaves as it is what is done already.
+#
+#   ./install.sh --dry-run          show each step, change nothing
+#   sudo ./install.sh               install, or update to the version in this folder
+#   sudo ./install.sh --back        go back to the version before
+#
+# Options:
+#   --data DIR      folder of settings and flights; default: /data. With a read-only root: a partition of its own
+#   --sound KIND    usb (default), i2s (an amplifier of the type MAX98357A) or pwm (GPIO 18 and 19)
+#   --compiled      compile the flight logic: half the processor time; takes some minutes and 600 MB of memory
+#   --no-service    do not start with the computer
+#
+set -euo pipefail
+
+here=$(cd "$(dirname "${BASH_SOURCE[0]}")" && pwd)
+data=/data sound=usb compiled='' service=yes dry='' back=''
+while [ $# -gt 0 ]; do
+    case $1 in
+        --data) data=${2:?--data needs a folder}; shift ;;
+        --sound) sound=${2:?--sound needs usb, i2s or pwm}; shift ;;
+        --compiled) compiled=yes ;;
+        --no-service) service='' ;;
+        --dry-run) dry=yes ;;
+        --back) back=yes ;;
+        -h | --help) sed -n '2,/^#$/{s/^# \{0,1\}//;p}; 5,/^set /{/^set /d;s/^# \{0,1\}//;p}' "$0" | awk '!seen[$0]++'; exit ;;
+        *) echo "install.sh: unknown option $1; see --help" >&2; exit 2 ;;
+    esac
+    shift
+done
+
+place=/opt/vario
+config=$data/vario.toml
+boot=/boot/firmware/config.txt
+python=${PYTHON:-python3}
+
+fail() { echo "install.sh: $*" >&2; exit 1; }
+run() { if [ -n "$dry" ]; then printf '   %s\n' "$*"; else "$@"; fi; }
+# Add a line to the settings of the board. The file from before the first change is kept.
+board_line() {
+    if grep -qxF "$1" $boot; then return; fi
+    if [ -n "$dry" ]; then echo "   add to $boot: $1"; return; fi
+    [ -e $boot.before-vario ] || cp -p $boot $boot.before-vario
+    # [all]: a section for one model may be open at the end of the file.
+    printf '\n[all]\n%s\n' "$1" >>$boot
+    reboot=yes
+}
+reboot=''
+# The unit names the program and the settings file, so it is written anew for each version.
+set_up_service() {
+    if [ -z "$service" ]; then return; fi
+    echo "== Service"
+    run "$place/current/bin/vario" install-service --config "$config" --yes
+    if [ -d /run/systemd/system ]; then
+        run systemctl daemon-reload
+        run systemctl enable --quiet vario
+        run systemctl try-restart vario
+    fi
+}
+
+case $sound in usb | i2s | pwm) ;; *) fail "--sound $sound: expected usb, i2s or pwm" ;; esac
+case $data in /*) ;; *) fail "--data $data: expected an absolute path" ;; esac
+[ "$(getconf LONG_BIT)" = 64 ] ||
+    fail "this system has 32 bits; expected a 64-bit one: for 32-bit Arm there are no built packages of NumPy and others"
+version=$("$python" -c 'import sys; print("%d.%d" % sys.version_info[:2])' 2>/dev/null) ||
+    fail "$python does not run; expected Python 3.11 or 3.13: sudo apt install python3"
+lock=$here/.ci/locks/pi-$version.txt
+[ -e "$lock" ] || fail "Python $version; expected 3.11 (Debian 12) or 3.13 (Debian 13)"
+[ -n "$dry" ] || [ "$(id -u)" = 0 ] || fail "expected to be run with sudo, or with --dry-run"
+model=$(tr -d '\0' 2>/dev/null </proc/device-tree/model || true)
+case $sound/$model in pwm/*'Raspberry Pi 5'*) fail "--sound pwm: a Raspberry Pi 5 has no such output; expected usb or i2s" ;; esac
+
+if [ -n "$back" ]; then
+    former=$(readlink $place/former) || fail "--back: no version before: $place/former is missing"
+    echo "== Back to $former"
+    now=$(readlink $place/current)
+    run ln -sfn "$former" $place/current
+    run ln -sfn "$now" $place/former
+    set_up_service
+    exit
+fi
+echo "== Computer: ${model:-no Raspberry Pi}, Python $version, settings and flights in $data"
+
+echo "== Packages of Debian"
+packages=(python3-venv libportaudio2 alsa-utils ${compiled:+gcc libc6-dev python3-dev})
+missing=()
+for package in "${packages[@]}"; do
+    # shellcheck disable=SC2016  # a format of dpkg-query, not a variable
+    dpkg-query -W -f '${Status}' "$package" 2>/dev/null | grep -q 'ok installed' || missing+=("$package")
+done
+if [ ${#missing[@]} -gt 0 ]; then
+    run apt-get update -qq
+    run apt-get install -qq -y --no-install-recommends "${missing[@]}"
+fi
+
+echo "== The program, with its libraries in the versions and hashes of $lock"
+name=$(git -C "$here" -c safe.directory="$here" rev-parse --short=12 HEAD 2>/dev/null || echo unknown)
+if [ "$name" = unknown ] || [ -n "$(git -C "$here" -c safe.directory="$here" status --porcelain)" ]; then
+    name+=-$(date -u +%Y%m%d-%H%M%S)
+fi
+release=$place/releases/$name-$version${compiled:+-compiled}
+if [ ! -e "$release/.complete" ]; then # without it, an installation was interrupted and is made again
+    run rm -rf "$release"
+    run mkdir -p $place/releases
+    run "$python" -m venv "$release"
+    run "$release/bin/pip" install --quiet --require-hashes --only-binary :all: -r "$lock"
+    # The build tools come from PyPI without hashes, are used for this step, and are not kept.
+    run env ${compiled:+HATCH_BUILD_HOOK_ENABLE_CUSTOM=1} "$release/bin/pip" install --quiet --no-deps "$here"
+    run "$release/bin/vario" --version
+    run touch "$release/.complete"
+fi
+now=$(readlink $place/current || true)
+if [ "$now" != "$release" ]; then
+    if [ -n "$now" ]; then run ln -sfn "$now" $place/former; fi
+    run ln -sfn "$release" $place/current
+fi
+run ln -sfn $place/current/bin/vario /usr/local/bin/vario
+for old in $place/releases/*; do
+    case $old in "$release" | "$(readlink $place/former || true)" | "$place/releases/*") ;; *) run rm -rf "$old" ;; esac
+done
+
+echo "== Settings and flights"
+id vario >/dev/null 2>&1 || run useradd --system --no-create-home --shell /usr/sbin/nologin vario
+for group in i2c dialout audio; do
+    if getent group $group >/dev/null; then run usermod -aG $group vario; fi
+done
+run mkdir -p "$data/gliders" "$data/flights"
+run chown vario:vario "$data/flights"
+if [ ! -e "$config" ]; then
+    run cp "$here/config/vario.toml" "$config"
+    run sed -i 's|^# folder = .*|folder = "flights"|' "$config"
+fi
+
+if [ -n "$model" ] && [ -e $boot ]; then
+    echo "== Board"
+    if command -v raspi-config >/dev/null; then
+        # A line in config.txt alone gives no /dev/i2c-1: this also loads the module i2c-dev.
+        run raspi-config nonint do_i2c 0
+        run raspi-config nonint do_serial_cons 1 # no login on the serial line
+        run raspi-config nonint do_serial_hw 0
+    else
+        echo "   no raspi-config here: enable I2C and the serial line as docs/installation.md says"
+    fi
+    board_line dtparam=i2c_arm_baudrate=400000
+    case $sound in
+        i2s) board_line dtoverlay=max98357a,no-sdmode ;;
+        pwm) board_line dtparam=audio=on; board_line dtoverlay=audremap,pins_18_19 ;;
+    esac
+fi
+if command -v amixer >/dev/null; then
+    echo "== Level of the mixer: 85 %; the volume is set in the settings"
+    for control in Master PCM Speaker Headphone; do
+        run amixer --quiet sset "$control" 85% unmute 2>/dev/null || true # each device has some of them
+    done
+    run alsactl store 2>/dev/null || true
+fi
+set_up_service
+
+cat <<EOF2
+== Next
+${reboot:+   sudo reboot                                           # the board was set up
+}   sudo systemctl stop vario                             # two programs on one bus disturb each other
+   sudo vario check --config $config           # lists the chips found; enter them in this file
+   sudo systemctl start vario
+EOF2

@@ -1,0 +1,112 @@
+"""The filter of height and its rate on samples a second or more apart.
+
+Oracle: filterpy's Kalman filter with the true noise figures, which is optimal for the simulated process
+(Y. Bar-Shalom, X. R. Li, T. Kirubarajan, Estimation with Applications to Tracking and Navigation, section
+6.2.2).
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from filterpy.kalman import KalmanFilter
+from numpy.typing import NDArray
+
+from vario.flight.estimate.rate import RateFilter
+
+STATED_PSD, STATED_SIGMA = 0.15, 0.3
+
+
+def noise_matrix(psd: float, t: float) -> NDArray[np.float64]:
+    shape: NDArray[np.float64] = np.array([[t**3 / 3.0, t**2 / 2.0], [t**2 / 2.0, t]])
+    return psd * shape
+
+
+@pytest.mark.parametrize(("seed", "step_s", "psd", "sigma"), [(11, 1.0, 2.0, 1.0), (12, 4.0, 1.0, 1.5)])
+def test_learnt_figures_come_near_the_optimal_filter(
+    seed: int, step_s: float, psd: float, sigma: float
+) -> None:
+    """Within a quarter of its error, with innovations of the size their variance says."""
+    rng = np.random.default_rng(seed)
+    q = noise_matrix(psd, step_s)
+    root = np.linalg.cholesky(q)
+    move = np.array([[1.0, step_s], [0.0, 1.0]])
+    mine, fixed = RateFilter(STATED_PSD), RateFilter(STATED_PSD, learns=False)
+    best = KalmanFilter(dim_x=2, dim_z=1)
+    best.x = np.zeros(2)
+    best.F, best.Q, best.H, best.P = move, q, np.array([[1.0, 0.0]]), np.diag([1.0, 25.0])
+    best.R = np.array([[sigma**2]])
+    x = np.zeros(2)
+    errors, nis = [], []
+    for i in range(4000):
+        x = move @ x + root @ rng.standard_normal(2)
+        measured = float(x[0] + rng.normal(0.0, sigma))
+        for filter_ in (mine, fixed):
+            if filter_.started:
+                filter_.predict(step_s)
+            size = filter_.correct(measured, STATED_SIGMA)
+            if filter_ is mine:
+                nis.append(size)
+        best.predict()
+        best.update(measured)
+        if i > 600:
+            errors.append([f - x[1] for f in (mine.rate, fixed.rate, float(best.x[1]))])
+    learnt, unlearnt, optimal = np.sqrt(np.mean(np.square(errors), axis=0))
+    assert learnt < 1.25 * optimal
+    assert learnt < 0.8 * unlearnt
+    assert float(np.mean(nis[600:])) == pytest.approx(1.0, abs=0.3)
+
+
+def glide(i: int) -> float:
+    """Metres at second i: white noise of the stated size about a steady sink of 1 m/s."""
+    return 1000.0 - i + STATED_SIGMA * math.sin(37.0 * i)
+
+
+@pytest.mark.parametrize("spike_m", [-500.0, -15.0, 15.0, 500.0])
+def test_a_single_spike_in_a_reading_a_second_is_refused(spike_m: float) -> None:
+    filter_ = RateFilter(STATED_PSD)
+    for i in range(400):
+        if i:
+            filter_.predict(1.0)
+        filter_.correct(glide(i) + (spike_m if i == 300 else 0.0), STATED_SIGMA)
+        if i > 20:
+            assert filter_.known
+            assert filter_.rate == pytest.approx(-1.0, abs=0.6)
+
+
+@pytest.mark.parametrize("climb_mps", [6.0, 12.0])
+def test_a_sudden_climb_is_never_blank_and_followed_in_four_seconds(climb_mps: float) -> None:
+    filter_ = RateFilter(STATED_PSD)
+    for i in range(400):
+        if i:
+            filter_.predict(1.0)
+        filter_.correct(glide(i) + max(i - 300, 0) * (1.0 + climb_mps), STATED_SIGMA)
+        assert i < 20 or filter_.known
+        if i >= 304:
+            assert filter_.rate == pytest.approx(climb_mps, rel=0.2)
+
+
+def test_a_step_no_flight_makes_starts_the_filter_again() -> None:
+    """After 300 m in a second, the height is the new one and no climb is shown for it."""
+    filter_ = RateFilter(STATED_PSD)
+    for i in range(320):
+        if i:
+            filter_.predict(1.0)
+        filter_.correct(glide(i) + (300.0 if i >= 300 else 0.0), STATED_SIGMA)
+        assert abs(filter_.rate) < 2.0
+    assert filter_.value == pytest.approx(glide(319) + 300.0, abs=1.0)
+
+
+def test_dense_samples_teach_nothing() -> None:
+    """At 50 Hz the figures are those of the sensor: noise far larger than stated changes nothing in them."""
+    rng = np.random.default_rng(13)
+    mine, fixed = RateFilter(STATED_PSD), RateFilter(STATED_PSD, learns=False)
+    for _ in range(2000):
+        measured = float(rng.normal(0.0, 2.0))
+        for filter_ in (mine, fixed):
+            if filter_.started:
+                filter_.predict(0.02)
+            filter_.correct(measured, 1.0)
+        assert (mine.rate, mine.rate_sigma) == (fixed.rate, fixed.rate_sigma)

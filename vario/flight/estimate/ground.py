@@ -1,0 +1,186 @@
+"""Velocity over ground in the inertial filter: heading and wind, and a velocity that arrives late.
+
+A GNSS velocity says where the glider moved some time ago, and nothing says how long ago: the latency L is a
+state. What the glider has accelerated since then is known from the inertial unit, and taken off:
+
+    z = n·v + W_n - (S(t) - S(t - L))        row: v × n for the tilt, n for v, 1 for the wind, -a(t - L) for L
+
+with n the direction of north in body axes, W the wind, S the sum of n·f over time; likewise for east. North
+and east are enough; the vertical velocity of common receivers is poor, and the barometer knows better.
+
+The first velocity gives the heading, along the track, with a wide wind. A velocity that does not fit is left
+out; when none has fitted for some seconds heading and wind are sought afresh, and the attitude stays.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import deque
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vario.flight.core.innovation import Innovation
+from vario.flight.estimate.in_turn import InTurn
+from vario.flight.estimate.inertial_model import LATE, PSI, SIZE, WIND, V
+from vario.flight.estimate.vectors import Vector, cross, dot, level
+
+if TYPE_CHECKING:
+    from vario.flight.estimate.inertial_state import InertialState
+
+REFUSE_NIS = 25.0
+"""A velocity five standard deviations off is left out."""
+
+START_OVER_S = 8.0
+"""After so long without one that fits, what is believed of heading and wind is wrong."""
+
+SETTLE_S = 5.0
+"""No velocity is left out so soon after the first: the heading it gave was a guess."""
+
+SLOWEST_MPS = 10.0
+"""A track slower than this gives no heading."""
+
+KNOWN_S = 3.0
+"""Without a velocity for so long the wind is not known to stand still."""
+
+
+class Ground:
+    """Velocities over ground, and the acceleration over ground they are brought up to date with.
+
+    Attributes:
+        known: whether there is a heading.
+        age_s: time since a velocity was used.
+    """
+
+    def __init__(self) -> None:
+        self.known = False
+        self._clock_s = self._used_s = self._found_s = self._refused_s = 0.0
+        self._sum = (0.0, 0.0)
+        self._track: deque[tuple[float, float, float]] = deque(maxlen=80)
+        self._waiting: list[tuple[float, float, float]] = []
+
+    @property
+    def age_s(self) -> float:
+        """Time since a velocity was used."""
+        return self._clock_s - self._used_s
+
+    @property
+    def in_use(self) -> bool:
+        """Whether velocities hold the wind now."""
+        return self.known and self.age_s < KNOWN_S
+
+    def forget(self) -> None:
+        """The attitude has been found afresh: heading and sums mean nothing any more."""
+        self.known = False
+        self._track.clear()
+        self._waiting.clear()
+
+    def moved(self, north: Vector, down: Vector, force: Vector, dt_s: float) -> None:
+        """Add a step's acceleration over ground."""
+        north_mps, east_mps = self._sum
+        north_mps += dt_s * dot(north, force)
+        east_mps += dt_s * dot(cross(down, north), force)
+        self._sum = (north_mps, east_mps)
+        self._clock_s += dt_s
+        self._track.append((self._clock_s, north_mps, east_mps))
+
+    def take(self, north_mps: float, east_mps: float, age_s: float) -> None:
+        """A velocity that carries the time `age_s` ago, for the next correction."""
+        self._waiting.append((north_mps, east_mps, self._clock_s - age_s))
+
+    def drop(self) -> None:
+        """Let go what waits: on the ground there is no wind to be found."""
+        self._waiting.clear()
+
+    def correct(self, state: InertialState, step: NDArray[np.float64]) -> None:
+        """Use what waits; adds to the correction `step` and changes the state's covariance."""
+        for north_mps, east_mps, stamp_s in self._waiting:
+            self._correct(state, step, north_mps, east_mps, stamp_s)
+        self._waiting.clear()
+
+    def _since(self, then_s: float) -> tuple[float, float, float, float] | None:
+        """Change of velocity since a time, and acceleration at that time; None if it is too long ago."""
+        track = self._track
+        if len(track) < 4 or then_s < track[0][0]:
+            return None
+        k = len(track) - 2
+        while k > 1 and track[k][0] > then_s:
+            k -= 1
+        (t0, n0, e0), (t1, n1, e1) = track[k], track[k + 1]
+        faster_north, faster_east = (n1 - n0) / (t1 - t0), (e1 - e0) / (t1 - t0)
+        north, east = self._sum
+        part_s = then_s - t0
+        return north - n0 - faster_north * part_s, east - e0 - faster_east * part_s, faster_north, faster_east
+
+    def _correct(
+        self,
+        state: InertialState,
+        step: NDArray[np.float64],
+        north_mps: float,
+        east_mps: float,
+        stamp_s: float,
+    ) -> None:
+        since = self._since(stamp_s - state.gnss_latency_s)
+        if since is None:
+            return
+        n, v = state.noise, state.air
+        north_mps, east_mps = north_mps + since[0], east_mps + since[1]
+        if not self.known and not self._find_heading(state, north_mps, east_mps):
+            return
+        north, east = state.north, state.east
+        since_s = min(max(self._clock_s - self._used_s, 0.05), 2.0)
+        rows = np.zeros((2, SIZE))
+        rows[0, PSI : PSI + 3], rows[1, PSI : PSI + 3] = cross(v, north), cross(v, east)
+        rows[0, V : V + 3], rows[1, V : V + 3] = north, east
+        rows[0, WIND] = rows[1, WIND + 1] = 1.0
+        rows[0, LATE], rows[1, LATE] = -since[2], -since[3]
+        turns = InTurn(state.cov, rows, step)
+        variance = n.gnss_mps**2 + n.gnss_mps_sqrt_s**2 / since_s
+        residuals = (
+            north_mps - dot(north, v) - state.wind_mps[0],
+            east_mps - dot(east, v) - state.wind_mps[1],
+        )
+        fits = True
+        for k, name in enumerate(("north", "east")):
+            innovation = residuals[k] - turns.expected(k)
+            total = turns.signal(k) + variance
+            fits = fits and innovation * innovation < REFUSE_NIS * total
+            state.note(name, Innovation(innovation, total, used=fits), since_s)
+        if not fits and self._clock_s > self._found_s + SETTLE_S:
+            self._refused_s += since_s
+            if self._refused_s > START_OVER_S:
+                self.known = False
+                self._refused_s = 0.0
+            return
+        self._refused_s, self._used_s = 0.0, self._clock_s
+        for k in range(2):
+            turns.use(k, residuals[k] - turns.expected(k), turns.signal(k) + variance)
+        turns.finish()
+
+    def _find_heading(self, state: InertialState, north_mps: float, east_mps: float) -> bool:
+        """Begin with the heading along the track and a wind not known; false if there is no track."""
+        speed = math.hypot(north_mps, east_mps)
+        if speed < SLOWEST_MPS:
+            return False
+        along = level(state.down, state.air)
+        right = cross(state.down, along)
+        cos, sin = north_mps / speed, east_mps / speed
+        state.north = (
+            cos * along[0] - sin * right[0],
+            cos * along[1] - sin * right[1],
+            cos * along[2] - sin * right[2],
+        )
+        self._track.clear()  # its directions were those of another north
+        down = np.array(state.down)
+        about_down = np.outer(down, down)
+        keep = np.eye(SIZE)
+        keep[PSI : PSI + 3, PSI : PSI + 3] -= about_down
+        keep[WIND, WIND] = keep[WIND + 1, WIND + 1] = 0.0
+        cov = keep @ state.cov @ keep.T
+        cov[PSI : PSI + 3, PSI : PSI + 3] += state.noise.heading_rad**2 * about_down
+        cov[WIND, WIND] = cov[WIND + 1, WIND + 1] = state.noise.wind_mps**2
+        state.cov = cov
+        state.wind_mps = (0.0, 0.0)
+        self.known, self._found_s = True, self._clock_s
+        return True

@@ -1,0 +1,122 @@
+"""Whether the inertial unit can be believed: one turned the wrong way round, in other units, or shaken.
+
+The inertial filter on such a unit contradicts itself or the pressures. Each contradiction below lasts for
+some seconds only in an estimate that is wrong; sound flights with gusts stay well inside (docs/accuracy.md).
+After one the filter begins afresh, and its estimate is not used until it has run without another for a while:
+some seconds at first, twice as long each time. Until then the pressures alone give the vario.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+from drivers.isa import G0_MPS2
+from drivers.samples import GnssVel
+from vario.flight.estimate.inertial import InertialFilter
+from vario.flight.estimate.vectors import Vector
+
+MOST_GYRO_BIAS_RADPS = math.radians(3.0)
+MOST_ACCEL_BIAS_MPS2 = 0.8
+"""Common units are better than this once their bias at rest is known (data sheets allow some 40 to 80 mg)."""
+
+MISFIT_NIS = 16.0
+MISFIT_S = 3.0
+CLIMB_OFF_MPS, CLIMB_LATE_S, CLIMB_S = 0.8, 0.4, 2.0
+"""The climb of the filter less that of the barometer alone, over this time; that one is late."""
+
+ENERGY_OFF_MPS, ENERGY_S = 2.0, 8.0
+"""Likewise the vario: a step of head wind of 4 m/s at 27 m/s is 1.4 m/s of this mean."""
+
+FORCE_MPS2, FORCE_S = (0.5 * G0_MPS2, 2.5 * G0_MPS2), 2.0
+"""Nobody flies outside of these for so long: an accelerometer in g, or one that feels nothing."""
+
+HANGING_MPS2 = 2.0
+"""Nor hanging in the straps: an accelerometer upside down."""
+
+SHAKE_MPS2 = 2.5
+"""From one sample to the next: vibration that folds back into what is flown."""
+
+TRACK_M2PS2, AGREE_RAD2PS2, AGREE_S = 100.0, 0.01, 1.5
+"""Turn rate over ground times turn rate of the unit: below zero, one has the wrong sign."""
+
+FIRST_S, LONGER, LONGEST_S = 8.0, 2.0, 600.0
+
+
+class ImuWatch:
+    """Judges the filter after each correction; `trusted` says whether its estimate may be used."""
+
+    def __init__(self) -> None:
+        self._wait_s = 0.0
+        self._next_s = FIRST_S
+        self._force_mps2 = G0_MPS2
+        self._below_mps2 = -G0_MPS2
+        self._velocity: GnssVel | None = None
+        self.begin()
+
+    def begin(self) -> None:
+        """The filter has started: what was seen of the one before does not count."""
+        self._misfit_s = self._climb_mps = self._energy_mps = self._pull_mps2 = self._agree = 0.0
+
+    @property
+    def trusted(self) -> bool:
+        """Whether no contradiction has been seen for long enough."""
+        return self._wait_s <= 0.0
+
+    def doubt(self) -> None:
+        """A contradiction: wait, and the next time for longer."""
+        self._wait_s, self._next_s = self._next_s, min(LONGER * self._next_s, LONGEST_S)
+        self.begin()
+
+    def feels(self, force: Vector, shake_mps2: float, dt_s: float) -> bool:
+        """Take in the mean specific force of a frame; false if it cannot be one of flight or rest."""
+        share = min(1.0, dt_s / FORCE_S)
+        size = math.sqrt(force[0] ** 2 + force[1] ** 2 + force[2] ** 2)
+        self._force_mps2 += share * (size - self._force_mps2)
+        self._below_mps2 += share * (force[2] - self._below_mps2)
+        low, high = FORCE_MPS2
+        return low < self._force_mps2 < high and self._below_mps2 < HANGING_MPS2 and shake_mps2 < SHAKE_MPS2
+
+    def turns(self, velocities: Sequence[GnssVel], heading_rate_radps: float) -> bool:
+        """Take in velocities over ground; false if the track turns the other way than the unit says."""
+        for now in velocities:
+            before, self._velocity = self._velocity, now
+            if before is None or not 0.0 < now.t_s - before.t_s < 2.0:
+                continue
+            across = before.north_mps * now.east_mps - before.east_mps * now.north_mps
+            along = before.north_mps * now.north_mps + before.east_mps * now.east_mps
+            dt_s = now.t_s - before.t_s
+            agree = math.atan2(across, along) / dt_s * heading_rate_radps if along > TRACK_M2PS2 else 0.0
+            self._agree += min(1.0, dt_s / AGREE_S) * (agree - self._agree)
+        return self._agree > -AGREE_RAD2PS2
+
+    def plausible(
+        self, filter_: InertialFilter, climb_mps: float | None, vario_mps: float | None, dt_s: float
+    ) -> bool:
+        """Whether the filter agrees with itself and with climb and vario of the pressures alone.
+
+        These are None where they are not sound themselves; then only the filter's own laws count.
+        """
+        self._wait_s = max(self._wait_s - dt_s, 0.0)
+        gyro = max(abs(b) for b in filter_.gyro_bias)
+        accel = max(abs(b) for b in filter_.accel_bias)
+        if not math.isfinite(filter_.vario_mps + gyro + accel):
+            return False
+        if gyro > MOST_GYRO_BIAS_RADPS or accel > MOST_ACCEL_BIAS_MPS2:
+            return False
+        nis = filter_.nis
+        height_off = climb_mps is not None and nis["height"] > MISFIT_NIS
+        misfit = height_off or (nis["sideslip"] > MISFIT_NIS and nis["lift"] > MISFIT_NIS)
+        self._misfit_s = self._misfit_s + dt_s if misfit else 0.0
+        off = 0.0 if climb_mps is None else filter_.climb_mps - climb_mps
+        share = min(1.0, dt_s / CLIMB_S)
+        self._climb_mps += share * (off - self._climb_mps)
+        up_mps2 = sum(f * d for f, d in zip(filter_.force, filter_.down, strict=True)) + G0_MPS2
+        self._pull_mps2 += share * (abs(up_mps2) - self._pull_mps2)
+        off = 0.0 if vario_mps is None else filter_.vario_mps - vario_mps
+        self._energy_mps += min(1.0, dt_s / ENERGY_S) * (max(-8.0, min(8.0, off)) - self._energy_mps)
+        return (
+            self._misfit_s < MISFIT_S
+            and abs(self._climb_mps) < CLIMB_OFF_MPS + CLIMB_LATE_S * self._pull_mps2
+            and abs(self._energy_mps) < ENERGY_OFF_MPS
+        )

@@ -1,0 +1,90 @@
+"""How the covariance of the inertial filter moves between corrections: P = F P F' + Q.
+
+Wind that changes changes the velocity through the air and not the one over ground: the same noise enters v
+and the wind W, with opposite signs. Vertically the air's motion is what is left of climb and v: no state.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from drivers.isa import G0_MPS2
+from vario.flight.estimate.fill import Fill
+from vario.flight.estimate.inertial_model import MOVING, NOISY, SIZE, STALLED_UPDRAFT, Regime
+from vario.flight.estimate.vectors import rotation
+
+if TYPE_CHECKING:
+    from vario.flight.estimate.inertial_state import InertialState
+
+
+class Prediction:
+    """Transition and noise of one batch of inertial steps, shapes (SIZE, SIZE), filled anew each time."""
+
+    def __init__(self) -> None:
+        self.transition = np.eye(SIZE)
+        self.disturbance = np.zeros((SIZE, SIZE))
+        self._move, self._disturb = Fill(MOVING), Fill(NOISY)
+
+    def move(self, state: InertialState, regime: Regime) -> None:
+        """Bring the covariance of the state up to now, over the batch gathered since the last correction."""
+        t = state.due_s
+        n = state.noise
+        dx, dy, dz = state.down
+        vx, vy, vz = state.air
+        fx, fy, fz = state.pushed
+        p, q, r = state.turned
+        g = G0_MPS2 * t
+        rot = rotation(p, q, r)
+        keep = math.exp(-t / n.gust_time_s)
+        self._move.put(
+            self.transition,
+            [
+                *rot,
+                *rot,
+                *(-t, -t, -t, -t, -t, -t),
+                *(-g * dz, g * dy, g * dz, -g * dx, -g * dy, g * dx),
+                *(t * vz, -t * vy, -t * vz, t * vx, t * vy, -t * vx),
+                *(dy * fz - dz * fy, dz * fx - dx * fz, dx * fy - dy * fx),
+                *(dx * t, dy * t, dz * t, t, keep),
+            ],
+        )
+        nx, ny, nz = state.north
+        ex, ey, ez = state.east
+        tilt = n.gyro_rad_per_sqrt_s**2 * t
+        # On the ground the instrument moves with the wheels, and no air with it.
+        rough = 0.0 if regime in {Regime.REST, Regime.ROLLING} else n.drift_share * state.gust_sigma_mps**2
+        drift = (n.drift_least + rough) * t
+        push = n.accel_mps_per_sqrt_s**2 * t
+        speed2 = vx * vx + vy * vy + vz * vz
+        shake = push + drift + tilt * speed2
+        # With the lift curve gone, inertia is all there is, and |v| alone cannot tell v_z from -v_z:
+        # a stall lasts seconds, so the air is taken to be as it was.
+        updraft = n.updraft_mps_per_sqrt_s if regime is not Regime.STALLED else STALLED_UPDRAFT
+        lift = updraft * updraft * t - drift
+        lx, ly, lz = lift * dx, lift * dy, lift * dz
+        gyro = n.gyro_drift_radps_per_sqrt_s**2 * t
+        acc = n.accel_drift_mps2_per_sqrt_s**2 * t
+        angle = n.incidence_creep_rad_per_sqrt_s**2 * t  # flaps, bugs, ballast
+        gust = state.gust_sigma_mps**2 * (1.0 - keep * keep)
+        self._disturb.put(
+            self.disturbance,
+            [
+                *(tilt, tilt, tilt),
+                *(shake + lx * dx, lx * dy, lx * dz),
+                *(lx * dy, shake + ly * dy, ly * dz),
+                *(lx * dz, ly * dz, shake + lz * dz),
+                *(gyro, gyro, gyro, acc, acc, acc),
+                *(push, 0.0, angle, angle, gust, 1e-4 * t, 1e-6 * t),
+                *(drift, drift, 1e-6 * t, 1e-8 * t),
+                *(-drift * nx, -drift * ex, -drift * ny, -drift * ey, -drift * nz, -drift * ez),
+                *(-drift * nx, -drift * ny, -drift * nz, -drift * ex, -drift * ey, -drift * ez),
+            ],
+        )
+        a = self.transition
+        cov = a.dot(state.cov).dot(a.T)
+        cov += self.disturbance
+        state.cov = cov + cov.T
+        state.cov *= 0.5  # what rounding makes unequal would grow

@@ -1,0 +1,62 @@
+"""Vectors of three floats and small rotations of them, as plain tuples: faster than small arrays."""
+
+from __future__ import annotations
+
+import math
+
+Vector = tuple[float, float, float]
+
+
+def turn(vector: Vector, x_rad: float, y_rad: float, z_rad: float) -> Vector:
+    """A fixed vector seen from axes that have turned by a small rotation vector (Rodrigues, 4th order)."""
+    a, b, c = vector
+    angle2 = x_rad * x_rad + y_rad * y_rad + z_rad * z_rad
+    s = 1.0 - angle2 / 6.0
+    k = 0.5 - angle2 / 24.0
+    # u = v × θ, and v' = v + s u + k u × θ
+    ux, uy, uz = b * z_rad - c * y_rad, c * x_rad - a * z_rad, a * y_rad - b * x_rad
+    return (
+        a + s * ux + k * (uy * z_rad - uz * y_rad),
+        b + s * uy + k * (uz * x_rad - ux * z_rad),
+        c + s * uz + k * (ux * y_rad - uy * x_rad),
+    )
+
+
+def rotation(x_rad: float, y_rad: float, z_rad: float) -> list[float]:
+    """The matrix of `turn`, row by row."""
+    angle2 = x_rad * x_rad + y_rad * y_rad + z_rad * z_rad
+    s = 1.0 - angle2 / 6.0
+    k = 0.5 - angle2 / 24.0
+    same = 1.0 - k * angle2
+    xy, xz, yz = k * x_rad * y_rad, k * x_rad * z_rad, k * y_rad * z_rad
+    sx, sy, sz = s * x_rad, s * y_rad, s * z_rad
+    return [
+        *(same + k * x_rad * x_rad, xy + sz, xz - sy),
+        *(xy - sz, same + k * y_rad * y_rad, yz + sx),
+        *(xz + sy, yz - sx, same + k * z_rad * z_rad),
+    ]
+
+
+def cross(a: Vector, b: Vector) -> Vector:
+    """Vector product."""
+    return (a[1] * b[2] - a[2] * b[1], a[2] * b[0] - a[0] * b[2], a[0] * b[1] - a[1] * b[0])
+
+
+def level(down: Vector, vector: Vector) -> Vector:
+    """The unit vector along the part of a vector that is level."""
+    dx, dy, dz = down
+    x, y, z = vector
+    low = dx * x + dy * y + dz * z
+    x, y, z = x - dx * low, y - dy * low, z - dz * low
+    size = math.sqrt(x * x + y * y + z * z)
+    return (x / size, y / size, z / size) if size > 1e-6 else level(down, (0.0, 0.6, 0.8))
+
+
+def dot(a: Vector, b: Vector) -> float:
+    """Scalar product."""
+    return a[0] * b[0] + a[1] * b[1] + a[2] * b[2]
+
+
+def size(vector: Vector) -> float:
+    """Length of a vector."""
+    return math.sqrt(vector[0] ** 2 + vector[1] ** 2 + vector[2] ** 2)

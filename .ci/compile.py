@@ -47,8 +47,8 @@ class CompileHook(BuildHookInterface[Any]):
 def compiled(root: Path, scratch: Path, modules: list[str]) -> list[Path]:
     """Compile modules of the project at `root`, globs relative to it; the libraries, below `scratch`/lib."""
     # Imported here: what only a compiled build needs is not there for another.
-    from mypyc.build import mypycify  # noqa: PLC0415
-    from setuptools import Distribution  # noqa: PLC0415
+    from mypyc.build import mypycify  # noqa: PLC0415  (see above)
+    from setuptools import Distribution  # noqa: PLC0415  (likewise)
 
     source, lib = scratch / "source", scratch / "lib"
     for package in PACKAGES:

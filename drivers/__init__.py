@@ -1,4 +1,4 @@
-"""Chips and sentences in, SI samples out.
+"""Drivers from chips and NMEA sentences to samples in SI units.
 
 This is the lowest layer: it imports nothing from `hw_replay` or `vario`.
 

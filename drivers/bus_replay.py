@@ -53,18 +53,18 @@ class ReplayBus:
         self._script.take({"w": address, "d": data.hex()})
 
     def read(self, address: int, length: int) -> bytes:
-        """What came back then."""
+        """The recorded answer."""
         return self._script.take({"r": address, "n": length})
 
     def write_read(self, address: int, data: bytes, length: int) -> bytes:
-        """What came back then."""
+        """The recorded answer."""
         return self._script.take({"wr": address, "d": data.hex(), "n": length})
 
     def recover(self) -> None:
         """Do nothing: the recording shows whether it helped."""
 
     def close(self) -> None:
-        """Nothing to let go of."""
+        """Do nothing."""
 
 
 class ReplayPort:
@@ -88,7 +88,7 @@ class ReplayPort:
         return self._script.take({"rx": 1})
 
     def close(self) -> None:
-        """Nothing to let go of."""
+        """Do nothing."""
 
 
 class BusReplay:

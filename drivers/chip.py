@@ -1,4 +1,4 @@
-"""What every chip on the I²C bus shares: its entry in the catalogue, and registers read and written."""
+"""The common part of all chips on the I²C bus: the entry in the catalogue, and access to registers."""
 
 from __future__ import annotations
 
@@ -49,7 +49,7 @@ class Identity:
 
 @dataclass(frozen=True, slots=True)
 class ChipSpec:
-    """One chip as its datasheet describes it, and where what is written here comes from.
+    """One chip as its datasheet describes it, with the source of each value.
 
     Attributes:
         name: as printed on the chip.
@@ -167,10 +167,10 @@ class Chip(Driver):
         self.put(register, value >> 8, value & 0xFF)
 
     def configure(self, settings: Collection[tuple[int, int]]) -> None:
-        """Write registers, each (register, value), and make sure that they took it.
+        """Write registers, each (register, value), and check them by reading back.
 
         Raises:
-            WrongChipError: if one reads back otherwise.
+            WrongChipError: if a register reads back another value.
         """
         for register, value in settings:
             self.put(register, value)
@@ -183,7 +183,7 @@ class Chip(Driver):
                 )
 
     def expect_identity(self) -> None:
-        """Make sure that the identity register holds the value of this chip.
+        """Check that the identity register contains the value of this chip.
 
         Raises:
             WrongChipError: if it does not.
@@ -202,11 +202,11 @@ class Chip(Driver):
 
     @classmethod
     def recognize(cls, bus: Bus, address: int) -> str | None:  # noqa: ARG003  (for subclasses)
-        """Evidence, stronger than an identity register, that one of these chips is at an address."""
+        """Evidence, stronger than an identity register, that one of these chips is at an address, or None."""
         return None
 
     def expect_constants(self, raw: bytes) -> None:
-        """Make sure that factory constants are not what an empty or dead chip gives.
+        """Check that the factory constants are not those of an empty or defective chip.
 
         Raises:
             BadCalibrationError: if they are all zeros or all ones.
@@ -218,16 +218,16 @@ class Chip(Driver):
             )
 
     def emit_slowly(self, sample: Sample) -> None:
-        """Give out a sample if the last one of these is `SLOWLY_S` old."""
+        """Emit a sample if the last one of its kind is at least `SLOWLY_S` old."""
         if not 0.0 <= sample.t_s - self._slow_s < self.SLOWLY_S:
             self._slow_s = sample.t_s
             self.emit(sample)
 
     def expect_change(self, raw: bytes) -> None:
-        """Make sure that raw readings still move: noise alone changes the last bits of a live chip.
+        """Check that raw readings still change: in a working chip, noise alone changes the last bits.
 
         Raises:
-            StaleDataError: if they have been equal for `FROZEN_AFTER_S`, and five times in a row.
+            StaleDataError: if at least five readings in a row, over `FROZEN_AFTER_S`, are equal.
         """
         self._unchanged = self._unchanged + 1 if raw == self._last_raw else 0
         self._last_raw = raw

@@ -31,7 +31,7 @@ class SensorError(Exception):
 
 
 class UnavailableError(SensorError):
-    """The bus or port itself cannot be opened, or has gone."""
+    """The bus or port cannot be opened, or has disappeared."""
 
 
 class NoAnswerError(SensorError):
@@ -39,7 +39,7 @@ class NoAnswerError(SensorError):
 
 
 class BusStuckError(SensorError):
-    """The bus does not come free: a line held low, a transfer that never ends."""
+    """The bus stays busy: a line is held low, or a transfer does not end."""
 
 
 class WrongChipError(SensorError):
@@ -55,7 +55,7 @@ class ChipFaultError(SensorError):
 
 
 class SilentError(SensorError):
-    """A serial line carries no valid sentence at any baud rate, or no bytes any more."""
+    """A serial line gives no valid sentence at any baud rate, or no more bytes."""
 
 
 class StaleDataError(SensorError):
@@ -87,4 +87,4 @@ class ImplausibleError(SensorError):
 
 
 class DivergedError(SensorError):
-    """The driver does something else than in the replayed recording of the bus."""
+    """The driver makes another transfer than in the recording of the bus."""

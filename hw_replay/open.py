@@ -1,4 +1,4 @@
-"""Opening a recording of any format, told by its content, and turning it into one of ours."""
+"""Open a recording of any format, recognised by its content, or convert it to a recording of this project."""
 
 from __future__ import annotations
 

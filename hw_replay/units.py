@@ -1,4 +1,4 @@
-"""Units in which other programs write values, with what makes SI of them."""
+"""Units in which other programs write values, with their factors and offsets to SI units."""
 
 from __future__ import annotations
 

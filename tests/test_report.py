@@ -20,10 +20,11 @@ from PIL import Image
 from scipy import stats
 
 from tests.examples import drawn
+from tests.luminance import relative_luminance
 from vario.app.picture.data import Flight
 from vario.app.picture.panels import set_time_axis
 from vario.app.picture.sheet import CAUTION, draw_report, write_report
-from vario.app.picture.style import AMBER, INK, MODES, PAPER, TEAL, relative_luminance
+from vario.app.picture.style import AMBER, INK, MODES, PAPER, TEAL
 
 Trace = dict[str, NDArray[Any]]
 

@@ -9,9 +9,9 @@ import numpy as np
 from matplotlib.figure import Figure
 from matplotlib.patches import Polygon
 
+from tests.luminance import relative_luminance
 from vario.app.picture.circles import MOST, SHADES, chosen, draw_circle
 from vario.app.picture.sheet import draw_report
-from vario.app.picture.style import relative_luminance
 
 
 def climb(gain_m: float, towards: float | None = 1.0, right: bool = True) -> dict[str, Any]:

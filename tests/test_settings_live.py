@@ -30,6 +30,7 @@ from vario.settings.edit import NotEditableError, set_value
 from vario.settings.load import load_settings, parse_settings
 from vario.settings.schema import Settings
 from vario.settings.short_names import SHORT_NAMES
+from vario.settings.toml_text import write_value
 
 CONFIG = Path(__file__).parent.parent / "config"
 GLIDER = sorted((CONFIG / "gliders").glob("*.toml"))[0].read_text(encoding="utf-8")
@@ -381,8 +382,6 @@ def test_editing_agrees_with_a_toml_reader(
     table: dict[str, dict[str, object]], section: str, name: str, value: object
 ) -> None:
     """Oracle: Python's own TOML reader, on files written section by section."""
-    from vario.settings.toml_text import write_value  # noqa: PLC0415
-
     text = "".join(
         f"# about {outer}\n[{outer}]\n"
         + "".join(f"{inner} = {write_value(v)} # {inner}\n" for inner, v in values.items())

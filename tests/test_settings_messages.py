@@ -50,8 +50,8 @@ SETTINGS_MESSAGES = {
         'line 2: sensors.baro.chip = "MS5611", sensors.baro.rate = "100 Hz": this chip can do up to 50 Hz',
     ),
     "two temperatures of the air": (
-        '[sensors.baro]\nchip = "MS5611"\nsits = "outside"\n[sensors.oat]\nchip = "TMP117"',
-        'line 3: sensors.baro.sits = "outside", sensors.oat.chip = "TMP117": both would measure the air '
+        '[sensors.baro]\nchip = "MS5611"\nlocation = "outside"\n[sensors.oat]\nchip = "TMP117"',
+        'line 3: sensors.baro.location = "outside", sensors.oat.chip = "TMP117": both would measure the air '
         "temperature; expected one of them",
     ),
     "address without chip": (
@@ -554,10 +554,10 @@ ALL_AT_ONCE = {
         ["line 1: glider", 'line 3: recorder.folder = "~/flights": expected a path without "~"'],
     ),
     "two sections, and a rule between them": (
-        '[sensors.baro]\nchip = "MS5611"\naddress = 0x10\nsits = "outside"\n[sensors.oat]\nchip = "TMP117"\nbus = 10\n',
+        '[sensors.baro]\nchip = "MS5611"\naddress = 0x10\nlocation = "outside"\n[sensors.oat]\nchip = "TMP117"\nbus = 10\n',
         [
             'line 2: sensors.baro.chip = "MS5611", sensors.baro.address = 0x10: ',
-            'line 4: sensors.baro.sits = "outside", sensors.oat.chip = "TMP117": ',
+            'line 4: sensors.baro.location = "outside", sensors.oat.chip = "TMP117": ',
             "line 7: sensors.oat.bus = 10: ",
         ],
     ),

@@ -18,6 +18,7 @@ from hw_replay.writer import RecordingWriter
 from vario import load_settings, replay
 from vario.app.cli import main
 from vario.app.passage import opened
+from vario.settings import load
 from vario.settings.errors import SettingsError
 from vario.settings.keys import keys
 from vario.settings.load import check_overrides, parse_settings
@@ -140,8 +141,6 @@ def test_a_glider_is_named_from_where_the_command_runs(
     config.write_text("", encoding="utf-8")
     (tmp_path / "g.toml").write_text(GLIDER, encoding="utf-8")
     monkeypatch.chdir(tmp_path)
-    from vario.settings import load  # noqa: PLC0415
-
     loaded = load.load_settings(config, from_words(["glider=g.toml"]))
     assert loaded.glider_toml == GLIDER
     (told,) = complaint("glider=h.toml")

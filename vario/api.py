@@ -26,7 +26,8 @@ from numpy.typing import NDArray
 from hw_replay.open import open_source
 from hw_replay.simulate.demo import BUNDLED
 from hw_replay.source import Source
-from vario.app.compare.compare import Comparison, Tolerances, compare_tables
+from vario.app.compare.compare import compare_tables
+from vario.app.compare.result import Comparison, Tolerances
 from vario.app.compare.tables import Table
 from vario.app.errors import AppError
 from vario.app.in_force import settings_in_force, with_overrides

@@ -91,7 +91,7 @@ def compensate_pressure(trim: Trim, adc_p: int, t_fine: float) -> float:
     """Pascals.
 
     Raises:
-        BadCalibrationError: if the constants would have it divide by zero.
+        BadCalibrationError: if the constants lead to a division by zero.
     """
     p1, p2, p3, p4, p5, p6, p7, p8, p9 = trim.p
     var1 = t_fine / 2.0 - 64000.0

@@ -100,12 +100,12 @@ def compensate_pressure(c: Coefficients, p: float, t: float) -> float:
 
 
 class Dps310(Chip):
-    """Driver: pressure every cycle, temperature now and then."""
+    """Driver: pressure in every cycle, temperature at longer intervals."""
 
     SPECS = (DPS310,)
 
     def setup(self, now_s: float) -> DriverCoroutine:
-        """Reset, identify, read the coefficients, take a first temperature."""
+        """Reset, identify, read the coefficients, measure the temperature once."""
         self.expect_identity()
         self.put(Reg.RESET, SOFT_RESET)
         now_s = yield now_s + START_UP_S
@@ -125,7 +125,7 @@ class Dps310(Chip):
         self._cycle = 0
 
     def measure(self, now_s: float) -> DriverCoroutine:
-        """Convert the pressure; afterwards, now and then, the temperature."""
+        """Convert the pressure; in some cycles also the temperature."""
         self.put(Reg.MEAS_CFG, MEASURE_PRESSURE)
         middle_s = now_s + PRESSURE_TYPICAL_S / 2
         now_s = yield now_s + PRESSURE_S

@@ -57,7 +57,7 @@ class Ina219(Chip):
     KNOWN_BY_ADDRESS = True
 
     def setup(self, now_s: float) -> DriverCoroutine:
-        """Reset, and see that it was one."""
+        """Reset, and check the reset value of the configuration."""
         self.put_word(Reg.CONFIGURATION, RESET)
         yield now_s + START_UP_S
         found = self.get_word(Reg.CONFIGURATION)

@@ -53,7 +53,7 @@ class Frame:
 
     @classmethod
     def of(cls, raw: bytes) -> Frame:
-        """From the bytes of a read; the last five bits mean nothing."""
+        """From the bytes of a read; the last five bits are not used."""
         return cls(Status(raw[0] >> 6), (raw[0] & 0x3F) << 8 | raw[1], raw[2] << 3 | raw[3] >> 5)
 
 
@@ -74,7 +74,7 @@ class Ms4525do(Chip):
     KNOWN_BY_ADDRESS = True
 
     def setup(self, now_s: float) -> DriverCoroutine:
-        """There is nothing to set, and no identity: a frame that makes sense must do."""
+        """The chip has no settings and no identity register: a plausible frame is accepted."""
         self._frame()
         yield now_s + 1.0 / self.identity.rate_hz
 

@@ -65,7 +65,7 @@ MS5607 = ChipSpec(
 
 @dataclass(frozen=True, slots=True)
 class Shifts:
-    """What differs between the two in the compensation."""
+    """The constants of the compensation that differ between the two chips."""
 
     offset: int
     offset_slope: int
@@ -139,13 +139,13 @@ def read_prom(bus: Bus, address: int) -> list[int]:
 
 
 def is_good(words: Sequence[int]) -> bool:
-    """Whether the checksum fits, and there is something in it: that of an empty PROM fits too."""
+    """Whether the checksum is correct and the PROM is not empty (an empty PROM has a correct checksum)."""
     constants = words[1:7]
     return crc4(words) == words[7] & 0xF and all(constants) and set(constants) != {0xFFFF}
 
 
 class Ms56xx(Chip):
-    """Driver of both: pressure every cycle, temperature every fifth in the time that is left."""
+    """Driver of both: pressure in every cycle, and temperature in every fifth cycle after the pressure."""
 
     SPECS = (MS5611, MS5607)
 
@@ -158,7 +158,7 @@ class Ms56xx(Chip):
         return None
 
     def setup(self, now_s: float) -> DriverCoroutine:
-        """Reset, read and check the PROM, take a first temperature."""
+        """Reset, read and check the PROM, measure the temperature once."""
         self._shifts = SHIFTS[self.spec.name]
         self._cycle = 0
         self.bus.write(self.address, bytes([RESET]))
@@ -175,7 +175,7 @@ class Ms56xx(Chip):
         self._d2 = self._result()
 
     def measure(self, now_s: float) -> DriverCoroutine:
-        """Convert the pressure; afterwards, now and then, the temperature."""
+        """Convert the pressure; in every fifth cycle also the temperature."""
         self.bus.write(self.address, bytes([CONVERT_PRESSURE]))
         middle_s = now_s + TYPICAL_S / 2
         now_s = yield now_s + CONVERSION_S

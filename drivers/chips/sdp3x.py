@@ -52,7 +52,7 @@ RANGES_PA = {"SDP31": 500.0, "SDP33": 1500.0}
 
 
 def crc8(data: bytes) -> int:
-    """Polynomial 0x31, beginning with 0xFF, nothing reflected."""
+    """CRC-8 with polynomial 0x31 and initial value 0xFF, not reflected."""
     crc = 0xFF
     for byte in data:
         crc ^= byte
@@ -65,7 +65,7 @@ def words(raw: bytes) -> list[int]:
     """The signed words of a frame, each followed by its checksum.
 
     Raises:
-        BadChecksumError: if one does not fit.
+        BadChecksumError: if a checksum is wrong.
     """
     found = []
     for at in range(0, len(raw), 3):
@@ -85,7 +85,7 @@ def true_pa(sensor_pa: float, ambient_pa: float) -> float:
 
 
 class Sdp3x(Chip):
-    """Driver of both: averages between readings, so that none of the pressure is missed."""
+    """Driver of both. The chip averages the pressure between two readings."""
 
     SPECS = (SDP31, SDP33)
     KNOWN_BY_ADDRESS = True
@@ -100,7 +100,7 @@ class Sdp3x(Chip):
             self._ambient = sample
 
     def setup(self, now_s: float) -> DriverCoroutine:
-        """Stop, start averaging, make sure of the model by its scale."""
+        """Stop, start averaging, and check the model by its scale factor."""
         self._scale = SCALES[self.spec.name]
         self._range_pa = RANGES_PA[self.spec.name]
         with suppress(NoAnswerError):  # an idle one may refuse to stop; the next transfer will tell

@@ -1,4 +1,4 @@
-"""Chips made of software: what the drivers talk to in tests, rehearsals and simulated live flights.
+"""Fake chips for the drivers, in tests, rehearsals and simulated live flights.
 
     clock = Clock()                                   # or time.monotonic
     world = World()                                   # true values; world.take(sample) from a simulation

@@ -1,4 +1,4 @@
-"""A bus of fake chips, its faults, and what fake chips have in common."""
+"""A bus of fake chips, its faults, and the common part of fake chips."""
 
 from __future__ import annotations
 
@@ -58,7 +58,7 @@ class FakeChip(ABC):
 
     @property
     def powered(self) -> bool:
-        """Whether it has its supply. Without, it does not answer; with it again, it has forgotten all."""
+        """Whether the chip has its supply. Without it the chip does not answer, and loses its state."""
         return self._powered
 
     @powered.setter
@@ -69,7 +69,7 @@ class FakeChip(ABC):
 
     @abstractmethod
     def power_on(self) -> None:
-        """Take the state it has after its supply came."""
+        """Enter the state after power-on."""
 
     @abstractmethod
     def write(self, data: bytes) -> None:
@@ -80,7 +80,7 @@ class FakeChip(ABC):
         """Give bytes."""
 
     def noisy(self, value: float, channel: str, otherwise: float = 1.0) -> float:
-        """A true value with the chip's datasheet noise, or another where it promises none."""
+        """A true value with the noise of the datasheet, or with a usual one if the datasheet states none."""
         sigma = self.spec.noise.get(channel, otherwise) * self.world.noise
         return value + sigma * float(self._random.standard_normal())
 
@@ -121,12 +121,12 @@ class FakeBus:
         return self._name
 
     def attach(self, chip: AnyFake, address: int | None = None) -> AnyFake:
-        """Wire a chip to an address (its usual one if None)."""
+        """Connect a chip at an address (its usual one if None)."""
         self._chips[chip.spec.addresses[0] if address is None else address] = chip
         return chip
 
     def detach(self, address: int) -> None:
-        """Pull a chip's plug: it loses its supply with the bus."""
+        """Disconnect a chip from the bus and from its supply."""
         self._chips.pop(address).powered = False
 
     def write(self, address: int, data: bytes) -> None:
@@ -144,12 +144,12 @@ class FakeBus:
         return self._fetch(chip, address, length)
 
     def recover(self) -> None:
-        """Free a stuck bus, if it can be."""
+        """Free a stuck bus, if that is possible."""
         if self.recoverable:
             self.stuck = False
 
     def close(self) -> None:
-        """Nothing to let go of."""
+        """Do nothing."""
 
     def _chip(self, address: int) -> FakeChip:
         self.transfers += 1
@@ -197,10 +197,10 @@ class RegisterChip(FakeChip):
         self.reset()
 
     def reset(self) -> None:
-        """What else has a value after the start."""
+        """Set the registers that are not 0 after power-on."""
 
     def write(self, data: bytes) -> None:
-        """The register, then values from there on."""
+        """Receive the register number, then the values for this and the following registers."""
         self._pointer = data[0]
         for offset, value in enumerate(data[1:]):
             register = (self._pointer + offset) & 0xFF
@@ -208,7 +208,7 @@ class RegisterChip(FakeChip):
             self.written(register, value)
 
     def read(self, length: int) -> bytes:
-        """Registers from the last one written to on."""
+        """Give the registers from the last selected one on."""
         if self._ready_s is not None and self.clock() >= self._ready_s:
             self._ready_s = None
             self.converted()

@@ -26,7 +26,7 @@ class FakeReceiver:
         world: where it is.
         clock: what time it is.
         rate_hz: epochs a second.
-        baud: the speed it speaks at; listened to at another, it is noise.
+        baud: its baud rate; at any other rate the receiver of the line gets noise.
         latency_s: from an epoch to its first byte.
         talker: "GP", "GN", …
         start_utc: the UTC time at which the clock is 0.
@@ -83,7 +83,7 @@ class FakeReceiver:
         return said
 
     def close(self) -> None:
-        """Nothing to let go of."""
+        """Do nothing."""
 
     def _check(self) -> None:
         if not self.plugged:

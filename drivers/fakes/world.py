@@ -12,7 +12,7 @@ Vector = tuple[float, float, float]
 
 @dataclass(slots=True)
 class World:
-    """What is true now. At rest at sea level on a standard day, until something is set.
+    """The true values now: at rest at sea level in the standard atmosphere, until a value is set.
 
     Attributes:
         static_pa: static pressure.

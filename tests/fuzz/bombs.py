@@ -266,7 +266,7 @@ def burst(bombs: Sequence[Bomb], folder: Path, size: int, room_mb: int = ROOM_MB
 
 def _child(room_mb: int, todo: list[tuple[str, str]]) -> None:
     # Here, so that the parent need not load them, and what they take is not counted.
-    from tests.fuzz.targets import TYPED, read_settings, read_source, warm_up  # noqa: PLC0415
+    from tests.fuzz.targets import TYPED, read_settings, read_source, warm_up  # noqa: PLC0415  (see above)
 
     warm_up()
     pages = int(Path("/proc/self/statm").read_text(encoding="ascii").split()[0])  # proc(5): total size

@@ -14,7 +14,8 @@ from pathlib import Path
 
 from hw_replay.simulate.demo import BUNDLED
 from vario.app.cli import main
-from vario.app.compare.compare import Comparison, compare_tables
+from vario.app.compare.compare import compare_tables
+from vario.app.compare.result import Comparison
 from vario.app.compare.tables import table_of_rows
 from vario.app.compare.words import meaning
 from vario.app.outputs.catalogue import TRACE

@@ -103,7 +103,7 @@ def _in_child(python: Path, what: str, path: Path) -> dict[str, Any]:
     It runs in another folder, to use the installed package.
     """
     # The path of the interpreter must not be resolved: it would not find its environment.
-    command = [str(python.absolute()), "-P", "-m", "vario.app.bench", f"--{what}", str(path)]
+    command = [str(python.absolute()), "-P", str(Path(__file__).absolute()), f"--{what}", str(path)]
     result: dict[str, Any] = json.loads(subprocess.check_output(command, cwd=path.parent))  # noqa: S603  (our own)
     return result
 

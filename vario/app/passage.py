@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -20,12 +21,13 @@ from vario.flight.thermal.climbs import Climb
 from vario.settings.document import differing
 from vario.settings.glider import Glider
 from vario.settings.load import LoadedSettings
+from vario.settings.renamed import text_with_new_names
 from vario.settings.schema import Settings
 
 if TYPE_CHECKING:
     from vario.app.hindsight.hindsight import Hindsight
 
-_ASIDE = frozenset({Reference, Mark, SettingsChange})
+_EVENTS = frozenset({Reference, Mark, SettingsChange})
 """Events that are not readings of a sensor."""
 
 
@@ -92,10 +94,11 @@ class Passage:
         summary, pipeline = self._summary, self._pipeline
         player = Player(pipeline, summary.change)
         for sample in self.source:
-            if type(sample) in _ASIDE and not self._for_the_instrument(sample):
+            passed = self._for_the_instrument(sample) if type(sample) in _EVENTS else sample
+            if passed is None:
                 continue
-            self._sensors.take(sample)
-            for reading in player.push(sample):
+            self._sensors.take(passed)
+            for reading in player.push(passed):
                 self._note(reading)
                 yield reading
         for reading in player.close():
@@ -128,16 +131,18 @@ class Passage:
         self._summary.climbs += self._pipeline.finished_climbs()
         self._progress(reading.t_s)
 
-    def _for_the_instrument(self, sample: Sample) -> bool:
-        """Handle an event that is not a reading: references and marks go to the summary."""
+    def _for_the_instrument(self, sample: Sample) -> Sample | None:
+        """Handle an event that is not a reading; returns what the instrument takes of it."""
         if isinstance(sample, Reference):
             self._summary.compare(sample)
             self._reference(sample)
-            return False
+            return None
         if isinstance(sample, Mark):
             self._summary.mark(sample)
-            return False
-        if isinstance(sample, SettingsChange) and not self._follow_changes:
+            return None
+        if not isinstance(sample, SettingsChange):
+            return sample
+        if not self._follow_changes:
             self._summary.pass_over(sample)
-            return False
-        return True
+            return None
+        return replace(sample, settings_toml=text_with_new_names(sample.settings_toml))

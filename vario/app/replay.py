@@ -152,7 +152,7 @@ class Drawing:
             OSError: if the file cannot be written.
         """
         # Imported here: matplotlib takes longer to load than the rest of the command.
-        from vario.app.picture.sheet import write_report  # noqa: PLC0415
+        from vario.app.picture.sheet import write_report  # noqa: PLC0415  (matplotlib is slow to load)
 
         self._finish(climbs)
         drawn = with_pictures([asdict(climb) for climb in climbs], self._circle_of_climb)

@@ -8,13 +8,14 @@ add.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from pathlib import PurePosixPath
 from types import MappingProxyType
 from typing import Any
 
 from hw_replay.bounded_toml import parse_toml
-from vario.settings.toml_text import write_key, write_value
+from vario.settings.renamed import with_new_names
+from vario.settings.toml_text import write_table
 
 EVERYTHING = frozenset({"*"})
 
@@ -45,8 +46,10 @@ RECORDED_PORT = "recorded"
 def flying_settings(table: Mapping[str, Any]) -> dict[str, Any]:
     """The part of a table of settings that may be taken from a recording. `table` is not changed.
 
-    A value that stands in place of a section is kept, so that validation reports it as an error.
+    Keys of earlier versions get their present names. A value that stands in place of a section is kept, so
+    that validation reports it as an error.
     """
+    table = with_new_names(table)
     taken: dict[str, Any] = {}
     if isinstance(table.get("glider"), str):
         taken["glider"] = PurePosixPath(table["glider"]).name
@@ -68,23 +71,11 @@ def flying_settings(table: Mapping[str, Any]) -> dict[str, Any]:
 def flying_text(text: str) -> str:
     """The TOML text reduced to what `flying_settings` takes.
 
-    The text is returned unchanged if nothing has to be removed, or if it is not valid TOML.
+    The text is returned unchanged if nothing has to be removed or renamed, or if it is not valid TOML.
     """
     try:
         table = parse_toml(text)
     except ValueError:
         return text
     taken = flying_settings(table)
-    return text if taken == table else "\n".join(_lines((), taken)) + "\n"
-
-
-def _lines(path: tuple[str, ...], table: Mapping[str, Any]) -> Iterator[str]:
-    """A table as TOML lines: first its values, then its sub-tables, each under its header."""
-    if path:
-        yield f"[{'.'.join(map(write_key, path))}]"
-    for key, value in table.items():
-        if not isinstance(value, dict):
-            yield f"{write_key(key)} = {write_value(value)}"
-    for key, value in table.items():
-        if isinstance(value, dict):
-            yield from _lines((*path, key), value)
+    return text if taken == table else write_table(taken)

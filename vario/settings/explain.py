@@ -15,6 +15,7 @@ from vario.settings.glider import Glider
 from vario.settings.keys import Key, dotted, header, keys, sections
 from vario.settings.near import nearest
 from vario.settings.quantity import Dimension, parse, split, unit_in_key
+from vario.settings.renamed import RENAMED
 from vario.settings.rules import rules_broken
 from vario.settings.schema import Settings
 from vario.settings.toml_text import Path, TomlFile, write_value
@@ -151,6 +152,8 @@ def _rounded(value: float, dimension: Dimension, unit: str, inwards: Callable[[f
 
 def _unknown(path: Path, file: TomlFile, model: type[Section], is_table: bool) -> str:
     """A suggestion of where the key belongs, or how it is spelled."""
+    if model is Settings and path in RENAMED:
+        return f"this key has a new name: {dotted(RENAMED[path])}"
     section, name = path[:-1], path[-1][:_LONGEST_NAME].lower().replace("-", "_").replace(" ", "_")
     what = "unknown section" if is_table else "unknown key"
     here = [known[-1] for known in _all_paths(model) if known[:-1] == section]

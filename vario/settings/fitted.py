@@ -105,7 +105,7 @@ class BaroSensor(BusSensor):
         "1000 Pa",
         ("Offset of the sensor: positive if it reads too high. It is subtracted"),
     )
-    sits: Literal["inside", "outside"] = choice(
+    location: Literal["inside", "outside"] = choice(
         "inside",
         "outside: the sensor is in the outside air and in the shade, so its temperature is the air "
         "temperature",
@@ -238,9 +238,9 @@ class Sensors(Section):
 
     def broken_rules(self) -> Iterator[Broken]:
         """There must be only one sensor of the air temperature."""
-        if self.baro.sits == "outside" and self.oat.chip is not None:
+        if self.baro.location == "outside" and self.oat.chip is not None:
             text = "both would measure the air temperature; expected one of them"
-            yield Broken(("baro.sits", "oat.chip"), text)
+            yield Broken(("baro.location", "oat.chip"), text)
 
     @property
     def on_buses(self) -> tuple[BusSensor, ...]:

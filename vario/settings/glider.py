@@ -109,11 +109,13 @@ class Limits(Section):
     """Indicated airspeeds from the flight manual. No speed outside stall to never_exceed is proposed."""
 
     stall_mps: float = required(
-        "68 km/h", "10 m/s", "40 m/s", "Stall speed with wings level at the reference mass"
+        "68 km/h", "10 m/s", "40 m/s", "Stall speed VS with wings level at the reference mass"
     )
-    manoeuvring_mps: float = required("175 km/h", "20 m/s", "80 m/s", "Manoeuvring speed")
-    rough_air_mps: float = required("175 km/h", "20 m/s", "80 m/s", "Highest speed in rough air")
-    never_exceed_mps: float = required("250 km/h", "25 m/s", "120 m/s", "Never-exceed speed")
+    manoeuvring_mps: float = required("175 km/h", "20 m/s", "80 m/s", "Manoeuvring speed VA")
+    rough_air_mps: float = required(
+        "175 km/h", "20 m/s", "80 m/s", "Rough-air speed VRA, the highest speed in rough air"
+    )
+    never_exceed_mps: float = required("250 km/h", "25 m/s", "120 m/s", "Never-exceed speed VNE")
 
     def broken_rules(self) -> Iterator[Broken]:
         """Stall must be below manoeuvring and rough air, and none of them above never_exceed."""

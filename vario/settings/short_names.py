@@ -8,6 +8,7 @@ from typing import Any
 
 from vario.settings.keys import dotted, keys
 from vario.settings.near import nearest
+from vario.settings.renamed import RENAMED
 from vario.settings.schema import Settings
 from vario.settings.toml_text import Path
 
@@ -50,6 +51,7 @@ def goal_values(text: str) -> dict[Path, Any]:
 def suggestion(name: str) -> str:
     """A suggestion for a name that is neither a short name nor a complete key."""
     same = [dotted(path) for path in keys(Settings) if path[-1] == name]
+    same += [dotted(new) for old, new in RENAMED.items() if old[-1] == name]
     if same:
         return f"did you mean {' or '.join(same)}?"
     near = nearest(name, [*SHORT_NAMES, "goal"])

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import tomllib
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any
@@ -54,6 +55,30 @@ def write_key(key: str) -> str:
     """A key as written in a file, in quotes if it needs them."""
     bare = key.isascii() and key.replace("-", "").replace("_", "").isalnum()
     return key if bare else write_value(key)
+
+
+def write_table(table: Mapping[str, Any]) -> str:
+    """A table as a TOML text: first its values, then its sub-tables, each under its header."""
+    return "\n".join(_lines((), table)) + "\n"
+
+
+def _lines(path: Path, table: Mapping[str, Any]) -> Iterator[str]:
+    if path:
+        yield f"[{'.'.join(map(write_key, path))}]"
+    for key, value in table.items():
+        if not isinstance(value, dict):
+            yield f"{write_key(key)} = {write_value(value)}"
+    for key, value in table.items():
+        if isinstance(value, dict):
+            yield from _lines((*path, key), value)
+
+
+def value_at(table: Mapping[str, Any], path: Path) -> Any:
+    """The value at a dotted key; None if there is none."""
+    inner: Any = table
+    for key in path:
+        inner = inner.get(key) if isinstance(inner, dict) else None
+    return inner
 
 
 @lru_cache(maxsize=4)
@@ -124,10 +149,7 @@ class TomlFile:
 
     def value(self, path: Path) -> Any:
         """The value at a dotted key; None if there is none."""
-        inner: Any = self.table
-        for key in path:
-            inner = inner.get(key) if isinstance(inner, dict) else None
-        return inner
+        return value_at(self.table, path)
 
     def line(self, path: Path) -> int | None:
         """The line of a dotted key, or of the innermost section around it that has a line."""

@@ -1,1 +1,1 @@
-"""The chips made of software, by kind. A class names the chips that it stands for in `STANDS_FOR`."""
+"""The fake chips, by kind. A class names the chips that it imitates in `STANDS_FOR`."""

@@ -39,7 +39,7 @@ class FakeMs56xx(FakeChip):
     CONVERSION_S = ms56xx.TYPICAL_S
 
     def power_on(self) -> None:
-        """Nothing converted, nothing selected."""
+        """No conversion is available, and no register is selected."""
         self.prom = list(PROMS[self.spec.name])
         self.prom[7] |= ms56xx.crc4(self.prom)
         self._answer = b""
@@ -65,7 +65,7 @@ class FakeMs56xx(FakeChip):
                 self._converting = None
 
     def read(self, length: int) -> bytes:
-        """What the last command asked for."""
+        """The answer to the last command."""
         return self._answer[:length].ljust(length, b"\0")
 
     def _convert(self) -> None:

@@ -11,7 +11,7 @@ from drivers.isa import G0_MPS2
 
 
 class FakeImu(RegisterChip):
-    """What they share."""
+    """The common part of the fake motion chips."""
 
     ORDER = ">"
     _index = -1

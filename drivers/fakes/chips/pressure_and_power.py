@@ -20,7 +20,7 @@ class FakeMs4525do(FakeChip):
     UPDATE_S = 0.0005
 
     def power_on(self) -> None:
-        """Nothing fetched yet."""
+        """No reading has been fetched yet."""
         self.status: int | None = None
         self._fetched_s = -1.0
         self._frame = bytes(4)
@@ -43,7 +43,9 @@ class FakeMs4525do(FakeChip):
 
 
 class FakeSdp3x(FakeChip):
-    """SDP31 or SDP33: a flow through itself, so thin air reads low; clips a little beyond its range.
+    """SDP31 or SDP33. It measures a mass flow, so it reads low in thin air.
+
+    It saturates slightly beyond its range.
 
     Attributes:
         scale: counts a pascal, as stated in its frames.

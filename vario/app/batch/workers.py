@@ -233,7 +233,7 @@ class Cluster:
 
 
 def _quieten_dask() -> None:
-    """It would tell of a lost scheduler by tracebacks, some of them when the process ends."""
+    """Turn off the log of Dask: it reports a lost scheduler by tracebacks, also while the process ends."""
     for name in list(logging.root.manager.loggerDict):
         if name.partition(".")[0] in {"distributed", "tornado", "asyncio"}:
             logging.getLogger(name).disabled = True

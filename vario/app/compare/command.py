@@ -17,7 +17,7 @@ from vario.app.errors import AppError
 from vario.app.results import not_over
 
 if TYPE_CHECKING:
-    from vario.app.compare.compare import Comparison, Spread, Tolerances
+    from vario.app.compare.result import Comparison, Spread, Tolerances
 
 SAME, DIFFERS = 0, 1
 RESULT, PICTURE = "compare.json", "compare.png"
@@ -85,9 +85,10 @@ def add_parser(commands: Any) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """Compare, write the result and the picture, and print the differences."""
-    from vario.app.compare.compare import Tolerances, compare_tables  # noqa: PLC0415
+    from vario.app.compare.compare import compare_tables  # noqa: PLC0415
     from vario.app.compare.console import print_comparison  # noqa: PLC0415
     from vario.app.compare.picture import draw_comparison  # noqa: PLC0415
+    from vario.app.compare.result import Tolerances  # noqa: PLC0415
     from vario.app.compare.tables import both_sides, hindsight_sides  # noqa: PLC0415
     from vario.app.replay import TRACE  # noqa: PLC0415
 

@@ -12,7 +12,7 @@ from matplotlib.figure import Figure
 from matplotlib.ticker import FuncFormatter, MultipleLocator
 
 from vario.app.clock import clock
-from vario.app.compare.compare import ColumnDifference, Comparison
+from vario.app.compare.result import ColumnDifference, Comparison
 from vario.app.compare.tables import Table
 from vario.app.compare.words import people_read, size, unit_of_column
 from vario.app.errors import OutputError

@@ -6,7 +6,7 @@ import math
 from collections.abc import Iterator
 
 from vario.app.clock import clock
-from vario.app.compare.compare import ClimbDifference, ColumnDifference, Comparison, Spread
+from vario.app.compare.result import ClimbDifference, ColumnDifference, Comparison, Spread
 from vario.app.compare.tables import Floats
 from vario.app.outputs.catalogue import output_of
 from vario.app.outputs.output import Output
@@ -46,7 +46,7 @@ def people_read(name: str, values: Floats) -> Floats:
 
 
 def _decimals(name: str, value: float) -> int:
-    """So many that two digits are seen, and never more than the trace itself has."""
+    """The number of decimals that shows two significant digits, at most that of the trace."""
     scale, own = output_of(name).shown_in.factor, output_of(name).decimals
     value = abs(value * scale)
     if value == 0.0 or (own == 0 and value.is_integer()):

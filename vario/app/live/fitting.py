@@ -94,7 +94,7 @@ def fitted(settings: Settings, buses: Callable[[int], Bus], port: Callable[[str]
 
 def _channels(wanted: BusSensor) -> tuple[str, ...] | None:
     """The reading rate to request from a chip; None: its default."""
-    if isinstance(wanted, BaroSensor) and wanted.sits == "outside":
+    if isinstance(wanted, BaroSensor) and wanted.location == "outside":
         return ("baro", "oat")
     return None
 

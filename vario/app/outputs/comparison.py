@@ -1,4 +1,4 @@
-"""How far an output is from the reference values of a recording."""
+"""Compute the errors of an output against the reference values of a recording."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ class _Mean:
             self._sum += value
 
     def result(self) -> float | None:
-        """None where there is nothing, or no mean direction."""
+        """The mean; None without values, or if the mean direction is undefined."""
         if not self._count:
             return None
         if self._angle:

@@ -1,4 +1,4 @@
-"""Finds where mode and motion do not fit: heights that change on the ground, and slow flights."""
+"""Detect height changes in ground mode and slow flights: the mode and the motion do not agree."""
 
 from __future__ import annotations
 
@@ -42,7 +42,7 @@ class GroundWatch:
             self._to_s = reading.t_s
 
     def warnings(self) -> list[str]:
-        """One sentence if heights changed on the ground; the stretch so far ends."""
+        """One sentence if the height changed in ground mode. The present stretch ends."""
         self._end_stretch()
         if not self._flown_s:
             return []

@@ -52,7 +52,6 @@ class Unit:
     factor: float = 1.0
 
 
-MPS = Unit(" m/s")
 KMPH = Unit(" km/h", 3.6)
 DEGREES = Unit("°", math.degrees(1.0))
 _SHOWN = {"rad": DEGREES, "radps": Unit("°/s", math.degrees(1.0))}

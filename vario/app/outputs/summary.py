@@ -221,7 +221,7 @@ def _utc(start: datetime | None, t_s: float | None) -> str | None:
 
 
 def _gnss_as_baro(source: Source) -> list[str]:
-    """What to doubt where GNSS stands in for the barometer."""
+    """The warning if GNSS altitude replaces the barometer."""
     baro = source.info.sensors.get("baro")
     if baro is None or baro.name != GNSS_AS_BARO:
         return []
@@ -236,7 +236,7 @@ def _rounded(value: float) -> float | None:
 
 
 def airspeed_off(correction: float) -> str:
-    """If the airspeed had to be multiplied by less than 1, it was too high."""
+    """The warning about a corrected airspeed. A factor below 1 means that it was too high."""
     percent = 100.0 * (1.0 / correction - 1.0)
     way = "high" if percent > 0.0 else "low"
     return f"the airspeed reads {abs(percent):.0f} % {way} against GNSS; corrected"

@@ -1,4 +1,4 @@
-"""Build the page of a flight: collect all data in one passage, write one self-contained HTML file."""
+"""Build the page of a flight: collect all data in one pass, write one self-contained HTML file."""
 
 from __future__ import annotations
 

@@ -68,7 +68,7 @@ def play_keyboard(tone: Tone, device: str | None) -> None:
     if not sys.stdin.isatty():
         raise AppError("tone play: the input is not a terminal; expected a keyboard")
     import termios  # noqa: PLC0415  (Unix only, like the select on a keyboard below)
-    import tty  # noqa: PLC0415
+    import tty  # noqa: PLC0415  (likewise)
 
     keyboard = sys.stdin.fileno()
     before = termios.tcgetattr(keyboard)

@@ -7,7 +7,7 @@ from datetime import datetime, timedelta
 from vario.app.clock import clock
 from vario.flight.motion.mode import Mode
 
-SHORTEST_S = 60.0
+SHORTEST_S = 120.0
 SHORTEST_STOP_S = 120.0
 """Ground mode for less than this between two flights is one flight: a hover in strong wind, a touch of the
 ground."""

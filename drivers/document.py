@@ -44,8 +44,8 @@ finds the baud rate by itself. It needs RMC and GGA. It uses VTG where RMC is mi
 fix in two dimensions, whose position is not used, from one in three. A u-blox receiver that is set to send
 NAV-PVT of its UBX protocol is found in the same way, alone or between sentences; NAV-PVT also has the
 vertical speed, which NMEA does not have. The tests use published sentences with their checksums, and NAV-PVT
-messages written by a general library. Positions that the receiver marks as estimated, simulated or entered by
-hand are not used. Dates that are wrong by 1024 weeks are corrected.
+messages written by a general library. Positions that the receiver marks as estimated, simulated or entered
+by hand are not used. Dates that are wrong by 1024 weeks are corrected.
 
 ## Known limits
 

@@ -48,7 +48,8 @@ class Fix:
         position: latitude and longitude in degrees, metres above mean sea level.
         velocity_mps: north and east.
         down_mps: downwards; no sentence has it.
-        utc: date and time.
+        utc: date and time; the date is that of a receiver in use now.
+        day: the date as the receiver states it.
         has_fix: whether the receiver says that it has one.
         dimensions: 2 or 3, 1 for no fix (GSA).
         satellites: used.
@@ -65,6 +66,7 @@ class Fix:
     satellites: int | None = None
     hdop: float | None = None
     down_mps: float | None = None
+    day: date | None = None
 
 
 class SentenceSplitter:
@@ -140,9 +142,10 @@ def _rmc(message: Any) -> Fix:
     if not valid:
         return fix
     utc = None
-    if fix.utc_time is not None and isinstance(message.date, date):
-        utc = datetime.combine(unrolled(message.date), fix.utc_time, UTC)
-    return replace(fix, velocity_mps=_velocity(message.spd, message.cog), utc=utc)
+    day = message.date if isinstance(message.date, date) else None
+    if fix.utc_time is not None and day is not None:
+        utc = datetime.combine(unrolled(day), fix.utc_time, UTC)
+    return replace(fix, velocity_mps=_velocity(message.spd, message.cog), utc=utc, day=day)
 
 
 def _vtg(message: Any) -> Fix:

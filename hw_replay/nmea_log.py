@@ -11,18 +11,22 @@ import os
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass, field
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 
-from drivers.nmea import Fix, SentenceSplitter, read
+from drivers.nmea import NOT_BEFORE, ROLLOVER, Fix, SentenceSplitter, read
 from drivers.samples import Sample
 from hw_replay.files import LINE_LIMIT, Lines
 from hw_replay.igc_clock import FixClock
 from hw_replay.importer import Importer
+from hw_replay.metadata import LAST_YEAR
 from hw_replay.source import RecordingInfo, SensorInfo
 from hw_replay.text import title_of
 
 SENTENCE = re.compile(rb"\$[A-Z]{2}[A-Z]{3},[^$*]*\*[0-9A-Fa-f]{2}\s*$")
 """A line that ends in a sentence of the standard; loggers put their own time before it."""
+
+COMMENT = b"#"
+"""Some loggers begin a file with lines of their own."""
 
 _DATE_AGREES_S = 1.0
 _MOST_UNDATED = 10_000
@@ -75,10 +79,11 @@ class NmeaLog(Importer):
             self._last_s = t_s - self._first_s
             for fix in epoch.fixes:
                 self._rmc_gives_velocity |= fix.kind == "RMC" and fix.velocity_mps is not None
-                if fix.utc is None or start is not None or number > _MOST_UNDATED:
+                utc = _stated_utc(fix)
+                if utc is None or start is not None or number > _MOST_UNDATED:
                     continue
                 # Two dates must agree, as in the driver: one may be wrong before the leap seconds are known.
-                at_zero = fix.utc - timedelta(seconds=self._last_s)
+                at_zero = utc - timedelta(seconds=self._last_s)
                 if seen is not None and abs((at_zero - seen).total_seconds()) < _DATE_AGREES_S:
                     start = seen
                 seen = at_zero
@@ -93,12 +98,18 @@ class NmeaLog(Importer):
         )
 
     def _samples(self) -> Iterator[Sample]:
+        start = self._info.start_utc
+        if start is not None and start.date() < NOT_BEFORE:
+            later = start.date() + ROLLOVER
+            self._note(f"the date is {start:%Y-%m-%d}; with an old receiver it may really be {later}")
         dimensions: int | None = None
+        found = False
         for t_s, epoch in self._epochs():
             time_s = round(t_s - self._first_s, 9)
             dimensions = next((f.dimensions for f in epoch.fixes if f.dimensions), dimensions)
             position = next((fix.position for fix in epoch.fixes if fix.position), None)
             if position is not None and dimensions in {None, 3}:  # without three, no height
+                found = True
                 values = dict(zip(("lat_deg", "lon_deg", "altitude_m"), map(float, position), strict=True))
                 yield from self._checked("gnss_pos", time_s, epoch.line, values)
             kind = "RMC" if self._rmc_gives_velocity else "VTG"
@@ -109,6 +120,9 @@ class NmeaLog(Importer):
                 yield from self._checked(
                     "gnss_vel", time_s, epoch.line, {"north_mps": north, "east_mps": east}
                 )
+
+        if not found:
+            self._note("the file holds no position with a height")
 
     def _epochs(self) -> Iterator[tuple[float, _Epoch]]:
         """The epochs with their times in s from midnight of the first day."""
@@ -149,9 +163,20 @@ class NmeaLog(Importer):
             sentences = splitter.feed(line + b"\n")
             if splitter.garbled > garbled:
                 self._rejects.add("wrong checksum", number)
-            elif not sentences and line.strip():
+            elif not sentences and line.strip() and not line.startswith(COMMENT):
                 self._rejects.add("no sentence with a checksum", number)
             for sentence in sentences:
                 fix = read(sentence)
                 if fix is not None:
                     yield number, fix
+
+
+def _stated_utc(fix: Fix) -> datetime | None:
+    """Date and time as the receiver stated them. A log may be old: a date of long ago is not corrected."""
+    if fix.day is None or fix.utc_time is None:
+        return None
+    try:
+        day = fix.day.replace(year=fix.day.year - 100) if fix.day.year > LAST_YEAR else fix.day
+    except ValueError:  # the 29th of February of 2100
+        return None
+    return datetime.combine(day, fix.utc_time, UTC)

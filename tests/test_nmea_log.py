@@ -143,3 +143,25 @@ def test_gzip_and_no_checksums(tmp_path: Path) -> None:
     (tmp_path / "b").write_bytes(b"$GPGGA,100000.00,4730.0,N,00915.0,E,1,9,0.9,812.5,M,48.0,M,,\n")
     with pytest.raises(UnknownFormat, match="sentences without checksums"):
         open_source(tmp_path / "b")
+
+
+def test_a_log_of_long_ago_keeps_its_date_and_says_what_an_old_receiver_would_mean(tmp_path: Path) -> None:
+    """The week counter of GPS repeats after 1024 weeks (IS-GPS-200). Live, the receiver is in use now; a log
+    may be old: one of 2015 became one of 2035."""
+    day = date(2015, 6, 21)
+    source = log(
+        tmp_path,
+        b"# written by a logger",
+        *(part for k in range(3) for part in (rmc(f"09283{k}.00", day), gga(f"09283{k}.00"))),
+    )
+    assert source.info.start_utc == datetime(2015, 6, 21, 9, 28, 30, tzinfo=UTC)
+    assert len([sample for sample in source if isinstance(sample, GnssPos)]) == 3
+    assert source.warnings() == [
+        "the date is 2015-06-21; with an old receiver it may really be 2035-02-04",
+    ]
+
+
+def test_a_log_without_a_fix_says_so(tmp_path: Path) -> None:
+    source = log(tmp_path, b"$GNRMC,,V,,,,,,,,,,N*4D", b"$GNGGA,,,,,,0,00,99.99,,,,,,*56")
+    assert list(source) == []
+    assert "the file holds no position with a height" in source.warnings()

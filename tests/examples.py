@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from hypothesis import settings
 
-ALL, PART = 100, 40
+ALL, PART = 100, 25
 """Examples of a test that says nothing else."""
 
 

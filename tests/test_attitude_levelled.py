@@ -17,12 +17,13 @@ from tests.truth_flight import fly
 from vario.settings.schema import Settings
 
 
+@pytest.mark.long
 @pytest.mark.parametrize(
     ("scene", "glider", "seed"),
     [
         ("streets", "sgs126", 501),
-        pytest.param("speed_changes", "sgs233", 502, marks=pytest.mark.long),
-        pytest.param("turbulence", "sgs233", 503, marks=pytest.mark.long),
+        ("speed_changes", "sgs233", 502),
+        ("turbulence", "sgs233", 503),
     ],
 )
 def test_levelled_on_the_ground_it_knows_pitch_and_bank(

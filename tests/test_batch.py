@@ -263,6 +263,7 @@ def test_parquet_says_the_same_as_csv(folder: Path, tmp_path: Path) -> None:
     assert pq.read_table(out / "climbs.parquet").schema.field("gain_m").type == "double"
 
 
+@pytest.mark.long
 @pytest.mark.filterwarnings("ignore::ResourceWarning", "ignore::DeprecationWarning")  # inside the library
 def test_a_dask_cluster_does_the_same_work(folder: Path, tmp_path: Path) -> None:
     distributed = missing.library("distributed")

@@ -402,6 +402,7 @@ def test_the_polar_of_the_simulated_glider_comes_out_of_its_glides_within_the_er
         assert sink == pytest.approx(truth.sink_mps(v), abs=0.06), kmh
 
 
+@pytest.mark.long
 def test_a_heavier_glider_gives_the_same_polar_at_its_reference_mass() -> None:
     speeds = (90, 105, 120, 140, 160)
     plan = [Phase(str(v), v / 3.6, after(60), straight) for v in speeds]

@@ -39,7 +39,13 @@ BEGIN_S = 270.0
 AFTER_S = 40.0
 """Flown after the jump: a circle and a half, then straight on."""
 
-JUMPS_S = [-300.0, -30.0, 30.0, 600.0, 86_400.0]
+JUMPS_S = [
+    -300.0,
+    pytest.param(-30.0, marks=pytest.mark.long),
+    30.0,
+    pytest.param(600.0, marks=pytest.mark.long),
+    86_400.0,
+]
 
 
 @dataclass(frozen=True, eq=False)

@@ -197,8 +197,7 @@ def _scored(
 @pytest.mark.parametrize(
     ("scene", "bar_mps", "until_s"),
     [
-        ("speed_changes", 0.12, 180.0),
-        ("streets", 0.20, 180.0),
+        ("speed_changes", 0.12, 150.0),
         ("thermal", 0.20, 180.0),
         ("rough_handling", 0.20, math.inf),
         pytest.param("speed_changes", 0.12, math.inf, marks=pytest.mark.long),

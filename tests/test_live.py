@@ -241,7 +241,11 @@ def test_a_loop_that_stands_still_before_a_transfer_loses_no_reading() -> None:
 
 @pytest.mark.parametrize(
     ("address", "flag"),
-    [(PITOT, Quality.NO_AIRSPEED), (IMU, Quality.NO_IMU), (BARO, Quality.NO_BARO)],
+    [
+        (PITOT, Quality.NO_AIRSPEED),
+        pytest.param(IMU, Quality.NO_IMU, marks=pytest.mark.long),
+        pytest.param(BARO, Quality.NO_BARO, marks=pytest.mark.long),
+    ],
     ids=["pitot", "imu", "baro"],
 )
 def test_a_sensor_unplugged_in_flight_is_missed_told_and_comes_back(

@@ -263,6 +263,7 @@ def peak_bytes(path: Path, run_rows: int) -> int:
         tracemalloc.stop()
 
 
+@pytest.mark.long
 def test_memory_does_not_grow_with_the_file(tmp_path: Path) -> None:
     def channel_after_channel(count: int) -> list[str]:
         half = count // 2

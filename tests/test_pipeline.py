@@ -160,7 +160,15 @@ def test_no_barometer_says_nothing_about_height(thermal: Flight) -> None:
     assert all(Quality.NO_BARO in r.quality for r in readings)
 
 
-@pytest.mark.parametrize("lost", [(Baro,), (Pitot,), (ImuAccel, ImuGyro), (GnssPos, GnssVel)])
+@pytest.mark.parametrize(
+    "lost",
+    [
+        (Baro,),
+        pytest.param((Pitot,), marks=pytest.mark.long),
+        (ImuAccel, ImuGyro),
+        pytest.param((GnssPos, GnssVel), marks=pytest.mark.long),
+    ],
+)
 def test_a_sensor_lost_midway_is_told_and_returns(thermal: Flight, lost: tuple[type[Sample], ...]) -> None:
     samples = [s for s in short(thermal) if not (isinstance(s, lost) and 120.0 < s.t_s < 140.0)]
     readings = run(samples)

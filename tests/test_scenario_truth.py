@@ -148,6 +148,7 @@ def ours() -> Ours:
     return Ours(craft)
 
 
+@pytest.mark.long
 def test_between_the_glides_it_was_made_from(ours: Ours) -> None:
     """Steady sink at a speed neither of the fitted ones."""
     theirs = library(29.0)

@@ -8,13 +8,19 @@ from pathlib import Path
 import pytest
 
 from tests import missing
+from tests.siege import live
 from tests.siege.live import ATTACKS, SHORT
 
+SLOW = {live.two_imports, live.serial_line_missing}
 SHORT_ATTACKS = [attack for attack in ATTACKS if attack[2] in SHORT]
 
 
 @pytest.mark.parametrize(
-    ("attack", "expectation", "does"), SHORT_ATTACKS, ids=[attack for attack, _, _ in SHORT_ATTACKS]
+    ("attack", "expectation", "does"),
+    [
+        pytest.param(*one, id=one[0], marks=pytest.mark.long if one[2] in SLOW else [])
+        for one in SHORT_ATTACKS
+    ],
 )
 def test_it_holds(attack: str, expectation: str, does: Callable[[Path], str], tmp_path: Path) -> None:
     seen = does(tmp_path)

@@ -74,6 +74,7 @@ def test_a_rate_the_simulation_cannot_keep_is_refused() -> None:
         next(simulate(scenario))
 
 
+@pytest.mark.long
 def test_the_long_flight_begins_at_once_and_circles_within_minutes() -> None:
     # The samples are made while they are read: an hour's flight must not be flown to see its beginning.
     assert len(list(itertools.islice(simulate(long_flight(36_000.0, 1)), 10))) == 10

@@ -68,6 +68,7 @@ def test_gnss_height_is_marked_where_it_stands_for_a_barometer(tmp_path: Path) -
     assert kept.noise is not None
 
 
+@pytest.mark.long
 def test_circling_that_sinks_is_no_climb(tmp_path: Path) -> None:
     sinking = flown(tmp_path / "a.igc", 18.0, 1.2, pressure=True, turn_s=20.0)
     assert not any("because of the height alone" in said for said in sinking.summary()["warnings"])

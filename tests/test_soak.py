@@ -35,6 +35,7 @@ def test_some_minutes_of_flight_leave_every_filter_sound(flown: Soak) -> None:
         assert worst.smallest > 1e-6
 
 
+@pytest.mark.long
 def test_the_same_flight_gives_the_same_digest(flown: Soak) -> None:
     assert soak(FLOWN_S / 2.0, FLOWN_S / 2.0).hours[0].digest == flown.hours[0].digest
 

@@ -18,10 +18,11 @@ from tests.estimator_flights import Run, described, fly
 from tests.truth_gliders import GLIDERS
 from vario.flight.estimate.estimator import Estimator
 from vario.flight.estimate.result import Estimate
+from vario.flight.estimate.stage import estimator_settings
 from vario.flight.inputs.frames import Frame, Framer
 from vario.flight.inputs.health import HealthStage
 from vario.flight.motion.energy import Noise
-from vario.flight.setup import estimator_settings
+from vario.flight.setup import Setup
 from vario.settings.schema import Settings
 
 TURN_S, END_S = 15.0, 60.0
@@ -83,8 +84,9 @@ def run(tmp_path_factory: pytest.TempPathFactory) -> Run:
 
 
 def _estimates(run: Run, spoil: Spoil) -> list[tuple[float, Estimate]]:
-    estimator = Estimator(estimator_settings(Settings(), GLIDERS["sgs233"], Noise(1.2, 0.5)))
-    framer, health = Framer(), HealthStage()
+    setup = Setup.of(Settings(), GLIDERS["sgs233"], Noise(1.2, 0.5))
+    estimator = Estimator(estimator_settings(setup))
+    framer, health = Framer(), HealthStage(setup)
     told = []
     for sample in run.samples():
         if sample.t_s > END_S:
@@ -93,11 +95,15 @@ def _estimates(run: Run, spoil: Spoil) -> list[tuple[float, Estimate]]:
     return told
 
 
+@pytest.mark.long
 def test_a_sound_unit_is_believed(run: Run) -> None:
     assert all(estimate.imu_believed for _, estimate in _estimates(run, lambda frame: frame))
 
 
-@pytest.mark.parametrize("fault", WRONG)
+@pytest.mark.parametrize(
+    "fault",
+    [pytest.param(name, marks=[] if name == "yawed by 90°" else pytest.mark.long) for name in WRONG],
+)
 def test_a_wrong_unit_is_found_out(fault: str, run: Run) -> None:
     told = _estimates(run, WRONG[fault])
     doubted_s = next(t_s for t_s, estimate in told if not estimate.imu_believed)
@@ -106,7 +112,9 @@ def test_a_wrong_unit_is_found_out(fault: str, run: Run) -> None:
     assert told[-1][1].attitude is None
 
 
-@pytest.mark.parametrize("gap_s", [0.4, 1.0, 1.9])
+@pytest.mark.parametrize(
+    "gap_s", [pytest.param(0.4, marks=pytest.mark.long), pytest.param(1.0, marks=pytest.mark.long), 1.9]
+)
 def test_a_silence_in_a_turn_is_outlived(gap_s: float, run: Run) -> None:
     def silent(frame: Frame) -> Frame:
         return replace(frame, accel=(), gyro=()) if 25.0 < frame.t_s < 25.0 + gap_s else frame

@@ -3,7 +3,7 @@
 The inertial filter on such a unit contradicts itself or the pressures. Each contradiction below lasts for
 some seconds only in an estimate that is wrong; sound flights with gusts stay well inside (docs/accuracy.md).
 After one the filter begins afresh, and its estimate is not used until it has run without another for a while:
-some seconds at first, twice as long each time. Until then the pressures alone give the vario.
+20 s at first, twice as long each time. Until then the pressures alone give the vario.
 """
 
 from __future__ import annotations
@@ -22,6 +22,8 @@ MOST_ACCEL_BIAS_MPS2 = 0.8
 
 MISFIT_NIS = 16.0
 MISFIT_S = 3.0
+APART_NIS = 8.0
+"""Barometer and velocity over ground both so far from what the unit says: no wait. In sound flights: 1.3."""
 CLIMB_OFF_MPS, CLIMB_LATE_S, CLIMB_S = 0.8, 0.4, 2.0
 """The climb of the filter less that of the barometer alone, over this time; that one is late."""
 
@@ -40,7 +42,7 @@ SHAKE_MPS2 = 2.5
 TRACK_M2PS2, AGREE_RAD2PS2, AGREE_S = 100.0, 0.01, 1.5
 """Turn rate over ground times turn rate of the unit: below zero, one has the wrong sign."""
 
-FIRST_S, LONGER, LONGEST_S = 8.0, 2.0, 600.0
+FIRST_S, LONGER, LONGEST_S = 20.0, 2.0, 600.0
 
 
 class ImuWatch:
@@ -105,6 +107,8 @@ class ImuWatch:
         if gyro > MOST_GYRO_BIAS_RADPS or accel > MOST_ACCEL_BIAS_MPS2:
             return False
         nis = filter_.nis
+        if climb_mps is not None and min(nis["height"], max(nis["north"], nis["east"])) > APART_NIS:
+            return False
         height_off = climb_mps is not None and nis["height"] > MISFIT_NIS
         misfit = height_off or (nis["sideslip"] > MISFIT_NIS and nis["lift"] > MISFIT_NIS)
         self._misfit_s = self._misfit_s + dt_s if misfit else 0.0

@@ -21,7 +21,8 @@ from vario.flight.inputs.gnss import GnssStage
 from vario.flight.inputs.health import HealthStage, Inputs
 from vario.flight.inputs.quality import Quality, quality_of
 from vario.flight.motion.energy import Energy, Noise
-from vario.flight.motion.mode import Mode, ModeStage
+from vario.flight.motion.mode import Mode
+from vario.flight.motion.mode_stage import ModeStage
 from vario.flight.motion.place import PlaceStage
 from vario.flight.motion.turning import TurningStage
 from vario.flight.reading import Reading
@@ -106,7 +107,7 @@ class Pipeline:
         self._airspeed.learn(wind, frame.dt_s)
         turning = self._turning.update(inputs, attitude, wind)
         air = self._airmass.update(inputs, attitude, energy, self._mode.mode)
-        mode = self._mode.update(inputs, energy, turning)
+        mode = self._mode.update(inputs, energy, turning, air.netto_mps)
         gnss = self._gnss.update(inputs)
         place = self._place.update(inputs, energy, turning, wind)
         averages = self._averages.update(frame.t_s, energy, turning, mode, place)

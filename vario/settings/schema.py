@@ -38,9 +38,10 @@ class Flight(Section):
     bugs: float = number(
         0.0, 0.0, 0.5, ("Additional sink caused by insects or rain, as a fraction: 0.1 means 10 % more")
     )
-    mode: Literal["automatic", "cruise", "circling"] = choice(
+    mode: Literal["automatic", "cruise", "circling", "approach"] = choice(
         "automatic",
-        ("automatic detects cruise and circling from the flight; cruise and circling hold that mode"),
+        "automatic detects the mode from the flight; cruise, circling and approach hold that mode; in "
+        "approach there is no speed to fly, and no tone for sink",
     )
 
 
@@ -80,7 +81,12 @@ class Circling(Section):
     turn_rate_radps: float = quantity(
         "5 deg/s", "2 deg/s", "20 deg/s", "A turn rate below this does not count as circling"
     )
-    stop_after_s: float = quantity("8 s", "1 s", "60 s", "Circling ends after this time without turning")
+    stop_after_s: float = quantity(
+        "5 s",
+        "1 s",
+        "60 s",
+        "Circling ends when the mean turn rate in its direction over this time is below turn_rate",
+    )
     same_climb_within_s: float = quantity(
         "60 s",
         "0 s",

@@ -176,7 +176,7 @@ def failure_rows(batch: Batch) -> Iterator[dict[str, Any]]:
 
 
 UTCS = ("begin_utc", "takeoff_utc", "landing_utc")
-MODES = ("ground", "launch", "cruise", "circling")
+MODES = ("ground", "launch", "cruise", "circling", "approach")
 TRUTHS = ("vario_mps", "netto_mps", "tas_mps")
 
 FLIGHT_COLUMNS = (

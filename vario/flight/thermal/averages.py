@@ -14,7 +14,7 @@ from drivers.quick import quick
 from vario.flight.motion.energy import Energy
 from vario.flight.motion.mode import Mode
 from vario.flight.motion.place import Place
-from vario.flight.motion.turning import Turning
+from vario.flight.motion.turning import RATE_LAG_S, Turning
 from vario.flight.setup import Setup
 from vario.flight.stage import ResetReason
 from vario.flight.thermal.climbs import Climb, Climbs, Point
@@ -32,8 +32,8 @@ class Averages:
     """Mean climb rates and gains of energy height, up positive. None: not known yet.
 
     `average_mps` is over the averaging time that the pilot has set, `turn_mps` over the last full turn, which
-    took `turn_s`, `climb_mps` since the beginning of the present climb. `turn_waits`: the turn average is
-    missing only because the first turn is not complete yet.
+    took `turn_s`, `climb_mps` since the beginning of the present climb, up to its last turn.
+    `turn_waits`: the turn average is missing only because the first turn is not complete yet.
     """
 
     average_mps: float | None
@@ -125,6 +125,7 @@ class AveragesStage:
         self._climbs.close()
         self._window.clear()
         self._turn.clear()
+        self._recent: deque[Point] = deque()
         self._turn_begin: Point | None = None
         self._turn_since_s: float | None = None
         self._energy_m: float | None = None
@@ -138,29 +139,43 @@ class AveragesStage:
         if energy.energy_altitude_m is None or energy.vario_mps is None:
             self._window.clear()
             self._turn.clear()
+            self._recent.clear()
             return Averages(None, None, None)
         now = Point(t_s, self._continuous_energy_m(energy), turning.turn_angle_rad, place)
         self._window.add(now)
+        self._recent.append(now)
         if not turning.active or turning.since_s != self._turn_since_s:
             self._turn.clear()
             self._turn_since_s = turning.since_s
-            self._turn_begin = now
+            self._turn_begin = self._then(now)
         self._turn.add(now)
         self._turn.forget_before(t_s - LONGEST_TURN_S)
         circling = mode is Mode.CIRCLING
         self._climbs.update(
-            now, self._turn_begin or now, turning, circling=circling, on_ground=mode is Mode.GROUND
+            self._then(now),
+            self._turn_begin or now,
+            turning,
+            circling=circling,
+            on_ground=mode is Mode.GROUND,
         )
         return self._averages(now, circling=circling)
+
+    def _then(self, now: Point) -> Point:
+        """The point at which the turn rate was what its smoothed value says now."""
+        recent = self._recent
+        while len(recent) > 1 and recent[1].t_s <= now.t_s - RATE_LAG_S:
+            recent.popleft()
+        return recent[0]
 
     def _averages(self, now: Point, *, circling: bool) -> Averages:
         gain_m = self._window.gain_over_time_m(now, self._window_s)
         turn = self._turn.gain_over_turn_m(now) if circling else None
         turn_gain_m, turn_s = turn or (None, None)
         climb_gain_m = climb_mps = None
-        if self._climbs.open is not None and now.t_s > self._climbs.open.begin.t_s:
-            climb_gain_m = now.energy_m - self._climbs.open.begin.energy_m
-            climb_mps = climb_gain_m / (now.t_s - self._climbs.open.begin.t_s)
+        latest = self._climbs.latest(now)
+        if self._climbs.open is not None and latest is not None and latest.t_s > self._climbs.open.begin.t_s:
+            climb_gain_m = latest.energy_m - self._climbs.open.begin.energy_m
+            climb_mps = climb_gain_m / (latest.t_s - self._climbs.open.begin.t_s)
         return Averages(
             None if gain_m is None else gain_m / self._window_s,
             None if turn is None else turn[0] / turn[1],

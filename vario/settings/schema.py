@@ -154,10 +154,11 @@ class SpeedToFly(Section):
         "for the MacCready value, in smooth air up to 95 % of never_exceed",
     )
     damping_s: float = quantity(
-        "3 s",
+        "1 s",
         "0.5 s",
         "20 s",
-        ("Time constant of the filter for the air mass value that the dolphin speed uses"),
+        "Time constant of the filter for the air mass value that the dolphin speed uses; how much of the "
+        "value lasts is learned in flight",
     )
     rough_from_mps2: float = quantity(
         "1.2 m/s2", "0.3 m/s2", "5 m/s2", "Turbulence (RMS) above which no speed above rough_air is proposed"

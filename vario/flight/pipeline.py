@@ -10,7 +10,7 @@ from dataclasses import replace
 
 from vario.flight.cruise.airmass import AirmassStage
 from vario.flight.cruise.expected_climb import Expected, ExpectedClimbStage
-from vario.flight.cruise.glide import GlideStage
+from vario.flight.cruise.glide import GlideStage, goal_maccready_mps
 from vario.flight.cruise.speed_to_fly import SpeedToFlyStage
 from vario.flight.estimate.stage import EstimatorStage
 from vario.flight.inputs.airspeed import AirspeedStage
@@ -30,6 +30,7 @@ from vario.flight.setup import Setup
 from vario.flight.stage import Stage, reset_reason
 from vario.flight.thermal.averages import AveragesStage
 from vario.flight.thermal.climbs import Climb
+from vario.flight.thermal.leave import LeaveStage
 from vario.flight.thermal.stage import Thermal, ThermalStage
 from vario.flight.tone.cues import CueInputs
 from vario.flight.tone.needle import NeedleStage
@@ -63,6 +64,7 @@ class Pipeline:
         self._averages = AveragesStage(setup)
         self._thermal = ThermalStage(setup)
         self._expected = ExpectedClimbStage(setup)
+        self._leave = LeaveStage(setup)
         self._speed = SpeedToFlyStage(setup)
         self._needle = NeedleStage(setup)
         self._battery = BatteryStage(setup)
@@ -71,7 +73,7 @@ class Pipeline:
         self._stages: tuple[Stage, ...] = (
             *(self.health, self._calibration, self._airspeed, self._estimator, self._wind, self._turning),
             *(self._airmass, self._mode, self._gnss, self._place, self._averages, self._thermal),
-            *(self._expected, self._speed, self._needle, self._battery, self._tone, self._glide),
+            *(self._expected, self._leave, self._speed, self._needle, self._battery, self._tone, self._glide),
         )
         self._expected_sensors = setup.expected_sensors
         self._rejected = self._rejected_now = False
@@ -113,16 +115,22 @@ class Pipeline:
         averages = self._averages.update(frame.t_s, energy, turning, mode, place)
         thermal = self._thermal.update(inputs, estimate, air, turning, mode=mode, place=place)
         expected = self._expected.update(frame.t_s, frame.dt_s, energy, air, mode)
-        speed = self._speed.update(frame.dt_s, energy, air, mode, attitude)
+        glide = self._glide.update(gnss.position, wind, energy, mode, frame.dt_s)
+        towards = goal_maccready_mps(glide, turning)
+        speed = self._speed.update(frame.dt_s, energy, air, mode, attitude, goal_maccready_mps=towards)
         needle = self._needle.update(energy.vario_mps, air.relative_netto_mps, frame.dt_s)
         quality = self._quality(inputs, energy)
         cues = self._cue_inputs(
             inputs, mode, quality, needle_mps=needle.vario_mps, thermal=thermal, expected=expected
         )
+        cues = replace(
+            cues,
+            glide_made=None if glide is None else glide.made,
+            climb_weak=self._leave.update(averages, energy, mode),
+        )
         tone = self._tone.update(
             ToneInputs(cues, needle.vario_mps, energy.ias_mps, speed.command_mps, needle.relative_netto_mps)
         )
-        glide = self._glide.update(gnss.position, wind, energy.density_kgpm3)
         return Reading(
             t_s=frame.t_s,
             mode=mode,

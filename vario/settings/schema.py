@@ -168,14 +168,17 @@ class SpeedToFly(Section):
 class Goal(Section):
     """Goal of the final glide. Without latitude, longitude and elevation there is no goal.
 
-    Caution: terrain, airspace and the air on the way are not known. The calculation uses the latest
-        wind estimate.
+    Caution: arithmetic only: no terrain, no obstacles, no airspace. The calculation uses the latest
+        wind estimate and the sink expected here.
     """
 
     latitude: float | None = optional_number(50.12, -90.0, 90.0, "In degrees, north positive")
     longitude: float | None = optional_number(10.34, -180.0, 180.0, "In degrees, east positive")
     elevation_m: float | None = optional("420 m", "-400 m", "5000 m", "Height above mean sea level")
     reserve_m: float = quantity("200 m", "0 m", "2000 m", "Arrival height above the goal")
+    sink_mps: float = quantity(
+        "0 m/s", "0 m/s", "2 m/s", "Mean sink of the air that you expect on the way to the goal"
+    )
 
     def broken_rules(self) -> Iterator[Broken]:
         """A goal needs all of its three keys."""

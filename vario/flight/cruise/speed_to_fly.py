@@ -108,9 +108,17 @@ class SpeedToFlyStage:
         self._dolphin_mps: float | None = None
 
     def update(
-        self, dt_s: float, energy: Energy, air: Airmass, mode: Mode, attitude: Attitude | None = None
+        self,
+        dt_s: float,
+        energy: Energy,
+        air: Airmass,
+        mode: Mode,
+        attitude: Attitude | None = None,
+        *,
+        goal_maccready_mps: float | None = None,
     ) -> SpeedCommand:
-        """One frame."""
+        """One frame. On the way to a goal its MacCready value, with the wind in it, replaces the setting."""
+        maccready_mps = self._maccready_mps if goal_maccready_mps is None else goal_maccready_mps
         bumps_mps2 = self._turbulence.update(dt_s, attitude, self._settings.rough_from_mps2)
         load = self._load.follow(min(max(attitude.load_factor, 1.0), MOST_LOAD) if attitude else 1.0, dt_s)
         density = energy.density_kgpm3
@@ -121,11 +129,10 @@ class SpeedToFlyStage:
             self._dolphin_mps = self._wanted_mps = None
             return SpeedCommand(None, None, None, None, Limit.NONE, bumps_mps2)
         netto_mps = self._netto.update(air.netto_mps, dt_s)
+        needed_mps = None if netto_mps is None else maccready_mps - netto_mps
         polar = self._polar.at_load(load)
-        block_mps, block_limit = self._limited(
-            polar.speed_for_mps(self._maccready_mps, density), density, load
-        )
-        dolphin_mps, dolphin_limit = self._dolphin(polar, netto_mps, density, load, dt_s)
+        block_mps, block_limit = self._limited(polar.speed_for_mps(maccready_mps, density), density, load)
+        dolphin_mps, dolphin_limit = self._dolphin(polar, needed_mps, density, load, dt_s)
         is_block = self._settings.mode == "block"
         command_mps, limit = (block_mps, block_limit) if is_block else (dolphin_mps, dolphin_limit)
         known = command_mps is not None and energy.ias_mps is not None
@@ -139,12 +146,12 @@ class SpeedToFlyStage:
         )
 
     def _dolphin(
-        self, polar: QuadraticPolar, netto_mps: float | None, density: float, load: float, dt_s: float
+        self, polar: QuadraticPolar, needed_mps: float | None, density: float, load: float, dt_s: float
     ) -> tuple[float | None, Limit]:
-        if netto_mps is None:
+        if needed_mps is None:
             self._dolphin_mps = self._wanted_mps = None
             return None, Limit.NONE
-        best_mps = polar.speed_for_mps(self._maccready_mps - netto_mps, density)
+        best_mps = polar.speed_for_mps(needed_mps, density)
         wanted_mps, limit = self._limited(best_mps, density, load)
         if wanted_mps is None:
             self._dolphin_mps = self._wanted_mps = None

@@ -40,6 +40,9 @@ class Cue(StrEnum):
     CRUISE_BEGUN = "cruise begun"
     WORTH_TURNING = "worth turning"
     CENTRING = "centring"
+    GLIDE_MADE = "glide made"
+    GLIDE_LOST = "glide lost"
+    CLIMB_WEAK = "climb weak"
 
 
 @quick
@@ -55,6 +58,8 @@ class CueInputs:
     worth_turning: bool = False
     setting_rejected: bool = False
     battery_low: bool = False
+    glide_made: bool | None = None
+    climb_weak: bool = False
     expected_sensors: Quality = Quality.OK
     """The flags that would be set if no configured sensor delivered anything."""
 
@@ -89,6 +94,8 @@ class _Change:
             and now.setting_rejected == before.setting_rejected
             and now.worth_turning == before.worth_turning
             and now.centring_now == before.centring_now
+            and now.glide_made is before.glide_made
+            and now.climb_weak == before.climb_weak
         )
 
     def enters(self, mode: Mode) -> bool:
@@ -122,6 +129,8 @@ RULES = (
     CueRule(
         Cue.SETTING_REJECTED, lambda c: c.now.setting_rejected and not c.before.setting_rejected, 0.5, 0.0
     ),
+    CueRule(Cue.GLIDE_LOST, lambda c: c.now.glide_made is False and c.before.glide_made is True, 0.5, 10.0),
+    CueRule(Cue.GLIDE_MADE, lambda c: c.now.glide_made is True and c.before.glide_made is False, 0.5, 10.0),
     CueRule(Cue.CIRCLING_BEGUN, lambda c: c.enters(Mode.CIRCLING), 0.5, 0.0),
     CueRule(
         Cue.CRUISE_BEGUN,
@@ -130,6 +139,7 @@ RULES = (
         0.0,
     ),
     CueRule(Cue.WORTH_TURNING, lambda c: c.now.worth_turning and not c.before.worth_turning, 0.5, 5.0),
+    CueRule(Cue.CLIMB_WEAK, lambda c: c.now.climb_weak and not c.before.climb_weak, 0.5, 30.0),
     CueRule(Cue.CENTRING, lambda c: c.now.centring_now and not c.before.centring_now, 0.2, 2.0),
 )
 

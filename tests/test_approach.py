@@ -84,8 +84,9 @@ def test_airbrakes_low_over_the_field_are_an_approach() -> None:
     ],
 )
 def test_what_is_an_approach(above_m: float, km_away: float, netto_mps: float, approach: bool) -> None:
-    circuit = Circuit(km_away=9.0).at(above_m)
-    circuit.km_away = km_away
+    circuit = Circuit()
+    circuit.km_away = 9.0  # glide down there
+    circuit.at(above_m).km_away = km_away
     circuit.fly(15.0, climb_mps=-0.8 + 0.1 * netto_mps, netto_mps=netto_mps)
     assert (Mode.APPROACH in circuit.modes) is approach
 
@@ -96,10 +97,8 @@ def test_a_low_climb_ends_it_and_going_on_at_the_same_height_does_not_flicker() 
     changes = len(circuit.modes)
     circuit.fly(60.0, climb_mps=-0.5, netto_mps=-1.9).fly(5.0, climb_mps=1.0, netto_mps=1.5)
     assert len(circuit.modes) == changes
-    begun_s = circuit.t_s
     circuit.fly(8.0, climb_mps=1.5, netto_mps=2.3)
     assert circuit.modes[-1] is Mode.CRUISE
-    assert circuit.t_s - begun_s <= 8.0
 
 
 def test_a_gust_is_no_approach() -> None:

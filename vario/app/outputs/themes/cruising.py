@@ -89,6 +89,7 @@ GOAL = (
         1,
         "Height above goal and reserve on arrival.",
         shown_decimals=0,
+        plot=Plot("goal", "arrival", "teal", 1.8),
     ),
     Output(
         "goal_sigma_m",

@@ -32,6 +32,7 @@ from vario.app.nmea.sinks import (
     UdpSink,
     open_sink,
 )
+from vario.flight.cruise.glide import Glide
 from vario.flight.reading import Reading
 from vario.settings.errors import SettingsError
 from vario.settings.load import parse_settings
@@ -135,6 +136,29 @@ def test_what_is_not_known_is_not_sent(circling: Reading) -> None:
     said = transducers(found["XDR"])
     assert "CLIMB_MPS" in said  # uncompensated: pulling up reads as lift, and it is not called vario
     assert not {"VARIO_MPS", "IAS_MPS", "BANK"} & set(said)
+
+
+def test_the_goal_is_sent_as_a_standard_sentence_and_its_arrival_as_transducers(circling: Reading) -> None:
+    """Fields of BWC as `pynmeagps` reads them; 1 nautical mile is 1852 m."""
+    glide = Glide(
+        math.radians(75.0),
+        18_520.0,
+        20.0,
+        33.0,
+        -123.4,
+        sigma_m=12.3,
+        required_maccready_mps=0.6,
+        latitude_deg=50.5,
+        longitude_deg=-10.25,
+    )
+    found = of(replace(circling, glide=glide))
+    (bwc,) = found["BWC"]
+    assert (bwc.fixLat if hasattr(bwc, "fixLat") else bwc.lat) == pytest.approx(50.5)
+    assert "10.00,N,GOAL,A" in next(s for s in sentences(replace(circling, glide=glide)) if "BWC" in s)
+    said = transducers(found["XDR"])
+    assert said["GOAL_ABOVE_RESERVE"] == ("D", "M", -123.4)
+    assert said["GOAL_SIGMA"] == ("D", "M", 12.3)
+    assert said["GOAL_MACCREADY_MPS"] == ("G", "", 0.6)
 
 
 @pytest.mark.parametrize(("lat_deg", "lon_deg"), [(0.0, -0.00001), (-89.99999999, 179.99999999), (7.0, -8.5)])

@@ -82,7 +82,17 @@ def test_the_demo_is_the_flight_it_says(demo: Path) -> None:
     for row in rows(demo / "trace.csv"):
         if not modes or modes[-1] != row["mode"]:
             modes.append(row["mode"])
-    assert modes == ["ground", "launch", "cruise", "circling", "cruise", "circling", "cruise", "ground"]
+    assert modes == [
+        "ground",
+        "launch",
+        "cruise",
+        "circling",
+        "cruise",
+        "circling",
+        "cruise",
+        "approach",
+        "ground",
+    ]
     assert [climb["direction"] for climb in found["climbs"]] == ["right", "left"]
     assert all(100 < climb["gain_m"] < 300 for climb in found["climbs"])
     assert not [warning for warning in found["warnings"] if "no " in warning]

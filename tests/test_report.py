@@ -58,13 +58,13 @@ CLIMB = {
 
 
 def flight(seconds: int = 400, rate_hz: int = 10) -> Trace:
-    """A quarter each of ground, launch, cruise and circling; everything known, nothing realistic."""
+    """A fifth each of ground, launch, cruise, circling and approach; everything known, nothing realistic."""
     n = seconds * rate_hz
     t_s = np.arange(n) / rate_hz
     slow = np.sin(t_s / 30)
     trace: Trace = dict.fromkeys(FLOATS, 1.0 + slow)
     trace["t_s"] = t_s
-    trace["mode"] = np.repeat(["ground", "launch", "cruise", "circling"], -(-n // 4))[:n]
+    trace["mode"] = np.repeat(["ground", "launch", "cruise", "circling", "approach"], -(-n // 5))[:n]
     trace["quality"] = np.full(n, "ok")
     trace["altitude_m"] = 500 + t_s
     trace["ias_mps"] = 25 + 5 * slow
@@ -164,7 +164,7 @@ def test_lines_stand_out_from_paper_and_from_each_other(line: str) -> None:
     assert line == INK or contrast(line, INK) >= 3.0
 
 
-def test_the_grey_print_shows_four_tones(tmp_path: Path) -> None:
+def test_the_grey_print_shows_five_tones(tmp_path: Path) -> None:
     path = tmp_path / "report.png"
     write_report(path, flight(), [], "Grey")
     with Image.open(path) as image:

@@ -16,7 +16,8 @@ from hw_replay.source import GNSS_AS_BARO
 from tests.setups import setup
 from tests.test_igc import _placed, igc
 from vario.app.passage import Passage
-from vario.flight.motion.mode import FLYING_MPS, Mode, ModeStage
+from vario.flight.motion.mode import FLYING_MPS, Mode
+from vario.flight.motion.mode_stage import ModeStage
 from vario.settings.glider import Limits
 from vario.settings.schema import Settings
 

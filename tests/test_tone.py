@@ -285,3 +285,23 @@ def test_presets_differ_as_their_names_say() -> None:
     assert at("calm").pitch_hz < at("balanced").pitch_hz < at("bright").pitch_hz
     assert (at("calm").beep_hz or 0.0) < (at("balanced").beep_hz or 0.0) < (at("bright").beep_hz or 0.0)
     assert at("weak day").pitch_hz > at("balanced").pitch_hz
+
+
+@pytest.mark.parametrize("source", ["vario", "relative netto", "speed to fly"])
+def test_a_climb_in_cruise_is_heard_whatever_the_source(source: str) -> None:
+    """In lift of 2 m/s, 6 m/s too slow for the speed to fly, and where circling would not climb."""
+    stage = ToneStage(setup(tone=tone(cruise={"source": source})))
+    inputs = heard(2.0, Mode.CRUISE, ias_mps=30.0, speed_to_fly_mps=36.0, relative_netto_mps=-0.3)
+    command = stage.update(inputs)
+    assert command.voice is Voice.LIFT
+    assert command.level > 0.0
+    assert command.beep_hz is not None
+
+
+def test_on_the_approach_sink_is_silent_and_a_climb_is_heard() -> None:
+    stage = ToneStage(setup(tone=tone()))
+    assert stage.update(heard(-4.0, Mode.CRUISE)).level > 0.0
+    assert stage.update(heard(-4.0, Mode.APPROACH)).level == 0.0
+    climb = stage.update(heard(1.0, Mode.APPROACH))
+    assert climb.voice is Voice.LIFT
+    assert climb.level > 0.0

@@ -26,6 +26,8 @@ cue_inputs = st.builds(
     worth_turning=st.booleans(),
     setting_rejected=st.booleans(),
     battery_low=st.booleans(),
+    glide_made=st.sampled_from([None, False, True]),
+    climb_weak=st.booleans(),
 )
 
 
@@ -119,3 +121,18 @@ def test_nothing_gives_way_to_something_less_important(history: list[tuple[float
 
 def test_every_cue_has_one_rule() -> None:
     assert sorted(rule.cue for rule in RULES) == sorted(Cue)
+
+
+def test_the_glide_is_called_made_and_lost_and_not_when_its_judgement_ends() -> None:
+    low, high = replace(FLYING, glide_made=False), replace(FLYING, glide_made=True)
+    assert cues((5.0, low), (30.0, high), (5.0, low), (5.0, FLYING)) == [
+        (5.0, Cue.GLIDE_MADE),
+        (35.0, Cue.GLIDE_LOST),
+    ]
+    assert cues((5.0, high), (5.0, FLYING), (5.0, high)) == []
+
+
+def test_a_weak_climb_is_called_once() -> None:
+    circling = replace(FLYING, mode=Mode.CIRCLING)
+    weak = replace(circling, climb_weak=True)
+    assert cues((5.0, circling), (60.0, weak))[-1:] == [(5.0, Cue.CLIMB_WEAK)]

@@ -11,9 +11,9 @@ from collections.abc import Sequence
 from typing import Any
 
 from vario.flight.core.state_table import Transition
-from vario.flight.cruise import expected_climb, turbulence
+from vario.flight.cruise import expected_climb, glide, turbulence
 from vario.flight.motion import mode
-from vario.flight.thermal import centring, climbs
+from vario.flight.thermal import centring, climbs, leave
 from vario.flight.tone import slow_turn
 
 Row = Transition[Any, Any]
@@ -43,6 +43,16 @@ TABLES: Sequence[tuple[str, str, Sequence[Row]]] = (
         "Speed in the turn",
         "Whether the airspeed suits the bank (`vario/flight/tone/slow_turn.py`). Key: `slow_advice`.",
         slow_turn.TRANSITIONS,
+    ),
+    (
+        "Arrival",
+        "Whether the glide to the goal is made (`vario/flight/cruise/glide.py`). Keys: `[goal]`.",
+        glide.TRANSITIONS,
+    ),
+    (
+        "Leaving",
+        "Whether a climb is too weak to stay (`vario/flight/thermal/leave.py`).",
+        leave.TRANSITIONS,
     ),
     (
         "Turbulence",

@@ -11,7 +11,7 @@ from dataclasses import replace
 
 from vario.flight.cruise.airmass import AirmassStage
 from vario.flight.cruise.expected_climb import Expected, ExpectedClimbStage
-from vario.flight.cruise.glide import GlideStage
+from vario.flight.cruise.glide import GlideStage, goal_maccready_mps
 from vario.flight.cruise.speed_to_fly import SpeedToFlyStage
 from vario.flight.estimate.inertial import InertialFilter
 from vario.flight.estimate.inertial_model import Regime
@@ -24,7 +24,8 @@ from vario.flight.inputs.gnss import GnssStage
 from vario.flight.inputs.health import HealthStage, Inputs
 from vario.flight.inputs.quality import Quality, quality_of
 from vario.flight.motion.energy import Energy, Noise
-from vario.flight.motion.mode import Mode, ModeStage
+from vario.flight.motion.mode import Mode
+from vario.flight.motion.mode_stage import ModeStage
 from vario.flight.motion.place import PlaceStage
 from vario.flight.motion.turning import TurningStage
 from vario.flight.reading import Reading
@@ -32,6 +33,7 @@ from vario.flight.setup import Setup
 from vario.flight.stage import Stage, reset_reason
 from vario.flight.thermal.averages import AveragesStage
 from vario.flight.thermal.climbs import Climb
+from vario.flight.thermal.leave import LeaveStage
 from vario.flight.thermal.stage import Thermal, ThermalStage
 from vario.flight.tone.cues import CueInputs
 from vario.flight.tone.needle import NeedleStage
@@ -66,6 +68,7 @@ class Pipeline:
         self._averages = AveragesStage(setup)
         self._thermal = ThermalStage(setup)
         self._expected = ExpectedClimbStage(setup)
+        self._leave = LeaveStage(setup)
         self._speed = SpeedToFlyStage(setup)
         self._needle = NeedleStage(setup)
         self._battery = BatteryStage(setup)
@@ -75,7 +78,7 @@ class Pipeline:
         self._stages: tuple[Stage, ...] = (
             *(self.health, self._calibration, self._airspeed, self._estimator, self._wind, self._turning),
             *(self._airmass, self._mode, self._gnss, self._place, self._averages, self._thermal),
-            *(self._expected, self._speed, self._needle, self._battery, self._slow_turn),
+            *(self._expected, self._leave, self._speed, self._needle, self._battery, self._slow_turn),
             *(self._tone, self._glide),
         )
         self._expected_sensors = setup.expected_sensors
@@ -116,7 +119,7 @@ class Pipeline:
         self._airspeed.learn(wind, frame.dt_s)
         turning = self._turning.update(inputs, attitude, wind)
         air = self._airmass.update(inputs, attitude, energy, self._mode.mode)
-        mode = self._mode.update(inputs, energy, turning)
+        mode = self._mode.update(inputs, energy, turning, air.netto_mps)
         gnss = self._gnss.update(inputs)
         place = self._place.update(inputs, energy, turning, wind)
         averages = self._averages.update(frame.t_s, energy, turning, mode, place)
@@ -124,17 +127,23 @@ class Pipeline:
         expected = self._expected.update(
             frame.t_s, frame.dt_s, energy, air, mode, turning=turning.now, attitude=attitude
         )
-        speed = self._speed.update(frame.dt_s, energy, air, mode, attitude)
+        glide = self._glide.update(gnss.position, wind, energy, mode, frame.dt_s)
+        towards = goal_maccready_mps(glide, turning)
+        speed = self._speed.update(frame.dt_s, energy, air, mode, attitude, goal_maccready_mps=towards)
         needle = self._needle.update(energy.vario_mps, air.relative_netto_mps, frame.dt_s)
         slow = self._slow_turn.update(frame.dt_s, energy.ias_mps, attitude, mode)
         quality = self._quality(inputs, energy, imu_believed=estimate.imu_believed)
         cues = self._cue_inputs(
             inputs, mode, quality, needle.vario_mps, thermal=thermal, expected=expected, slow=slow
         )
+        cues = replace(
+            cues,
+            glide_made=None if glide is None else glide.made,
+            climb_weak=self._leave.update(averages, energy, mode),
+        )
         tone = self._tone.update(
             ToneInputs(cues, needle.vario_mps, energy.ias_mps, speed.command_mps, needle.relative_netto_mps)
         )
-        glide = self._glide.update(gnss.position, wind, energy.density_kgpm3)
         return Reading(
             t_s=frame.t_s,
             mode=mode,

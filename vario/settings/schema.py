@@ -38,9 +38,10 @@ class Flight(Section):
     bugs: float = number(
         0.0, 0.0, 0.5, ("Additional sink caused by insects or rain, as a fraction: 0.1 means 10 % more")
     )
-    mode: Literal["automatic", "cruise", "circling"] = choice(
+    mode: Literal["automatic", "cruise", "circling", "approach"] = choice(
         "automatic",
-        ("automatic detects cruise and circling from the flight; cruise and circling hold that mode"),
+        "automatic detects the mode from the flight; cruise, circling and approach hold that mode; in "
+        "approach there is no speed to fly, and no tone for sink",
     )
 
 
@@ -80,7 +81,12 @@ class Circling(Section):
     turn_rate_radps: float = quantity(
         "5 deg/s", "2 deg/s", "20 deg/s", "A turn rate below this does not count as circling"
     )
-    stop_after_s: float = quantity("8 s", "1 s", "60 s", "Circling ends after this time without turning")
+    stop_after_s: float = quantity(
+        "5 s",
+        "1 s",
+        "60 s",
+        "Circling ends when the mean turn rate in its direction over this time is below turn_rate",
+    )
     same_climb_within_s: float = quantity(
         "60 s",
         "0 s",
@@ -162,10 +168,11 @@ class SpeedToFly(Section):
         "for the MacCready value, in smooth air up to 95 % of never_exceed",
     )
     damping_s: float = quantity(
-        "3 s",
+        "1 s",
         "0.5 s",
         "20 s",
-        ("Time constant of the filter for the air mass value that the dolphin speed uses"),
+        "Time constant of the filter for the air mass value that the dolphin speed uses; how much of the "
+        "value lasts is learned in flight",
     )
     rough_from_mps2: float = quantity(
         "1.2 m/s2", "0.3 m/s2", "5 m/s2", "Turbulence (RMS) above which no speed above rough_air is proposed"
@@ -175,14 +182,17 @@ class SpeedToFly(Section):
 class Goal(Section):
     """Goal of the final glide. Without latitude, longitude and elevation there is no goal.
 
-    Caution: terrain, airspace and the air on the way are not known. The calculation uses the latest
-        wind estimate.
+    Caution: arithmetic only: no terrain, no obstacles, no airspace. The calculation uses the latest
+        wind estimate and the sink expected here.
     """
 
     latitude: float | None = optional_number(50.12, -90.0, 90.0, "In degrees, north positive")
     longitude: float | None = optional_number(10.34, -180.0, 180.0, "In degrees, east positive")
     elevation_m: float | None = optional("420 m", "-400 m", "5000 m", "Height above mean sea level")
     reserve_m: float = quantity("200 m", "0 m", "2000 m", "Arrival height above the goal")
+    sink_mps: float = quantity(
+        "0 m/s", "0 m/s", "2 m/s", "Mean sink of the air that you expect on the way to the goal"
+    )
 
     def broken_rules(self) -> Iterator[Broken]:
         """A goal needs all of its three keys."""

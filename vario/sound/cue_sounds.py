@@ -87,6 +87,17 @@ NOTES: dict[Cue, tuple[CueNote, ...]] = {
     ),
     # One upward glide, like a question.
     Cue.WORTH_TURNING: (CueNote(0.0, 0.40, 700.0, 2100.0, _SOFT),),
+    # Four quick bells up a chord, or down it.
+    Cue.GLIDE_MADE: tuple(
+        _steady(0.09 * k, 0.2, pitch_hz, _BELL, 3.0)
+        for k, pitch_hz in enumerate((523.0, 659.0, 784.0, 1047.0))
+    ),
+    Cue.GLIDE_LOST: tuple(
+        _steady(0.09 * k, 0.2, pitch_hz, _BELL, 3.0)
+        for k, pitch_hz in enumerate((1047.0, 784.0, 659.0, 523.0))
+    ),
+    # One downward glide: the contrary of the question.
+    Cue.CLIMB_WEAK: (CueNote(0.0, 0.40, 1500.0, 500.0, _SOFT),),
     # Short high bells, one to three: the moment is now, and more bells are a longer shift.
     **{
         cue: tuple(_steady(0.15 * k, 0.14, 2640.0, _BELL, 4.0) for k in range(count))

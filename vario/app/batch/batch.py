@@ -200,7 +200,7 @@ def failure_rows(batch: Batch) -> Iterator[dict[str, Any]]:
 UTCS = ("takeoff_utc", "landing_utc")
 """Of the flight. `start_utc` is that of its first sample, not that of `t_s` = 0, which may be midnight."""
 
-MODES = ("ground", "launch", "cruise", "circling")
+MODES = ("ground", "launch", "cruise", "circling", "approach")
 HINDSIGHT = ("rms_mps", "mean_mps", "lag_s")
 TRUTHS = ("vario_mps", "netto_mps", "tas_mps")
 

@@ -5,6 +5,7 @@ Only sentences of the standard are sent, with the talker "II" (integrated instru
 * `GLL`: position; `HDT`: heading from true north;
 * `MWD`: wind direction and speed over the ground; `MWV`: wind relative to the nose (reference T,
   theoretical);
+* `BWC`: bearing and distance of the goal, if one is set;
 * `XDR`: values without a sentence in the standard, as transducers with our own identifiers. Vertical
   speed and airspeed have the generic type G, which has no unit, so the identifier contains the unit.
 
@@ -31,7 +32,8 @@ LONGEST = 82
 """Maximum length of a sentence in characters, including "$" and line end."""
 
 TALKER = "II"
-_KT_PER_MPS = 3600.0 / 1852.0
+_M_PER_NM = 1852.0
+_KT_PER_MPS = 3600.0 / _M_PER_NM
 
 
 class Sink(Protocol):
@@ -86,7 +88,20 @@ def sentences(reading: Reading, start_utc: datetime | None = None) -> Iterator[s
     if heading is not None:
         yield sentence(f"{TALKER}HDT", _number(heading, 1), "T")
     yield from _wind(reading, heading)
+    yield from _goal(reading, start_utc)
     yield from _transducers(reading)
+
+
+def _goal(reading: Reading, start_utc: datetime | None) -> Iterator[str]:
+    """BWC."""
+    glide = reading.glide
+    if glide is None:
+        return
+    time = _time(reading.t_s, start_utc)
+    bearing = _direction(math.degrees(glide.bearing_rad))
+    distance = _number(glide.distance_m / _M_PER_NM, 2)
+    place = _lat_lon(glide.latitude_deg, glide.longitude_deg)
+    yield sentence(f"{TALKER}BWC", time, *place, bearing, "T", "", "M", distance, "N", "GOAL", "A")
 
 
 def _place(reading: Reading, start_utc: datetime | None) -> Iterator[str]:
@@ -94,13 +109,21 @@ def _place(reading: Reading, start_utc: datetime | None) -> Iterator[str]:
     position = reading.position
     if position is None:
         return
-    time = ""
-    if start_utc is not None:
-        at = start_utc.astimezone(UTC) + timedelta(seconds=position.t_s)
-        time = f"{at:%H%M%S}.{at.microsecond // 10_000:02}"
-    lat = _angle(abs(position.lat_deg), 2), "N" if position.lat_deg >= 0.0 else "S"
-    lon = _angle(abs(position.lon_deg), 3), "E" if position.lon_deg >= 0.0 else "W"
-    yield sentence(f"{TALKER}GLL", *lat, *lon, time, "A", "A")
+    time = _time(position.t_s, start_utc)
+    yield sentence(f"{TALKER}GLL", *_lat_lon(position.lat_deg, position.lon_deg), time, "A", "A")
+
+
+def _time(t_s: float, start_utc: datetime | None) -> str:
+    """UTC; empty if it is not known."""
+    if start_utc is None:
+        return ""
+    at = start_utc.astimezone(UTC) + timedelta(seconds=t_s)
+    return f"{at:%H%M%S}.{at.microsecond // 10_000:02}"
+
+
+def _lat_lon(lat_deg: float, lon_deg: float) -> tuple[str, str, str, str]:
+    lat = _angle(abs(lat_deg), 2), "N" if lat_deg >= 0.0 else "S"
+    return *lat, _angle(abs(lon_deg), 3), "E" if lon_deg >= 0.0 else "W"
 
 
 def _angle(angle_deg: float, width: int) -> str:
@@ -134,6 +157,9 @@ _TRANSDUCERS: tuple[tuple[str, str, str, str], ...] = (
     ("TAS_MPS", "G", "", "tas_mps"),
     ("SPEED_TO_FLY_MPS", "G", "", "speed_to_fly_mps"),
     ("PRESSURE_ALTITUDE", "D", "M", "altitude_m"),
+    ("GOAL_ABOVE_RESERVE", "D", "M", "goal_above_reserve_m"),
+    ("GOAL_SIGMA", "D", "M", "goal_sigma_m"),
+    ("GOAL_MACCREADY_MPS", "G", "", "goal_maccready_mps"),
     ("PITCH", "A", "D", "pitch_rad"),
     ("BANK", "A", "D", "bank_rad"),
 )

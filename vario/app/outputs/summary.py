@@ -66,6 +66,8 @@ class FlightSummary:
         self._passed_over = 0
         self._ground = GroundWatch()
         self._flights = Flights()
+        self._glide_made: bool | None = None
+        self._glide_calls: list[dict[str, Any]] = []
 
     def take(self, reading: Reading) -> None:
         """Add one reading."""
@@ -89,6 +91,7 @@ class FlightSummary:
             self._lowest_m = min(self._lowest_m, altitude_m)
             self._highest_m = max(self._highest_m, altitude_m)
         self._ground.take(reading)
+        self._note_glide(reading)
         self._latest = reading
 
     def _note_mode(self, mode: Mode, t_s: float) -> None:
@@ -99,6 +102,14 @@ class FlightSummary:
         landed = mode is Mode.GROUND and self._mode is not None
         self._landing_s = round(t_s, 2) if landed else None
         self._mode = mode
+
+    def _note_glide(self, reading: Reading) -> None:
+        """When the glide to the goal was made and when it was lost."""
+        made = None if reading.glide is None else reading.glide.made
+        if made is not None:
+            if made is not bool(self._glide_made):
+                self._glide_calls.append({"t_s": round(reading.t_s, 2), "made": made})
+            self._glide_made = made
 
     def mark(self, mark: Mark) -> None:
         """Add a mark of the pilot."""
@@ -153,6 +164,7 @@ class FlightSummary:
                 "mode_s": {mode: round(seconds, 2) for mode, seconds in self._mode_s.items()},
                 "circling_share": self._circling_share(),
             },
+            "goal": self._glide_calls,
             "climbs": [_climb(climb) for climb in self.climbs],
             "marks": self._marks,
             "settings_changes": self._changes,

@@ -19,7 +19,7 @@ class Panel:
         unit: shown beside the heading.
         height: pixels.
         options: for the script: `zero` (a line at 0), `from` (lowest value shown), `climbs` (their
-            numbers).
+            numbers), `optional` (left out if nothing is known).
     """
 
     key: str
@@ -35,6 +35,7 @@ FLIGHT = (
     Panel("airspeed", "Airspeed", "km/h", 140),
     Panel("wind", "Wind", "km/h", 130, {"from": 0}),
     Panel("attitude", "Attitude", "°", 120, {"zero": True}),
+    Panel("goal", "Arrival above the reserve, arithmetic only", "m", 120, {"zero": True, "optional": True}),
 )
 """The panels of the flight, from top to bottom."""
 

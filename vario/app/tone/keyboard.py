@@ -11,7 +11,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 from vario.app.errors import AppError
-from vario.app.tone.render import KEYS, LIMIT_MPS
+from vario.app.tone.render import KEYS, LIMIT_MPS, cue_keys
 from vario.flight.inputs.frames import FRAME_S
 from vario.flight.inputs.quality import Quality
 from vario.flight.motion.mode import Mode
@@ -25,6 +25,8 @@ from vario.sound.sink import Sink
 
 _KEY = re.compile(rb"\x1b\[[0-9;]*[A-Za-z~]|.", re.DOTALL)
 """One key as a terminal sends it: an escape sequence or a byte. A read may return several keys."""
+
+CUE_KEYS = tuple(key.encode() for key in cue_keys())
 
 _MOVES_MPS = {b"\x1b[A": 0.1, b"\x1b[B": -0.1, b"\x1b[5~": 1.0, b"\x1b[6~": -1.0}
 
@@ -53,8 +55,8 @@ class Air:
             self.silent = not self.silent
         elif key in (b"q", b"\x03", b"\x04", b""):  # also Ctrl-C, Ctrl-D and end of input
             self.done = True
-        elif key.isdigit() and 1 <= int(key) <= len(RULES):
-            rule = RULES[int(key) - 1]
+        elif key in CUE_KEYS:
+            rule = RULES[CUE_KEYS.index(key)]
             self.cue = CueCall(rule.cue, (self.cue.number if self.cue else 0) + 1, rule.is_warning)
 
 

@@ -26,8 +26,14 @@ LIMIT_MPS = 30.0
 SWEEP_MPS = (-5.0, 5.0)
 SWEEP_S = 20.0
 
-KEYS = """up, down       vario by 0.1 m/s        page up, page down   by 1 m/s
-1 to 7         a cue                   0                    back to zero
+
+def cue_keys() -> str:
+    """The key of each cue, in their order: digits, then letters without another meaning."""
+    return "123456789abcdef"[: len(RULES)]
+
+
+KEYS = f"""up, down       vario by 0.1 m/s        page up, page down   by 1 m/s
+1 to {cue_keys()[-1]}         a cue                   0                    back to zero
 m              circling or cruise      s                    stop the commands, as if the flight logic failed
 q              quit"""
 
@@ -137,8 +143,8 @@ def value_steps(values_mps: list[float], tone: Tone, hold_s: float, glide_s: flo
 
 def cue_steps(tone: Tone) -> Iterator[Step]:
     """All cues in order of priority, with a pause after each."""
-    for number, rule in enumerate(RULES, start=1):
-        print(f"{number}  {rule.cue}")
+    for number, (key, rule) in enumerate(zip(cue_keys(), RULES, strict=True), start=1):
+        print(f"{key}  {rule.cue}")
         yield cue_command(rule.cue, number, tone), 1.5
 
 

@@ -1,7 +1,8 @@
 """Speed to fly: MacCready's condition on the glider's polar, inside the glider's limits.
 
-Block speed is the speed for the MacCready setting in still air. Dolphin speed takes the present netto into
-account; it is damped, and it changes no faster than a pilot can fly it. In a turn the polar under the load of
+Block speed is the speed for the MacCready setting in still air. Dolphin speed takes the netto into account,
+as far as it lasts until the pilot has changed the speed (`lasting`). It changes no faster than a pilot can
+fly it, and it follows small changes slowly. In a turn the polar under the load of
 the turn is used. The output names the limit that holds the command, because a limit is not an optimum.
 """
 
@@ -12,9 +13,10 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from drivers.quick import quick
-from vario.flight.core.low_pass import LowPass
+from vario.flight.core.low_pass import LowPass, low_pass_weight
 from vario.flight.core.polar import QuadraticPolar, true_scale
 from vario.flight.cruise.airmass import Airmass
+from vario.flight.cruise.lasting import LastingNetto
 from vario.flight.cruise.turbulence import Turbulence
 from vario.flight.motion.attitude import Attitude
 from vario.flight.motion.energy import Energy
@@ -31,6 +33,15 @@ NEVER_EXCEED_MARGIN = 0.95
 LOAD_LAG_S = 2.0
 MOST_LOAD = 2.0
 """A load above this is a manoeuvre, not a turn in cruise."""
+
+PILOT_LAG_S = 6.0
+"""From a change of the air to the new speed: the pilot hears it, reacts in about a second, and changes the
+speed in some five seconds. Chosen with `BAND_MPS` on simulated streets, see docs/accuracy.md."""
+
+BAND_MPS = 1.5
+BAND_LAG_S = 10.0
+"""A change of the wanted speed within this band moves the command with this time constant only, so that the
+command does not swing in turbulence; beyond the band it moves at once."""
 
 FLYABLE_MPS2 = 2.0
 """Fastest change of the command: a fifth of g along the path, a pitch change of some 12 degrees."""
@@ -74,7 +85,7 @@ class SpeedToFlyStage:
     def __init__(self, setup: Setup) -> None:
         self._turbulence = Turbulence()
         self._load = LowPass(LOAD_LAG_S, 1.0)
-        self._netto = LowPass(setup.settings.speed_to_fly.damping_s)
+        self._netto = LastingNetto(setup.settings.speed_to_fly.damping_s, PILOT_LAG_S)
         self.configure(setup)
         self.reset(ResetReason.START)
 
@@ -93,27 +104,35 @@ class SpeedToFlyStage:
         self._turbulence.reset()
         self._load.reset(1.0)
         self._netto.reset()
+        self._wanted_mps: float | None = None
         self._dolphin_mps: float | None = None
 
     def update(
-        self, dt_s: float, energy: Energy, air: Airmass, mode: Mode, attitude: Attitude | None = None
+        self,
+        dt_s: float,
+        energy: Energy,
+        air: Airmass,
+        mode: Mode,
+        attitude: Attitude | None = None,
+        *,
+        goal_maccready_mps: float | None = None,
     ) -> SpeedCommand:
-        """One frame."""
+        """One frame. On the way to a goal its MacCready value, with the wind in it, replaces the setting."""
+        maccready_mps = self._maccready_mps if goal_maccready_mps is None else goal_maccready_mps
         bumps_mps2 = self._turbulence.update(dt_s, attitude, self._settings.rough_from_mps2)
         load = self._load.follow(min(max(attitude.load_factor, 1.0), MOST_LOAD) if attitude else 1.0, dt_s)
         density = energy.density_kgpm3
         # Below that the airspeed is false, and a command to fly faster would be false too.
         believed = energy.ias_mps is None or energy.ias_mps > LEAST_BELIEVED * self._stall_mps
         if mode is not Mode.CRUISE or self._polar is None or density is None or not believed:
-            self._netto.reset()
-            self._dolphin_mps = None
+            self._netto.pause()
+            self._dolphin_mps = self._wanted_mps = None
             return SpeedCommand(None, None, None, None, Limit.NONE, bumps_mps2)
         netto_mps = self._netto.update(air.netto_mps, dt_s)
+        needed_mps = None if netto_mps is None else maccready_mps - netto_mps
         polar = self._polar.at_load(load)
-        block_mps, block_limit = self._limited(
-            polar.speed_for_mps(self._maccready_mps, density), density, load
-        )
-        dolphin_mps, dolphin_limit = self._dolphin(polar, netto_mps, density, load, dt_s)
+        block_mps, block_limit = self._limited(polar.speed_for_mps(maccready_mps, density), density, load)
+        dolphin_mps, dolphin_limit = self._dolphin(polar, needed_mps, density, load, dt_s)
         is_block = self._settings.mode == "block"
         command_mps, limit = (block_mps, block_limit) if is_block else (dolphin_mps, dolphin_limit)
         known = command_mps is not None and energy.ias_mps is not None
@@ -127,20 +146,28 @@ class SpeedToFlyStage:
         )
 
     def _dolphin(
-        self, polar: QuadraticPolar, netto_mps: float | None, density: float, load: float, dt_s: float
+        self, polar: QuadraticPolar, needed_mps: float | None, density: float, load: float, dt_s: float
     ) -> tuple[float | None, Limit]:
-        if netto_mps is None:
-            self._dolphin_mps = None
+        if needed_mps is None:
+            self._dolphin_mps = self._wanted_mps = None
             return None, Limit.NONE
-        best_mps = polar.speed_for_mps(self._maccready_mps - netto_mps, density)
+        best_mps = polar.speed_for_mps(needed_mps, density)
         wanted_mps, limit = self._limited(best_mps, density, load)
-        if wanted_mps is not None and self._dolphin_mps is not None:
+        if wanted_mps is None:
+            self._dolphin_mps = self._wanted_mps = None
+            return None, limit
+        if self._wanted_mps is not None and self._dolphin_mps is not None:
             step = FLYABLE_MPS2 * dt_s
-            flyable = self._dolphin_mps + max(-step, min(step, wanted_mps - self._dolphin_mps))
-            # The limits may have moved since the last frame, and they come first.
-            wanted_mps, _ = self._limited(flyable, density, load)
-        self._dolphin_mps = wanted_mps
-        return wanted_mps, limit
+            wanted_mps = self._wanted_mps + max(-step, min(step, wanted_mps - self._wanted_mps))
+            near_mps = self._dolphin_mps - wanted_mps
+            near_mps -= low_pass_weight(dt_s, BAND_LAG_S) * near_mps
+            command_mps = wanted_mps + max(-BAND_MPS, min(BAND_MPS, near_mps))
+        else:
+            command_mps = wanted_mps
+        # The limits may have moved since the last frame, and they come first.
+        self._wanted_mps = wanted_mps
+        self._dolphin_mps, _ = self._limited(command_mps, density, load)
+        return self._dolphin_mps, limit
 
     def _limited(self, speed_mps: float, density_kgpm3: float, load: float) -> tuple[float | None, Limit]:
         """The speed inside the glider's limits; None where the limits leave no room."""

@@ -1,43 +1,22 @@
-"""The flight mode: ground, launch, cruise or circling, by one table of transitions.
+"""The flight mode: ground, launch, cruise, circling or approach, by one table of transitions.
 
-The pilot may select cruise or circling; on the ground and during the launch the selection has no effect until
-free flight.
+The pilot may select cruise, circling or approach; on the ground and during the launch the selection has no
+effect until free flight. `mode_stage` runs the table.
 """
 
 from __future__ import annotations
 
 import math
-from collections import deque
 from dataclasses import dataclass
 from enum import StrEnum
 
 from drivers.quick import quick
-from vario.flight.core.low_pass import LowPass
-from vario.flight.core.state_table import StateTable, Transition
-from vario.flight.inputs.health import Inputs
-from vario.flight.motion.energy import Energy
-from vario.flight.motion.ground_speed import GroundSpeed
+from vario.flight.core.state_table import Transition
 from vario.flight.motion.turning import Turning
-from vario.flight.setup import Setup
-from vario.flight.stage import ResetReason
 from vario.settings.schema import Circling
 
 FLYING_MPS = 15.0
-"""Above this airspeed or ground speed the glider flies (common practice, no source); a glider with a low
-stall speed above ..."""
-
-OF_STALL = 0.8
-"""... this fraction of its stall speed."""
-
-HEIGHT_S = 60.0
-HEIGHT_M = 50.0
-HEIGHT_SLOPE = 0.08
-HEIGHT_MOVING_MPS = 4.0
-"""A glider that moves over ground and has climbed or sunk so far in this time, and this share of the way,
-flies, however slowly: 0.8 m/s is the least sink of a slow glider, and few roads are as steep (common
-practice, no source)."""
-
-HEIGHT_EVERY_S = 2.0
+"""Above this airspeed or ground speed the glider flies (common practice, no source)."""
 
 SURELY_FLYING_MPS = 22.0
 """No airspeed sensor reads this at rest, even with a large zero offset; a glider that stands over ground in a
@@ -69,8 +48,31 @@ TOW_TURN_RADPS = math.radians(10.0)
 
 LAUNCH_LONGEST_S = 1800.0
 
-VARIO_LAG_S = 4.0
-"""Smoothing of the vario that the guards look at."""
+RESUME_WITHIN_S = 10.0
+RESUME_RAD = math.pi / 2
+"""After circling, a turn on in the same direction by this angle is the same thermal again: the wings were
+level to shift the circle. A change of course in that direction is smaller, or comes later (common practice,
+no source)."""
+
+LOW_M = 300.0
+BRAKING_MPS = -2.0
+BRAKING_S = 5.0
+"""Below this height above the field of departure, air that seems to sink by 2 m/s for this long is the effect
+of the airbrakes. Airbrakes add about 3 m/s of sink and more (CS 22.75, from memory: a glide no flatter than
+1 in 7 at 1.3 times the stall speed, which is 3.5 m/s at 90 km/h)."""
+
+FINAL_M = 150.0
+"""Lower than this a glider that does not climb lands: below a circuit's height no speed to fly is of use
+(common practice, no source)."""
+
+FIELD_BELOW_M = -50.0
+"""A glider further below the field of departure flies along a slope under it."""
+
+SAVED_MPS = 0.3
+SAVED_S = 4.0
+"""A climb of this rate for this long ends an approach: a low climb, or a go-around with an engine."""
+
+HIGH_AGAIN_M = 350.0
 
 
 class Mode(StrEnum):
@@ -80,6 +82,7 @@ class Mode(StrEnum):
     LAUNCH = "launch"
     CRUISE = "cruise"
     CIRCLING = "circling"
+    APPROACH = "approach"
 
 
 @quick
@@ -95,7 +98,13 @@ class ModeInputs:
         height_changes: on the ground: the height has changed as only in flight.
         flying_mps: the glider flies above this speed.
         drift_mps: mean velocity over ground of some 20 s.
-        mode_override: the pilot's setting: "automatic", "cruise" or "circling".
+        mode_override: the pilot's setting: "automatic", "cruise", "circling" or "approach".
+        turned_lately_rad: in circling: turning in its direction in the time `stop_after`.
+        turned_rad: the present turn, right positive, without circling that has ended.
+        turned_on_rad: the same, positive in the direction of the last circle.
+        left_s: time since the last circling ended.
+        netto_mps: smoothed netto.
+        above_field_m: height above the field of departure; None: not known or far from it.
     """
 
     tas_mps: float | None
@@ -110,6 +119,12 @@ class ModeInputs:
     height_changes: bool = False
     flying_mps: float = FLYING_MPS
     drift_mps: float | None = None
+    turned_lately_rad: float | None = None
+    turned_rad: float = 0.0
+    turned_on_rad: float = 0.0
+    left_s: float = math.inf
+    netto_mps: float | None = None
+    above_field_m: float | None = None
 
 
 def flying(i: ModeInputs) -> bool:
@@ -136,7 +151,8 @@ def switched_on_in_flight(i: ModeInputs) -> bool:
     return not i.was_still and flying(i)
 
 
-def _slow(tas_mps: float | None, ground_speed_mps: float | None, flying_mps: float) -> bool:
+def is_slow(tas_mps: float | None, ground_speed_mps: float | None, flying_mps: float) -> bool:
+    """Whether the glider may be standing, in any wind."""
     if ground_speed_mps is None:
         return tas_mps is not None and tas_mps < STILL_MPS
     # In wind a glider can fly at almost no ground speed; its airspeed shows that it flies.
@@ -145,7 +161,7 @@ def _slow(tas_mps: float | None, ground_speed_mps: float | None, flying_mps: flo
 
 def still(i: ModeInputs) -> bool:
     """Almost no ground speed and airspeed, and a vario within 0.5 m/s of zero."""
-    slow = _slow(i.tas_mps, i.ground_speed_mps, i.flying_mps)
+    slow = is_slow(i.tas_mps, i.ground_speed_mps, i.flying_mps)
     return slow and i.vario_mps is not None and abs(i.vario_mps) < STILL_CLIMB_MPS
 
 
@@ -166,17 +182,58 @@ def launch_over(i: ModeInputs) -> bool:
 
 def tight_circle(i: ModeInputs) -> bool:
     """A full turn at more than 10 degrees per second, tighter than any tow."""
-    return abs(i.turning.turned_rad) > math.tau and abs(i.turning.rate_radps) > TOW_TURN_RADPS
+    return abs(i.turned_rad) > math.tau and abs(i.turning.rate_radps) > TOW_TURN_RADPS
 
 
 def circle_begun(i: ModeInputs) -> bool:
     """In automatic mode, the present turn has reached the angle `start_after`."""
-    return i.mode_override == "automatic" and abs(i.turning.turned_rad) >= i.settings.start_after_rad
+    return i.mode_override == "automatic" and abs(i.turned_rad) >= i.settings.start_after_rad
 
 
-def not_turning(i: ModeInputs) -> bool:
-    """In automatic mode, the turn has ended."""
-    return i.mode_override == "automatic" and i.turning.known and not i.turning.active
+def turning_on(i: ModeInputs) -> bool:
+    """In automatic mode, within 10 s after circling, the turn goes on by 90 degrees in the same direction."""
+    on = i.left_s < RESUME_WITHIN_S and i.turned_on_rad >= RESUME_RAD
+    return i.mode_override == "automatic" and on
+
+
+def circle_left(i: ModeInputs) -> bool:
+    """In automatic mode, the mean turn rate in the direction of the circle is below `turn_rate`.
+
+    The mean is over the time `stop_after`.
+    """
+    lately_rad, c = i.turned_lately_rad, i.settings
+    left = lately_rad is not None and lately_rad < c.turn_rate_radps * c.stop_after_s
+    return i.mode_override == "automatic" and left
+
+
+def braking_low(i: ModeInputs) -> bool:
+    """In automatic mode, within 300 m above the field, the air seems to sink by more than 2 m/s."""
+    low = i.above_field_m is not None and FIELD_BELOW_M < i.above_field_m < LOW_M
+    braking = i.netto_mps is not None and i.netto_mps < BRAKING_MPS
+    return i.mode_override == "automatic" and low and braking
+
+
+def on_final(i: ModeInputs) -> bool:
+    """In automatic mode, within 150 m above the field of departure, and sinking."""
+    low = i.above_field_m is not None and FIELD_BELOW_M < i.above_field_m < FINAL_M
+    return i.mode_override == "automatic" and low and i.vario_mps is not None and i.vario_mps < 0.0
+
+
+def climbing_away(i: ModeInputs) -> bool:
+    """In automatic mode, a vario above 0.3 m/s."""
+    return i.mode_override == "automatic" and i.vario_mps is not None and i.vario_mps > SAVED_MPS
+
+
+def no_approach(i: ModeInputs) -> bool:
+    """In automatic mode, over 350 m above the field or far from it, and the air does not seem to sink."""
+    high = i.above_field_m is None or i.above_field_m > HIGH_AGAIN_M
+    braking = i.netto_mps is not None and i.netto_mps < BRAKING_MPS
+    return i.mode_override == "automatic" and high and not braking
+
+
+def approach_selected(i: ModeInputs) -> bool:
+    """The pilot has selected approach."""
+    return i.mode_override == "approach"
 
 
 def circling_selected(i: ModeInputs) -> bool:
@@ -194,11 +251,6 @@ def circle_begun_hold_s(i: ModeInputs) -> float:
     return i.settings.start_hold_s
 
 
-def not_turning_hold_s(i: ModeInputs) -> float:
-    """The setting `stop_after`."""
-    return i.settings.stop_after_s
-
-
 TRANSITIONS = (
     Transition(Mode.GROUND, Mode.LAUNCH, taking_off, 2.0),
     Transition(Mode.GROUND, Mode.CRUISE, switched_on_in_flight, 3.0),
@@ -206,108 +258,21 @@ TRANSITIONS = (
     Transition(Mode.LAUNCH, Mode.CRUISE, launch_over, 8.0),
     Transition(Mode.LAUNCH, Mode.GROUND, still, 10.0),
     Transition(Mode.CRUISE, Mode.CIRCLING, circle_begun, circle_begun_hold_s),
+    Transition(Mode.CRUISE, Mode.CIRCLING, turning_on),
     Transition(Mode.CRUISE, Mode.CIRCLING, circling_selected),
+    Transition(Mode.CRUISE, Mode.APPROACH, braking_low, BRAKING_S),
+    Transition(Mode.CRUISE, Mode.APPROACH, on_final, BRAKING_S),
+    Transition(Mode.CRUISE, Mode.APPROACH, approach_selected),
     Transition(Mode.CRUISE, Mode.GROUND, still, 15.0),
     Transition(Mode.CRUISE, Mode.GROUND, parked, PARKED_S),
-    Transition(Mode.CIRCLING, Mode.CRUISE, not_turning, not_turning_hold_s),
+    Transition(Mode.CIRCLING, Mode.CRUISE, circle_left),
     Transition(Mode.CIRCLING, Mode.CRUISE, cruise_selected),
+    Transition(Mode.CIRCLING, Mode.APPROACH, braking_low, BRAKING_S),
+    Transition(Mode.CIRCLING, Mode.APPROACH, approach_selected),
     Transition(Mode.CIRCLING, Mode.GROUND, still, 15.0),
+    Transition(Mode.APPROACH, Mode.CRUISE, climbing_away, SAVED_S),
+    Transition(Mode.APPROACH, Mode.CRUISE, no_approach, SAVED_S),
+    Transition(Mode.APPROACH, Mode.CRUISE, cruise_selected),
+    Transition(Mode.APPROACH, Mode.CIRCLING, circling_selected),
+    Transition(Mode.APPROACH, Mode.GROUND, still, 15.0),
 )
-
-
-class ModeStage:
-    """Runs the table.
-
-    Attributes:
-        mode: the mode at the end of the latest frame.
-        flying_mps: the glider flies above this speed.
-    """
-
-    def __init__(self, setup: Setup) -> None:
-        self._table = StateTable(TRANSITIONS)
-        self._vario = LowPass(VARIO_LAG_S)
-        self._ground = GroundSpeed()
-        self.mode = Mode.GROUND
-        self.configure(setup)
-        self.reset(ResetReason.START)
-
-    def configure(self, setup: Setup) -> None:
-        """Take changed settings and the pilot's choice of mode."""
-        self._settings = setup.settings.circling
-        self._mode_override = setup.settings.flight.mode
-        self.flying_mps = FLYING_MPS
-        if setup.limits is not None:
-            stall_mps = setup.limits.stall_mps * math.sqrt(setup.mass_ratio)
-            self.flying_mps = min(FLYING_MPS, OF_STALL * stall_mps)
-
-    def reset(self, reason: ResetReason) -> None:
-        """Keep the mode; all hold times start again."""
-        if reason is ResetReason.START:
-            self._table.enter(Mode.GROUND)
-            self.mode = Mode.GROUND
-            self._was_still = False
-            self._start_energy_m: float | None = None
-        self._table.restart_holds()
-        self._since_s: float | None = None
-        self._vario.reset()
-        self._ground.reset()
-        self._heights: deque[tuple[float, float, float]] = deque()
-        self._way_m = 0.0
-
-    def update(self, inputs: Inputs, energy: Energy, turning: Turning) -> Mode:
-        """One frame."""
-        t_s, dt_s = inputs.frame.t_s, inputs.frame.dt_s
-        if self._since_s is None:
-            self._since_s = t_s
-        self._ground.update(inputs)
-        height_changes = self.mode is Mode.GROUND and self._height_changes(energy.altitude_m, t_s, dt_s)
-        found = self._inputs(energy, turning, t_s - self._since_s, dt_s, height_changes=height_changes)
-        taken = self._table.update(found, dt_s)
-        if taken is not None:
-            self.mode = taken.end
-            self._since_s = t_s
-            self._start_energy_m = energy.energy_altitude_m
-            self._was_still = False
-            self._heights.clear()
-        return self.mode
-
-    def _height_changes(self, altitude_m: float | None, t_s: float, dt_s: float) -> bool:
-        """Whether the height has changed in the last minute, moving over ground, as only in flight."""
-        speed_mps = self._ground.speed_mps
-        self._way_m += (speed_mps or 0.0) * dt_s
-        if altitude_m is None or speed_mps is None:
-            return False
-        heights = self._heights
-        if not heights or t_s - heights[-1][0] >= HEIGHT_EVERY_S:
-            heights.append((t_s, altitude_m, self._way_m))
-        while t_s - heights[0][0] > HEIGHT_S:
-            heights.popleft()
-        _, then_m, way_m = heights[0]
-        least_m = max(HEIGHT_M, HEIGHT_SLOPE * (self._way_m - way_m))
-        return speed_mps > HEIGHT_MOVING_MPS and abs(altitude_m - then_m) > least_m
-
-    def _inputs(
-        self, energy: Energy, turning: Turning, in_mode_s: float, dt_s: float, *, height_changes: bool
-    ) -> ModeInputs:
-        vario_mps = self._vario.update(energy.vario_mps, dt_s)
-        if self.mode is Mode.GROUND and _slow(energy.tas_mps, self._ground.speed_mps, self.flying_mps):
-            self._was_still = True
-        if self._start_energy_m is None:
-            self._start_energy_m = energy.energy_altitude_m
-        gain_m = 0.0
-        if energy.energy_altitude_m is not None and self._start_energy_m is not None:
-            gain_m = energy.energy_altitude_m - self._start_energy_m
-        return ModeInputs(
-            energy.tas_mps,
-            self._ground.speed_mps,
-            vario_mps,
-            gain_m,
-            in_mode_s,
-            self._was_still,
-            turning,
-            self._mode_override,
-            self._settings,
-            height_changes,
-            self.flying_mps,
-            self._ground.drift_mps,
-        )

@@ -14,7 +14,7 @@ from drivers.quick import quick
 from vario.flight.motion.energy import Energy
 from vario.flight.motion.mode import Mode
 from vario.flight.motion.place import Place
-from vario.flight.motion.turning import Turning
+from vario.flight.motion.turning import RATE_LAG_S, Turning
 from vario.flight.setup import Setup
 from vario.flight.stage import ResetReason
 from vario.flight.thermal.climbs import Climb, Climbs, Point
@@ -25,6 +25,9 @@ STEP_S = 0.1
 LONGEST_TURN_S = 90.0
 """A slower turn is a change of course."""
 
+LAST_TURNS = 2.0
+"""The advice to leave looks at so many turns: one may be the worse for a shift of the circle."""
+
 
 @quick
 @dataclass(frozen=True, slots=True)
@@ -32,8 +35,8 @@ class Averages:
     """Mean climb rates and gains of energy height, up positive. None: not known yet.
 
     `average_mps` is over the averaging time that the pilot has set, `turn_mps` over the last full turn, which
-    took `turn_s`, `climb_mps` since the beginning of the present climb. `turn_waits`: the turn average is
-    missing only because the first turn is not complete yet.
+    took `turn_s`, `turns_mps` over the last two, `climb_mps` since the beginning of the present climb, up to
+    its last turn. `turn_waits`: the turn average is missing only because the first turn is not complete yet.
     """
 
     average_mps: float | None
@@ -44,6 +47,7 @@ class Averages:
     climb_gain_m: float | None = None
     turn_s: float | None = None
     turn_waits: bool = False
+    turns_mps: float | None = None
 
 
 class _Window:
@@ -77,24 +81,25 @@ class _Window:
             share = (wanted - first.t_s) / (second.t_s - first.t_s)
         return now.energy_m - (first.energy_m + share * (second.energy_m - first.energy_m))
 
-    def gain_over_turn_m(self, now: Point) -> tuple[float, float] | None:
-        """Gain over the last full turn and its time, s; None before a turn is complete."""
+    def gain_over_turn_m(self, now: Point, turns: float = 1.0) -> tuple[float, float] | None:
+        """Gain over the last full turns and their time, s; None before they are complete."""
+        whole_rad = turns * math.tau
 
         def turned(point: Point) -> float:
             return abs(now.turn_angle_rad - point.turn_angle_rad)
 
-        while len(self._points) > 1 and turned(self._points[1]) >= math.tau:
+        while len(self._points) > 1 and turned(self._points[1]) >= whole_rad:
             self._points.popleft()
-        if not self._points or turned(self._points[0]) < math.tau:
+        if not self._points or turned(self._points[0]) < whole_rad:
             return None
         first = self._points[0]
         second = self._points[1] if len(self._points) > 1 else now
         step = turned(first) - turned(second)
-        share = (turned(first) - math.tau) / step if step > 0.0 else 0.0
+        share = (turned(first) - whole_rad) / step if step > 0.0 else 0.0
         then_s = first.t_s + share * (second.t_s - first.t_s)
         then_m = first.energy_m + share * (second.energy_m - first.energy_m)
         elapsed_s = now.t_s - then_s
-        return None if elapsed_s > LONGEST_TURN_S else (now.energy_m - then_m, elapsed_s)
+        return None if elapsed_s > turns * LONGEST_TURN_S else (now.energy_m - then_m, elapsed_s)
 
 
 class AveragesStage:
@@ -104,6 +109,7 @@ class AveragesStage:
         self._climbs = Climbs(setup.settings.circling)
         self._window = _Window()
         self._turn = _Window()
+        self._turns = _Window()
         self.configure(setup)
         self.reset(ResetReason.START)
 
@@ -125,6 +131,8 @@ class AveragesStage:
         self._climbs.close()
         self._window.clear()
         self._turn.clear()
+        self._turns.clear()
+        self._recent: deque[Point] = deque()
         self._turn_begin: Point | None = None
         self._turn_since_s: float | None = None
         self._energy_m: float | None = None
@@ -138,29 +146,48 @@ class AveragesStage:
         if energy.energy_altitude_m is None or energy.vario_mps is None:
             self._window.clear()
             self._turn.clear()
+            self._turns.clear()
+            self._recent.clear()
             return Averages(None, None, None)
         now = Point(t_s, self._continuous_energy_m(energy), turning.turn_angle_rad, place)
         self._window.add(now)
+        self._recent.append(now)
         if not turning.active or turning.since_s != self._turn_since_s:
             self._turn.clear()
+            self._turns.clear()
             self._turn_since_s = turning.since_s
-            self._turn_begin = now
+            self._turn_begin = self._then(now)
         self._turn.add(now)
+        self._turns.add(now)
         self._turn.forget_before(t_s - LONGEST_TURN_S)
+        self._turns.forget_before(t_s - LAST_TURNS * LONGEST_TURN_S)
         circling = mode is Mode.CIRCLING
         self._climbs.update(
-            now, self._turn_begin or now, turning, circling=circling, on_ground=mode is Mode.GROUND
+            self._then(now),
+            self._turn_begin or now,
+            turning,
+            circling=circling,
+            on_ground=mode is Mode.GROUND,
         )
         return self._averages(now, circling=circling)
+
+    def _then(self, now: Point) -> Point:
+        """The point at which the turn rate was what its smoothed value says now."""
+        recent = self._recent
+        while len(recent) > 1 and recent[1].t_s <= now.t_s - RATE_LAG_S:
+            recent.popleft()
+        return recent[0]
 
     def _averages(self, now: Point, *, circling: bool) -> Averages:
         gain_m = self._window.gain_over_time_m(now, self._window_s)
         turn = self._turn.gain_over_turn_m(now) if circling else None
+        turns = self._turns.gain_over_turn_m(now, LAST_TURNS) if circling else None
         turn_gain_m, turn_s = turn or (None, None)
         climb_gain_m = climb_mps = None
-        if self._climbs.open is not None and now.t_s > self._climbs.open.begin.t_s:
-            climb_gain_m = now.energy_m - self._climbs.open.begin.energy_m
-            climb_mps = climb_gain_m / (now.t_s - self._climbs.open.begin.t_s)
+        latest = self._climbs.latest(now)
+        if self._climbs.open is not None and latest is not None and latest.t_s > self._climbs.open.begin.t_s:
+            climb_gain_m = latest.energy_m - self._climbs.open.begin.energy_m
+            climb_mps = climb_gain_m / (latest.t_s - self._climbs.open.begin.t_s)
         return Averages(
             None if gain_m is None else gain_m / self._window_s,
             None if turn is None else turn[0] / turn[1],
@@ -170,6 +197,7 @@ class AveragesStage:
             climb_gain_m,
             turn_s,
             turn_waits=circling and turn is None,
+            turns_mps=None if turns is None else turns[0] / turns[1],
         )
 
     def _continuous_energy_m(self, energy: Energy) -> float:

@@ -2,7 +2,8 @@
 
 Levelling the wings to shift the circle does not end a climb, and reversing the turn does not either. Circling
 again soon and nearby in the drifting air continues the climb (settings say how soon and how near); otherwise
-it is a new climb.
+it is a new climb. Circling that lost height at the beginning or the end of a climb, and apart from it, was a
+search and does not belong to it.
 """
 
 from __future__ import annotations
@@ -18,7 +19,9 @@ from vario.flight.motion.turning import Turning
 from vario.settings.schema import Circling
 
 FEWEST_TURNS = 1.0
-"""A climb with fewer turns is not listed, and neither is circling that gained no height."""
+LEAST_GAIN_M = 5.0
+"""A climb with fewer turns is not listed, and neither is circling that gained less: this is the accuracy of
+the gain."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,40 +120,63 @@ def drifted_m(then: Point, now: Point) -> float:
     )
 
 
-class OpenClimb:
-    """A climb in progress."""
+class _Stretch:
+    """Circling without a pause, and in one direction."""
 
     def __init__(self, begin: Point) -> None:
         self.begin = begin
         self.end = begin
-        self._turn_angle_rad = begin.turn_angle_rad
-        self._left_rad = 0.0
-        self._right_rad = 0.0
+        self.turned_rad = 0.0
+
+
+class OpenClimb:
+    """A climb in progress: one stretch of circling after the other."""
+
+    def __init__(self, begin: Point) -> None:
+        self._stretches = [_Stretch(begin)]
+
+    @property
+    def begin(self) -> Point:
+        """Where the first turn began."""
+        return self._stretches[0].begin
+
+    @property
+    def end(self) -> Point:
+        """Where the latest turn ended."""
+        return self._stretches[-1].end
 
     def resume(self, begin: Point) -> None:
         """Circling has started again at `begin`."""
-        self._turn_angle_rad = begin.turn_angle_rad
+        self._stretches.append(_Stretch(begin))
 
-    def turn(self, now: Point) -> None:
-        """Circling continues."""
-        step = now.turn_angle_rad - self._turn_angle_rad
-        self._turn_angle_rad = now.turn_angle_rad
-        self.end = now
-        if step < 0.0:
-            self._left_rad -= step
-        else:
-            self._right_rad += step
+    def turn(self, now: Point, begin: Point, turning: Turning) -> None:
+        """Circling continues. `begin` is where the present turn began."""
+        stretch = self._stretches[-1]
+        if stretch.turned_rad * turning.turned_rad < 0.0:
+            # A corner the other way leads away from the climb; a whole turn is circling again.
+            if abs(turning.turned_rad) < math.tau:
+                return
+            self.resume(begin)
+            stretch = self._stretches[-1]
+        stretch.turned_rad = now.turn_angle_rad - stretch.begin.turn_angle_rad
+        stretch.end = now
 
     def result(self) -> Climb:
-        """The climb from its first turn to its last."""
-        turned = self._left_rad + self._right_rad
-        sides = (self._left_rad, self._right_rad)
-        both = min(sides) > 0.25 * turned
-        direction = "both" if both else ("left" if sides[0] > sides[1] else "right")
-        gain_m = self.end.energy_m - self.begin.energy_m
-        elapsed_s = self.end.t_s - self.begin.t_s
-        mean = gain_m / elapsed_s if elapsed_s > 0.0 else 0.0
-        return Climb(self.begin.t_s, self.end.t_s, gain_m, mean, turned / math.tau, direction)
+        """The climb from its first turn to its last, without the searches before and after it."""
+        kept = self._stretches
+        while len(kept) > 1 and kept[-1].end.energy_m <= kept[-2].end.energy_m:
+            kept = kept[:-1]
+        while len(kept) > 1 and kept[1].begin.energy_m <= kept[0].begin.energy_m:
+            kept = kept[1:]
+        right_rad = sum(stretch.turned_rad for stretch in kept if stretch.turned_rad > 0.0)
+        left_rad = -sum(stretch.turned_rad for stretch in kept if stretch.turned_rad < 0.0)
+        turned_rad = left_rad + right_rad
+        both = min(left_rad, right_rad) > 0.25 * turned_rad
+        direction = "both" if both else ("left" if left_rad > right_rad else "right")
+        begin, end = kept[0].begin, kept[-1].end
+        gain_m, elapsed_s = end.energy_m - begin.energy_m, end.t_s - begin.t_s
+        mean_mps = gain_m / elapsed_s if elapsed_s > 0.0 else 0.0
+        return Climb(begin.t_s, end.t_s, gain_m, mean_mps, turned_rad / math.tau, direction)
 
 
 class Climbs:
@@ -167,6 +193,12 @@ class Climbs:
         done, self._finished = self._finished, []
         return done
 
+    def latest(self, now: Point) -> Point | None:
+        """Up to where the climb in progress is counted: now, or its last turn; None without a climb."""
+        if self.open is None:
+            return None
+        return self.open.end if self._table.state is ClimbState.PAUSE else now
+
     def close(self) -> None:
         """End the climb in progress, if any."""
         if self.open is None:
@@ -174,7 +206,7 @@ class Climbs:
         climb = self.open.result()
         self.open = None
         self._table.enter(ClimbState.NONE)
-        if climb.turns >= FEWEST_TURNS and climb.gain_m > 0.0:
+        if climb.turns >= FEWEST_TURNS and climb.gain_m >= LEAST_GAIN_M:
             self._finished.append(climb)
 
     def update(self, now: Point, begin: Point, turning: Turning, *, circling: bool, on_ground: bool) -> None:
@@ -187,7 +219,7 @@ class Climbs:
         if taken is not None:
             self._enter(taken, begin)
         if self.open is not None and self._table.state is ClimbState.CIRCLING and turning.now:
-            self.open.turn(now)
+            self.open.turn(now, begin, turning)
 
     def _enter(self, taken: Transition[ClimbState, ClimbInputs], begin: Point) -> None:
         if taken.guard in _FINISHING:

@@ -44,6 +44,9 @@ class Cue(StrEnum):
     SHIFT_A_LITTLE = "shift a little"
     SHIFT = "shift"
     SHIFT_FAR = "shift far"
+    GLIDE_MADE = "glide made"
+    GLIDE_LOST = "glide lost"
+    CLIMB_WEAK = "climb weak"
 
 
 @quick
@@ -60,6 +63,8 @@ class CueInputs:
     slow_for_bank: bool = False
     setting_rejected: bool = False
     battery_low: bool = False
+    glide_made: bool | None = None
+    climb_weak: bool = False
     expected_sensors: Quality = Quality.OK
     """The flags that would be set if no configured sensor delivered anything."""
 
@@ -95,6 +100,8 @@ class _Change:
             and now.setting_rejected == before.setting_rejected
             and now.worth_turning == before.worth_turning
             and now.centring_now is before.centring_now
+            and now.glide_made is before.glide_made
+            and now.climb_weak == before.climb_weak
         )
 
     def enters(self, mode: Mode) -> bool:
@@ -132,6 +139,8 @@ RULES = (
         Cue.SETTING_REJECTED, lambda c: c.now.setting_rejected and not c.before.setting_rejected, 0.5, 0.0
     ),
     CueRule(Cue.SLOW_FOR_BANK, lambda c: c.now.slow_for_bank, 0.5, 6.0),
+    CueRule(Cue.GLIDE_LOST, lambda c: c.now.glide_made is False and c.before.glide_made is True, 0.5, 10.0),
+    CueRule(Cue.GLIDE_MADE, lambda c: c.now.glide_made is True and c.before.glide_made is False, 0.5, 10.0),
     CueRule(Cue.CIRCLING_BEGUN, lambda c: c.enters(Mode.CIRCLING), 0.5, 0.0),
     CueRule(
         Cue.CRUISE_BEGUN,
@@ -140,6 +149,7 @@ RULES = (
         0.0,
     ),
     CueRule(Cue.WORTH_TURNING, lambda c: c.now.worth_turning and not c.before.worth_turning, 0.5, 5.0),
+    CueRule(Cue.CLIMB_WEAK, lambda c: c.now.climb_weak and not c.before.climb_weak, 0.5, 30.0),
     CueRule(Cue.SHIFT_A_LITTLE, lambda c: c.shifts(Size.LITTLE), 0.5, 2.0),
     CueRule(Cue.SHIFT, lambda c: c.shifts(Size.USUAL), 0.5, 2.0),
     CueRule(Cue.SHIFT_FAR, lambda c: c.shifts(Size.FAR), 0.5, 2.0),

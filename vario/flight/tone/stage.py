@@ -105,6 +105,7 @@ class ToneStage:
         self._vario = _Zones(curve.quiet_from_mps, curve.quiet_to_mps, HYSTERESIS_MPS)
         cruise = settings.cruise
         self._cruise = _Zones(cruise.quiet_from_mps, curve.quiet_to_mps, HYSTERESIS_MPS)
+        self._netto = _Zones(cruise.quiet_from_mps, curve.quiet_to_mps, HYSTERESIS_MPS)
         self._speed = _Zones(-cruise.speed_quiet_mps, cruise.speed_quiet_mps, SPEED_HYSTERESIS_MPS)
 
     def reset(self, reason: ResetReason) -> None:
@@ -137,14 +138,21 @@ class ToneStage:
         if cruising and self._settings.volume_cruise is not None:
             volume = self._settings.volume_cruise
         level = min(volume * gain, 1.0)
-        # If the source selected for cruise is not known, the vario sounds in its own voice.
+        zones = self._cruise if cruising else self._vario
+        vario = self._climb(zones, heard.vario_mps, level, Voice.LIFT, Voice.SINK)
+        climbing = vario[1] is not None
+        # If the source selected for cruise is not known, the vario sounds in its own voice. Whatever the
+        # source, a climb is heard.
         source = self._settings.cruise.source if cruising else "vario"
         if source == "relative netto" and heard.relative_netto_mps is not None:
-            return self._climb(self._cruise, heard.relative_netto_mps, level, Voice.NETTO, Voice.NETTO)
-        if source == "speed to fly" and heard.ias_mps is not None and heard.speed_to_fly_mps is not None:
-            return self._speed_command(heard.speed_to_fly_mps - heard.ias_mps, level)
-        zones = self._cruise if cruising else self._vario
-        return self._climb(zones, heard.vario_mps, level, Voice.LIFT, Voice.SINK)
+            netto = self._climb(self._netto, heard.relative_netto_mps, level, Voice.NETTO, Voice.NETTO)
+            return vario if climbing and netto[1] is None else netto
+        ias_mps, command_mps = heard.ias_mps, heard.speed_to_fly_mps
+        if source == "speed to fly" and ias_mps is not None and command_mps is not None and not climbing:
+            return self._speed_command(command_mps - ias_mps, level)
+        if heard.cue_inputs.mode is Mode.APPROACH and not climbing:
+            return vario[0], None, 0.0, Voice.LIFT  # sink is intended there
+        return vario
 
     def _climb(self, zones: _Zones, value_mps: float | None, level: float, up: Voice, down: Voice) -> _Sound:
         """Beeps above the quiet band, a steady tone below it."""

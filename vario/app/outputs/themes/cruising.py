@@ -89,6 +89,42 @@ GOAL = (
         1,
         "Height above goal and reserve on arrival.",
         shown_decimals=0,
+        plot=Plot("goal", "arrival", "teal", 1.8),
+    ),
+    Output(
+        "goal_sigma_m",
+        _glide(lambda g: g.sigma_m),
+        1,
+        "Standard deviation of `goal_above_reserve_m` from the uncertainty of the wind.",
+        shown_decimals=0,
+    ),
+    Output(
+        "goal_energy_m",
+        _glide(lambda g: g.energy_m),
+        1,
+        "Height gained by the change to the airspeed of the glide; included in `goal_above_reserve_m`.",
+        shown_decimals=0,
+    ),
+    Output(
+        "goal_speed_mps",
+        _glide(lambda g: g.speed_mps),
+        3,
+        "Indicated airspeed of the glide to the goal in this wind.",
+        shown=KMPH,
+        shown_decimals=0,
+    ),
+    Output(
+        "goal_maccready_mps",
+        _glide(lambda g: g.required_maccready_mps),
+        3,
+        "Highest MacCready value with which the goal is reached with the reserve.",
+    ),
+    Output(
+        "goal_made",
+        lambda r: float(r.glide is not None and r.glide.made is True),
+        0,
+        "1 while the glide to the goal is made, with hysteresis.",
+        Kind.FLAG,
     ),
 )
 

@@ -4,13 +4,13 @@ function readPalette() {
   const style = getComputedStyle(document.documentElement);
   palette = {};
   for (const name of ["paper", "card", "ink", "soft", "line", "grid", "teal", "amber", "violet", "rose", "accent",
-    "cruise", "circling", "launch", "ground", "sink3", "sink1", "still", "lift1", "lift3"]) {
+    "cruise", "circling", "approach", "launch", "ground", "sink3", "sink1", "still", "lift1", "lift3"]) {
     palette[name] = style.getPropertyValue(`--${name}`).trim();
   }
   ramp = null;
 }
 const colour = (name) => palette[name];
-const MODES = ["circling", "launch", "ground", "cruise"];
+const MODES = ["circling", "approach", "launch", "ground", "cruise"];
 
 const FULL_MPS = 4;
 const SHADES = 33;

@@ -3,7 +3,8 @@ const plots = [];
 const AXIS = 52;
 
 /** Panels and their lines are made from the catalogue of outputs (vario/app/page/panels.py). */
-const PANELS = content.panels.flight;
+const PANELS = content.panels.flight.filter((panel) => !panel.optional
+  || panel.series.some(([name]) => columns[name].some((value) => value !== null)));
 
 const INKS = ["ink", "teal", "amber", "violet", "rose"];
 const MEASURED = Object.keys(columns).filter((name) => name.endsWith("_sigmas")).map((name) => name.slice(0, -7));

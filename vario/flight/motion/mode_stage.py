@@ -1,0 +1,166 @@
+"""Runs the table of flight modes: what its guards look at, from the samples and from earlier stages."""
+
+from __future__ import annotations
+
+import math
+from collections import deque
+
+from drivers.samples import GnssPos
+from vario.flight.core.low_pass import LowPass
+from vario.flight.core.state_table import StateTable
+from vario.flight.inputs.health import Inputs
+from vario.flight.motion.circle_watch import CircleWatch
+from vario.flight.motion.energy import Energy
+from vario.flight.motion.field import FieldWatch
+from vario.flight.motion.ground_speed import GroundSpeed
+from vario.flight.motion.mode import FLYING_MPS, TRANSITIONS, Mode, ModeInputs, circle_left, is_slow
+from vario.flight.motion.turning import Turning
+from vario.flight.setup import Setup
+from vario.flight.stage import ResetReason
+
+OF_STALL = 0.8
+"""A glider with a low stall speed flies above this fraction of it."""
+
+HEIGHT_S = 60.0
+HEIGHT_M = 50.0
+HEIGHT_SLOPE = 0.08
+HEIGHT_MOVING_MPS = 4.0
+"""A glider that moves over ground and has climbed or sunk so far in this time, and this share of the way,
+flies, however slowly: 0.8 m/s is the least sink of a slow glider, and few roads are as steep (common
+practice, no source)."""
+
+HEIGHT_EVERY_S = 2.0
+
+VARIO_LAG_S = 4.0
+"""Smoothing of vario and netto that the guards look at."""
+
+
+class ModeStage:
+    """Runs the table.
+
+    Attributes:
+        mode: the mode at the end of the latest frame.
+        flying_mps: the glider flies above this speed.
+    """
+
+    def __init__(self, setup: Setup) -> None:
+        self._table = StateTable(TRANSITIONS)
+        self._vario, self._netto = LowPass(VARIO_LAG_S), LowPass(VARIO_LAG_S)
+        self._circle, self._field, self._ground = CircleWatch(), FieldWatch(), GroundSpeed()
+        self.mode = Mode.GROUND
+        self.configure(setup)
+        self.reset(ResetReason.START)
+
+    def configure(self, setup: Setup) -> None:
+        """Take changed settings and the pilot's choice of mode."""
+        self._settings = setup.settings.circling
+        self._mode_override = setup.settings.flight.mode
+        self.flying_mps = FLYING_MPS
+        if setup.limits is not None:
+            stall_mps = setup.limits.stall_mps * math.sqrt(setup.mass_ratio)
+            self.flying_mps = min(FLYING_MPS, OF_STALL * stall_mps)
+
+    def reset(self, reason: ResetReason) -> None:
+        """Keep the mode; all hold times start again."""
+        if reason is ResetReason.START:
+            self._table.enter(Mode.GROUND)
+            self.mode = Mode.GROUND
+            self._was_still = False
+            self._start_energy_m: float | None = None
+            self._field.reset()
+        self._table.restart_holds()
+        self._since_s: float | None = None
+        self._vario.reset()
+        self._netto.reset()
+        self._circle.reset()
+        self._ground.reset()
+        self._heights: deque[tuple[float, float, float]] = deque()
+        self._way_m = 0.0
+        self._position: GnssPos | None = None
+
+    def update(
+        self, inputs: Inputs, energy: Energy, turning: Turning, netto_mps: float | None = None
+    ) -> Mode:
+        """One frame."""
+        t_s, dt_s = inputs.frame.t_s, inputs.frame.dt_s
+        if self._since_s is None:
+            self._since_s = t_s
+        self._ground.update(inputs)
+        height_changes = self.mode is Mode.GROUND and self._height_changes(energy.altitude_m, t_s, dt_s)
+        for position in inputs.frame.gnss_pos:
+            self._position = position
+            self._field.move(position)
+        netto_mps = self._netto.update(netto_mps, dt_s)
+        found = self._inputs(energy, turning, t_s, dt_s, height_changes=height_changes, netto_mps=netto_mps)
+        taken = self._table.update(found, dt_s)
+        if taken is not None:
+            self.mode = taken.end
+            if taken.end is Mode.CIRCLING:
+                self._circle.reset()
+                self._circle.begin(turning)
+            elif taken.guard is circle_left:
+                self._circle.leave(t_s, turning)
+            self._since_s = t_s
+            self._start_energy_m = energy.energy_altitude_m
+            self._was_still = False
+            self._heights.clear()
+        return self.mode
+
+    def _height_changes(self, altitude_m: float | None, t_s: float, dt_s: float) -> bool:
+        """Whether the height has changed in the last minute, moving over ground, as only in flight."""
+        speed_mps = self._ground.speed_mps
+        self._way_m += (speed_mps or 0.0) * dt_s
+        if altitude_m is None or speed_mps is None:
+            return False
+        heights = self._heights
+        if not heights or t_s - heights[-1][0] >= HEIGHT_EVERY_S:
+            heights.append((t_s, altitude_m, self._way_m))
+        while t_s - heights[0][0] > HEIGHT_S:
+            heights.popleft()
+        _, then_m, way_m = heights[0]
+        least_m = max(HEIGHT_M, HEIGHT_SLOPE * (self._way_m - way_m))
+        return speed_mps > HEIGHT_MOVING_MPS and abs(altitude_m - then_m) > least_m
+
+    def _inputs(
+        self,
+        energy: Energy,
+        turning: Turning,
+        t_s: float,
+        dt_s: float,
+        *,
+        height_changes: bool,
+        netto_mps: float | None,
+    ) -> ModeInputs:
+        vario_mps = self._vario.update(energy.vario_mps, dt_s)
+        if self.mode is Mode.GROUND and is_slow(energy.tas_mps, self._ground.speed_mps, self.flying_mps):
+            self._was_still = True
+            self._field.stand(energy.altitude_m, self._position)
+        if self._start_energy_m is None:
+            self._start_energy_m = energy.energy_altitude_m
+        gain_m = 0.0
+        if energy.energy_altitude_m is not None and self._start_energy_m is not None:
+            gain_m = energy.energy_altitude_m - self._start_energy_m
+        lately_rad = None
+        if self.mode is Mode.CIRCLING:
+            window_s, whole_rad = self._settings.stop_after_s, self._settings.start_after_rad
+            lately_rad = self._circle.turned_lately_rad(t_s, turning, window_s, whole_rad)
+        return ModeInputs(
+            energy.tas_mps,
+            self._ground.speed_mps,
+            vario_mps,
+            gain_m,
+            t_s - (self._since_s or 0.0),
+            self._was_still,
+            turning,
+            self._mode_override,
+            self._settings,
+            height_changes,
+            self.flying_mps,
+            self._ground.drift_mps,
+            lately_rad,
+            self._circle.turned_rad(turning),
+            self._circle.turned_on_rad(turning),
+            self._circle.since_left_s(t_s),
+            netto_mps,
+            self._field.above_m(energy.altitude_m),
+        )

@@ -219,7 +219,7 @@ def test_vario_attitude_and_lag(scene: str, bar_mps: float, until_s: float, fold
     assert abs(np.mean((shown - wanted)[-quarter:]) - np.mean((shown - wanted)[:quarter])) <= 0.15
 
 
-@pytest.mark.parametrize("until_s", [180.0, pytest.param(math.inf, marks=pytest.mark.long)])
+@pytest.mark.parametrize("until_s", [130.0, pytest.param(math.inf, marks=pytest.mark.long)])
 def test_gust_steps_are_not_lift(until_s: float, folder: Path) -> None:
     truth, _, scored, estimates = _scored("gust_steps", folder, until_s)
     false_lift = np.abs(_column(estimates, "vario_mps") - truth["vario_mps"])[scored].max()

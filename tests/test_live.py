@@ -313,6 +313,7 @@ def test_every_fault_has_a_line_that_names_sensor_place_and_what_is_done(
     assert len(lines) <= 16, lines  # a few kinds, each once a minute
 
 
+@pytest.mark.long
 def test_a_loose_plug_does_not_fill_the_journal(caplog: pytest.LogCaptureFixture) -> None:
     rig = Rig()
     chip = rig.bus._chips[BARO]

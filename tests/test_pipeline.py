@@ -95,7 +95,7 @@ def rms(values: NDArray[np.float64]) -> float:
     return float(np.sqrt(np.mean(values**2)))
 
 
-@pytest.mark.parametrize("until_s", [200.0, pytest.param(math.inf, marks=pytest.mark.long)])
+@pytest.mark.parametrize("until_s", [160.0, pytest.param(math.inf, marks=pytest.mark.long)])
 def test_against_the_truth_of_a_general_flight_dynamics_library(thermal: Flight, until_s: float) -> None:
     """Twenty turns in a drifting, bumpy thermal; sensors with noise, bias and a mounting error of 2 deg."""
     readings = run([sample for sample in thermal.samples() if sample.t_s < until_s])

@@ -147,7 +147,7 @@ def as_long_csv(samples: list[Sample]) -> str:
 
 
 def test_csv_in_any_order_gives_the_trace_of_the_recording(tmp_path: Path) -> None:
-    samples = [sample for sample in Recording(BUNDLED) if 280.0 < sample.t_s < 330.0]
+    samples = [sample for sample in Recording(BUNDLED) if 280.0 < sample.t_s < 305.0]
     shuffled = sorted(samples, key=lambda sample: (type(sample).__name__, -sample.t_s))
     traces = []
     for name, order in (("sorted", samples), ("shuffled", shuffled)):
@@ -159,13 +159,13 @@ def test_csv_in_any_order_gives_the_trace_of_the_recording(tmp_path: Path) -> No
             flight = str(tmp_path / f"{name}.{kind}")
             assert main(["replay", flight, "--no-sound", "--no-picture", "--out", str(out)]) == 0
             traces.append((out / "trace.csv").read_text(encoding="ascii"))
-    assert len(traces[0].splitlines()) > 400
+    assert len(traces[0].splitlines()) > 200
     assert traces.count(traces[0]) == 4
 
 
 def test_an_interrupted_recording_plays_as_far_as_it_goes(tmp_path: Path) -> None:
     cut = tmp_path / "cut.mcap"
-    cut.write_bytes(BUNDLED.read_bytes()[: BUNDLED.stat().st_size // 3])
+    cut.write_bytes(BUNDLED.read_bytes()[: BUNDLED.stat().st_size // 6])
     assert main(["replay", str(cut), "--no-sound", "--no-picture", "--out", str(tmp_path / "out")]) == 0
     found = summary(tmp_path / "out")
     assert 60.0 < found["flight"]["duration_s"] < 500.0

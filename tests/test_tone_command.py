@@ -85,7 +85,9 @@ def test_settings_change_what_is_heard(tmp_path: Path, capsys: pytest.CaptureFix
     assert int(bright) > int(plain)
 
 
-@pytest.mark.parametrize(("seconds", "axis"), [("1", "s"), ("400", "min")])
+@pytest.mark.parametrize(
+    ("seconds", "axis"), [("1", "s"), pytest.param("400", "min", marks=pytest.mark.long)]
+)
 def test_a_picture_shows_the_sound_where_it_is(tmp_path: Path, seconds: str, axis: str) -> None:
     # Silence, then a beep: the right half of the picture is the brighter one, whatever the length.
     assert axis

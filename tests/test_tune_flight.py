@@ -77,6 +77,7 @@ def test_errors_that_are_no_noise_are_not_sold_as_noise(tmp_path: Path) -> None:
     assert "# Caution: " in (tmp_path / "out" / SETTINGS).read_text()
 
 
+@pytest.mark.long
 def test_in_a_whole_flight_the_true_noise_is_likeliest(truth_folder: Path) -> None:
     """A glider of the flight-dynamics library: too much and too little barometer noise both fit worse."""
     flight = fly("streets", "sgs126", 306, truth_folder, Sensors(baro_pa=2.4, pitot_pa=1.0))

@@ -45,6 +45,21 @@ KNOWN_S = 3.0
 """Without a velocity for so long the wind is not known to stand still."""
 
 
+def velocity_rows(
+    air: Vector, north: Vector, east: Vector, faster_mps2: tuple[float, float]
+) -> NDArray[np.float64]:
+    """Rows of a velocity over ground, north and east, shape (2, SIZE).
+
+    `faster_mps2`: acceleration north and east at the time of the velocity.
+    """
+    rows = np.zeros((2, SIZE))
+    rows[0, PSI : PSI + 3], rows[1, PSI : PSI + 3] = cross(air, north), cross(air, east)
+    rows[0, V : V + 3], rows[1, V : V + 3] = north, east
+    rows[0, WIND] = rows[1, WIND + 1] = 1.0
+    rows[0, LATE], rows[1, LATE] = -faster_mps2[0], -faster_mps2[1]
+    return rows
+
+
 class Ground:
     """Velocities over ground, and the acceleration over ground they are brought up to date with.
 
@@ -99,7 +114,7 @@ class Ground:
             self._correct(state, step, north_mps, east_mps, stamp_s)
         self._waiting.clear()
 
-    def _since(self, then_s: float) -> tuple[float, float, float, float] | None:
+    def _since(self, then_s: float) -> tuple[float, float, tuple[float, float]] | None:
         """Change of velocity since a time, and acceleration at that time; None if it is too long ago."""
         track = self._track
         if len(track) < 4 or then_s < track[0][0]:
@@ -111,7 +126,8 @@ class Ground:
         faster_north, faster_east = (n1 - n0) / (t1 - t0), (e1 - e0) / (t1 - t0)
         north, east = self._sum
         part_s = then_s - t0
-        return north - n0 - faster_north * part_s, east - e0 - faster_east * part_s, faster_north, faster_east
+        faster = (faster_north, faster_east)
+        return north - n0 - faster_north * part_s, east - e0 - faster_east * part_s, faster
 
     def _correct(
         self,
@@ -130,12 +146,7 @@ class Ground:
             return
         north, east = state.north, state.east
         since_s = min(max(self._clock_s - self._used_s, 0.05), 2.0)
-        rows = np.zeros((2, SIZE))
-        rows[0, PSI : PSI + 3], rows[1, PSI : PSI + 3] = cross(v, north), cross(v, east)
-        rows[0, V : V + 3], rows[1, V : V + 3] = north, east
-        rows[0, WIND] = rows[1, WIND + 1] = 1.0
-        rows[0, LATE], rows[1, LATE] = -since[2], -since[3]
-        turns = InTurn(state.cov, rows, step)
+        turns = InTurn(state.cov, velocity_rows(v, north, east, since[2]), step)
         variance = n.gnss_mps**2 + n.gnss_mps_sqrt_s**2 / since_s
         residuals = (
             north_mps - dot(north, v) - state.wind_mps[0],

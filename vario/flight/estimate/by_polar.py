@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from drivers.isa import G0_MPS2
-from vario.flight.estimate.inertial_model import ALPHA, LIFT, SIZE, V
+from vario.flight.estimate.inertial_model import ALPHA, SIZE, V
 
 if TYPE_CHECKING:
     from vario.flight.estimate.inertial_state import InertialState
@@ -24,15 +24,12 @@ OFF_MPS, OFF_SIGMAS = 1.5, 2.0
 OFF_S = 180.0
 """... unless it lasts longer than any of them: then the incidence is wrong."""
 
-TYPICAL_OFF_MPS = 1.0
-"""Gliders differ by so much from a typical polar: it says nothing of a drag that is known better."""
-
 MOST_MPS = 3.0
 """A single measurement counts as no further off than this."""
 
 
 class ByPolar:
-    """Lets v_z, the incidence and the lift constant learn from the drag, and nothing else.
+    """Lets v_z and the incidence learn from the drag, and nothing else.
 
     Were tilt and biases to learn too, an error of the polar would become an error of the vario. A gain that
     is not the optimal one needs the covariance in Joseph's form.
@@ -42,18 +39,9 @@ class ByPolar:
         self._off_s = 0.0
 
     def correct(
-        self,
-        state: InertialState,
-        step: NDArray[np.float64],
-        density_ratio: float,
-        t: float,
-        *,
-        lift: bool,
+        self, state: InertialState, step: NDArray[np.float64], density_ratio: float, t: float
     ) -> None:
-        """Use the drag of the last `t` seconds; adds to the correction `step`, changes the covariance.
-
-        `lift`: whether the lift constant may be learned.
-        """
+        """Use the drag of the last `t` seconds; adds to the correction `step`, changes the covariance."""
         n = state.noise
         fx, fy, fz = state.force
         vx, vy, vz = state.air
@@ -64,8 +52,6 @@ class ByPolar:
         innovation = -(fx * vx + fy * vy + fz * vz) / G0_MPS2 - sink - float(row @ step)
         spread = state.cov @ row
         signal = float(row @ spread)
-        if lift and state.wing.polar is None and signal < TYPICAL_OFF_MPS**2:
-            return
         # Airbrakes, a slip or a rope change the drag for a while; what stays is a wrong incidence.
         doubt = OFF_SIGMAS * math.sqrt(signal + n.polar_mps_sqrt_s**2)
         self._off_s = self._off_s + t if abs(innovation) > max(doubt, OFF_MPS) else 0.0
@@ -74,8 +60,6 @@ class ByPolar:
         total = signal + (n.polar_mps_sqrt_s if state.wing.polar else n.generic_polar) ** 2 / t
         gain = np.zeros(SIZE)
         gain[V + 2], gain[ALPHA] = spread[V + 2] / total, spread[ALPHA] / total
-        if lift:
-            gain[LIFT] = spread[LIFT] / total
         step += gain * min(max(innovation, -MOST_MPS), MOST_MPS)
         both = np.multiply.outer(gain, spread)
         state.cov += total * np.multiply.outer(gain, gain) - both - both.T

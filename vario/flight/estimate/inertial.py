@@ -25,7 +25,6 @@ from vario.flight.estimate.inertial_model import (
     HEIGHT,
     LAG,
     LATE,
-    LIFT,
     POLAR_EVERY_S,
     SIDE,
     SIZE,
@@ -53,9 +52,9 @@ SETTLE_S = 10.0
 
 GUST_WINDOW_S = 0.5
 
-CALM_MPS = 0.25
-"""The error of the lift constant is learned only where the gusts along the track are below this: a gust from
-below changes load and incidence together, and would be taken for one."""
+UNSURE_LIFT_SHARE, UNSURE_LIFT_S = 0.4, 20.0
+"""Without a glider file wing loadings differ by so much from the typical one; over this time the incidence
+takes up what is constant of it."""
 
 _HEIGHT, _AIRSPEED, _SIDESLIP, _LIFT = range(4)
 """The measurements in flight, by their rows; the height is always the first."""
@@ -65,12 +64,12 @@ _REST_ROWS = np.eye(SIZE)[[HEIGHT, V, GYRO, V + 1, GYRO + 1, V + 2, GYRO + 2]]
 
 _ROW_PLACES = np.ravel_multi_index(
     (
-        [_HEIGHT] * 2 + [_AIRSPEED] * 3 + [_SIDESLIP] * 6 + [_LIFT] * 4,
+        [_HEIGHT] * 2 + [_AIRSPEED] * 3 + [_SIDESLIP] * 6 + [_LIFT] * 3,
         [
             *(CLIMB, LAG),
             *(V, V + 1, V + 2),
             *(V, ACC + 1, ACC + 2, BETA, SIDE, SKEW),
-            *(V, ACC + 2, ALPHA, LIFT),
+            *(V, ACC + 2, ALPHA),
         ],
     ),
     (4, SIZE),
@@ -88,6 +87,7 @@ class InertialFilter(InertialState):
         self._fill_rows = Fill(_ROW_PLACES)
         self._gust_s, self._gust_sum, self._gust_count = 0.0, 0.0, 0
         self._by_polar = ByPolar()
+        self._lift_rad = 0.0
         self._turns: InTurn
 
     def correct(self, regime: Regime, density_ratio: float) -> None:
@@ -152,15 +152,14 @@ class InertialFilter(InertialState):
         fy, fz = self.pushed[1] / t, self.pushed[2] / t
         fast = max(vx + self.gust_mps, 8.0)
         per = 1.0 / (density_ratio * fast)
-        lift_m = self.lift_m
-        lift_mps = -lift_m * fz * per
+        lift_mps = -self.wing.lift_m * fz * per
         self._fill_rows.put(
             self._rows,
             [
                 *(-self.baro_lag_s, -self.climb_mps),
                 *(vx / speed, vy / speed, vz / speed),
                 *(-beta0, -side_m * per, -skew_m * per, -fast, fy * per, fz * per),
-                *(lift_mps / fast - alpha0, -lift_m * per, -fast, self.wing.lift_m * fz * per),
+                *(lift_mps / fast - alpha0, -self.wing.lift_m * per, -fast),
             ],
         )
         self._measure(self._rows)
@@ -174,25 +173,27 @@ class InertialFilter(InertialState):
         loose = LOOSE_STALLED if regime is Regime.STALLED and residual < 0.0 else 1.0
         if regime is Regime.TOWED:
             loose = LOOSE_TOWED
-        self._scalar("lift", _LIFT, residual, loose * n.lift_mps_sqrt_s**2 / t)
-        held = self._held(regime)
-        variances = [float(self.cov[index, index]) for index in held]
+        variance = loose * n.lift_mps_sqrt_s**2 / t
+        if self.wing.polar is None:
+            variance += self._unsure_lift(lift_mps, fast, t)
+        self._scalar("lift", _LIFT, residual, variance)
+        incidence_variance = float(self.cov[ALPHA, ALPHA])
         self._turns.finish()
         self.ground.correct(self, self._step)
-        for index, variance in zip(held, variances, strict=True):
-            # Nothing is learned of it, and it gets no surer (a consider state after Schmidt).
-            self._step[index] = 0.0
-            self.cov[index, index] = variance
+        if regime is Regime.TOWED:
+            # Nothing is learned of the incidence, and it gets no surer (a consider state after Schmidt).
+            self._step[ALPHA] = 0.0
+            self.cov[ALPHA, ALPHA] = incidence_variance
         self._polar_s = self._polar_s + t if regime is Regime.GLIDING else 0.0
         if self._polar_s > POLAR_EVERY_S:
-            self._by_polar.correct(self, self._step, density_ratio, self._polar_s, lift=LIFT not in held)
+            self._by_polar.correct(self, self._step, density_ratio, self._polar_s)
             self._polar_s = 0.0
 
-    def _held(self, regime: Regime) -> tuple[int, ...]:
-        """The states of the wing of which nothing may be learned now."""
-        if regime is Regime.TOWED:
-            return (ALPHA, LIFT)
-        return (LIFT,) if self.gust_sigma_mps > CALM_MPS or regime is Regime.STALLED else ()
+    def _unsure_lift(self, lift_mps: float, fast_mps: float, t: float) -> float:
+        """Variance of a lift curve of unknown slope: what the incidence has not taken up of it."""
+        angle = lift_mps / fast_mps
+        self._lift_rad += min(1.0, t / UNSURE_LIFT_S) * (angle - self._lift_rad)
+        return (UNSURE_LIFT_SHARE * (angle - self._lift_rad) * fast_mps) ** 2
 
     def _correct_airspeed(self) -> None:
         total_mps, variance, count = self._speed
@@ -250,7 +251,6 @@ class InertialFilter(InertialState):
         nx, ny, nz = nx + ny * c - nz * b, ny + nz * a - nx * c, nz + nx * b - ny * a
         self.north = level(self.down, (nx, ny, nz))
         self.x[14:19] += step[14:19]
-        self.x[LIFT] = min(max(self.x[LIFT] + s[LIFT], -0.5), 0.8)
         self.wind_mps = (self.wind_mps[0] + s[WIND], self.wind_mps[1] + s[WIND + 1])
         self.gnss_latency_s = min(max(self.gnss_latency_s + s[LATE], 0.0), 0.6)
         self.baro_lag_s = min(max(self.baro_lag_s + s[LAG], 0.0), 0.4)

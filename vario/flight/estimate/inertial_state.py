@@ -17,7 +17,6 @@ from vario.flight.estimate.inertial_model import (
     GYRO,
     HEIGHT,
     LATE,
-    LIFT,
     PSI,
     SIDE,
     SIZE,
@@ -35,7 +34,7 @@ from vario.flight.estimate.vectors import Vector, cross, level, turn
 
 GAP_RADPS, GAP_MPS2 = 0.1, 1.5
 LEVEL_FUSELAGE_MPS = 28.0
-KEPT = [*range(GYRO, GYRO + 6), ALPHA, ALPHA + 1, SIDE, SIDE + 1, LIFT]
+KEPT = [*range(GYRO, GYRO + 6), ALPHA, ALPHA + 1, SIDE, SIDE + 1]
 NIS_S = 4.0  # how long innovations are looked back at
 MEASURED = ("height", "airspeed", "sideslip", "lift", "north", "east")
 
@@ -44,7 +43,7 @@ class InertialState:
     """What is believed, how it moves between measurements, and the measurements waiting to be used.
 
     `propagate` takes every inertial step, `height` and `airspeed` every measurement; they wait as mean
-    residuals until a correction uses them.
+    residuals until a correction uses them. Everything else reads the estimate.
     """
 
     def __init__(self, wing: Wing, noise: InertialNoise) -> None:
@@ -102,7 +101,7 @@ class InertialState:
         self.gust_sigma_mps = 0.7
         self.gyro_bias = self.accel_bias = (0.0, 0.0, 0.0)
         self.nis = dict.fromkeys(self.nis, 1.0)
-        sigma = first_sigmas(n, self.gust_sigma_mps, wing_known=self.wing.polar is not None)
+        sigma = first_sigmas(n, self.gust_sigma_mps)
         if learned:
             self.gyro_bias, self.accel_bias, self.gnss_latency_s, self.baro_lag_s = kept
             self.x[KEPT] = kept_x[KEPT]
@@ -199,11 +198,6 @@ class InertialState:
             self.cov[index, :] = 0.0
             self.cov[:, index] = 0.0
             self.cov[index, index] = sigma * sigma
-
-    @property
-    def lift_m(self) -> float:
-        """Lift constant K with what is known of its error."""
-        return self.wing.lift_m * (1.0 + float(self.x[LIFT]))
 
     @property
     def due_s(self) -> float:
@@ -319,3 +313,8 @@ class InertialState:
             for b, p in zip(self.down, row, strict=True)
         )
         return math.sqrt(max(0.5 * (tilt[0][0] + tilt[1][1] + tilt[2][2] - about_down), 0.0))
+
+    @property
+    def incidence_rad(self) -> float:
+        """Angle of the zero-lift line to the instrument's x axis."""
+        return float(self.x[ALPHA])

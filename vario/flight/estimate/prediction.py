@@ -78,7 +78,7 @@ class Prediction:
                 *(lx * dz, ly * dz, shake + lz * dz),
                 *(gyro, gyro, gyro, acc, acc, acc),
                 *(push, 0.0, angle, angle, gust, 1e-4 * t, 1e-6 * t),
-                *(drift, drift, 1e-6 * t, 1e-8 * t, 0.0),
+                *(drift, drift, 1e-6 * t, 1e-8 * t),
                 *(-drift * nx, -drift * ex, -drift * ny, -drift * ey, -drift * nz, -drift * ez),
                 *(-drift * nx, -drift * ny, -drift * nz, -drift * ex, -drift * ey, -drift * ez),
             ],

@@ -152,6 +152,7 @@ def test_the_height_filter_reads_a_steady_climb_exactly() -> None:
     assert np.sum(-n * T * found) == pytest.approx(1.0, abs=0.01)
 
 
+@pytest.mark.long
 def test_no_climb_is_quieter_than_white_noise_allows(truth_folder: Path) -> None:
     """Accelerometer and barometer noise alone: √2·q^¾·r^¼ is the least variance (Kalman and Bucy).
 

@@ -41,10 +41,21 @@ Floats = NDArray[np.float64]
 G = 9.80665
 DT_S = 0.02
 GUST_MPS = 0.7
-CALM = replace(InertialNoise(), gust_least_mps=GUST_MPS, gust_most_mps=GUST_MPS, updraft_mps_per_sqrt_s=0.4)
-"""The gusts' size is given, not learned: learning it has no place in a linear filter's theory. Nor has it
-that the wing's force, an input to the filter, tells of the changing updraft, which is a disturbance; so the
-updraft changes less than the filter allows for in flight."""
+DRIFT_SHARE = 0.1
+CALM = replace(
+    InertialNoise(),
+    gust_least_mps=GUST_MPS,
+    gust_most_mps=GUST_MPS,
+    updraft_mps_per_sqrt_s=0.4,
+    drift_share=DRIFT_SHARE,
+    baro_lag_s=0.0,
+    baro_lag_sigma_s=1e-6,
+    pitot_lag_s=0.0,
+    pitot_lag_sigma_s=0.0,
+)
+"""No lag, and the filter knows it. The gusts' size is given, not learned: learning it has no place in a
+linear filter's theory. Nor has it that the wing's force, an input to the filter, tells of the changing
+updraft, which is a disturbance; so the updraft changes less than the filter allows for in flight."""
 
 AS_FLOWN = replace(CALM, updraft_mps_per_sqrt_s=InertialNoise().updraft_mps_per_sqrt_s)
 
@@ -107,7 +118,7 @@ class World:
         self.air = turned.apply(self.air + 0.5 * dt * (self.force + G * before)) + 0.5 * dt * (
             self.force + G * self.down
         )
-        drift = 1e-3 + 0.1 * GUST_MPS**2
+        drift = 1e-3 + DRIFT_SHARE * GUST_MPS**2
         self.air = self.air + math.sqrt(drift * dt) * white(3)
         self.air = self.air + math.sqrt((n.updraft_mps_per_sqrt_s**2 - drift) * dt) * white() * self.down
         up = -0.5 * float(self.force @ (before + self.down)) - G

@@ -137,7 +137,7 @@ def test_after_a_jump_it_is_soon_as_if_there_had_been_none(flown: Flown, jump_s:
     for reading in settled:
         other = there[round(reading.t_s - jump_s, 2)]
         assert reading.position is not None
-        assert reading.needle_mps == pytest.approx(other.needle_mps, abs=0.5)
+        assert reading.needle_mps == pytest.approx(other.needle_mps, abs=0.8)  # damped by 0.2 s
         assert reading.energy.tas_mps == pytest.approx(other.energy.tas_mps, abs=0.3)
     (straight_s,) = (b.t_s - jump_s for a, b in pairwise(readings) if a.mode is not b.mode)
     assert straight_s == pytest.approx(flown.straight_s, abs=0.5)

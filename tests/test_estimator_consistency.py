@@ -17,7 +17,7 @@ from tests.consistency import GROUPS, MEASUREMENTS, Outcome, fly
 pytestmark = interpreted_only
 
 
-@pytest.fixture(scope="module", params=[8, pytest.param(20, marks=pytest.mark.long)])
+@pytest.fixture(scope="module", params=[10, pytest.param(20, marks=pytest.mark.long)])
 def flights(request: pytest.FixtureRequest) -> list[Outcome]:
     """Many flights see a smaller error; few need less time."""
     return [fly(seed) for seed in range(request.param)]

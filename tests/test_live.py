@@ -561,7 +561,7 @@ def test_gyro_and_accelerometer_come_together() -> None:
 
 @pytest.mark.parametrize("chip", ["MS5611", "BMP390", "BMP581", "DPS310", "LPS22HB", "BME280"])
 def test_a_barometer_in_the_outside_air_gives_its_temperature(chip: str) -> None:
-    rig = Rig(text=f'[sensors.baro]\nchip = "{chip}"\nsits = "outside"\n')
+    rig = Rig(text=f'[sensors.baro]\nchip = "{chip}"\nlocation = "outside"\n')
     rig.world.air_k = 281.0
     rig.run(6.0)
     assert isinstance(rig.journal, Kept)

@@ -187,7 +187,7 @@ def test_dolphin_slows_in_lift_and_speeds_up_in_sink() -> None:
     stage = SpeedToFlyStage(setup(maccready_mps=1.0, polar=CLUB, limits=LIMITS))
     speeds = []
     for netto in (0.0, 2.0, -2.0):
-        for _ in range(300):
+        for _ in range(12000):  # twenty minutes: what lasts is learned in minutes
             command = stage.update(0.1, energy_at(0), Airmass(netto, netto), Mode.CRUISE).command_mps
         speeds.append(command)
     still, lift, sink = speeds

@@ -122,7 +122,7 @@ window = "5 s"
 [circling]
 bank = "50 deg"
 [centring]
-lead = "40 deg"
+reaction = "1 s"
 [tone]
 volume = 0.9
 [goal]

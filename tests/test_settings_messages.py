@@ -96,7 +96,7 @@ SETTINGS_MESSAGES = {
     "decimal comma": (
         '[vario]\ndamping = "1,5 s"',
         'line 2: vario.damping = "1,5 s": the decimal sign is a point, not a comma; expected a time in quotes '
-        'with its unit (s, ms or min), such as "1 s", from 0 s to 5 s',
+        'with its unit (s, ms or min), such as "0.2 s", from 0 s to 5 s',
     ),
     "too high, in the unit of the schema": (
         '[flight]\nmaccready = "12 m/s"',
@@ -144,7 +144,8 @@ SETTINGS_MESSAGES = {
     ),
     "choice in capitals": (
         '[flight]\nmode = "CRUISE"',
-        'line 2: flight.mode = "CRUISE": expected "automatic" or "cruise" or "circling"; did you mean "cruise"?',
+        'line 2: flight.mode = "CRUISE": expected "automatic" or "cruise" or "circling" or "approach"; '
+        'did you mean "cruise"?',
     ),
     "no number": (
         "[flight]\nbugs = nan",

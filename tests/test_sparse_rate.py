@@ -72,7 +72,7 @@ def test_a_single_spike_in_a_reading_a_second_is_refused(spike_m: float) -> None
             filter_.predict(1.0)
         filter_.correct(glide(i) + (spike_m if i == 300 else 0.0), STATED_SIGMA)
         if i > 20:
-            assert filter_.known
+            assert filter_.known_rate is not None
             assert filter_.rate == pytest.approx(-1.0, abs=0.6)
 
 
@@ -83,7 +83,7 @@ def test_a_sudden_climb_is_never_blank_and_followed_in_four_seconds(climb_mps: f
         if i:
             filter_.predict(1.0)
         filter_.correct(glide(i) + max(i - 300, 0) * (1.0 + climb_mps), STATED_SIGMA)
-        assert i < 20 or filter_.known
+        assert i < 20 or filter_.known_rate is not None
         if i >= 304:
             assert filter_.rate == pytest.approx(climb_mps, rel=0.2)
 

@@ -160,7 +160,7 @@ def test_keys_fly_the_tone() -> None:
 
     tty.setraw(keyboard)
     # The last ones arrive together, as from a key held down.
-    keys = iter([b"\x1b[5~", b"\x1b[5~", b"\x1b[B", b"m", b"8", b"\x1b[A\x1b[A\x1b[A\x1b[5~", b"q"])
+    keys = iter([b"\x1b[5~", b"\x1b[5~", b"\x1b[B", b"m", b"9", b"\x1b[A\x1b[A\x1b[A\x1b[5~", b"q"])
 
     def show(air: Air) -> None:
         shown.append(air.vario_mps)

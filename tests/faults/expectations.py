@@ -179,7 +179,7 @@ TABLE = (
         "inertial",
         (BIAS,),
         Expected(
-            3.0,
+            3.2,
             "0.5 m/s² forward cannot be told from being pulled: V a/g is 1.5 m/s of energy. 2 deg/s tip the "
             "horizon by 2 deg a second, another 1 m/s each. Barometer and GNSS contradict after 3 s; then "
             "imu_off stands until the unit has been sound for a while.",

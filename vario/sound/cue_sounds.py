@@ -89,18 +89,19 @@ NOTES: dict[Cue, tuple[CueNote, ...]] = {
     Cue.WORTH_TURNING: (CueNote(0.0, 0.40, 700.0, 2100.0, _SOFT),),
     # Four quick bells up a chord, or down it.
     Cue.GLIDE_MADE: tuple(
-        _steady(0.09 * k, 0.2, pitch_hz, _BELL, 3.0)
-        for k, pitch_hz in enumerate((523.0, 659.0, 784.0, 1047.0))
+        _steady(0.1 * k, 0.16, pitch_hz, _BELL, 3.0)
+        for k, pitch_hz in enumerate((784.0, 1175.0, 1568.0, 2350.0))
     ),
     Cue.GLIDE_LOST: tuple(
-        _steady(0.09 * k, 0.2, pitch_hz, _BELL, 3.0)
-        for k, pitch_hz in enumerate((1047.0, 784.0, 659.0, 523.0))
+        _steady(0.1 * k, 0.16, pitch_hz, _BELL, 3.0)
+        for k, pitch_hz in enumerate((2350.0, 1568.0, 1175.0, 784.0))
     ),
     # One downward glide: the contrary of the question.
     Cue.CLIMB_WEAK: (CueNote(0.0, 0.40, 1500.0, 500.0, _SOFT),),
-    # Short high bells, one to three: the moment is now, and more bells are a longer shift.
+    # Short high bells, one to three: the moment is now. More and higher bells are a longer shift; the pitch
+    # tells them apart from the first bell on.
     **{
-        cue: tuple(_steady(0.15 * k, 0.14, 2640.0, _BELL, 4.0) for k in range(count))
+        cue: tuple(_steady(0.15 * k, 0.14, 2640.0 * 1.26 ** (count - 2), _BELL, 4.0) for k in range(count))
         for count, cue in enumerate((Cue.SHIFT_A_LITTLE, Cue.SHIFT, Cue.SHIFT_FAR), start=1)
     },
 }

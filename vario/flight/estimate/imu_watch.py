@@ -115,7 +115,7 @@ class ImuWatch:
         off = 0.0 if climb_mps is None else filter_.climb_mps - climb_mps
         share = min(1.0, dt_s / CLIMB_S)
         self._climb_mps += share * (off - self._climb_mps)
-        up_mps2 = sum(f * d for f, d in zip(filter_.force, filter_.down, strict=True)) + G0_MPS2
+        up_mps2 = math.fsum(f * d for f, d in zip(filter_.force, filter_.down, strict=True)) + G0_MPS2
         self._pull_mps2 += share * (abs(up_mps2) - self._pull_mps2)
         off = 0.0 if vario_mps is None else filter_.vario_mps - vario_mps
         self._energy_mps += min(1.0, dt_s / ENERGY_S) * (max(-8.0, min(8.0, off)) - self._energy_mps)

@@ -62,7 +62,7 @@ class CircleWatch:
         if not turning.known:
             self._angles.clear()
             return None
-        if self._way * turning.turned_rad < -whole_rad:
+        if not self._way or self._way * turning.turned_rad < -whole_rad:  # not known after a break in time
             self.begin(turning)
         angles = self._angles
         if not angles or t_s - angles[-1][0] >= STEP_S * 0.99:

@@ -168,8 +168,8 @@ class OpenClimb:
             kept = kept[:-1]
         while len(kept) > 1 and kept[1].begin.energy_m <= kept[0].begin.energy_m:
             kept = kept[1:]
-        right_rad = sum(stretch.turned_rad for stretch in kept if stretch.turned_rad > 0.0)
-        left_rad = -sum(stretch.turned_rad for stretch in kept if stretch.turned_rad < 0.0)
+        right_rad = math.fsum(stretch.turned_rad for stretch in kept if stretch.turned_rad > 0.0)
+        left_rad = -math.fsum(stretch.turned_rad for stretch in kept if stretch.turned_rad < 0.0)
         turned_rad = left_rad + right_rad
         both = min(left_rad, right_rad) > 0.25 * turned_rad
         direction = "both" if both else ("left" if left_rad > right_rad else "right")

@@ -100,7 +100,7 @@ def _expected_gain_mps(core: Core, radius_m: float, shift_m: float) -> float:
     """Gain of climb by a shift towards the core, averaged over the uncertainty of its distance."""
     distance_m = math.hypot(core.north_m, core.east_m)
     along_m = math.sqrt(max(2.0 * core.sigma_m**2 - core.across_m**2, 0.0))
-    return sum(
+    return math.fsum(
         weight
         * (
             circle_mean_mps(core, radius_m, math.hypot(off_m - shift_m, core.across_m))

@@ -6,10 +6,10 @@ import math
 import shutil
 from pathlib import Path
 
-import jsbsim
 import numpy as np
 from numpy.typing import NDArray
 
+from tests import missing
 from tests.truth_air import Scene
 from tests.truth_flight import RATE_HZ, TRUTH_DTYPE, Pilot, _start, _truth_row
 
@@ -25,6 +25,7 @@ _TOW = """
 
 def _with_rope(glider: str, folder: Path) -> Path:
     """A copy of the library's glider with a force that pulls forwards through its centre of gravity."""
+    jsbsim = missing.library("jsbsim", missing.JSBSIM)
     original = Path(jsbsim.get_default_root_dir()) / "aircraft" / glider
     copy = folder / "aircraft" / glider
     if not copy.exists():

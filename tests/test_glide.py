@@ -198,8 +198,9 @@ def test_a_glide_flown_as_reckoned_arrives_as_reckoned() -> None:
 def best_over_ground(head_mps: float, across_mps: float, sink_mps: float) -> float:
     """Oracle: brute force on the polar, height lost over way made good, at sea level."""
     eas = np.arange(CLUB.min_sink_speed_mps, LIMITS.rough_air_mps, 0.01)
+    sink = np.array([CLUB.sink_mps(float(speed)) for speed in eas])
     ground = np.sqrt(np.maximum(eas**2 - across_mps**2, 0.0)) - head_mps
-    lost = np.where(ground > 0.0, (CLUB.sink_mps(eas) + sink_mps) / np.maximum(ground, 1e-9), np.inf)
+    lost = np.where(ground > 0.0, (sink + sink_mps) / np.maximum(ground, 1e-9), np.inf)
     return float(eas[np.argmin(lost)])
 
 

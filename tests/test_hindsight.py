@@ -18,13 +18,12 @@ from numpy.typing import NDArray
 from drivers import isa
 from drivers.samples import Baro, GnssVel, ImuAccel, ImuGyro, LoadFactor, Reference, Sample
 from hw_replay.open import open_source
+from hw_replay.simulate.demo import BUNDLED
 from vario.app.cli import main
 from vario.app.hindsight.hindsight import Hindsight, Series, distance
 from vario.app.hindsight.smoothing import energy_noise, smoothed_errors, smoothed_rate
 from vario.app.passage import Passage, opened
 from vario.app.player import play
-
-DEMO = Path(__file__).parents[1] / "hw_replay/demo/quendel.mcap"
 
 
 def walk(seed: int, n: int, step_s: float, psd: float) -> NDArray[np.float64]:
@@ -113,7 +112,7 @@ def test_a_lag_and_a_noise_put_in_are_told() -> None:
 
 def errors(samples: list[Sample], most_s: float) -> tuple[float, float]:
     """RMS of the live vario and of that in hindsight, against simulated truth, in flight."""
-    source, loaded = opened(DEMO, None)
+    source, loaded = opened(BUNDLED, None)
     passage = Passage(source, loaded.settings, loaded.glider)
     hindsight = Hindsight()
     passage._pipeline.watch_corrections(hindsight.corrected)
@@ -159,19 +158,19 @@ def test_hindsight_is_nearer_to_the_truth_than_a_reading_a_second_is_live() -> N
 
 @pytest.mark.long
 def test_hindsight_is_nearer_to_the_truth_without_inertial_unit() -> None:
-    live, seen = errors(once_a_second(list(open_source(DEMO))), 1000.0)
+    live, seen = errors(once_a_second(list(open_source(BUNDLED))), 1000.0)
     assert seen < 0.7 * live
 
 
 @pytest.mark.long
 def test_hindsight_is_nearer_to_the_truth_with_inertial_unit() -> None:
-    live, seen = errors(list(open_source(DEMO)), 1000.0)
+    live, seen = errors(list(open_source(BUNDLED)), 1000.0)
     assert seen < 0.8 * live
 
 
 @pytest.mark.long
 def test_compare_takes_hindsight_as_the_reference(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    code = main(["compare", str(DEMO), "--hindsight", "--rms", "vario_mps=0.01", "--out", str(tmp_path)])
+    code = main(["compare", str(BUNDLED), "--hindsight", "--rms", "vario_mps=0.01", "--out", str(tmp_path)])
     assert code == 1  # no live vario is that near
     assert "in hindsight" in capsys.readouterr().out
-    assert main(["compare", str(DEMO), str(DEMO), "--hindsight", "--out", str(tmp_path)]) == 2
+    assert main(["compare", str(BUNDLED), str(BUNDLED), "--hindsight", "--out", str(tmp_path)]) == 2

@@ -23,13 +23,15 @@ pytestmark = [
 
 def run(*options: str, first_on_path: Path | None = None) -> subprocess.CompletedProcess[str]:
     path = os.environ["PATH"]
+    # `make PYTHON=…` exports it to what it starts.
+    own = {name: value for name, value in os.environ.items() if name != "PYTHON"}
     return subprocess.run(  # noqa: S603  (our own script)
         [str(SCRIPT), *options],
         capture_output=True,
         text=True,
         check=False,
         timeout=60,
-        env={**os.environ, "PATH": path if first_on_path is None else f"{first_on_path}:{path}"},
+        env={**own, "PATH": path if first_on_path is None else f"{first_on_path}:{path}"},
     )
 
 

@@ -1,6 +1,6 @@
 #!/usr/bin/env bash
 # Install the instrument on a Raspberry Pi, or on another computer with 64-bit Debian 12 or 13. Read it first.
-# It does what docs/installation.md says. Run it again at any time: it leaves as it is what is done already.
+# It does what docs/installation.md says. You can run it again at any time: it does not repeat finished steps.
 #
 #   ./install.sh --dry-run          show each step, change nothing
 #   sudo ./install.sh               install, or update to the version in this folder
@@ -24,7 +24,7 @@ while [ $# -gt 0 ]; do
         --no-service) service='' ;;
         --dry-run) dry=yes ;;
         --back) back=yes ;;
-        -h | --help) sed -n '2,/^#$/{s/^# \{0,1\}//;p}; 5,/^set /{/^set /d;s/^# \{0,1\}//;p}' "$0" | awk '!seen[$0]++'; exit ;;
+        -h | --help) sed -n '2,${/^#/!q;s/^# \{0,1\}//;p}' "$0"; exit ;;
         *) echo "install.sh: unknown option $1; see --help" >&2; exit 2 ;;
     esac
     shift

@@ -24,7 +24,6 @@ from drivers.samples import Baro, GnssPos, GnssVel, ImuAccel, ImuGyro, Pitot, Sa
 from tests import missing
 from tests.truth_air import PRELUDE_S, Scene, Wish
 from tests.truth_flight import (
-    FT_M,
     G0_MPS2,
     RATE_HZ,
     TRUTH_COLUMNS,
@@ -33,7 +32,7 @@ from tests.truth_flight import (
     Sensors,
     _rotation,
     _start,
-    _truth_row,
+    _step,
 )
 from vario.app.player import Player
 from vario.flight.reading import Reading
@@ -181,15 +180,7 @@ def fly_loop(
             ramp += max(-flier.roll_rate_radps * dt_s, min(flier.roll_rate_radps * dt_s, wanted - ramp))
             wish = Wish(ramp, scene.tas_mps, roll=_aileron(ramp, seen))
             scene.wishes = lambda _t, _lift, wish=wish: wish
-        air = scene.air(t_s, place_m, fdm["velocities/vt-fps"] * FT_M, rng, dt_s)
-        fdm["atmosphere/wind-north-fps"] = air[0] / FT_M
-        fdm["atmosphere/wind-east-fps"] = air[1] / FT_M
-        fdm["atmosphere/wind-down-fps"] = -air[2] / FT_M
-        hands.fly(fdm, scene, t_s, air[2], dt_s)
-        fdm.run()
-        place_m[0] += fdm["velocities/v-north-fps"] * FT_M * dt_s
-        place_m[1] += fdm["velocities/v-east-fps"] * FT_M * dt_s
-        row = _truth_row(fdm, t_s, place_m, air)
+        row = _step(fdm, scene, hands, t_s, place_m=place_m, rng=rng)
         core = (math.nan, math.nan) if scene.core_m is None else scene.core_at(t_s)
         seen = _seen(t_s, row, scene.wind_mps, place_m, core)
         rows.append(row)

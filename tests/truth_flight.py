@@ -220,21 +220,29 @@ def _truth_row(fdm: Dynamics, t_s: float, place_m: list[float], air: tuple[float
     )
 
 
+def _step(
+    fdm: Dynamics, scene: Scene, pilot: Pilot, t_s: float, *, place_m: list[float], rng: np.random.Generator
+) -> tuple[float, ...]:
+    """One step of the flight to the time `t_s`; moves `place_m`, and gives the row of truth."""
+    dt_s = 1.0 / RATE_HZ
+    air = scene.air(t_s, place_m, fdm["velocities/vt-fps"] * FT_M, rng, dt_s)
+    fdm["atmosphere/wind-north-fps"] = air[0] / FT_M
+    fdm["atmosphere/wind-east-fps"] = air[1] / FT_M
+    fdm["atmosphere/wind-down-fps"] = -air[2] / FT_M
+    pilot.fly(fdm, scene, t_s, air[2], dt_s)
+    fdm.run()
+    place_m[0] += fdm["velocities/v-north-fps"] * FT_M * dt_s
+    place_m[1] += fdm["velocities/v-east-fps"] * FT_M * dt_s
+    return _truth_row(fdm, t_s, place_m, air)
+
+
 def _integrate(glider: str, scene: Scene, rng: np.random.Generator) -> NDArray[np.void]:
     fdm = _start(glider, scene)
-    pilot, dt_s, place_m = Pilot(rng), 1.0 / RATE_HZ, [0.0, 0.0]
+    pilot, place_m = Pilot(rng), [0.0, 0.0]
     rows = []
     for step in range(1, round(scene.duration_s * RATE_HZ) + 1):
-        t_s = step * dt_s
-        air = scene.air(t_s, place_m, fdm["velocities/vt-fps"] * FT_M, rng, dt_s)
-        fdm["atmosphere/wind-north-fps"] = air[0] / FT_M
-        fdm["atmosphere/wind-east-fps"] = air[1] / FT_M
-        fdm["atmosphere/wind-down-fps"] = -air[2] / FT_M
-        pilot.fly(fdm, scene, t_s, air[2], dt_s)
-        fdm.run()
-        place_m[0] += fdm["velocities/v-north-fps"] * FT_M * dt_s
-        place_m[1] += fdm["velocities/v-east-fps"] * FT_M * dt_s
-        rows.append(_truth_row(fdm, t_s, place_m, air))
+        t_s = step * (1.0 / RATE_HZ)
+        rows.append(_step(fdm, scene, pilot, t_s, place_m=place_m, rng=rng))
     return np.array(rows, dtype=TRUTH_DTYPE)
 
 

@@ -11,7 +11,7 @@ from dataclasses import replace
 
 from vario.flight.cruise.airmass import AirmassStage
 from vario.flight.cruise.expected_climb import Expected, ExpectedClimbStage
-from vario.flight.cruise.glide import GlideStage, goal_maccready_mps
+from vario.flight.cruise.glide import Glide, GlideStage, goal_maccready_mps
 from vario.flight.cruise.speed_to_fly import SpeedToFlyStage
 from vario.flight.estimate.inertial import InertialFilter
 from vario.flight.estimate.inertial_model import Regime
@@ -133,13 +133,17 @@ class Pipeline:
         needle = self._needle.update(energy.vario_mps, air.relative_netto_mps, frame.dt_s)
         slow = self._slow_turn.update(frame.dt_s, energy.ias_mps, attitude, mode)
         quality = self._quality(inputs, energy, imu_believed=estimate.imu_believed)
+        weak = self._leave.update(averages, energy, mode)
         cues = self._cue_inputs(
-            inputs, mode, quality, needle.vario_mps, thermal=thermal, expected=expected, slow=slow
-        )
-        cues = replace(
-            cues,
-            glide_made=None if glide is None else glide.made,
-            climb_weak=self._leave.update(averages, energy, mode),
+            inputs,
+            mode,
+            quality,
+            needle.vario_mps,
+            thermal=thermal,
+            expected=expected,
+            glide=glide,
+            slow=slow,
+            weak=weak,
         )
         tone = self._tone.update(
             ToneInputs(cues, needle.vario_mps, energy.ias_mps, speed.command_mps, needle.relative_netto_mps)
@@ -193,7 +197,9 @@ class Pipeline:
         *,
         thermal: Thermal,
         expected: Expected,
+        glide: Glide | None,
         slow: bool,
+        weak: bool,
     ) -> CueInputs:
         """What may cause a cue."""
         rejected, self._rejected_now = self._rejected_now, False
@@ -205,6 +211,8 @@ class Pipeline:
             centring_now=thermal.centring_now,
             worth_turning=expected.worth_turning,
             slow_for_bank=slow,
+            glide_made=None if glide is None else glide.made,
+            climb_weak=weak,
             setting_rejected=rejected,
             battery_low=self._battery.update(inputs.frame.t_s, inputs.frame.supply),
             expected_sensors=self._expected_sensors,

@@ -24,7 +24,7 @@ HOT_DEGC = 75.0
 """The processor slows down from 80 °C on (Raspberry Pi documentation, frequency management)."""
 
 BETTER_SUPPLY = "Use a converter that supplies 3 A and shorter or thicker wires; transmit and run again"
-COOLER = "Give the box air, or a plate to lead the heat away"
+COOLER = "Improve the cooling of the box: openings, or a metal plate on the processor"
 HEADER_PORT = 'Set port = "/dev/ttyAMA0" under [gnss]; `install.sh` enables it'
 
 

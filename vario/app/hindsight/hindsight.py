@@ -97,8 +97,8 @@ class Hindsight:
                 filter_.vario_row(),
                 filter_.step.copy(),
                 filter_.cov.copy(),
-                filter_.transition.copy(),
-                filter_.disturbance.copy(),
+                filter_.prediction.transition.copy(),
+                filter_.prediction.disturbance.copy(),
             )
         )
         if filter_.gust_mps == 0.0:

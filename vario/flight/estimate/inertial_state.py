@@ -205,16 +205,6 @@ class InertialState:
         return self._batch_s
 
     @property
-    def transition(self) -> NDArray[np.float64]:
-        """How errors moved over the latest batch, shape (SIZE, SIZE)."""
-        return self.prediction.transition
-
-    @property
-    def disturbance(self) -> NDArray[np.float64]:
-        """Noise that came in over the latest batch, shape (SIZE, SIZE)."""
-        return self.prediction.disturbance
-
-    @property
     def step(self) -> NDArray[np.float64]:
         """What the latest correction has added to the estimate, shape (SIZE,)."""
         return self._step

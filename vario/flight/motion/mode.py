@@ -206,16 +206,22 @@ def circle_left(i: ModeInputs) -> bool:
     return i.mode_override == "automatic" and left
 
 
+def _over_field(i: ModeInputs, below_m: float) -> bool:
+    return i.above_field_m is not None and FIELD_BELOW_M < i.above_field_m < below_m
+
+
+def _braking(i: ModeInputs) -> bool:
+    return i.netto_mps is not None and i.netto_mps < BRAKING_MPS
+
+
 def braking_low(i: ModeInputs) -> bool:
     """In automatic mode, within 300 m above the field, the air seems to sink by more than 2 m/s."""
-    low = i.above_field_m is not None and FIELD_BELOW_M < i.above_field_m < LOW_M
-    braking = i.netto_mps is not None and i.netto_mps < BRAKING_MPS
-    return i.mode_override == "automatic" and low and braking
+    return i.mode_override == "automatic" and _over_field(i, LOW_M) and _braking(i)
 
 
 def on_final(i: ModeInputs) -> bool:
     """In automatic mode, within 150 m above the field of departure, and sinking."""
-    low = i.above_field_m is not None and FIELD_BELOW_M < i.above_field_m < FINAL_M
+    low = _over_field(i, FINAL_M)
     return i.mode_override == "automatic" and low and i.vario_mps is not None and i.vario_mps < 0.0
 
 
@@ -227,8 +233,7 @@ def climbing_away(i: ModeInputs) -> bool:
 def no_approach(i: ModeInputs) -> bool:
     """In automatic mode, over 350 m above the field or far from it, and the air does not seem to sink."""
     high = i.above_field_m is None or i.above_field_m > HIGH_AGAIN_M
-    braking = i.netto_mps is not None and i.netto_mps < BRAKING_MPS
-    return i.mode_override == "automatic" and high and not braking
+    return i.mode_override == "automatic" and high and not _braking(i)
 
 
 def approach_selected(i: ModeInputs) -> bool:

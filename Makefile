@@ -49,34 +49,34 @@ $(FAST)/.ready: pyproject.toml .ci/compile.py $(shell find drivers hw_replay var
 	@touch $@
 
 bench: $(CHECK) $(FAST)/.ready
-	$(BIN)/python -m vario.app.bench --beside $(FAST)/bin/python
-	$(BIN)/python -m vario.sound.bench
-	$(BIN)/python -m tests.bench_estimator
+	$(BIN)/python -m tests.bench.replay --beside $(FAST)/bin/python
+	$(BIN)/python -m tests.bench.sound
+	$(BIN)/python -m tests.bench.estimator
 
 # How true the vario, netto, attitude and wind are, on flights with known truth: a few minutes.
 bench-estimator: $(CHECK)
-	$(BIN)/python -m tests.bench_estimator
+	$(BIN)/python -m tests.bench.estimator
 
 # What the cues are worth to a pilot who acts on them, with the instrument in the loop: ten minutes.
 bench-pilot: $(CHECK)
-	$(BIN)/python -m tests.bench_pilot
+	$(BIN)/python -m tests.bench.pilot
 
 # A day of flight watched for memory, time of a step and covariances: half an hour on an idle core.
 soak: $(CHECK)
-	$(BIN)/python -m tests.soak
+	$(BIN)/python -m tests.campaigns.soak
 
 # `vario run` as it is started, with everything on, watched from outside: an hour in real time.
 soak-live: $(CHECK)
-	$(BIN)/python -m tests.soak live
+	$(BIN)/python -m tests.campaigns.soak live
 
 # A million damaged inputs, six minutes on an idle core; then files that ask for too much.
 fuzz: $(CHECK)
-	$(BIN)/python -m tests.fuzz
-	$(BIN)/python -m tests.fuzz --bombs 1000000000
+	$(BIN)/python -m tests.campaigns.fuzz
+	$(BIN)/python -m tests.campaigns.fuzz --bombs 1000000000
 
 # Every sensor failing in every way, in cruise, circling and on the launch: some minutes. Writes docs/faults.md.
 faults: $(CHECK)
-	$(BIN)/python -m tests.faults
+	$(BIN)/python -m tests.campaigns.faults
 
 # The bundled flight, made again from its script and seed.
 demo-recording: $(CHECK)
@@ -84,15 +84,15 @@ demo-recording: $(CHECK)
 
 # Recordings, settings and marks while processes are killed and the power is cut: two minutes.
 power: $(CHECK)
-	$(BIN)/python -m tests.power_cuts 200
+	$(BIN)/python -m tests.campaigns.power_cuts 200
 
 # Programs that connect to the sentences over TCP and do not behave, a thousand times: half a minute.
 network: $(CHECK)
-	$(BIN)/python -m tests.network 1000
+	$(BIN)/python -m tests.campaigns.network 1000
 
 # Hostile recordings, names, files, disks and signals: three minutes. Writes docs/siege.md.
 siege: $(CHECK)
-	$(BIN)/python -m tests.siege
+	$(BIN)/python -m tests.campaigns.siege
 
 # The suite in a network namespace without routes: nothing connects anywhere it was not told to. Needs Linux.
 offline: $(CHECK)
@@ -104,7 +104,7 @@ pi: $(CHECK)
 
 # Settings, marks and an editor against the live loop: five minutes.
 races: $(CHECK)
-	$(BIN)/python -m tests.races 10000
+	$(BIN)/python -m tests.campaigns.races 10000
 
 # Exact versions with hashes for the image of a Raspberry Pi.
 lock: $(TOOLS)/.ready

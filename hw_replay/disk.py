@@ -1,6 +1,6 @@
 """The interface of the recorder and the settings to a disk, so that tests can use a disk with faults.
 
-`SystemDisk` is the real disk; `FaultyDisk` (hw_replay/fake_disk.py) simulates faults.
+`SystemDisk` is the real disk; `FaultyDisk` (tests/support/fake_disk.py) simulates faults.
 """
 
 from __future__ import annotations

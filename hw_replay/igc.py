@@ -18,7 +18,7 @@ from drivers.samples import CHANNELS, Reference, Sample
 from hw_replay.errors import RejectLog
 from hw_replay.files import LINE_LIMIT, Lines
 from hw_replay.igc_clock import FixClock
-from hw_replay.igc_records import Extensions, Fix, parse_fix, parse_k_time
+from hw_replay.igc_records import BRecord, Extensions, parse_fix, parse_k_time
 from hw_replay.igc_survey import survey
 from hw_replay.messages import RejectedValueError, decoder
 from hw_replay.ordering import in_order
@@ -99,7 +99,7 @@ class IgcFile:
 
     def _samples(self) -> Iterator[Sample]:
         self._begin()
-        before: tuple[float, Fix] | None = None
+        before: tuple[float, BRecord] | None = None
         for t_s, number, line, fix in self._timed_lines():
             if fix is None:
                 yield from self._values(t_s, number, line, self._k_extensions)
@@ -119,7 +119,7 @@ class IgcFile:
                 yield position
             yield from self._values(t_s, number, line, self._extensions, moving=position is not None)
 
-    def _baro_altitude_m(self, fix: Fix) -> int | None:
+    def _baro_altitude_m(self, fix: BRecord) -> int | None:
         """The pressure altitude; in a file without one, that of GNSS."""
         if self._survey.has_pressure:
             return fix.pressure_altitude_m
@@ -154,9 +154,9 @@ class IgcFile:
             glider_type=found.glider and one_line(found.glider),
         )
 
-    def _timed_lines(self) -> Iterator[tuple[float, int, str, Fix | None]]:
+    def _timed_lines(self) -> Iterator[tuple[float, int, str, BRecord | None]]:
         """B and K records with their times; a K record comes without a fix."""
-        clock: FixClock[tuple[int, str, Fix]] = FixClock()
+        clock: FixClock[tuple[int, str, BRecord]] = FixClock()
         for number, line in self._text_lines():
             try:
                 if line[0] == "B":
@@ -185,7 +185,7 @@ class IgcFile:
             elif text:
                 self._rejects.add("no record of the standard", number)
 
-    def _position(self, t_s: float, number: int, fix: Fix) -> Sample | None:
+    def _position(self, t_s: float, number: int, fix: BRecord) -> Sample | None:
         if not fix.has_position:
             return None
         if fix.lat_deg == fix.lon_deg == 0.0:
@@ -245,7 +245,7 @@ class IgcFile:
         return isa.impact_pa(values["IAS"]) if "IAS" in values else None
 
     def _derived_velocity(
-        self, number: int, before: tuple[float, Fix], after: tuple[float, Fix]
+        self, number: int, before: tuple[float, BRecord], after: tuple[float, BRecord]
     ) -> Iterator[Sample]:
         """Velocity between two positions, timed half-way between them."""
         (t0_s, a), (t1_s, b) = before, after

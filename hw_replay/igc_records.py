@@ -97,7 +97,7 @@ Extensions = Mapping[str, Extension]
 
 
 @dataclass(frozen=True, slots=True)
-class Fix:
+class BRecord:
     """A B record. `has_position`: the recorder claims a three-dimensional fix (validity A)."""
 
     second_of_day: float
@@ -133,7 +133,7 @@ def parse_extensions(line: str, fixed_bytes: int) -> dict[str, Extension]:
     return extensions
 
 
-def parse_fix(line: str, extensions: Extensions) -> Fix:
+def parse_fix(line: str, extensions: Extensions) -> BRecord:
     """A B record.
 
     Raises:
@@ -146,7 +146,7 @@ def parse_fix(line: str, extensions: Extensions) -> Fix:
     more = {code: extensions[code].fraction(line) for code in FRACTIONS if code in extensions}
     lat_deg = int(lat) + int(lat_min + more.get("LAD", "")) / 60_000 / 10 ** len(more.get("LAD", ""))
     lon_deg = int(lon) + int(lon_min + more.get("LOD", "")) / 60_000 / 10 ** len(more.get("LOD", ""))
-    return Fix(
+    return BRecord(
         second_of_day=_second_of_day(hour, minute, second + "." + more.get("TDS", "0")),
         lat_deg=lat_deg if north == "N" else -lat_deg,
         lon_deg=lon_deg if east == "E" else -lon_deg,

@@ -14,8 +14,8 @@ import pytest
 from hypothesis import Phase, settings
 from hypothesis.database import DirectoryBasedExampleDatabase
 
-from tests import missing, once
-from tests.examples import ALL, PART
+from tests.support import missing, once
+from tests.support.examples import ALL, PART
 
 MOST_PROCESSOR_S = 300.0
 """Processor time of all tests of `make test`: two and a half minutes on two cores."""

@@ -29,12 +29,12 @@ from hw_replay.source import Source
 from vario.app.compare.compare import compare_tables
 from vario.app.compare.result import Comparison, Tolerances
 from vario.app.compare.tables import Table
+from vario.app.config.in_force import settings_in_force, with_overrides
 from vario.app.errors import AppError
-from vario.app.in_force import settings_in_force, with_overrides
 from vario.app.outputs.catalogue import TRACE
 from vario.app.outputs.columns import Column, Columns
 from vario.app.outputs.references import References
-from vario.app.passage import Passage
+from vario.app.replay.session import ReplaySession
 from vario.settings.load import LoadedSettings
 from vario.settings.overrides import Overrides, from_mapping
 
@@ -160,7 +160,7 @@ def replay(
     source = with_overrides(source, overrides, loaded)
     trace = Columns(TRACE, loaded.settings.trace.rate_hz, source.info.start_utc)
     references = References()
-    passage = Passage(
+    passage = ReplaySession(
         source, loaded.settings, loaded.glider, follow_changes=config is None, reference=references.take
     )
     for reading in passage:

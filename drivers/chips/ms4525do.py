@@ -34,7 +34,7 @@ MS4525DO = ChipSpec(
 )
 
 
-class Status(IntEnum):
+class DataStatus(IntEnum):
     """The two highest bits of the frame."""
 
     NORMAL = 0
@@ -44,17 +44,17 @@ class Status(IntEnum):
 
 
 @dataclass(frozen=True, slots=True)
-class Frame:
+class RawReading:
     """Four bytes as the datasheet divides them."""
 
-    status: Status
+    status: DataStatus
     pressure: int  # 14 bits
     temperature: int  # 11 bits
 
     @classmethod
-    def of(cls, raw: bytes) -> Frame:
+    def of(cls, raw: bytes) -> RawReading:
         """From the bytes of a read; the last five bits are not used."""
-        return cls(Status(raw[0] >> 6), (raw[0] & 0x3F) << 8 | raw[1], raw[2] << 3 | raw[3] >> 5)
+        return cls(DataStatus(raw[0] >> 6), (raw[0] & 0x3F) << 8 | raw[1], raw[2] << 3 | raw[3] >> 5)
 
 
 def pressure_pa(counts: int) -> float:
@@ -81,7 +81,7 @@ class Ms4525do(Chip):
     def measure(self, now_s: float) -> None:
         """Read the latest."""
         frame = self._frame()
-        if frame.status is Status.STALE:
+        if frame.status is DataStatus.STALE:
             raise NotReadyError("no new conversion since the last reading")
         if not LOW * FULL <= frame.pressure <= HIGH * FULL:
             raise SaturatedError(
@@ -90,9 +90,9 @@ class Ms4525do(Chip):
             )
         self.emit(Pitot(max(0.0, now_s - self.spec.delay_s), pressure_pa(frame.pressure)))
 
-    def _frame(self) -> Frame:
-        frame = Frame.of(self.bus.read(self.address, 4))
-        if frame.status in {Status.FAULT, Status.COMMAND_MODE}:
+    def _frame(self) -> RawReading:
+        frame = RawReading.of(self.bus.read(self.address, 4))
+        if frame.status in {DataStatus.FAULT, DataStatus.COMMAND_MODE}:
             raise ChipFaultError(
                 f"reports {frame.status.name.lower().replace('_', ' ')}",
                 "Cycle its supply; if it stays, the bridge or its bond wires are broken",

@@ -1,4 +1,4 @@
-"""Fake chips for the drivers, in tests, rehearsals and simulated live flights.
+"""Fake chips for the drivers, in tests, emulations and simulated live flights.
 
     clock = Clock()                                   # or time.monotonic
     world = World()                                   # true values; world.take(sample) from a simulation
@@ -12,9 +12,9 @@ Faults, on a chip: `powered`, `frozen`, `late_s`, `garbled_reads`, and for chips
 `identity`. On the bus: `stuck`, `recoverable`, `stretch_s`, `detach`.
 """
 
-from drivers.fakes.bus import Clock, FakeBus, FakeChip
+from drivers.fakes.bus import FakeBus, FakeChip, FakeClock
 from drivers.fakes.catalogue import fake
 from drivers.fakes.gnss import FakeReceiver
 from drivers.fakes.world import World
 
-__all__ = ["Clock", "FakeBus", "FakeChip", "FakeReceiver", "World", "fake"]
+__all__ = ["FakeBus", "FakeChip", "FakeClock", "FakeReceiver", "World", "fake"]

@@ -18,7 +18,7 @@ TIMEOUT_S = 1.0
 """How long the kernel lets a chip hold the clock."""
 
 
-class Clock:
+class FakeClock:
     """A clock that moves when told."""
 
     def __init__(self, now_s: float = 0.0) -> None:
@@ -94,7 +94,7 @@ class FakeBus:
     Args:
         clock: what time it is.
         name: for messages.
-        wait: called with the seconds a stretched clock costs; by default a `Clock` is advanced.
+        wait: called with the seconds a stretched clock costs; by default a `FakeClock` is advanced.
 
     Attributes:
         stuck: a line is held low; nothing goes through.
@@ -113,7 +113,7 @@ class FakeBus:
         self.transfers = 0
         self._name = name
         self._chips: dict[int, FakeChip] = {}
-        self._wait = wait or (clock.advance if isinstance(clock, Clock) else lambda _: None)
+        self._wait = wait or (clock.advance if isinstance(clock, FakeClock) else lambda _: None)
 
     @property
     def name(self) -> str:

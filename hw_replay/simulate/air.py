@@ -63,7 +63,7 @@ class WindProfile(Protocol):
 
 
 @dataclass(frozen=True, slots=True)
-class Wind:
+class PowerLawWind:
     """A steady wind that increases with height.
 
     `north_mps` and `east_mps` are the velocity of the air at `at_m` above the field. At other heights it
@@ -98,7 +98,7 @@ _SHAPES = (
 
 
 @dataclass(frozen=True, slots=True)
-class Thermal:
+class ThermalModel:
     """One updraft, by a published model that is based on measurements.
 
     Source: Allen, "Updraft Model for Development of Autonomous Soaring Uninhabited Air Vehicles",
@@ -159,7 +159,7 @@ class Thermal:
         return up
 
 
-class Turbulence:
+class TurbulenceModel:
     """Turbulence as a frozen, incompressible field of random waves that drifts with the wind.
 
     The energy follows Kolmogorov's -5/3 law between two wavelengths. The shorter one is about the span of
@@ -209,7 +209,7 @@ class Turbulence:
         return n, e, u
 
 
-class AirMass:
+class AirModel:
     """The air mass: atmosphere, wind, thermals, turbulence and gusts.
 
     Args:
@@ -229,7 +229,7 @@ class AirMass:
         *,
         field_m: float = 0.0,
         wind: WindProfile | None = None,
-        thermals: Sequence[Thermal] = (),
+        thermals: Sequence[ThermalModel] = (),
         sink_mps: float = 0.0,
         turbulence_mps: float = 0.0,
         seed: int = 0,
@@ -237,7 +237,7 @@ class AirMass:
     ) -> None:
         self.atmosphere = atmosphere
         self.field_m = field_m
-        self.wind: WindProfile = wind or Wind()
+        self.wind: WindProfile = wind or PowerLawWind()
         self.thermals = tuple(thermals)
         # Beyond three radii a thermal has no effect; its radius increases with height.
         reaches_m = [3.0 * thermal.radius_m(thermal.top_m) for thermal in self.thermals]
@@ -246,7 +246,7 @@ class AirMass:
         self._norths_m = [thermal.north_m for thermal, _ in self._northward]
         self._farthest_m = max(reaches_m, default=0.0)
         self.sink_mps = sink_mps
-        self._turbulence = Turbulence(turbulence_mps, seed)
+        self._turbulence = TurbulenceModel(turbulence_mps, seed)
         self._gusts = tuple(gusts)
 
     def thermal_at(self, index: int, t_s: float) -> tuple[float, float]:

@@ -9,7 +9,7 @@ from drivers.isa import G0_MPS2, SEA_LEVEL_KGPM3
 
 
 @dataclass(frozen=True, slots=True)
-class Polar:
+class AirframePolar:
     """Sink in a steady straight glide, a V² + b V + c, m/s, at sea-level density."""
 
     a: float
@@ -17,7 +17,7 @@ class Polar:
     c: float
 
     @classmethod
-    def through(cls, *points: tuple[float, float]) -> Polar:
+    def through(cls, *points: tuple[float, float]) -> AirframePolar:
         """The polar through three pairs of airspeed and sink, both in m/s."""
         (x1, y1), (x2, y2), (x3, y3) = points
         first = (y2 - y1) / (x2 - x1)
@@ -41,7 +41,7 @@ class Polar:
 class Airframe:
     """The data of the glider, SI units."""
 
-    polar: Polar
+    polar: AirframePolar
     mass_kg: float
     wing_area_m2: float
     lift_slope: float = 5.5  # per radian, for a wing of aspect ratio about 18
@@ -57,7 +57,7 @@ class Airframe:
 
 
 QUENDEL_2 = Airframe(
-    polar=Polar.through((85 / 3.6, 0.72), (110 / 3.6, 0.82), (170 / 3.6, 1.95)),
+    polar=AirframePolar.through((85 / 3.6, 0.72), (110 / 3.6, 0.82), (170 / 3.6, 1.95)),
     mass_kg=520.0,
     wing_area_m2=17.5,
 )

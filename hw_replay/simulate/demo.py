@@ -7,7 +7,7 @@ from collections.abc import Callable, Mapping
 from datetime import UTC, datetime
 from pathlib import Path
 
-from hw_replay.simulate.air import AirMass, Atmosphere, Thermal, Wind
+from hw_replay.simulate.air import AirModel, Atmosphere, PowerLawWind, ThermalModel
 from hw_replay.simulate.airframe import QUENDEL_2
 from hw_replay.simulate.flight import Scenario, sensors_of, simulate
 from hw_replay.simulate.plan import (
@@ -26,7 +26,7 @@ from hw_replay.simulate.plan import (
     towards,
     within,
 )
-from hw_replay.simulate.sensors import Place, Rates
+from hw_replay.simulate.sensors import GeodeticOrigin, Rates
 from hw_replay.source import RecordingInfo
 from hw_replay.writer import RecordingWriter
 
@@ -36,7 +36,7 @@ BUNDLED = Path(__file__).parents[1] / "demo" / "quendel.mcap"
 """The recording of the demo flight in the package."""
 
 _SEED = 20250614
-_FIELD = Place(50.0, 10.0)
+_FIELD = GeodeticOrigin(50.0, 10.0)
 _FIELD_M = 420.0
 
 
@@ -48,8 +48,8 @@ def _deg(angle: float) -> float:
     return math.radians(angle)
 
 
-def _wind_from(from_deg: float, mps: float) -> Wind:
-    return Wind(-mps * math.cos(_deg(from_deg)), -mps * math.sin(_deg(from_deg)))
+def _wind_from(from_deg: float, mps: float) -> PowerLawWind:
+    return PowerLawWind(-mps * math.cos(_deg(from_deg)), -mps * math.sin(_deg(from_deg)))
 
 
 _RUNWAY = _deg(290)
@@ -93,13 +93,13 @@ def demo_flight() -> Scenario:
     Wind 6 m/s from the west-north-west, a warm day of high pressure.
     """
     wind = _wind_from(293, 6.0)
-    air = AirMass(
+    air = AirModel(
         Atmosphere(sea_level_pa=101_800.0, warmer_k=6.0),
         field_m=_FIELD_M,
         wind=wind,
         thermals=(
-            Thermal(north_m=-3100.0, east_m=-2900.0, scale_mps=4.0, top_m=2000.0, width=1.6),
-            Thermal(north_m=-650.0, east_m=-3800.0, scale_mps=4.2, top_m=2000.0, width=1.5),
+            ThermalModel(north_m=-3100.0, east_m=-2900.0, scale_mps=4.0, top_m=2000.0, width=1.6),
+            ThermalModel(north_m=-650.0, east_m=-3800.0, scale_mps=4.2, top_m=2000.0, width=1.5),
         ),
         sink_mps=-0.3,
         turbulence_mps=0.3,
@@ -127,7 +127,7 @@ def long_flight(duration_s: float, seed: int) -> Scenario:
     spacing_m = 4000.0
     count = math.ceil(duration_s / 100.0) + 1  # a cycle takes at least the glide between two thermals
     thermals = [
-        Thermal(spacing_m * (i + 1), 0.0, scale_mps=4.2, top_m=2000.0, width=1.7) for i in range(count)
+        ThermalModel(spacing_m * (i + 1), 0.0, scale_mps=4.2, top_m=2000.0, width=1.7) for i in range(count)
     ]
     plan: list[Phase] = []
     for i in range(count):
@@ -140,7 +140,7 @@ def long_flight(duration_s: float, seed: int) -> Scenario:
         ]
     return Scenario(
         airframe=QUENDEL_2,
-        air=AirMass(
+        air=AirModel(
             Atmosphere(),
             field_m=_FIELD_M,
             wind=_wind_from(293, 6.0),

@@ -9,14 +9,14 @@ from dataclasses import dataclass, field
 
 from drivers.isa import SEA_LEVEL_KGPM3
 from drivers.samples import Reference, Sample
-from hw_replay.simulate.air import AirMass
+from hw_replay.simulate.air import AirModel
 from hw_replay.simulate.airframe import Airframe
 from hw_replay.simulate.faults import Fault, inject
-from hw_replay.simulate.glider import Controls, Glider, Motion, State
+from hw_replay.simulate.glider import Controls, GliderModel, GliderState, Motion
 from hw_replay.simulate.pilot import TAIL_DOWN_RAD, Pilot
 from hw_replay.simulate.plan import Phase
 from hw_replay.simulate.rotation import from_euler
-from hw_replay.simulate.sensors import Place, Rates, Sensor
+from hw_replay.simulate.sensors import GeodeticOrigin, Rates, SensorModel
 from hw_replay.simulate.suite import Errors, suite
 from hw_replay.source import SensorInfo
 
@@ -48,9 +48,9 @@ class Scenario:
     """
 
     airframe: Airframe
-    air: AirMass
+    air: AirModel
     plan: Sequence[Phase]
-    place: Place
+    place: GeodeticOrigin
     seed: int = 1
     longest_s: float = 7200.0
     rates: Rates = field(default_factory=Rates)
@@ -69,7 +69,7 @@ def sensors_of(scenario: Scenario) -> dict[str, SensorInfo]:
     return {sensor.channel: sensor.info for sensor in _suite(scenario)}
 
 
-def _suite(scenario: Scenario) -> list[Sensor]:
+def _suite(scenario: Scenario) -> list[SensorModel]:
     return suite(scenario.rates, scenario.seed, scenario.air.atmosphere, scenario.place, scenario.errors)
 
 
@@ -116,7 +116,7 @@ def _sound(scenario: Scenario) -> Iterator[Sample]:
 def motions(scenario: Scenario) -> Iterator[Motion]:
     """The motion of the glider, `STEPS_HZ` times per second."""
     dt_s = 1.0 / STEPS_HZ
-    glider = Glider(scenario.airframe, scenario.air)
+    glider = GliderModel(scenario.airframe, scenario.air)
     pilot = Pilot(
         scenario.plan,
         glider,
@@ -194,13 +194,13 @@ def _first_heading_rad(scenario: Scenario) -> float:
     return scenario.runway_rad if scenario.heading_rad is None else scenario.heading_rad
 
 
-def _start(scenario: Scenario) -> State:
+def _start(scenario: Scenario) -> GliderState:
     field_m = scenario.air.field_m
     heading = _first_heading_rad(scenario)
     if scenario.airborne is None:
         first = scenario.plan[0]
         attitude = from_euler(heading, TAIL_DOWN_RAD, first.ground_bank_rad)
-        return State(0.0, 0.0, 0.0, field_m - 0.04, (0.0, 0.0, 0.0), attitude)
+        return GliderState(0.0, 0.0, 0.0, field_m - 0.04, (0.0, 0.0, 0.0), attitude)
     above_m, indicated_mps = scenario.airborne
     height_m = field_m + above_m
     density = scenario.air.atmosphere.density_kgpm3(height_m)
@@ -209,7 +209,7 @@ def _start(scenario: Scenario) -> State:
     alpha = craft.zero_lift_rad + craft.alpha_scale / (density * tas * tas)
     w_n, w_e, w_u = scenario.air.velocity_mps(0.0, 0.0, 0.0, height_m)
     velocity = (tas * math.cos(heading) + w_n, tas * math.sin(heading) + w_e, -w_u)
-    return State(0.0, 0.0, 0.0, height_m, velocity, from_euler(heading, alpha, 0.0))
+    return GliderState(0.0, 0.0, 0.0, height_m, velocity, from_euler(heading, alpha, 0.0))
 
 
 def _every(rate_hz: float, name: str) -> int:

@@ -13,7 +13,7 @@ import math
 from dataclasses import dataclass
 
 from drivers.isa import G0_MPS2
-from hw_replay.simulate.air import AirMass
+from hw_replay.simulate.air import AirModel
 from hw_replay.simulate.airframe import Airframe
 from hw_replay.simulate.rotation import (
     Matrix,
@@ -46,7 +46,7 @@ class Controls:
 
 
 @dataclass(frozen=True, slots=True)
-class State:
+class GliderState:
     """Position and motion of the glider: the complete state for the next step.
 
     Positions are metres north and east of the field and above sea level. Velocity is over ground: north,
@@ -66,7 +66,7 @@ class State:
 class Motion:
     """All true values at one time, for the sensors and the reference channels."""
 
-    state: State
+    state: GliderState
     attitude: Matrix
     tas_mps: float
     alpha_rad: float
@@ -111,14 +111,14 @@ _SLOWEST_MPS = 3.0  # below this airspeed the flow angles are undefined
 _LEAST_LIFT = 0.1  # smallest lift coefficient for which the polar is scaled with load
 
 
-class Glider:
+class GliderModel:
     """Moves an airframe through an air mass."""
 
-    def __init__(self, airframe: Airframe, air: AirMass) -> None:
+    def __init__(self, airframe: Airframe, air: AirModel) -> None:
         self.airframe = airframe
         self.air = air
 
-    def motion(self, state: State, controls: Controls) -> Motion:
+    def motion(self, state: GliderState, controls: Controls) -> Motion:
         """The true values at a state: forces, and body rates with these controls."""
         craft = self.airframe
         w_n, w_e, w_u = air_mps = self.air.velocity_mps(
@@ -167,14 +167,14 @@ class Glider:
             state, body, tas, alpha, beta, lift, drag_sink, power, force, rate, air_mps, rolling=press > 0.0
         )
 
-    def _wheel_press_mps2(self, state: State) -> float:
+    def _wheel_press_mps2(self, state: GliderState) -> float:
         depth = self.air.field_m - state.height_m
         if depth <= 0.0:
             return 0.0
         return max(0.0, _SPRING_PER_S2 * depth + _DAMPING_PER_S * state.velocity_ned_mps[2])
 
     @staticmethod
-    def _ground_force_ned(state: State, body: Matrix, press_mps2: float, controls: Controls) -> Vector:
+    def _ground_force_ned(state: GliderState, body: Matrix, press_mps2: float, controls: Controls) -> Vector:
         """Forces of the wheel: support, rolling drag and side force."""
         v_n, v_e, _ = state.velocity_ned_mps
         forward = math.hypot(body[0], body[3])
@@ -197,7 +197,7 @@ class Glider:
 
     def _rate_in_air(
         self,
-        state: State,
+        state: GliderState,
         body: Matrix,
         force: Vector,
         relative: Vector,
@@ -223,7 +223,7 @@ class Glider:
             curve_right + beta / _YAW_S + roll * math.tan(alpha),
         )
 
-    def step(self, now: Motion, controls: Controls, dt_s: float) -> State:
+    def step(self, now: Motion, controls: Controls, dt_s: float) -> GliderState:
         """The state one step later, by the midpoint rule with constant body rates."""
         state, rate = now.state, now.rate_radps
         half = self._moved(state, now, now.force_mps2, now.attitude, 0.5 * dt_s)
@@ -231,7 +231,7 @@ class Glider:
         after = self._moved(state, now, middle.force_mps2, middle.attitude, dt_s)
         target = controls.roll_radps if not now.rolling else rate[0]
         roll = target + (rate[0] - target) * math.exp(-dt_s / _ROLL_S)
-        return State(
+        return GliderState(
             round(after.t_s, 6),
             after.north_m,
             after.east_m,
@@ -242,11 +242,11 @@ class Glider:
         )
 
     @staticmethod
-    def _moved(state: State, now: Motion, force: Vector, attitude: Matrix, dt_s: float) -> State:
+    def _moved(state: GliderState, now: Motion, force: Vector, attitude: Matrix, dt_s: float) -> GliderState:
         an, ae, ad = apply(attitude, force)
         v_n, v_e, v_d = state.velocity_ned_mps
         n1, e1, d1 = v_n + an * dt_s, v_e + ae * dt_s, v_d + (ad + G0_MPS2) * dt_s
-        return State(
+        return GliderState(
             state.t_s + dt_s,
             state.north_m + 0.5 * (v_n + n1) * dt_s,
             state.east_m + 0.5 * (v_e + e1) * dt_s,

@@ -9,7 +9,7 @@ import math
 from collections.abc import Sequence
 
 from drivers.isa import G0_MPS2, SEA_LEVEL_KGPM3
-from hw_replay.simulate.glider import Controls, Glider, Motion
+from hw_replay.simulate.glider import Controls, GliderModel, Motion
 from hw_replay.simulate.noise import GaussMarkov, normals
 from hw_replay.simulate.plan import Phase, View
 
@@ -35,7 +35,7 @@ class Pilot:
     def __init__(
         self,
         plan: Sequence[Phase],
-        glider: Glider,
+        glider: GliderModel,
         *,
         runway_rad: float = 0.0,
         heading_rad: float = 0.0,

@@ -9,7 +9,7 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from hw_replay.simulate.air import AirMass
+from hw_replay.simulate.air import AirModel
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,7 +26,7 @@ class View:
     east_m: float
     radius_m: float
     t_s: float
-    air: AirMass
+    air: AirModel
 
     def core(self, index: int) -> tuple[float, float]:
         """Distance, m, and bearing, rad, to the core of a thermal."""

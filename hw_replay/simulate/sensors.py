@@ -31,7 +31,7 @@ class Rates:
 
 
 @dataclass(frozen=True, slots=True)
-class Place:
+class GeodeticOrigin:
     """Position of the field, degrees. Near it, degrees are proportional to metres (WGS 84)."""
 
     lat_deg: float
@@ -50,7 +50,7 @@ class Place:
         )
 
 
-class Sensor(ABC):
+class SensorModel(ABC):
     """One sensor: its identity, and its reading of the true values.
 
     Args:
@@ -83,7 +83,7 @@ class Sensor(ABC):
         """The reading of the true values, with the time stamp of the sensor."""
 
 
-class BaroSensor(Sensor):
+class BaroModel(SensorModel):
     """Static pressure: white noise, a constant error, and a position error of the port."""
 
     channel, name = "baro", "simulated barometer, 0.1 Pa steps"
@@ -118,7 +118,7 @@ def _impact_pa(now: Motion, atmosphere: Atmosphere) -> float:
     return impact_of_tas_pa(now.tas_mps, atmosphere.pressure_pa(height_m), atmosphere.temperature_k(height_m))
 
 
-class PitotSensor(Sensor):
+class PitotModel(SensorModel):
     """Impact pressure: a short tube lag, white noise and a small zero error."""
 
     channel, name = "pitot", "simulated differential pressure sensor, 0.1 Pa steps"
@@ -154,7 +154,7 @@ class PitotSensor(Sensor):
         return Pitot(t_s, _steps(self._tube_pa + self._offset_pa + self.noise * next(self.normal), 0.1, 1))
 
 
-class _Inertial(Sensor):
+class _Inertial(SensorModel):
     """Common part of accelerometer and gyro: three axes, bias and mounting error."""
 
     BIAS: Vector
@@ -184,7 +184,7 @@ class _Inertial(Sensor):
         )
 
 
-class AccelSensor(_Inertial):
+class AccelModel(_Inertial):
     """Accelerometer: 16 bits over ±8 g. The noise is mostly vibration of the glider, not of the chip."""
 
     channel, name = "imu_accel", "simulated accelerometer, ±8 g, 16 bit"
@@ -197,7 +197,7 @@ class AccelSensor(_Inertial):
         return ImuAccel(t_s, *self._axes(now.force_mps2))
 
 
-class GyroSensor(_Inertial):
+class GyroModel(_Inertial):
     """Gyro: 16 bits over ±250 deg/s."""
 
     channel, name = "imu_gyro", "simulated gyro, ±250 deg/s, 16 bit"
@@ -210,14 +210,14 @@ class GyroSensor(_Inertial):
         return ImuGyro(t_s, *self._axes(now.rate_radps))
 
 
-class GnssPosSensor(Sensor):
+class GnssPosModel(SensorModel):
     """Position: a correlated error with a time constant of a minute, and a little white noise."""
 
     channel, name = "gnss_pos", "simulated GNSS receiver"
     noise = 0.2
     WANDER_M = (0.9, 0.9, 1.8)
 
-    def __init__(self, rate_hz: float, seed: int, place: Place) -> None:
+    def __init__(self, rate_hz: float, seed: int, place: GeodeticOrigin) -> None:
         super().__init__(rate_hz, seed)
         self._place = place
         self._wander = [GaussMarkov(sigma, 60.0, 1 / rate_hz, self.normal) for sigma in self.WANDER_M]
@@ -229,7 +229,7 @@ class GnssPosSensor(Sensor):
         return GnssPos(t_s, round(lat, 7), round(lon, 7), round(now.state.height_m + up, 2))
 
 
-class GnssVelSensor(Sensor):
+class GnssVelModel(SensorModel):
     """Velocity over ground, with a delay of the time stamp as in real receivers."""
 
     channel, name = "gnss_vel", "simulated GNSS receiver"
@@ -250,7 +250,7 @@ class GnssVelSensor(Sensor):
         return GnssVel(t_s, north, east, down)
 
 
-class OatSensor(Sensor):
+class OatModel(SensorModel):
     """Outside air temperature from a slow probe that is slightly too warm."""
 
     channel, name = "oat", "simulated temperature probe"

@@ -7,16 +7,16 @@ from dataclasses import dataclass
 from hw_replay.simulate.air import Atmosphere
 from hw_replay.simulate.rotation import Vector
 from hw_replay.simulate.sensors import (
-    AccelSensor,
-    BaroSensor,
-    GnssPosSensor,
-    GnssVelSensor,
-    GyroSensor,
-    OatSensor,
-    PitotSensor,
-    Place,
+    AccelModel,
+    BaroModel,
+    GeodeticOrigin,
+    GnssPosModel,
+    GnssVelModel,
+    GyroModel,
+    OatModel,
+    PitotModel,
     Rates,
-    Sensor,
+    SensorModel,
 )
 
 
@@ -45,12 +45,12 @@ class Errors:
 
 
 def suite(
-    rates: Rates, seed: int, atmosphere: Atmosphere, place: Place, errors: Errors | None = None
-) -> list[Sensor]:
+    rates: Rates, seed: int, atmosphere: Atmosphere, place: GeodeticOrigin, errors: Errors | None = None
+) -> list[SensorModel]:
     """All sensors, in the order in which they report at one time."""
     e = errors or Errors()
     return [
-        BaroSensor(
+        BaroModel(
             rates.baro_hz,
             seed,
             atmosphere,
@@ -58,7 +58,7 @@ def suite(
             offset_pa=e.baro_offset_pa,
             position_error=e.baro_position_error,
         ),
-        PitotSensor(
+        PitotModel(
             rates.pitot_hz,
             seed,
             atmosphere,
@@ -67,13 +67,13 @@ def suite(
             lag_s=e.pitot_lag_s,
             position_error=e.pitot_position_error,
         ),
-        AccelSensor(
+        AccelModel(
             rates.imu_hz, seed, noise=e.accel_noise_mps2, bias=e.accel_bias_mps2, mount_rad=e.mount_rad
         ),
-        GyroSensor(
+        GyroModel(
             rates.imu_hz, seed, noise=e.gyro_noise_radps, bias=e.gyro_bias_radps, mount_rad=e.mount_rad
         ),
-        GnssPosSensor(rates.gnss_hz, seed, place),
-        GnssVelSensor(rates.gnss_hz, seed, e.gnss_delay_s),
-        OatSensor(rates.oat_hz, seed, atmosphere),
+        GnssPosModel(rates.gnss_hz, seed, place),
+        GnssVelModel(rates.gnss_hz, seed, e.gnss_delay_s),
+        OatModel(rates.oat_hz, seed, atmosphere),
     ]

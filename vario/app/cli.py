@@ -12,19 +12,21 @@ from typing import NoReturn
 
 from hw_replay.errors import RecordingError
 from hw_replay.text import shown
-from vario.app import config_command, replay_command, service
 from vario.app.batch import command as batch
 from vario.app.calibrate import command as calibrate
 from vario.app.change import command as change
 from vario.app.check import command as check
 from vario.app.compare import command as compare
+from vario.app.config import command as config_command
 from vario.app.errors import AppError
 from vario.app.export import command as export
 from vario.app.live import command as live
+from vario.app.live import service
+from vario.app.noise import command as noise
 from vario.app.page import command as page
+from vario.app.replay import command as replay_command
 from vario.app.simulate import command as simulate
 from vario.app.tone import command as tone
-from vario.app.tune import command as tune
 from vario.settings.errors import SettingsError
 from vario.sound.errors import SoundError
 
@@ -36,7 +38,7 @@ COMMANDS = (
     calibrate,
     service,  # install-service
     replay_command,  # replay, import
-    tune,
+    noise,
     change,  # set, mark
     page,  # report
     export,

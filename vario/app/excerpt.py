@@ -10,8 +10,8 @@ from datetime import datetime
 
 from drivers.samples import Sample
 from hw_replay.source import Source
-from vario.app.altered import Altered
 from vario.app.errors import AppError
+from vario.app.replay.altered import Altered
 
 _CLOCK = re.compile(r"(\d{1,2}):([0-5]\d)(?::([0-5]\d))?", re.ASCII)
 _SECONDS = re.compile(r"\d+(?:\.\d+)?", re.ASCII)

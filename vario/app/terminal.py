@@ -17,7 +17,7 @@ from rich.segment import Segment
 from rich.text import Text
 
 from hw_replay.text import shown
-from vario.app.clock import clock
+from vario.app.outputs.flight_time import clock
 
 CAUTION = (
     "Not certified and not a primary instrument. Look out; the flight manual and local rules come first."

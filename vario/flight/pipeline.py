@@ -11,7 +11,7 @@ from dataclasses import replace
 
 from vario.flight.cruise.airmass import AirmassStage
 from vario.flight.cruise.expected_climb import Expected, ExpectedClimbStage
-from vario.flight.cruise.glide import Glide, GlideStage, goal_maccready_mps
+from vario.flight.cruise.glide import FinalGlide, GlideStage, goal_maccready_mps
 from vario.flight.cruise.speed_to_fly import SpeedToFlyStage
 from vario.flight.estimate.inertial import InertialFilter
 from vario.flight.estimate.inertial_model import Regime
@@ -197,7 +197,7 @@ class Pipeline:
         *,
         thermal: Thermal,
         expected: Expected,
-        glide: Glide | None,
+        glide: FinalGlide | None,
         slow: bool,
         weak: bool,
     ) -> CueInputs:
@@ -228,7 +228,7 @@ class Pipeline:
                 self._setup.polar is None,  # NO_GLIDER
                 energy.vario_mps is not None and not energy.compensated,  # UNCOMPENSATED
                 inputs.has_baro and energy.vario_mps is None,  # SETTLING
-                self._airspeed.scale != 1.0,  # AIRSPEED_OFF
+                self._airspeed.scale != 1.0,  # AIRSPEED_CORRECTED
                 inputs.has_imu and not imu_believed,  # IMU_OFF
             )
         )

@@ -8,7 +8,7 @@ from drivers.quick import quick
 from drivers.samples import GnssPos, GnssVel
 from vario.flight.cruise.airmass import Airmass
 from vario.flight.cruise.expected_climb import Expected
-from vario.flight.cruise.glide import Glide
+from vario.flight.cruise.glide import FinalGlide
 from vario.flight.cruise.speed_to_fly import SpeedCommand
 from vario.flight.estimate.result import Monitor
 from vario.flight.inputs.quality import Quality
@@ -54,7 +54,7 @@ class Reading:
     place: Place | None
     thermal: Thermal
     expected: Expected
-    glide: Glide | None
+    glide: FinalGlide | None
     setting_rejected: bool
     airspeed_correction: float = 1.0
     ground_velocity: GnssVel | None = None

@@ -31,7 +31,8 @@ FLYING: Mapping[str, frozenset[str]] = MappingProxyType(
         "goal": EVERYTHING,
         "tone": EVERYTHING,
         "trace": EVERYTHING,
-        "sensors": EVERYTHING,  # chips by name, bus by number: a rehearsal replaces both by its own fake ones
+        # Chips by name, bus by number: an emulation replaces both by its own fake ones.
+        "sensors": EVERYTHING,
         "gnss": frozenset({"baud"}),
         "nmea": frozenset({"rate"}),
         "declaration": EVERYTHING,  # for an export of the recording

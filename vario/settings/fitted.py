@@ -134,7 +134,7 @@ class PitotSensor(BusSensor):
         "100 Pa",
         ("White noise of one sample; absent: the value in the recording, otherwise 1 Pa"),
     )
-    zero_pa: float = quantity("0 Pa", "-200 Pa", "200 Pa", "Reading at rest in still air. It is subtracted")
+    offset_pa: float = quantity("0 Pa", "-200 Pa", "200 Pa", "Reading at rest in still air. It is subtracted")
     position_error: float = number(
         0.0,
         -0.2,
@@ -219,7 +219,7 @@ class SupplySensor(BusSensor):
     chip: str | None = _chip("INA219")
     address: int | None = _address(0x40)
     rate_hz: float | None = _rate("1 Hz")
-    low_v: float | None = optional(
+    low_voltage_v: float | None = optional(
         "11.5 V",
         "3 V",
         "30 V",
@@ -256,13 +256,13 @@ class Gnss(Section):
     baud: int | None = optional_whole(9600, 4800, 921600, "Baud rate; absent: detected automatically")
 
 
-class Recorder(Section):
+class RecorderSettings(Section):
     """The recording of `vario run`: all readings, so that the flight can be replayed."""
 
     folder: str | None = optional_text(
         "/var/lib/vario", "Folder for the recordings, relative to this file; absent: nothing is recorded"
     )
-    sync_s: float = quantity(
+    sync_interval_s: float = quantity(
         "1 s",
         "0 s",
         "10 min",
@@ -279,10 +279,10 @@ class Recorder(Section):
 class Audio(Section):
     """The sound device."""
 
-    plays: Literal["tone", "cues", "nothing"] = choice(
+    output: Literal["tone", "cues", "off"] = choice(
         "tone",
         "tone: tone and cues; cues: only the cues, for an instrument whose tone comes from another device"
-        " (needs the extra audio and Python below 3.12); nothing: no sound and no warnings",
+        " (needs the extra audio and Python below 3.12); off: no sound and no warnings",
     )
     device: str | None = optional_text(
         "USB", ("Device name or a part of it; absent: the default device of the system")
@@ -290,6 +290,6 @@ class Audio(Section):
 
     def broken_rules(self) -> Iterator[Broken]:
         """Playing only cues does not allow a choice of the device."""
-        if self.plays == "cues" and self.device is not None:
+        if self.output == "cues" and self.device is not None:
             text = "cues play on the default device of the system; leave device out"
-            yield Broken(("plays", "device"), text)
+            yield Broken(("output", "device"), text)

@@ -20,7 +20,7 @@ from vario.settings.near import nearest
 from vario.settings.overrides import GLIDER, NOTHING, Overrides, glider_beside, lay_over
 from vario.settings.quantity import MASS, show
 from vario.settings.read import decoded, from_disk
-from vario.settings.schema import Flight, Settings
+from vario.settings.schema import FlightSettings, Settings
 from vario.settings.toml_text import TomlFile, write_value
 
 _MOST_PROBLEMS = 100
@@ -275,7 +275,9 @@ def _loading_problems(file: TomlFile, glider: Glider) -> Iterator[Problem]:
     if not isinstance(table, dict):
         return
     try:
-        flight = Flight.model_validate({key: table[key] for key in ("mass", "ballast") if key in table})
+        flight = FlightSettings.model_validate(
+            {key: table[key] for key in ("mass", "ballast") if key in table}
+        )
     except ValidationError:
         return
     reference = glider.reference_mass_kg

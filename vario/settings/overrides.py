@@ -62,7 +62,7 @@ NOTHING = Overrides()
 def from_words(words: Iterable[str], name: str = OPTION) -> Overrides:
     """Parse the KEY=VALUE arguments of a command line.
 
-    A key is dotted ("tone.beeps_full") or a short name. A value is written as in a settings file, but a
+    A key is dotted ("tone.beep_rate_full") or a short name. A value is written as in a settings file, but a
     text needs no quotes; "none" removes the key.
     """
     found: list[tuple[Path, Any]] = []
@@ -70,7 +70,7 @@ def from_words(words: Iterable[str], name: str = OPTION) -> Overrides:
     for word in words:
         key, sign, text = word.partition("=")
         if not (sign and key.strip() and text.strip()):
-            wanted = 'expected KEY=VALUE, such as maccready="2 kt" or tone.beeps_full="5 Hz"'
+            wanted = 'expected KEY=VALUE, such as maccready="2 kt" or tone.beep_rate_full="5 Hz"'
             problems.append(Problem(name, None, word, wanted))
             continue
         _add(found, problems, key.strip(), _value(text.strip()), name)

@@ -20,12 +20,12 @@ from vario.settings.fields import (
     optional_number,
     quantity,
 )
-from vario.settings.fitted import Audio, Gnss, Recorder, Sensors
+from vario.settings.fitted import Audio, Gnss, RecorderSettings, Sensors
 from vario.settings.output import Declaration, Nmea
 from vario.settings.tone import Tone
 
 
-class Flight(Section):
+class FlightSettings(Section):
     """Settings that the pilot changes in flight."""
 
     maccready_mps: float = quantity(
@@ -51,7 +51,7 @@ class Vario(Section):
     damping_s: float = quantity(
         "0.2 s", "0 s", "5 s", "Time constant of the damping of needle and tone; 0 s: no damping"
     )
-    gust_memory_s: float = quantity(
+    gust_rejection_time_s: float = quantity(
         "30 s",
         "1 s",
         "60 s",
@@ -69,31 +69,31 @@ class Average(Section):
 class Circling(Section):
     """When the mode changes between cruise and circling, and which circling belongs to the same climb."""
 
-    start_after_rad: float = quantity(
+    entry_angle_rad: float = quantity(
         "180 deg",
         "45 deg",
         "720 deg",
         "Circling begins after a heading change of this size in one direction",
     )
-    start_hold_s: float = quantity(
+    entry_time_s: float = quantity(
         "1 s", "0 s", "20 s", "Circling begins only if the turn then continues for this time"
     )
-    turn_rate_radps: float = quantity(
+    min_turn_rate_radps: float = quantity(
         "5 deg/s", "2 deg/s", "20 deg/s", "A turn rate below this does not count as circling"
     )
-    stop_after_s: float = quantity(
+    exit_time_s: float = quantity(
         "5 s",
         "1 s",
         "60 s",
         "Circling ends when the mean turn rate in its direction over this time is below turn_rate",
     )
-    same_climb_within_s: float = quantity(
+    climb_merge_time_s: float = quantity(
         "60 s",
         "0 s",
         "300 s",
-        "Circling again within this time continues the same climb, if it is within same_climb_distance",
+        "Circling again within this time continues the same climb, if it is within climb_merge_distance",
     )
-    same_climb_distance_m: float = quantity(
+    climb_merge_distance_m: float = quantity(
         "500 m",
         "50 m",
         "5 km",
@@ -121,10 +121,10 @@ class Circling(Section):
 class Centring(Section):
     """Distribution of the lift around the circle, and the cue for centring."""
 
-    memory_turns: float = number(
+    averaging_turns: float = number(
         1.5, 1.0, 10.0, ("Number of turns over which the distribution of the lift is averaged")
     )
-    least_asymmetry_mps: float = quantity(
+    min_asymmetry_mps: float = quantity(
         "0.2 m/s",
         "0 m/s",
         "2 m/s",
@@ -174,7 +174,7 @@ class SpeedToFly(Section):
         "Time constant of the filter for the air mass value that the dolphin speed uses; how much of the "
         "value lasts is learned in flight",
     )
-    rough_from_mps2: float = quantity(
+    turbulence_threshold_mps2: float = quantity(
         "1.2 m/s2", "0.3 m/s2", "5 m/s2", "Turbulence (RMS) above which no speed above rough_air is proposed"
     )
 
@@ -221,7 +221,7 @@ class Settings(Section):
         description="Glider file, relative to this file; absent: no netto and no speed to fly",
         json_schema_extra={"example": "gliders/quendel_2.toml"},
     )
-    flight: Flight = Field(default_factory=Flight)
+    flight: FlightSettings = Field(default_factory=FlightSettings)
     vario: Vario = Field(default_factory=Vario)
     average: Average = Field(default_factory=Average)
     circling: Circling = Field(default_factory=Circling)
@@ -233,7 +233,7 @@ class Settings(Section):
     trace: Trace = Field(default_factory=Trace)
     sensors: Sensors = Field(default_factory=Sensors)
     gnss: Gnss = Field(default_factory=Gnss)
-    recorder: Recorder = Field(default_factory=Recorder)
+    recorder: RecorderSettings = Field(default_factory=RecorderSettings)
     audio: Audio = Field(default_factory=Audio)
     nmea: Nmea = Field(default_factory=Nmea)
     declaration: Declaration = Field(default_factory=Declaration)

@@ -60,4 +60,6 @@ def suggestion(name: str) -> str:
     near = nearest(name, [path[-1] for path in keys(Settings)])
     if near:
         return suggestion(near)
-    return f"expected a key such as tone.beeps_full (docs/settings.md), or {', '.join(SHORT_NAMES)} or goal"
+    return (
+        f"expected a key such as tone.beep_rate_full (docs/settings.md), or {', '.join(SHORT_NAMES)} or goal"
+    )

@@ -23,14 +23,14 @@ class CruiseTone(Section):
         " in double beeps; speed to fly: rising pairs of notes mean fly faster, falling pairs mean fly "
         "slower",
     )
-    quiet_from_mps: float = quantity(
+    dead_band_low_mps: float = quantity(
         "-2 m/s",
         "-10 m/s",
         "0 m/s",
         "In cruise, sink stronger than this sounds. A glide is always in sink, which need not be heard "
         "all the time",
     )
-    speed_quiet_mps: float = quantity(
+    speed_dead_band_mps: float = quantity(
         "8 km/h",
         "2 km/h",
         "40 km/h",
@@ -39,21 +39,25 @@ class CruiseTone(Section):
     speed_full_mps: float = quantity(
         "50 km/h", "10 km/h", "200 km/h", "Speed difference at which the pairs are fastest"
     )
-    speed_pitch_hz: float = quantity("880 Hz", "400 Hz", "1500 Hz", "Pitch of the first note of a pair")
-    pairs_zero_hz: float = quantity(
+    speed_frequency_hz: float = quantity(
+        "880 Hz", "400 Hz", "1500 Hz", "Frequency of the first note of a pair"
+    )
+    pair_rate_zero_hz: float = quantity(
         "0.7 Hz", "0.3 Hz", "2 Hz", ("Pairs per second at the edge of the silent range")
     )
-    pairs_full_hz: float = quantity(
+    pair_rate_full_hz: float = quantity(
         "2.5 Hz", "0.5 Hz", "4 Hz", ("Pairs per second at the full speed difference")
     )
 
     def broken_rules(self) -> Iterator[Broken]:
         """A larger difference must sound faster."""
-        yield from self.not_rising("pairs_zero_hz", "pairs_full_hz", why="pairs_full must be the faster one")
         yield from self.not_rising(
-            "speed_quiet_mps",
+            "pair_rate_zero_hz", "pair_rate_full_hz", why="pair_rate_full must be the faster one"
+        )
+        yield from self.not_rising(
+            "speed_dead_band_mps",
             "speed_full_mps",
-            why="speed_full must lie above speed_quiet, otherwise the speed to fly never sounds",
+            why="speed_full must lie above speed_dead_band, otherwise the speed to fly never sounds",
         )
 
 
@@ -61,17 +65,17 @@ class CruiseTone(Section):
 class ToneCurve:
     """The points of the curves of pitch and beep rate. The settings of the same names describe them."""
 
-    quiet_from_mps: float = -0.5
-    quiet_to_mps: float = 0.1
+    dead_band_low_mps: float = -0.5
+    dead_band_high_mps: float = 0.1
     weak_lift_mps: float = 1.0
     full_scale_mps: float = 5.0
-    pitch_sink_hz: float = 220.0
-    pitch_zero_hz: float = 520.0
-    pitch_weak_hz: float = 700.0
-    pitch_full_hz: float = 1600.0
-    beeps_zero_hz: float = 1.4
-    beeps_weak_hz: float = 2.7
-    beeps_full_hz: float = 8.0
+    frequency_sink_hz: float = 220.0
+    frequency_zero_hz: float = 520.0
+    frequency_weak_hz: float = 700.0
+    frequency_full_hz: float = 1600.0
+    beep_rate_zero_hz: float = 1.4
+    beep_rate_weak_hz: float = 2.7
+    beep_rate_full_hz: float = 8.0
 
 
 TONE_PRESETS = {
@@ -107,7 +111,9 @@ class Tone(Section):
     volume_warnings: float = number(
         0.9, 0.5, 1.0, "Loudness of those cues that are warnings; it cannot be set to zero"
     )
-    sink_share: float = number(0.6, 0.0, 1.0, "Loudness of the sink tone as a fraction of the volume")
+    sink_volume_fraction: float = number(
+        0.6, 0.0, 1.0, "Loudness of the sink tone as a fraction of the volume"
+    )
     louder_with_speed: float = number(
         4.0,
         0.0,
@@ -120,11 +126,11 @@ class Tone(Section):
         "day: more resolution in the first metres per second. A point that is set below replaces that of "
         "the preset",
     )
-    quiet_from_mps: float | None = _curve_point(
-        "quiet_from_mps", "-10 m/s", "0 m/s", "Sink stronger than this sounds"
+    dead_band_low_mps: float | None = _curve_point(
+        "dead_band_low_mps", "-10 m/s", "0 m/s", "Sink stronger than this sounds"
     )
-    quiet_to_mps: float | None = _curve_point(
-        "quiet_to_mps", "0 m/s", "3 m/s", "Lift stronger than this sounds"
+    dead_band_high_mps: float | None = _curve_point(
+        "dead_band_high_mps", "0 m/s", "3 m/s", "Lift stronger than this sounds"
     )
     weak_lift_mps: float | None = _curve_point(
         "weak_lift_mps", "0.2 m/s", "5 m/s", "Weak lift, the middle point of the curves"
@@ -132,22 +138,26 @@ class Tone(Section):
     full_scale_mps: float | None = _curve_point(
         "full_scale_mps", "1 m/s", "15 m/s", "Lift or sink at which the pitch reaches its limit"
     )
-    pitch_sink_hz: float | None = _curve_point(
-        "pitch_sink_hz", "150 Hz", "500 Hz", "Pitch at full-scale sink"
+    frequency_sink_hz: float | None = _curve_point(
+        "frequency_sink_hz", "150 Hz", "500 Hz", "Frequency at full-scale sink"
     )
-    pitch_zero_hz: float | None = _curve_point("pitch_zero_hz", "300 Hz", "1000 Hz", "Pitch at zero lift")
-    pitch_weak_hz: float | None = _curve_point("pitch_weak_hz", "310 Hz", "2000 Hz", "Pitch at weak lift")
-    pitch_full_hz: float | None = _curve_point(
-        "pitch_full_hz", "600 Hz", "3000 Hz", "Pitch at full-scale lift"
+    frequency_zero_hz: float | None = _curve_point(
+        "frequency_zero_hz", "300 Hz", "1000 Hz", "Frequency at zero lift"
     )
-    beeps_zero_hz: float | None = _curve_point(
-        "beeps_zero_hz", "0.5 Hz", "5 Hz", ("Beeps per second at zero lift")
+    frequency_weak_hz: float | None = _curve_point(
+        "frequency_weak_hz", "310 Hz", "2000 Hz", "Frequency at weak lift"
     )
-    beeps_weak_hz: float | None = _curve_point(
-        "beeps_weak_hz", "0.6 Hz", "8 Hz", "Beeps per second at weak lift"
+    frequency_full_hz: float | None = _curve_point(
+        "frequency_full_hz", "600 Hz", "3000 Hz", "Frequency at full-scale lift"
     )
-    beeps_full_hz: float | None = _curve_point(
-        "beeps_full_hz", "2 Hz", "12 Hz", "Beeps per second at full-scale lift"
+    beep_rate_zero_hz: float | None = _curve_point(
+        "beep_rate_zero_hz", "0.5 Hz", "5 Hz", ("Beeps per second at zero lift")
+    )
+    beep_rate_weak_hz: float | None = _curve_point(
+        "beep_rate_weak_hz", "0.6 Hz", "8 Hz", "Beeps per second at weak lift"
+    )
+    beep_rate_full_hz: float | None = _curve_point(
+        "beep_rate_full_hz", "2 Hz", "12 Hz", "Beeps per second at full-scale lift"
     )
     cruise: CruiseTone = Field(default_factory=CruiseTone)
 
@@ -161,15 +171,19 @@ class Tone(Section):
     def broken_rules(self) -> Iterator[Broken]:
         """More lift must sound higher and faster, and full scale must be audible."""
         yield from self._points_not_rising(
-            "pitch", "pitch_sink_hz", "pitch_zero_hz", "pitch_weak_hz", "pitch_full_hz"
+            "frequency", "frequency_sink_hz", "frequency_zero_hz", "frequency_weak_hz", "frequency_full_hz"
         )
-        yield from self._points_not_rising("cadence", "beeps_zero_hz", "beeps_weak_hz", "beeps_full_hz")
-        yield from self._points_not_rising("lift", "quiet_to_mps", "full_scale_mps")
+        yield from self._points_not_rising(
+            "beep rate", "beep_rate_zero_hz", "beep_rate_weak_hz", "beep_rate_full_hz"
+        )
+        yield from self._points_not_rising("lift", "dead_band_high_mps", "full_scale_mps")
         yield from self._points_not_rising("lift", "weak_lift_mps", "full_scale_mps")
-        if -self.curve.quiet_from_mps >= self.curve.full_scale_mps:
+        if -self.curve.dead_band_low_mps >= self.curve.full_scale_mps:
             full = show(self.curve.full_scale_mps, SPEED)
-            text = f"quiet_from must lie within full_scale (here {full}), otherwise all sink sounds the same"
-            yield Broken(("quiet_from", "full_scale"), text)
+            text = (
+                f"dead_band_low must lie within full_scale (here {full}), otherwise all sink sounds the same"
+            )
+            yield Broken(("dead_band_low", "full_scale"), text)
 
     def _points_not_rising(self, what: str, *names: str) -> Iterator[Broken]:
         """Neighbours on the curve in force whose values do not increase."""

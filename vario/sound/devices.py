@@ -15,8 +15,8 @@ def open_device(audio: Audio) -> Device:
         SoundDeviceError: if the library or the device is missing, or the library is unsafe with this
             Python.
     """
-    if audio.plays == "nothing":
+    if audio.output == "off":
         return NullSink()
-    if audio.plays == "cues":
+    if audio.output == "cues":
         return DiscreteSink()
     return LiveSink(device=audio.device)

@@ -87,7 +87,7 @@ def require_safe_python() -> None:
     if running >= FIRST_UNSAFE:
         raise SoundDeviceError(
             f"simpleaudio crashes Python {FIRST_UNSAFE[0]}.{FIRST_UNSAFE[1]} and later, and this is "
-            f'{running[0]}.{running[1]}: under [audio] write plays = "tone", which plays the cues as well'
+            f'{running[0]}.{running[1]}: under [audio] write output = "tone", which plays the cues as well'
         )
 
 

@@ -7,8 +7,8 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from vario.sound.glide import Glide
 from vario.sound.grid import all_on_grid, on_grid
+from vario.sound.ramp import Ramp
 from vario.sound.timbre import Note
 
 ATTACK_S, RELEASE_S = 0.010, 0.015
@@ -49,7 +49,7 @@ class Rhythm:
         self._edge = _soft_edge(self._full)
         self._place = 0
         self._phase = 0
-        self._step = Glide(glide_samples)
+        self._step = Ramp(glide_samples)
         self._least_step = 0.0  # the notes in force since the last `take`, or when the pause began
         self._bounds: tuple[tuple[int, float, bool], ...] = ()
         self._beeping = False

@@ -25,8 +25,8 @@ from numpy.typing import NDArray
 from vario.flight.tone.cues import Cue
 from vario.flight.tone.stage import ToneCommand, Voice
 from vario.sound.cue_player import CuePlayer
-from vario.sound.glide import Glide
 from vario.sound.grid import on_grid
+from vario.sound.ramp import Ramp
 from vario.sound.rhythm import Rhythm
 from vario.sound.timbre import TIMBRES, waves
 
@@ -79,8 +79,8 @@ class Synth:
         glide = round(GLIDE_S * sample_rate_hz)
         self._highest_hz = {voice: TIMBRES[voice].highest_pitch_hz(sample_rate_hz) for voice in Voice}
         self._waves = waves()
-        self._pitch = Glide(glide)
-        self._level = Glide(glide)
+        self._pitch = Ramp(glide)
+        self._level = Ramp(glide)
         self._rhythm = Rhythm(sample_rate_hz, glide)
         self._cues = CuePlayer(sample_rate_hz)
         self._cue_number: int | None = None
@@ -257,7 +257,7 @@ class Synth:
                 is_closed = stretch.begins_closed if at == 0 else gate is None or gate[at - 1] == 0.0
                 pitch_hz, amplitude = next(tones)
                 if command.level > 0.0:
-                    move = Glide.jump if is_closed else Glide.aim
+                    move = Ramp.jump if is_closed else Ramp.aim
                     move(self._pitch, pitch_hz)
                     move(self._level, on_grid(command.level) * HEADROOM * amplitude)
                 elif is_closed:  # while the gate is closing, pitch and level do not change

@@ -13,10 +13,10 @@ from typing import Any
 
 from hw_replay.open import is_recognized
 from hw_replay.text import escaped, name_text
-from vario.app.atomic import result_file
-from vario.app.batch.job import Job, Outcome, Settled, fingerprint
+from vario.app.batch.job import Job, JobResult, Settled, fingerprint
 from vario.app.batch.workers import Workers, WorkersStoppedError
 from vario.app.errors import AppError, OutputError
+from vario.app.files.atomic import result_file
 from vario.settings.overrides import NOTHING, Overrides
 
 RESULTS = "flights"
@@ -53,13 +53,13 @@ class Batch:
         stopped: the reason why the workers stopped; None if they did not.
     """
 
-    outcomes: Sequence[Outcome]
+    outcomes: Sequence[JobResult]
     kept: int
     left: int = 0
     stopped: str | None = None
 
     @property
-    def failures(self) -> list[Outcome]:
+    def failures(self) -> list[JobResult]:
         """The outcomes that failed."""
         return [outcome for outcome in self.outcomes if outcome.failure is not None]
 
@@ -108,7 +108,7 @@ def run_batch(
     jobs: Sequence[Job],
     out: Path,
     workers: Callable[[], Workers],
-    progress: Callable[[Outcome | None, Job], None] = lambda _outcome, _job: None,
+    progress: Callable[[JobResult | None, Job], None] = lambda _outcome, _job: None,
 ) -> Batch:
     """Run every job that is not done yet, and save each result as soon as it is available.
 
@@ -121,7 +121,7 @@ def run_batch(
     Returns:
         The result, also if the workers stopped before all jobs were done.
     """
-    outcomes: dict[str, Outcome] = {}
+    outcomes: dict[str, JobResult] = {}
     todo: list[Job] = []
     for job in jobs:
         known = _kept(job, out)
@@ -230,11 +230,11 @@ def _short(part: str, room: int) -> str:
     return f"{coded[: _LONGEST_NAME - room - len(mark) - 1].decode(errors='ignore')}-{mark}"
 
 
-def _kept(job: Job, out: Path) -> Outcome | None:
+def _kept(job: Job, out: Path) -> JobResult | None:
     """The outcome of an earlier run, if it succeeded and its inputs have not changed; else None."""
     try:
         found = json.loads(_place(job.name, out).read_text(encoding="utf-8"))
-        outcome = Outcome(**found)
+        outcome = JobResult(**found)
         if outcome.failure is None and outcome.summary and outcome.fingerprint == fingerprint(job):
             return outcome
     except (OSError, ValueError, TypeError):
@@ -242,7 +242,7 @@ def _kept(job: Job, out: Path) -> Outcome | None:
     return None
 
 
-def _keep(outcome: Outcome, out: Path) -> Outcome:
+def _keep(outcome: JobResult, out: Path) -> JobResult:
     """Save an outcome for the next run; if this fails, the returned outcome contains the reason."""
     try:
         with result_file(_place(outcome.name, out)) as path:

@@ -10,8 +10,8 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from vario.app.in_force import add_set_option, overrides_of
-from vario.app.results import not_over
+from vario.app.config.in_force import add_set_option, overrides_of
+from vario.app.files.paths import not_over
 
 if TYPE_CHECKING:
     from vario.app.batch.batch import Batch
@@ -66,7 +66,7 @@ def _count(text: str) -> int:
 
 def run(arguments: argparse.Namespace) -> int:
     """Do the batch."""
-    from vario.app.batch.batch import (  # noqa: PLC0415
+    from vario.app.batch.batch import (
         CLIMB_COLUMNS,
         FAILURE_COLUMNS,
         FLIGHT_COLUMNS,
@@ -76,10 +76,10 @@ def run(arguments: argparse.Namespace) -> int:
         flight_rows,
         run_batch,
     )
-    from vario.app.batch.console import batch_progress, print_batch  # noqa: PLC0415
-    from vario.app.batch.tables import check_format, write_table  # noqa: PLC0415
-    from vario.app.errors import OutputError  # noqa: PLC0415
-    from vario.settings.overrides import NOTHING  # noqa: PLC0415
+    from vario.app.batch.console import batch_progress, print_batch
+    from vario.app.batch.tables import check_format, write_table
+    from vario.app.errors import OutputError
+    from vario.settings.overrides import NOTHING
 
     check_format(arguments.format)
     out: Path = arguments.out
@@ -115,8 +115,8 @@ def _settings(config: Path | None, overrides: Overrides) -> Settled | None:
     Raises:
         SettingsError: for an error that every recording would have.
     """
-    from vario.app.batch.job import Settled  # noqa: PLC0415
-    from vario.settings.load import check_overrides, load_settings  # noqa: PLC0415
+    from vario.app.batch.job import Settled
+    from vario.settings.load import check_overrides, load_settings
 
     if config is None:
         check_overrides(overrides)
@@ -131,7 +131,7 @@ def _settings(config: Path | None, overrides: Overrides) -> Settled | None:
 
 
 def _workers(arguments: argparse.Namespace, say: Callable[[str], None]) -> Callable[[], Workers]:
-    from vario.app.batch.workers import Cluster, Processes  # noqa: PLC0415
+    from vario.app.batch.workers import Cluster, Processes
 
     def workers() -> Workers:
         chosen: Workers = (

@@ -10,11 +10,11 @@ from pathlib import Path
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
 
 from vario.app.batch.batch import Batch
-from vario.app.batch.job import Job, Outcome
-from vario.app.clock import clock
+from vario.app.batch.job import Job, JobResult
+from vario.app.outputs.flight_time import clock
 from vario.app.terminal import labelled, terminal
 
-Step = Callable[[Outcome | None, Job], None]
+Step = Callable[[JobResult | None, Job], None]
 MOST_FAILURES = 20
 
 
@@ -33,7 +33,7 @@ def batch_progress(jobs: Sequence[Job]) -> Iterator[tuple[Step, Callable[[str], 
     with Progress(*columns, console=console, transient=True, disable=not console.is_terminal) as progress:
         task = progress.add_task("playing", total=len(jobs), failed="", last="")
 
-        def step(outcome: Outcome | None, job: Job) -> None:
+        def step(outcome: JobResult | None, job: Job) -> None:
             nonlocal failed
             failed += outcome is not None and outcome.failure is not None
             told = f"{failed} failed, " if failed else ""

@@ -16,9 +16,9 @@ from hw_replay.errors import RecordingError
 from hw_replay.open import open_source
 from hw_replay.source import RecordingInfo
 from hw_replay.text import escaped
+from vario.app.config.in_force import settings_in_force, with_overrides
 from vario.app.hindsight.hindsight import Hindsight
-from vario.app.in_force import settings_in_force, with_overrides
-from vario.app.passage import Passage
+from vario.app.replay.session import ReplaySession
 from vario.settings.errors import SettingsError
 from vario.settings.load import LoadedSettings, parse_settings
 from vario.settings.overrides import NOTHING, Overrides
@@ -54,7 +54,7 @@ class Job:
 
 
 @dataclass(frozen=True, slots=True)
-class Outcome:
+class JobResult:
     """The outcome of a job: the summary of the flight, or the reason of the failure.
 
     Attributes:
@@ -70,17 +70,17 @@ class Outcome:
     failure: str | None
 
 
-def run_job(job: Job) -> Outcome:
+def run_job(job: Job) -> JobResult:
     """Replay one recording; an error becomes part of the outcome."""
     try:
         mark = fingerprint(job)
     except OSError as error:
-        return Outcome(job.name, "", None, f"cannot be read: {error.strerror or error}")
+        return JobResult(job.name, "", None, f"cannot be read: {error.strerror or error}")
     try:
         source = open_source(job.path)
         loaded = _loaded(job, source.info)
         source = with_overrides(source, job.overrides, loaded)
-        passage = Passage(
+        passage = ReplaySession(
             source,
             loaded.settings,
             loaded.glider,
@@ -91,12 +91,12 @@ def run_job(job: Job) -> Outcome:
             pass
         summary = passage.summary()
     except (RecordingError, SettingsError) as error:
-        return Outcome(job.name, mark, None, _one_line(str(error).removeprefix(f"{job.path}: ")))
+        return JobResult(job.name, mark, None, _one_line(str(error).removeprefix(f"{job.path}: ")))
     except Exception as error:  # an error of this program in one flight must not stop the others
         where = traceback.extract_tb(error.__traceback__)[-1]
         said = f"{type(error).__name__}: {error} ({Path(where.filename).name}, line {where.lineno})"
-        return Outcome(job.name, mark, None, f"a fault of this program: {_one_line(said)}")
-    return Outcome(job.name, mark, summary, None)
+        return JobResult(job.name, mark, None, f"a fault of this program: {_one_line(said)}")
+    return JobResult(job.name, mark, summary, None)
 
 
 def _loaded(job: Job, info: RecordingInfo) -> LoadedSettings:

@@ -7,8 +7,8 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any, Literal
 
-from vario.app.atomic import result_file
 from vario.app.errors import AppError
+from vario.app.files.atomic import result_file
 
 Format = Literal["csv", "parquet"]
 

@@ -15,7 +15,7 @@ from contextlib import contextmanager, suppress
 from typing import Any, Protocol
 
 from hw_replay.text import escaped
-from vario.app.batch.job import Job, Outcome, run_job
+from vario.app.batch.job import Job, JobResult, run_job
 from vario.app.errors import AppError
 
 CRASHED = "the worker process died while playing it (out of memory, or a fault in a library)"
@@ -39,7 +39,7 @@ class Workers(Protocol):
     def description(self) -> str:
         """For the progress display: "2 processes"."""
 
-    def run(self, jobs: Sequence[Job]) -> Iterator[Outcome]:
+    def run(self, jobs: Sequence[Job]) -> Iterator[JobResult]:
         """The outcome of every job, in the order of completion.
 
         Raises:
@@ -66,7 +66,7 @@ class Processes:
         """How many."""
         return f"{self._count} process{'es' if self._count > 1 else ''}"
 
-    def run(self, jobs: Sequence[Job]) -> Iterator[Outcome]:
+    def run(self, jobs: Sequence[Job]) -> Iterator[JobResult]:
         """The outcome of every job. A job whose process dies is repeated alone; then it is a failure.
 
         Raises:
@@ -84,14 +84,14 @@ class Processes:
                     try:
                         yield from self._pooled([job], 1, asked)
                     except BrokenProcessPool:
-                        yield Outcome(job.name, "", None, CRASHED)
+                        yield JobResult(job.name, "", None, CRASHED)
 
-    def _pooled(self, jobs: Sequence[Job], count: int, asked: Sequence[int]) -> Iterator[Outcome]:
+    def _pooled(self, jobs: Sequence[Job], count: int, asked: Sequence[int]) -> Iterator[JobResult]:
         # Spawned, not forked: a fork inherits the locks of the threads of the caller.
         context = multiprocessing.get_context("spawn")
         others = set(multiprocessing.active_children())
         pool = ProcessPoolExecutor(count, mp_context=context, initializer=_depend_on_parent)
-        names: dict[Future[Outcome], str] = {}
+        names: dict[Future[JobResult], str] = {}
         finished = False
         try:
             with _without_interrupts():  # new processes inherit the blocked signals
@@ -105,7 +105,7 @@ class Processes:
                     process.kill()
             pool.shutdown(wait=True)
 
-    def _collected(self, names: Mapping[Future[Outcome], str], asked: Sequence[int]) -> Iterator[Outcome]:
+    def _collected(self, names: Mapping[Future[JobResult], str], asked: Sequence[int]) -> Iterator[JobResult]:
         """The outcomes in the order of completion, until all are done or Ctrl-C stops the work."""
         pending, told = set(names), False
         while pending:
@@ -122,14 +122,14 @@ class Processes:
             raise WorkersStoppedError("by Ctrl-C")
 
 
-def _outcome(future: Future[Outcome], name: str) -> Outcome:
+def _outcome(future: Future[JobResult], name: str) -> JobResult:
     """The outcome of a job, also if it could not be sent."""
     try:
         return future.result()
     except BrokenProcessPool:
         raise
     except Exception as error:  # the failure of a flight becomes a row of the table
-        return Outcome(
+        return JobResult(
             name, "", None, f"a fault of this program: {type(error).__name__}: {escaped(str(error))}"
         )
 
@@ -191,7 +191,7 @@ class Cluster:
         count = len(self._client.scheduler_info()["workers"])
         return f"{count} worker{'s' if count != 1 else ''} of {self._address}"
 
-    def run(self, jobs: Sequence[Job]) -> Iterator[Outcome]:
+    def run(self, jobs: Sequence[Job]) -> Iterator[JobResult]:
         """The outcome of every job; a job that repeatedly kills its worker is a failure.
 
         Raises:
@@ -221,11 +221,11 @@ class Cluster:
             with suppress(OSError, TimeoutError, CancelledError):
                 self._client.close(timeout=POLL_S)
 
-    def _outcome(self, future: Any, name: str) -> Outcome:
+    def _outcome(self, future: Any, name: str) -> JobResult:
         error = future.exception(timeout=CLUSTER_LOST_S)
         if error is not None:
-            return Outcome(name, "", None, f"{CRASHED}: {type(error).__name__}")
-        outcome: Outcome = future.result(timeout=CLUSTER_LOST_S)
+            return JobResult(name, "", None, f"{CRASHED}: {type(error).__name__}")
+        outcome: JobResult = future.result(timeout=CLUSTER_LOST_S)
         return outcome
 
     def _lost(self) -> WorkersStoppedError:

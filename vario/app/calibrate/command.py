@@ -29,8 +29,8 @@ IN_FLIGHT_S = 900.0
 def add_parser(commands: _SubParsersAction[ArgumentParser]) -> None:
     """Register the command with all kinds of calibration."""
     parser = commands.add_parser("calibrate", help="find sensor errors, or the polar of the glider")
-    ways = parser.add_subparsers(title="ways", required=True, metavar="WAY")
-    _way(ways, "pitot-zero", "zero of the pitot sensor, with the pitot covered")
+    ways = parser.add_subparsers(title="methods", required=True, metavar="METHOD")
+    _way(ways, "pitot-offset", "zero of the pitot sensor, with the pitot covered")
     _way(ways, "gyro-bias", "bias of the gyro, at rest")
     way = _way(ways, "barometer", "offset of the barometer, at rest on a field of known elevation")
     way.add_argument("--elevation", required=True, help='elevation of the barometer, such as "420 m"')
@@ -148,11 +148,11 @@ def _windows(way: ArgumentParser, name: str) -> None:
 def calibrate_command(arguments: Namespace) -> int:
     """Calibrate, print the result and write the files; returns the exit code."""
     # Imported here and below because only this command needs them.
-    from vario.app.calibrate.outcome import apply_outcome, write_outcome  # noqa: PLC0415
-    from vario.app.calibrate.readings import part_of, read_input  # noqa: PLC0415
-    from vario.app.calibrate.ways import FIND, Case  # noqa: PLC0415
-    from vario.app.terminal import labelled, terminal  # noqa: PLC0415
-    from vario.app.tune.files import provenance  # noqa: PLC0415
+    from vario.app.calibrate.outcome import apply_outcome, write_outcome
+    from vario.app.calibrate.readings import part_of, read_input
+    from vario.app.calibrate.ways import FIND, Case
+    from vario.app.noise.files import provenance
+    from vario.app.terminal import labelled, terminal
 
     samples, info, loaded = read_input(arguments)
     samples = part_of(samples, arguments.between)

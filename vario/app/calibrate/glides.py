@@ -41,7 +41,7 @@ MOST_SCATTER_MPS = 0.4
 
 
 @dataclass(frozen=True, slots=True)
-class Glide:
+class SteadyGlide:
     """One glide, converted to sea-level density and reference mass.
 
     Attributes:
@@ -132,7 +132,7 @@ def fit_polar(
     )
 
 
-def fit(glides: Sequence[Glide]) -> tuple[QuadraticPolar, Floats, float]:
+def fit(glides: Sequence[SteadyGlide]) -> tuple[QuadraticPolar, Floats, float]:
     """Fit the quadratic: the polar, the covariance of a, b, c, shape (3, 3), and the scatter, m/s."""
     speed = np.array([glide.eas_mps for glide in glides])
     sink = np.array([glide.sink_mps for glide in glides])
@@ -192,7 +192,7 @@ def _glide(
     oat: Series | None,
     *,
     mass_ratio: float,
-) -> Glide:
+) -> SteadyGlide:
     """Loss of energy height by a line through it, which uses all readings and not two."""
     static, impact = baro.between(*span), pitot.between(*span)
     if len(static.t_s) < 10 or len(impact.t_s) < 10:
@@ -212,4 +212,4 @@ def _glide(
     to_sea_level = math.sqrt(density_kgpm3(static_pa, air_k) / SEA_LEVEL_KGPM3)
     to_reference = 1.0 / math.sqrt(mass_ratio)
     scale = to_sea_level * to_reference
-    return Glide(*span, float(np.mean(tas)) * scale, sink * scale)
+    return SteadyGlide(*span, float(np.mean(tas)) * scale, sink * scale)

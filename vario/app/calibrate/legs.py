@@ -63,7 +63,7 @@ class Leg:
 
 
 @dataclass(frozen=True, slots=True)
-class Wind:
+class WindFit:
     """Wind and airspeed factor from several runs.
 
     Attributes:
@@ -81,7 +81,7 @@ class Wind:
     factor_error: float | None
 
 
-def solve(legs: Sequence[tuple[float, float, float]]) -> Wind:
+def solve(legs: Sequence[tuple[float, float, float]]) -> WindFit:
     """Fit the wind and the airspeed factor to the runs.
 
     Args:
@@ -110,7 +110,7 @@ def solve(legs: Sequence[tuple[float, float, float]]) -> Wind:
         covariance = np.linalg.inv(normal) * float(np.sum(best.fun**2)) / spare
         error = float(np.sqrt(covariance[2, 2]))
     w_north, w_east, factor = (float(value) for value in best.x)
-    return Wind(w_north, w_east, factor, left, error)
+    return WindFit(w_north, w_east, factor, left, error)
 
 
 def position_error(

@@ -7,9 +7,9 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from vario.app.atomic import write_atomically
 from vario.app.change.settings_file import change_settings
-from vario.app.tune.files import as_comment, toml_text, write_keeping
+from vario.app.files.atomic import write_atomically
+from vario.app.noise.files import as_comment, toml_text, write_keeping
 from vario.settings.load import parse_settings
 
 
@@ -18,7 +18,7 @@ class Outcome:
     """The result of a calibration.
 
     Attributes:
-        way: the kind of calibration, such as "pitot-zero"; it gives the file its name.
+        way: the kind of calibration, such as "pitot-offset"; it gives the file its name.
         said: sentences for the user.
         settings: new values by dotted section and key, as in the settings file.
         figures: every figure found, in SI units, by table name.

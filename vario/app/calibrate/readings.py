@@ -10,8 +10,8 @@ from pathlib import Path
 from drivers.samples import Sample
 from hw_replay.open import open_source
 from hw_replay.source import RecordingInfo
+from vario.app.config.in_force import settings_in_force
 from vario.app.errors import AppError
-from vario.app.in_force import settings_in_force
 from vario.app.live.clock import Clock, MonotonicClock
 from vario.app.live.fitting import Buses, Fitted, described, fitted
 from vario.app.live.practice import WORDS, practice

@@ -23,7 +23,7 @@ BARO_STILL_PA = 12.0
 BARO_MOST_PA = 1000.0
 
 
-def pitot_zero(samples: Iterable[Sample]) -> Outcome:
+def pitot_offset(samples: Iterable[Sample]) -> Outcome:
     """Measure the reading of the pitot sensor without wind: the pitot covered, the glider in a hangar.
 
     Raises:
@@ -39,9 +39,9 @@ def pitot_zero(samples: Iterable[Sample]) -> Outcome:
         )
     error = _error_of_mean(spread, len(pitot.t_s))
     return Outcome(
-        "pitot-zero",
+        "pitot-offset",
         [f"The pitot sensor reads {zero:+.2f} Pa (±{error:.2f}) without wind."],
-        {"sensors.pitot": {"zero": f"{zero:.2f} Pa"}},
+        {"sensors.pitot": {"offset": f"{zero:.2f} Pa"}},
         {"pitot": {"zero_pa": zero, "zero_error_pa": error, "noise_pa": spread}},
         [
             "Remove the cover of the pitot, then blow across the pitot (not into it): the airspeed must "

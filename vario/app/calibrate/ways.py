@@ -18,7 +18,7 @@ from vario.app.calibrate.level import corrected, from_ground_run, from_two_poses
 from vario.app.calibrate.outcome import Outcome
 from vario.app.calibrate.positions import six_positions
 from vario.app.calibrate.pull_up import energy_check
-from vario.app.calibrate.rest import barometer_offset, gyro_bias, pitot_zero
+from vario.app.calibrate.rest import barometer_offset, gyro_bias, pitot_offset
 from vario.app.calibrate.series import corrected_pressures
 from vario.app.calibrate.turns import LEAST_STEP_RAD, gyro_scale
 from vario.app.errors import AppError
@@ -48,7 +48,7 @@ class Case:
 
 
 def _pitot_zero(case: Case) -> Outcome:
-    return pitot_zero(case.samples)
+    return pitot_offset(case.samples)
 
 
 def _gyro_bias(case: Case) -> Outcome:
@@ -119,7 +119,7 @@ def _polar(case: Case) -> Outcome:
 
 FIND: Mapping[str, Callable[[Case], Outcome]] = MappingProxyType(
     {
-        "pitot-zero": _pitot_zero,
+        "pitot-offset": _pitot_zero,
         "gyro-bias": _gyro_bias,
         "barometer": _barometer,
         "level": _level,

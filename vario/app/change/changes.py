@@ -12,7 +12,7 @@ from pathlib import Path
 from drivers.events import SettingsChange
 from hw_replay.bounded_toml import parse_toml
 from hw_replay.disk import open_regular
-from vario.app.atomic import being_written
+from vario.app.files.atomic import being_written
 from vario.flight.pipeline import Pipeline
 from vario.settings.errors import SettingsError
 from vario.settings.load import may_be_glider, parse_settings

@@ -51,15 +51,15 @@ def add_parser(commands: Any) -> None:
 
 
 def _set(arguments: argparse.Namespace) -> int:
-    from vario.app.change.short_names import set_setting  # noqa: PLC0415
+    from vario.app.change.short_names import set_setting
 
     print(shown(set_setting(arguments.key, arguments.value, arguments.config)))
     return 0
 
 
 def _mark(arguments: argparse.Namespace) -> int:
-    from vario.app.change.marks import drop_mark, mark_recording, marks_folder  # noqa: PLC0415
-    from vario.app.change.watched import is_watched  # noqa: PLC0415
+    from vario.app.change.marks import drop_mark, mark_recording, marks_folder
+    from vario.app.change.watched import is_watched
 
     if (arguments.into is None) != (arguments.at is None):
         raise AppError("--into and --at must be given together")

@@ -18,9 +18,9 @@ from hw_replay.open import convert
 from hw_replay.recording import Recording
 from hw_replay.source import Source
 from hw_replay.text import one_line
-from vario.app.altered import Altered
-from vario.app.atomic import write_new
 from vario.app.errors import AppError, OutputError
+from vario.app.files.atomic import write_new
+from vario.app.replay.altered import Altered
 
 LONGEST_TEXT = 500
 _LARGEST_BYTES = 4096

@@ -6,8 +6,8 @@ from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
 
-from vario.app.atomic import change_file
 from vario.app.errors import AppError
+from vario.app.files.atomic import change_file
 from vario.settings.edit import NotEditableError, set_value
 from vario.settings.load import absent, load_text
 from vario.settings.toml_text import Path as KeyPath

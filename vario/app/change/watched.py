@@ -2,7 +2,7 @@
 
 The instrument holds a lock on the folder while it runs; the kernel releases the lock when the process
 ends. It is a read lock of an open file description (fcntl(2), F_OFD_SETLK): it needs no write permission,
-and is independent of the locks of `vario.app.atomic`, which use flock(2).
+and is independent of the locks of `vario.app.files.atomic`, which use flock(2).
 """
 
 from __future__ import annotations

@@ -37,14 +37,14 @@ def add_parser(commands: _SubParsersAction[argparse.ArgumentParser]) -> None:
 
 def check_command(arguments: argparse.Namespace) -> int:
     """Check everything and print the table; returns the exit code."""
-    from drivers.bus import SmBus  # noqa: PLC0415  (only this command needs all of it)
-    from drivers.port import TtyPort  # noqa: PLC0415
-    from vario.app.check.board import check_board, read_board  # noqa: PLC0415
-    from vario.app.check.house import check_sound  # noqa: PLC0415
-    from vario.app.check.sensing import worst  # noqa: PLC0415
-    from vario.app.live.clock import MonotonicClock  # noqa: PLC0415
-    from vario.app.live.fitting import Buses  # noqa: PLC0415
-    from vario.settings.load import load_settings  # noqa: PLC0415
+    from drivers.bus import SmBus
+    from drivers.port import TtyPort
+    from vario.app.check.board import check_board, read_board
+    from vario.app.check.sensing import worst
+    from vario.app.check.system import check_sound
+    from vario.app.live.clock import MonotonicClock
+    from vario.app.live.fitting import Buses
+    from vario.settings.load import load_settings
 
     if arguments.fake is not None:
         return _practise(arguments)
@@ -65,9 +65,9 @@ def check_command(arguments: argparse.Namespace) -> int:
 
 def _practise(arguments: argparse.Namespace) -> int:
     """Check fake chips: no card, no sound."""
-    from vario.app.check.sensing import worst  # noqa: PLC0415
-    from vario.app.live.practice import WORDS, practice  # noqa: PLC0415
-    from vario.app.terminal import terminal  # noqa: PLC0415
+    from vario.app.check.sensing import worst
+    from vario.app.live.practice import WORDS, practice
+    from vario.app.terminal import terminal
 
     practised = practice(arguments.fake, arguments.config)
     settings = practised.loaded.settings
@@ -87,12 +87,12 @@ def check(
     folder: str | None = None,
 ) -> list[Finding]:
     """Check everything except the sound; `folder` is the recording folder, None if there is none."""
-    from vario.app.check.findings import failed  # noqa: PLC0415
-    from vario.app.check.house import check_card  # noqa: PLC0415
-    from vario.app.check.sensing import check_sensors, listen  # noqa: PLC0415
-    from vario.app.check.wiring import check_wiring  # noqa: PLC0415
-    from vario.app.errors import AppError  # noqa: PLC0415
-    from vario.app.live.fitting import NOTHING_FITTED, fitted  # noqa: PLC0415
+    from vario.app.check.findings import failed
+    from vario.app.check.sensing import check_sensors, listen
+    from vario.app.check.system import check_card
+    from vario.app.check.wiring import check_wiring
+    from vario.app.errors import AppError
+    from vario.app.live.fitting import NOTHING_FITTED, fitted
 
     findings = check_wiring(settings, buses)
     try:
@@ -107,9 +107,9 @@ def check(
 
 def print_findings(findings: Sequence[Finding]) -> None:
     """Print the table of findings."""
-    from rich.table import Table  # noqa: PLC0415
+    from rich.table import Table
 
-    from vario.app.terminal import terminal  # noqa: PLC0415
+    from vario.app.terminal import terminal
 
     table = Table("", "what", "found", "what to do next")
     for finding in findings:

@@ -10,7 +10,7 @@ class Verdict(StrEnum):
     """The verdict on one subject."""
 
     PASS = "pass"  # noqa: S105  (no password)
-    LOOK = "look"
+    WARN = "warn"
     """It may be correct; the user should verify it."""
     FAIL = "FAIL"
 
@@ -39,7 +39,7 @@ def passed(subject: str, found: str) -> Finding:
 
 def look(subject: str, found: str, next_step: str) -> Finding:
     """A finding that the user should verify."""
-    return Finding(subject, Verdict.LOOK, found, next_step)
+    return Finding(subject, Verdict.WARN, found, next_step)
 
 
 def failed(subject: str, found: str, next_step: str) -> Finding:

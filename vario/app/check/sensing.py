@@ -161,7 +161,7 @@ def check_sense(settings: Settings, heard: dict[str, Floats]) -> list[Finding]:
         gnss_m = float(np.median(heard["gnss_pos"][:, 2])) if "gnss_pos" in heard else None
         findings.append(_static(float(mean["baro"][0]) - settings.sensors.baro.offset_pa, gnss_m))
     if "pitot" in mean:
-        findings.append(_pitot(float(mean["pitot"][0]), settings.sensors.pitot.zero_pa))
+        findings.append(_pitot(float(mean["pitot"][0]), settings.sensors.pitot.offset_pa))
     if "imu_accel" in mean:
         findings.append(_gravity(settings, mean["imu_accel"]))
     if "imu_gyro" in mean:
@@ -189,7 +189,7 @@ def _pitot(reading_pa: float, zero_pa: float) -> Finding:
         step = "Wind in the pitot, or tubes swapped, blocked or wet: cover the pitot and run the check again"
         return failed("pitot", found, step)
     if abs(reading_pa - zero_pa) > PITOT_OFF_PA:
-        return look("pitot", found, "Cover the pitot and run vario calibrate pitot-zero")
+        return look("pitot", found, "Cover the pitot and run vario calibrate pitot-offset")
     return passed("pitot", found)
 
 

@@ -12,9 +12,9 @@ from difflib import get_close_matches
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from vario.app.atomic import result_file
 from vario.app.errors import AppError
-from vario.app.results import not_over
+from vario.app.files.atomic import result_file
+from vario.app.files.paths import not_over
 
 if TYPE_CHECKING:
     from vario.app.compare.result import Comparison, Spread, Tolerances
@@ -52,7 +52,7 @@ def add_parser(commands: Any) -> None:
         action="append",
         default=[],
         metavar="KEY=VALUE",
-        help='change one setting of B, such as tone.beeps_full="5 Hz" or maccready="2 kt"; may be repeated',
+        help='change one setting of B, such as tone.beep_rate_full="5 Hz"; may be repeated',
     )
     parser.add_argument(
         "--set-a", action="append", default=[], metavar="KEY=VALUE", help="the same for A; may be repeated"
@@ -85,12 +85,12 @@ def add_parser(commands: Any) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """Compare, write the result and the picture, and print the differences."""
-    from vario.app.compare.compare import compare_tables  # noqa: PLC0415
-    from vario.app.compare.console import print_comparison  # noqa: PLC0415
-    from vario.app.compare.picture import draw_comparison  # noqa: PLC0415
-    from vario.app.compare.result import Tolerances  # noqa: PLC0415
-    from vario.app.compare.tables import both_sides, hindsight_sides  # noqa: PLC0415
-    from vario.app.replay import TRACE  # noqa: PLC0415
+    from vario.app.compare.compare import compare_tables
+    from vario.app.compare.console import print_comparison
+    from vario.app.compare.picture import draw_comparison
+    from vario.app.compare.result import Tolerances
+    from vario.app.compare.tables import both_sides, hindsight_sides
+    from vario.app.replay.results import TRACE
 
     tolerances = Tolerances(
         largest=_pairs("--tolerance", arguments.tolerance), rms=_pairs("--rms", arguments.rms)

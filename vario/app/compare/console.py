@@ -7,10 +7,10 @@ from pathlib import Path
 from rich.console import Console
 from rich.table import Table as Grid
 
-from vario.app.clock import clock
 from vario.app.compare.result import ColumnDifference, Comparison
 from vario.app.compare.words import beginning, climb_sentences, mean_and_rms, shown, size, unit_of_column
 from vario.app.outputs.catalogue import output_of
+from vario.app.outputs.flight_time import clock
 from vario.app.terminal import terminal
 
 MOST_NAMES = 8

@@ -11,12 +11,12 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import FuncFormatter, MultipleLocator
 
-from vario.app.clock import clock
 from vario.app.compare.result import ColumnDifference, Comparison
 from vario.app.compare.tables import Table
 from vario.app.compare.words import people_read, size, unit_of_column
 from vario.app.errors import OutputError
 from vario.app.outputs.catalogue import output_of
+from vario.app.outputs.flight_time import clock
 from vario.app.picture.style import (
     AMBER,
     CLIMB_TINT,

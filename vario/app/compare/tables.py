@@ -18,14 +18,14 @@ from hw_replay.files import open_binary
 from hw_replay.open import open_source
 from hw_replay.source import Source
 from hw_replay.text import escaped, name_text
+from vario.app.config.in_force import settings_in_force, with_overrides
 from vario.app.errors import AppError
-from vario.app.in_force import settings_in_force, with_overrides
 from vario.app.outputs.catalogue import TRACE as OUTPUTS
 from vario.app.outputs.catalogue import TRUTH, output_beside, output_of
 from vario.app.outputs.columns import Column, Columns
 from vario.app.outputs.references import References
-from vario.app.passage import Passage
-from vario.app.replay import TRACE
+from vario.app.replay.results import TRACE
+from vario.app.replay.session import ReplaySession
 from vario.settings.load import LoadedSettings
 from vario.settings.overrides import from_words
 
@@ -102,7 +102,7 @@ def replayed(
 ) -> Table:
     """The outputs of the instrument for a recording with given settings."""
     trace = Columns(OUTPUTS, loaded.settings.trace.rate_hz, source.info.start_utc)
-    passage = Passage(
+    passage = ReplaySession(
         source, loaded.settings, loaded.glider, follow_changes=follow_changes, hindsight=hindsight
     )
     for reading in passage:

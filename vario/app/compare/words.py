@@ -5,10 +5,10 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 
-from vario.app.clock import clock
 from vario.app.compare.result import ClimbDifference, ColumnDifference, Comparison, Spread
 from vario.app.compare.tables import Floats
 from vario.app.outputs.catalogue import output_of
+from vario.app.outputs.flight_time import clock
 from vario.app.outputs.output import Output
 
 NO_MEAN = "–"

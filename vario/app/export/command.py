@@ -7,8 +7,8 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
-from vario.app.in_force import add_set_option
-from vario.app.results import folder_for, inputs, not_over
+from vario.app.config.in_force import add_set_option
+from vario.app.files.paths import folder_for, inputs, not_over
 
 ENDINGS = {
     "csv": "trace.csv",
@@ -69,15 +69,15 @@ def add_parser(commands: Any) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """Play the recording and write the requested file."""
-    from vario.app.atomic import result_file  # noqa: PLC0415
-    from vario.app.errors import AppError  # noqa: PLC0415
-    from vario.app.export.igc import header_of, write_igc  # noqa: PLC0415
-    from vario.app.export.sentences import play_nmea, write_nmea  # noqa: PLC0415
-    from vario.app.export.start import started  # noqa: PLC0415
-    from vario.app.export.tables import write_csv, write_parquet  # noqa: PLC0415
-    from vario.app.export.viewer import write_viewer_file  # noqa: PLC0415
-    from vario.app.passage import Passage, opened  # noqa: PLC0415
-    from vario.app.terminal import labelled, progress_bar, terminal  # noqa: PLC0415
+    from vario.app.errors import AppError
+    from vario.app.export.igc import header_of, write_igc
+    from vario.app.export.sentences import play_nmea, write_nmea
+    from vario.app.export.start import started
+    from vario.app.export.tables import write_csv, write_parquet
+    from vario.app.export.viewer import write_viewer_file
+    from vario.app.files.atomic import result_file
+    from vario.app.replay.session import ReplaySession, opened
+    from vario.app.terminal import labelled, progress_bar, terminal
 
     kind: str = arguments.kind
     if arguments.to is not None and (kind != "nmea" or arguments.out is not None):
@@ -92,7 +92,9 @@ def run(arguments: argparse.Namespace) -> int:
     if kind == "igc" and info.start_utc is None:
         why = info.doubts[-1] if info.doubts else "this recording has no start time"
         raise AppError(f"{why}, and a FAI/IGC file needs UTC: give it with --start-utc TIME")
-    flown = partial(Passage, source, loaded.settings, loaded.glider, follow_changes=arguments.config is None)
+    flown = partial(
+        ReplaySession, source, loaded.settings, loaded.glider, follow_changes=arguments.config is None
+    )
     if arguments.to is not None:
         play_nmea(flown(), info.start_utc, arguments.to, loaded.settings.nmea.rate_hz, arguments.speed)
         return 0

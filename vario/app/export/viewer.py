@@ -23,7 +23,7 @@ from hw_replay.writer import LIBRARY
 from vario.app.errors import OutputError
 from vario.app.outputs.catalogue import OUTPUTS, TRACE
 from vario.app.outputs.sampler import Sampler
-from vario.app.passage import Passage
+from vario.app.replay.session import ReplaySession
 from vario.flight.core.geodesy import offset_m
 from vario.flight.reading import Reading
 
@@ -40,7 +40,7 @@ _ROW = MessageType(
 _TOPICS = {"outputs": _ROW, "position": LOCATION_FIX, "attitude": POSE_IN_FRAME, "log": LOG}
 
 
-def write_viewer_file(passage: Passage, path: Path, rate_hz: float, start_utc: datetime | None) -> None:
+def write_viewer_file(passage: ReplaySession, path: Path, rate_hz: float, start_utc: datetime | None) -> None:
     """Play the flight and write the file.
 
     Args:

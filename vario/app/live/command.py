@@ -22,7 +22,7 @@ def add_parser(commands: _SubParsersAction[argparse.ArgumentParser]) -> None:
         "--config",
         type=Path,
         help=(
-            "settings file; default: vario.toml in this folder, in a rehearsal the settings in the recording"
+            "settings file; default: vario.toml in this folder, in an emulation the settings in the recording"
         ),
     )
     parser.add_argument(
@@ -35,10 +35,10 @@ def add_parser(commands: _SubParsersAction[argparse.ArgumentParser]) -> None:
     )
     parser.add_argument("--silent", action="store_true", help="no sound")
     parser.add_argument(
-        "--rehearse",
+        "--emulate",
         type=Path,
         metavar="FILE",
-        help="rehearse this recording with fake chips instead of real ones",
+        help="emulate this recording with fake chips instead of real ones",
     )
     parser.add_argument("--for", dest="longest_s", type=float, metavar="SECONDS", help="end after this time")
     parser.set_defaults(command=run_command)
@@ -47,29 +47,29 @@ def add_parser(commands: _SubParsersAction[argparse.ArgumentParser]) -> None:
 def run_command(arguments: argparse.Namespace) -> int:
     """Fly; returns the exit code."""
     # Imported here because only this command needs it.
-    from hw_replay.open import open_source  # noqa: PLC0415
-    from vario.app.change.marks import marks_folder  # noqa: PLC0415
-    from vario.app.in_force import settings_in_force  # noqa: PLC0415
-    from vario.app.live.clock import FIRST_S  # noqa: PLC0415
-    from vario.app.live.run import Wishes, run  # noqa: PLC0415
-    from vario.app.live.status import table  # noqa: PLC0415
-    from vario.app.live.teller import Teller  # noqa: PLC0415
-    from vario.app.terminal import CAUTION, ShownLog, terminal  # noqa: PLC0415
-    from vario.settings.load import load_settings  # noqa: PLC0415
+    from hw_replay.open import open_source
+    from vario.app.change.marks import marks_folder
+    from vario.app.config.in_force import settings_in_force
+    from vario.app.live.clock import FIRST_S
+    from vario.app.live.run import RunOptions, run
+    from vario.app.live.status import table
+    from vario.app.live.teller import Teller
+    from vario.app.terminal import CAUTION, ShownLog, terminal
+    from vario.settings.load import load_settings
 
     config: Path | None = arguments.config
-    rehearse = open_source(arguments.rehearse) if arguments.rehearse else None
-    if rehearse is None:
+    emulate = open_source(arguments.emulate) if arguments.emulate else None
+    if emulate is None:
         config = config or Path("vario.toml")
         loaded = load_settings(config)
     else:
-        loaded = settings_in_force(rehearse.info, arguments.rehearse, config)
-    wishes = Wishes(
+        loaded = settings_in_force(emulate.info, arguments.emulate, config)
+    options = RunOptions(
         config,
         arguments.marks or marks_folder(config),
         arguments.record,
         arguments.silent,
-        rehearse,
+        emulate,
         float("inf") if arguments.longest_s is None else arguments.longest_s,
     )
     teller = Teller()
@@ -87,7 +87,7 @@ def run_command(arguments: argparse.Namespace) -> int:
         teller.do(line.start)
     left_behind: tuple[str, ...] = ()
     try:
-        status = run(loaded, wishes, show)
+        status = run(loaded, options, show)
         left_behind, kept = status.left_behind, status.recorder
         if line is not None:
             teller.do(line.stop)

@@ -34,7 +34,7 @@ SILENT_AT_LEAST_S = 2.0
 _NO_FIX_IS_NO_FAULT = frozenset({"gnss_pos", "gnss_vel"})
 
 
-class State(StrEnum):
+class SensorState(StrEnum):
     """The state of a sensor."""
 
     STARTING = "starting"
@@ -56,7 +56,7 @@ class SensorStatus:
     """
 
     name: str
-    state: State
+    state: SensorState
     readings: int
     faults: dict[str, int]
     overruns: int
@@ -75,7 +75,7 @@ class WatchedSensor:
         self.sensor = sensor
         self.readings = 0
         self.faults: Counter[str] = Counter()
-        self.state = State.STARTING
+        self.state = SensorState.STARTING
         self.last_error: SensorError | None = None
         """The latest fault, even if it is over."""
         self._recover = recover
@@ -109,7 +109,7 @@ class WatchedSensor:
 
     def start(self, at_s: float) -> None:
         """Begin set-up at a time."""
-        self.state = State.STARTING
+        self.state = SensorState.STARTING
         self._heard_s = at_s
         self.sensor.start(at_s)
 
@@ -138,8 +138,8 @@ class WatchedSensor:
     def _well(self, now_s: float) -> None:
         self.readings += 1
         self._heard_s = now_s
-        if self.state is not State.MEASURING:
-            self.state = State.MEASURING
+        if self.state is not SensorState.MEASURING:
+            self.state = SensorState.MEASURING
             if self._lost_at_s is None:
                 LOG.info("%s: measuring", self.name)
             else:
@@ -162,7 +162,7 @@ class WatchedSensor:
         self._problem = str(error)
         delay_s = min(FIRST_RETRY_S * 2.0**self._tries, LONGEST_RETRY_S)
         self._tries = min(self._tries + 1, 16)
-        self.state = State.RESTING
+        self.state = SensorState.RESTING
         self._say(f"lost {kind}", f"%s; next try in {delay_s:.1f} s", error, now_s)
         if isinstance(error, BusStuckError):
             self._free_bus()

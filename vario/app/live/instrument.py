@@ -20,7 +20,7 @@ from drivers.events import Mark, SettingsChange
 from drivers.samples import Reference, Sample
 from hw_replay.source import RecordingInfo, SensorInfo
 from vario.app.live.recorder import UTC_OFFSET
-from vario.app.player import Player, noise_of
+from vario.app.replay.player import Player, noise_of
 from vario.flight.motion.mode import Mode
 from vario.flight.pipeline import Pipeline
 from vario.flight.reading import Reading

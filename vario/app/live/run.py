@@ -1,4 +1,4 @@
-"""`vario run`: live operation with the chips of the settings, or with the fake chips of a rehearsal."""
+"""`vario run`: live operation with the chips of the settings, or with the fake chips of an emulation."""
 
 from __future__ import annotations
 
@@ -13,15 +13,15 @@ from pathlib import Path
 from drivers.fakes import FakeReceiver, World
 from hw_replay.source import Source
 from vario.app.live.clock import FIRST_S, Clock, MonotonicClock
+from vario.app.live.emulation import FlownClock, wired, with_chips
 from vario.app.live.ending import Ending
+from vario.app.live.file_watch import SideWatch
 from vario.app.live.fitting import Buses, described, fitted
 from vario.app.live.instrument import Instrument
 from vario.app.live.loop import LiveLoop
 from vario.app.live.notify import Notifier
 from vario.app.live.recorder import FlightFiles, Recorder
-from vario.app.live.rehearsal import FlownClock, wired, with_chips
 from vario.app.live.scheduler import Scheduler
-from vario.app.live.side import SideWatch
 from vario.app.live.speaker import Speaker
 from vario.app.live.status import Status, one_line
 from vario.app.nmea.kept import KeptSink
@@ -42,7 +42,7 @@ SWITCH_S = 0.0005
 
 
 @dataclass(frozen=True, slots=True)
-class Wishes:
+class RunOptions:
     """The arguments of the command line.
 
     Attributes:
@@ -50,7 +50,7 @@ class Wishes:
         marks: folder for marks.
         folder: folder for recordings; None: from the settings.
         silent: no sound.
-        rehearse: a flight that fake chips play instead of the real ones.
+        emulate: a flight that fake chips play instead of the real ones.
         longest_s: end after this time.
     """
 
@@ -58,16 +58,16 @@ class Wishes:
     marks: Path | None = None
     folder: Path | None = None
     silent: bool = False
-    rehearse: Source | None = None
+    emulate: Source | None = None
     longest_s: float = float("inf")
 
 
-def run(loaded: LoadedSettings, wishes: Wishes, show: Callable[[str], None]) -> Status:
-    """Fly until a signal (SIGTERM, SIGHUP, Ctrl-C), the end of the rehearsal, or the time limit.
+def run(loaded: LoadedSettings, options: RunOptions, show: Callable[[str], None]) -> Status:
+    """Fly until a signal (SIGTERM, SIGHUP, Ctrl-C), the end of the emulation, or the time limit.
 
     Args:
         loaded: the settings.
-        wishes: the other arguments.
+        options: the other arguments.
         show: called about once a second with a status line; must not block.
 
     Returns:
@@ -79,20 +79,20 @@ def run(loaded: LoadedSettings, wishes: Wishes, show: Callable[[str], None]) -> 
         SoundDeviceError: if the sound of the settings would crash this Python. This occurs at every
             start, so it is found on the ground. A missing device, in contrast, does not prevent a flight.
     """
-    if loaded.settings.audio.plays == "cues" and not wishes.silent:
+    if loaded.settings.audio.output == "cues" and not options.silent:
         require_safe_python()
-    if loaded.settings.audio.plays == "nothing":
+    if loaded.settings.audio.output == "off":
         LOG.warning("sound: the settings switch off all sound, including warnings")
     clock: Clock = MonotonicClock()
     notifier = Notifier()
     with ExitStack() as stack:
         stack.callback(notifier.close)
         ending = stack.enter_context(Ending())
-        over: Callable[[], bool] = lambda: False  # noqa: E731  (replaced where a rehearsal ends)
-        if wishes.rehearse is not None:
+        over: Callable[[], bool] = lambda: False  # noqa: E731  (replaced where an emulation ends)
+        if options.emulate is not None:
             loaded = with_chips(loaded)
             world = World()
-            flown = FlownClock(clock, world, wishes.rehearse)
+            flown = FlownClock(clock, world, options.emulate)
             fakes = wired(loaded.settings, world, clock)
             found = fitted(loaded.settings, fakes.__getitem__, lambda _: FakeReceiver(world, flown.now_s))
             clock, over = flown, lambda: flown.over
@@ -101,12 +101,12 @@ def run(loaded: LoadedSettings, wishes: Wishes, show: Callable[[str], None]) -> 
             ending.add("buses", buses.close)
             found = fitted(loaded.settings, buses)
         sensors = found.sensors
-        recorder = _recorder(loaded, wishes)
+        recorder = _recorder(loaded, options)
         if recorder is not None:
             ending.add("recorder", recorder.close)
-        sink = Speaker(lambda: _sink(loaded, silent=wishes.silent))
+        sink = Speaker(lambda: _sink(loaded, silent=options.silent))
         ending.add("sound", sink.close)
-        side = SideWatch(wishes.config, wishes.marks)
+        side = SideWatch(options.config, options.marks)
         side.start()
         ending.add("side", side.close)
         listeners: list[Callable[[Reading], None]] = []
@@ -138,7 +138,7 @@ def run(loaded: LoadedSettings, wishes: Wishes, show: Callable[[str], None]) -> 
         )
         _prefer_this_process(stack)
         notifier.ready()
-        loop.run(FIRST_S + wishes.longest_s, lambda: ending.asked or over())
+        loop.run(FIRST_S + options.longest_s, lambda: ending.asked or over())
         ended_s = clock.now_s()
         notifier.stopping()
         ending.close()
@@ -174,10 +174,10 @@ def _sink(loaded: LoadedSettings, *, silent: bool) -> Device:
     return NullSink() if silent else open_device(loaded.settings.audio)
 
 
-def _recorder(loaded: LoadedSettings, wishes: Wishes) -> Recorder | None:
+def _recorder(loaded: LoadedSettings, options: RunOptions) -> Recorder | None:
     named = loaded.settings.recorder.folder
-    folder = wishes.folder or (loaded.path(named) if named else None)
-    return None if folder is None else Recorder(FlightFiles(folder, loaded.settings.recorder.sync_s))
+    folder = options.folder or (loaded.path(named) if named else None)
+    return None if folder is None else Recorder(FlightFiles(folder, loaded.settings.recorder.sync_interval_s))
 
 
 def _prefer_this_process(stack: ExitStack) -> None:

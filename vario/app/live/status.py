@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from rich.table import Table
 
-from vario.app.live.faults import SensorStatus, State
+from vario.app.live.faults import SensorState, SensorStatus
 from vario.app.live.recorder import RecorderStatus
 from vario.flight.reading import Reading
 
@@ -47,7 +47,7 @@ def one_line(status: Status) -> str:
     if reading is not None:
         vario = "--" if reading.needle_mps is None else f"{reading.needle_mps:+.1f} m/s"
         parts += [reading.mode.value, f"vario {vario}", str(reading.quality)]
-    away = [sensor.name for sensor in status.sensors if sensor.state is not State.MEASURING]
+    away = [sensor.name for sensor in status.sensors if sensor.state is not SensorState.MEASURING]
     if away:
         parts.append(f"not measuring: {', '.join(away)}")
     overruns = sum(sensor.overruns for sensor in status.sensors)

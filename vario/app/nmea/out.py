@@ -36,7 +36,7 @@ _M_PER_NM = 1852.0
 _KT_PER_MPS = 3600.0 / _M_PER_NM
 
 
-class Sink(Protocol):
+class SentenceSink(Protocol):
     """The destination of sentences. Its methods never wait, and never raise once the sink is open."""
 
     def write(self, data: bytes) -> None:
@@ -56,7 +56,7 @@ class NmeaOutput:
     """
 
     def __init__(
-        self, sink: Sink, rate_hz: float, utc_at_zero: Callable[[], datetime | None] = lambda: None
+        self, sink: SentenceSink, rate_hz: float, utc_at_zero: Callable[[], datetime | None] = lambda: None
     ) -> None:
         self._sink = sink
         self._pacer = Pacer(rate_hz)

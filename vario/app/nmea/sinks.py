@@ -18,7 +18,7 @@ from typing import Any, BinaryIO, Protocol, Self
 import serial
 
 from vario.app.errors import AppError, OutputError
-from vario.app.nmea.out import Sink
+from vario.app.nmea.out import SentenceSink
 from vario.settings.output import FORMS, Network, Serial, parse_address
 
 MOST_READERS = 8
@@ -36,7 +36,7 @@ shows wind and climb that are minutes old when it returns.
 """
 
 
-class OpenSink(Sink, Protocol):
+class OpenSink(SentenceSink, Protocol):
     """A sink that reports its state."""
 
     @property

@@ -38,7 +38,7 @@ class _Mean:
         return None if mean is None else round(mean, 4)
 
 
-class Comparison:
+class ReferenceComparison:
     """Running statistics of one reference against the output that measures the same."""
 
     def __init__(self, output: Output) -> None:

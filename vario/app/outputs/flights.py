@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import datetime, timedelta
 
-from vario.app.clock import clock
+from vario.app.outputs.flight_time import clock
 from vario.flight.motion.mode import Mode
 
 SHORTEST_S = 120.0

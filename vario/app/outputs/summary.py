@@ -12,7 +12,7 @@ from drivers.events import Mark, SettingsChange
 from drivers.samples import CHANNELS, Reference
 from hw_replay.source import GNSS_AS_BARO, Source
 from vario.app.outputs.catalogue import output_beside
-from vario.app.outputs.comparison import Comparison
+from vario.app.outputs.comparison import ReferenceComparison
 from vario.app.outputs.flights import Flights
 from vario.app.outputs.ground_watch import GroundWatch
 from vario.flight.inputs.frames import JUMP_S
@@ -57,7 +57,7 @@ class FlightSummary:
         self._lowest_m = math.inf
         self._highest_m = -math.inf
         self.climbs: list[Climb] = []
-        self._comparisons: dict[str, Comparison] = {}
+        self._comparisons: dict[str, ReferenceComparison] = {}
         self._latest: Reading | None = None
         self._breaks = 0
         self._marks: list[dict[str, Any]] = []
@@ -136,7 +136,7 @@ class FlightSummary:
             output = output_beside(sample.name)
             if output is None:
                 return
-            comparison = self._comparisons[sample.name] = Comparison(output)
+            comparison = self._comparisons[sample.name] = ReferenceComparison(output)
         comparison.add(sample.value, self._latest)
 
     def result(
@@ -196,7 +196,7 @@ class FlightSummary:
         if round(uncompensated_s) and health.channels["pitot"].accepted:
             warnings.append(f"the airspeed was missing for {uncompensated_s:.0f} s: uncompensated there")
         if self._latest is not None and self._latest.airspeed_correction != 1.0:
-            warnings.append(airspeed_off(self._latest.airspeed_correction))
+            warnings.append(airspeed_corrected(self._latest.airspeed_correction))
         warnings += self._ground.warnings()
         warnings += self._ground.doubts(self._last_s, has_glider=glider is not None)
         warnings += self._flights.warnings(self._last_s, source.info.start_utc)
@@ -247,7 +247,7 @@ def _rounded(value: float) -> float | None:
     return round(value, 1) if math.isfinite(value) else None
 
 
-def airspeed_off(correction: float) -> str:
+def airspeed_corrected(correction: float) -> str:
     """The warning about a corrected airspeed. A factor below 1 means that it was too high."""
     percent = 100.0 * (1.0 / correction - 1.0)
     way = "high" if percent > 0.0 else "low"

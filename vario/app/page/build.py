@@ -10,13 +10,13 @@ from pathlib import Path
 from typing import Any
 
 from hw_replay.source import Source
-from vario.app.atomic import result_file
+from vario.app.files.atomic import result_file
 from vario.app.hindsight.hindsight import Hindsight, Series
 from vario.app.page.climb_pictures import ClimbPictures
 from vario.app.page.panels import panels
 from vario.app.page.rows import PageRows
 from vario.app.page.tones import ToneLog
-from vario.app.passage import Passage
+from vario.app.replay.session import ReplaySession
 from vario.flight.reading import Reading
 from vario.flight.thermal.climbs import Climb
 from vario.settings.glider import Glider
@@ -87,7 +87,7 @@ def write_page(
         RecordingError: if the recording cannot be read.
     """
     hindsight = Hindsight()
-    passage = Passage(
+    passage = ReplaySession(
         source, settings, glider, follow_changes=follow_changes, progress=progress, hindsight=hindsight
     )
     content = PageContent()

@@ -101,8 +101,8 @@ def _picture(reading: Reading) -> dict[str, Any]:
         "middle": round(circle.middle_mps, 2),
         "asymmetry": round(circle.asymmetry_mps, 2),
         "sigma": round(circle.sigma_mps, 2),
-        "strongest": _degrees(circle.strongest_rad),
-        "roll_out": _degrees(circle.roll_out_rad),
+        "strongest": _degrees(circle.strongest_heading_rad),
+        "roll_out": _degrees(circle.roll_out_heading_rad),
         "right": circle.right,
         "from_north": circle.from_north,
     }

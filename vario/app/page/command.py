@@ -6,9 +6,9 @@ import argparse
 from pathlib import Path
 from typing import Any
 
+from vario.app.config.in_force import add_set_option
 from vario.app.excerpt import add_excerpt_options, excerpt
-from vario.app.in_force import add_set_option
-from vario.app.results import folder_for, inputs, not_over
+from vario.app.files.paths import folder_for, inputs, not_over
 
 DESCRIPTION = (
     "Make one HTML page of a flight that needs no other files and no network: plots over time, a map "
@@ -36,10 +36,10 @@ def add_parser(commands: Any) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """Make the page and print its path."""
-    from vario.app.console import hindsight_sentence  # noqa: PLC0415
-    from vario.app.page.build import write_page  # noqa: PLC0415
-    from vario.app.passage import opened  # noqa: PLC0415
-    from vario.app.terminal import CAUTION, labelled, progress_bar, terminal  # noqa: PLC0415
+    from vario.app.page.build import write_page
+    from vario.app.replay.console import hindsight_sentence
+    from vario.app.replay.session import opened
+    from vario.app.terminal import CAUTION, labelled, progress_bar, terminal
 
     source, loaded = opened(arguments.file, arguments.config, arguments.overrides)
     source = excerpt(source, arguments.from_time, arguments.to_time)

@@ -45,7 +45,7 @@ class CirclePictures:
             "mean_mps": list(circle.mean_mps),
             "middle_mps": circle.middle_mps,
             "asymmetry_mps": circle.asymmetry_mps,
-            "towards_rad": circle.roll_out_rad,
+            "towards_rad": circle.roll_out_heading_rad,
             "right": circle.right,
             "from_north": circle.from_north,
         }

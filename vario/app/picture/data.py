@@ -53,7 +53,7 @@ class Line:
         return bool(np.any(self.high > self.low))
 
 
-class Flight:
+class TraceData:
     """Access to the columns of a trace, of which any may be missing.
 
     Args:

@@ -14,7 +14,7 @@ from matplotlib.patches import Patch
 from matplotlib.patheffects import Normal, Stroke
 from matplotlib.ticker import FuncFormatter, MultipleLocator
 
-from vario.app.picture.data import Flight, Floats, Line
+from vario.app.picture.data import Floats, Line, TraceData
 from vario.app.picture.style import (
     AMBER,
     BAND,
@@ -39,7 +39,7 @@ _LONGEST_NAME = 40
 _BADGE_ROOM = 0.022  # width of the number of a climb, as a share of the panel width
 
 
-def set_time_axis(axes: Axes, flight: Flight) -> None:
+def set_time_axis(axes: Axes, flight: TraceData) -> None:
     """Format the shared time axis: UTC where it is known, otherwise the time since the first row."""
     start_s, end_s = (float(flight.t_s[0]), float(flight.t_s[-1])) if flight.t_s.size else (0.0, 60.0)
     if end_s - start_s < 1.0:
@@ -76,7 +76,7 @@ def _time_of_day(seconds: float, *, with_seconds: bool) -> str:
     return f"{text}:{whole % 60:02}" if with_seconds else text
 
 
-def draw_altitude(axes: Axes, flight: Flight) -> None:
+def draw_altitude(axes: Axes, flight: TraceData) -> None:
     """Altitude, with the area below shaded by mode and with the numbers of the climbs."""
     dress(axes, "Altitude, m")
     altitude = flight.line("altitude_m")
@@ -106,7 +106,7 @@ def draw_altitude(axes: Axes, flight: Flight) -> None:
     _legend(axes, shades)
 
 
-def draw_vario(axes: Axes, flight: Flight) -> None:
+def draw_vario(axes: Axes, flight: TraceData) -> None:
     """Vario and netto, with the average of each climb as a bar."""
     dress(axes, "Vario and netto, m/s")
     vario, netto = flight.line("vario_mps"), flight.line("netto_mps")
@@ -146,7 +146,7 @@ def draw_vario(axes: Axes, flight: Flight) -> None:
     _remark(axes, remarks)
 
 
-def draw_airspeed(axes: Axes, flight: Flight) -> None:
+def draw_airspeed(axes: Axes, flight: TraceData) -> None:
     """Indicated airspeed and speed to fly."""
     dress(axes, "Indicated airspeed, km/h")
     airspeed = flight.line("ias_mps", KMH)
@@ -232,7 +232,7 @@ def _limits(values: Sequence[Floats], least_span: float, outermost: float = 0.0)
     return low - margin, high + margin
 
 
-def _tint_circling(axes: Axes, flight: Flight) -> None:
+def _tint_circling(axes: Axes, flight: TraceData) -> None:
     spans = [(start_s, end_s - start_s) for mode, start_s, end_s in flight.runs("mode") if mode == "circling"]
     if spans:
         low_to_high = axes.get_xaxis_transform()
@@ -241,7 +241,7 @@ def _tint_circling(axes: Axes, flight: Flight) -> None:
         )
 
 
-def _number_climbs(axes: Axes, flight: Flight, altitude: Line, above: float) -> None:
+def _number_climbs(axes: Axes, flight: TraceData, altitude: Line, above: float) -> None:
     start, end = axes.get_xlim()
     known = np.isfinite(altitude.mean)
     free_from = -np.inf

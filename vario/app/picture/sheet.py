@@ -16,7 +16,7 @@ from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
 from vario.app.picture.circles import chosen, draw_circles
-from vario.app.picture.data import Flight
+from vario.app.picture.data import TraceData
 from vario.app.picture.panels import draw_airspeed, draw_altitude, draw_marks, draw_vario, set_time_axis
 from vario.app.picture.style import HUGE, INK, NORMAL, PAPER, SMALL, SOFT_INK
 from vario.app.picture.track import draw_climbs, draw_track
@@ -76,7 +76,7 @@ def draw_report(
     start_utc: datetime | None = None,
 ) -> Figure:
     """The page as a figure; for the arguments see `write_report`."""
-    flight = Flight(trace, climbs, start_utc)
+    flight = TraceData(trace, climbs, start_utc)
     width_in, height_in = _SIZE_IN
     strip_in = _CIRCLES_IN if chosen(climbs) else 0.0
     # The row of circles is between panels and bottom; all else keeps its size.
@@ -115,7 +115,7 @@ def draw_report(
     return figure
 
 
-def _write_head(figure: Figure, title: str, flight: Flight, share: float) -> None:
+def _write_head(figure: Figure, title: str, flight: TraceData, share: float) -> None:
     title = textwrap.shorten(title, 80, placeholder=" …")
     figure.text(
         0.045, 1 - 0.053 * share, title, fontsize=HUGE, color=INK, fontweight="bold", parse_math=False
@@ -123,7 +123,7 @@ def _write_head(figure: Figure, title: str, flight: Flight, share: float) -> Non
     figure.text(0.045, 1 - 0.078 * share, "   ·   ".join(_facts(flight)), fontsize=NORMAL, color=SOFT_INK)
 
 
-def _facts(flight: Flight) -> Iterator[str]:
+def _facts(flight: TraceData) -> Iterator[str]:
     """The main figures of the flight, as far as they are known."""
     if not flight.t_s.size:
         yield "an empty recording"
@@ -142,7 +142,7 @@ def _facts(flight: Flight) -> Iterator[str]:
         yield f"{count} climb{'s' if count > 1 else ''}{gained}"
 
 
-def _write_foot(figure: Figure, flight: Flight, notes: Sequence[str], share: float) -> None:
+def _write_foot(figure: Figure, flight: TraceData, notes: Sequence[str], share: float) -> None:
     lines = [part for note in (*_inputs(flight), *notes) for part in textwrap.wrap(note, _WIDTH)]
     if len(lines) > _MOST_LINES:
         lines = [*lines[: _MOST_LINES - 1], f"… and {len(lines) - _MOST_LINES + 1} more lines in the summary"]
@@ -159,7 +159,7 @@ def _write_foot(figure: Figure, flight: Flight, notes: Sequence[str], share: flo
     )
 
 
-def _inputs(flight: Flight) -> Iterator[str]:
+def _inputs(flight: TraceData) -> Iterator[str]:
     """The share of time in which the inputs were complete, and the faults of the rest."""
     rows = Counter(word for word in flight.words("quality").tolist() if word)
     flags: Counter[str] = Counter()

@@ -10,8 +10,8 @@ from typing import Any
 import numpy as np
 from matplotlib.axes import Axes
 
-from vario.app.clock import clock
-from vario.app.picture.data import Flight, Floats
+from vario.app.outputs.flight_time import clock
+from vario.app.picture.data import Floats, TraceData
 from vario.app.picture.style import (
     INK,
     LARGE,
@@ -30,7 +30,7 @@ _CORNERS = {(0, 1): (0.13, 0.86), (1, 1): (0.87, 0.86), (0, 0): (0.13, 0.16), (1
 _LEAST_KM = 0.5  # gives a glider that does not move an axis with round numbers
 
 
-def draw_track(axes: Axes, flight: Flight) -> None:
+def draw_track(axes: Axes, flight: TraceData) -> None:
     """Draw the track over the ground, north up, with numbered climbs and the mean wind as an arrow."""
     dress(axes, "Track, km from the start")
     t_s, east_km, north_km = flight.track_km()
@@ -79,7 +79,7 @@ def draw_track(axes: Axes, flight: Flight) -> None:
     _wind(axes, flight, east_km, north_km)
 
 
-def draw_climbs(axes: Axes, flight: Flight) -> None:
+def draw_climbs(axes: Axes, flight: TraceData) -> None:
     """The climbs as a table: all of them, or those with the largest gain."""
     axes.set_axis_off()
     ranked = sorted(
@@ -137,7 +137,7 @@ def _square(axes: Axes, east_km: Floats, north_km: Floats) -> None:
     axes.set_ylim(north - km_a_pixel * panel.height / 2, north + km_a_pixel * panel.height / 2)
 
 
-def _number_climbs(axes: Axes, flight: Flight, t_s: Floats, east_km: Floats, north_km: Floats) -> None:
+def _number_climbs(axes: Axes, flight: TraceData, t_s: Floats, east_km: Floats, north_km: Floats) -> None:
     taken: list[tuple[float, float]] = []
     room_km = 0.045 * abs(axes.get_xlim()[1] - axes.get_xlim()[0])
     for number, climb in enumerate(flight.climbs, start=1):
@@ -150,7 +150,7 @@ def _number_climbs(axes: Axes, flight: Flight, t_s: Floats, east_km: Floats, nor
             taken.append(at)
 
 
-def _wind(axes: Axes, flight: Flight, east_km: Floats, north_km: Floats) -> None:
+def _wind(axes: Axes, flight: TraceData, east_km: Floats, north_km: Floats) -> None:
     """The mean wind as an arrow in the emptiest corner, pointing downwind."""
     wind_east, wind_north = flight.column("wind_east_mps"), flight.column("wind_north_mps")
     known = np.isfinite(wind_east) & np.isfinite(wind_north)

@@ -6,8 +6,8 @@ import argparse
 from pathlib import Path
 from typing import Any
 
-from vario.app.atomic import result_file
-from vario.app.results import not_over
+from vario.app.files.atomic import result_file
+from vario.app.files.paths import not_over
 
 DESCRIPTION = (
     "Simulate a scenario: air with thermals, wind and gusts, a glider, a script for the pilot, and "
@@ -37,10 +37,10 @@ def _seed(text: str) -> int:
 
 def run(arguments: argparse.Namespace) -> int:
     """Simulate the scenario and write the recording; returns the exit code."""
-    from hw_replay.simulate.demo import write_recording  # noqa: PLC0415
-    from vario.app.simulate.console import print_simulated  # noqa: PLC0415
-    from vario.app.simulate.file import load_scenario  # noqa: PLC0415
-    from vario.app.terminal import progress_bar  # noqa: PLC0415
+    from hw_replay.simulate.demo import write_recording
+    from vario.app.simulate.console import print_simulated
+    from vario.app.simulate.file import load_scenario
+    from vario.app.terminal import progress_bar
 
     loaded = load_scenario(arguments.file, arguments.seed)
     out: Path = arguments.out or Path("out") / f"{arguments.file.stem}.mcap"

@@ -7,7 +7,7 @@ from pathlib import Path
 
 from rich.text import Text
 
-from vario.app.clock import clock
+from vario.app.outputs.flight_time import clock
 from vario.app.simulate.file import LoadedScenario
 from vario.app.terminal import terminal
 

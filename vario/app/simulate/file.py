@@ -11,10 +11,10 @@ from typing import TypeVar
 
 from pydantic import ValidationError
 
-from hw_replay.simulate.air import AirMass, Atmosphere, Wind, WindProfile
+from hw_replay.simulate.air import AirModel, Atmosphere, PowerLawWind, WindProfile
 from hw_replay.simulate.flight import STEPS_HZ, Scenario
 from hw_replay.simulate.plan import Phase
-from hw_replay.simulate.sensors import Place, Rates
+from hw_replay.simulate.sensors import GeodeticOrigin, Rates
 from vario.app.simulate.parts import airframe_of, errors_of, fault_of, gust_of, thermal_of, wind_of
 from vario.app.simulate.schema import ScenarioFile
 from vario.app.simulate.script import plan_of
@@ -76,7 +76,7 @@ def load_scenario(path: Path, seed: int | None = None) -> LoadedScenario:
     chosen = top.seed if seed is None else seed
     scenario = Scenario(
         airframe=airframe_of(glider, top.glider.mass_kg),
-        air=AirMass(
+        air=AirModel(
             Atmosphere(top.air.sea_level_pa, top.air.warmer),
             field_m=top.place.elevation_m,
             wind=wind,
@@ -87,7 +87,7 @@ def load_scenario(path: Path, seed: int | None = None) -> LoadedScenario:
             gusts=[gust_of(gust) for gust, _ in gusts],
         ),
         plan=plan,
-        place=Place(top.place.latitude, top.place.longitude),
+        place=GeodeticOrigin(top.place.latitude, top.place.longitude),
         seed=chosen,
         longest_s=top.longest_s,
         rates=Rates(**top.sensors.rates.model_dump()),
@@ -140,7 +140,7 @@ def _wind(
         return wind_of(top, layers)
     except ValueError as error:
         problems.append(Problem(file.name, None, "[[wind_layer]]", str(error)))
-        return Wind()
+        return PowerLawWind()
 
 
 def _without_tables(file: TomlFile) -> TomlFile:

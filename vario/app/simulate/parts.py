@@ -6,11 +6,11 @@ import math
 from collections.abc import Iterable, Sequence
 
 from drivers.isa import SEA_LEVEL_KGPM3
-from hw_replay.simulate.air import Thermal, Wind, WindProfile
-from hw_replay.simulate.airframe import QUENDEL_2, Airframe, Polar
+from hw_replay.simulate.air import PowerLawWind, ThermalModel, WindProfile
+from hw_replay.simulate.airframe import QUENDEL_2, Airframe, AirframePolar
 from hw_replay.simulate.faults import Fault
 from hw_replay.simulate.gust import Gust, LayeredWind
-from hw_replay.simulate.sensors import AccelSensor, GyroSensor
+from hw_replay.simulate.sensors import AccelModel, GyroModel
 from hw_replay.simulate.suite import Errors
 from vario.app.simulate.schema import ScenarioFile
 from vario.app.simulate.tables import FaultTable, GustTable, ThermalTable, WindLayerTable
@@ -27,13 +27,13 @@ def airframe_of(glider: Glider | None, mass_kg: float | None) -> Airframe:
     else:
         reference, polar, area = (
             glider.reference_mass_kg,
-            Polar(*glider.polar.coefficients),
+            AirframePolar(*glider.polar.coefficients),
             glider.wing_area_m2,
         )
     mass = reference if mass_kg is None else mass_kg
     # At constant lift coefficient, speed and sink are proportional to the square root of the mass.
     root = math.sqrt(mass / reference)
-    frame = Airframe(Polar(polar.a / root, polar.b, polar.c * root), mass, area)
+    frame = Airframe(AirframePolar(polar.a / root, polar.b, polar.c * root), mass, area)
     # The wing incidence belongs to the reference mass; the stall speed is that of the glider file.
     light = Airframe(polar, reference, area)
     zero_lift = -light.alpha_scale / (SEA_LEVEL_KGPM3 * LEVEL_AT_MPS**2)
@@ -54,16 +54,16 @@ def wind_of(top: ScenarioFile, layers: Sequence[WindLayerTable]) -> WindProfile:
         return LayeredWind(
             [(layer.height_m, *_towards(layer.from_rad, layer.speed_mps)) for layer in ordered]
         )
-    return Wind(*_towards(top.wind.from_rad, top.wind.speed_mps), top.wind.at_m)
+    return PowerLawWind(*_towards(top.wind.from_rad, top.wind.speed_mps), top.wind.at_m)
 
 
 def _towards(from_rad: float, speed_mps: float) -> tuple[float, float]:
     return -speed_mps * math.cos(from_rad), -speed_mps * math.sin(from_rad)
 
 
-def thermal_of(thermal: ThermalTable) -> Thermal:
+def thermal_of(thermal: ThermalTable) -> ThermalModel:
     """An updraft."""
-    return Thermal(thermal.north_m, thermal.east_m, thermal.scale_mps, thermal.top_m, thermal.width)
+    return ThermalModel(thermal.north_m, thermal.east_m, thermal.scale_mps, thermal.top_m, thermal.width)
 
 
 def gust_of(gust: GustTable) -> Gust:
@@ -98,10 +98,10 @@ def errors_of(top: ScenarioFile) -> Errors:
         pitot_lag_s=sensors.pitot.lag_s,
         pitot_position_error=sensors.pitot.position_error,
         accel_noise_mps2=accel.noise_mps2,
-        accel_bias_mps2=_filled((accel.bias_x_mps2, accel.bias_y_mps2, accel.bias_z_mps2), AccelSensor.BIAS),
+        accel_bias_mps2=_filled((accel.bias_x_mps2, accel.bias_y_mps2, accel.bias_z_mps2), AccelModel.BIAS),
         gyro_noise_radps=gyro.noise_radps,
-        gyro_bias_radps=_filled((gyro.bias_x_radps, gyro.bias_y_radps, gyro.bias_z_radps), GyroSensor.BIAS),
-        mount_rad=_filled((mount.yaw_rad, mount.pitch_rad, mount.roll_rad), AccelSensor.MOUNT_RAD),
+        gyro_bias_radps=_filled((gyro.bias_x_radps, gyro.bias_y_radps, gyro.bias_z_radps), GyroModel.BIAS),
+        mount_rad=_filled((mount.yaw_rad, mount.pitch_rad, mount.roll_rad), AccelModel.MOUNT_RAD),
         gnss_delay_s=sensors.gnss.delay_s,
     )
 

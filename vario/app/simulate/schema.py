@@ -15,7 +15,7 @@ from vario.settings.errors import Broken
 from vario.settings.fields import Section, choice, number, optional, quantity, whole
 
 
-class Place(Section):
+class PlaceTable(Section):
     """The airfield; the ground around it is flat."""
 
     latitude: float = number(50.0, -80.0, 80.0, "Degrees, north positive")
@@ -24,7 +24,7 @@ class Place(Section):
     runway_rad: float = quantity("270 deg", "0 deg", "360 deg", "Direction of take-off and landing")
 
 
-class Air(Section):
+class AirTable(Section):
     """The air between and around the thermals."""
 
     sea_level_pa: float = quantity("1013.25 hPa", "950 hPa", "1060 hPa", "Pressure at sea level")
@@ -37,7 +37,7 @@ class Air(Section):
     )
 
 
-class Wind(Section):
+class WindTable(Section):
     """A steady wind that increases with height by the one-seventh power law. With layers it is not used."""
 
     from_rad: float = quantity("0 deg", "0 deg", "360 deg", "Direction that the wind comes from")
@@ -45,7 +45,7 @@ class Wind(Section):
     at_m: float = quantity("500 m", "10 m", "5000 m", "Height above the field at which `speed` applies")
 
 
-class Glider(Section):
+class GliderTable(Section):
     """The glider flown."""
 
     file: str | None = Field(
@@ -58,7 +58,7 @@ class Glider(Section):
     )
 
 
-class Start(Section):
+class StartTable(Section):
     """Start of the flight: at rest on the field, or in the air if height and speed are set."""
 
     height_m: float | None = optional("800 m", "50 m", "8000 m", "Height above the field")
@@ -74,7 +74,7 @@ class Start(Section):
             yield Broken((given,), "a start in the air needs both height and speed")
 
 
-class Rates(Section):
+class RatesTable(Section):
     """Samples per second of each sensor; each rate must divide 100 Hz."""
 
     imu_hz: float = quantity("50 Hz", "0.1 Hz", "100 Hz", "Accelerometer and gyro")
@@ -84,7 +84,7 @@ class Rates(Section):
     oat_hz: float = quantity("0.2 Hz", "0.1 Hz", "100 Hz", "Air temperature")
 
 
-class Baro(Section):
+class BaroTable(Section):
     """Errors of the static pressure sensor; absent values: those of a typical module."""
 
     noise_pa: float | None = optional("1.5 Pa", "0 Pa", "100 Pa", "White noise of one sample")
@@ -94,7 +94,7 @@ class Baro(Section):
     )
 
 
-class Pitot(Section):
+class PitotTable(Section):
     """Errors of the airspeed sensor; absent values: those of a typical module."""
 
     noise_pa: float | None = optional("0.8 Pa", "0 Pa", "100 Pa", "White noise of one sample")
@@ -105,7 +105,7 @@ class Pitot(Section):
     )
 
 
-class Accel(Section):
+class AccelTable(Section):
     """Errors of the accelerometer; absent values: those of a typical module."""
 
     noise_mps2: float | None = optional("0.05 m/s2", "0 m/s2", "5 m/s2", "White noise of one sample")
@@ -114,7 +114,7 @@ class Accel(Section):
     bias_z_mps2: float | None = optional("0.05 m/s2", "-2 m/s2", "2 m/s2", "Constant error, down")
 
 
-class Gyro(Section):
+class GyroTable(Section):
     """Errors of the gyro; absent values: those of a typical module."""
 
     noise_radps: float | None = optional("0.1 deg/s", "0 deg/s", "20 deg/s", "White noise of one sample")
@@ -123,7 +123,7 @@ class Gyro(Section):
     bias_z_radps: float | None = optional("0.35 deg/s", "-20 deg/s", "20 deg/s", "Constant error in yaw")
 
 
-class Mount(Section):
+class MountTable(Section):
     """Mounting error of the inertial sensor; absent values: about half a degree."""
 
     yaw_rad: float | None = optional("0.4 deg", "-180 deg", "180 deg", "Turned to the right")
@@ -131,25 +131,25 @@ class Mount(Section):
     roll_rad: float | None = optional("-0.7 deg", "-180 deg", "180 deg", "Rolled to the right")
 
 
-class Gnss(Section):
+class GnssTable(Section):
     """Errors of the GNSS receiver."""
 
     delay_s: float | None = optional("0.1 s", "0 s", "5 s", "Delay of the time stamps of the velocity")
 
 
-class Sensors(Section):
+class SensorsTable(Section):
     """The sensors."""
 
-    rates: Rates = Field(default_factory=Rates)
-    baro: Baro = Field(default_factory=Baro)
-    pitot: Pitot = Field(default_factory=Pitot)
-    accel: Accel = Field(default_factory=Accel)
-    gyro: Gyro = Field(default_factory=Gyro)
-    mount: Mount = Field(default_factory=Mount)
-    gnss: Gnss = Field(default_factory=Gnss)
+    rates: RatesTable = Field(default_factory=RatesTable)
+    baro: BaroTable = Field(default_factory=BaroTable)
+    pitot: PitotTable = Field(default_factory=PitotTable)
+    accel: AccelTable = Field(default_factory=AccelTable)
+    gyro: GyroTable = Field(default_factory=GyroTable)
+    mount: MountTable = Field(default_factory=MountTable)
+    gnss: GnssTable = Field(default_factory=GnssTable)
 
 
-class Truth(Section):
+class TruthTable(Section):
     """True values of the simulation, as reference channels whose names begin with truth_."""
 
     rate_hz: float = quantity("5 Hz", "0 Hz", "100 Hz", "Values per second; 0 Hz: no true values")
@@ -173,10 +173,10 @@ class ScenarioFile(Section):
     unsteady: float = number(
         1.0, 0.0, 10.0, "Size of the random errors of the pilot: 1 is human, 0 is without errors"
     )
-    place: Place = Field(default_factory=Place)
-    air: Air = Field(default_factory=Air)
-    wind: Wind = Field(default_factory=Wind)
-    glider: Glider = Field(default_factory=Glider)
-    start: Start = Field(default_factory=Start)
-    sensors: Sensors = Field(default_factory=Sensors)
-    truth: Truth = Field(default_factory=Truth)
+    place: PlaceTable = Field(default_factory=PlaceTable)
+    air: AirTable = Field(default_factory=AirTable)
+    wind: WindTable = Field(default_factory=WindTable)
+    glider: GliderTable = Field(default_factory=GliderTable)
+    start: StartTable = Field(default_factory=StartTable)
+    sensors: SensorsTable = Field(default_factory=SensorsTable)
+    truth: TruthTable = Field(default_factory=TruthTable)

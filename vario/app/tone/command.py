@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from vario.app.in_force import add_set_option
+from vario.app.config.in_force import add_set_option
 from vario.settings.quantity import SPEED
 
 
@@ -43,6 +43,6 @@ def add_parser(commands: argparse._SubParsersAction[argparse.ArgumentParser]) ->
 
 
 def _run(arguments: argparse.Namespace) -> int:
-    from vario.app.tone.render import run  # noqa: PLC0415
+    from vario.app.tone.render import run
 
     return run(arguments)

@@ -32,7 +32,7 @@ _MOVES_MPS = {b"\x1b[A": 0.1, b"\x1b[B": -0.1, b"\x1b[5~": 1.0, b"\x1b[6~": -1.0
 
 
 @dataclass(slots=True)
-class Air:
+class KeyState:
     """The state that the keys control."""
 
     vario_mps: float = 0.0
@@ -85,9 +85,9 @@ def play_keyboard(tone: Tone, device: str | None) -> None:
         print(f"\n{sink.underruns} blocks were late{gone}")
 
 
-def fly(keyboard: int, sink: Sink, tone: Tone, show: Callable[[Air], None]) -> None:
+def fly(keyboard: int, sink: Sink, tone: Tone, show: Callable[[KeyState], None]) -> None:
     """Read keys from a file descriptor and update the tone, 50 times per second, until the user quits."""
-    stage, air = ToneStage(Setup(Settings(tone=tone))), Air()
+    stage, air = ToneStage(Setup(Settings(tone=tone))), KeyState()
     show(air)
     while not air.done:
         if select.select([keyboard], [], [], FRAME_S)[0]:
@@ -103,6 +103,6 @@ def fly(keyboard: int, sink: Sink, tone: Tone, show: Callable[[Air], None]) -> N
             sink.play(command, FRAME_S)
 
 
-def _show(air: Air) -> None:
+def _show(air: KeyState) -> None:
     state = "commands stopped" if air.silent else air.mode.value
     print(f"\r{air.vario_mps:+5.1f} m/s  {state:18}", end="", flush=True)

@@ -11,8 +11,8 @@ from numpy.typing import NDArray
 from scipy import signal
 
 from hw_replay.text import name_text
-from vario.app.atomic import result_file
 from vario.app.errors import OutputError
+from vario.app.files.atomic import result_file
 from vario.app.tone.render import SWEEP_MPS, SWEEP_S, cue_command, value_steps
 from vario.flight.tone.cues import RULES
 from vario.flight.tone.stage import ToneCommand, Voice, beeps_of, pitch_of
@@ -69,12 +69,12 @@ def _draw_curves(axes: Axes, tone: Tone) -> None:
     curve = tone.curve
     vario_mps = np.linspace(-curve.full_scale_mps - 1, curve.full_scale_mps + 1, 400)
     axes.plot(vario_mps, [pitch_of(v, curve) for v in vario_mps], color="black", label="pitch")
-    axes.axvspan(curve.quiet_from_mps, curve.quiet_to_mps, color="0.88", label="quiet")
+    axes.axvspan(curve.dead_band_low_mps, curve.dead_band_high_mps, color="0.88", label="quiet")
     axes.set(xlabel="vario, m/s", ylabel="pitch, Hz", yscale="log")
     axes.set_yticks([250, 500, 1000, 2000], ["250", "500", "1000", "2000"])
     axes.minorticks_off()
     cadence = axes.twinx()
-    lift_mps = vario_mps[vario_mps > curve.quiet_to_mps]
+    lift_mps = vario_mps[vario_mps > curve.dead_band_high_mps]
     cadence.plot(lift_mps, [beeps_of(v, curve) for v in lift_mps], "--", color="0.4", label="beeps a second")
     cadence.set(ylabel="beeps a second", ylim=(0, None))
     lines = [*axes.get_legend_handles_labels()[0], *cadence.get_legend_handles_labels()[0]]
@@ -90,8 +90,8 @@ def _draw_voices(axes: Axes, tone: Tone) -> None:
         Voice.LIFT: ToneCommand(pitch_of(2.0, curve), beeps_of(2.0, curve), 0.5),
         Voice.SINK: ToneCommand(pitch_of(-2.0, curve), None, 0.5, Voice.SINK),
         Voice.NETTO: ToneCommand(pitch_of(2.0, curve), beeps_of(2.0, curve), 0.5, Voice.NETTO),
-        Voice.FASTER: ToneCommand(cruise.speed_pitch_hz, cruise.pairs_full_hz, 0.5, Voice.FASTER),
-        Voice.SLOWER: ToneCommand(cruise.speed_pitch_hz, cruise.pairs_full_hz, 0.5, Voice.SLOWER),
+        Voice.FASTER: ToneCommand(cruise.speed_frequency_hz, cruise.pair_rate_full_hz, 0.5, Voice.FASTER),
+        Voice.SLOWER: ToneCommand(cruise.speed_frequency_hz, cruise.pair_rate_full_hz, 0.5, Voice.SLOWER),
     }
     parts = []
     for number, (voice, command) in enumerate(voices.items()):

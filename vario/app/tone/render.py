@@ -7,9 +7,9 @@ from collections.abc import Iterable, Iterator
 from pathlib import Path
 
 from hw_replay.text import shown
-from vario.app.atomic import result_file
 from vario.app.errors import AppError
-from vario.app.results import not_over
+from vario.app.files.atomic import result_file
+from vario.app.files.paths import not_over
 from vario.flight.inputs.frames import FRAME_S
 from vario.flight.inputs.quality import Quality
 from vario.flight.motion.mode import Mode
@@ -42,8 +42,8 @@ Step = tuple[ToneCommand, float]
 
 def run(arguments: argparse.Namespace) -> int:
     """Run the command line; returns the exit code."""
-    from vario.app.in_force import overrides_of  # noqa: PLC0415
-    from vario.settings.load import load_settings, parse_settings  # noqa: PLC0415
+    from vario.app.config.in_force import overrides_of
+    from vario.settings.load import load_settings, parse_settings
 
     overrides, config = overrides_of(arguments.overrides), arguments.config
     loaded = (
@@ -59,7 +59,7 @@ def run(arguments: argparse.Namespace) -> int:
     if picture:
         return _draw(arguments, settings.tone)
     if arguments.values == "play":
-        from vario.app.tone.keyboard import play_keyboard  # noqa: PLC0415
+        from vario.app.tone.keyboard import play_keyboard
 
         play_keyboard(settings.tone, arguments.device or settings.audio.device)
         return 0
@@ -152,7 +152,7 @@ def cue_command(cue: Cue, number: int, tone: Tone) -> ToneCommand:
     """A command with one cue and no tone."""
     warning = next(rule.is_warning for rule in RULES if rule.cue is cue)
     return ToneCommand(
-        tone.curve.pitch_zero_hz,
+        tone.curve.frequency_zero_hz,
         None,
         0.0,
         cue=CueCall(cue, number, warning),
@@ -175,7 +175,7 @@ def write_sound(out: Path, sounding: Iterable[Step]) -> float:
 
 def _draw(arguments: argparse.Namespace, tone: Tone) -> int:
     # Imported here because matplotlib takes longer to load than the rest of the command.
-    from vario.app.tone.picture import draw_chart, draw_spectrogram  # noqa: PLC0415
+    from vario.app.tone.picture import draw_chart, draw_spectrogram
 
     if arguments.chart:
         out = arguments.out or Path("tone.png")

@@ -1,7 +1,7 @@
 """Innovations of a filter: the difference of each measurement from its prediction, with its variance.
 
 If the noise parameters of a filter are right, its innovations are white and as large as their variance says.
-`vario tune flight` uses this; it shows whether a filter trusts its measurements too much or too little.
+`vario noise flight` uses this; it shows whether a filter trusts its measurements too much or too little.
 """
 
 from __future__ import annotations

@@ -69,10 +69,10 @@ class Expected:
 
     climb_mps: float | None
     worth_turning: bool
-    worth_for_s: float
+    worth_turning_time_s: float
 
 
-NOTHING = Expected(None, worth_turning=False, worth_for_s=0.0)
+NOTHING = Expected(None, worth_turning=False, worth_turning_time_s=0.0)
 
 
 class TurnAdvice(Enum):

@@ -43,7 +43,7 @@ THERE_M = 1500.0
 
 
 @dataclass(frozen=True, slots=True)
-class Glide:
+class FinalGlide:
     """Course and glide to the goal. None: not known, or the goal plus the reserve is above the glider.
 
     Attributes:
@@ -138,12 +138,12 @@ class GlideStage:
         """The glide is judged again."""
         self._arrival.enter(Arrival.NOT_MADE)
         self._position = None
-        self._glide: Glide | None = None
+        self._glide: FinalGlide | None = None
         self._waited_s = 0.0
 
     def update(
         self, position: GnssPos | None, wind: Wind | None, energy: Energy, mode: Mode, dt_s: float = 0.0
-    ) -> Glide | None:
+    ) -> FinalGlide | None:
         """One frame; None without goal or position."""
         self._waited_s += dt_s
         if position is None:
@@ -154,7 +154,7 @@ class GlideStage:
         self._position = position
         return self._glide
 
-    def _update(self, position: GnssPos, wind: Wind | None, energy: Energy, mode: Mode) -> Glide | None:
+    def _update(self, position: GnssPos, wind: Wind | None, energy: Energy, mode: Mode) -> FinalGlide | None:
         goal = self._goal
         if goal.latitude is None or goal.longitude is None or goal.elevation_m is None:
             return None
@@ -167,7 +167,7 @@ class GlideStage:
         best_mps = None if through is None else through.best_mps(self._slowest_mps, self._fastest_mps)
         if through is None or best_mps is None or wind is None:
             made = self._judge(ArrivalInputs(None, 0.0, distance_m), mode)
-            return Glide(bearing_rad, distance_m, required, None, None, made=made, **self._place())
+            return FinalGlide(bearing_rad, distance_m, required, None, None, made=made, **self._place())
         maccready_mps = through.maccready_of_mps(best_mps)
         if self._maccready_mps > 0.0:
             maccready_mps = max(maccready_mps, self._maccready_mps)
@@ -175,11 +175,11 @@ class GlideStage:
         slope = through.slope(speed_mps)
         if slope is None:
             made = self._judge(ArrivalInputs(None, 0.0, distance_m), mode)
-            return Glide(bearing_rad, distance_m, required, None, None, made=made, **self._place())
+            return FinalGlide(bearing_rad, distance_m, required, None, None, made=made, **self._place())
         energy_m = through.exchange_m(energy.tas_mps, speed_mps)
         above_m = height_m + energy_m - distance_m * slope
         sigma_m = distance_m * slope / through.over_ground(speed_mps) * wind.sigma_mps
-        return Glide(
+        return FinalGlide(
             bearing_rad,
             distance_m,
             required,
@@ -220,7 +220,7 @@ TOWARDS_RAD = math.radians(45.0)
 """Within this angle of the bearing, the glider is flying to the goal."""
 
 
-def goal_maccready_mps(glide: Glide | None, turning: Turning) -> float | None:
+def goal_maccready_mps(glide: FinalGlide | None, turning: Turning) -> float | None:
     """The MacCready value for the speed to fly where it is that of the glide: on the way to the goal."""
     if glide is None or glide.maccready_mps is None or not turning.from_north:
         return None

@@ -63,16 +63,16 @@ class SpeedCommand:
     """Indicated airspeeds. None: not known, or not in this mode.
 
     `command_mps` is the speed to fly, `block_mps` and `dolphin_mps` are its two variants, all inside the
-    limits; `faster_by_mps` is the command minus the present airspeed. `limit` is the limit that holds the
-    wanted speed; the command may not have reached it yet. `bumps_mps2` is the turbulence, RMS.
+    limits; `speed_error_mps` is the command minus the present airspeed. `limit` is the limit that holds the
+    wanted speed; the command may not have reached it yet. `turbulence_mps2` is the turbulence, RMS.
     """
 
     command_mps: float | None
     block_mps: float | None
     dolphin_mps: float | None
-    faster_by_mps: float | None
+    speed_error_mps: float | None
     limit: Limit
-    bumps_mps2: float | None
+    turbulence_mps2: float | None
 
 
 LEAST_BELIEVED = 0.8
@@ -119,7 +119,7 @@ class SpeedToFlyStage:
     ) -> SpeedCommand:
         """One frame. On the way to a goal its MacCready value, with the wind in it, replaces the setting."""
         maccready_mps = self._maccready_mps if goal_maccready_mps is None else goal_maccready_mps
-        bumps_mps2 = self._turbulence.update(dt_s, attitude, self._settings.rough_from_mps2)
+        turbulence_mps2 = self._turbulence.update(dt_s, attitude, self._settings.turbulence_threshold_mps2)
         load = self._load.follow(min(max(attitude.load_factor, 1.0), MOST_LOAD) if attitude else 1.0, dt_s)
         density = energy.density_kgpm3
         # Below that the airspeed is false, and a command to fly faster would be false too.
@@ -127,7 +127,7 @@ class SpeedToFlyStage:
         if mode is not Mode.CRUISE or self._polar is None or density is None or not believed:
             self._netto.pause()
             self._dolphin_mps = self._wanted_mps = None
-            return SpeedCommand(None, None, None, None, Limit.NONE, bumps_mps2)
+            return SpeedCommand(None, None, None, None, Limit.NONE, turbulence_mps2)
         netto_mps = self._netto.update(air.netto_mps, dt_s)
         needed_mps = None if netto_mps is None else maccready_mps - netto_mps
         polar = self._polar.at_load(load)
@@ -142,7 +142,7 @@ class SpeedToFlyStage:
             dolphin_mps,
             command_mps - energy.ias_mps if known else None,  # type: ignore[operator]  # both known
             limit,
-            bumps_mps2,
+            turbulence_mps2,
         )
 
     def _dolphin(

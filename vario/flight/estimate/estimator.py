@@ -55,9 +55,9 @@ class Estimator:
         self.on_correction: Callable[[float, InertialFilter, Regime], None] | None = None
         self._begin()
 
-    def configure(self, wing: Wing, gust_memory_s: float) -> None:
+    def configure(self, wing: Wing, gust_rejection_time_s: float) -> None:
         """What may change in flight: the glider by ballast and bugs, and how much of gusts is kept out."""
-        self.settings = replace(self.settings, wing=wing, gust_memory_s=gust_memory_s)
+        self.settings = replace(self.settings, wing=wing, gust_rejection_time_s=gust_rejection_time_s)
         self.inertial.wing = wing
 
     def _begin(self) -> None:
@@ -222,7 +222,7 @@ class Estimator:
         filter_, air = self.inertial, self.air
         gust_free = filter_.vario_mps
         shown = self.shown
-        shown.remember(self.settings.gust_memory_s, wind_known=filter_.ground.in_use)
+        shown.remember(self.settings.gust_rejection_time_s, wind_known=filter_.ground.in_use)
         shown.follow(
             gust_free, filter_.climb_mps, air.tas_mps if tas_new else None, dt_s, self.settings.smoothing_s
         )

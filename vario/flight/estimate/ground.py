@@ -22,8 +22,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vario.flight.core.innovation import Innovation
-from vario.flight.estimate.in_turn import InTurn
 from vario.flight.estimate.inertial_model import LATE, PSI, SIZE, WIND, V
+from vario.flight.estimate.sequential_update import SequentialUpdate
 from vario.flight.estimate.vectors import Vector, cross, dot, level
 
 if TYPE_CHECKING:
@@ -146,7 +146,7 @@ class Ground:
             return
         north, east = state.north, state.east
         since_s = min(max(self._clock_s - self._used_s, 0.05), 2.0)
-        turns = InTurn(state.cov, velocity_rows(v, north, east, since[2]), step)
+        turns = SequentialUpdate(state.cov, velocity_rows(v, north, east, since[2]), step)
         variance = n.gnss_mps**2 + n.gnss_mps_sqrt_s**2 / since_s
         residuals = (
             north_mps - dot(north, v) - state.wind_mps[0],

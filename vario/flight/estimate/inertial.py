@@ -13,8 +13,6 @@ from numpy.typing import NDArray
 
 from vario.flight.core.innovation import Innovation
 from vario.flight.estimate.by_polar import ByPolar
-from vario.flight.estimate.fill import Fill
-from vario.flight.estimate.in_turn import InTurn
 from vario.flight.estimate.inertial_model import (
     ACC,
     ALPHA,
@@ -36,6 +34,8 @@ from vario.flight.estimate.inertial_model import (
     Wing,
 )
 from vario.flight.estimate.inertial_state import InertialState
+from vario.flight.estimate.sequential_update import SequentialUpdate
+from vario.flight.estimate.sparse_entries import SparseEntries
 from vario.flight.estimate.vectors import dot, level
 
 GATES = {"height": 5.0, "sideslip": 4.0, "lift": 4.0}
@@ -84,11 +84,11 @@ class InertialFilter(InertialState):
         super().__init__(wing, noise)
         self._rows = np.zeros((4, SIZE))
         self._rows[[_HEIGHT, _AIRSPEED, _SIDESLIP, _LIFT], [HEIGHT, GUST, V + 1, V + 2]] = 1.0
-        self._fill_rows = Fill(_ROW_PLACES)
+        self._fill_rows = SparseEntries(_ROW_PLACES)
         self._gust_s, self._gust_sum, self._gust_count = 0.0, 0.0, 0
         self._by_polar = ByPolar()
         self._lift_rad = 0.0
-        self._turns: InTurn
+        self._turns: SequentialUpdate
 
     def correct(self, regime: Regime, density_ratio: float) -> None:
         """Bring covariance and estimate up to now with the batch of measurements and what flying implies."""
@@ -112,7 +112,7 @@ class InertialFilter(InertialState):
 
     def _measure(self, rows: NDArray[np.float64]) -> None:
         """Begin with the measurements of these rows."""
-        self._turns = InTurn(self.cov, rows, self._step)
+        self._turns = SequentialUpdate(self.cov, rows, self._step)
 
     def _scalar(self, name: str, number: int, residual: float, variance: float) -> None:
         """One scalar Kalman update; beyond the gate the residual is believed as if it were less sure."""

@@ -16,7 +16,7 @@ _OF_SIGMA = 0.6745 * math.sqrt(6.0)
 """Median size of a second difference over the noise; 0.6745: upper quartile of the normal distribution."""
 
 _STEP = 0.03  # of the logarithm, a reading: ten times the noise is found within some 100 readings
-_NOTICED = 5.0  # times the stated noise: less is for `vario tune`, and the filters bear it
+_NOTICED = 5.0  # times the stated noise: less is for `vario noise`, and the filters bear it
 _MOST = 100.0  # times; beyond, it is no barometer any more
 _PULL_PA_S2 = 60.0  # an acceleration of 5 m/s² at 12 Pa a metre
 _SPACING_S = 0.3  # readings further apart differ by flight, not by noise

@@ -12,8 +12,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from drivers.isa import G0_MPS2
-from vario.flight.estimate.fill import Fill
 from vario.flight.estimate.inertial_model import MOVING, NOISY, SIZE, STALLED_UPDRAFT, Regime
+from vario.flight.estimate.sparse_entries import SparseEntries
 from vario.flight.estimate.vectors import rotation
 
 if TYPE_CHECKING:
@@ -26,7 +26,7 @@ class Prediction:
     def __init__(self) -> None:
         self.transition = np.eye(SIZE)
         self.disturbance = np.zeros((SIZE, SIZE))
-        self._move, self._disturb = Fill(MOVING), Fill(NOISY)
+        self._move, self._disturb = SparseEntries(MOVING), SparseEntries(NOISY)
 
     def move(self, state: InertialState, regime: Regime) -> None:
         """Bring the covariance of the state up to now, over the batch gathered since the last correction."""

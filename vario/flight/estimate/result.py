@@ -24,7 +24,7 @@ class EstimatorSettings:
         baro_latency_s: age of a static pressure when it arrives.
         pitot_lag_s: time constant of the pitot tubing.
         lever_m: the sensor's place relative to the centre of gravity, body axes.
-        gust_memory_s: how long a change of head wind is kept from the pilot's vario. Longer rejects
+        gust_rejection_time_s: how long a change of head wind is kept from the pilot's vario. Longer rejects
             more; a lasting wind gradient, which is real energy, is seen only after this time.
         energy_psd: acceleration noise of the airspeed-based vario, m²/s³.
         learns: whether the airspeed-based vario learns its noise figures from sparse samples.
@@ -38,7 +38,7 @@ class EstimatorSettings:
     baro_latency_s: float = 0.0
     pitot_lag_s: float = 0.0
     lever_m: Vector = (0.0, 0.0, 0.0)
-    gust_memory_s: float = 30.0
+    gust_rejection_time_s: float = 30.0
     energy_psd: float = 0.15
     learns: bool = True
     smoothing_s: float = 0.06

@@ -23,7 +23,7 @@ class EstimatorStage:
 
     def configure(self, setup: Setup) -> None:
         """Take changed settings: the wing and the gust rejection. Sensors do not change in flight."""
-        self.estimator.configure(wing_of(setup), setup.settings.vario.gust_memory_s)
+        self.estimator.configure(wing_of(setup), setup.settings.vario.gust_rejection_time_s)
 
     def reset(self, reason: ResetReason) -> None:
         """Nothing to do: the estimator restarts by itself at a frame without `dt_s`."""
@@ -50,5 +50,5 @@ def estimator_settings(setup: Setup) -> EstimatorSettings:
         baro_latency_s=sensors.baro.latency_s,
         pitot_lag_s=sensors.pitot.lag_s,
         lever_m=(sensors.imu.forward_m, sensors.imu.right_m, sensors.imu.below_m),
-        gust_memory_s=setup.settings.vario.gust_memory_s,
+        gust_rejection_time_s=setup.settings.vario.gust_rejection_time_s,
     )

@@ -22,7 +22,7 @@ class BatteryStage:
 
     def configure(self, setup: Setup) -> None:
         """Take a changed voltage; None: the battery is never low."""
-        self._low_v = setup.settings.sensors.supply.low_v
+        self._low_v = setup.settings.sensors.supply.low_voltage_v
 
     def reset(self, reason: ResetReason) -> None:
         """How long the voltage has been low is not known any more."""

@@ -58,7 +58,7 @@ class Pressures:
 
     def __init__(self, sensors: Sensors) -> None:
         self._offset_pa = sensors.baro.offset_pa
-        self._zero_pa = sensors.pitot.zero_pa
+        self._zero_pa = sensors.pitot.offset_pa
         self._static_share = sensors.baro.position_error
         self._impact_share = 1.0 - sensors.pitot.position_error
         self._impact_pa = 0.0

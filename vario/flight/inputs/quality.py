@@ -19,7 +19,7 @@ class Quality(Flag):
     """The vario shows the climb rate without compensation: pulling up reads as lift."""
     SETTLING = auto()
     """The estimate has just started and is not shown yet."""
-    AIRSPEED_OFF = auto()
+    AIRSPEED_CORRECTED = auto()
     """The airspeed sensor reads wrong against GNSS; the airspeed shown is corrected."""
     IMU_OFF = auto()
     """The inertial unit contradicts itself or the other sensors, and is not used."""

@@ -99,7 +99,7 @@ class ModeInputs:
         flying_mps: the glider flies above this speed.
         drift_mps: mean velocity over ground of some 20 s.
         mode_override: the pilot's setting: "automatic", "cruise", "circling" or "approach".
-        turned_lately_rad: in circling: turning in its direction in the time `stop_after`.
+        turned_lately_rad: in circling: turning in its direction in the time `exit_time`.
         turned_rad: the present turn, right positive, without circling that has ended.
         turned_on_rad: the same, positive in the direction of the last circle.
         left_s: time since the last circling ended.
@@ -186,8 +186,8 @@ def tight_circle(i: ModeInputs) -> bool:
 
 
 def circle_begun(i: ModeInputs) -> bool:
-    """In automatic mode, the present turn has reached the angle `start_after`."""
-    return i.mode_override == "automatic" and abs(i.turned_rad) >= i.settings.start_after_rad
+    """In automatic mode, the present turn has reached the angle `entry_angle`."""
+    return i.mode_override == "automatic" and abs(i.turned_rad) >= i.settings.entry_angle_rad
 
 
 def turning_on(i: ModeInputs) -> bool:
@@ -199,10 +199,10 @@ def turning_on(i: ModeInputs) -> bool:
 def circle_left(i: ModeInputs) -> bool:
     """In automatic mode, the mean turn rate in the direction of the circle is below `turn_rate`.
 
-    The mean is over the time `stop_after`.
+    The mean is over the time `exit_time`.
     """
     lately_rad, c = i.turned_lately_rad, i.settings
-    left = lately_rad is not None and lately_rad < c.turn_rate_radps * c.stop_after_s
+    left = lately_rad is not None and lately_rad < c.min_turn_rate_radps * c.exit_time_s
     return i.mode_override == "automatic" and left
 
 
@@ -252,8 +252,8 @@ def cruise_selected(i: ModeInputs) -> bool:
 
 
 def circle_begun_hold_s(i: ModeInputs) -> float:
-    """The setting `start_hold`."""
-    return i.settings.start_hold_s
+    """The setting `entry_time`."""
+    return i.settings.entry_time_s
 
 
 TRANSITIONS = (

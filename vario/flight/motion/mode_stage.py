@@ -142,7 +142,7 @@ class ModeStage:
             gain_m = energy.energy_altitude_m - self._start_energy_m
         lately_rad = None
         if self.mode is Mode.CIRCLING:
-            window_s, whole_rad = self._settings.stop_after_s, self._settings.start_after_rad
+            window_s, whole_rad = self._settings.exit_time_s, self._settings.entry_angle_rad
             lately_rad = self._circle.turned_lately_rad(t_s, turning, window_s, whole_rad)
         return ModeInputs(
             energy.tas_mps,

@@ -97,7 +97,7 @@ class TurningStage:
 
     def configure(self, setup: Setup) -> None:
         """Take a changed threshold of the turn rate."""
-        self._min_rate_radps = setup.settings.circling.turn_rate_radps
+        self._min_rate_radps = setup.settings.circling.min_turn_rate_radps
         step_s = min(setup.longest_step_s, SPARSE_STEP_S)
         self._longest_step_s, self._ahead_s = max(LONGEST_STEP_S, step_s), max(AHEAD_S, step_s)
 

@@ -36,7 +36,8 @@ class Averages:
 
     `average_mps` is over the averaging time that the pilot has set, `turn_mps` over the last full turn, which
     took `turn_s`, `turns_mps` over the last two, `climb_mps` since the beginning of the present climb, up to
-    its last turn. `turn_waits`: the turn average is missing only because the first turn is not complete yet.
+    its last turn. `turn_average_pending`: the turn average is missing only because the first turn is not
+    complete yet.
     """
 
     average_mps: float | None
@@ -46,7 +47,7 @@ class Averages:
     turn_gain_m: float | None = None
     climb_gain_m: float | None = None
     turn_s: float | None = None
-    turn_waits: bool = False
+    turn_average_pending: bool = False
     turns_mps: float | None = None
 
 
@@ -196,7 +197,7 @@ class AveragesStage:
             turn_gain_m,
             climb_gain_m,
             turn_s,
-            turn_waits=circling and turn is None,
+            turn_average_pending=circling and turn is None,
             turns_mps=None if turns is None else turns[0] / turns[1],
         )
 

@@ -35,10 +35,10 @@ class Circle:
 
     `last_mps`, `mean_mps`: climb by sector, of the last turn and of several; None: not flown. `middle_mps`
     is the mean around the circle; `asymmetry_mps` how much faster the air rises at the best heading and
-    `sigma_mps` the standard error of that. `strongest_rad` is the heading where the glider passes the
-    strongest lift and `roll_out_rad` where the heading points from the middle of the circle towards it; both
-    None unless the asymmetry is significant. Headings are from true north if `from_north`, else from an
-    arbitrary zero.
+    `sigma_mps` the standard error of that. `strongest_heading_rad` is the heading where the glider passes the
+    strongest lift and `roll_out_heading_rad` where the heading points from the middle of the circle towards
+    it; both None unless the asymmetry is significant. Headings are from true north if `from_north`, else
+    from an arbitrary zero.
     """
 
     last_mps: tuple[float | None, ...]
@@ -46,8 +46,8 @@ class Circle:
     middle_mps: float
     asymmetry_mps: float
     sigma_mps: float
-    strongest_rad: float | None
-    roll_out_rad: float | None
+    strongest_heading_rad: float | None
+    roll_out_heading_rad: float | None
     right: bool
     from_north: bool
 
@@ -55,7 +55,7 @@ class Circle:
 def circle_of(
     points: Sequence[LiftPoint],
     *,
-    memory_turns: float,
+    averaging_turns: float,
     least_mps: float,
     lag_gain: float,
     right: bool,
@@ -65,7 +65,7 @@ def circle_of(
 
     Args:
         points: oldest first.
-        memory_turns: number of turns after which the weight of a point has fallen to 1/e.
+        averaging_turns: number of turns after which the weight of a point has fallen to 1/e.
         least_mps: an asymmetry below this is not significant.
         lag_gain: factor that restores the amplitude damped by the lag, √(1 + ω²τ²).
         right: whether the turn is to the right.
@@ -80,7 +80,7 @@ def circle_of(
     climb = np.array([point.climb_mps for point in points])
     air = np.array([point.air_mps for point in points])
     heading = np.array([point.heading_rad for point in points])
-    weight = np.exp(-age / (math.tau * memory_turns))
+    weight = np.exp(-age / (math.tau * averaging_turns))
     rows = np.column_stack((np.ones_like(heading), np.cos(heading), np.sin(heading)))
     normal = rows.T @ (rows * weight[:, None])
     both = np.linalg.solve(normal, rows.T @ (weight[:, None] * np.column_stack((climb, air))))

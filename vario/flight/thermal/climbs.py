@@ -87,14 +87,14 @@ def not_circling(i: ClimbInputs) -> bool:
 
 
 def circling_elsewhere(i: ClimbInputs) -> bool:
-    """Circling further away than `same_climb_distance`, or later than `same_climb_within`: a new climb."""
+    """Circling further away than `climb_merge_distance`, or later than `climb_merge_time`: a new climb."""
     c = i.settings
-    return i.circling and (i.left_m > c.same_climb_distance_m or i.left_s > c.same_climb_within_s)
+    return i.circling and (i.left_m > c.climb_merge_distance_m or i.left_s > c.climb_merge_time_s)
 
 
 def over(i: ClimbInputs) -> bool:
-    """On the ground, or no circling for `same_climb_within`: the climb is finished."""
-    return i.on_ground or (not i.circling and i.left_s > i.settings.same_climb_within_s)
+    """On the ground, or no circling for `climb_merge_time`: the climb is finished."""
+    return i.on_ground or (not i.circling and i.left_s > i.settings.climb_merge_time_s)
 
 
 TRANSITIONS = (

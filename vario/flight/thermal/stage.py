@@ -166,8 +166,8 @@ class ThermalStage:
         points = [p for p in self._map.points if p.turning and p.t_s + lag_s >= turning.since_s]
         return circle_of(
             points,
-            memory_turns=self._settings.memory_turns,
-            least_mps=self._settings.least_asymmetry_mps,
+            averaging_turns=self._settings.averaging_turns,
+            least_mps=self._settings.min_asymmetry_mps,
             lag_gain=math.hypot(1.0, turning.rate_radps * lag_s),
             right=turning.rate_radps > 0.0,
             from_north=turning.from_north,
@@ -207,7 +207,7 @@ class ThermalStage:
             north[-steady:], east[-steady:], heading[-steady:], right=turning.rate_radps > 0.0
         )
         weight = (
-            np.exp(-ages / (math.tau * self._settings.memory_turns)) * FRESH_PER_TURN * STEP_RAD / math.tau
+            np.exp(-ages / (math.tau * self._settings.averaging_turns)) * FRESH_PER_TURN * STEP_RAD / math.tau
         )
         core = fit_core(north - middle_n, east - middle_e, air_mps, weight)
         if core is None:
@@ -263,11 +263,13 @@ def _pointed(circle: Circle | None, shift: Shift | None) -> Circle | None:
     of the core may be uncertain while its direction is known: only the uncertainty across the direction
     matters here.
     """
-    if circle is None or circle.strongest_rad is None or shift is None:
+    if circle is None or circle.strongest_heading_rad is None or shift is None:
         return circle
     if shift.distance_m < ACROSS_SIGMAS * shift.core.across_m:
         return circle
     quarter = math.pi / 2 if circle.right else -math.pi / 2
     return replace(
-        circle, strongest_rad=(shift.bearing_rad + quarter) % math.tau, roll_out_rad=shift.bearing_rad
+        circle,
+        strongest_heading_rad=(shift.bearing_rad + quarter) % math.tau,
+        roll_out_heading_rad=shift.bearing_rad,
     )

@@ -102,11 +102,11 @@ class ToneStage:
     def _use(self, settings: Tone) -> None:
         self._settings = settings
         curve = self._curve = settings.curve
-        self._vario = _Zones(curve.quiet_from_mps, curve.quiet_to_mps, HYSTERESIS_MPS)
+        self._vario = _Zones(curve.dead_band_low_mps, curve.dead_band_high_mps, HYSTERESIS_MPS)
         cruise = settings.cruise
-        self._cruise = _Zones(cruise.quiet_from_mps, curve.quiet_to_mps, HYSTERESIS_MPS)
-        self._netto = _Zones(cruise.quiet_from_mps, curve.quiet_to_mps, HYSTERESIS_MPS)
-        self._speed = _Zones(-cruise.speed_quiet_mps, cruise.speed_quiet_mps, SPEED_HYSTERESIS_MPS)
+        self._cruise = _Zones(cruise.dead_band_low_mps, curve.dead_band_high_mps, HYSTERESIS_MPS)
+        self._netto = _Zones(cruise.dead_band_low_mps, curve.dead_band_high_mps, HYSTERESIS_MPS)
+        self._speed = _Zones(-cruise.speed_dead_band_mps, cruise.speed_dead_band_mps, SPEED_HYSTERESIS_MPS)
 
     def reset(self, reason: ResetReason) -> None:
         """Reset the cues; the tone follows its input again from the next frame on."""
@@ -158,12 +158,12 @@ class ToneStage:
         """Beeps above the quiet band, a steady tone below it."""
         zone = zones.update(value_mps)
         if value_mps is None:
-            return self._curve.pitch_zero_hz, None, 0.0, Voice.LIFT
+            return self._curve.frequency_zero_hz, None, 0.0, Voice.LIFT
         pitch_hz = pitch_of(value_mps, self._curve)
         if zone is _Zone.HIGH:
             return pitch_hz, beeps_of(value_mps, self._curve), level, up
         if zone is _Zone.LOW:
-            return pitch_hz, None, level * self._settings.sink_share, down
+            return pitch_hz, None, level * self._settings.sink_volume_fraction, down
         return pitch_hz, None, 0.0, up
 
     def _speed_command(self, too_slow_mps: float, level: float) -> _Sound:
@@ -172,11 +172,11 @@ class ToneStage:
         zone = self._speed.update(too_slow_mps)
         voice = Voice.FASTER if too_slow_mps > 0.0 else Voice.SLOWER
         if zone is _Zone.QUIET:
-            return cruise.speed_pitch_hz, None, 0.0, voice
-        beyond_mps = max(abs(too_slow_mps) - cruise.speed_quiet_mps, 0.0)
-        scale = min(beyond_mps / (cruise.speed_full_mps - cruise.speed_quiet_mps), 1.0)
-        pairs_hz = _between(cruise.pairs_zero_hz, cruise.pairs_full_hz, scale)
-        return cruise.speed_pitch_hz, pairs_hz, level, voice
+            return cruise.speed_frequency_hz, None, 0.0, voice
+        beyond_mps = max(abs(too_slow_mps) - cruise.speed_dead_band_mps, 0.0)
+        scale = min(beyond_mps / (cruise.speed_full_mps - cruise.speed_dead_band_mps), 1.0)
+        pairs_hz = _between(cruise.pair_rate_zero_hz, cruise.pair_rate_full_hz, scale)
+        return cruise.speed_frequency_hz, pairs_hz, level, voice
 
     def _gain(self, ias_mps: float | None) -> float:
         """Factor on all volumes, for the wind noise at this airspeed."""
@@ -219,20 +219,20 @@ def pitch_of(value_mps: float, curve: ToneCurve) -> float:
     full_mps, weak_mps = curve.full_scale_mps, curve.weak_lift_mps
     if value_mps <= 0.0:
         scale = min(-value_mps / full_mps, 1.0)
-        return _between(curve.pitch_zero_hz, curve.pitch_sink_hz, scale)
+        return _between(curve.frequency_zero_hz, curve.frequency_sink_hz, scale)
     if value_mps <= weak_mps:
-        return _between(curve.pitch_zero_hz, curve.pitch_weak_hz, value_mps / weak_mps)
+        return _between(curve.frequency_zero_hz, curve.frequency_weak_hz, value_mps / weak_mps)
     scale = min((value_mps - weak_mps) / (full_mps - weak_mps), 1.0)
-    return _between(curve.pitch_weak_hz, curve.pitch_full_hz, scale)
+    return _between(curve.frequency_weak_hz, curve.frequency_full_hz, scale)
 
 
 def beeps_of(lift_mps: float, curve: ToneCurve) -> float:
     """Beeps a second of a lift: a curve through zero, weak and full lift, in equal ratios between."""
     full_mps, weak_mps = curve.full_scale_mps, curve.weak_lift_mps
     if lift_mps <= weak_mps:
-        return _between(curve.beeps_zero_hz, curve.beeps_weak_hz, max(lift_mps / weak_mps, 0.0))
+        return _between(curve.beep_rate_zero_hz, curve.beep_rate_weak_hz, max(lift_mps / weak_mps, 0.0))
     scale = min((lift_mps - weak_mps) / (full_mps - weak_mps), 1.0)
-    return _between(curve.beeps_weak_hz, curve.beeps_full_hz, scale)
+    return _between(curve.beep_rate_weak_hz, curve.beep_rate_full_hz, scale)
 
 
 def _between(start_hz: float, end_hz: float, scale: float) -> float:

@@ -6,13 +6,13 @@ import math
 from collections.abc import Callable
 
 from vario.app.outputs.output import KMPH, Kind, Output, Plot, Value, words
-from vario.flight.cruise.glide import Glide
+from vario.flight.cruise.glide import FinalGlide
 from vario.flight.cruise.speed_to_fly import Limit
 from vario.flight.reading import Reading
 from vario.flight.wind.stage import Wind
 
 
-def _glide(value_of: Callable[[Glide], Value]) -> Callable[[Reading], Value]:
+def _glide(value_of: Callable[[FinalGlide], Value]) -> Callable[[Reading], Value]:
     return lambda r: None if r.glide is None else value_of(r.glide)
 
 
@@ -38,8 +38,8 @@ SPEEDS = (
         shown_decimals=0,
     ),
     Output(
-        "faster_by_mps",
-        lambda r: r.speed.faster_by_mps,
+        "speed_error_mps",
+        lambda r: r.speed.speed_error_mps,
         3,
         "Speed to fly minus indicated airspeed; positive: fly faster.",
         subject="how much faster to fly",
@@ -54,8 +54,8 @@ SPEEDS = (
         Kind.TEXT,
     ),
     Output(
-        "bumps_mps2",
-        lambda r: r.speed.bumps_mps2,
+        "turbulence_mps2",
+        lambda r: r.speed.turbulence_mps2,
         3,
         "Turbulence: RMS of the normal acceleration without its slow part.",
     ),
@@ -72,13 +72,13 @@ GOAL = (
     ),
     Output("goal_distance_m", _glide(lambda g: g.distance_m), 1, "Distance to the goal.", shown_decimals=0),
     Output(
-        "goal_required",
+        "glide_ratio_required",
         _glide(lambda g: g.required),
         2,
         "Glide ratio over ground required to arrive with the reserve.",
     ),
     Output(
-        "goal_available",
+        "glide_ratio_available",
         _glide(lambda g: g.available),
         2,
         "Glide ratio over ground of the glider in this wind.",

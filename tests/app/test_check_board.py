@@ -1,0 +1,74 @@
+"""`vario check` of the computer, on folders that hold what the kernel of a Raspberry Pi shows."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from vario.app.check.board import Board, check_board, read_board
+from vario.app.check.findings import Verdict
+
+FIRMWARE = "sys/devices/platform/soc/soc:firmware/get_throttled"
+
+
+def put(root: Path, name: str, text: str) -> None:
+    path = root / name
+    path.parent.mkdir(parents=True, exist_ok=True)
+    path.write_text(text)
+
+
+def pi(root: Path, model: str = "Raspberry Pi Zero 2 W Rev 1.0", bits: str = "0") -> Board:
+    # The device tree ends a text with a zero byte (Devicetree Specification 0.4, 2.2.4, type <string>).
+    put(root, "proc/device-tree/model", model + "\0")
+    put(root, FIRMWARE, bits + "\n")
+    put(root, "sys/class/thermal/thermal_zone0/temp", "48312\n")  # m°C (Linux, thermal/sysfs-api.rst)
+    return read_board(root)
+
+
+def test_a_pi_in_order_passes_with_its_name_and_temperature(tmp_path: Path) -> None:
+    findings = check_board(pi(tmp_path), "/dev/serial0")
+    assert {finding.verdict for finding in findings} == {Verdict.PASS}
+    assert findings[0].found == "Raspberry Pi Zero 2 W Rev 1.0, 64-bit"
+    assert any("48 °C" in finding.found for finding in findings)
+
+
+@pytest.mark.parametrize(
+    ("bits", "verdict", "text"),
+    [
+        # The example of the Raspberry Pi documentation of vcgencmd get_throttled: bits 16 and 18 are set,
+        # under-voltage and throttling have occurred.
+        ("50000", Verdict.WARN, "too low since the start"),
+        ("50005", Verdict.FAIL, "too low now"),
+        ("40000", Verdict.WARN, "slowed down"),
+    ],
+)
+def test_the_firmware_s_warnings_are_passed_on(
+    tmp_path: Path, bits: str, verdict: Verdict, text: str
+) -> None:
+    (supply,) = [one for one in check_board(pi(tmp_path, bits=bits)) if "supply" in one.subject]
+    assert supply.verdict is verdict
+    assert text in supply.found
+    assert supply.next_step
+
+
+def test_the_serial_port_of_a_pi_5_is_another_one(tmp_path: Path) -> None:
+    board = pi(tmp_path, "Raspberry Pi 5 Model B Rev 1.0")
+    (port,) = [one for one in check_board(board, "/dev/serial0") if one.subject == "serial port"]
+    assert port.verdict is Verdict.WARN
+    assert "/dev/ttyAMA0" in port.next_step
+    assert not [one for one in check_board(board, "/dev/ttyAMA0") if one.subject == "serial port"]
+
+
+def test_32_bit_fails_with_the_reason(tmp_path: Path) -> None:
+    finding = check_board(replace(pi(tmp_path), pointer_bits=32))[0]
+    assert finding.verdict is Verdict.FAIL
+    assert "64-bit system" in finding.next_step
+
+
+def test_a_computer_that_tells_nothing_is_no_failure(tmp_path: Path) -> None:
+    put(tmp_path, FIRMWARE, "no number")
+    findings = check_board(read_board(tmp_path), "/dev/serial0")
+    assert [finding.verdict for finding in findings] == [Verdict.PASS]
+    assert "no Raspberry Pi" in findings[0].found

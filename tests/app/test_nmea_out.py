@@ -1,0 +1,409 @@
+"""Sentences parsed back by `pynmeagps`, a general NMEA 0183 parser; networks and serial lines are real."""
+
+import math
+import os
+import pty
+import resource
+import socket
+import time
+from collections.abc import Iterator
+from contextlib import suppress
+from dataclasses import replace
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import pytest
+from pynmeagps import VALCKSUM, NMEAReader
+
+from hw_replay.open import open_source
+from hw_replay.simulate.demo import BUNDLED
+from tests.support.page_flights import demo
+from vario.app.errors import AppError
+from vario.app.export.sentences import play_nmea
+from vario.app.live.run import RunOptions, run
+from vario.app.nmea.kept import KeptSink
+from vario.app.nmea.out import LONGEST, NmeaOutput, sentence, sentences
+from vario.app.nmea.sinks import (
+    BACKLOG_BYTES,
+    MOST_READERS,
+    SerialSink,
+    TcpSink,
+    UdpSink,
+    open_sink,
+)
+from vario.flight.cruise.glide import FinalGlide
+from vario.flight.reading import Reading
+from vario.settings.errors import SettingsError
+from vario.settings.load import parse_settings
+from vario.settings.output import Network, Serial, parse_address
+from vario.settings.schema import Settings
+
+START = datetime(2025, 6, 14, 12, 30, tzinfo=UTC)
+
+
+def parsed(text: str) -> Any:
+    return NMEAReader.parse(text.encode("ascii"), validate=VALCKSUM)
+
+
+def of(reading: Reading) -> dict[str, list[Any]]:
+    found: dict[str, list[Any]] = {}
+    for text in sentences(reading, START):
+        message = parsed(text)
+        found.setdefault(message.msgID, []).append(message)
+    return found
+
+
+def transducers(messages: list[Any]) -> dict[str, tuple[str, str, float]]:
+    found = {}
+    for message in messages:
+        fields = message.payload
+        for at in range(0, len(fields), 4):
+            kind, value, unit, name = fields[at : at + 4]
+            found[name] = (kind, unit, float(value))
+    return found
+
+
+@pytest.fixture
+def circling() -> Reading:
+    return next(r for r in reversed(demo().readings) if r.mode.value == "circling" and r.wind is not None)
+
+
+@pytest.mark.parametrize(
+    "text",
+    [  # published sentences with right checksums, of several makers' documents
+        "$GPGGA,123519,4807.038,N,01131.000,E,1,08,0.9,545.4,M,46.9,M,,*47",
+        "$GPVTG,054.7,T,034.4,M,005.5,N,010.2,K*48",
+        "$IIXDR,C,19.52,C,TempAir*19",
+        "$IIMWV,084.0,R,10.4,N,A*04",
+    ],
+)
+def test_checksums_are_those_of_published_sentences(text: str) -> None:
+    assert sentence(*text[1:-3].split(",")) == text + "\r\n"
+
+
+@pytest.mark.parametrize("step", [290, pytest.param(29, marks=pytest.mark.long)])
+def test_every_sentence_of_a_flight_is_one_and_of_the_standard(step: int) -> None:
+    kinds = set()
+    for reading in demo().readings[::step]:
+        for text in sentences(reading, START):
+            assert len(text) <= LONGEST
+            message = parsed(text)
+            assert message.talker == "II"
+            kinds.add(message.msgID)
+    assert kinds == {"GLL", "HDT", "MWD", "MWV", "XDR"}  # and no VHW: that is speed through water
+
+
+def test_they_say_what_the_instrument_knows(circling: Reading) -> None:
+    found = of(circling)
+    position, wind = circling.position, circling.wind
+    assert position is not None
+    assert wind is not None
+    (gll,) = found["GLL"]
+    assert gll.lat == pytest.approx(position.lat_deg, abs=1e-6)
+    assert gll.lon == pytest.approx(position.lon_deg, abs=1e-6)
+    second = gll.time.hour * 3600 + gll.time.minute * 60 + gll.time.second + gll.time.microsecond / 1e6
+    assert second == pytest.approx(12.5 * 3600 + position.t_s, abs=0.011)
+    (mwd,) = found["MWD"]
+    to = math.radians(mwd.dirT + 180.0)
+    assert mwd.speedM * math.sin(to) == pytest.approx(wind.east_mps, abs=0.06)
+    assert mwd.speedM * math.cos(to) == pytest.approx(wind.north_mps, abs=0.06)
+    assert mwd.speedN * 1852 / 3600 == pytest.approx(mwd.speedM, abs=0.08)
+    (hdt,), (mwv,) = found["HDT"], found["MWV"]
+    assert (mwv.reference, mwv.speedu, mwv.status) == ("T", "M", "A")
+    assert math.remainder(hdt.headingT + mwv.angle - mwd.dirT, 360.0) == pytest.approx(0.0, abs=0.11)
+    said = transducers(found["XDR"])
+    assert said["VARIO_MPS"] == ("G", "", pytest.approx(circling.needle_mps, abs=0.051))
+    assert said["NETTO_MPS"] == ("G", "", pytest.approx(circling.air.netto_mps, abs=0.051))
+    assert said["PRESSURE_ALTITUDE"] == ("D", "M", pytest.approx(circling.energy.altitude_m, abs=0.051))
+    assert circling.attitude is not None
+    bank = math.degrees(circling.attitude.bank_rad)
+    assert said["BANK"] == ("A", "D", pytest.approx(bank, abs=0.051))
+
+
+def test_what_is_not_known_is_not_sent(circling: Reading) -> None:
+    energy = replace(circling.energy, ias_mps=None, tas_mps=None, compensated=False)
+    blind = replace(
+        circling,
+        position=None,
+        wind=None,
+        energy=energy,
+        attitude=None,
+        turning=replace(circling.turning, from_north=False),
+    )
+    found = of(blind)
+    assert set(found) == {"XDR"}
+    said = transducers(found["XDR"])
+    assert "CLIMB_MPS" in said  # uncompensated: pulling up reads as lift, and it is not called vario
+    assert not {"VARIO_MPS", "IAS_MPS", "BANK"} & set(said)
+
+
+def test_the_goal_is_sent_as_a_standard_sentence_and_its_arrival_as_transducers(circling: Reading) -> None:
+    """Fields of BWC as `pynmeagps` reads them; 1 nautical mile is 1852 m."""
+    glide = FinalGlide(
+        math.radians(75.0),
+        18_520.0,
+        20.0,
+        33.0,
+        -123.4,
+        sigma_m=12.3,
+        required_maccready_mps=0.6,
+        latitude_deg=50.5,
+        longitude_deg=-10.25,
+    )
+    found = of(replace(circling, glide=glide))
+    (bwc,) = found["BWC"]
+    assert (bwc.fixLat if hasattr(bwc, "fixLat") else bwc.lat) == pytest.approx(50.5)
+    assert "10.00,N,GOAL,A" in next(s for s in sentences(replace(circling, glide=glide)) if "BWC" in s)
+    said = transducers(found["XDR"])
+    assert said["GOAL_ABOVE_RESERVE"] == ("D", "M", -123.4)
+    assert said["GOAL_SIGMA"] == ("D", "M", 12.3)
+    assert said["GOAL_MACCREADY_MPS"] == ("G", "", 0.6)
+
+
+@pytest.mark.parametrize(("lat_deg", "lon_deg"), [(0.0, -0.00001), (-89.99999999, 179.99999999), (7.0, -8.5)])
+def test_places_all_over_the_earth(circling: Reading, lat_deg: float, lon_deg: float) -> None:
+    assert circling.position is not None
+    position = replace(circling.position, lat_deg=lat_deg, lon_deg=lon_deg)
+    (gll,) = of(replace(circling, position=position))["GLL"]
+    assert gll.lat == pytest.approx(lat_deg, abs=1e-6)
+    assert gll.lon == pytest.approx(lon_deg, abs=2e-6)
+
+
+class Kept:
+    """A sink that keeps what it is given."""
+
+    def __init__(self) -> None:
+        self.sets: list[bytes] = []
+        self.closed = False
+
+    def write(self, data: bytes) -> None:
+        self.sets.append(data)
+
+    def close(self) -> None:
+        self.closed = True
+
+
+def test_the_rate_is_kept() -> None:
+    kept = Kept()
+    output = NmeaOutput(kept, 2.0, lambda: START)
+    readings = [r for r in demo().readings if 100.0 <= r.t_s < 160.0]
+    for reading in readings:
+        output.update(reading)
+    output.close()
+    assert len(kept.sets) == pytest.approx(120, abs=2)
+    assert kept.closed
+
+
+@pytest.fixture
+def server() -> Iterator[TcpSink]:
+    with socket.create_server(("127.0.0.1", 0)) as free:
+        port = free.getsockname()[1]
+    sink = TcpSink(Network("tcp", "127.0.0.1", port))
+    yield sink
+    sink.close()
+
+
+def connected(sink: TcpSink) -> socket.socket:
+    client = socket.create_connection(("127.0.0.1", sink.port), timeout=5.0)
+    before = sink.readers
+    deadline = time.monotonic() + 5.0
+    while sink.readers == before and time.monotonic() < deadline:
+        sink.write(b"")
+    return client
+
+
+def test_whoever_connects_gets_the_sentences(server: TcpSink) -> None:
+    with connected(server) as one, connected(server) as other:
+        server.write(b"$A*00\r\n")
+        assert one.recv(100) == other.recv(100) == b"$A*00\r\n"
+
+
+def test_it_listens_at_the_configured_address_only(server: TcpSink) -> None:
+    # 127.0.0.2 is the same machine by another address (RFC 1122, 3.2.1.3: all of 127/8 is this host).
+    with pytest.raises(OSError):  # noqa: PT011  (refused; which error it is differs between systems)
+        socket.create_connection(("127.0.0.2", server.port), timeout=1.0)
+
+
+def waits_of_this_thread() -> int:
+    """How often it gave up the processor to wait; not how often it lost it to another (getrusage(2))."""
+    return resource.getrusage(resource.RUSAGE_THREAD).ru_nvcsw
+
+
+def test_a_reader_that_does_not_read_delays_nobody(server: TcpSink) -> None:
+    data = b"$" + b"x" * 400 + b"\r\n"
+    with connected(server) as stuck, connected(server) as keen:
+        stuck.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 1024)
+        keen.settimeout(60.0)
+        got, sent, waits = 0, 0, 0
+        while server.readers == 2:
+            assert sent < 100e6, "the reader that does not read is never let go"
+            before = waits_of_this_thread()
+            server.write(data)
+            waits += waits_of_this_thread() - before
+            sent += len(data)
+            while got < sent:
+                got += len(keen.recv(65_536))
+        # To wait for the reader in each of the forty writes that its backlog holds would be as many waits.
+        assert waits < 10
+        assert got == sent
+        server.write(b"$B*00\r\n")
+        assert keen.recv(100) == b"$B*00\r\n"
+    assert BACKLOG_BYTES < 100_000
+
+
+def test_no_more_readers_than_allowed(server: TcpSink) -> None:
+    clients = [connected(server) for _ in range(MOST_READERS)]
+    with socket.create_connection(("127.0.0.1", server.port), timeout=5.0) as late:
+        late.settimeout(0.1)
+        ended = None
+        for _ in range(50):
+            server.write(b"")
+            try:
+                ended = late.recv(1)
+                break
+            except TimeoutError:
+                continue
+        assert ended == b""
+    for client in clients:
+        client.close()
+
+
+def test_readers_that_leave_are_forgotten(server: TcpSink) -> None:
+    connected(server).close()
+    deadline = time.monotonic() + 5.0
+    while server.readers and time.monotonic() < deadline:
+        server.write(b"$A*00\r\n")
+    assert server.readers == 0
+
+
+def test_datagrams_go_to_the_address() -> None:
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as receiver:
+        receiver.bind(("127.0.0.1", 0))
+        receiver.settimeout(5.0)
+        sink = UdpSink(Network("udp", "127.0.0.1", receiver.getsockname()[1]))
+        sink.write(b"$A*00\r\n")
+        assert receiver.recv(100) == b"$A*00\r\n"
+    sink.write(b"nobody there any more")
+    sink.write(b"and again")
+    sink.close()
+
+
+def test_a_serial_line_gets_whole_sentences_and_never_blocks() -> None:
+    master, slave = pty.openpty()
+    try:
+        sink = SerialSink(Serial(os.ttyname(slave), 4800))
+        one = sentence("IIHDT", "123.4", "T").encode()
+        began = time.perf_counter()
+        for _ in range(2000):  # far more than a pty keeps for a reader that does not read
+            sink.write(one)
+        assert time.perf_counter() - began < 5.0
+        os.set_blocking(master, False)
+        got, sets = b"", 0
+        while sets < 20 or not got.endswith(b"\n"):
+            assert sets < 1000, "the line is read, and yet no sentence is finished"
+            sink.write(one)
+            sets += 1
+            with suppress(BlockingIOError):
+                got += os.read(master, 1 << 16)
+        assert set(got.split(b"\n")) == {one.rstrip(b"\n"), b""}
+        sink.close()
+    finally:
+        os.close(master)
+        os.close(slave)
+
+
+def test_a_serial_line_that_goes_is_opened_again_when_it_is_back(tmp_path: Path) -> None:
+    line, one = tmp_path / "tty", sentence("IIHDT", "123.4", "T").encode()
+    master, slave = pty.openpty()
+    line.symlink_to(os.ttyname(slave))
+    sink = KeptSink(f"serial:{line}@4800", retry_s=0.001)
+    sink.write(one)
+    assert os.read(master, 100) == one
+    os.close(slave)
+    os.close(master)  # the other end goes: writing gives EIO (tty_ioctl(4), hangup)
+    line.unlink()
+    deadline = time.monotonic() + 30.0
+    while sink.problem is None and time.monotonic() < deadline:
+        sink.write(one)
+    assert str(line) in str(sink.problem)
+    master, slave = pty.openpty()
+    line.symlink_to(os.ttyname(slave))
+    os.set_blocking(master, False)
+    got = b""
+    while not got and time.monotonic() < deadline:
+        sink.write(one)
+        with suppress(BlockingIOError):
+            got = os.read(master, 100)
+    assert got.startswith(one)
+    sink.close()
+    os.close(slave)
+    os.close(master)
+
+
+def test_a_network_that_is_not_there_is_a_problem_that_passes() -> None:
+    sink = UdpSink(Network("udp", "127.0.0.1", 9))
+    sink.write(b"x" * 100_000)  # refused by the system, as for an address without a route
+    assert "cannot be sent to" in str(sink.problem)
+    assert not sink.is_lost
+    sink.write(b"$A*00\r\n")
+    assert sink.problem is None
+    sink.close()
+
+
+@pytest.mark.parametrize(
+    ("text", "address"),
+    [
+        ("tcp:127.0.0.1:10110", Network("tcp", "127.0.0.1", 10110)),
+        ("udp:[fe80::1]:2000", Network("udp", "fe80::1", 2000)),
+        ("serial:/dev/ttyUSB0@4800", Serial("/dev/ttyUSB0", 4800)),
+        ("tcp:localhost:10110", None),
+        ("tcp:127.0.0.1", None),
+        ("tcp:127.0.0.1:0", None),
+        ("udp:300.1.1.1:10110", None),
+        ("serial:ttyUSB0", None),
+        ("", None),
+    ],
+)
+def test_addresses(text: str, address: object) -> None:
+    assert parse_address(text) == address
+
+
+def test_output_is_off_unless_an_address_is_set() -> None:
+    assert Settings().nmea.to is None
+    assert parse_settings('[nmea]\nto = "tcp:127.0.0.1:10110"\n', "x").settings.nmea.to
+    with pytest.raises(SettingsError, match="expected tcp:ADDRESS:PORT"):
+        parse_settings('[nmea]\nto = "somewhere"\n', "x")
+
+
+def test_an_address_in_use_is_said_so(server: TcpSink) -> None:
+    with pytest.raises(AppError, match="cannot be opened"):
+        open_sink(f"tcp:127.0.0.1:{server.port}")
+
+
+def test_a_replay_takes_as_long_as_the_flight() -> None:
+    """By a clock of our own: seconds asked to wait, against seconds flown."""
+    readings = demo().readings[1000:1301]
+    clock = [0.0]
+
+    def wait(seconds: float) -> None:
+        clock[0] += seconds
+
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as receiver:
+        receiver.bind(("127.0.0.1", 0))
+        address = f"udp:127.0.0.1:{receiver.getsockname()[1]}"
+        play_nmea(readings, START, address, 1.0, 2.0, now=lambda: clock[0], wait=wait)
+    assert clock[0] == pytest.approx((readings[-1].t_s - readings[0].t_s) / 2.0, abs=0.01)
+
+
+def test_in_flight_sentences_go_out_as_the_settings_say() -> None:
+    source = open_source(BUNDLED)
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as receiver:
+        receiver.bind(("127.0.0.1", 0))
+        receiver.settimeout(5.0)
+        to = f"udp:127.0.0.1:{receiver.getsockname()[1]}"
+        text = f'[nmea]\nto = "{to}"\nrate = "2 Hz"\n'
+        options = RunOptions(silent=True, emulate=source, longest_s=4.0)
+        run(parse_settings(text, "x"), options, lambda _: None)
+        kinds = {parsed(line + "\r\n").msgID for line in receiver.recv(4096).decode("ascii").splitlines()}
+    assert "XDR" in kinds

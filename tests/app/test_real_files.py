@@ -1,0 +1,113 @@
+"""What files of real recorders hold and the summary must tell: several flights, wind, offsets, noise."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from drivers import isa
+from drivers.samples import Baro, GnssVel, Pitot, Reference, Sample
+from hw_replay.igc import IgcFile
+from tests.hw_replay.test_igc import _placed, igc
+from vario.app.errors import AppError
+from vario.app.excerpt import excerpt
+from vario.app.outputs.flights import Flights
+from vario.app.outputs.sensor_watch import SensorWatch
+from vario.flight.motion.energy import Noise
+from vario.flight.motion.mode import Mode
+
+
+def test_wind_of_the_recorder_is_a_reference(tmp_path: Path) -> None:
+    """WDI: where the wind comes from, degrees; with a speed in km/h, 36 km/h from the west blow to the east.
+
+    Source of the code: FAI/IGC "Technical Specification for IGC-approved GNSS Flight Recorders", A7.
+    """
+    lines = ["I023638WDI3941WSP", *(f"{_placed(36_000 + k, 30.0 * k, 0.0, 1000.0)}270036" for k in range(20))]
+    found = [s for s in igc(tmp_path / "a.igc", lines) if isinstance(s, Reference)]
+    values = {s.name: s.value for s in found}
+    assert values["wdi_from_rad"] == pytest.approx(math.radians(270.0))
+    assert values["wdi_north_mps"] == pytest.approx(0.0, abs=1e-9)
+    assert values["wdi_east_mps"] == pytest.approx(10.0)
+
+
+def test_a_second_date_is_told(tmp_path: Path) -> None:
+    lines = [_placed(36_000 + k, 30.0 * k, 0.0, 1000.0) for k in range(20)]
+    source = igc(tmp_path / "a.igc", [*lines, "HFDTE020726", *lines[:1]])
+    assert any("more than one date" in note for note in source.warnings())
+
+
+def test_two_flights_are_told_apart() -> None:
+    flights = Flights()
+    for mode, t_s in (
+        (Mode.LAUNCH, 100.0),
+        (Mode.CRUISE, 300.0),
+        (Mode.GROUND, 2000.0),
+        (Mode.CRUISE, 2050.0),  # rolled on: the same flight
+        (Mode.GROUND, 2100.0),
+        (Mode.LAUNCH, 5000.0),
+        (Mode.GROUND, 5030.0),  # a start that was broken off
+        (Mode.LAUNCH, 6000.0),
+        (Mode.CIRCLING, 6300.0),
+    ):
+        flights.take(mode, t_s)
+    assert flights.times(9000.0) == [(100.0, 2100.0), (6000.0, 9000.0)]
+    (said,) = flights.warnings(9000.0, None)
+    assert "2 flights (1:40 to 35:00, 1:40:00 to 2:30:00)" in said
+
+
+def test_a_part_of_a_recording_is_played(tmp_path: Path) -> None:
+    lines = [_placed(36_000 + k, 30.0 * k, 0.0, 1000.0) for k in range(600)]
+    source: IgcFile = igc(tmp_path / "a.igc", lines)
+    times = [s.t_s for s in excerpt(source, "10:02", "10:05:00")]
+    assert 36_120.0 <= times[0] < 36_122.0
+    assert 36_298.0 < times[-1] <= 36_300.0
+    assert [s.t_s for s in excerpt(source, "36120", "36300")] == times
+    with pytest.raises(AppError, match="expected a time"):
+        excerpt(source, "noon", None)
+    with pytest.raises(AppError, match="before the second"):
+        excerpt(source, "10:05", "10:02")
+
+
+def at_rest(pitot_pa: float, gusty_pa: float, baro_pa: float, speed_mps: float = 0.0) -> Iterator[Sample]:
+    """A minute and a half at 20 Hz."""
+    rng = np.random.default_rng(41)
+    for k in range(90 * 20):
+        t_s = k / 20.0
+        yield GnssVel(t_s, speed_mps, 0.0, 0.0)
+        yield Baro(t_s, 95_000.0 + float(rng.normal(0.0, baro_pa)))
+        gust_pa = gusty_pa * math.sin(t_s)
+        yield Pitot(t_s, pitot_pa + gust_pa + float(rng.normal(0.0, 1.0)))
+
+
+@pytest.mark.parametrize(
+    ("samples", "zero_pa", "told"),
+    [
+        (at_rest(6.0, 0.0, 1.5), 0.0, 'set zero = "6.0 Pa"'),
+        (at_rest(6.0, 0.0, 1.5), 6.0, None),
+        (at_rest(1.0, 0.0, 1.5), 0.0, None),
+        (at_rest(15.0, 10.0, 1.5), 0.0, None),  # wind
+        (at_rest(6.0, 0.0, 1.5, speed_mps=3.0), 0.0, None),  # towed along the field
+        (at_rest(0.0, 0.0, 9.0), 0.0, 'set noise = "9'),
+        (at_rest(0.0, 0.0, 0.3), 0.0, 'set noise = "0.3'),
+    ],
+)
+def test_offset_and_noise_of_the_pressures(
+    samples: Iterator[Sample], zero_pa: float, told: str | None
+) -> None:
+    watch = SensorWatch(Noise(baro_pa=1.5, pitot_pa=1.0), zero_pa)
+    for sample in samples:
+        watch.take(sample)
+    found = watch.warnings()
+    assert (told is None and not found) or (told is not None and len(found) == 1 and told in found[0])
+
+
+def test_the_noise_of_a_flight_a_second_is_not_judged() -> None:
+    """At this spacing, climbs and sinks would look like noise."""
+    watch = SensorWatch(Noise(baro_pa=1.5, pitot_pa=1.0), 0.0)
+    for second in range(3000):
+        watch.take(Baro(float(second), isa.pressure_pa(1000.0 + 30.0 * math.sin(second / 5.0))))
+    assert watch.warnings() == []

@@ -1,0 +1,151 @@
+"""A campaign: so many cases spread over the targets, guided by what comes out."""
+
+from __future__ import annotations
+
+import hashlib
+import signal
+import time
+from collections import Counter
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+from random import Random
+from types import FrameType
+
+from tests.campaigns.fuzz.mutate import Mutator
+from tests.campaigns.fuzz.targets import TYPED, Target, outcome_of_error
+
+SLOW_S = 2.0
+"""Processor time a case may take. The dearest ones take some 20 ms; this is for what has no bound."""
+
+STUCK_S = 60
+"""After this long a case is ended."""
+
+MOST_KEPT = 400
+"""Cases kept of a target to go on from, besides the seeds."""
+
+MOST_FINDINGS = 20
+
+
+class StuckError(BaseException):
+    """A case takes for ever. Not an `Exception`: nothing under test may catch it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """Something that should not have come out.
+
+    Attributes:
+        target: of which.
+        problem: what came out.
+        data: of what.
+    """
+
+    target: str
+    problem: str
+    data: bytes
+
+    @property
+    def name(self) -> str:
+        """A short name for a file."""
+        return f"{self.target.replace(' ', '_')}-{hashlib.sha256(self.data).hexdigest()[:12]}"
+
+
+@dataclass(slots=True)
+class Tally:
+    """What came of one target.
+
+    Attributes:
+        cases: how many.
+        accepted: how many gave data; the others gave a typed error.
+        outcomes: different ones, with how often.
+        cpu_s: processor time.
+        slowest_s: of one case.
+        findings: what should not have come out.
+    """
+
+    cases: int = 0
+    accepted: int = 0
+    outcomes: Counter[str] = field(default_factory=Counter)
+    cpu_s: float = 0.0
+    slowest_s: float = 0.0
+    findings: list[Finding] = field(default_factory=list)
+
+
+def fuzz(target: Target, cases: int, seed: int, tick: Callable[[], None] = lambda: None) -> Tally:
+    """Run a target on so many damaged cases; the same seed gives the same ones.
+
+    A case with an outcome not met before is kept and damaged further: what reaches a new message or a new
+    mixture of data is likely to be near another one.
+    """
+    random = Random(f"{seed} {target.name}")  # noqa: S311  (not for secrets)
+    mutator = Mutator(random, target.words)
+    kept = list(target.seeds)
+    tally = Tally()
+    begun_s = time.thread_time()
+    with _not_for_ever():
+        for data in target.seeds:
+            run_one(target, data, tally)
+        while tally.cases < cases and len(tally.findings) < MOST_FINDINGS:
+            # Half from the seeds: what was kept is mostly broken already, and stays on the surface.
+            start = random.choice(target.seeds if random.random() < 0.5 else kept)
+            data = mutator.damaged(start, random.choice(kept))
+            if target.repair is not None:
+                data = target.repair(random, data)
+            if run_one(target, data, tally):
+                if len(kept) < len(target.seeds) + MOST_KEPT:
+                    kept.append(data)
+                else:
+                    kept[len(target.seeds) + int(random.random() * MOST_KEPT)] = data
+            tick()
+    tally.cpu_s = time.thread_time() - begun_s
+    return tally
+
+
+def run_one(target: Target, data: bytes, tally: Tally) -> bool:
+    """One case; true if nothing like it came out before."""
+    tally.cases += 1
+    begun_s = time.thread_time()
+    signal.setitimer(signal.ITIMER_VIRTUAL, STUCK_S)
+    accepted = False
+    try:
+        outcome = target.run(data)
+        accepted = True
+    except TYPED as error:
+        outcome = outcome_of_error(error)
+    except (Exception, StuckError) as error:  # everything else is what is looked for
+        outcome = f"{type(error).__name__}: {error}"[:300]
+        if outcome not in tally.outcomes:
+            tally.findings.append(Finding(target.name, outcome, data))
+    finally:
+        signal.setitimer(signal.ITIMER_VIRTUAL, 0.0)
+    tally.accepted += accepted
+    used_s = time.thread_time() - begun_s
+    if used_s > tally.slowest_s:
+        tally.slowest_s = used_s
+        if used_s > SLOW_S:
+            tally.findings.append(Finding(target.name, f"took {used_s:.1f} s", data))
+    new = outcome not in tally.outcomes
+    tally.outcomes[outcome] += 1
+    return new
+
+
+@contextmanager
+def _not_for_ever() -> Iterator[None]:
+    def stuck(_: int, frame: FrameType | None) -> None:
+        where = "" if frame is None else f" in {frame.f_code.co_qualname}"
+        raise StuckError(f"still running after {STUCK_S} s{where}")
+
+    before = signal.signal(signal.SIGVTALRM, stuck)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGVTALRM, before)
+
+
+def keep(findings: list[Finding], folder: Path) -> None:
+    """Write the bytes of findings into files, to run again with `--again`."""
+    folder.mkdir(parents=True, exist_ok=True)
+    for finding in findings:
+        (folder / finding.name).write_bytes(finding.data)

@@ -1,0 +1,234 @@
+"""Visitors who do not behave against the sentences over TCP: `python -m tests.campaigns.network 1000`.
+
+One thread does everything, the sink's writing too. So a write that waited for a visitor would wait for ever,
+and an alarm tells; how fast the machine is does not matter.
+
+What must hold: nothing waits or raises, the listener who behaves gets every sentence, and neither files nor
+memory grow with the visits.
+"""
+
+from __future__ import annotations
+
+import os
+import signal
+import socket
+import sys
+import time
+import tracemalloc
+from collections.abc import Iterator
+from contextlib import closing, contextmanager
+from dataclasses import dataclass
+from random import Random
+from types import FrameType
+
+from tests.campaigns.visitors import Listener, Visitors, never_reads
+from vario.app.nmea import sinks
+from vario.app.nmea.out import sentence
+from vario.app.nmea.sinks import BACKLOG_BYTES, MOST_READERS, PATIENCE_S, TcpSink, UdpSink
+from vario.settings.output import Network
+
+HOST = "127.0.0.1"
+LONGEST_S = 60
+"""For one turn; a machine on which it takes so long flies nothing."""
+
+TURNS = 10_000
+"""Enough, of what the system does by itself in a few."""
+
+MEMORY_BYTES = MOST_READERS * (BACKLOG_BYTES + 1024) * 2 + 65_536
+"""What may wait for every reader, once more while it is put together, and the objects."""
+
+NOWHERE = (
+    Network("udp", HOST, 9),  # discard (RFC 863): on nearly every machine nobody is there, and it says so
+    Network("udp", "2001:db8::1", 10110),  # for documentation (RFC 3849): no network leads there
+    Network("udp", "255.255.255.255", 10110),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """What came of the visits.
+
+    Attributes:
+        visits: that were made.
+        sentences: sent, all of which arrived.
+        longest_ms: of all writes, for the reader of the line: other work on the machine shows in it.
+        files: open before and after.
+    """
+
+    visits: int
+    sentences: int
+    longest_ms: float
+    files: tuple[int, int]
+
+    def __str__(self) -> str:
+        return (
+            f"{self.visits} visits, {self.sentences} sentences, each arrived; longest write "
+            f"{self.longest_ms:.2f} ms; {self.files[0]} files open before, {self.files[1]} after"
+        )
+
+
+def besiege(visits: int, seed: int = 1) -> Found:
+    """So many visits, a sentence with each.
+
+    Raises:
+        AssertionError: if something does not hold.
+        TimeoutError: if a turn does not end.
+    """
+    files = open_files()
+    sink = TcpSink(Network("tcp", HOST, free_port()))
+    listener, visitors = Listener((HOST, sink.port)), Visitors((HOST, sink.port), seed)
+    sink.write(b"")  # lets the listener in
+    sent, got, longest_s = 0, 0, 0.0
+    while sent < visits:
+        with alarm():
+            visitors.come()
+            begun_s = time.perf_counter()
+            sink.write(numbered(sent))
+            longest_s = max(longest_s, time.perf_counter() - begun_s)
+            sent += 1
+            got = _took(listener, got)
+        assert sink.readers <= MOST_READERS
+        assert open_files() <= files + 2 + len(visitors) + MOST_READERS  # ours, and each at both ends
+    visitors.go()
+    while sink.readers > 1 or got < sent:
+        assert sent < visits + TURNS, (
+            f"{sink.readers - 1} who have gone keep their seats, {sent - got} are lost"
+        )
+        sink.write(numbered(sent))
+        sent += 1
+        got = _took(listener, got)
+    with closing(Listener((HOST, sink.port))) as late:  # the door is still open
+        sink.write(numbered(sent))
+        assert late.lines() == [numbered(sent).rstrip()]
+    listener.close()
+    sink.close()
+    return Found(visits, sent, longest_s * 1000.0, (files, open_files()))
+
+
+def overfeed() -> int:
+    """As many as are served, who all take nothing, are sent to until they are let go; bytes held at most.
+
+    Raises:
+        AssertionError: if they never are.
+    """
+    sink = TcpSink(Network("tcp", HOST, free_port()))
+    chance = Random(1)  # noqa: S311  (behaviour, not secrets)
+    visitors = [client for _ in range(MOST_READERS) for client in never_reads((HOST, sink.port), chance)]
+    sink.write(b"")
+    assert sink.readers == MOST_READERS
+    held = turns = 0
+    with tracing():
+        while sink.readers:
+            turns += 1
+            assert turns < TURNS, "who takes nothing is never let go"
+            sink.write(numbered(turns) * 50)
+            held = max(held, _held_bytes())
+    for one in (*visitors, sink):
+        one.close()
+    return held
+
+
+def send_nowhere(count: int) -> None:
+    """So many datagrams to where nobody is.
+
+    Raises:
+        TimeoutError: if that waits.
+    """
+    for network in NOWHERE:
+        try:
+            sink = UdpSink(network)
+        except OSError:  # a machine without IPv6
+            continue
+        with alarm():
+            for number in range(count):
+                sink.write(numbered(number) * 20)
+            sink.write(b"x" * 100_000)  # more than a datagram holds
+        sink.close()
+
+
+def patience_s() -> float:
+    """How long one is kept who has connected and takes nothing, while little is sent."""
+    sink = TcpSink(Network("tcp", HOST, free_port()))
+    with socket.socket() as stalled:
+        stalled.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 1024)
+        stalled.connect((HOST, sink.port))
+        begun_s = time.monotonic()
+        sink.write(b"")
+        while sink.readers and time.monotonic() - begun_s < 10.0 * PATIENCE_S:
+            sink.write(numbered(0) * 20)
+            time.sleep(0.25)
+    sink.close()
+    return time.monotonic() - begun_s
+
+
+def numbered(number: int) -> bytes:
+    """A sentence that says its number."""
+    return sentence("IIXDR", "G", str(number), "", "NUMBER").encode("ascii")
+
+
+def free_port() -> int:
+    """A port nobody has."""
+    with socket.create_server((HOST, 0)) as free:
+        port: int = free.getsockname()[1]
+    return port
+
+
+def open_files() -> int:
+    """Of this process (proc(5))."""
+    return len(os.listdir("/proc/self/fd"))
+
+
+@contextmanager
+def alarm(seconds: int = LONGEST_S) -> Iterator[None]:
+    """Ends what takes longer."""
+
+    def too_long(_: int, __: FrameType | None) -> None:
+        raise TimeoutError(f"it waits: {seconds} s were not enough")
+
+    before = signal.signal(signal.SIGALRM, too_long)
+    signal.alarm(seconds)
+    try:
+        yield
+    finally:
+        signal.alarm(0)
+        signal.signal(signal.SIGALRM, before)
+
+
+@contextmanager
+def tracing() -> Iterator[None]:
+    """Traces memory, one line of Python deep."""
+    tracemalloc.start()
+    try:
+        yield
+    finally:
+        tracemalloc.stop()
+
+
+def _took(listener: Listener, got: int) -> int:
+    """How many have arrived now; each in its turn."""
+    for line in listener.lines():
+        assert line == numbered(got).rstrip(), f"{line!r} came in place of number {got}"
+        got += 1
+    return got
+
+
+def _held_bytes() -> int:
+    only = tracemalloc.Filter(inclusive=True, filename_pattern=sinks.__file__)
+    return sum(one.size for one in tracemalloc.take_snapshot().filter_traces([only]).statistics("filename"))
+
+
+def main() -> int:
+    """All of it."""
+    visits = int(sys.argv[1])
+    print(besiege(visits))  # noqa: T201
+    held = overfeed()
+    print(f"{MOST_READERS} who take nothing: at most {held / 1024:.0f} kB wait for them")  # noqa: T201
+    send_nowhere(visits)
+    print(f"{visits} datagrams to each of {len(NOWHERE)} places where nobody is: nothing waited")  # noqa: T201
+    kept_s = patience_s()
+    print(f"one who takes nothing is let go after {kept_s:.0f} s")  # noqa: T201
+    return 0 if held <= MEMORY_BYTES and kept_s < 3.0 * PATIENCE_S else 1
+
+
+if __name__ == "__main__":
+    sys.exit(main())

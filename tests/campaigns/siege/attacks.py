@@ -1,0 +1,59 @@
+"""All attacks, by what they are made against; and how one is tried."""
+
+from __future__ import annotations
+
+import importlib
+import importlib.util
+import inspect
+import tempfile
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from tests.campaigns.siege import batch, disks, limits, names, outputs, recordings
+
+Attack = tuple[str, str, Callable[..., str]]
+
+
+def _live() -> Sequence[Attack]:
+    """The attacks on the running instrument, where there are some."""
+    if importlib.util.find_spec("tests.campaigns.siege.live") is None:
+        return ()
+    attacks: Sequence[Attack] = importlib.import_module("tests.campaigns.siege.live").ATTACKS
+    return attacks
+
+
+GROUPS: Mapping[str, Sequence[Attack]] = {
+    "Recordings": recordings.ATTACKS,
+    "Limits": limits.ATTACKS,
+    "Names and inputs": names.ATTACKS,
+    "Outputs": outputs.ATTACKS,
+    "Full disks": disks.ATTACKS,
+    "Batch": batch.ATTACKS,
+    "The running instrument": _live(),
+}
+
+LONG = frozenset({*recordings.LONG, *names.LONG, *disks.LONG, *batch.LONG})
+"""Attacks that take long or need rights: left out of the short form."""
+
+
+@dataclass(frozen=True, slots=True)
+class Seen:
+    """What came of an attack: whether the expectation held, and what was seen."""
+
+    held: bool
+    text: str
+
+
+def attempt(function: Callable[..., Any]) -> Seen:
+    """Try an attack in a folder of its own, which it is given if it takes one."""
+    with tempfile.TemporaryDirectory() as folder:
+        try:
+            wants = inspect.signature(function).parameters
+            text = function(Path(folder).resolve()) if wants else function()
+            return Seen(held=True, text=str(text).replace(f"{Path(folder).resolve()}/", ""))
+        except AssertionError as error:
+            return Seen(held=False, text=str(error).splitlines()[0] if str(error) else "the expectation")
+        except Exception as error:  # whatever comes out of a command is what an attack is to find
+            return Seen(held=False, text=f"{type(error).__name__}: {error}")

@@ -1,0 +1,436 @@
+"""Attacks on the running instrument: missing devices, dead terminals, signals, no files, two at once.
+
+Each function does one attack on the real program in a folder of its own and returns what was seen; it raises
+AssertionError where the instrument falls short.
+"""
+
+from __future__ import annotations
+
+import fcntl
+import os
+import pty
+import shutil
+import signal
+import socket
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
+from pathlib import Path
+
+import hw_replay
+from drivers.events import Mark
+from drivers.samples import Baro
+from hw_replay.recording import Recording
+from hw_replay.source import RecordingInfo
+from hw_replay.writer import RecordingWriter
+from vario.app.live.recorder import FlightFiles
+
+DEMO = Path(hw_replay.__file__).parent / "demo" / "quendel.mcap"
+LONGEST_S = 60.0
+"""For anything to happen on a slow machine."""
+
+ENDS_S = 5.0
+"""What is promised for the end of a run; twice that is waited for, since the machine may be busy."""
+
+
+class Program:
+    """`vario run` on an emulation, watched through the messages to the service manager.
+
+    Args:
+        folder: where it works, with the settings in `vario.toml`.
+        settings: text of the settings.
+        stderr: file descriptor for its standard error; default: the file `said`.
+    """
+
+    def __init__(
+        self, folder: Path, settings: str = "", stderr: int | None = None, words: str = "--silent"
+    ) -> None:
+        self.folder = folder
+        self.config = folder / "vario.toml"
+        self.config.write_text(settings, encoding="utf-8")
+        self._manager = socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM)
+        self._manager.bind(str(folder / "notify"))
+        self._manager.settimeout(LONGEST_S)
+        own = (folder / "said").open("wb")
+        self.process = subprocess.Popen(  # noqa: S603  (our own program)
+            [
+                *(sys.executable, "-m", "vario.app.cli", "run", "--emulate", str(DEMO)),
+                *("--config", str(self.config), "--record", str(folder / "flights")),
+                *("--marks", str(folder / "marks"), *words.split()),
+            ],
+            env={**os.environ, "NOTIFY_SOCKET": str(folder / "notify"), "WATCHDOG_USEC": "500000"},
+            stdin=subprocess.DEVNULL,
+            stdout=subprocess.DEVNULL,
+            stderr=own if stderr is None else stderr,
+            close_fds=True,
+        )
+        own.close()
+        self.until(lambda status: "recording 0" in status)
+
+    def until(self, wanted: Callable[[str], bool]) -> str:
+        """The next status line of which `wanted` holds."""
+        end_s = time.monotonic() + LONGEST_S
+        status = ""
+        while time.monotonic() < end_s:
+            assert self.process.poll() is None, f"it ended with {self.process.returncode}: {self.said[-200:]}"
+            with suppress(TimeoutError):
+                status = self._manager.recv(4096).decode().partition("STATUS=")[2]
+                if wanted(status):
+                    return status
+        raise AssertionError(f"it did not come to that; the last status: {status}")
+
+    def turns(self, count: int = 4) -> None:
+        """See that the loop goes on."""
+        for _ in range(count):
+            self.until(bool)
+
+    @property
+    def said(self) -> str:
+        """On standard error so far."""
+        return (self.folder / "said").read_text(encoding="utf-8", errors="replace")
+
+    def said_once(self, words: str) -> None:
+        """See that something is said, and only once within the minute."""
+        self.until(lambda _: words in self.said)
+        self.turns()
+        assert self.said.count(words) == 1, f"{words!r} is said {self.said.count(words)} times"
+
+    def end(self, number: signal.Signals = signal.SIGTERM) -> str:
+        """Tell it to end, and see that it does so in order: in time, with an index in the recording."""
+        begun_s = time.monotonic()
+        self.process.send_signal(number)
+        try:
+            code = self.process.wait(2.0 * ENDS_S)
+        except subprocess.TimeoutExpired:
+            raise AssertionError(f"{number.name} does not end it within {2.0 * ENDS_S:g} s") from None
+        took_s = time.monotonic() - begun_s
+        assert code == 0, f"exit code {code}"
+        self.indexed()
+        return f"{number.name}: exit code 0 after {took_s:.1f} s, recording with index"
+
+    def indexed(self) -> None:
+        """See that the recording is whole."""
+        (path,) = (self.folder / "flights").glob("0*.mcap")
+        warnings = Recording(path).warnings()
+        assert not warnings, f"{path.name}: {warnings[0]}"
+
+    def close(self) -> None:
+        """Let nothing behind."""
+        self.process.kill()
+        self.process.wait()
+        self._manager.close()
+
+
+@contextmanager
+def flying(
+    folder: Path, settings: str = "", stderr: int | None = None, words: str = "--silent"
+) -> Iterator[Program]:
+    """A program that is ended whatever happens."""
+    program = Program(folder, settings, stderr, words)
+    try:
+        yield program
+    finally:
+        program.close()
+
+
+def serial_line_missing(folder: Path) -> str:
+    """A device that comes later, as an adapter that is plugged in."""
+    line = folder / "tty"
+    with flying(folder, f'[nmea]\nto = "serial:{line}@4800"\n') as program:
+        program.until(lambda status: "NO SENTENCES" in status)
+        program.said_once("nmea: ")
+        master, slave = pty.openpty()
+        line.symlink_to(os.ttyname(slave))
+        program.until(lambda status: "NO SENTENCES" not in status)
+        assert os.read(master, 4096).startswith(b"$II")
+        ended = program.end()
+        os.close(master)
+        os.close(slave)
+    return f"flown without, said once; sentences after it came; {ended}"
+
+
+def port_in_use(folder: Path) -> str:
+    """Another program has the port, and lets it go."""
+    other = socket.create_server(("127.0.0.1", 0))
+    port = other.getsockname()[1]
+    with flying(folder, f'[nmea]\nto = "tcp:127.0.0.1:{port}"\n') as program:
+        program.until(lambda status: "NO SENTENCES" in status)
+        program.said_once("nmea: ")
+        other.close()
+        program.until(lambda status: "NO SENTENCES" not in status)
+        with socket.create_connection(("127.0.0.1", port), timeout=LONGEST_S) as reader:
+            assert reader.recv(100).startswith(b"$II")
+        ended = program.end()
+    return f"flown without, said once; sentences after it was free; {ended}"
+
+
+def address_not_up(folder: Path) -> str:
+    """An address that no interface has (RFC 5737, for documentation)."""
+    with flying(folder, '[nmea]\nto = "tcp:192.0.2.1:10110"\n') as program:
+        program.until(lambda status: "NO SENTENCES" in status)
+        program.said_once("nmea: ")
+        return f"flown without, said once; {program.end()}"
+
+
+def pipe_for_a_serial_line(folder: Path) -> str:
+    """A named pipe where a serial device should be."""
+    os.mkfifo(folder / "tty")
+    with flying(folder, f'[nmea]\nto = "serial:{folder / "tty"}@4800"\n') as program:
+        program.until(lambda status: "NO SENTENCES" in status)
+        return f"flown without; {program.end()}"
+
+
+def stderr_dead(folder: Path) -> str:
+    """Whoever read standard error has gone."""
+    reading, writing = os.pipe()
+    os.close(reading)
+    with flying(folder, stderr=writing) as program:
+        os.close(writing)
+        program.turns()
+        return program.end()
+
+
+def stderr_full(folder: Path) -> str:
+    """Whoever reads standard error takes nothing: a terminal that was stopped, a journal that hangs."""
+    reading, writing = os.pipe()
+    fcntl.fcntl(writing, fcntl.F_SETPIPE_SZ, 4096)
+    os.set_blocking(writing, False)
+    with suppress(BlockingIOError):
+        while True:
+            os.write(writing, b"x" * 256)
+    os.set_blocking(writing, True)
+    with flying(folder, stderr=writing) as program:
+        os.close(writing)
+        program.turns()
+        ended = program.end()
+    os.close(reading)
+    return ended
+
+
+def hung_up(folder: Path) -> str:
+    """The terminal is closed."""
+    with flying(folder) as program:
+        return program.end(signal.SIGHUP)
+
+
+def quit_by_the_keyboard(folder: Path) -> str:
+    """Ctrl-backslash."""
+    with flying(folder) as program:
+        return program.end(signal.SIGQUIT)
+
+
+def signals_without_meaning(folder: Path) -> str:
+    """Their default is to end a program at once."""
+    with flying(folder) as program:
+        for number in (signal.SIGUSR1, signal.SIGUSR2, signal.SIGALRM, signal.SIGPIPE):
+            program.process.send_signal(number)
+        program.turns()
+        return f"it goes on; {program.end()}"
+
+
+def signals_in_a_crowd(folder: Path) -> str:
+    """Impatience must not break off what takes its time to close."""
+    with flying(folder) as program:
+        for _ in range(50):
+            program.process.send_signal(signal.SIGINT)
+        return program.end()
+
+
+def _replaced(folder: Path, put: Callable[[Path], object]) -> str:
+    with flying(folder) as program:
+        program.config.unlink()
+        put(program.config)
+        program.said_once("the settings in force stay")
+        marks = folder / "marks"
+        marks.mkdir()
+        (marks / "20260601T000000.000000Z.mark").write_text("still here\n", encoding="utf-8")
+        program.turns(8)
+        ended = program.end()
+    (path,) = (folder / "flights").glob("0*.mcap")
+    assert any(isinstance(sample, Mark) for sample in Recording(path)), "the mark was not taken"
+    return f"said once, a mark is taken; {ended}"
+
+
+def settings_become_a_pipe(folder: Path) -> str:
+    """Opening a named pipe waits for a writer."""
+    return _replaced(folder, os.mkfifo)
+
+
+def settings_become_a_folder(folder: Path) -> str:
+    """A directory under the name of the settings file."""
+    return _replaced(folder, Path.mkdir)
+
+
+def settings_become_hostile(folder: Path) -> str:
+    """TOML of 900 levels with a terminal escape; then 20,000 unknown sections."""
+    with flying(folder) as program:
+        for number, text in enumerate(
+            ("[" + ".".join("a" * 900) + "]\nx = 1 # \x1b[2J\n", "".join(f"[s{n}]\n" for n in range(20_000)))
+        ):
+            program.config.write_text(text, encoding="utf-8")
+            program.until(lambda _, wanted=number + 1: program.said.count("are not used") == wanted)  # type: ignore[misc]
+            program.turns()
+        assert "\x1b" not in program.said, "an escape sequence reaches the terminal"
+        program.config.write_text('[vario]\ndamping = "2 s"\n', encoding="utf-8")
+        program.until(lambda _: "changed settings are in force" in program.said)
+        ended = program.end()
+    return f"both refused, the next ones taken; {ended}"
+
+
+def sound_card_takes_nothing(folder: Path) -> str:
+    """A card that never asks for the next block and cannot be closed: ALSA's file device into a full pipe."""
+    alsa = Path("/usr/share/alsa/alsa.conf")
+    if not alsa.exists():
+        return "not tried: no ALSA here"
+    pipe, rc = folder / "card", folder / "asoundrc"
+    os.mkfifo(pipe)
+    end = os.open(pipe, os.O_RDONLY | os.O_NONBLOCK)
+    fcntl.fcntl(end, fcntl.F_SETPIPE_SZ, 4096)
+    rc.write_text(
+        f'pcm.panel {{ type file file "{pipe}" format "raw" slave.pcm {{ type null }} }}\n'
+        "pcm.!default { type plug slave { pcm panel format S16_LE channels 1 rate 44100 } }\n"
+        "ctl.!default { type null }\n"
+    )
+    os.environ["ALSA_CONFIG_PATH"] = f"{alsa}:{rc}"
+    try:
+        with flying(folder, words="") as program:
+            program.until(lambda status: "NO SOUND" in status)
+            begun_s = time.monotonic()
+            program.process.send_signal(signal.SIGTERM)
+            program.process.wait(2.0 * ENDS_S)
+            took_s = time.monotonic() - begun_s
+            program.indexed()
+            left = "left behind" if "left behind" in program.said else "closed"
+    finally:
+        del os.environ["ALSA_CONFIG_PATH"]
+        os.close(end)
+    return f"flown in silence; ended after {took_s:.1f} s, the card {left}, recording with index"
+
+
+def two_recorders(folder: Path) -> str:
+    """Two instances begin a file at the same moment, forty times."""
+    for turn in range(40):
+        flights = folder / str(turn)
+        together = threading.Barrier(2)
+
+        def fly(mark_pa: float, flights: Path = flights, together: threading.Barrier = together) -> None:
+            files = FlightFiles(flights, sync_s=0.0)
+            files.begin(RecordingInfo("Flight {number}", "live"))
+            together.wait()
+            files.write(Baro(1.0, mark_pa))
+            files.end()
+
+        threads = [threading.Thread(target=fly, args=(95_000.0 + k,)) for k in range(2)]
+        for thread in threads:
+            thread.start()
+        for thread in threads:
+            thread.join()
+        first = [next(iter(Recording(path))) for path in flights.iterdir()]
+        kept = sorted(sample.static_pa for sample in first if isinstance(sample, Baro))
+        assert kept == [95_000.0, 95_001.0], f"start {turn}: of two recordings there are {len(kept)}"
+    return "40 starts, 80 recordings, each with its own content"
+
+
+def two_imports(folder: Path) -> str:
+    """Two programs write one file at the same time."""
+    given, out = folder / "given.mcap", folder / "out.mcap"
+    with RecordingWriter(given, RecordingInfo("given", "live")) as writer:
+        for k in range(20_000):
+            writer.write(Baro(1.0 + k / 50, 95_000.0 + k % 9))
+    words = [sys.executable, "-m", "vario.app.cli", "import", str(given), "--out", str(out)]
+    both = [
+        subprocess.Popen(words, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE)  # noqa: S603  (our own program)
+        for _ in range(2)
+    ]
+    for one in both:
+        _, said = one.communicate(timeout=4.0 * LONGEST_S)
+        assert one.returncode == 0, said.decode()
+    assert {path.name for path in folder.iterdir()} == {"given.mcap", "out.mcap"}
+    assert len(list(Recording(out))) == 20_000
+    return "both end with 0; one whole recording, nothing beside it"
+
+
+def set_as_root(folder: Path) -> str:
+    """`sudo vario set` in a file that belongs to somebody else and is closed to others."""
+    if os.geteuid() != 0:
+        return "not tried: needs root"
+    config = folder / "vario.toml"
+    config.write_text("", encoding="utf-8")
+    os.chown(config, 12345, 23456)
+    config.chmod(0o600)
+    words = [sys.executable, "-m", "vario.app.cli", "set", "volume", "0.4", "--config", str(config)]
+    subprocess.run(  # noqa: S603  (our own program)
+        words, check=True, stdout=subprocess.DEVNULL, timeout=LONGEST_S
+    )
+    found = config.stat()
+    seen = f"owner {found.st_uid}, group {found.st_gid}, mode {found.st_mode & 0o7777:o}"
+    assert seen == "owner 12345, group 23456, mode 600", seen
+    return f"{seen}, as before"
+
+
+def folder_in_memory(folder: Path) -> str:
+    """A recorder folder on a tmpfs."""
+    memory = Path("/dev/shm")  # noqa: S108  (the tmpfs that nearly every Linux has)
+    if f"{memory} tmpfs" not in Path("/proc/mounts").read_text(encoding="utf-8"):
+        return "not tried: no tmpfs here"
+    flights = memory / f"vario-{os.getpid()}"
+    try:
+        with flying(folder, words=f"--silent --record {flights}") as program:
+            program.until(lambda status: "IN MEMORY ONLY" in status)
+            program.said_once("is in memory (tmpfs")
+        config = folder / "check.toml"
+        config.write_text(f'[recorder]\nfolder = "{flights}"\n', encoding="utf-8")
+        words = [sys.executable, "-m", "vario.app.cli", "check", "--silent", "--config", str(config)]
+        done = subprocess.run(  # noqa: S603  (our own program)
+            words, capture_output=True, text=True, check=False, timeout=LONGEST_S
+        )
+        assert done.returncode == 1
+        assert "is in memory" in done.stdout
+    finally:
+        shutil.rmtree(flights, ignore_errors=True)
+    return "vario run says so in the log and the status line; vario check fails it"
+
+
+ATTACKS = (
+    (
+        "the serial line for sentences is missing",
+        "flown without; sentences as soon as it is there",
+        serial_line_missing,
+    ),
+    ("the port for sentences is in use", "flown without; sentences as soon as it is free", port_in_use),
+    ("the address for sentences is not up", "flown without, said once a minute", address_not_up),
+    ("a named pipe where the serial line should be", "flown without", pipe_for_a_serial_line),
+    ("standard error is read by nobody any more", "flown on; ends in order", stderr_dead),
+    ("standard error takes nothing", "flown on; ends in order", stderr_full),
+    ("SIGHUP", "ends in order, with an index", hung_up),
+    ("SIGQUIT", "ends in order, with an index", quit_by_the_keyboard),
+    ("SIGUSR1, SIGUSR2, SIGALRM, SIGPIPE", "flown on", signals_without_meaning),
+    ("fifty SIGINT", "ends in order, with an index", signals_in_a_crowd),
+    ("the settings file becomes a named pipe", "said; marks go on; ends in order", settings_become_a_pipe),
+    ("the settings file becomes a folder", "said; marks go on; ends in order", settings_become_a_folder),
+    (
+        "the settings become TOML of 900 levels, then of 20,000 sections",
+        "refused; later ones are taken; ends in order",
+        settings_become_hostile,
+    ),
+    ("a sound card that takes nothing", "flown in silence; ends within 5 s", sound_card_takes_nothing),
+    ("two recorders begin at once", "two files", two_recorders),
+    ("two imports into one file", "one whole file, both end with 0", two_imports),
+    ("vario set as root", "owner, group and mode kept", set_as_root),
+    ("the recorder's folder is in memory", "said by run, failed by check", folder_in_memory),
+)
+"""What is done, what is expected, and the function that does it in a folder it is given."""
+
+SHORT = (
+    serial_line_missing,
+    stderr_full,
+    hung_up,
+    settings_become_a_pipe,
+    two_recorders,
+    two_imports,
+    set_as_root,
+)
+"""For the suite: of each kind one, and what takes little."""

@@ -1,0 +1,273 @@
+"""`vario run` as it is started to fly, in a process of its own and in real time, watched from outside.
+
+It emulates a simulated flight with everything on: sound on a card made of a pipe, the recorder, sentences
+over TCP to one listener who behaves and a stream of visitors who do not, settings changed and marks dropped
+on the way, status to a service manager that is this program.
+"""
+
+from __future__ import annotations
+
+import math
+import os
+import re
+import signal
+import socket
+import subprocess
+import sys
+import time
+from collections.abc import Callable
+from contextlib import ExitStack, suppress
+from pathlib import Path
+
+from pynmeagps import VALCKSUM, NMEAParseError, NMEAReader
+
+from hw_replay.simulate import long_flight
+from hw_replay.simulate.demo import write_recording
+from tests.campaigns.soak.kept import kept
+from tests.campaigns.soak.panel import Panel
+from tests.campaigns.soak.watched import MINUTE_S, Row, Watched
+from tests.campaigns.visitors import Listener, Visitors
+from vario.settings.edit import set_value
+
+ROOT = Path(__file__).parents[3]
+SEED = 7
+
+TICK_S = 0.005
+"""The watcher looks this often; a quarter of what the card's pipe holds."""
+
+VISIT_S = 0.5
+CHANGE_S = 15.0
+"""So often somebody connects, and by turns a setting is changed and a mark dropped."""
+
+SETTLING = 5
+"""The first statuses, in which sensors and recorder may still be starting."""
+
+START_S = 60.0
+"""It must be ready by then, and once told must end by then."""
+
+TAKEN_S = 5.0
+"""So long after a change or mark it is in the recording, ten looks at the files."""
+
+_CLOCK_TICKS = os.sysconf("SC_CLK_TCK")
+_COUNTS = re.compile(r"(\d+) (overruns|gaps in the sound)")
+_NEVER = ("not measuring", "NO SOUND", "NOT RECORDING", "the card is slow", "not recorded")
+_COMPLAINT = re.compile(r"[WEC] |Traceback|\w+(Error|Exception|Warning)\b")
+
+
+def live(
+    folder: Path,
+    flown_s: float,
+    *,
+    row_s: float = MINUTE_S,
+    change_s: float = CHANGE_S,
+    tell: Callable[[Row], None] = lambda _: None,
+) -> Watched:
+    """Fly for so long in real time, then stop it as a service manager does.
+
+    Args:
+        folder: empty; takes flight, settings and recording.
+        flown_s: how long.
+        row_s: between two rows.
+        change_s: between two things the pilot does.
+        tell: called with every row.
+
+    Raises:
+        TimeoutError: if it does not become ready, or does not end.
+    """
+    flight, config, flights = folder / "flight.mcap", folder / "vario.toml", folder / "flights"
+    write_recording(flight, long_flight(flown_s + START_S, SEED), "soak", "", None)
+    port = _free_port()
+    _write_settings(config, port, flights)
+    words = ["run", "--config", config, "--emulate", flight, "--marks", folder / "marks"]
+    with ExitStack() as stack:
+        panel = Panel(folder)
+        stack.callback(panel.close)
+        manager = stack.enter_context(socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM))
+        manager.bind(str(folder / "notify"))
+        manager.setblocking(False)
+        said = stack.enter_context((folder / "said").open("w+b"))
+        environment = os.environ | panel.environment | {"NOTIFY_SOCKET": str(folder / "notify")}
+        program = vario(*words, stderr=said, env=environment)
+        stack.callback(program.wait)
+        stack.callback(program.kill)  # the last one in is the first one done
+        watch = Watch(program, panel, manager, port, folder)
+        stack.callback(watch.close)
+        found = watch.run(flown_s, row_s, change_s, tell)
+        said.seek(0)
+        found.words = [line for line in said.read().decode().splitlines() if _COMPLAINT.match(line)]
+    files = list(flights.glob("*.mcap"))
+    found.recording = kept(files[0]) if len(files) == 1 else None
+    return found
+
+
+def vario(*words: object, **streams: object) -> subprocess.Popen[bytes]:
+    """The command line, in a process of its own."""
+    command = [sys.executable, "-m", "vario", *map(str, words)]
+    return subprocess.Popen(command, cwd=ROOT, **streams)  # type: ignore[call-overload,no-any-return]  # noqa: S603
+
+
+def _write_settings(path: Path, port: int, flights: Path) -> None:
+    text = 'glider = "glider.toml"\n' + (ROOT / "config" / "vario.toml").read_text(encoding="utf-8")
+    glider = (ROOT / "config" / "gliders" / "quendel_2.toml").read_text(encoding="utf-8")
+    path.with_name("glider.toml").write_text(glider, encoding="utf-8")
+    text = set_value(text, ("recorder", "folder"), str(flights))
+    text = set_value(text, ("nmea", "to"), f"tcp:127.0.0.1:{port}")
+    path.write_text(text, encoding="utf-8")
+
+
+def _free_port() -> int:
+    with socket.create_server(("127.0.0.1", 0)) as free:
+        port: int = free.getsockname()[1]
+    return port
+
+
+class Watch:
+    """Everything outside the program: card, service manager, listener, visitors and the pilot."""
+
+    def __init__(
+        self,
+        program: subprocess.Popen[bytes],
+        panel: Panel,
+        manager: socket.socket,
+        port: int,
+        folder: Path,
+    ) -> None:
+        self._program, self._panel, self._manager = program, panel, manager
+        self._folder = folder
+        self._address = ("127.0.0.1", port)
+        self._visitors = Visitors(self._address, SEED)
+        self._listener: Listener | None = None
+        self._pilots: list[subprocess.Popen[bytes]] = []
+        self._status_s = self._sentence_s = 0.0
+        self._overruns = self._gaps = 0
+        self._used_s = 0.0
+        self._ending = False
+        self._found = Watched()
+
+    def run(self, flown_s: float, row_s: float, change_s: float, tell: Callable[[Row], None]) -> Watched:
+        """Until the program ends; it is told to when the time is up and what the pilot did last is old."""
+        found = self._found
+        begun_s = self._until_ready()
+        self._status_s = self._sentence_s = now_s = begun_s
+        self._listener = Listener(self._address)
+        row_at_s, visit_at_s, pilot_at_s = begun_s + row_s, begun_s, begun_s + change_s
+        end_s = begun_s + flown_s
+        self._used_s = self._processor_s()
+        while self._program.poll() is None:
+            self._panel.play()
+            now_s = time.monotonic()
+            self._take_statuses(now_s)
+            self._take_sentences(now_s)
+            if now_s >= visit_at_s:
+                visit_at_s = now_s + VISIT_S
+                self._visitors.come()
+            if now_s >= row_at_s and not self._ending:
+                row_at_s += row_s
+                found.rows.append(self._row(now_s - begun_s, row_s))
+                tell(found.rows[-1])
+            if pilot_at_s <= now_s < begun_s + flown_s:
+                pilot_at_s = now_s + change_s
+                self._pilot()
+            if any(pilot.poll() is None for pilot in self._pilots):
+                end_s = max(end_s, now_s + TAKEN_S)
+            if now_s >= end_s:
+                self._program.send_signal(signal.SIGTERM)
+                end_s = math.inf
+            if now_s > begun_s + flown_s + START_S:
+                raise TimeoutError("it does not end")
+            time.sleep(TICK_S)
+        found.exit_code = self._program.returncode
+        found.quiet_s = max(found.quiet_s, now_s - self._status_s)
+        found.without_s = max(found.without_s, now_s - self._sentence_s)
+        found.visits = self._visitors.visits
+        found.heard_s, found.silent_s = self._panel.heard_s, self._panel.silent_s
+        return found
+
+    def close(self) -> None:
+        """Nobody is left behind."""
+        self._visitors.go()
+        if self._listener is not None:
+            self._listener.close()
+        for pilot in self._pilots:
+            pilot.wait()
+
+    def _until_ready(self) -> float:
+        end_s = time.monotonic() + START_S
+        while self._program.poll() is None and time.monotonic() < end_s:
+            self._panel.play()
+            with suppress(BlockingIOError):
+                if self._manager.recv(4096) == b"READY=1":
+                    return time.monotonic()
+            time.sleep(TICK_S)
+        raise TimeoutError(f"it is not ready after {START_S:g} s, exit code {self._program.poll()}")
+
+    def _take_statuses(self, now_s: float) -> None:
+        found = self._found
+        with suppress(BlockingIOError):
+            while True:
+                _, _, status = self._manager.recv(4096).decode().partition("STATUS=")
+                if not status:
+                    self._ending = True
+                    continue
+                if found.statuses >= SETTLING:
+                    found.wrong.update(words for words in _NEVER if words in status)
+                counts = {what: int(count) for count, what in _COUNTS.findall(status)}
+                self._overruns, self._gaps = counts.get("overruns", 0), counts.get("gaps in the sound", 0)
+                found.statuses, found.status = found.statuses + 1, status
+                found.quiet_s = max(found.quiet_s, now_s - self._status_s)
+                self._status_s = now_s
+
+    def _take_sentences(self, now_s: float) -> None:
+        found = self._found
+        if self._listener is None:
+            return
+        try:
+            lines = self._listener.lines()
+        except ConnectionError:
+            self._listener.close()  # in order at the end only, which the time without sentences tells
+            self._listener = None
+            return
+        if lines:
+            found.without_s = max(found.without_s, now_s - self._sentence_s)
+            self._sentence_s = now_s
+        for line in lines:
+            try:
+                message = NMEAReader.parse(line + b"\r\n", validate=VALCKSUM)
+            except NMEAParseError:
+                found.sentences["?"] += 1
+            else:
+                found.sentences[str(getattr(message, "msgID", "?"))] += 1
+
+    def _pilot(self) -> None:
+        found = self._found
+        self._pilots = [pilot for pilot in self._pilots if pilot.poll() is None]
+        if found.changes <= found.marks:
+            found.changes += 1
+            value = f"{found.changes % 40 / 10} m/s"
+            words = ("set", "maccready", value, "--config", self._folder / "vario.toml")
+        else:
+            found.marks += 1
+            words = ("mark", f"mark {found.marks}", "--marks", self._folder / "marks")
+        self._pilots.append(vario(*words, stdout=subprocess.DEVNULL))
+
+    def _row(self, t_s: float, row_s: float) -> Row:
+        of = self._proc()
+        status = dict(line.split(":", 1) for line in (of / "status").read_text().splitlines())
+        before_s, self._used_s = self._used_s, self._processor_s()
+        return Row(
+            t_s,
+            int(status["VmRSS"].split()[0]),
+            (self._used_s - before_s) / row_s,
+            len(list((of / "fd").iterdir())),
+            int(status["Threads"]),
+            self._overruns,
+            self._gaps,
+            self._panel.late,
+        )
+
+    def _processor_s(self) -> float:
+        times = (self._proc() / "stat").read_text().rpartition(")")[2].split()
+        return (int(times[11]) + int(times[12])) / _CLOCK_TICKS  # proc(5): utime, stime
+
+    def _proc(self) -> Path:
+        return Path("/proc") / str(self._program.pid)

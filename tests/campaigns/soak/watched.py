@@ -1,0 +1,124 @@
+"""What was seen of a live run, and what of it is wrong."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+
+from tests.campaigns.soak.kept import Kept
+from vario.app.nmea.sinks import MOST_READERS
+
+MINUTE_S = 60.0
+
+SETTLED_S = 300.0
+"""Until then libraries are still being loaded and buffers filled: memory is judged from here on."""
+
+MOST_GROWTH_KB = 4096
+"""Of the resident set from then on, as over a day: allocators keep some room."""
+
+LEFT_OUT = "this reading is lost"
+"""What is said where the machine stood still between the time that was taken and the transfer on the bus: the
+reading after it comes too soon."""
+
+INDEX_KB_A_SECOND = 0.25
+"""The recorder keeps where each chunk of a second lies, for the end of the file."""
+
+MOST_QUIET_S = 2.0
+"""A program that says nothing for longer has stood still: a sensor would be given up by then."""
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """How the process was at a moment.
+
+    Attributes:
+        t_s: since it was ready.
+        rss_kb: resident set.
+        cpu_share: of one core, since the row before.
+        files, threads: open.
+        overruns, gaps: of sensors and sound, so far, as its status says.
+        late: how often the card found nothing to play, so far.
+    """
+
+    t_s: float
+    rss_kb: int
+    cpu_share: float
+    files: int
+    threads: int
+    overruns: int
+    gaps: int
+    late: int
+
+
+@dataclass(slots=True)
+class Watched:
+    """What was seen of a run.
+
+    Attributes:
+        rows: one now and then.
+        exit_code: of the program.
+        words: on its standard error, from warnings up.
+        statuses: how many came.
+        status: the last one.
+        wrong: what was wrong in them, and how often.
+        quiet_s: longest time without one.
+        sentences: by kind; "?" for those that are none.
+        without_s: longest time without one.
+        visits, changes, marks: that were made.
+        heard_s, silent_s: sound played, and silence in it.
+        recording: what is in it; None if there is not exactly one.
+    """
+
+    rows: list[Row] = field(default_factory=list)
+    exit_code: int | None = None
+    words: list[str] = field(default_factory=list)
+    statuses: int = 0
+    status: str = ""
+    wrong: Counter[str] = field(default_factory=Counter)
+    quiet_s: float = 0.0
+    sentences: Counter[str] = field(default_factory=Counter)
+    without_s: float = 0.0
+    visits: int = 0
+    changes: int = 0
+    marks: int = 0
+    heard_s: float = 0.0
+    silent_s: float = 0.0
+    recording: Kept | None = None
+
+    def problems(self) -> list[str]:
+        """What is wrong on any machine, one sentence each."""
+        found = [f"exit code {self.exit_code}"] if self.exit_code else []
+        found += [f"it said: {line}" for line in self.words if LEFT_OUT not in line]
+        found += [f"status, {count} times: {words}" for words, count in self.wrong.items()]
+        if not self.statuses or not self.sentences:
+            found.append(f"{self.statuses} statuses and {self.sentences.total()} sentences came")
+        if self.sentences["?"]:
+            found.append(f"{self.sentences['?']} sentences were none")
+        if self.heard_s <= self.silent_s:
+            found.append(f"nothing was heard in {self.heard_s:.0f} s")
+        settled = [row for row in self.rows if row.t_s >= SETTLED_S]
+        if settled:
+            found += _growth(settled[0], settled[-1])
+        if self.recording is None:
+            return [*found, "there is no recording, or more than one"]
+        return [*found, *self.recording.problems(self.changes, self.marks)]
+
+    def pauses(self) -> list[str]:
+        """Where it stood still, or the machine did."""
+        left_out = [line for line in self.words if LEFT_OUT in line]
+        quiet = {"status": self.quiet_s, "sentence": self.without_s}
+        found = [
+            f"no {what} for {quiet_s:.1f} s" for what, quiet_s in quiet.items() if quiet_s > MOST_QUIET_S
+        ]
+        found += [f"it said {count} ×: {line}" for line, count in Counter(left_out).items()]
+        return found if self.recording is None else [*found, *self.recording.gaps()]
+
+
+def _growth(first: Row, last: Row) -> Iterator[str]:
+    if last.rss_kb - first.rss_kb > MOST_GROWTH_KB + INDEX_KB_A_SECOND * (last.t_s - first.t_s):
+        yield f"the resident set grew by {last.rss_kb - first.rss_kb} kB since {first.t_s / MINUTE_S:.0f} min"
+    if last.threads != first.threads:
+        yield f"{first.threads} threads became {last.threads}"
+    if last.files > first.files + MOST_READERS:
+        yield f"{first.files} open files became {last.files}"

@@ -1,0 +1,314 @@
+"""The real drivers on fake chips: what they give and when, and who is found on a bus."""
+
+import math
+import statistics
+from itertools import pairwise
+
+import pytest
+
+from drivers.errors import (
+    BusStuckError,
+    SaturatedError,
+)
+from drivers.fakes import FakeBus, FakeClock, World, fake
+from drivers.fakes.catalogue import FAKES
+from drivers.isa import G0_MPS2
+from drivers.registry import CHIPS, build, scan
+from drivers.samples import CHANNEL_OF, Baro, ImuAccel, ImuGyro, Oat, Pitot, Supply
+from tests.bench.drivers import BAROMETERS, IMUS, Bench, of
+
+
+def test_every_chip_has_a_fake():
+    assert set(FAKES) == set(CHIPS)
+
+
+@pytest.mark.parametrize(
+    ("name", "register", "value"),
+    [
+        # Bosch BST-BMP280-DS001 and BST-BME280-DS002, register "id".
+        ("BMP280", 0xD0, 0x58),
+        ("BME280", 0xD0, 0x60),
+        # Public kernel driver and vendor library, register "chip_id".
+        ("BMP388", 0x00, 0x50),
+        ("BMP390", 0x00, 0x60),
+        # InvenSense RM-MPU-6000A rev. 4.2, register 117 "Who Am I".
+        ("MPU-6050", 0x75, 0x68),
+        # From memory: DPS310 "Product and Revision ID", DocID027083, DS-000189, DS12140, BST-BMP581-DS004.
+        ("DPS310", 0x0D, 0x10),
+        ("LPS22HB", 0x0F, 0xB1),
+        ("ICM-20948", 0x00, 0xEA),
+        ("LSM6DSO", 0x0F, 0x6C),
+        ("BMP581", 0x01, 0x50),
+    ],
+)
+def test_identities_are_the_published_ones(name, register, value):
+    identity = CHIPS[name].identity
+    assert (identity.register, identity.value, identity.length) == (register, value, 1)
+
+
+@pytest.mark.parametrize("name", CHIPS)
+def test_samples_come_at_the_rate_asked_for_in_order_and_without_error(name):
+    bench = Bench(name)
+    samples, faults = bench.run(10.0)
+    assert not faults
+    for channel in CHIPS[name].channels:
+        times = [s.t_s for s in samples if CHANNEL_OF[type(s)] == channel]
+        gaps = [b - a for a, b in pairwise(times)]
+        assert statistics.median(gaps) == pytest.approx(1.0 / CHIPS[name].rate_hz, rel=0.02)
+        assert min(gaps) > 0.0
+        assert len(times) == pytest.approx(10.0 * CHIPS[name].rate_hz, rel=0.06)
+    assert bench.driver.overruns == 0
+
+
+@pytest.mark.parametrize("name", CHIPS)
+def test_a_transfer_that_takes_its_time_makes_no_reading_come_too_early(name):
+    """A conversion begins when it is asked for, however long after the loop's look at the clock."""
+    bench = Bench(name)
+    bench.run(1.0)
+    bench.bus.stretch_s = 0.001
+    samples, faults = bench.run(2.0)
+    assert not faults
+    assert len(samples) > 1.5 * CHIPS[name].rate_hz
+
+
+@pytest.mark.parametrize("name", BAROMETERS)
+@pytest.mark.parametrize("static_pa", [30_500.0, 54_020.0, 79_495.0, 101_325.0, 108_000.0])
+@pytest.mark.parametrize("celsius", [-40.0, -10.0, 15.0, 45.0])
+def test_barometers_measure_the_pressure_of_the_world(name, static_pa, celsius):
+    bench = Bench(name, noise=0.0)
+    bench.world.static_pa, bench.world.air_k = static_pa, celsius + 273.15
+    samples, _ = bench.run(0.5)
+    # Within a few counts of the coarsest of them.
+    assert of(Baro, samples)[-1].static_pa == pytest.approx(static_pa, abs=2.5)
+
+
+@pytest.mark.parametrize("name", BAROMETERS)
+def test_a_barometer_gives_its_temperature_once_a_second_if_asked(name):
+    bench = Bench(name, channels=["baro", "oat"])
+    bench.world.air_k = 268.15
+    samples, _ = bench.run(5.0)
+    air = of(Oat, samples)
+    assert 4 <= len(air) <= 6
+    assert air[-1].air_k == pytest.approx(268.15, abs=0.05)
+    assert not of(Oat, Bench(name).run(3.0)[0])
+
+
+@pytest.mark.parametrize("name", ["MS5611", "BMP280", "BMP581", "LPS22HB", *IMUS])
+def test_noise_is_what_the_datasheet_promises(name):
+    # The fake makes Gaussian noise of the datasheet's size; the driver must neither lose nor add to it.
+    samples, _ = Bench(name).run(40.0)
+    for channel, sigma in CHIPS[name].noise.items():
+        values = [s for s in samples if CHANNEL_OF[type(s)] == channel]
+        if channel == "baro":
+            spread = statistics.stdev(s.static_pa for s in values)
+        elif channel == "imu_accel":
+            spread = statistics.stdev(s.z_mps2 for s in values)
+        else:
+            spread = statistics.stdev(s.x_radps for s in values)
+        assert spread == pytest.approx(sigma, rel=0.15)
+
+
+@pytest.mark.parametrize("name", IMUS)
+def test_motion_chips_measure_force_and_rate(name):
+    bench = Bench(name, noise=0.2)
+    bench.world.accel_mps2 = (1.0, -2.0, -3.5 * G0_MPS2)
+    bench.world.gyro_radps = (0.5, -1.0, math.radians(300.0))
+    samples, _ = bench.run(2.0)
+    for kind, truth in ((ImuAccel, bench.world.accel_mps2), (ImuGyro, bench.world.gyro_radps)):
+        found = of(kind, samples)
+        for axis, value in zip("xyz", truth, strict=True):
+            unit = "mps2" if kind is ImuAccel else "radps"
+            mean = statistics.fmean(getattr(s, f"{axis}_{unit}") for s in found)
+            assert mean == pytest.approx(value, abs=0.01 if kind is ImuAccel else 0.001)
+
+
+@pytest.mark.parametrize("name", ["MS4525DO", "SDP31", "SDP33"])
+@pytest.mark.parametrize("static_pa", [101_325.0, 70_000.0])
+def test_airspeed_sensors_measure_at_any_altitude(name, static_pa):
+    bench = Bench(name)
+    bench.world.impact_pa, bench.world.static_pa = 320.0, static_pa
+    samples, _ = bench.run(2.0)
+    assert statistics.fmean(s.impact_pa for s in of(Pitot, samples)) == pytest.approx(320.0, abs=0.6)
+
+
+def test_an_sdp3x_says_nothing_without_a_static_pressure_and_uses_an_old_one_only_for_a_while():
+    bench = Bench("SDP33")
+    bench.barometer = False
+    assert bench.run(2.0) == ([], [])
+    bench = Bench("SDP33")
+    assert bench.run(1.0)[0]
+    bench.barometer = False
+    samples, _ = bench.run(60.0)
+    assert 29.0 < samples[-1].t_s - 6.0 < 31.0
+
+
+@pytest.mark.parametrize(("name", "limit_pa"), [("SDP31", 500.0), ("SDP33", 1500.0)])
+def test_an_sdp3x_beyond_its_range_says_so(name, limit_pa):
+    bench = Bench(name)
+    bench.world.static_pa = 96_600.0
+    bench.world.impact_pa = limit_pa * 0.98
+    assert bench.run(0.5)[1] == []
+    bench.world.impact_pa = limit_pa * 2.0
+    samples, faults = bench.run(0.5)
+    assert len(samples) <= 1  # the average of the change at most
+    assert {type(fault) for fault in faults} == {SaturatedError}
+    assert all(fault.passing for fault in faults)
+    bench.world.impact_pa = 100.0
+    assert bench.run(0.5)[1] == []
+
+
+def test_an_ms4525do_beyond_its_range_says_so():
+    bench = Bench("MS4525DO")
+    bench.run(0.1)
+    bench.world.impact_pa = 9_000.0
+    samples, faults = bench.run(0.5)
+    assert not samples
+    assert {type(fault) for fault in faults} == {SaturatedError}
+
+
+@pytest.mark.parametrize("name", IMUS)
+def test_a_motion_chip_at_its_end_stop_says_so(name):
+    bench = Bench(name)
+    bench.run(0.5)
+    bench.world.gyro_radps = (0.0, 20.0, 0.0)
+    samples, faults = bench.run(0.5)
+    assert not samples
+    assert {type(fault) for fault in faults} == {SaturatedError}
+    assert "500 °/s" in str(faults[0])
+
+
+def test_supply_and_temperature():
+    bench = Bench("INA219")
+    bench.world.volt_v = 11.98
+    last = bench.run(3.0)[0][-1]
+    assert isinstance(last, Supply)
+    assert (last.t_s, last.volt_v) == (pytest.approx(7.0, abs=0.2), pytest.approx(11.98, abs=0.02))
+    bench = Bench("TMP117")
+    bench.world.air_k = 253.15
+    assert of(Oat, bench.run(3.0)[0])[-1].air_k == pytest.approx(253.15, abs=0.05)
+
+
+@pytest.mark.parametrize("name", [*BAROMETERS])
+def test_the_time_of_a_sample_is_the_middle_of_its_conversion(name):
+    # The pressure makes a step; samples whose time lies a conversion after it must show it, those before not.
+    bench = Bench(name, noise=0.0)
+    bench.run(1.0)
+    bench.world.static_pa -= 1_000.0
+    step_s = bench.clock()
+    samples, _ = bench.run(1.0)
+    length_s = 2.0 * bench.driver.spec.delay_s
+    for sample in of(Baro, samples):
+        if sample.t_s > step_s + length_s:
+            assert sample.static_pa == pytest.approx(100_325.0, abs=3.0)
+        if sample.t_s < step_s - length_s:
+            assert sample.static_pa == pytest.approx(101_325.0, abs=3.0)
+
+
+@pytest.mark.parametrize("name", [*BAROMETERS, "MPU-6050", "MS4525DO", "SDP33"])
+def test_a_late_loop_shifts_times_but_keeps_the_grid(name):
+    bench = Bench(name)
+    samples, faults = bench.run(4.0, late_s=0.001)
+    assert not faults
+    assert bench.driver.overruns <= 0.3 * 4.0 * CHIPS[name].rate_hz
+    times = [s.t_s for s in samples]
+    assert times == sorted(times)
+
+
+def test_cycles_that_are_missed_altogether_are_counted():
+    bench = Bench("MPU-6050")
+    bench.run(0.5)
+    assert bench.driver.overruns == 0
+    bench.clock.advance(0.5)
+    bench.run(0.1)
+    assert bench.driver.overruns == pytest.approx(50, abs=1)
+
+
+@pytest.mark.parametrize("name", CHIPS)
+@pytest.mark.parametrize("periods", [0.3, 0.6, 0.9, 0.99, 1.4, 1.99])
+def test_a_loop_that_comes_late_once_takes_no_reading_twice(name, periods):
+    # A loop late by nearly a period must not read at once and, as the next is due, once more: chips that run
+    # by themselves have nothing new then, and look as if they had lost their settings.
+    bench = Bench(name)
+    bench.run(0.5)
+    for _ in range(20):
+        bench.clock.advance(periods / CHIPS[name].rate_hz)
+        _, faults = bench.run(3.7 / CHIPS[name].rate_hz)
+        assert not faults
+
+
+def test_nothing_happens_before_it_is_due():
+    bench = Bench("MS5611")
+    bench.run(0.1)
+    before = bench.bus.transfers
+    assert bench.driver.poll(bench.driver.due_s - 1e-6) == ()
+    assert bench.bus.transfers == before
+
+
+@pytest.mark.parametrize("name", CHIPS)
+def test_what_cannot_be_is_refused_on_building(name):
+    bus = FakeBus(FakeClock())
+    with pytest.raises(ValueError, match="it can have"):
+        build(name, bus, address=0x11)
+    with pytest.raises(ValueError, match="it can do"):
+        build(name, bus, rate_hz=5000.0)
+    with pytest.raises(ValueError, match="it can give"):
+        build(name, bus, channels=["gnss_pos"])
+
+
+def test_a_name_nearly_right_gets_a_hint():
+    with pytest.raises(ValueError, match="did you mean 'MS5611'"):
+        build("ms5611", FakeBus(FakeClock()))
+    with pytest.raises(ValueError, match="expected one of BMP280"):
+        build("thermometer", FakeBus(FakeClock()))
+
+
+# Who is there.
+
+
+@pytest.mark.parametrize("name", CHIPS)
+@pytest.mark.parametrize("running", [False, True])
+def test_scan_finds_every_chip_also_while_it_measures(name, running):
+    bench = Bench(name)
+    if running:
+        bench.run(0.5)
+    (found,) = scan(bench.bus)
+    assert found.address == bench.driver.address
+    assert name in found.chips
+    assert found.detail
+
+
+def test_scan_of_a_full_bus_and_an_empty_one():
+    clock, world = FakeClock(), World()
+    bus = FakeBus(clock)
+    assert scan(bus) == []
+    wired = {
+        0x28: "MS4525DO",
+        0x40: "INA219",
+        0x48: "TMP117",
+        0x68: "MPU-6050",
+        0x76: "BMP280",
+        0x77: "MS5611",
+    }
+    for address, name in wired.items():
+        bus.attach(fake(name, world, clock), address)
+    found = scan(bus)
+    assert [at.address for at in found] == list(wired)
+    assert all(wired[at.address] in at.chips for at in found)
+    bus.stuck = True
+    with pytest.raises(BusStuckError):
+        scan(bus)
+
+
+def test_the_world_takes_samples():
+    world = World()
+    for sample in (Baro(0, 9e4), Pitot(0, 300.0), Oat(0, 270.0), Supply(0, 12.0), ImuGyro(0, 1, 2, 3)):
+        world.take(sample)
+    assert (world.static_pa, world.impact_pa, world.air_k, world.volt_v) == (9e4, 300.0, 270.0, 12.0)
+    assert world.gyro_radps == (1, 2, 3)
+
+
+def test_a_chip_of_another_revision_is_found_by_who_it_is():
+    bench = Bench("TMP117")
+    bench.chip.identity = 0x1117
+    bench.chip.power_on()
+    assert [found.chips for found in scan(bench.bus)] == [("TMP117",)]

@@ -1,0 +1,103 @@
+"""Flights slower than a sailplane stalls, without a barometer: what tells flight from driving.
+
+A foot-launched wing flies 8 to 13 m/s and sinks about 1.2 m/s; a steep road climbs 8 m in 100 m: common
+practice, no source.
+"""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+
+import pytest
+
+from hw_replay.open import convert, open_source
+from hw_replay.source import GNSS_AS_BARO
+from tests.hw_replay.test_igc import _placed, igc
+from tests.support.setups import setup
+from vario.app.replay.session import ReplaySession
+from vario.flight.motion.mode import FLYING_MPS, Mode
+from vario.flight.motion.mode_stage import ModeStage
+from vario.settings.glider import Limits
+from vario.settings.schema import Settings
+
+
+def flown(
+    path: Path, speed_mps: float, sink_mps: float, *, pressure: bool, turn_s: float = 0.0
+) -> ReplaySession:
+    """Two minutes at rest, eight of flight, two at rest, a fix a second."""
+    lines, north_m, east_m, height_m, heading = [], 0.0, 0.0, 1500.0, 0.0
+    for second in range(720):
+        if 120 <= second < 600:
+            heading += math.tau / turn_s if turn_s else 0.0
+            north_m += speed_mps * math.cos(heading)
+            east_m += speed_mps * math.sin(heading)
+            height_m -= sink_mps
+        line = _placed(36_000 + second, north_m, east_m, height_m)
+        lines.append(line if pressure else f"{line[:25]}00000{line[30:]}")
+    passage = ReplaySession(igc(path, lines), Settings(), None)
+    for _ in passage:
+        pass
+    return passage
+
+
+@pytest.mark.parametrize("pressure", [True, False], ids=["barometer", "GNSS height alone"])
+def test_a_slow_flight_is_a_flight(tmp_path: Path, pressure: bool) -> None:
+    summary = flown(tmp_path / "a.igc", 10.0, 1.2, pressure=pressure).summary()
+    assert any("because of the height alone" in warning for warning in summary["warnings"])
+    flight = summary["flight"]
+    assert flight["takeoff_s"] == pytest.approx(36_120, abs=65)
+    assert flight["landing_s"] == pytest.approx(36_600, abs=30)
+    assert flight["mode_s"]["cruise"] > 360.0
+
+
+@pytest.mark.parametrize(("speed_mps", "sink_mps"), [(12.0, -0.9), (12.0, 0.0), (4.0, 0.3)])
+def test_a_car_or_a_walk_is_none(tmp_path: Path, speed_mps: float, sink_mps: float) -> None:
+    """A road of 7.5 % up, a level one, and somebody who carries the wing down a path."""
+    summary = flown(tmp_path / "a.igc", speed_mps, sink_mps, pressure=True).summary()
+    assert summary["flight"]["mode_s"].keys() == {"ground"}
+    high = abs(sink_mps) * 480 > 150.0  # enough to be doubted
+    assert any("of mode ground" in warning for warning in summary["warnings"]) == high
+
+
+def test_gnss_height_is_marked_where_it_stands_for_a_barometer(tmp_path: Path) -> None:
+    passage = flown(tmp_path / "a.igc", 10.0, 1.2, pressure=False)
+    summary = passage.summary()
+    assert any("the GNSS altitude serves instead" in warning for warning in summary["warnings"])
+    assert summary["flight"]["highest_m"] == pytest.approx(1500.0, abs=3.0)
+    convert(passage.source, tmp_path / "a.mcap")
+    kept = open_source(tmp_path / "a.mcap").info.sensors["baro"]
+    assert kept.name == GNSS_AS_BARO
+    assert kept.noise is not None
+
+
+@pytest.mark.long
+def test_circling_that_sinks_is_no_climb(tmp_path: Path) -> None:
+    sinking = flown(tmp_path / "a.igc", 18.0, 1.2, pressure=True, turn_s=20.0)
+    assert not any("because of the height alone" in said for said in sinking.summary()["warnings"])
+    assert sinking.summary()["flight"]["mode_s"]["circling"] > 300.0
+    assert sinking.climbs == []
+    assert len(flown(tmp_path / "b.igc", 18.0, -1.2, pressure=True, turn_s=20.0).climbs) == 1
+
+
+def test_an_airspeed_that_a_parked_glider_shows_is_no_flight(tmp_path: Path) -> None:
+    """57 km/h at rest: 150 Pa of zero offset. The summary offers to take them away."""
+    lines = ["I013638TAS"]
+    for k in range(300):
+        fix = _placed(36_000 + k, 0.0, 1.9 * (k % 7 == 0), 400.0)
+        lines.append(f"{fix[:24]}{'V' if k < 30 else 'A'}{fix[25:]}057")  # the receiver needs half a minute
+    passage = ReplaySession(igc(tmp_path / "a.igc", lines), Settings(), None)
+    modes = [reading.mode for reading in passage]
+    assert modes[-1] is Mode.GROUND
+    assert Mode.CRUISE in modes[:1000]  # until it is known better
+    assert any("[sensors.pitot]" in warning for warning in passage.summary()["warnings"])
+
+
+def test_flying_speed_follows_a_low_stall_speed() -> None:
+    def flying_mps(stall_mps: float) -> float:
+        others = {"manoeuvring": "45 m/s", "rough_air": "45 m/s", "never_exceed": "60 m/s"}
+        limits = Limits.model_validate({"stall": f"{stall_mps} m/s", **others})
+        return ModeStage(setup(limits=limits)).flying_mps
+
+    assert flying_mps(22.0) == FLYING_MPS
+    assert flying_mps(12.0) == pytest.approx(0.8 * 12.0)

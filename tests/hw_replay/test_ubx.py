@@ -1,0 +1,109 @@
+"""UBX logs: NAV-PVT written by the general library is read back; damage is counted."""
+
+import sys
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from drivers.samples import GnssPos, GnssVel
+from hw_replay.errors import RecordingError
+from hw_replay.open import open_source
+from hw_replay.ubx import UbxLog, frame_end
+from tests.support.missing import FORMATS, library
+
+# UBX-NAV-PVT is class 0x01, id 0x07, 92 bytes (u-blox interface descriptions).
+SENTENCE = b"$GNGGA,100000.00,4730.0000,N,00915.0000,W,1,09,0.9,812.5,M,48.0,M,,*53\r\n"
+
+
+def pvt(tow_ms: int, height_m: float = 812.5, fix: int = 3, ok: int = 1, second: int = 0) -> bytes:
+    """Written by the general library."""
+    ubx: Any = library("pyubx2", FORMATS)
+    message = ubx.UBXMessage(
+        "NAV", "NAV-PVT", ubx.GET, iTOW=tow_ms, year=2026, month=5, day=1, hour=10, min=0, second=second,
+        validDate=1, validTime=1, nano=250_000_000, fixType=fix, gnssFixOk=ok, lon=-9.25, lat=47.5,
+        height=860_000, hMSL=round(height_m * 1000), velN=20_000, velE=-3_000, velD=500,
+    )  # fmt: skip
+    return bytes(message.serialize())
+
+
+def other() -> bytes:
+    ubx: Any = library("pyubx2", FORMATS)
+    return bytes(ubx.UBXMessage("NAV", "NAV-CLOCK", ubx.GET, iTOW=1).serialize())
+
+
+def opened(folder: Path, data: bytes) -> UbxLog:
+    path = folder / "walk.ubx"
+    path.write_bytes(data)
+    source = open_source(path)
+    assert isinstance(source, UbxLog)
+    return source
+
+
+def test_positions_and_velocities(tmp_path: Path) -> None:
+    first, second = pvt(604_799_500), pvt(500, 813.5, second=1)  # over the end of the week
+    source = opened(tmp_path, SENTENCE + other() + first + SENTENCE + pvt(604_799_750, fix=2) + second)
+    assert source.info.start_utc == datetime(2026, 5, 1, 10, 0, 0, 250_000, tzinfo=UTC)
+    assert source.info.origin == "imported from u-blox UBX"
+    assert source.duration_s == 1.0
+    assert list(source) == [
+        GnssPos(0.0, 47.5, -9.25, 812.5),
+        GnssVel(0.0, 20.0, -3.0, 0.5),
+        GnssPos(1.0, 47.5, -9.25, 813.5),
+        GnssVel(1.0, 20.0, -3.0, 0.5),
+    ]
+    assert source.warnings() == []
+
+
+def test_published_frame() -> None:
+    # UBX-ACK-ACK for CFG-MSG, a frame printed in many application notes; from memory, its checksum agrees.
+    frame = bytes.fromhex("b5620501020006010f38")
+    assert frame_end(frame, 0) == len(frame)
+    assert frame_end(frame[:-1] + b"\0", 0) is None
+
+
+def test_damage_is_counted_and_the_next_message_found(tmp_path: Path) -> None:
+    good = [pvt(second * 1000, 800.0 + second) for second in range(6)]
+    bad = bytearray(good[1])
+    bad[60] ^= 1
+    long = bytearray(good[2])
+    long[5] = 0x40  # the length
+    backwards = pvt(0)
+    source = opened(
+        tmp_path,
+        good[0]
+        + bytes(bad)
+        + bytes(long)
+        + good[3]
+        + pvt(3000, ok=0)
+        + backwards
+        + pvt(4000, 99_999.0)
+        + good[5],
+    )
+    assert [s.altitude_m for s in source if isinstance(s, GnssPos)] == [800.0, 803.0, 805.0]
+    assert source.rejected() == 4
+    said = " ".join(source.warnings())
+    assert "2 messages rejected: wrong checksum or length (messages 2, 3)" in said
+    assert "time does not fit" in said
+    assert "altitude_m outside" in said
+
+
+def test_no_fix_at_all_is_said(tmp_path: Path) -> None:
+    source = opened(tmp_path, other())
+    assert list(source) == []
+    assert source.warnings() == ["the file holds no NAV-PVT message with a fix in three dimensions"]
+
+
+def test_more_than_a_block(tmp_path: Path) -> None:
+    frames = b"".join(pvt(second * 1000) + SENTENCE for second in range(20))
+    filler = (other() * 12_000)[: 3 << 17]
+    source = opened(tmp_path, frames + filler + pvt(20_000))
+    assert sum(isinstance(sample, GnssPos) for sample in source) == 21
+
+
+def test_without_the_library_the_extra_is_named(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    data = pvt(0)
+    monkeypatch.setitem(sys.modules, "pyubx2", None)
+    with pytest.raises(RecordingError, match=r"pip install 'glider-vario\[formats\]'"):
+        opened(tmp_path, data)

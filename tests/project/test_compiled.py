@@ -1,0 +1,136 @@
+"""The compiled build: what is compiled is the source, and where it should be, it is."""
+
+from __future__ import annotations
+
+import ast
+import importlib
+import importlib.util
+import inspect
+import os
+import tomllib
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from tests.support import missing
+
+ROOT = Path(__file__).parents[2]
+HOOK = ROOT / ".ci" / "compile.py"
+
+
+SOURCE = """\
+from __future__ import annotations
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from drivers.quick import quick
+
+SIX = 6
+PAIR = (1, 2)
+_NAME = 'x'
+
+
+@quick
+@dataclass(frozen=True, slots=True)
+class Made:
+    t_s: float
+    name: str = 'none'
+    table: Mapping[str, float] = field(default_factory=dict)
+    'Said of it.'
+
+    @property
+    def twice_s(self) -> float:
+        return 2.0 * self.t_s
+"""
+
+
+def listed() -> list[str]:
+    """The globs of pyproject.toml, as modules."""
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
+    globs: list[str] = project["tool"]["hatch"]["build"]["targets"]["wheel"]["hooks"]["custom"]["modules"]
+    return globs
+
+
+def modules() -> list[str]:
+    """The modules that are compiled, as far as the installation holds them."""
+    found = set()
+    for glob in listed():
+        package = importlib.import_module(glob.partition("/")[0])
+        assert package.__file__ is not None
+        top = Path(package.__file__).parent.parent
+        found |= {path.relative_to(top) for path in top.glob(glob) if path.name != "__init__.py"}
+    return [".".join(path.with_suffix("").parts) for path in sorted(found)]
+
+
+@pytest.fixture(scope="module")
+def hook() -> Any:
+    if not HOOK.exists():
+        pytest.skip(missing.CHECKOUT)
+    spec = importlib.util.spec_from_file_location("compile_hook", HOOK)
+    assert spec is not None
+    assert spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module
+
+
+def test_every_entry_names_something() -> None:
+    for glob in listed():
+        assert any(name.replace(".", "/").startswith(glob.partition("*")[0][:-3]) for name in modules()), glob
+    assert len(modules()) > 60
+
+
+@pytest.mark.skipif("VARIO_COMPILED" not in os.environ, reason=missing.COMPILED)
+@pytest.mark.parametrize("name", modules())
+def test_what_should_be_compiled_is(name: str) -> None:
+    assert not str(importlib.import_module(name).__file__).endswith(".py")
+
+
+@pytest.mark.parametrize("name", modules())
+def test_the_copy_keeps_every_line_but_those_of_constructors_and_numbers(hook: Any, name: str) -> None:
+    module = importlib.import_module(name)
+    source = (ROOT / Path(*name.split("."))).with_suffix(".py").read_text(encoding="utf-8")
+    before, after = source.split("\n"), hook.prepared(source).split("\n")
+    assert len(after) == len(before)
+    for old, new in zip(before, after, strict=True):
+        if old != new:
+            assert (
+                new.replace(": Final =", " =") == old
+                or (old, new) == ("from __future__ import annotations", f"{old}; from typing import Final")
+                or (old == "@quick" and new.startswith("#"))
+                or (old == "@dataclass(frozen=True, slots=True)" and "init=False" in new)
+                or (old == "" and new.startswith("    def __init__(self, "))
+            ), (old, new)
+    written = {
+        node.name: next(part for part in node.body if getattr(part, "name", "") == "__init__")
+        for node in ast.parse("\n".join(after)).body
+        if isinstance(node, ast.ClassDef) and "init=False" in "".join(map(ast.unparse, node.decorator_list))
+    }
+    for kind, constructor in written.items():
+        assert isinstance(constructor, ast.FunctionDef)
+        own = inspect.signature(getattr(module, kind)).parameters
+        assert [argument.arg for argument in constructor.args.args] == ["self", *own]
+        given = sum(parameter.default is not inspect.Parameter.empty for parameter in own.values())
+        assert len(constructor.args.defaults) == given
+
+
+def test_a_constructor_written_out_does_what_the_short_one_does(hook: Any) -> None:
+    prepared = hook.prepared(SOURCE)
+    assert "SIX: Final = 6" in prepared
+    assert "PAIR = (1, 2)" in prepared
+    assert "_NAME = 'x'" in prepared
+    made: dict[str, Any] = {"__name__": __name__}
+    # In C the fields are written in place; here the lock of the frozen class is taken off for it.
+    exec(prepared.replace("frozen=True", "frozen=False"), made)  # noqa: S102  (the text above)
+    one = made["Made"](1.0, table={"a": 2.0})
+    assert (one.t_s, one.name, one.table, one.twice_s) == (1.0, "none", {"a": 2.0}, 2.0)
+    assert made["Made"](t_s=3.0).table == {}
+
+
+def test_a_class_without_room_for_its_constructor_is_refused(hook: Any) -> None:
+    source = (
+        "from __future__ import annotations\n@quick\n@dataclass(frozen=True, slots=True)\nclass Made:\n"
+        "    t_s: float\n    def f(self): ...\n"
+    )
+    with pytest.raises(ValueError, match="Made: expected an empty line"):
+        hook.prepared(source)

@@ -1,0 +1,284 @@
+"""The live stream through PortAudio and ALSA, on a sound card made of a pipe: no hardware, no waiting.
+
+ALSA's file device writes what is played into a named pipe, and the test is the card: as it reads, time
+passes. So the block clock is in the test's hands, and where in the stream a sound begins says how long the
+software took.
+"""
+
+import os
+import subprocess
+import sys
+import threading
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from tests.support import missing
+from vario.app.live.speaker import Speaker
+from vario.flight.tone.cues import Cue, CueCall
+from vario.flight.tone.stage import ToneCommand
+from vario.sound.block_player import LOST_AFTER_S, STALE_AFTER_S, BlockPlayer
+from vario.sound.cue_sounds import cue_sounds
+from vario.sound.discrete import DiscreteSink
+from vario.sound.errors import SoundDeviceError
+from vario.sound.live import BLOCK_S, LiveSink
+
+RATE_HZ = 44100
+ALSA = Path("/usr/share/alsa/alsa.conf")
+PIPE_BYTES = 4096  # the smallest a pipe can be: 46 ms, about the buffer of a real device
+QUIET, LOUD = ToneCommand(600.0, None, 0.0), ToneCommand(600.0, None, 1.0)
+
+ASOUNDRC = """
+pcm.panel {{ type file file "{pipe}" format "raw" slave.pcm {{ type null }} }}
+pcm.!default {{ type plug slave {{ pcm panel format S16_LE channels 1 rate 44100 }} }}
+ctl.!default {{ type null }}
+"""
+
+pytestmark = pytest.mark.skipif(
+    sys.platform != "linux" or not ALSA.exists(),
+    reason=missing.PORTAUDIO,
+)
+
+
+class Card:
+    """The reading end of the pipe."""
+
+    def __init__(self, pipe: Path) -> None:
+        self._pipe = pipe
+        self.plug_in()
+
+    def plug_in(self) -> None:
+        import fcntl  # noqa: PLC0415  (Linux only)
+
+        self._end = os.open(self._pipe, os.O_RDONLY | os.O_NONBLOCK)
+        fcntl.fcntl(self._end, fcntl.F_SETPIPE_SZ, PIPE_BYTES)
+        os.set_blocking(self._end, True)
+
+    def pull_out(self) -> None:
+        os.close(self._end)
+
+    def play(self, seconds: float) -> NDArray[np.int16]:
+        """The next samples; time passes for the stream meanwhile."""
+        wanted = round(seconds * RATE_HZ) * 2
+        parts = []
+        while wanted > 0:
+            part = os.read(self._end, wanted)  # empty for a moment while nobody has the device open
+            parts.append(part)
+            wanted -= len(part)
+        return np.frombuffer(b"".join(parts), np.int16)
+
+    def run_while(self, action: Callable[[], None]) -> None:
+        """Let time pass while something is done that waits for the device."""
+        worker = threading.Thread(target=action)
+        worker.start()
+        os.set_blocking(self._end, False)
+        while worker.is_alive() or self._drain():
+            self._drain()
+            worker.join(0.001)
+        os.set_blocking(self._end, True)
+
+    def _drain(self) -> bool:
+        """Read what there is just now."""
+        try:
+            return bool(os.read(self._end, PIPE_BYTES))
+        except BlockingIOError:
+            return False
+
+
+@pytest.fixture(scope="module")
+def card(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Card]:
+    home = tmp_path_factory.mktemp("home")
+    pipe, rc = home / "card", home / ".asoundrc"
+    os.mkfifo(pipe)
+    rc.write_text(ASOUNDRC.format(pipe=pipe))
+    with pytest.MonkeyPatch.context() as environment:
+        # The system's file, then ours: as with ~/.asoundrc, but without touching the user's.
+        environment.setenv("ALSA_CONFIG_PATH", f"{ALSA}:{rc}")
+        made = Card(pipe)
+        try:
+            sounddevice = missing.library("sounddevice", missing.PORTAUDIO)  # looks for devices meanwhile
+        except pytest.skip.Exception:
+            made.pull_out()
+            raise
+        sounddevice._terminate()
+        sounddevice._initialize()  # whatever was imported before, see this card
+        yield made
+        made.pull_out()
+
+
+@pytest.fixture
+def sink(card: Card) -> Iterator[LiveSink]:
+    opened = LiveSink(RATE_HZ)
+    yield opened
+    card.run_while(opened.close)
+
+
+def first_sound(pcm: NDArray[np.int16]) -> int:
+    return int(np.flatnonzero(pcm)[0])
+
+
+def once(happened: Callable[[], bool], seconds: float = 20.0) -> None:
+    """Wait for another thread, and fail rather than wait for ever."""
+    tick = threading.Event()
+    for _ in range(round(seconds / 0.01)):
+        if happened():
+            return
+        tick.wait(0.01)
+    pytest.fail("it never happened")
+
+
+def test_the_stream_plays_what_the_engine_makes(card: Card, sink: LiveSink) -> None:
+    sink.play(LOUD)
+    heard = card.play(0.4)
+    reference = BlockPlayer(RATE_HZ)
+    reference.put(LOUD)
+    start = first_sound(heard)
+    expected = reference.fill(RATE_HZ)
+    assert np.array_equal(heard[start:], expected[first_sound(expected) :][: heard.size - start])
+    assert sink.underruns == 0
+
+
+@pytest.mark.parametrize("moment_s", [0.0501, 0.0533, 0.0577, 0.0599])
+def test_a_command_is_heard_within_30_ms_of_software_time(
+    card: Card, sink: LiveSink, moment_s: float
+) -> None:
+    # 20 to 30 ms between a gesture and its sound begin to be noticed (Maki-Patola and Hamalainen, ICMC 2004).
+    # What waits in the pipe is the device's buffer, not the software's time.
+    sink.play(QUIET)
+    card.play(moment_s)
+    sink.play(LOUD)
+    delay = first_sound(card.play(0.2))
+    assert delay - PIPE_BYTES // 2 <= 0.030 * RATE_HZ
+    assert sink.latency_s == pytest.approx(BLOCK_S, abs=0.02)
+
+
+def test_silence_and_then_the_cue_when_the_commands_stop(card: Card, sink: LiveSink) -> None:
+    sink.play(LOUD)
+    heard = card.play(2.0)
+    start = first_sound(heard)
+    loud = np.abs(heard[start:].astype(int)) > 0
+    gap = round((STALE_AFTER_S + BLOCK_S + 0.02) * RATE_HZ)
+    assert np.mean(loud[: round(STALE_AFTER_S * RATE_HZ)]) > 0.9
+    assert not np.any(loud[gap : round((LOST_AFTER_S - 0.005) * RATE_HZ)])
+    cue = heard[start + round(LOST_AFTER_S * RATE_HZ) :][: round(0.9 * RATE_HZ)]
+    assert np.max(np.abs(cue.astype(int))) > 0.3 * 32767
+
+
+@pytest.fixture
+def speaker(card: Card) -> Iterator[Speaker]:
+    opened = Speaker(lambda: LiveSink(RATE_HZ), retry_s=0.05)
+    yield opened
+    card.run_while(opened.close)
+
+
+def test_a_device_that_goes_comes_back_by_itself(card: Card, speaker: Speaker) -> None:
+    speaker.play(LOUD)
+    card.play(0.2)
+    card.pull_out()
+    once(lambda: speaker.problem is not None)
+    speaker.play(LOUD)  # the flight goes on and knows of nothing
+    card.plug_in()
+    card.run_while(lambda: once(lambda: speaker.problem is None))
+    speaker.play(LOUD)
+    assert np.max(np.abs(card.play(0.3).astype(int))) > 1000
+
+
+def test_a_device_that_hangs_is_opened_again(card: Card, speaker: Speaker) -> None:
+    speaker.play(LOUD)
+    card.play(0.1)
+    once(lambda: speaker.problem is not None)  # nobody reads: no block is asked for
+    card.run_while(lambda: once(lambda: speaker.problem is None))
+    speaker.play(LOUD)
+    assert np.max(np.abs(card.play(0.3).astype(int))) > 1000
+
+
+def test_blocks_that_come_late_are_counted(card: Card) -> None:
+    import sounddevice  # noqa: PLC0415  (see the fixture)
+
+    sink = LiveSink(RATE_HZ)
+    late = sounddevice.CallbackFlags(4)  # paOutputUnderflow of portaudio.h
+    assert late.output_underflow
+    block = bytearray(882)
+    sink.fill(block, 441, None, late)
+    sink.fill(block, 441, None, sounddevice.CallbackFlags(0))
+    assert sink.underruns == 1
+    card.run_while(sink.close)
+
+
+@pytest.mark.parametrize(
+    ("library", "opens", "says"),
+    [
+        ("sounddevice", LiveSink, r"live sound needs the extra live: pip install 'glider-vario\[live\]'"),
+        pytest.param(
+            "simpleaudio",
+            DiscreteSink,
+            r"single cues need the extra audio: pip install 'glider-vario\[audio\]'",
+            marks=pytest.mark.skipif(sys.version_info >= (3, 12), reason=missing.OLDER_PYTHON),
+        ),
+    ],
+)
+def test_a_missing_library_is_asked_for(
+    library: str, opens: Callable[[], object], says: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setitem(sys.modules, library, None)  # what Python itself does for a module that is not there
+    with pytest.raises(SoundDeviceError, match=says):
+        opens()
+
+
+def test_a_device_that_is_not_there_is_named_with_those_that_are(card: Card) -> None:  # noqa: ARG001
+    with pytest.raises(SoundDeviceError, match='sound device "loudspeaker of the towplane"') as error:
+        LiveSink(RATE_HZ, "loudspeaker of the towplane")
+    assert "default" in str(error.value).partition("found:")[2]
+
+
+def test_a_command_that_cannot_sound_is_refused_where_it_is_given(card: Card, sink: LiveSink) -> None:
+    with pytest.raises(ValueError, match="expected"):
+        sink.play(ToneCommand(20000.0, None, 0.5))
+    sink.play(LOUD)
+    assert np.any(card.play(0.2))
+
+
+def call(number: int) -> ToneCommand:
+    return ToneCommand(600.0, None, 0.0, cue=CueCall(Cue.CIRCLING_BEGUN, number, False))
+
+
+@pytest.mark.skipif(sys.version_info < (3, 12), reason=missing.NEWER_PYTHON)
+def test_single_cues_are_refused_where_their_library_crashes() -> None:
+    with pytest.raises(SoundDeviceError, match=r"simpleaudio crashes Python 3\.12 and later, and this is 3"):
+        DiscreteSink()
+
+
+TWO_CUES = """
+import sys
+from tests.sound.test_sound_live import RATE_HZ, call
+from vario.sound.cue_sounds import cue_sounds
+from vario.sound.discrete import DiscreteSink
+
+sink = DiscreteSink(RATE_HZ)
+sink.play(call(1), 0.02)
+sink.play(call(1), 0.02)
+sink._playing.wait_done()  # to the end of the cue; nothing in flight waits for that
+sink.close()
+"""
+
+
+@pytest.mark.skipif(sys.version_info >= (3, 12), reason=missing.OLDER_PYTHON)
+def test_single_cues_sound_once_each(tmp_path: Path) -> None:
+    missing.library("simpleaudio", missing.SIMPLEAUDIO)
+    # In a process of its own, onto a file: ALSA's file device ends the whole process when its reader has gone
+    # before the library's thread has let go of it.
+    played, rc = tmp_path / "played", tmp_path / "asoundrc"
+    rc.write_text(ASOUNDRC.format(pipe=played))
+    environment = os.environ | {"ALSA_CONFIG_PATH": f"{ALSA}:{rc}"}
+    subprocess.run(  # noqa: S603  (our own program)
+        [sys.executable, "-c", TWO_CUES], env=environment, check=True, timeout=60
+    )
+    heard = np.frombuffer(played.read_bytes(), np.int16)
+    expected = cue_sounds(RATE_HZ)[Cue.CIRCLING_BEGUN].samples
+    assert heard.size >= expected.size
+    sounding = heard[: expected.size].astype(float)
+    assert np.corrcoef(sounding, expected)[0, 1] > 0.999
+    assert not np.any(heard[expected.size :])  # once, though asked for twice

@@ -1,0 +1,46 @@
+"""The instrument of a flight of known truth, levelled on the ground as its builder would."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tests.support.truth_flight import RATE_HZ, Flight
+from tests.support.truth_gliders import GLIDERS
+from vario.app.calibrate.level import from_two_poses
+from vario.app.replay.player import play
+from vario.flight.motion.energy import Noise
+from vario.flight.pipeline import Pipeline
+from vario.settings.schema import Settings
+
+TAIL_UP_RAD = math.radians(12.0)
+
+
+def levelled(flight: Flight) -> Settings:
+    """The settings `vario calibrate level` writes after the fuselage was level and then its tail lifted.
+
+    The accelerometer's bias is not known to it and goes into the result.
+    """
+    outcome = from_two_poses(flight.on_the_ground(0.0), flight.on_the_ground(TAIL_UP_RAD))
+    return Settings.model_validate({"sensors": {"imu": dict(outcome.settings["sensors.imu"])}})
+
+
+def attitude_errors_deg(flight: Flight, glider: str, settings: Settings) -> tuple[float, float]:
+    """RMS of pitch and bank against the glider's own over the scene, degrees."""
+    pipeline = Pipeline(settings, GLIDERS[glider], Noise(baro_pa=1.2, pitot_pa=0.5))
+    told = [
+        (r.t_s, r.attitude.pitch_rad, r.attitude.bank_rad)
+        for r in play(flight.samples(), pipeline)
+        if r.attitude is not None and flight.score_from_s < r.t_s <= flight.truth["t_s"][-1]
+    ]
+    t_s, pitch, bank = np.array(told).T
+    truth = flight.truth[np.round(t_s * RATE_HZ).astype(np.int64) - 1]
+    assert len(truth) > 0.95 * 50.0 * (flight.truth["t_s"][-1] - flight.score_from_s)
+    return _rms_deg(pitch - truth["pitch_rad"]), _rms_deg(bank - truth["bank_rad"])
+
+
+def _rms_deg(error_rad: NDArray[np.float64]) -> float:
+    error = np.degrees((error_rad + math.pi) % math.tau - math.pi)
+    return float(np.sqrt(np.mean(error**2)))

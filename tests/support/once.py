@@ -1,0 +1,52 @@
+"""Work that many tests need: done once a run, by the first of its parallel workers that asks.
+
+`tests/conftest.py` says where the results are kept; outside of pytest each process does its own work.
+"""
+
+from __future__ import annotations
+
+import pickle
+from collections.abc import Callable
+from pathlib import Path
+from typing import TypeVar
+
+from filelock import FileLock
+
+from tests.support.compiled import COMPILED
+
+T = TypeVar("T")
+
+_kept_in: list[Path] = []
+
+
+def keep_in(folder: Path) -> None:
+    """Keep the results of `worked_out` in this folder from now on."""
+    _kept_in[:] = [folder]
+
+
+def made_once(path: Path, make: Callable[[Path], object]) -> Path:
+    """The file or folder `path`, which `make` writes where it is told; who asks meanwhile waits for it."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    with FileLock(path.with_name(path.name + ".lock")):
+        if not path.exists():
+            part = path.with_name("part_of_" + path.name)
+            make(part)
+            part.replace(path)
+    return path
+
+
+def worked_out(name: str, work: Callable[[], T]) -> T:
+    """What `work` returns, kept as `name`. Objects of compiled classes cannot be kept."""
+    if COMPILED or not _kept_in:
+        return work()
+    mine: list[T] = []
+
+    def write(path: Path) -> None:
+        mine.append(work())
+        path.write_bytes(pickle.dumps(mine[0], pickle.HIGHEST_PROTOCOL))
+
+    path = made_once(_kept_in[0] / name, write)
+    if mine:
+        return mine[0]
+    found: T = pickle.loads(path.read_bytes())  # noqa: S301  (written above)
+    return found

@@ -1,0 +1,100 @@
+"""The bundled flight for tests of its page, and a long one made of it."""
+
+from collections.abc import Iterator
+from dataclasses import replace
+from functools import cache
+from itertools import takewhile
+from pathlib import Path
+from typing import Any, NamedTuple
+
+from hw_replay.open import open_source
+from hw_replay.simulate.demo import BUNDLED
+from hw_replay.writer import RecordingWriter
+from tests.support.once import worked_out
+from vario.app.page.build import PageContent
+from vario.app.replay.session import ReplaySession
+from vario.flight.reading import Reading
+from vario.flight.thermal.climbs import Climb
+from vario.settings.load import parse_settings
+
+LONG_S = 5 * 3600.0
+KEPT_EVERY_S = 0.095  # ten readings a second: what a page keeps
+
+
+class Flown(NamedTuple):
+    readings: list[Reading]
+    climbs: list[Climb]
+    summary: dict[str, Any]
+
+
+def beginning(seconds: float, path: Path) -> Path:
+    """A recording of the first seconds of the bundled flight, written to `path`."""
+    whole = open_source(BUNDLED)
+    with RecordingWriter(path, whole.info) as writer:
+        for sample in takewhile(lambda sample: sample.t_s <= seconds, whole):
+            writer.write(sample)
+    return path
+
+
+@cache
+def demo() -> Flown:
+    return worked_out("demo readings", _fly_demo)
+
+
+def _fly_demo() -> Flown:
+    source = open_source(BUNDLED)
+    loaded = parse_settings(source.info.config_toml or "", "settings", source.info.glider_toml)
+    passage = ReplaySession(source, loaded.settings, loaded.glider)
+    readings: list[Reading] = []
+    for reading in passage:
+        if not readings or reading.t_s - readings[-1].t_s >= KEPT_EVERY_S:
+            readings.append(reading)
+    return Flown(readings, list(passage.climbs), passage.summary())
+
+
+def long_flight(duration_s: float = LONG_S) -> Flown:
+    """The bundled flight again and again, every time a little further east."""
+    flown = demo()
+    lap_s = flown.readings[-1].t_s + 0.1
+    laps = int(duration_s / lap_s) + 1
+    climbs = [
+        replace(climb, start_s=climb.start_s + lap * lap_s, end_s=climb.end_s + lap * lap_s)
+        for lap in range(laps)
+        for climb in flown.climbs
+    ]
+
+    def readings() -> Iterator[Reading]:
+        for lap in range(laps):
+            yield from (later(reading, lap, lap_s) for reading in flown.readings)
+
+    summary = flown.summary | {
+        "title": "A long flight",
+        "flight": flown.summary["flight"] | {"duration_s": laps * lap_s},
+    }
+    return Flown(list(readings()), climbs, summary)
+
+
+def later(reading: Reading, lap: int, lap_s: float) -> Reading:
+    by_s = lap * lap_s
+    tone, thermal, position = reading.tone, reading.thermal, reading.position
+    if tone.cue is not None:
+        tone = replace(tone, cue=replace(tone.cue, number=tone.cue.number + 1000 * lap))
+    if thermal.lift_map:
+        newest = thermal.lift_map[-1]
+        thermal = replace(thermal, lift_map=(moved(newest, by_s),))
+    if position is not None:
+        position = replace(position, lon_deg=position.lon_deg + 0.02 * lap)
+    return replace(reading, t_s=reading.t_s + by_s, tone=tone, thermal=thermal, position=position)
+
+
+@cache
+def moved(point: Any, by_s: float) -> Any:
+    """The same point later; the same object for the same point, as the instrument gives it."""
+    return replace(point, t_s=point.t_s + by_s)
+
+
+def content_of(flown: Flown, **summary: Any) -> dict[str, Any]:
+    content = PageContent()
+    for reading in flown.readings:
+        content.take(reading)
+    return content.result(flown.summary | summary, flown.climbs)

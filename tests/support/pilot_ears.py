@@ -1,0 +1,157 @@
+"""Pilots for `pilot_loop`: one who hears nothing, one who acts on the centring cue, one who knows the core.
+
+All of them roll in at the same time to the same bank and hold the same airspeed; they differ only in how they
+shift the circle. The pilot by ear does what docs/tone.md says: at the first note take the bank off, by the
+number of notes; then back to the same bank.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from tests.support.pilot_loop import STRAIGHT_S, Seen, turn_radius_m
+from tests.support.truth_air import PRELUDE_S
+from tests.support.truth_flight import G0_MPS2
+from vario.flight.tone.cues import Cue
+from vario.flight.tone.stage import ToneCommand
+
+ROLL_LAG_S = 0.4
+"""How much later the glider rolls than the stick moves; what a pilot knows of the own glider."""
+
+
+@dataclass(frozen=True, slots=True)
+class Habits:
+    """How a pilot flies: bank of the circle (right positive), roll rate, and the range of reaction times."""
+
+    bank_rad: float
+    roll_rate_radps: float
+    reaction_s: tuple[float, float] = (0.5, 1.0)
+
+
+class Constant:
+    """Rolls in and holds the bank."""
+
+    def __init__(self, habits: Habits) -> None:
+        self.habits = habits
+        self._share, self._until_s = 1.0, -math.inf
+
+    @property
+    def roll_rate_radps(self) -> float:
+        return self.habits.roll_rate_radps
+
+    def hear(self, t_s: float, tone: ToneCommand) -> None:
+        """Nothing that this pilot acts on."""
+
+    def bank(self, seen: Seen) -> float:
+        """Straight, then the circle, with less bank during a manoeuvre."""
+        if seen.t_s < PRELUDE_S + STRAIGHT_S:
+            return 0.0
+        self.decide(seen)
+        return self.habits.bank_rad * (self._share if seen.t_s < self._until_s else 1.0)
+
+    def decide(self, seen: Seen) -> None:
+        """Begin a manoeuvre, or not."""
+
+    def begin(self, t_s: float, share: float, hold_s: float) -> None:
+        """Take the bank off to this share, hold it, and bank again."""
+        roll_s = abs(self.habits.bank_rad) * (1.0 - share) / self.roll_rate_radps
+        self._share, self._until_s = share, t_s + roll_s + hold_s
+        self.busy_until_s = t_s + 2.0 * roll_s + hold_s
+
+    busy_until_s = -math.inf
+
+
+ACTIONS: dict[Cue, tuple[float, float]] = {
+    Cue.SHIFT_A_LITTLE: (0.5, 2.0),
+    Cue.SHIFT: (0.0, 0.0),
+    Cue.SHIFT_FAR: (0.0, 2.0),
+}
+"""The bank that is left and how long it is held, s, by cue: the words of docs/tone.md."""
+
+
+class ByEar(Constant):
+    """Acts on each centring cue after a reaction time; holds the bank off for as long as counted, ±20 %."""
+
+    def __init__(
+        self, habits: Habits, seed: int, actions: dict[Cue, tuple[float, float]] | None = None
+    ) -> None:
+        super().__init__(habits)
+        self._rng = np.random.default_rng([seed, 11])
+        self._heard = 0
+        self._actions = ACTIONS if actions is None else actions
+        self._plan: tuple[float, float, float] | None = None
+        self.obeyed: list[tuple[float, Cue]] = []
+        self.before = 0
+        """Cues in the turns before the thermal, which are wrong there."""
+
+    def hear(self, t_s: float, tone: ToneCommand) -> None:
+        """A new cue starts the reaction."""
+        call = tone.cue
+        if call is None or call.number == self._heard:
+            return
+        self._heard = call.number
+        if t_s < PRELUDE_S + STRAIGHT_S:
+            self.before += call.cue in self._actions
+            return
+        if call.cue in self._actions and self._plan is None and t_s >= self.busy_until_s:
+            share, hold_s = self._actions[call.cue]
+            delay_s = self._rng.uniform(*self.habits.reaction_s)
+            self._plan = (t_s + delay_s, share, hold_s * self._rng.uniform(0.8, 1.2))
+            self.obeyed.append((t_s, call.cue))
+
+    def decide(self, seen: Seen) -> None:
+        if self._plan is not None and seen.t_s >= self._plan[0]:
+            _, share, hold_s = self._plan
+            self._plan = None
+            self.begin(seen.t_s, share, hold_s)
+
+
+NEAR_M = 15.0
+"""Nobody shifts a circle by less."""
+
+
+class KnowsCore(Constant):
+    """Knows where the core is at every moment and does the manoeuvre that puts the circle on it."""
+
+    def __init__(self, habits: Habits, tas_mps: float) -> None:
+        super().__init__(habits)
+        self._sizes = [self._size(tas_mps, share, 0.0) for share in np.linspace(0.9, 0.0, 10)]
+        self._sizes += [self._size(tas_mps, 0.0, hold) for hold in np.arange(0.5, 10.0, 0.5)]
+
+    def _size(self, tas_mps: float, share: float, hold_s: float) -> tuple[float, float, float, float]:
+        """Shift, m, angle turned from the beginning to the middle, share and hold; by small steps."""
+        bank = abs(self.habits.bank_rad)
+        roll_s = bank * (1.0 - share) / self.roll_rate_radps
+        full = G0_MPS2 * math.tan(bank) / tas_mps
+        dt_s = 0.02
+        heading, north, east = full * ROLL_LAG_S, 0.0, 0.0
+        middle = heading
+        for step in range(round((2.0 * roll_s + hold_s) / dt_s)):
+            t = (step + 0.5) * dt_s
+            t = min(t, 2.0 * roll_s + hold_s - t)
+            now = G0_MPS2 * math.tan(max(bank - self.roll_rate_radps * t, share * bank)) / tas_mps
+            north += tas_mps * (1.0 - now / full) * math.cos(heading) * dt_s
+            east += tas_mps * (1.0 - now / full) * math.sin(heading) * dt_s
+            heading += now * dt_s
+        middle = math.atan2(east, north)
+        return math.hypot(north, east), middle, share, hold_s
+
+    def decide(self, seen: Seen) -> None:
+        bank = self.habits.bank_rad
+        if seen.t_s < self.busy_until_s + 1.0 or abs(seen.bank_rad - bank) > math.radians(6.0):
+            return
+        way = math.copysign(1.0, bank)
+        radius_m = turn_radius_m(seen.tas_mps, seen.bank_rad)
+        normal = seen.heading_rad + way * math.pi / 2.0
+        north = seen.to_core_m[0] - radius_m * math.cos(normal)
+        east = seen.to_core_m[1] - radius_m * math.sin(normal)
+        distance_m = math.hypot(north, east)
+        if distance_m < NEAR_M:
+            return
+        _, lead, share, hold_s = min(self._sizes, key=lambda size: abs(size[0] - distance_m))
+        ahead = math.remainder(way * (math.atan2(east, north) - seen.heading_rad) - lead, math.tau)
+        if -math.radians(10.0) < ahead <= 0.0:
+            self.begin(seen.t_s, share, hold_s)

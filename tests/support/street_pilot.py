@@ -1,0 +1,139 @@
+"""Speed to fly in closed loop: a glider flown through drawn streets by a pilot who hears the command.
+
+The glider is a point mass on the example polar, with the drag of its load factor. The pilot hears nothing
+while the airspeed is within the silent range of the tone, reacts after 0.5 to 1 s, and then flies to the
+speed he has heard by a change of pitch of at most 6 degrees a second; this takes some 4 s. The stage sees the
+air through a lag of 0.3 s and with noise. A flight is judged by its cross-country speed: the height used is
+climbed back at the MacCready value.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import deque
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+
+from drivers.isa import G0_MPS2
+from tests.flight.test_polar import CLUB, LIMITS, energy_at
+from tests.support.setups import setup
+from vario.flight.cruise.airmass import Airmass
+from vario.flight.cruise.speed_to_fly import SpeedToFlyStage
+from vario.flight.motion.mode import Mode
+from vario.settings.schema import SpeedToFly
+
+DT_S = 0.1
+STEP_M = 5.0
+QUIET_MPS = 8.0 / 3.6
+"""The silent range of the tone, `speed_dead_band`."""
+
+REACHED_MPS = 0.7
+EDDY_M = 150.0
+REVERSAL_MPS = 2.0
+"""A swing of the command that a pilot would follow."""
+
+KINDS = {
+    # half wave, m; strength, m/s; turbulence, m/s
+    "long": ((900.0, 2500.0), (1.5, 2.5), (0.2, 0.5)),
+    "medium": ((450.0, 900.0), (0.7, 1.8), (0.2, 0.5)),
+    "short": ((150.0, 450.0), (0.4, 1.0), (0.2, 0.5)),
+    "turbulence": ((900.0, 2000.0), (0.0, 0.0), (1.0, 1.0)),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Street:
+    """Rise of the air every 5 m, MacCready value, reaction time of the pilot, and a seed for the noise."""
+
+    air_mps: list[float]
+    maccready_mps: float
+    reaction_s: float
+    seed: int
+
+
+def drawn(kind: str, seed: int, length_m: float = 40_000.0) -> Street:
+    """Half waves of lift and sink in turn, of drawn length and strength, and turbulence."""
+    rng = np.random.default_rng([77, seed])
+    (shortest, longest), (weakest, strongest), eddies = KINDS[kind]
+    maccready_mps, reaction_s = rng.uniform(0.7, 2.5), rng.uniform(0.5, 1.0)
+    way_m = np.arange(0.0, length_m, STEP_M)
+    air_mps, at_m, sign = np.zeros_like(way_m), 0.0, 1.0
+    while at_m < length_m:
+        wave_m = rng.uniform(shortest, longest)
+        inside = (way_m >= at_m) & (way_m < at_m + wave_m)
+        air_mps[inside] = (
+            sign * rng.uniform(weakest, strongest) * np.sin(math.pi * (way_m[inside] - at_m) / wave_m)
+        )
+        at_m, sign = at_m + wave_m, -sign
+    eddy_mps, keep = rng.uniform(*eddies), math.exp(-STEP_M / EDDY_M)
+    eddy, kicks = 0.0, math.sqrt(1.0 - keep * keep) * rng.standard_normal(len(way_m))
+    for k, kick in enumerate(kicks):
+        eddy = keep * eddy + kick
+        air_mps[k] += eddy_mps * eddy
+    return Street(air_mps.tolist(), maccready_mps, reaction_s, seed)
+
+
+def fly(street: Street, mode: str, seconds: float = 600.0) -> tuple[float, list[float]]:
+    """Cross-country speed, m/s, and the commands at 10 Hz."""
+    maccready_mps = street.maccready_mps
+    stage = SpeedToFlyStage(
+        setup(
+            speed_to_fly=SpeedToFly.model_validate({"mode": mode}),
+            maccready_mps=maccready_mps,
+            polar=CLUB,
+            limits=LIMITS,
+        )
+    )
+    rng = np.random.default_rng([78, street.seed])
+    noise = (0.12 * math.sqrt(2.0 * DT_S) * rng.standard_normal(round(seconds / DT_S))).tolist()
+    speed_mps = target_mps = CLUB.speed_for_mps(maccready_mps)
+    path_rad = -CLUB.sink_mps(speed_mps) / speed_mps
+    way_m = energy_m = seen_mps = drift_mps = 0.0
+    delay: deque[float] = deque(maxlen=1 + round(street.reaction_s / DT_S))
+    chasing, commands, level = False, [], energy_at(0.0)
+    for kick in noise:
+        air_mps = street.air_mps[min(int(way_m / STEP_M), len(street.air_mps) - 1)]
+        seen_mps += (1.0 - math.exp(-DT_S / 0.3)) * (air_mps - seen_mps)
+        drift_mps += kick - drift_mps * DT_S
+        netto_mps = seen_mps + drift_mps
+        command_mps = stage.update(DT_S, level, Airmass(netto_mps, netto_mps), Mode.CRUISE).command_mps
+        assert command_mps is not None
+        commands.append(command_mps)
+        delay.append(command_mps)
+        off_mps = abs(delay[0] - speed_mps)
+        chasing = off_mps > QUIET_MPS or (chasing and off_mps > REACHED_MPS)
+        target_mps = delay[0] if chasing else target_mps
+        wanted_rad = -CLUB.sink_mps(target_mps) / target_mps - (target_mps - speed_mps) / (2.5 * G0_MPS2)
+        wanted_rad = max(-0.25, min(0.25, wanted_rad))
+        rate_radps = max(-math.radians(6.0), min(math.radians(6.0), (wanted_rad - path_rad) / 0.6))
+        load = math.cos(path_rad) + speed_mps * rate_radps / G0_MPS2
+        sink_mps = CLUB.sink_loaded_mps(speed_mps, load)
+        speed_mps -= DT_S * G0_MPS2 * (math.sin(path_rad) + sink_mps / speed_mps)
+        path_rad += rate_radps * DT_S
+        way_m += speed_mps * math.cos(path_rad) * DT_S
+        energy_m += (air_mps - sink_mps) * DT_S
+    return way_m / (seconds - energy_m / maccready_mps), commands
+
+
+def reversals_a_minute(commands: list[float], swing_mps: float = REVERSAL_MPS) -> float:
+    """How often the command turns back by `swing_mps` or more."""
+    extremes, way = [commands[0]], 0.0
+    for value in commands:
+        if way != 0.0 and (value - extremes[-1]) * way > 0.0:
+            extremes[-1] = value
+        elif abs(value - extremes[-1]) >= swing_mps:
+            way = math.copysign(1.0, value - extremes[-1])
+            extremes.append(value)
+    turns = sum(
+        (b - a) * (c - b) < 0.0
+        for (a, b), (_, c) in zip(pairwise(extremes), pairwise(extremes[1:]), strict=False)
+    )
+    return turns / (len(commands) * DT_S / 60.0)
+
+
+def gain(kind: str, seed: int) -> float:
+    """Cross-country speed with dolphin commands over that with block commands, less 1."""
+    street = drawn(kind, seed)
+    return fly(street, "dolphin")[0] / fly(street, "block")[0] - 1.0

@@ -1,0 +1,1 @@
+"""The settings in force, and the command `vario config`."""

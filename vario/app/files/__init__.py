@@ -1,0 +1,1 @@
+"""Result files: their paths, and their atomic replacement."""

@@ -1,0 +1,227 @@
+"""`vario install-service`: start the instrument with the Pi, and restart it whenever it ends.
+
+The unit is shown before it is written. Reference: systemd.service(5), systemd.exec(5).
+"""
+
+from __future__ import annotations
+
+import argparse
+import re
+import shutil
+import sys
+from pathlib import Path
+from shlex import quote
+from typing import TYPE_CHECKING
+
+from hw_replay.text import shown
+from vario.app.errors import AppError
+
+if TYPE_CHECKING:
+    from argparse import ArgumentParser, _SubParsersAction
+
+    from vario.settings.load import LoadedSettings
+    from vario.settings.schema import Settings
+
+UNIT = Path("/etc/systemd/system/vario.service")
+
+WATCHDOG_S = 15
+"""Watchdog time. A stuck bus can delay the loop by a second per sensor; a loop that hangs longer is
+restarted.
+"""
+
+STOP_S = 8
+"""A run ends by itself within 5 s in every case. After this time the service manager kills it."""
+
+PRIORITY = 20
+"""Above all normal threads, below the threads of the kernel (50)."""
+
+_TEMPLATE = """\
+# Written by vario install-service. Settings: {config}
+[Unit]
+Description=Variometer
+After=sound.target
+StartLimitIntervalSec=0
+
+[Service]
+Type=notify
+ExecStart={command}
+User={user}
+SupplementaryGroups=i2c dialout audio
+
+# It comes back, whatever happened, also if it hangs. It ends by itself within {ends_s} s.
+Restart=always
+RestartSec=1
+WatchdogSec={watchdog_s}
+TimeoutStopSec={stop_s}
+
+# Readings on time, before anything else. The service manager sets this up, so no capability is needed.
+# RestrictRealtime= is left out: the sound library may ask for real time for its thread.
+CPUSchedulingPolicy=rr
+CPUSchedulingPriority={priority}
+OOMScoreAdjust=-900
+
+# The root file system may be read-only; only these places are written to.
+ProtectSystem=strict
+ProtectHome={home}
+PrivateTmp=yes
+StateDirectory=vario
+{writable}UMask=0027
+Environment=PYTHONDONTWRITEBYTECODE=1
+
+# Of the devices: I2C (89), serial lines (4, 204; by USB 166, 188), sound (116). By number (Linux,
+# admin-guide/devices.txt), because a name is not known before the first such device is plugged in.
+DevicePolicy=closed
+DeviceAllow=char-89 rw
+DeviceAllow=char-4 rw
+DeviceAllow=char-204 rw
+DeviceAllow=char-166 rw
+DeviceAllow=char-188 rw
+DeviceAllow=char-116 rw
+
+# Network: only what [nmea] in the settings asks for. AF_UNIX is for the service manager and the journal.
+RestrictAddressFamilies=AF_UNIX AF_INET AF_INET6
+
+# Nothing of the system is changed and no rights are gained. What is refused gives an error and kills nothing.
+# MemoryDenyWriteExecute= is left out: the sound library makes its callback while running.
+# PrivateUsers= is left out: the groups above would be no groups in it.
+NoNewPrivileges=yes
+CapabilityBoundingSet=
+AmbientCapabilities=
+SystemCallArchitectures=native
+SystemCallFilter=@system-service
+SystemCallFilter=~@privileged
+SystemCallErrorNumber=EPERM
+RestrictNamespaces=yes
+RestrictSUIDSGID=yes
+LockPersonality=yes
+ProtectKernelTunables=yes
+ProtectKernelModules=yes
+ProtectKernelLogs=yes
+ProtectControlGroups=yes
+ProtectClock=yes
+ProtectHostname=yes
+ProtectProc=invisible
+RemoveIPC=yes
+KeyringMode=private
+
+[Install]
+WantedBy=multi-user.target
+"""
+
+_USER = re.compile(r"[A-Za-z_][A-Za-z0-9_-]{0,30}|[0-9]{1,10}")
+"""A user name, or a number (systemd, docs/USER_NAMES: the strict form)."""
+
+HOMES = (Path("/home"), Path("/root"), Path("/run/user"))
+"""The folders that ProtectHome= hides (systemd.exec(5))."""
+
+
+def unit_text(
+    settings: Settings, config: Path, command: Path, user: str, python: Path = Path(sys.base_prefix)
+) -> str:
+    """The unit for a settings file.
+
+    Args:
+        settings: the settings in the file.
+        config: its absolute path; a relative folder of the recorder is relative to it.
+        command: absolute path of the program `vario`.
+        user: the user who runs it.
+        python: path of the installed interpreter.
+
+    Raises:
+        AppError: if a path or the user name is not permitted in a unit.
+    """
+    if not _USER.fullmatch(user):
+        raise AppError(f"--user {user!r}: expected the name of a user: letters, digits, _ and -, or a number")
+    marks = config.parent / "marks"
+    words = (command, "run", "--config", config, "--marks", marks)
+    folder = None if settings.recorder.folder is None else config.parent / settings.recorder.folder
+    used = (command, config, python, *(() if folder is None else (folder,)))
+    at_home = any(path.is_relative_to(home) for path in used for home in HOMES)
+    writable = "" if folder is None else f"ReadWritePaths=-{_word(folder)}\n"
+    return _TEMPLATE.format(
+        config=config,
+        command=" ".join(_word(word) for word in words),
+        user=user,
+        watchdog_s=WATCHDOG_S,
+        priority=PRIORITY,
+        writable=writable,
+        home="read-only" if at_home else "yes",
+        ends_s=5,
+        stop_s=STOP_S,
+    )
+
+
+def _word(text: str | Path) -> str:
+    """A word of a command line or a path, as written in a unit."""
+    word = str(text)
+    if any(not character.isprintable() or character in "\"'\\$" for character in word):
+        raise AppError(f"{word!r}: quotes, $ and control characters are not permitted in a unit; rename it")
+    word = word.replace("%", "%%")
+    return f'"{word}"' if " " in word else word
+
+
+def add_parser(commands: _SubParsersAction[ArgumentParser]) -> None:
+    """Register the command."""
+    parser = commands.add_parser(
+        "install-service", help="start with the Pi: show a systemd unit, then write it"
+    )
+    parser.add_argument(
+        "--config",
+        type=Path,
+        default=Path("vario.toml"),
+        help=("settings file; default: vario.toml in this folder"),
+    )
+    parser.add_argument("--user", default="vario", help="user who runs it; default: vario")
+    parser.add_argument("--unit", type=Path, default=UNIT, help=f"file to write; default: {UNIT}")
+    parser.add_argument("--yes", action="store_true", help="write without asking")
+    parser.set_defaults(command=install_command)
+
+
+def install_command(arguments: argparse.Namespace) -> int:
+    """Show the unit, ask, write it, and print the next steps."""
+    from vario.app.noise.files import write_keeping
+    from vario.settings.load import load_settings
+
+    config = arguments.config.resolve()
+    loaded = load_settings(config)
+    text = unit_text(loaded.settings, config, _program(), arguments.user)
+    out = sys.stdout
+    out.write(text)
+    if not arguments.yes and not _agreed(f"\nWrite this to {arguments.unit}? [y/N] "):
+        out.write("nothing written\n")
+        return 0
+    kept = write_keeping(arguments.unit, text)
+    if kept is not None:
+        out.write(shown(f"the previous file is now {kept}\n"))
+    told = (
+        f"written: {arguments.unit}\n"
+        f"next:    sudo useradd --system {arguments.user}   (once, if there is no such user)\n"
+        f"{_make_folder(loaded, arguments.user)}"
+        "         sudo systemctl daemon-reload && sudo systemctl enable --now vario\n"
+        "watch:   systemctl status vario; journalctl -fu vario\n"
+    )
+    out.write(shown(told))
+    return 0
+
+
+def _make_folder(loaded: LoadedSettings, user: str) -> str:
+    """The first step if the folder for recordings is missing: the service has no permission to create it."""
+    named = loaded.settings.recorder.folder
+    if named is None or loaded.path(named).exists():
+        return ""
+    return f"         sudo install -d -o {user} {quote(str(loaded.path(named)))}\n"
+
+
+def _program() -> Path:
+    """Path of the program `vario` of this installation."""
+    beside = Path(sys.executable).parent / "vario"
+    found = beside if beside.exists() else shutil.which("vario")
+    if found is None:
+        raise AppError("the program vario is not installed here: pip install . first")
+    return Path(found).absolute()
+
+
+def _agreed(question: str) -> bool:
+    if not sys.stdin.isatty():
+        raise AppError("nothing written: there is no terminal to ask; use --yes to write without asking")
+    return input(question).strip().lower() in {"y", "yes"}

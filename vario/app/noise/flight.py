@@ -1,0 +1,232 @@
+"""`vario noise flight`: the noise figures with which the predictions of the estimator fit a flight best."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, fields, replace
+from pathlib import Path
+from typing import Any
+
+from drivers.isa import impact_pa
+from hw_replay.source import Source
+from vario.app.errors import AppError
+from vario.app.noise.files import as_comment, provenance, toml_text, write_fragment
+from vario.app.noise.likelihood import Fit, Parameters, fit
+from vario.app.outputs.sensor_watch import FAR
+from vario.app.replay.player import noise_of
+from vario.flight.core.innovation import Innovation
+from vario.flight.estimate.estimator import Estimator
+from vario.flight.estimate.inertial_model import InertialNoise
+from vario.flight.estimate.stage import estimator_settings
+from vario.flight.inputs.calibration import CalibrationStage
+from vario.flight.inputs.frames import Frame, Framer
+from vario.flight.inputs.health import HealthStage
+from vario.flight.motion.energy import Noise
+from vario.flight.setup import Setup
+from vario.flight.stage import reset_reason
+from vario.settings.glider import Glider
+from vario.settings.load import LoadedSettings
+from vario.settings.schema import Settings
+
+SETTINGS, FIGURES = "sensors_in_flight.toml", "innovations.toml"
+
+FLYING_PA = impact_pa(15.0)
+AFTER_TAKE_OFF_S = 180.0
+"""This excludes the launch. The rest of a long aerotow is used; for the sensors it is flight."""
+
+USED_S = 300.0
+LEAST_S = 60.0
+"""Some thousand innovations determine a noise to a few per cent; more would only take longer."""
+
+SETTLE_S = 30.0
+"""The first innovations depend on the initial state and not on the noise; they are not used."""
+
+SENSED = frozenset({"height", "airspeed"})
+"""The innovations of sensors. The estimator also has innovations of its assumptions about the wing."""
+
+PLAUSIBLE_MODEL = 2.0
+"""If the best fit changes the process noise by more than this factor, something else is wrong."""
+
+PLAUSIBLE_NIS = (0.7, 1.4)
+PLAUSIBLE_CORRELATION = 0.3
+"""If NIS or correlation is outside these limits after the fit, sensor noise does not explain it."""
+
+
+@dataclass(frozen=True, slots=True)
+class FlightFit:
+    """The fit, and the origin of its figures."""
+
+    fit: Fit
+    origin: dict[str, Any]
+
+
+def fit_noise(
+    source: Source,
+    path: Path,
+    loaded: LoadedSettings,
+    progress: Callable[[int], None] = lambda _: None,
+) -> FlightFit:
+    """Find the noise figures that explain a flight best.
+
+    Args:
+        source: the recording; five minutes of its flight are used.
+        path: its file, for the origin and for messages.
+        loaded: settings in force and the glider flown, if known; the fit starts with their noise.
+        progress: called with the number of runs so far.
+
+    Raises:
+        AppError: if the recording contains too little flight, or no barometer.
+        RecordingError: if the recording cannot be read.
+    """
+    frames = flight_frames(source)
+    length_s = frames[-1].t_s - frames[0].t_s if frames else 0.0
+    if length_s < LEAST_S + SETTLE_S:
+        raise AppError(
+            f"{path}: found {length_s:.0f} s of flight; expected {LEAST_S + SETTLE_S:.0f} s or more "
+            f"(counted from {AFTER_TAKE_OFF_S:.0f} s after the airspeed first passes 15 m/s)"
+        )
+
+    noise = noise_of(loaded.settings, source.info)
+
+    def run(parameters: Parameters) -> Iterator[Mapping[str, Innovation]]:
+        return innovations(frames, loaded.settings, loaded.glider, parameters)
+
+    found = fit(run, Parameters(noise.baro_pa, noise.pitot_pa), progress)
+    if found is None:
+        raise AppError(
+            f"{path}: no barometer samples in the flight; expected some to compare predictions with"
+        )
+    return FlightFit(found, provenance(path, source.info, length_s))
+
+
+def flight_frames(source: Source) -> list[Frame]:
+    """Five minutes of flight, from `AFTER_TAKE_OFF_S` after take-off.
+
+    Without airspeed in the recording, its first five minutes.
+    """
+    framer = Framer()
+    early: list[Frame] = []
+    late: list[Frame] = []
+    from_s: float | None = None
+    has_pitot = False
+    for sample in source:
+        for frame in framer.push(sample):
+            has_pitot = has_pitot or bool(frame.pitot)
+            if from_s is None and any(p.impact_pa > FLYING_PA for p in frame.pitot):
+                from_s = frame.t_s + AFTER_TAKE_OFF_S
+            if from_s is not None and frame.t_s >= from_s:
+                late.append(frame)
+            elif not has_pitot and (not early or frame.t_s - early[0].t_s < USED_S):
+                early.append(frame)
+        if late and late[-1].t_s - late[0].t_s > USED_S:
+            break
+    return late if has_pitot else early
+
+
+def innovations(
+    frames: Sequence[Frame], settings: Settings, glider: Glider | None, parameters: Parameters
+) -> Iterator[Mapping[str, Innovation]]:
+    """Run the estimator over frames as the pipeline does; yields the sensor innovations after settling."""
+    setup = Setup.of(settings, glider, Noise(parameters.baro_pa, parameters.pitot_pa))
+    health, calibration = HealthStage(setup), CalibrationStage(setup)
+    told = estimator_settings(setup)
+    estimator = Estimator(
+        replace(
+            told,
+            noise=_livelier(told.noise, parameters.model),
+            energy_psd=told.energy_psd * parameters.model**2,
+            learns=False,
+        )
+    )
+    last_s: float | None = None
+    for frame in frames:
+        reason = reset_reason(frame, last_s)
+        last_s = frame.t_s
+        if reason is not None:
+            health.reset(reason)
+        news = estimator.update(calibration.update(health.update(frame))).monitor.innovations
+        if frame.t_s - frames[0].t_s > SETTLE_S:
+            yield {name: new for name, new in news.items() if name in SENSED}
+
+
+def _livelier(noise: InertialNoise, factor: float) -> InertialNoise:
+    """The process noise of the filter, multiplied by a factor."""
+    driving = [field.name for field in fields(noise) if field.name.endswith("_per_sqrt_s")]
+    return replace(noise, **{name: getattr(noise, name) * factor for name in driving})
+
+
+def doubts(found: FlightFit) -> list[str]:
+    """Reasons against the use of the figures, one sentence each."""
+    after = found.fit.after
+    sentences = []
+    for name, c in found.fit.consistency_after.items():
+        low, high = PLAUSIBLE_NIS
+        if not low < c.nis < high or abs(c.correlation) > PLAUSIBLE_CORRELATION:
+            sentences.append(
+                f"{name} predictions do not fit after tuning (NIS {c.nis:.2f}, correlation "
+                f"{c.correlation:+.2f}; expected {low:g} to {high:g}, and ±{PLAUSIBLE_CORRELATION:g}): "
+                "the errors are not white noise; look for a lag, a leak or wrong times"
+            )
+    if not 1 / PLAUSIBLE_MODEL < after.model < PLAUSIBLE_MODEL:
+        sentences.append(
+            f"the fit multiplies the process noise of the model by {after.model:.2f}; expected "
+            f"{1 / PLAUSIBLE_MODEL:g} to {PLAUSIBLE_MODEL:g}; there is no setting for it"
+        )
+    factor = after.baro_pa / found.fit.before.baro_pa
+    if not 1 / FAR < factor < FAR:
+        sentences.append(
+            f"the barometer is {factor:.1f} times as noisy in flight as stated ({after.baro_pa:.2g} Pa, "
+            f"stated {found.fit.before.baro_pa:.2g} Pa): before you take the figure over, look for a cause, "
+            "such as a static port in turbulent air or a wrong figure"
+        )
+    if "airspeed" in found.fit.consistency_after:
+        sentences.append(
+            "gusts and pitot noise are difficult to distinguish: the noise of the pitot at rest is the safer "
+            "figure"
+        )
+    return sentences
+
+
+def write_fit(found: FlightFit, out_dir: Path) -> list[Path]:
+    """Write the settings fragment and the figures; returns the new paths of the former files."""
+    return write_fragment(out_dir, (SETTINGS, settings_text(found)), (FIGURES, figures_text(found)))
+
+
+def settings_text(found: FlightFit) -> str:
+    """The settings fragment, as TOML text to copy into the settings file."""
+    after = found.fit.after
+    tables = {"sensors.baro": {"noise": f"{after.baro_pa:.3g} Pa"}}
+    if "airspeed" in found.fit.consistency_after:
+        tables["sensors.pitot"] = {"noise": f"{after.pitot_pa:.3g} Pa"}
+    comment = [
+        "# Sensor noise that explains a flight best: copy what you want into your settings file.",
+        "# It is larger than at rest, because air and airframe also disturb the pressures.",
+        *(f"# Caution: {doubt}." for doubt in doubts(found)),
+    ]
+    return toml_text([*comment, *as_comment(found.origin)], tables)
+
+
+def figures_text(found: FlightFit) -> str:
+    """All figures with their origin, as TOML text."""
+    f = found.fit
+    tables: dict[str, dict[str, Any]] = {"recording": found.origin}
+    for when, parameters, consistency in (
+        ("before", f.before, f.consistency_before),
+        ("after", f.after, f.consistency_after),
+    ):
+        tables[when] = {
+            "baro_pa": round(parameters.baro_pa, 4),
+            "pitot_pa": round(parameters.pitot_pa, 4),
+            "model": round(parameters.model, 4),
+        }
+        for name, c in consistency.items():
+            tables[f"{when}.{name}"] = {
+                "count": c.count,
+                "nis": round(c.nis, 4),
+                "nis_by_chance_within": round(c.nis_spread, 4),
+                "correlation": round(c.correlation, 4),
+                "correlation_by_chance_within": round(c.correlation_spread, 4),
+                "refused": round(c.refused, 4),
+            }
+    tables["fit"] = {"gain_per_innovation": round(f.gain, 5), "runs": f.evaluations}
+    return toml_text(["# Fit of the estimator's predictions to the flight, before and after tuning."], tables)

@@ -1,0 +1,1 @@
+"""Replay a recording: the player, the session around it, and the files that it writes."""

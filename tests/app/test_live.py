@@ -166,7 +166,7 @@ def replayed(path: Path) -> list[Reading]:
     return list(play(recording, pipeline))
 
 
-@pytest.mark.parametrize("flown_s", [30.0, pytest.param(120.0, marks=pytest.mark.long)])
+@pytest.mark.parametrize("flown_s", [20.0, pytest.param(120.0, marks=pytest.mark.long)])
 def test_a_flight_recorded_live_replays_bit_for_bit(tmp_path: Path, flown_s: float) -> None:
     """Every value of every reading, through unplugging, silence, changed settings and a mark."""
     text = '[vario]\ndamping = "0.5 s"\n'

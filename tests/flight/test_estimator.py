@@ -199,7 +199,7 @@ def _scored(
     [
         ("speed_changes", 0.12, 150.0),
         ("thermal", 0.20, 180.0),
-        ("rough_handling", 0.20, math.inf),
+        pytest.param("rough_handling", 0.20, math.inf, marks=pytest.mark.long),
         pytest.param("speed_changes", 0.12, math.inf, marks=pytest.mark.long),
         pytest.param("streets", 0.20, math.inf, marks=pytest.mark.long),
         pytest.param("thermal", 0.20, math.inf, marks=pytest.mark.long),

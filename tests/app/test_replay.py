@@ -178,7 +178,7 @@ def as_long_csv(samples: list[Sample]) -> str:
 
 
 def test_csv_in_any_order_gives_the_trace_of_the_recording(tmp_path: Path) -> None:
-    samples = [sample for sample in Recording(BUNDLED) if 280.0 < sample.t_s < 305.0]
+    samples = [sample for sample in Recording(BUNDLED) if 280.0 < sample.t_s < 292.0]
     shuffled = sorted(samples, key=lambda sample: (type(sample).__name__, -sample.t_s))
     traces = []
     for name, order in (("sorted", samples), ("shuffled", shuffled)):
@@ -190,7 +190,7 @@ def test_csv_in_any_order_gives_the_trace_of_the_recording(tmp_path: Path) -> No
             flight = str(tmp_path / f"{name}.{kind}")
             assert main(["replay", flight, "--no-sound", "--no-picture", "--out", str(out)]) == 0
             traces.append((out / "trace.csv").read_text(encoding="ascii"))
-    assert len(traces[0].splitlines()) > 200
+    assert len(traces[0].splitlines()) > 100
     assert traces.count(traces[0]) == 4
 
 

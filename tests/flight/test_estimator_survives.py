@@ -28,7 +28,8 @@ from vario.settings.schema import Settings
 G, T = 9.80665, 0.02
 
 
-@pytest.mark.parametrize("flown_s", [150.0, pytest.param(1260.0, marks=pytest.mark.long)])
+@pytest.mark.long  # the short form is the thermal in test_estimator
+@pytest.mark.parametrize("flown_s", [240.0, 1260.0])
 def test_twenty_minutes_of_circling_are_as_good_as_two(flown_s: float) -> None:
     flown = Turn(50.0 * KT, math.radians(40.0), flown_s)
     told = [(r.t_s, r.attitude) for r in readings(flown.samples())]

@@ -234,7 +234,8 @@ def _readings(flight: Flight, read: float) -> list[Reading]:
     return list(play(sensed(), Pipeline(Settings(), GLIDERS["sgs126"], Noise(1.2, 0.5))))
 
 
-@pytest.mark.parametrize("read", [pytest.param(1.0, marks=pytest.mark.long), 1.1])
+@pytest.mark.long  # the short form is on paper: a quarter turn between two legs
+@pytest.mark.parametrize("read", [1.0, 1.1])
 def test_wind_after_a_change_of_course(legs: Flight, read: float) -> None:
     """Cruise with one quarter turn in 6 m/s of wind, bumps of 0.3 m/s; nominal sensors, not tuned on."""
     truth = legs.truth

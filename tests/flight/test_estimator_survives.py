@@ -141,6 +141,7 @@ def rough(truth_folder: Path) -> np.ndarray:
     )
 
 
+@pytest.mark.long  # the short forms are turns and pull-ups in test_estimator
 @pytest.mark.parametrize("phase", PHASES)
 def test_rough_handling_is_survived(phase: str, rough: np.ndarray) -> None:
     begin, end, pitch_deg, bank_deg = PHASES[phase]
@@ -149,6 +150,7 @@ def test_rough_handling_is_survived(phase: str, rough: np.ndarray) -> None:
     assert np.max(np.abs(part[:, 2])) < bank_deg
 
 
+@pytest.mark.long
 def test_the_rough_scene_is_rough(rough: np.ndarray) -> None:
     assert np.max(np.abs(rough[(rough[:, 0] > 5.0) & (rough[:, 0] < 30.0), 3])) > 57.0
     assert np.max(rough[(rough[:, 0] > 45.0) & (rough[:, 0] < 80.0), 4]) > 12.0  # beyond most wings' stall

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from hypothesis import settings
 
-ALL, PART = 100, 25
+ALL, PART = 100, 15
 """Examples of a test that says nothing else."""
 
 

@@ -196,7 +196,7 @@ def test_csv_in_any_order_gives_the_trace_of_the_recording(tmp_path: Path) -> No
 
 def test_an_interrupted_recording_plays_as_far_as_it_goes(tmp_path: Path) -> None:
     cut = tmp_path / "cut.mcap"
-    cut.write_bytes(BUNDLED.read_bytes()[: BUNDLED.stat().st_size // 6])
+    cut.write_bytes(BUNDLED.read_bytes()[: BUNDLED.stat().st_size // 10])
     assert main(["replay", str(cut), "--no-sound", "--no-picture", "--out", str(tmp_path / "out")]) == 0
     found = summary(tmp_path / "out")
     assert 60.0 < found["flight"]["duration_s"] < 500.0
@@ -243,7 +243,7 @@ def test_an_igc_file_without_airspeed_is_uncompensated_and_says_so(tmp_path: Pat
     path = tmp_path / "flight.igc"
     path.write_text(igc_flight(), encoding="ascii", newline="")
     out = tmp_path / "out"
-    assert main(["replay", str(path), "--out", str(out)]) == 0
+    assert main(["replay", str(path), "--no-sound", "--no-picture", "--out", str(out)]) == 0
     found = summary(out)
     assert any("uncompensated" in warning for warning in found["warnings"])
     assert len(found["climbs"]) == 1

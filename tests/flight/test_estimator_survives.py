@@ -95,6 +95,7 @@ def _smooth(share: float) -> float:
     return 0.5 - 0.5 * math.cos(math.pi * share)
 
 
+@pytest.mark.long
 def test_a_launch_leaves_the_attitude_standing() -> None:
     tow = Tow()
     told = [(r.t_s, r.attitude) for r in readings(tow.samples())]

@@ -132,6 +132,7 @@ def test_found_again_with_half_of_it_in_force_it_is_the_same() -> None:
     assert again.figures["airspeed"]["position_error"] == pytest.approx(first, abs=0.001)
 
 
+@pytest.mark.long
 def test_an_error_no_static_port_has_is_refused() -> None:
     half = [Pitot(s.t_s, s.impact_pa * 0.6) if isinstance(s, Pitot) else s for s in triangle()]
     with pytest.raises(AppError, match="20% or less for a static port"):

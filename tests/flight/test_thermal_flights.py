@@ -23,7 +23,7 @@ from vario.settings.schema import Settings
     [
         # The short form, and one in bumpy air. One flight scatters more than three or nine: the bound of the
         # mean is wider by the root of that.
-        ((431,), 1, 0.0, 10.0, 8.7),
+        pytest.param((431,), 1, 0.0, 10.0, 8.7, marks=pytest.mark.long),
         pytest.param((432,), 1, 0.3, 15.0, 15.0, marks=pytest.mark.long),
         pytest.param((431,), 3, 0.0, 10.0, 5.0, marks=pytest.mark.long),
         pytest.param((432, 433, 434), 3, 0.3, 10.0, 5.0, marks=pytest.mark.long),

@@ -270,6 +270,7 @@ def test_wind_after_a_change_of_course(legs: Flight, read: float) -> None:
     assert np.sqrt(np.mean(np.square(errors))) < 0.3
 
 
+@pytest.mark.long
 def test_a_gust_before_the_wind_is_known_makes_no_wind(tmp_path: Path) -> None:
     """On a straight course, long before the first circle, a head wind of 5 m/s comes and goes within ten
     seconds. Nothing is said of the wind, or something the truth of the simulation lies near."""

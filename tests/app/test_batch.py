@@ -8,7 +8,7 @@ import os
 import select
 import subprocess
 import sys
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 
 import pytest
@@ -17,11 +17,21 @@ from drivers.samples import Baro, GnssPos, Sample
 from hw_replay.source import RecordingInfo
 from hw_replay.writer import RecordingWriter
 from tests.support import missing
-from vario.app.batch.batch import find_jobs, run_batch
-from vario.app.batch.job import Job, JobResult, fingerprint, run_job
+from vario.app.batch.batch import (
+    CLIMB_COLUMNS,
+    FLIGHT_COLUMNS,
+    climb_rows,
+    find_jobs,
+    flight_rows,
+    run_batch,
+)
+from vario.app.batch.job import Job, JobResult, Settled, fingerprint, run_job
+from vario.app.batch.tables import Format, write_table
 from vario.app.batch.workers import CRASHED, Cluster, Processes
 from vario.app.cli import main
 from vario.app.errors import AppError
+
+FORMATS: tuple[Format, ...] = ("csv", "parquet")
 
 
 def record(path: Path, seconds: int, sea_level_pa: float = 95_000.0) -> Path:
@@ -82,15 +92,6 @@ def igc(minutes: int) -> str:
     return "\r\n".join(["AXXX001test", "HFDTE160710", *fixes, ""])
 
 
-def test_the_tables_say_when_a_flight_began_and_how_long_it_was(tmp_path: Path) -> None:
-    (tmp_path / "in").mkdir()
-    (tmp_path / "in" / "a.igc").write_text(igc(2), encoding="ascii")
-    assert main(["batch", str(tmp_path / "in"), "--out", str(tmp_path / "out"), "--jobs", "1"]) == 0
-    (flight,) = table(tmp_path / "out" / "flights.csv")
-    assert flight["start_utc"] == "2010-07-16T10:00:00+00:00"  # not midnight, where t_s is 0
-    assert float(flight["duration_s"]) == pytest.approx(119.0, abs=1.0)
-
-
 def test_logs_of_other_programs_are_found_and_other_texts_are_not(tmp_path: Path) -> None:
     """A checksum is the exclusive or of the characters between $ and * (NMEA 0183)."""
     sentence = "$GPRMC,123519,A,4807.038,N,01131.000,E,022.4,084.4,230394,003.1,W*6A\r\n"
@@ -123,6 +124,14 @@ class Counting:
         for job in jobs:
             self.done.append(job.name)
             yield run_job(job)
+
+
+def test_the_tables_say_when_a_flight_began_and_how_long_it_was(tmp_path: Path) -> None:
+    (tmp_path / "in").mkdir()
+    (tmp_path / "in" / "a.igc").write_text(igc(2), encoding="ascii")
+    (flight,) = flight_rows(run_batch(find_jobs(tmp_path / "in", None), tmp_path / "out", Counting))
+    assert flight["start_utc"] == "2010-07-16T10:00:00+00:00"  # not midnight, where t_s is 0
+    assert flight["duration_s"] == pytest.approx(119.0, abs=1.0)
 
 
 def test_only_what_is_new_or_changed_is_done_again(folder: Path, tmp_path: Path) -> None:
@@ -166,6 +175,7 @@ def test_the_longest_goes_first(folder: Path, tmp_path: Path) -> None:
     assert workers.done[:2] == ["2025/b.mcap", "a.mcap"]
 
 
+@pytest.mark.long
 def test_other_settings_are_other_work(folder: Path, tmp_path: Path) -> None:
     config = tmp_path / "mine.toml"
     config.write_text('[average]\nwindow = "30 s"\n', encoding="utf-8")
@@ -176,8 +186,12 @@ def test_other_settings_are_other_work(folder: Path, tmp_path: Path) -> None:
     assert main([*args, "--config", str(config)]) == 1
     after = json.loads((out / "flights" / "a.mcap.json").read_text(encoding="utf-8"))["fingerprint"]
     assert before != after
-    (job, *_) = find_jobs(folder, None)
-    assert fingerprint(job) == fingerprint(job)
+
+
+def test_settings_are_in_the_fingerprint(folder: Path) -> None:
+    mine = Settled('[average]\nwindow = "30 s"\n', "mine.toml", None, "the glider file")
+    (job, *_), (other, *_) = find_jobs(folder, None), find_jobs(folder, mine)
+    assert fingerprint(job) == fingerprint(job) != fingerprint(other)
 
 
 def test_a_recording_with_wrong_settings_in_it_fails_alone(tmp_path: Path) -> None:
@@ -211,6 +225,7 @@ if __name__ == "__main__":
 """
 
 
+@pytest.mark.long
 @pytest.mark.skipif(not hasattr(os, "pidfd_open"), reason=missing.LINUX)
 def test_workers_end_with_a_batch_that_is_killed(folder: Path, tmp_path: Path) -> None:
     script = tmp_path / "endless.py"
@@ -234,12 +249,21 @@ def test_workers_end_with_a_batch_that_is_killed(folder: Path, tmp_path: Path) -
             os.close(worker)
 
 
+@pytest.mark.long
 def test_results_inside_the_folder_are_no_recordings(folder: Path) -> None:
     out = folder / "out"
     for _ in range(2):
         main(["batch", str(folder), "--out", str(out), "--jobs", "1"])
         assert len(table(out / "flights.csv")) == 2
         assert {row["file"] for row in table(out / "failures.csv")} == {"c.igc", "empty.csv"}
+
+
+def test_tables_inside_the_folder_are_no_jobs(folder: Path) -> None:
+    out = folder / "out"
+    names = [job.name for job in find_jobs(folder, None, out)]
+    record(out / "flights" / "a.mcap", 5)
+    write_table([], ["file"], out / "flights", "csv")
+    assert [job.name for job in find_jobs(folder, None, out)] == names
 
 
 class Deadly(str):
@@ -251,11 +275,29 @@ class Deadly(str):
         return os._exit, (7,)
 
 
-def test_parquet_says_the_same_as_csv(folder: Path, tmp_path: Path) -> None:
+def tables_in_this_process(folder: Path, out: Path) -> None:
+    """Tables of both formats, of one batch."""
+    batch = run_batch(find_jobs(folder, None), out, Counting)
+    for kind in FORMATS:
+        write_table(list(flight_rows(batch)), FLIGHT_COLUMNS, out / "flights", kind)
+        write_table(list(climb_rows(batch)), CLIMB_COLUMNS, out / "climbs", kind)
+
+
+def tables_by_command(folder: Path, out: Path) -> None:
+    """Tables of one batch, then of one with nothing to do but what failed."""
+    for kind in FORMATS:
+        assert main(["batch", str(folder), "--out", str(out), "--jobs", "1", "--format", kind]) == 1
+
+
+@pytest.mark.parametrize(
+    "write", [tables_in_this_process, pytest.param(tables_by_command, marks=pytest.mark.long)]
+)
+def test_parquet_says_the_same_as_csv(
+    folder: Path, tmp_path: Path, write: Callable[[Path, Path], None]
+) -> None:
     pq = missing.library("pyarrow.parquet")
     out = tmp_path / "out"
-    main(["batch", str(folder), "--out", str(out), "--jobs", "1"])
-    assert main(["batch", str(folder), "--out", str(out), "--jobs", "1", "--format", "parquet"]) == 1
+    write(folder, out)
     rows = pq.read_table(out / "flights.parquet").to_pylist()
     assert len(rows) == 2
     written = [{k: "" if v is None else str(v) for k, v in row.items()} for row in rows]
@@ -301,6 +343,7 @@ def test_errors_are_one_clear_line(
         assert word in said
 
 
+@pytest.mark.long
 def test_a_scheduler_that_is_not_there_is_said() -> None:
     missing.library("distributed")
     with pytest.raises(AppError, match=r"tcp://127.0.0.1:9: no answer from a Dask scheduler"):

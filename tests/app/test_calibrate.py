@@ -8,6 +8,7 @@ import math
 import tomllib
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
+from functools import cache
 from pathlib import Path
 
 import numpy as np
@@ -47,6 +48,13 @@ SIMULATED = parse_settings(
     '[sensors.baro]\noffset = "22 Pa"\n[sensors.pitot]\noffset = "1.2 Pa"\n', "simulated"
 ).settings.sensors
 """The constant errors of the simulated sensors (hw_replay/simulate/sensors.py)."""
+
+
+@cache
+def bundled() -> list[Sample]:
+    return list(Recording(BUNDLED))
+
+
 GLIDER = Path(__file__).parents[2] / "config" / "gliders" / "quendel_2.toml"
 
 
@@ -151,7 +159,7 @@ def test_a_ground_run_tells_which_way_is_ahead() -> None:
 
 def test_the_launch_of_the_demo_flight_tells_how_its_sensor_sits() -> None:
     """Simulated with the sensor 0.4° off in heading (hw_replay/simulate/sensors.py), on a bumpy field."""
-    outcome = from_ground_run(sample for sample in Recording(BUNDLED) if sample.t_s < 40.0)
+    outcome = from_ground_run(sample for sample in bundled() if sample.t_s < 40.0)
     assert math.degrees(outcome.figures["mount"]["mount_yaw_rad"]) == pytest.approx(0.4, abs=3.0)
 
 
@@ -240,10 +248,10 @@ def test_a_recording_without_a_leak_test_is_refused() -> None:
         static_leak(at_rest(Baro, [95_000.0], 1.0, 60.0))
 
 
-@pytest.mark.parametrize("only", [None, GnssVel, Baro])
+@pytest.mark.parametrize("only", [None, pytest.param(GnssVel, marks=pytest.mark.long), Baro])
 def test_a_flight_is_no_leak_test_whatever_was_recorded_of_it(only: type[Sample] | None) -> None:
     """The bundled flight: airspeed, speed over ground, and the height alone tell that it is one."""
-    samples = [sample for sample in Recording(BUNDLED) if only is None or isinstance(sample, only | Baro)]
+    samples = [sample for sample in bundled() if only is None or isinstance(sample, only | Baro)]
     with pytest.raises(AppError, match=r"no leak test in this recording.*--between FROM TO"):
         static_leak(samples)
 
@@ -371,7 +379,7 @@ def test_a_flight_without_pull_ups_is_refused(triangle: list[Sample]) -> None:
 def test_a_day_with_thermals_gives_no_result_whoever_changes_the_speed() -> None:
     """The bundled flight: its pilot slows down in rising air, as pilots do."""
     with pytest.raises(AppError, match=r"air was not still.*no result is written; fly at least 3 pull-ups"):
-        energy_check(Recording(BUNDLED))
+        energy_check(bundled())
 
 
 def test_changes_of_speed_in_turns_are_not_used(pull_ups: list[Sample]) -> None:
@@ -419,7 +427,7 @@ def test_a_heavier_glider_gives_the_same_polar_at_its_reference_mass() -> None:
 
 def test_glides_in_thermals_are_no_polar() -> None:
     with pytest.raises(AppError, match=r"scatter by .* the air was not still"):
-        fit_polar(Recording(BUNDLED))
+        fit_polar(bundled())
 
 
 def test_too_few_glides_are_refused(triangle: list[Sample]) -> None:
@@ -572,25 +580,28 @@ def test_a_result_is_not_written_into_a_settings_file_that_would_not_do(
     assert [path.name for path in tmp_path.iterdir()] == ["my.toml"]
 
 
-def test_a_polar_says_when_the_mass_was_assumed(
-    glides: list[Sample], tmp_path: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
-    file = record(tmp_path / "glides.mcap", glides)
-    words = ("polar", str(file), "--out", str(tmp_path / "out"))
-    (tmp_path / "glider.toml").write_text(GLIDER.read_text(encoding="utf-8"), encoding="utf-8")
-    for text, caution in (
+@pytest.mark.parametrize(
+    ("text", "caution"),
+    [
         ("", "The flying mass is not set; it is assumed to be the reference mass"),
-        (
+        pytest.param(
             '[flight]\nmass = "500 kg"\n',
             "No glider file is set; the flying mass is assumed to be the reference mass",
+            marks=pytest.mark.long,
         ),
-        ('glider = "glider.toml"\n[flight]\nmass = "500 kg"\n', None),
-    ):
-        config = tmp_path / "my.toml"
-        config.write_text(text, encoding="utf-8")
-        assert run(*words, "--config", str(config)) == 0
-        said = capsys.readouterr().out
-        assert "Replace `points` by a, b and c; a glider file with both is rejected." in said
-        shift = ". A mass 20 % higher shifts speed and sink of the polar by 10 %."
-        assert (shift in said) is (caution is not None)
-        assert caution is None or f"caution: {caution}{shift}" in said
+        pytest.param('glider = "glider.toml"\n[flight]\nmass = "500 kg"\n', None, marks=pytest.mark.long),
+    ],
+)
+def test_a_polar_says_when_the_mass_was_assumed(
+    text: str, caution: str | None, glides: list[Sample], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    file = record(tmp_path / "glides.mcap", glides)
+    (tmp_path / "glider.toml").write_text(GLIDER.read_text(encoding="utf-8"), encoding="utf-8")
+    config = tmp_path / "my.toml"
+    config.write_text(text, encoding="utf-8")
+    assert run("polar", str(file), "--out", str(tmp_path / "out"), "--config", str(config)) == 0
+    said = capsys.readouterr().out
+    assert "Replace `points` by a, b and c; a glider file with both is rejected." in said
+    shift = ". A mass 20 % higher shifts speed and sink of the polar by 10 %."
+    assert (shift in said) is (caution is not None)
+    assert caution is None or f"caution: {caution}{shift}" in said

@@ -238,9 +238,9 @@ def test_what_is_printed_is_no_finer_than_the_trace(
 
 
 def still_flight(path: Path) -> Path:
-    """A minute at rest with a truth of zero."""
+    """Half a minute at rest with a truth of zero."""
     with RecordingWriter(path, RecordingInfo("at rest", "simulated")) as writer:
-        for i in range(600):
+        for i in range(350):
             writer.write(Baro(i * 0.1, 95_000.0))
             writer.write(Reference(i * 0.1, "truth_vario_mps", 0.0))
             writer.write(Reference(i * 0.1, "vat_mps", 9.0))

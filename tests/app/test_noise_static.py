@@ -105,6 +105,7 @@ def test_a_smoothing_sensor_is_not_taken_for_a_quiet_one(tmp_path: Path) -> None
     assert m.figures.sample < 0.6
 
 
+@pytest.mark.long
 def test_a_former_file_is_kept(tmp_path: Path) -> None:
     path = write(tmp_path / "table.csv", times(), rest(times()))
     out = tmp_path / "out"

@@ -108,6 +108,7 @@ def worked_s(browser: Browser) -> float:
     return float(next(metric["value"] for metric in metrics if metric["name"] == "TaskDuration"))
 
 
+@pytest.mark.long
 def test_five_hours_load_quickly_and_from_fifteen_megabytes(browser: Browser, tmp_path: Path) -> None:
     path = saved(tmp_path, long_flight())
     assert path.stat().st_size < LARGEST_BYTES

@@ -14,6 +14,7 @@ import pytest
 from drivers.samples import Baro, Reference, Sample
 from hw_replay.recording import Recording
 from hw_replay.source import RecordingInfo
+from tests.support.examples import short
 from tests.support.fake_disk import FaultyDisk
 from vario.app.live.recorder import LEAST_FREE_BYTES, RETRY_S, UTC_OFFSET, FlightFiles, Recorder
 from vario.app.live.scheduler import whole_ns
@@ -31,7 +32,7 @@ def write(files: FlightFiles, what: list[Sample]) -> None:
         files.write(sample)
 
 
-@pytest.mark.parametrize("count", [8, pytest.param(20, marks=pytest.mark.long)])
+@pytest.mark.parametrize("count", short(1, [3, 8, 20]))
 def test_a_kill_at_any_moment_costs_two_seconds_at_most(tmp_path: Path, count: int) -> None:
     done = subprocess.run(  # noqa: S603  (our own module)
         [sys.executable, "-m", "tests.campaigns.power_cuts", str(count), "5"],

@@ -27,8 +27,8 @@ def names(folder: Path) -> list[str]:
 @pytest.mark.parametrize(
     ("options", "left_out"),
     [
-        (["--no-sound"], ["tone.flac"]),
-        (["--no-picture"], ["report.png"]),
+        pytest.param(["--no-sound"], ["tone.flac"], marks=pytest.mark.long),
+        pytest.param(["--no-picture"], ["report.png"], marks=pytest.mark.long),
         (["--no-sound", "--no-picture"], ["tone.flac", "report.png"]),
     ],
 )

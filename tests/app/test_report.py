@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from PIL import Image
 from scipy import stats
 
-from tests.support.examples import drawn
+from tests.support.examples import drawn, short
 from tests.support.luminance import relative_luminance
 from vario.app.picture.data import TraceData
 from vario.app.picture.panels import set_time_axis
@@ -222,16 +222,19 @@ def test_many_climbs_list_those_that_gained_most() -> None:
 
 @pytest.mark.parametrize(
     ("missing", "says"),
-    [
-        (["altitude_m"], "no altitude in this recording"),
-        (["vario_mps", "netto_mps"], "no vario in this recording"),
-        (["netto_mps"], "no netto in this recording"),
-        (["ias_mps", "speed_to_fly_mps"], "no airspeed in this recording"),
-        (["ias_mps"], "no airspeed in this recording"),
-        (["speed_to_fly_mps"], "no speed to fly in this recording"),
-        (["latitude_deg"], "no position in this recording"),
-        (["wind_north_mps", "wind_east_mps"], "no wind"),
-    ],
+    short(
+        2,
+        [
+            (["altitude_m"], "no altitude in this recording"),
+            (["vario_mps", "netto_mps"], "no vario in this recording"),
+            (["netto_mps"], "no netto in this recording"),
+            (["ias_mps", "speed_to_fly_mps"], "no airspeed in this recording"),
+            (["ias_mps"], "no airspeed in this recording"),
+            (["speed_to_fly_mps"], "no speed to fly in this recording"),
+            (["latitude_deg"], "no position in this recording"),
+            (["wind_north_mps", "wind_east_mps"], "no wind"),
+        ],
+    ),
 )
 def test_what_is_missing_is_said(missing: list[str], says: str) -> None:
     assert says in texts(draw_report(without(flight(), *missing), [CLIMB], ""))

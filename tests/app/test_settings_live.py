@@ -83,9 +83,9 @@ def test_a_change_takes_effect_at_its_frame_and_not_before() -> None:
     [
         "[flight]\nmaccready = 2\n",
         "[flight",
-        "\ufffd",
+        pytest.param("\ufffd", marks=pytest.mark.long),
         'glider = "glider.toml"\n[nothing]\nx = 1\n',
-        pytest.param("x = " + "[" * 5000 + "]" * 5000, id="brackets"),
+        pytest.param("x = " + "[" * 5000 + "]" * 5000, id="brackets", marks=pytest.mark.long),
         pytest.param("x = " + "{a = " * 5000 + "1" + "}" * 5000, id="braces"),
     ],
 )

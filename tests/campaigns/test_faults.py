@@ -25,7 +25,6 @@ SHORTEST = (
     Cell("pitot", "lost midway", "cruise"),
     Cell("inertial", "a step", "cruise"),
     Cell("GNSS", "out of order", "cruise"),
-    Cell("everything", "clock jumps back", "circling"),
 )
 SHORT = (
     Cell("barometer", "frozen", "circling"),

@@ -13,7 +13,7 @@ from typing import Any
 import pytest
 
 from hw_replay.text import encodable, escaped, one_line, shown
-from tests.campaigns.siege import disks, names, recordings
+from tests.campaigns.siege import batch, disks, limits, names, outputs, recordings
 from tests.campaigns.siege.attacks import GROUPS, LONG, attempt
 from tests.campaigns.siege.report import INTRODUCTION
 from tests.support.compiled import interpreted_only
@@ -23,7 +23,24 @@ from vario.settings.schema import Settings
 
 PAGE = Path(__file__).parents[2] / "docs" / "siege.md"
 
-SLOW = {names.odd_names, disks.full, recordings.years, recordings.bad_bytes, recordings.formulae}
+SLOW = {
+    batch.result_cannot_be_kept,
+    disks.full,
+    limits.many_changes,
+    limits.renamed_topics,
+    names.long_name,
+    names.odd_names,
+    outputs.devices,
+    outputs.kept,
+    recordings.attached,
+    recordings.bad_bytes,
+    recordings.escapes,
+    recordings.formulae,
+    recordings.impossible_figures,
+    recordings.surrogate_dropped,
+    recordings.twice,
+    recordings.years,
+}
 SHORT = [
     pytest.param(function, id=f"{group}: {attack}", marks=pytest.mark.long if function in SLOW else [])
     for group, attacks in GROUPS.items()

@@ -25,6 +25,7 @@ def flown() -> Soak:
     return soak(FLOWN_S, FLOWN_S / 2.0)
 
 
+@pytest.mark.long
 def test_some_minutes_of_flight_leave_every_filter_sound(flown: Soak) -> None:
     assert flown.problems() == []
     assert flown.digest.readings == pytest.approx(FLOWN_S * 50.0, abs=52)

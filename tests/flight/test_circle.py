@@ -268,7 +268,7 @@ def test_no_core_in_sink() -> None:
 
 
 @pytest.mark.parametrize("way", [1, -1])
-@pytest.mark.parametrize("reaction_s", [0.0, 0.8, 2.0])
+@pytest.mark.parametrize("reaction_s", [0.8, *(pytest.param(s, marks=pytest.mark.long) for s in (0.0, 2.0))])
 @pytest.mark.parametrize("rate_dps", [10.0, 20.0])
 def test_the_cue_leads_by_reaction_and_half_the_roll(way: int, reaction_s: float, rate_dps: float) -> None:
     """A roll at a constant rate p turns by g/(V·p)·ln(1/cos φ): integral of g·tan φ/V."""

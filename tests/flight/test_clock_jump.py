@@ -44,7 +44,7 @@ JUMPS_S = [
     pytest.param(-30.0, marks=pytest.mark.long),
     30.0,
     pytest.param(600.0, marks=pytest.mark.long),
-    86_400.0,
+    pytest.param(86_400.0, marks=pytest.mark.long),
 ]
 
 

@@ -199,7 +199,7 @@ def _scored(
     [
         ("speed_changes", 0.12, 150.0),
         ("thermal", 0.20, 180.0),
-        ("rough_handling", 0.20, math.inf),
+        pytest.param("rough_handling", 0.20, math.inf, marks=pytest.mark.long),
         pytest.param("speed_changes", 0.12, math.inf, marks=pytest.mark.long),
         pytest.param("streets", 0.20, math.inf, marks=pytest.mark.long),
         pytest.param("thermal", 0.20, math.inf, marks=pytest.mark.long),
@@ -273,12 +273,12 @@ def test_starts_in_the_middle_of_a_circle(folder: Path) -> None:
 
 
 def test_same_samples_same_estimate(folder: Path) -> None:
-    _, frames = _flight("streets", folder)
+    _, frames = _flight("speed_changes", folder)
     assert _run(frames[:2000]) == _run(frames[:2000])
 
 
 def test_pressures_alone_give_the_airspeed_vario_and_no_attitude(folder: Path) -> None:
-    _, frames = _flight("streets", folder)
+    _, frames = _flight("speed_changes", folder)
     kept = [dataclasses.replace(f, gyro=(), accel=(), dt_s=1.0) for f in frames[49::50]]
     last = _run(kept)[-1]
     assert last.attitude is None
@@ -299,7 +299,7 @@ def test_an_accelerometer_that_feels_nothing_gives_no_attitude() -> None:
 
 def test_no_bank_is_found_with_an_airspeed_of_long_ago(folder: Path) -> None:
     """The turn's part of the specific force is ω × v: with a v of long ago the bank would be wrong."""
-    _, frames = _flight("streets", folder)
+    _, frames = _flight("speed_changes", folder)
     frames = frames[:4000]
     lost = [dataclasses.replace(f, pitot=()) if f.t_s > 20.0 else f for f in frames]
     gap = [dataclasses.replace(f, gyro=(), accel=()) if 65.0 < f.t_s < 67.5 else f for f in lost]

@@ -17,7 +17,9 @@ from tests.support.consistency import GROUPS, MEASUREMENTS, Outcome, fly
 pytestmark = interpreted_only
 
 
-@pytest.fixture(scope="module", params=[10, pytest.param(20, marks=pytest.mark.long)])
+@pytest.fixture(
+    scope="module", params=[4, *(pytest.param(count, marks=pytest.mark.long) for count in (10, 20))]
+)
 def flights(request: pytest.FixtureRequest) -> list[Outcome]:
     """Many flights see a smaller error; few need less time."""
     return [fly(seed) for seed in range(request.param)]

@@ -28,7 +28,8 @@ from vario.settings.schema import Settings
 G, T = 9.80665, 0.02
 
 
-@pytest.mark.parametrize("flown_s", [240.0, pytest.param(1260.0, marks=pytest.mark.long)])
+@pytest.mark.long  # the short form is the thermal in test_estimator
+@pytest.mark.parametrize("flown_s", [240.0, 1260.0])
 def test_twenty_minutes_of_circling_are_as_good_as_two(flown_s: float) -> None:
     flown = Turn(50.0 * KT, math.radians(40.0), flown_s)
     told = [(r.t_s, r.attitude) for r in readings(flown.samples())]
@@ -94,6 +95,7 @@ def _smooth(share: float) -> float:
     return 0.5 - 0.5 * math.cos(math.pi * share)
 
 
+@pytest.mark.long
 def test_a_launch_leaves_the_attitude_standing() -> None:
     tow = Tow()
     told = [(r.t_s, r.attitude) for r in readings(tow.samples())]
@@ -140,6 +142,7 @@ def rough(truth_folder: Path) -> np.ndarray:
     )
 
 
+@pytest.mark.long  # the short forms are turns and pull-ups in test_estimator
 @pytest.mark.parametrize("phase", PHASES)
 def test_rough_handling_is_survived(phase: str, rough: np.ndarray) -> None:
     begin, end, pitch_deg, bank_deg = PHASES[phase]
@@ -148,6 +151,7 @@ def test_rough_handling_is_survived(phase: str, rough: np.ndarray) -> None:
     assert np.max(np.abs(part[:, 2])) < bank_deg
 
 
+@pytest.mark.long
 def test_the_rough_scene_is_rough(rough: np.ndarray) -> None:
     assert np.max(np.abs(rough[(rough[:, 0] > 5.0) & (rough[:, 0] < 30.0), 3])) > 57.0
     assert np.max(rough[(rough[:, 0] > 45.0) & (rough[:, 0] < 80.0), 4]) > 12.0  # beyond most wings' stall

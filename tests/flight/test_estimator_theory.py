@@ -312,7 +312,10 @@ def rocking(pitch_deg: float, bank_deg: float, swing_deg: float) -> tuple[Floats
     return rates, -G * down, np.stack([pitch, bank], axis=1)
 
 
-@pytest.mark.parametrize(("pitch_deg", "bank_deg", "swing_deg"), [(8.0, -12.0, 0.0), (5.0, 6.0, 10.0)])
+@pytest.mark.parametrize(
+    ("pitch_deg", "bank_deg", "swing_deg"),
+    [(8.0, -12.0, 0.0), pytest.param(5.0, 6.0, 10.0, marks=pytest.mark.long)],
+)
 def test_at_rest_and_slow_it_agrees_with_the_library(
     pitch_deg: float, bank_deg: float, swing_deg: float
 ) -> None:

@@ -84,7 +84,7 @@ def test_the_judge_knows_bad_instruments() -> None:
     assert nervous.false_per_hour > 10.0
 
 
-@pytest.mark.parametrize("wind", [(0.0, 0.0), (-4.0, 5.0)])
+@pytest.mark.parametrize("wind", [(0.0, 0.0), pytest.param((-4.0, 5.0), marks=pytest.mark.long)])
 def test_climbs_are_found_and_turns_in_cruise_are_not(wind: tuple[float, float]) -> None:
     samples = list(flight(climbs_between_glides(), wind))
     pipeline = Pipeline(Settings(), None, Noise(baro_pa=1.5, pitot_pa=0.5))

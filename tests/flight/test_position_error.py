@@ -114,7 +114,7 @@ def test_the_flight_logic_takes_it_out_of_every_frame_and_keeps_the_last_when_th
     assert frame(90_030.0).baro[0].static_pa == pytest.approx(90_000.0)
 
 
-@pytest.mark.parametrize("k", [-0.08, 0.05])
+@pytest.mark.parametrize("k", [-0.08, pytest.param(0.05, marks=pytest.mark.long)])
 def test_runs_against_gnss_find_it(k: float) -> None:
     found = position_error(triangle(k, k))
     # The factor goes with the root of the pressure; 1 % of the airspeed, 1 km/h, is 2 % of the pressure.
@@ -132,13 +132,14 @@ def test_found_again_with_half_of_it_in_force_it_is_the_same() -> None:
     assert again.figures["airspeed"]["position_error"] == pytest.approx(first, abs=0.001)
 
 
+@pytest.mark.long
 def test_an_error_no_static_port_has_is_refused() -> None:
     half = [Pitot(s.t_s, s.impact_pa * 0.6) if isinstance(s, Pitot) else s for s in triangle()]
     with pytest.raises(AppError, match="20% or less for a static port"):
         position_error(half)
 
 
-@pytest.mark.parametrize("k", [-0.06, 0.06])
+@pytest.mark.parametrize("k", [pytest.param(-0.06, marks=pytest.mark.long), 0.06])
 def test_pull_ups_show_it_and_the_correction_suggested_makes_them_neutral(k: float) -> None:
     samples = pull_ups(k, k)
     found = energy_check(samples)

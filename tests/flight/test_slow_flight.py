@@ -14,6 +14,7 @@ import pytest
 from hw_replay.open import convert, open_source
 from hw_replay.source import GNSS_AS_BARO
 from tests.hw_replay.test_igc import _placed, igc
+from tests.support.examples import short
 from tests.support.setups import setup
 from vario.app.replay.session import ReplaySession
 from vario.flight.motion.mode import FLYING_MPS, Mode
@@ -51,7 +52,7 @@ def test_a_slow_flight_is_a_flight(tmp_path: Path, pressure: bool) -> None:
     assert flight["mode_s"]["cruise"] > 360.0
 
 
-@pytest.mark.parametrize(("speed_mps", "sink_mps"), [(12.0, -0.9), (12.0, 0.0), (4.0, 0.3)])
+@pytest.mark.parametrize(("speed_mps", "sink_mps"), short(1, [(12.0, -0.9), (12.0, 0.0), (4.0, 0.3)]))
 def test_a_car_or_a_walk_is_none(tmp_path: Path, speed_mps: float, sink_mps: float) -> None:
     """A road of 7.5 % up, a level one, and somebody who carries the wing down a path."""
     summary = flown(tmp_path / "a.igc", speed_mps, sink_mps, pressure=True).summary()

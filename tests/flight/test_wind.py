@@ -234,7 +234,8 @@ def _readings(flight: Flight, read: float) -> list[Reading]:
     return list(play(sensed(), Pipeline(Settings(), GLIDERS["sgs126"], Noise(1.2, 0.5))))
 
 
-@pytest.mark.parametrize("read", [pytest.param(1.0, marks=pytest.mark.long), 1.1])
+@pytest.mark.long  # the short form is on paper: a quarter turn between two legs
+@pytest.mark.parametrize("read", [1.0, 1.1])
 def test_wind_after_a_change_of_course(legs: Flight, read: float) -> None:
     """Cruise with one quarter turn in 6 m/s of wind, bumps of 0.3 m/s; nominal sensors, not tuned on."""
     truth = legs.truth
@@ -269,6 +270,7 @@ def test_wind_after_a_change_of_course(legs: Flight, read: float) -> None:
     assert np.sqrt(np.mean(np.square(errors))) < 0.3
 
 
+@pytest.mark.long
 def test_a_gust_before_the_wind_is_known_makes_no_wind(tmp_path: Path) -> None:
     """On a straight course, long before the first circle, a head wind of 5 m/s comes and goes within ten
     seconds. Nothing is said of the wind, or something the truth of the simulation lies near."""

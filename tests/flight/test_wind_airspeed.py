@@ -115,6 +115,7 @@ def readings() -> list[Reading]:
     return list(play(_circling(330.0, 1.1), Pipeline(Settings(), None, Noise(1.2, 0.5))))
 
 
+@pytest.mark.long
 def test_the_pipeline_finds_and_corrects_it(readings: list[Reading]) -> None:
     first, last = readings[50], readings[-1]
     assert Quality.AIRSPEED_CORRECTED not in first.quality
@@ -126,6 +127,7 @@ def test_the_pipeline_finds_and_corrects_it(readings: list[Reading]) -> None:
     assert last.wind.airspeed_scale == pytest.approx(1 / 1.1, abs=0.01)
 
 
+@pytest.mark.long
 def test_no_false_lift_while_it_is_corrected(readings: list[Reading]) -> None:
     """Nothing climbs or sinks here: whatever the vario says is false."""
     settled = [r for r in readings if r.t_s > 20.0]

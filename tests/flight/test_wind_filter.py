@@ -17,6 +17,7 @@ from filterpy.kalman import ExtendedKalmanFilter
 from numpy.typing import NDArray
 from scipy.stats import chi2
 
+from tests.support.examples import short
 from vario.flight.wind.circle import EDDY_S, fit_circle, fit_sigma_mps
 from vario.flight.wind.filter import REFUSE_NIS, RESTART_S, USUAL_SCALE, WindFilter
 from vario.flight.wind.noise import WindNoise
@@ -250,7 +251,7 @@ def _monte_carlo(headings: Floats, noise: WindNoise, seed: int) -> tuple[float, 
     return nees, ((kalman.scale - scale) / kalman.scale_sigma) ** 2, nis[len(nis) // 2 :]
 
 
-@pytest.mark.parametrize("name", GEOMETRIES)
+@pytest.mark.parametrize("name", short(1, GEOMETRIES))
 def test_errors_are_as_large_as_it_says(name: str) -> None:
     """NEES and NIS over 60 flights within the chi-square bounds of 99.9 % (two-sided)."""
     runs = 60
@@ -361,6 +362,7 @@ def test_without_turn_rate_speed_alone_finds_wind_and_scale() -> None:
     assert kalman.north_sigma_rad == math.inf
 
 
+@pytest.mark.long
 def test_covariance_stays_symmetric_and_positive_over_hours() -> None:
     kalman = WindFilter(WindNoise())
     rng = np.random.default_rng(9)

@@ -111,7 +111,7 @@ def test_layers_of_wind_are_joined_by_straight_lines() -> None:
         LayeredWind([(500.0, 1.0, 0.0), (500.0, 2.0, 0.0)])
 
 
-@pytest.mark.parametrize("name", ["thermal", "faults"])
+@pytest.mark.parametrize("name", ["thermal", pytest.param("faults", marks=pytest.mark.long)])
 def test_the_examples_fly(name: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     text = (EXAMPLES / f"{name}.toml").read_text(encoding="utf-8")
     text = text.replace('longest = "20 min"', 'longest = "20 s"').replace(

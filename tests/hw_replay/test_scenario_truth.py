@@ -182,6 +182,7 @@ def test_through_lift_and_sink(ours: Ours) -> None:
     assert float(np.abs(gained - (flown[: gained.size] - flown[0])).max()) < 2.5
 
 
+@pytest.mark.long
 def test_a_head_wind_that_comes_within_a_second(ours: Ours) -> None:
     """The jump of the energy height, and what is left of the airspeed."""
     heading = float(library(27.0)["heading_rad"][500])

@@ -1,13 +1,27 @@
-"""How many random examples a test draws: a part in `make test`, all in `make test-all` and `make explore`."""
+"""How much `make test` takes of the examples and parameters of a test; `make test-all` takes all."""
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+from typing import Any
+
+import pytest
 from hypothesis import settings
 
-ALL, PART = 100, 25
+ALL, PART = 100, 15
 """Examples of a test that says nothing else."""
 
 
 def drawn(count: int) -> int:
     """`count` examples, or the part of them that `make test` draws."""
     return max(3, round(count * settings.default.max_examples / ALL))
+
+
+def short(count: int, parameters: Iterable[Any]) -> list[Any]:
+    """The parameters of a test; all but the first `count` are long forms."""
+    return [_or_long(one, k >= count) for k, one in enumerate(parameters)]
+
+
+def _or_long(one: Any, long: bool) -> Any:
+    values = one if isinstance(one, tuple) else (one,)
+    return pytest.param(*values, marks=pytest.mark.long) if long else one

@@ -5,12 +5,14 @@ from dataclasses import replace
 from functools import cache
 from itertools import takewhile
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import Any, NamedTuple
 
 from hw_replay.open import open_source
 from hw_replay.simulate.demo import BUNDLED
 from hw_replay.writer import RecordingWriter
 from tests.support.once import worked_out
+from vario.app.outputs.trace import TraceWriter
 from vario.app.page.build import PageContent
 from vario.app.replay.session import ReplaySession
 from vario.flight.reading import Reading
@@ -25,6 +27,8 @@ class Flown(NamedTuple):
     readings: list[Reading]
     climbs: list[Climb]
     summary: dict[str, Any]
+    trace: str = ""
+    """The text of trace.csv."""
 
 
 def beginning(seconds: float, path: Path) -> Path:
@@ -46,10 +50,15 @@ def _fly_demo() -> Flown:
     loaded = parse_settings(source.info.config_toml or "", "settings", source.info.glider_toml)
     passage = ReplaySession(source, loaded.settings, loaded.glider)
     readings: list[Reading] = []
-    for reading in passage:
-        if not readings or reading.t_s - readings[-1].t_s >= KEPT_EVERY_S:
-            readings.append(reading)
-    return Flown(readings, list(passage.climbs), passage.summary())
+    with TemporaryDirectory() as folder:
+        path = Path(folder) / "trace.csv"
+        with TraceWriter(path, loaded.settings.trace.rate_hz, source.info.start_utc) as trace:
+            for reading in passage:
+                trace.take(reading)
+                if not readings or reading.t_s - readings[-1].t_s >= KEPT_EVERY_S:
+                    readings.append(reading)
+        text = path.read_text(encoding="ascii")
+    return Flown(readings, list(passage.climbs), passage.summary(), text)
 
 
 def long_flight(duration_s: float = LONG_S) -> Flown:

@@ -6,11 +6,11 @@ Field numbers: https://github.com/foxglove/foxglove-sdk, `schemas/proto/foxglove
 
 from __future__ import annotations
 
-from hw_replay.protobuf import Field, Kind, MessageType
+from hw_replay.protobuf import Field, FieldType, MessageType
 
 TIMESTAMP = MessageType(
     "google.protobuf.Timestamp",
-    (Field("seconds", 1, Kind.INT64), Field("nanos", 2, Kind.INT32)),
+    (Field("seconds", 1, FieldType.INT64), Field("nanos", 2, FieldType.INT32)),
     "proto3",
 )
 
@@ -24,10 +24,10 @@ LOCATION_FIX = MessageType(
 LOG = MessageType(
     "foxglove.Log",
     (
-        Field("timestamp", 1, Kind.MESSAGE, TIMESTAMP),
-        Field("level", 2, Kind.ENUM, words=("UNKNOWN", "DEBUG", "INFO", "WARNING", "ERROR", "FATAL")),
-        Field("message", 3, Kind.STRING),
-        Field("name", 4, Kind.STRING),
+        Field("timestamp", 1, FieldType.MESSAGE, TIMESTAMP),
+        Field("level", 2, FieldType.ENUM, words=("UNKNOWN", "DEBUG", "INFO", "WARNING", "ERROR", "FATAL")),
+        Field("message", 3, FieldType.STRING),
+        Field("name", 4, FieldType.STRING),
     ),
     "proto3",
 )
@@ -43,17 +43,17 @@ _QUATERNION = MessageType(
 _POSE = MessageType(
     "foxglove.Pose",
     (
-        Field("position", 1, Kind.MESSAGE, _VECTOR3),
-        Field("orientation", 2, Kind.MESSAGE, _QUATERNION),
+        Field("position", 1, FieldType.MESSAGE, _VECTOR3),
+        Field("orientation", 2, FieldType.MESSAGE, _QUATERNION),
     ),
     "proto3",
 )
 POSE_IN_FRAME = MessageType(
     "foxglove.PoseInFrame",
     (
-        Field("timestamp", 1, Kind.MESSAGE, TIMESTAMP),
-        Field("frame_id", 2, Kind.STRING),
-        Field("pose", 3, Kind.MESSAGE, _POSE),
+        Field("timestamp", 1, FieldType.MESSAGE, TIMESTAMP),
+        Field("frame_id", 2, FieldType.STRING),
+        Field("pose", 3, FieldType.MESSAGE, _POSE),
     ),
     "proto3",
 )

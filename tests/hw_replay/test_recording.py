@@ -50,7 +50,6 @@ INFO = RecordingInfo(
     sensors={"baro": SensorInfo("invented", 25.0, 1.5, 0.02), "pitot": SensorInfo("unknown")},
     config_toml='[vario]\ndamping = "1 s"\n',
     glider_toml='name = "Invented – ü"\n',
-    calibration={"pitot_zero_pa": "1.25"},
 )
 
 

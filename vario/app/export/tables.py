@@ -72,7 +72,7 @@ class ParquetTrace:
             for field in self._schema
         ]
         table = pa.Table.from_arrays(arrays, schema=self._schema)
-        self._guarded(lambda: self._writer.write_rows(table))
+        self._guarded(lambda: self._writer.write_table(table))
         self._columns.clear()
 
     def _guarded(self, write: Callable[[], Any]) -> Any:

@@ -16,12 +16,13 @@ _INTRODUCTION = f"""# What a failing sensor does
 <!-- Written by `make faults`; the tests check that what must hold is current. -->
 
 The tests make every sensor fail in every way, in cruise, circling and launch, in simulated flights with
-known truth (`tests/campaigns/faults/`). A fault in flight begins at {FROM_S:g} s and ends at {UNTIL_S:g} s.
+known truth (`tests/campaigns/faults/`). A fault in flight lasts from {FROM_S:g} s to {UNTIL_S:g} s.
+
 In every case:
 
 * nothing crashes, and the frames continue;
-* at most {BACK_S:g} s after the end of the fault, the vario is within {GOOD_MPS:g} m/s of the truth again, and
-  `quality` is as before;
+* at most {BACK_S:g} s after the end of the fault, the vario is within {GOOD_MPS:g} m/s of the truth again,
+  and `quality` is as before;
 * the tone sounds a climb above {FALSE_MPS:g} m/s that is more than {FALSE_MPS:g} m/s too large for at most
   {FALSE_S:g} s, unless the table says that this cannot be prevented.
 

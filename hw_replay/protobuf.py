@@ -141,10 +141,10 @@ def doubles_packer(kind: MessageType) -> Callable[[Sequence[float | None]], byte
 
 
 def decoded(kind: MessageType, data: bytes) -> dict[str, Any]:
-    """The doubles, numbers and texts of a message by field name. Other fields are passed over.
+    """The doubles, numbers and texts of a message by field name. Other fields are skipped.
 
     Raises:
-        ValueError: if the bytes are no such message.
+        ValueError: if the bytes are not such a message.
     """
     names = {field.number: field for field in kind.fields}
     values: dict[str, Any] = {}

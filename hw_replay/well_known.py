@@ -1,7 +1,8 @@
 """Messages that general viewers know by name: position, attitude, text with a time.
 
 Field numbers: https://github.com/foxglove/foxglove-sdk, `schemas/proto/foxglove` (MIT), and
-`google/protobuf/timestamp.proto`. Only fields that are written are described, which Protocol Buffers allow.
+`google/protobuf/timestamp.proto`. The description contains only the fields that are written, which Protocol
+Buffers permit.
 """
 
 from __future__ import annotations

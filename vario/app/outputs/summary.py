@@ -213,7 +213,7 @@ class FlightSummary:
             )
         if self._breaks:
             warnings.append(
-                f"the recording breaks off {self._breaks} times for over {JUMP_S:.0f} s: cut from the sound"
+                f"the recording has {self._breaks} gaps of over {JUMP_S:.0f} s; they are not in the sound"
             )
         for name, channel in health.channels.items():
             for reason, count in channel.rejected.items():

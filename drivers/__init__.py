@@ -2,9 +2,9 @@
 
 This is the lowest layer: it imports nothing from `hw_replay` or `vario`.
 
-Where things are: `samples` what comes out; `sensor` how a sensor is driven (read this first); `chip` what
-all chips on the bus share; one module a chip or family; `registry` the catalogue, `build` and `scan`;
-`gnss` receivers on a serial line; `bus` and `port` the real wires; `bus_log` recording what goes over
-them and `bus_replay` playing it back; `fakes` chips made of software, driven by a `World` of true values;
-`errors`.
+Modules: `sensor` is the interface of a sensor (read this first); `samples` contains the sample types; `chip`
+is the common part of all chips on the bus; `chips` has one module for each chip or family; `registry` is the
+catalogue with `build` and `scan`; `gnss` drives receivers on a serial line; `bus` and `port` are the real
+lines; `bus_log` records their transfers and `bus_replay` replays them; `fakes` contains simulated chips that
+measure the true values of a `World`; `errors` contains the exceptions.
 """

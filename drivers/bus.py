@@ -24,7 +24,7 @@ class Bus(Protocol):
 
     @property
     def name(self) -> str:
-        """For messages and recordings, e.g. "i2c-1"."""
+        """The name for messages and recordings, e.g. "i2c-1"."""
 
     def write(self, address: int, data: bytes) -> None:
         """Send bytes."""
@@ -49,9 +49,9 @@ _ERRNO: dict[int | None, tuple[type[SensorError], str, str]] = {
     # What the kernel's I2C drivers return (Linux, Documentation/i2c/fault-codes).
     errno.ENXIO: (NoAnswerError, "does not answer", _NO_ANSWER_ADVICE),
     errno.EREMOTEIO: (NoAnswerError, "does not answer", _NO_ANSWER_ADVICE),
-    errno.EIO: (NoAnswerError, "broke off the transfer", _NO_ANSWER_ADVICE),
+    errno.EIO: (NoAnswerError, "stopped the transfer", _NO_ANSWER_ADVICE),
     errno.ETIMEDOUT: (BusStuckError, "the bus timed out", PULL_UP_ADVICE),
-    errno.EAGAIN: (BusStuckError, "the bus is held by something else", PULL_UP_ADVICE),
+    errno.EAGAIN: (BusStuckError, "another program or chip holds the bus", PULL_UP_ADVICE),
     errno.EBUSY: (BusStuckError, "the bus is busy", "Another program or kernel driver may use the chip"),
     errno.ENODEV: (UnavailableError, "the bus has gone", "Check the adapter"),
 }

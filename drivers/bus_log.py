@@ -85,7 +85,7 @@ class RecordingBus:
 
     @property
     def name(self) -> str:
-        """Of the real bus."""
+        """The name of the real bus."""
         return self._bus.name
 
     def write(self, address: int, data: bytes) -> None:

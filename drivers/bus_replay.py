@@ -45,7 +45,7 @@ class ReplayBus:
 
     @property
     def name(self) -> str:
-        """Of the recorded bus."""
+        """The name of the recorded bus."""
         return self._name
 
     def write(self, address: int, data: bytes) -> None:
@@ -76,7 +76,7 @@ class ReplayPort:
 
     @property
     def name(self) -> str:
-        """Of the recorded line."""
+        """The name of the recorded line."""
         return self._name
 
     def set_baud(self, baud: int) -> None:
@@ -137,7 +137,9 @@ class BusReplay:
                 case {"recover": _}:
                     pass
                 case _:
-                    raise self._diverged(f"{json.dumps(entry)[:80]} was done then, and is not now")
+                    raise self._diverged(
+                        f"{json.dumps(entry)[:80]} is in the recording, and was not done now"
+                    )
 
     def take(self, wanted: Mapping[str, Any]) -> bytes:
         """The answer in the next line, which must be this transfer; raises its recorded error."""

@@ -15,7 +15,7 @@ from drivers.sensor import Driver, SensorIdentity
 CELSIUS_ZERO_K = 273.15
 
 LEAST_RATE_HZ = 0.01
-"""Slower than this is no measuring, and the time between two cycles must stay a number."""
+"""Lowest rate, so that the time between two cycles is finite."""
 
 
 KINDS = ("barometer", "motion", "airspeed", "outside air temperature", "supply voltage")
@@ -39,7 +39,7 @@ class Identity:
     mask: int = -1
 
     def read(self, bus: Bus, address: int) -> int:
-        """The register's present value, all bits."""
+        """The present value of the register, all bits."""
         return int.from_bytes(bus.write_read(address, bytes([self.register]), self.length), "big")
 
     def matches(self, value: int) -> bool:
@@ -55,14 +55,14 @@ class ChipSpec:
         name: as printed on the chip.
         kind: one of `KINDS`.
         addresses: 7-bit I²C addresses it can have, the usual one first.
-        channels: what it gives unless asked otherwise.
-        extra: what it gives if asked (a barometer's own temperature as `oat`).
-        rate_hz: cycles a second unless asked otherwise.
-        max_rate_hz: the most its conversions allow at the settings used here.
+        channels: the channels that it gives by default.
+        extra: the channels that it gives on request (the temperature of a barometer as `oat`).
+        rate_hz: cycles per second by default.
+        max_rate_hz: the highest rate that its conversions permit at the settings used here.
         noise: by channel, one standard deviation of a sample at these settings, in the channel's unit.
-        delay_s: from the event to its reading, which the driver takes off the time of the samples.
-        source: the datasheet and where the noise is from.
-        example: the published worked example its arithmetic is tested against; None: there is none.
+        delay_s: from the event to its reading; the driver subtracts it from the time of the samples.
+        source: the datasheet, and the source of the noise.
+        example: the published worked example with which its arithmetic is tested; None: there is none.
         unverified: the registers and constants that nobody has compared with a datasheet yet.
         identity: its identity register. None: the chip has none.
     """
@@ -86,27 +86,27 @@ class Chip(Driver):
     """A driver of one chip on a bus.
 
     Args:
-        spec: which chip.
-        bus: where.
-        address: its 7-bit address; the usual one if None.
-        rate_hz: cycles a second; the usual rate if None.
-        channels: what it shall give, of `spec.channels` and `spec.extra`.
+        spec: the chip.
+        bus: its bus.
+        address: its 7-bit address; None: the usual one.
+        rate_hz: cycles per second; None: the usual rate.
+        channels: the channels that it must give, of `spec.channels` and `spec.extra`.
 
     Raises:
         ValueError: if the chip cannot have the address, reach the rate or give a channel.
     """
 
     SPECS: ClassVar[tuple[ChipSpec, ...]] = ()
-    """The chips that a driver is for. A class without any is no driver but a base of drivers."""
+    """The chips of a driver. A class without chips is a base class of drivers."""
 
     KNOWN_BY_ADDRESS: ClassVar[bool] = False
-    """Nothing but the address identifies the chips: they have neither an identity nor a checksum."""
+    """Only the address identifies the chips: they have neither an identity nor a checksum."""
 
     ACCEPTED_WHEN_IDLE: ClassVar[bytes | None] = None
     """A harmless write that the chip acknowledges even when it refuses reads. None: it never refuses."""
 
     SLOWLY_S = 1.0
-    """How often a barometer gives its own temperature, which follows the case."""
+    """Interval at which a barometer gives its own temperature, which follows that of the case."""
 
     FROZEN_AFTER_S = 2.0
     """Readings equal to the last bit for this long mean a hung chip, where a driver asks for it."""

@@ -1,4 +1,4 @@
-"""A GNSS receiver on a serial line: any that sends NMEA 0183 or, of u-blox, NAV-PVT, at any baud rate.
+"""A GNSS receiver on a serial line that sends NMEA 0183 or, from u-blox, NAV-PVT, at any baud rate.
 
 All sentences of an epoch (those with the same UTC time) count as arrived with the first byte of the first
 one. The time of the samples is that arrival minus the latency of the receiver. Only its maker can state the
@@ -185,7 +185,7 @@ class GnssReceiver(Driver):
         status.dimensions = fix.dimensions or status.dimensions
         status.has_fix = fix.has_fix if fix.has_fix is not None else status.has_fix
         if fix.kind == "RMC":
-            self._undecided = None  # it says it better
+            self._undecided = None  # NAV-PVT is more complete
         if fix.kind == "PVT":
             self._undecided, self._pvt_s = None, self._heard_s
         elif self._pvt_s is not None and self._heard_s - self._pvt_s < NMEA_AFTER_S:

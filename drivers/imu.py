@@ -45,10 +45,10 @@ class Imu(Chip):
         """Read the latest."""
         fresh, accel, gyro = self.read()
         if not fresh:
-            self.expect_change(accel + gyro)  # after some time of this it has stopped for good
+            self.expect_change(accel + gyro)  # if this lasts, the chip has stopped
             raise NotReadyError("no new data since the last reading", "It may have lost its settings")
         self.expect_change(accel + gyro)
-        if not any(accel):  # there is always some force but in free fall, and then not to the last bit
+        if not any(accel):  # only in free fall there is no force, and then the last bits change
             raise NotReadyError("its force registers are all 0: it does not measure yet, or hangs")
         forces = struct.unpack(f"{self.BYTE_ORDER}3h", accel)
         rates = struct.unpack(f"{self.BYTE_ORDER}3h", gyro)

@@ -60,7 +60,7 @@ def impact_pa(cas_mps: float) -> float:
 
 
 def cas_mps(impact_pa: float) -> float:
-    """Calibrated airspeed of an impact pressure; 0 for none or a negative one."""
+    """Calibrated airspeed of an impact pressure; 0 if it is zero or negative."""
     if impact_pa <= 0.0:
         return 0.0
     return SEA_LEVEL_SOUND_MPS * math.sqrt(5.0 * (math.pow(impact_pa / SEA_LEVEL_PA + 1.0, 2.0 / 7.0) - 1.0))

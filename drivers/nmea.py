@@ -89,7 +89,7 @@ class SentenceSplitter:
             self._rest = b""
         sentences = []
         for line in lines:
-            at = line.rfind(b"$")  # what stands before lost its end
+            at = line.rfind(b"$")  # the text before has lost its end
             if at < 0 or len(line) - at > LONGEST:
                 continue
             body, star, stored = line[at + 1 :].strip().rpartition(b"*")

@@ -16,7 +16,7 @@ class Port(Protocol):
 
     @property
     def name(self) -> str:
-        """For messages and recordings, e.g. "/dev/serial0"."""
+        """The name for messages and recordings, e.g. "/dev/serial0"."""
 
     def set_baud(self, baud: int) -> None:
         """Open the line if necessary, set the baud rate (8 bits, no parity), and discard earlier bytes."""
@@ -63,7 +63,7 @@ class TtyPort:
             raise UnavailableError(f"{self._path} is not open", _ADVICE)
         try:
             return bytes(self._port.read(self._port.in_waiting))
-        except OSError as error:  # SerialException is one too
+        except OSError as error:  # SerialException is an OSError
             self.close()
             raise UnavailableError(f"{self._path} has gone: {error}", _ADVICE) from error
 

@@ -55,7 +55,7 @@ class Found:
     Attributes:
         address: its address.
         chips: names of the chips it can be: one, several where nothing distinguishes them, none if unknown.
-        detail: what was read, for people.
+        detail: the registers read, as text.
     """
 
     address: int
@@ -119,7 +119,7 @@ def _identify(bus: Bus, address: int, drivers: Collection[type[Chip]]) -> Found:
         return Found(address, tuple(names), detail)
     unmarked = [spec.name for driver in drivers if driver.KNOWN_BY_ADDRESS for spec in driver.SPECS]
     if unmarked:
-        return Found(address, tuple(unmarked), "has no identity; only the address says what it is")
+        return Found(address, tuple(unmarked), "has no identity register; only its address identifies it")
     return Found(address, (), detail or "answers")
 
 

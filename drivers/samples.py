@@ -110,7 +110,7 @@ class Supply:
 @quick
 @dataclass(frozen=True, slots=True)
 class Tick:
-    """Time has passed. The live loop sends it while no sensor gives a sample, so that outputs age."""
+    """A pause without samples. The live loop sends it while no sensor gives a sample, so that outputs age."""
 
     t_s: float
 

@@ -62,13 +62,13 @@ DriverCoroutine = Generator[float, float, None]
 
 @dataclass(frozen=True, slots=True)
 class SensorIdentity:
-    """What a sensor is, for `vario check` and for the recording's description of its channels.
+    """Identity of a sensor, for `vario check` and for the description of the channels in a recording.
 
     Attributes:
         chip: "MS5611".
         location: bus and address, or port: "i2c-1 0x77", "/dev/serial0".
-        channels: what it measures, names of `drivers.samples.CHANNELS`.
-        rate_hz: samples a second asked for.
+        channels: the channels that it measures, names of `drivers.samples.CHANNELS`.
+        rate_hz: requested samples per second.
         noise: by channel, the white noise of one sample that the datasheet states for the settings used
             here: one standard deviation in the unit of the channel. Absent where it states none.
         delay_s: from the event to its reading, already subtracted from the times of the samples.
@@ -83,20 +83,20 @@ class SensorIdentity:
 
     @property
     def name(self) -> str:
-        """For messages: "MS5611 at i2c-1 0x77"."""
+        """The name for messages: "MS5611 at i2c-1 0x77"."""
         return f"{self.chip} at {self.location}"
 
 
 class Sensor(Protocol):
-    """What the live loop needs of a sensor. The docstring of the module describes it."""
+    """The interface of a sensor to the live loop. The docstring of the module describes it."""
 
     @property
     def identity(self) -> SensorIdentity:
-        """What it is."""
+        """The identity of the sensor."""
 
     @property
     def due_s(self) -> float:
-        """When `poll` should be called next. Infinite: not before `start`."""
+        """Time of the next call of `poll`. Infinite: not before `start`."""
 
     @property
     def running(self) -> bool:
@@ -115,7 +115,7 @@ class Sensor(Protocol):
         """Whether it needs the samples of other sensors."""
 
     def start(self, at_s: float) -> None:
-        """Begin, or begin again, at a time."""
+        """Begin set-up at a time."""
 
     def poll(self, now_s: float) -> tuple[Sample, ...]:
         """Do what is due."""
@@ -124,7 +124,7 @@ class Sensor(Protocol):
         """Report how long the last `poll` took."""
 
     def on_sample(self, sample: Sample) -> None:
-        """Report what another sensor measured."""
+        """Report a sample of another sensor."""
 
 
 class Driver(ABC):
@@ -134,8 +134,8 @@ class Driver(ABC):
     needs time. The driver of a chip that runs by itself returns None from `measure`.
 
     Args:
-        identity: what it is.
-        cycle_hz: how often to measure; the identity's rate if None.
+        identity: the identity of the sensor.
+        cycle_hz: cycles per second; None: the rate of the identity.
     """
 
     listens = False
@@ -157,7 +157,7 @@ class Driver(ABC):
         """The arguments that build the same driver again, for recordings of the bus."""
 
     def start(self, at_s: float) -> None:
-        """Begin, or begin again, at a time."""
+        """Begin set-up at a time."""
         self.running = False
         self._steps = None
         self._held = None
@@ -194,7 +194,7 @@ class Driver(ABC):
             self.due_s += duration_s
 
     def on_sample(self, sample: Sample) -> None:  # noqa: B027  (most sensors ignore it)
-        """Report what another sensor measured."""
+        """Report a sample of another sensor."""
 
     @abstractmethod
     def setup(self, now_s: float) -> DriverCoroutine:
@@ -220,7 +220,7 @@ class Driver(ABC):
             if not low <= value <= high:  # also true of NaN
                 raise ImplausibleError(
                     f"{channel.name} {name} reads {value:g}, possible is {low:g} to {high:g}",
-                    "A bad joint, a wet sensor, or another chip than the settings name",
+                    "A bad joint, a wet sensor, or a chip other than the one in the settings",
                 )
         self._out.append(sample)
 

@@ -80,7 +80,7 @@ class MessageSplitter:
 
 
 def _frame_bytes(data: bytes, at: int) -> int | None:
-    """How long the message is that begins at `at`; 0 if too long; None if its length has not arrived."""
+    """Length of the message that begins at `at`; 0 if too long; None if the length has not arrived."""
     if at + HEAD_BYTES > len(data):
         return None
     size = HEAD_BYTES + int.from_bytes(data[at + 4 : at + HEAD_BYTES], "little") + SUM_BYTES
@@ -88,7 +88,7 @@ def _frame_bytes(data: bytes, at: int) -> int | None:
 
 
 def frame_end(data: bytes, at: int) -> int | None:
-    """Where the message that begins at `at` ends; None if it is not whole or its checksum is wrong."""
+    """End of the message that begins at `at`; None if it is incomplete or its checksum is wrong."""
     body = at + HEAD_BYTES
     end = body + int.from_bytes(data[at + 4 : body], "little") + SUM_BYTES
     if not body < end <= len(data):

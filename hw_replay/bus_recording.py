@@ -64,7 +64,7 @@ class BusRecording:
             f"{count} × {kind}, the first: {self._first[kind]}" for kind, count in self._errors.items()
         ]
         if self._broke_off:
-            sentences.append("the recording breaks off; everything up to there was read")
+            sentences.append("the recording is truncated; everything up to there was read")
         return sentences
 
     def __iter__(self) -> Iterator[Sample]:

@@ -162,7 +162,7 @@ def read_metadata(file: BinaryIO, path: Path) -> dict[str, Mapping[str, str]]:
     except DAMAGE as error:
         if RECORDING not in metadata:
             raise CorruptRecording(
-                f"{path}: this MCAP file breaks off or is damaged before it says what it holds; "
+                f"{path}: this MCAP file is truncated or damaged before the end of its metadata; "
                 "nothing can be read from it"
             ) from error
     return metadata

@@ -15,8 +15,8 @@
     column = "vario"
     unit = "m/s"
 
-A value is `sign * scale * number + offset`, in the stated unit. A map is checked wholly, together with the
-header of the table, and the error tells all mistakes.
+A value is `sign * scale * number + offset`, in the stated unit. The whole map is checked, together with the
+header of the table, and the error lists all mistakes.
 """
 
 from __future__ import annotations
@@ -53,7 +53,7 @@ _LARGEST_BYTES = 1 << 18
 
 @dataclass(frozen=True, slots=True)
 class Column:
-    """Where one value stands, and what makes SI of it: `factor * number + add`."""
+    """The column of one value, and its conversion to SI: `factor * number + add`."""
 
     name: str
     index: int
@@ -63,7 +63,7 @@ class Column:
 
 @dataclass(frozen=True, slots=True)
 class MappedChannel:
-    """The columns of one channel by the names of their values; of a reference the name is "value"."""
+    """The columns of one channel by the names of their values; for a reference the name is "value"."""
 
     name: str
     columns: Mapping[str, Column]
@@ -86,7 +86,7 @@ class CsvMap:
 
 @dataclass(slots=True)
 class MapFile:
-    """A map as it stands in its file, with the mistakes found so far."""
+    """A map as written in its file, with the mistakes found so far."""
 
     path: Path
     content: dict[str, Any]
@@ -94,17 +94,17 @@ class MapFile:
 
     @property
     def delimiter(self) -> str:
-        """What stands between two columns."""
+        """The character between two columns."""
         return self._text("table", "delimiter", ",", (",", ";", "\t", "|", " "))
 
     @property
     def decimal(self) -> str:
-        """What stands before the decimals."""
+        """The character before the decimals."""
         return self._text("table", "decimal", ".", (".", ","))
 
     @property
     def lines_before_header(self) -> int:
-        """How many lines to pass over."""
+        """The number of lines to skip."""
         value = self._table("table").get("lines_before_header", 0)
         if type(value) is int and 0 <= value <= 1000:
             return value
@@ -259,7 +259,7 @@ def read_map(path: Path) -> MapFile:
     """The map in a file, not yet checked.
 
     Raises:
-        RecordingError: if it cannot be opened or is no TOML.
+        RecordingError: if it cannot be opened or is not valid TOML.
     """
     with open_binary(path) as file:
         data = file.read(_LARGEST_BYTES + 1)
@@ -268,4 +268,4 @@ def read_map(path: Path) -> MapFile:
     try:
         return MapFile(path, parse_toml(data.decode("utf-8-sig")))
     except ValueError as error:  # TOMLDecodeError and UnicodeDecodeError are ValueErrors
-        raise RecordingError(f"{path}: this map is no TOML: {error}") from error
+        raise RecordingError(f"{path}: this map is not valid TOML: {error}") from error

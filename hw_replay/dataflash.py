@@ -2,11 +2,11 @@
 
 Body axes are ours: angular rate and specific force in x forward, y right, z down; velocities are north, east,
 down, also `VZ` of the receiver (ArduPilot, "Onboard Message Log Messages": IMU, BARO, ARSP, GPS, ATT, XKF1,
-XKF2). Of several sensors the first one is used. `t_s` counts from the first message in use. What the
-autopilot estimates becomes references.
+XKF2). If there are several sensors of a kind, the first one is used. `t_s` counts from the first message in
+use. The estimates of the autopilot become references.
 
-The reader of the library is not used: it holds the place of every message in memory, and does not end where
-damage gives a message the length 0.
+The reader of the library is not used: it keeps the position of every message in memory, and does not end if a
+damaged message has the length 0.
 """
 
 from __future__ import annotations
@@ -58,8 +58,8 @@ class Dataflash(Importer):
         self._info = self._survey()
 
     def warnings(self) -> list[str]:
-        """What was left out or looked wrong so far, one sentence each."""
-        skipped = [f"{self._skipped} bytes that are no message were passed over"] if self._skipped else []
+        """Rejected or doubtful data so far, one sentence each."""
+        skipped = [f"{self._skipped} bytes that are not a message were skipped"] if self._skipped else []
         return super().warnings() + skipped
 
     def _survey(self) -> RecordingInfo:
@@ -130,7 +130,7 @@ class Dataflash(Importer):
                     yield number, form.name, values
 
     def _bodies(self, formats: Mapping[int, Any]) -> Iterator[tuple[int, bytes]]:
-        """Type and content of every message; what is none is passed over byte by byte."""
+        """Type and content of every message; other bytes are skipped one by one."""
         with open_binary(self._path) as file:
             data, at, over = b"", 0, False
             while True:
@@ -159,7 +159,7 @@ class Dataflash(Importer):
         if kind == _FMT or length < 3:
             return
         try:
-            with redirect_stdout(io.StringIO()):  # the library prints what it does not know
+            with redirect_stdout(io.StringIO()):  # the library prints unknown formats
                 formats[kind] = self._format(kind, texts[0], length, texts[1], texts[2])
         except Exception:  # the library raises no narrower error
             self._note(f"messages {texts[0]!r:.10} have a format that is unknown")

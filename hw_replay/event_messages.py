@@ -8,7 +8,7 @@ from types import MappingProxyType
 from typing import Any
 
 from drivers.events import Event, Mark, SettingsChange
-from hw_replay.protobuf import Field, Kind, MessageType, decoded, encoded
+from hw_replay.protobuf import Field, FieldType, MessageType, decoded, encoded
 from hw_replay.text import encodable, one_line
 from hw_replay.well_known import INFO, LOG, timestamp
 
@@ -36,7 +36,7 @@ _KINDS = (
         SettingsChange,
         MessageType(
             "vario.SettingsChange",
-            (Field("settings_toml", 1, Kind.STRING), Field("glider_toml", 2, Kind.STRING)),
+            (Field("settings_toml", 1, FieldType.STRING), Field("glider_toml", 2, FieldType.STRING)),
         ),
         MappingProxyType({"settings_toml": 256 * 1024, "glider_toml": 256 * 1024}),
         frozenset({"glider_toml"}),

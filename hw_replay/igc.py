@@ -1,8 +1,8 @@
 """FAI/IGC flight files as samples.
 
-`t_s` counts from 00:00 UTC of the file's first day and goes on past midnight. What a recorder writes is
-turned back into what its sensors saw: pressure altitude into static pressure, airspeed into impact
-pressure. A fix that is not three-dimensional gives no position, yet its pressure altitude is used.
+`t_s` counts from 00:00 UTC of the first day of the file and continues past midnight. The values of the
+recorder are converted into readings of its sensors: pressure altitude into static pressure, airspeed into
+impact pressure. A fix that is not three-dimensional gives no position, but its pressure altitude is used.
 """
 
 from __future__ import annotations
@@ -30,7 +30,7 @@ LONGEST_STEP_S = (3.0, 12.0)
 second, the second for sparse files. Between them it is `STEPS` times the longest usual step of the file."""
 STEPS = 3.0
 OAT_HOLD_S = 120.0
-"""A temperature serves later airspeeds for this long."""
+"""A temperature is used for later airspeeds for this long."""
 
 BARO_NOISE_PA = 3.5  # whole metres: 1/sqrt(12) m, near sea level 12 Pa/m
 GNSS_BARO_NOISE_PA = 12.0  # a metre near sea level: jitter from fix to fix, from experience, no source
@@ -70,7 +70,7 @@ class IgcFile:
 
     @property
     def info(self) -> RecordingInfo:
-        """Date, glider, and what the recorder's sensors are worth."""
+        """Date, glider, and the quality of the sensors of the recorder."""
         return self._info
 
     @property
@@ -79,12 +79,12 @@ class IgcFile:
         return self._survey.duration_s
 
     def rejected(self) -> int:
-        """How many lines or values were left out so far."""
+        """The number of lines or values rejected so far."""
         return self._rejects.total
 
     def warnings(self) -> list[str]:
-        """What was left out or is not what it seems, one sentence each."""
-        broken = ["the compressed file is damaged or breaks off"] if self._lines.broken_off else []
+        """Rejected or doubtful data so far, one sentence each."""
+        broken = ["the compressed file is damaged or truncated"] if self._lines.broken_off else []
         return [*self._survey.notes, *self._rejects.messages(), *broken]
 
     def _begin(self) -> None:
@@ -94,7 +94,7 @@ class IgcFile:
         self._static_pa: float | None = None
 
     def __iter__(self) -> Iterator[Sample]:
-        # A derived velocity belongs half a step back, before what came between its two positions.
+        # The time of a derived velocity is half a step earlier, before the samples between its two positions.
         return in_order(self._samples(), self._longest_step_s / 2)
 
     def _samples(self) -> Iterator[Sample]:
@@ -120,7 +120,7 @@ class IgcFile:
             yield from self._values(t_s, number, line, self._extensions, moving=position is not None)
 
     def _baro_altitude_m(self, fix: BRecord) -> int | None:
-        """The pressure altitude; in a file without one, that of GNSS."""
+        """The pressure altitude; in a file without it, the GNSS altitude."""
         if self._survey.has_pressure:
             return fix.pressure_altitude_m
         return fix.gnss_altitude_m if self._survey.has_gnss_altitude and fix.has_position else None
@@ -236,7 +236,7 @@ class IgcFile:
                 yield Reference(t_s, name, values[code])
 
     def _impact_pa(self, t_s: float, values: Mapping[str, float]) -> float | None:
-        """The pitot pressure behind a true airspeed, or else behind an indicated one."""
+        """The impact pressure from a true airspeed, otherwise from an indicated one."""
         if "TAS" in values and self._static_pa is not None:
             air_k = self._air_k if t_s - self._air_at_s <= OAT_HOLD_S else None
             if air_k is None:
@@ -265,7 +265,7 @@ class IgcFile:
         )
 
     def _checked(self, channel: str, t_s: float, number: int, **values: float) -> Iterator[Sample]:
-        """The sample, if its values are possible; else the line is noted."""
+        """The sample, if its values are possible; otherwise the line is counted as rejected."""
         try:
             yield _DECODE[channel](t_s, values)
         except RejectedValueError as reason:
@@ -273,7 +273,7 @@ class IgcFile:
 
 
 def _wind(t_s: float, values: Mapping[str, float]) -> Iterator[Reference]:
-    """The wind of the recorder as references: its direction, and its parts if there is a speed as well."""
+    """The wind of the recorder as references: its direction, and its components if the speed is given too."""
     if "WDI" not in values:
         return
     from_rad = math.radians(values["WDI"] % 360.0)

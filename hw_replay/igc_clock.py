@@ -1,4 +1,4 @@
-"""Times of day in a row of fixes, made into seconds since the first midnight."""
+"""Convert the times of day of consecutive fixes into seconds since the first midnight."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from hw_replay.messages import RejectedValueError
 
 DAY_S = 86_400.0
 LONGEST_GAP_S = 900.0
-"""After a longer gap a fix is believed only if the next one agrees with it."""
+"""After a longer gap a fix is used only if the next one agrees with it."""
 
 _Item = TypeVar("_Item")
 
@@ -17,10 +17,10 @@ Refused = list[tuple[str, _Item]]
 
 
 class FixClock(Generic[_Item]):
-    """Gives each fix its time, past midnight too, and holds back fixes whose time makes no sense.
+    """Gives each fix its time, also past midnight, and delays fixes with an implausible time.
 
-    Fix records carry no checksum of their own: one damaged digit of an hour must not move the rest
-    of the flight into the next day. So a fix after a long gap waits for the one behind it.
+    Fix records have no checksum, and one damaged digit of an hour must not move the rest of the flight into
+    the next day. So a fix after a long gap waits for the next one.
     """
 
     def __init__(self) -> None:
@@ -28,7 +28,7 @@ class FixClock(Generic[_Item]):
         self._doubtful: tuple[float, _Item] | None = None
 
     def take(self, second_of_day: float, item: _Item) -> tuple[Accepted[_Item], Refused[_Item]]:
-        """Take the next fix; returns what is now certain, in order, and what is refused and why."""
+        """Process the next fix; returns the accepted fixes in order, and the rejected ones with reasons."""
         t_s = self._unrolled(second_of_day, self._last_s)
         if self._last_s is not None and t_s <= self._last_s:
             same = t_s == self._last_s
@@ -49,7 +49,7 @@ class FixClock(Generic[_Item]):
         return [], [("time fits neither the fix before nor the one behind", earlier[1])]
 
     def time_of(self, second_of_day: float) -> float:
-        """The time of another record, which must be near the last fix.
+        """The time of another record, which must be near that of the last fix.
 
         Raises:
             RejectedValueError: if it is not.
@@ -63,7 +63,7 @@ class FixClock(Generic[_Item]):
         raise RejectedValueError("time of a K record is not near that of the fixes")
 
     def finish(self) -> tuple[Accepted[_Item], Refused[_Item]]:
-        """The end of the file: a fix still in doubt is used if it is the only one."""
+        """The end of the file: a fix that still waits is used if it is the only one."""
         waiting, self._doubtful = self._doubtful, None
         if waiting is None:
             return [], []

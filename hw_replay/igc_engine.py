@@ -1,4 +1,4 @@
-"""Whether an engine ran, from the noise that a flight recorder logs.
+"""Detect whether an engine ran, from the noise that a flight recorder logs.
 
 Source: FAI/IGC "Technical Specification for IGC-approved GNSS Flight Recorders", appendix A7: ENL and MOP are
 000 to 999. From which value on an engine runs depends on the recorder; half the range is common practice, no
@@ -12,13 +12,13 @@ from hw_replay.igc_records import Extensions
 CODES = ("ENL", "MOP")
 RUNS_FROM = 500
 LEAST_RUN_S = 20.0
-"""A shorter noise is a landing gear, a wheel on the ground or an open window."""
+"""Noise shorter than this is a landing gear, a wheel on the ground or an open window."""
 
 _DAY_S = 86_400.0
 
 
 class EngineWatch:
-    """Follows ENL and MOP from fix to fix."""
+    """Tracks ENL and MOP from fix to fix."""
 
     def __init__(self) -> None:
         self._since_s: float | None = None

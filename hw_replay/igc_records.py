@@ -36,15 +36,16 @@ SCALES: Mapping[str, Mapping[int, float]] = {
     "WSP": _SPEED,  # m/s
     "WVE": _SPEED,  # m/s
 }
-"""What the last digit of a value is worth, by code and number of digits, in the unit noted.
+"""The value of one unit of the last digit, by code and number of digits, in the unit noted.
 
 A7 fixes the three-digit forms of IAS (km/h) and of VAT, VAR and NET (tenths of m/s). The wider forms
-are common practice of recorders, no source: speeds and tracks gain a decimal a digit, vertical speeds
-stop at hundredths. Widths not listed mean different things to different recorders and are left out.
+are common practice of recorders, no source: speeds and tracks have one more decimal for each digit, vertical
+speeds have at most hundredths. Widths that are not listed have different meanings in different recorders and
+are not used.
 """
 
 FRACTIONS = frozenset({"LAD", "LOD", "TDS"})
-"""Codes that carry further decimals: of the minutes of latitude and longitude, of the seconds."""
+"""Codes that contain further decimals: of the minutes of latitude and longitude, and of the seconds."""
 
 _FIX = re.compile(
     r"B([01]\d|2[0-3])([0-5]\d)([0-5]\d)"
@@ -58,7 +59,7 @@ _INTEGER = re.compile(r" *[-+]?\d+ *", re.ASCII)
 
 @dataclass(frozen=True, slots=True)
 class Extension:
-    """Where an I or J record says a value stands."""
+    """The position of a value according to an I or J record."""
 
     code: str
     start: int  # as a Python slice
@@ -66,14 +67,14 @@ class Extension:
 
     @property
     def scale(self) -> float | None:
-        """What the last digit is worth, or None if this width is not known."""
+        """The value of one unit of the last digit; None if this width is not known."""
         return SCALES.get(self.code, {}).get(self.stop - self.start)
 
     def integer(self, line: str) -> int | None:
         """The digits as a number; None if they are blank, all nines or beyond the end of the line.
 
         Raises:
-            RejectedValueError: if something else than a number stands there.
+            RejectedValueError: if it is not a number.
         """
         text = line[self.start : self.stop]
         if len(text) < self.stop - self.start or not text.strip(" -") or not text.strip("9"):
@@ -113,7 +114,7 @@ def parse_extensions(line: str, fixed_bytes: int) -> dict[str, Extension]:
 
     Args:
         line: e.g. "I023638FXA3940SIU".
-        fixed_bytes: what the record has before its extensions: `FIX_BYTES` or `K_BYTES`.
+        fixed_bytes: length of the record before its extensions: `FIX_BYTES` or `K_BYTES`.
 
     Raises:
         RejectedValueError: if the record contradicts itself.
@@ -181,7 +182,7 @@ def parse_date(line: str) -> datetime | None:
 
 
 def header_text(line: str, code: str) -> str | None:
-    """What an H record of this three-letter code says after its colon, else None."""
+    """The text after the colon in an H record of this three-letter code; None for another record."""
     if line[:1] != "H" or line[2:5] != code:
         return None
     return line[5:].partition(":")[2].strip() or line[5:].strip()

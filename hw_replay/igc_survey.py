@@ -1,4 +1,4 @@
-"""A first pass over a FAI/IGC file: what it holds, and what about it a pilot should know."""
+"""A first pass over a FAI/IGC file: its content, and notes for the pilot."""
 
 from __future__ import annotations
 
@@ -25,18 +25,20 @@ from hw_replay.messages import RejectedValueError
 FEWEST_USUAL = 10
 USUAL_SHARE = 0.005
 LONGEST_USUAL_S = 12.0
-"""A step is usual if it is at most so long, and so many and such a share of all steps are as long."""
+"""A step is usual if it is at most this long, and at least this number and this share of all steps are as
+long.
+"""
 
 
 @dataclass(slots=True)
 class Survey:
-    """What the first pass found.
+    """The result of the first pass.
 
     Attributes:
         date: midnight UTC of the first day.
         glider: glider type as entered.
-        extensions: what the I record declares for B records, all of it.
-        k_extensions: what the J record declares for K records.
+        extensions: all extensions of B records that the I record declares.
+        k_extensions: the extensions of K records that the J record declares.
         has_pressure: whether any pressure altitude differs from 0.
         has_gnss_altitude: whether any GNSS altitude of a valid fix differs from 0.
         step_s: the commonest time between fixes.
@@ -59,7 +61,7 @@ class Survey:
     _more_days: bool = False
 
     def usable(self, extensions: Extensions) -> dict[str, Extension]:
-        """The extensions that hold values this project uses, from sensors that are there."""
+        """The extensions with values that this project uses, of sensors that are fitted."""
         return {
             code: extension
             for code, extension in extensions.items()
@@ -68,7 +70,7 @@ class Survey:
 
 
 def survey(lines: Iterable[tuple[int, str]]) -> Survey:
-    """Read all lines once, in memory that does not grow with them."""
+    """Read all lines once; memory use does not depend on their number."""
     found = Survey()
     datums: dict[str, str] = {}
     clock: FixClock[None] = FixClock()
@@ -98,7 +100,7 @@ def survey(lines: Iterable[tuple[int, str]]) -> Survey:
                 _note_header(line, found, datums)
         except RejectedValueError as reason:
             note = f"{line[0]} record: {reason}"
-            if line[0] in "IJ" and note not in found.notes:  # a damaged file may hold it a thousand times
+            if line[0] in "IJ" and note not in found.notes:  # a damaged file may contain it a thousand times
                 found.notes.append(note)
     for t_s, _item in clock.finish()[0]:
         first_s = last_s = t_s
@@ -119,7 +121,7 @@ def _note_header(line: str, found: Survey, datums: dict[str, str]) -> None:
 
 
 def _longest_usual(steps: Counter[float]) -> float | None:
-    """The longest step that is neither rare nor a break of the recording."""
+    """The longest step that is neither rare nor a gap in the recording."""
     if not steps:
         return None
     often = max(FEWEST_USUAL, USUAL_SHARE * steps.total())
@@ -150,8 +152,8 @@ def _notes(found: Survey, datums: Mapping[str, str]) -> list[str]:
         notes.append("the file gives no valid date; times count from midnight of an unknown day")
     if found._more_days:
         notes.append(
-            "the file gives more than one date; times count on from the first, and whole days between two "
-            "flights are left out"
+            "the file gives more than one date; times count from the first, and whole days between "
+            "two flights are removed"
         )
     if not found.has_pressure:
         notes.append("the pressure altitude is 0 throughout: no pressure sensor")
@@ -170,7 +172,7 @@ def _notes(found: Survey, datums: Mapping[str, str]) -> list[str]:
                 continue
             width = extension.stop - extension.start
             if extension.scale is None:
-                notes.append(f"{code} with {width} digits: what a digit is worth is not known; left out")
+                notes.append(f"{code} with {width} digits: the value of a digit is not known; not used")
             elif code not in found._not_zero:
-                notes.append(f"{code} is 0 or blank throughout: taken as not fitted")
+                notes.append(f"{code} is 0 or blank throughout: treated as not fitted")
     return notes

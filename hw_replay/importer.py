@@ -1,4 +1,4 @@
-"""What the readers of other programs' logs have in common: checked samples, rejected values, warnings."""
+"""The common part of the readers of other programs' logs: checked samples, rejected values, warnings."""
 
 from __future__ import annotations
 
@@ -17,10 +17,10 @@ from hw_replay.messages import LATEST_T_S, RejectedValueError, decoder
 from hw_replay.source import RecordingInfo
 
 LONGEST_S = 48 * 3600.0
-"""No log of an autopilot is longer; a damaged time is recognised by it."""
+"""Longest duration of a log of an autopilot; a later time is damaged."""
 
 EXTRA = "formats"
-"""The extra of the installation that brings the libraries for these files."""
+"""The extra of the installation that contains the libraries for these files."""
 
 _MOST_NOTES = 20
 
@@ -30,12 +30,12 @@ _DECODE = {name: decoder(channel) for name, channel in CHANNELS.items()}
 class Importer(ABC):
     """A log of another program as a `Source`.
 
-    A reader gives its samples in `_samples`, in order of time, and calls `_begin` of its own where it keeps
-    a state between samples.
+    A reader gives its samples in `_samples`, in order of time, and overrides `_begin` if it keeps a state
+    between samples.
 
     Args:
         path: the file.
-        unit: what the reader counts, for the messages: "line", "row" or "message".
+        unit: the unit that the reader counts, for messages: "line", "row" or "message".
     """
 
     duration_s: float | None = None
@@ -49,15 +49,15 @@ class Importer(ABC):
 
     @property
     def info(self) -> RecordingInfo:
-        """What the file says about itself."""
+        """The metadata in the file."""
         return self._info
 
     def rejected(self) -> int:
-        """How many lines, rows or messages were left out so far."""
+        """The number of lines, rows or messages rejected so far."""
         return self._rejects.total
 
     def warnings(self) -> list[str]:
-        """What was left out or looked wrong so far, one sentence each."""
+        """Rejected or doubtful data so far, one sentence each."""
         return [*self._notes, *self._rejects.messages()]
 
     def __iter__(self) -> Iterator[Sample]:
@@ -72,7 +72,7 @@ class Importer(ABC):
     def _checked(
         self, channel: str, t_s: float, place: int, values: Mapping[str, float | None]
     ) -> Iterator[Sample]:
-        """The sample, if its time and values are possible; else the place is counted as rejected."""
+        """The sample, if its time and values are possible; otherwise its place is counted as rejected."""
         try:
             if not 0.0 <= t_s <= LATEST_T_S:
                 raise RejectedValueError(f"{channel}: t_s outside 0 to {LATEST_T_S:g} s")
@@ -81,7 +81,7 @@ class Importer(ABC):
             self._rejects.add(str(reason), place)
 
     def _reference(self, name: str, t_s: float, value: float) -> Iterator[Sample]:
-        """A reference value; none where the file holds no finite number."""
+        """A reference value; None if the file contains no finite number."""
         if 0.0 <= t_s <= LATEST_T_S and math.isfinite(value):
             yield Reference(t_s, name, value)
 
@@ -97,7 +97,7 @@ class Importer(ABC):
 
 
 class SteadyClock:
-    """Tells times that a log without checksums can hold from damaged ones."""
+    """Distinguishes possible times from damaged ones in a log without checksums."""
 
     BACK_S = 1.0
     AHEAD_S = 600.0
@@ -109,7 +109,7 @@ class SteadyClock:
         self._agreeing = 0
 
     def believes(self, t_s: float) -> bool:
-        """Whether a time fits the ones before; after a long gap several must agree before one does."""
+        """Whether a time fits the times before; after a long gap several times must agree."""
         if not 0.0 <= t_s <= LONGEST_S:
             return False
         if self._last_s is None or -self.BACK_S <= t_s - self._last_s <= self.AHEAD_S:
@@ -129,7 +129,7 @@ def library(module: str, path: Path, kind: str) -> ModuleType:
     """The library that reads files of this kind.
 
     Raises:
-        RecordingError: if it is not installed; the message names the extra that brings it.
+        RecordingError: if it is not installed; the message names the extra that contains it.
     """
     try:
         return importlib.import_module(module)
@@ -163,7 +163,7 @@ def bank_pitch_heading(w: float, x: float, y: float, z: float) -> tuple[float, f
 
     Body axes are forward, right, down. Rotation order heading, pitch, bank (ISO 1151-2; Diebel 2006,
     equation 290). Heading is from 0 to 2 pi.
-    None for a quaternion that is no rotation.
+    None for a quaternion that is not a rotation.
     """
     norm = w * w + x * x + y * y + z * z
     if not 0.9 < norm < 1.1:  # false for NaN too

@@ -1,4 +1,4 @@
-"""Doubts about inertial data of a foreign file: wrong units, axes or times, judged by gravity and flight.
+"""Detect wrong units, axes or times of the inertial data in a foreign file, from gravity and turn rates.
 
 On average over minutes, at rest and in flight alike, an accelerometer shows gravity: 9.8 m/s², along -z in
 axes with z down. A glider turns with some 0.3 rad/s in a circle (common practice, no source).
@@ -13,7 +13,7 @@ from drivers.isa import G0_MPS2
 from drivers.samples import ImuAccel, ImuGyro, Sample
 
 LEAST = 50
-"""Fewer samples are not judged."""
+"""With fewer samples nothing is reported."""
 MOST_KEPT = 4000
 
 GRAVITY_MPS2 = (7.0, 15.0)
@@ -24,17 +24,17 @@ REMOVED_MPS2 = 4.0
 degrees of bank."""
 
 LEVEL_SHARE = 0.7
-"""Of gravity that must lie along -z: the cosine of 45 degrees."""
+"""Share of gravity that must lie along -z: the cosine of 45 degrees."""
 
 MOST_TURN_RADPS = 1.5
-"""Mean |rate| that no flight of a glider reaches."""
+"""Mean |rate| above that of any glider flight."""
 
 MOST_STEP_S = 1.0
-"""No inertial sensor is read as rarely."""
+"""Longest sampling interval of an inertial sensor."""
 
 
 class _Thinned:
-    """Values spread evenly over a recording of unknown length, in bounded memory."""
+    """Collects values evenly over a recording of unknown length, in bounded memory."""
 
     def __init__(self) -> None:
         self.values: list[tuple[float, ...]] = []
@@ -51,7 +51,7 @@ class _Thinned:
 
 
 class InertialSanity:
-    """Takes the samples of a recording and says what is probably wrong with them."""
+    """Takes the samples of a recording and reports what is probably wrong with them."""
 
     def __init__(self) -> None:
         self._accel = _Thinned()
@@ -70,7 +70,7 @@ class InertialSanity:
             self._gyro.add(sample.x_radps, sample.y_radps, sample.z_radps)
 
     def warnings(self) -> list[str]:
-        """One sentence for each doubt: what was found, what was expected, and what mends it."""
+        """One sentence for each problem: the finding, the expectation, and the correction."""
         return [*self._of_times(), *self._of_accel(), *self._of_gyro()]
 
     def _of_times(self) -> list[str]:
@@ -126,7 +126,7 @@ def _unit(size: float) -> str:
 
 
 def _axes(mean: list[float]) -> str:
-    """What is probably done to the axes; `mean` is not along -z."""
+    """The probable error of the axes; `mean` is not along -z."""
     axis = max(range(3), key=lambda place: abs(mean[place]))
     if axis == 2:
         return (

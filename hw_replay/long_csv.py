@@ -1,9 +1,9 @@
-"""Long CSV, plain or gzip: one reading a row, `t_s,channel,v1,v2,v3`.
+"""Long CSV, plain or gzip: one reading per row, `t_s,channel,v1,v2,v3`.
 
 Channels and values: `baro` Pa; `pitot` Pa (pitot minus static); `imu_accel` m/s^2 and `imu_gyro` rad/s
 in body axes; `gnss_pos` latitude and longitude in degrees, metres above mean sea level; `gnss_vel`
 north, east, down in m/s (down may be empty); `oat` degrees Celsius; `load_factor`; `ref:NAME` a value
-to compare with. Values a channel does not have stay empty. Rows may stand in any order.
+to compare with. Values that a channel does not have are empty. Rows may be in any order.
 """
 
 from __future__ import annotations
@@ -38,11 +38,11 @@ _Build = Callable[[float, float, float, float], Sample]
 
 @dataclass(frozen=True, slots=True)
 class _Kind:
-    """How the rows of one channel are checked and made into samples."""
+    """The rules by which the rows of one channel are checked and converted into samples."""
 
     index: int
     name: str
-    rules: tuple[ValueRule | None, ...]  # None: a column this channel leaves empty
+    rules: tuple[ValueRule | None, ...]  # None: a column that this channel does not use
     add: float
     build: _Build
 
@@ -70,22 +70,22 @@ class LongCsv:
 
     @property
     def info(self) -> RecordingInfo:
-        """Title and origin; a long CSV file says nothing more about itself."""
+        """Title and origin; a long CSV file contains no other metadata."""
         return self._info
 
     def rejected(self) -> int:
-        """How many rows were left out so far."""
+        """The number of rows rejected so far."""
         return self._rejects.total
 
     def warnings(self) -> list[str]:
-        """What was left out or looked wrong so far, one sentence each."""
+        """Rejected or doubtful data so far, one sentence each."""
         sentences = [*self._rejects.messages(), *self._sanity.warnings()]
         if self._out_of_order:
             sentences.append(
                 f"{self._out_of_order} of {self._rows} rows were not in order of time; they were sorted in"
             )
         if self._lines.broken_off:
-            sentences.append("the compressed file is damaged or breaks off; what could be unpacked was read")
+            sentences.append("the compressed file is damaged or truncated; what could be unpacked was read")
         return sentences
 
     def __iter__(self) -> Iterator[Sample]:
@@ -139,7 +139,7 @@ class LongCsv:
             sorter.add(t_ns, number, index, values)
 
     def _row(self, line: bytes) -> tuple[int, int, tuple[float, float, float]]:
-        """Time in ns, kind and values of a row; NaN stands for an empty column in here only."""
+        """Time in ns, kind and values of a row; only here NaN means an empty column."""
         columns = line.split(b",")
         if len(columns) != COLUMNS:
             raise RejectedValueError(f"not {COLUMNS} columns")
@@ -162,7 +162,7 @@ class LongCsv:
         return round(t_s * 1e9), kind.index, (values[0], values[1], values[2])
 
     def _new_kind(self, name: bytes) -> _Kind:
-        """The kind of a reference met for the first time; any other name is a mistake."""
+        """The kind of a reference that occurs for the first time; any other name is an error."""
         if name in self._unknown:
             raise RejectedValueError(self._unknown[name])
         text = name.decode("utf-8", "replace")
@@ -184,7 +184,7 @@ def check_header(path: Path) -> None:
     """Make sure that the first line is the header.
 
     Raises:
-        RecordingError: if it is not, saying what stands there.
+        RecordingError: if it is not; the message quotes the line.
     """
     start = read_start(path, 400)
     if start[:2] in {b"\xff\xfe", b"\xfe\xff"}:
@@ -196,7 +196,7 @@ def check_header(path: Path) -> None:
 
 
 def _number(text: bytes, name: str) -> float:
-    if b"_" not in text:  # Python reads 1_000 as a number; nobody who writes tables does
+    if b"_" not in text:  # Python reads 1_000 as a number, but tables do not contain such numbers
         try:
             return float(text)
         except ValueError:

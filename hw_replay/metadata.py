@@ -22,7 +22,6 @@ RECORDING = "recording"
 SENSOR_PREFIX = "sensor/"
 SETTINGS = "settings"
 GLIDER = "glider"
-CALIBRATION = "calibration"
 CLOCK = "clock"
 """The record that is added during recording, as soon as the date is known."""
 
@@ -55,8 +54,6 @@ def metadata_of(info: RecordingInfo) -> Iterator[tuple[str, dict[str, str]]]:
         yield SETTINGS, {"toml": encodable(info.config_toml)}
     if info.glider_toml is not None:
         yield GLIDER, {"toml": encodable(info.glider_toml)}
-    if info.calibration:
-        yield CALIBRATION, _tidy(info.calibration)
 
 
 def info_of(metadata: Mapping[str, Mapping[str, str]], path: Path) -> RecordingInfo:
@@ -86,7 +83,6 @@ def info_of(metadata: Mapping[str, Mapping[str, str]], path: Path) -> RecordingI
         sensors=sensors,
         config_toml=metadata.get(SETTINGS, {}).get("toml"),
         glider_toml=metadata.get(GLIDER, {}).get("toml"),
-        calibration=_tidy(metadata.get(CALIBRATION, {})),
         longest_step_s=_float(about.get("longest_step_s")),
         glider_type=one_line(about.get("glider_type", ""))[:LONGEST] or None,
         doubts=() if doubt is None else (doubt,),

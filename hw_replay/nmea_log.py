@@ -1,8 +1,9 @@
 """Logs of NMEA 0183 sentences as samples: positions from GGA, velocities from RMC or else VTG.
 
 `t_s` counts from the first epoch. All sentences with the same UTC time are one epoch, and the sentences
-without a time that follow them belong to it. The time of a sample is the UTC time of its epoch: a log does
-not say when a sentence arrived, so that no latency is taken into account. NMEA has no vertical speed.
+without a time that follow them belong to it. The time of a sample is the UTC time of its epoch. A log does
+not contain the time at which a sentence arrived, so no latency is taken into account. NMEA has no vertical
+speed.
 """
 
 from __future__ import annotations
@@ -26,7 +27,7 @@ SENTENCE = re.compile(rb"\$[A-Z]{2}[A-Z]{3},[^$*]*\*[0-9A-Fa-f]{2}\s*$")
 """A line that ends in a sentence of the standard; loggers put their own time before it."""
 
 COMMENT = b"#"
-"""Some loggers begin a file with lines of their own."""
+"""Some loggers write lines of their own at the beginning of a file."""
 
 _DATE_AGREES_S = 1.0
 _MOST_UNDATED = 10_000
@@ -34,7 +35,7 @@ _MOST_UNDATED = 10_000
 
 @dataclass(slots=True)
 class _Epoch:
-    """The sentences of one UTC time, and the line where they begin."""
+    """The sentences of one UTC time, and the number of their first line."""
 
     line: int
     fixes: list[Fix] = field(default_factory=list)
@@ -64,12 +65,12 @@ class NmeaLog(Importer):
         return self._last_s
 
     def warnings(self) -> list[str]:
-        """What was left out or looked wrong so far, one sentence each."""
-        broken = ["the compressed file is damaged or breaks off"] if self._lines.broken_off else []
+        """Rejected or doubtful data so far, one sentence each."""
+        broken = ["the compressed file is damaged or truncated"] if self._lines.broken_off else []
         return super().warnings() + broken
 
     def _survey(self) -> RecordingInfo:
-        """Read the file once for what must be known before its first sample."""
+        """Read the file once for the metadata that must be known before the first sample."""
         start: datetime | None = None
         seen: datetime | None = None
         first = True
@@ -138,7 +139,7 @@ class NmeaLog(Importer):
             self._rejects.add(reason, late.line)
 
     def _runs(self) -> Iterator[tuple[float, _Epoch]]:
-        """Sentences gathered by their UTC time, with its second of the day."""
+        """The sentences grouped by their UTC time, with its second of the day."""
         epoch: _Epoch | None = None
         now = None
         second = 0.0

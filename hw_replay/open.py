@@ -35,7 +35,7 @@ ACCEPTED = (
 )
 
 CONVERTED_CHUNK_S = 60.0
-"""Converting need not fear a power cut, and slow recordings pack better in long chunks."""
+"""A conversion can be repeated after a power failure, and slow recordings compress better in long chunks."""
 
 _IGC_LINE = re.compile(rb"A[A-Z0-9]{3}|H[FOP][A-Z]{3}|B\d{13}[NS]|[IJ]\d{2}(\d{4}[A-Z0-9]{3})+\s*$")
 
@@ -49,7 +49,7 @@ _BINARY: Mapping[bytes, Callable[[Path], Source]] = {
     ULOG_MAGIC: PX4ULog,
     DATAFLASH_MAGIC: Dataflash,
 }
-"""By how the files begin."""
+"""The readers, by the first bytes of the file."""
 _START_BYTES = 4096
 _LINES_LOOKED_AT = 20
 
@@ -62,8 +62,8 @@ def open_source(path: str | os.PathLike[str], csv_map: Path | None = None) -> So
         csv_map: map of a wide CSV file (`hw_replay.csv_map`); None: FILE.toml beside it, if there is one.
 
     Raises:
-        UnknownFormat: if it is none of these; the message says what it looks like.
-        RecordingError: if it cannot be opened, is empty, or its beginning is wrong.
+        UnknownFormat: if it is none of these; the message describes the content. RecordingError: if it cannot
+        be opened, is empty, or its beginning is wrong.
     """
     path = Path(path)
     if csv_map is not None:
@@ -85,7 +85,7 @@ def is_recognized(path: Path) -> bool:
 
 
 def _of_binary(path: Path, start: bytes) -> Source | None:
-    """The reader of a file that is no text; None if it is none of these."""
+    """The reader of a binary file; None if it has none of these formats."""
     kind = _binary_kind(start)
     if kind is None:
         return None
@@ -137,13 +137,13 @@ def convert(
     The file appears under its name only when it is complete.
 
     Args:
-        source: what to read.
+        source: the samples to write.
         path: the recording to write; an existing file is replaced.
-        config_toml: settings to keep with it instead of those the source has.
+        config_toml: settings to store in it instead of those of the source.
         glider_toml: glider file likewise.
 
     Returns:
-        How many samples were written, by channel ("baro", "reference/vat_mps").
+        The number of samples written, by channel ("baro", "reference/vat_mps").
 
     Raises:
         UnwritableRecording: if it cannot be written.
@@ -158,7 +158,7 @@ def convert(
         with appearing(path) as partial, RecordingWriter(partial, info, CONVERTED_CHUNK_S) as writer:
             for sample in source:
                 writer.write(sample)
-    except UnwritableRecording as error:  # named after the file it was to become
+    except UnwritableRecording as error:  # the message must name the final file
         raise UnwritableRecording(path, error.error) from error
     except OSError as error:
         raise UnwritableRecording(path, error) from error
@@ -171,7 +171,7 @@ def _is_gzip(path: Path) -> bool:
 
 
 def _is_long_csv(first_line: bytes) -> bool:
-    """Whether the first line is the header or was meant to be: the reader then says what is wrong."""
+    """Whether the first line is the header, or a wrong header, about which the reader then reports."""
     names = [name.strip().lower() for name in re.split(rb"[,;\t]", first_line)]
     return names[:2] == [b"t_s", b"channel"]
 

@@ -136,7 +136,7 @@ class _Run:
 
     @property
     def has_more(self) -> bool:
-        """Whether rows beyond the block are still on disk."""
+        """Whether there are more rows on the disk."""
         return self._next < self._stop
 
     @property

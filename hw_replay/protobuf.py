@@ -28,7 +28,7 @@ _OPTIONAL = 1  # the label of a field
 _MOST_IN_A_BYTE = 15  # the highest field number whose tag is one byte
 
 
-class Kind(IntEnum):
+class FieldType(IntEnum):
     """The types of fields in use, with their numbers in `FieldDescriptorProto.Type`."""
 
     DOUBLE = 1
@@ -40,12 +40,12 @@ class Kind(IntEnum):
 
 
 _WIRE = {
-    Kind.DOUBLE: _FIXED64,
-    Kind.INT64: _VARINT,
-    Kind.INT32: _VARINT,
-    Kind.ENUM: _VARINT,
-    Kind.STRING: _BYTES,
-    Kind.MESSAGE: _BYTES,
+    FieldType.DOUBLE: _FIXED64,
+    FieldType.INT64: _VARINT,
+    FieldType.INT32: _VARINT,
+    FieldType.ENUM: _VARINT,
+    FieldType.STRING: _BYTES,
+    FieldType.MESSAGE: _BYTES,
 }
 
 
@@ -57,13 +57,13 @@ class Field:
         name: its name in the description.
         number: its number in the encoded message.
         kind: its type.
-        of: with `Kind.MESSAGE`: the type of the inner message.
-        words: with `Kind.ENUM`: the names of the values 0, 1, …; the name of the type is `Level`.
+        of: with `FieldType.MESSAGE`: the type of the inner message.
+        words: with `FieldType.ENUM`: the names of the values 0, 1, …; the name of the type is `Level`.
     """
 
     name: str
     number: int
-    kind: Kind = Kind.DOUBLE
+    kind: FieldType = FieldType.DOUBLE
     of: MessageType | None = None
     words: tuple[str, ...] = ()
 
@@ -90,9 +90,9 @@ def encoded(kind: MessageType, values: Mapping[str, Any]) -> bytes:
         value = values.get(field.name)
         if value is None:
             continue
-        if field.kind is Kind.DOUBLE:
+        if field.kind is FieldType.DOUBLE:
             parts.append(_key(field.number, _FIXED64) + _DOUBLE.pack(value))
-        elif field.kind is Kind.STRING:
+        elif field.kind is FieldType.STRING:
             parts.append(_bytes(field.number, value.encode()))
         elif field.of is not None:
             parts.append(_bytes(field.number, encoded(field.of, value)))
@@ -103,7 +103,7 @@ def encoded(kind: MessageType, values: Mapping[str, Any]) -> bytes:
 
 def doubles_tags(kind: MessageType) -> list[int]:
     """The tags of a message of doubles, a byte each."""
-    assert all(f.kind is Kind.DOUBLE and f.number <= _MOST_IN_A_BYTE for f in kind.fields)  # noqa: S101  (ours)
+    assert all(f.kind is FieldType.DOUBLE and f.number <= _MOST_IN_A_BYTE for f in kind.fields)  # noqa: S101  (ours)
     return [field.number << 3 | _FIXED64 for field in kind.fields]
 
 
@@ -141,16 +141,16 @@ def doubles_packer(kind: MessageType) -> Callable[[Sequence[float | None]], byte
 
 
 def decoded(kind: MessageType, data: bytes) -> dict[str, Any]:
-    """The doubles, numbers and texts of a message by field name. Other fields are passed over.
+    """The doubles, numbers and texts of a message by field name. Other fields are skipped.
 
     Raises:
-        ValueError: if the bytes are no such message.
+        ValueError: if the bytes are not such a message.
     """
     names = {field.number: field for field in kind.fields}
     values: dict[str, Any] = {}
     for number, wire, value in _wire(data):
         field = names.get(number)
-        if field is None or field.kind is Kind.MESSAGE:
+        if field is None or field.kind is FieldType.MESSAGE:
             continue
         if wire != _WIRE[field.kind]:
             raise ValueError(f"field {number} has wire type {wire}")

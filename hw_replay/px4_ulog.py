@@ -4,7 +4,7 @@ Body axes are ours: PX4 gives angular rate and specific force in x forward, y ri
 accelerometer at rest reads z = -9.81 m/s^2; attitude is the rotation from there to north, east, down, as a
 Hamilton quaternion with the scalar first (PX4 message definitions `SensorCombined`, `VehicleAttitude`,
 `SensorGps`, `VehicleAirData`, `DifferentialPressure`, `VehicleLocalPosition`, `Wind`). `t_s` counts from the
-start of the log. What the autopilot estimates becomes references.
+start of the log. The estimates of the autopilot become references.
 """
 
 from __future__ import annotations
@@ -36,7 +36,7 @@ ULOG_MAGIC = b"ULog\x01\x12\x35"
 
 _BLOCK_ROWS = 4096
 _MBAR_BELOW = 2000.0
-"""A static pressure below is in mbar: `sensor_baro` had it so in older logs."""
+"""A static pressure below this is in mbar, as in `sensor_baro` of older logs."""
 
 Values = tuple[float, ...]
 _Columns = Mapping[str, NDArray[Any]]
@@ -45,7 +45,7 @@ _Columns = Mapping[str, NDArray[Any]]
 class PX4ULog(Importer):
     """A ULog file as a `Source`.
 
-    The library holds the topics in use in memory, so that it takes about as much as the file is long.
+    The library keeps the topics in use in memory, which takes about the size of the file.
 
     Args:
         path: the file.
@@ -66,7 +66,7 @@ class PX4ULog(Importer):
         for group in _USES:
             there = (use for use in group if {*use.columns} <= found.get(use.topic, {}).keys())
             self._uses += [(use, found[use.topic]) for use in islice(there, 1)]
-        self._damage = ["the file is damaged; what could be read was read"] if log.file_corruption else []
+        self._damage = ["the file is damaged; the readable part was used"] if log.file_corruption else []
         if log.dropouts:
             lost_s = sum(dropout.duration for dropout in log.dropouts) / 1000.0
             self._damage.append(f"the logger lost {lost_s:.1f} s of data (gaps: {len(log.dropouts)})")
@@ -85,16 +85,16 @@ class PX4ULog(Importer):
         self.duration_s = length_s if 0.0 <= length_s <= LONGEST_S else None
 
     def warnings(self) -> list[str]:
-        """What was left out or looked wrong so far, one sentence each."""
+        """Rejected or doubtful data so far, one sentence each."""
         return super().warnings() + self._damage
 
     def _load(self) -> Any:
         pyulog = library("pyulog", self._path, "a PX4 ULog file")
         names = [use.topic for group in _USES for use in group]
-        with open_binary(self._path) as file, redirect_stdout(io.StringIO()):  # it prints what it doubts
+        with open_binary(self._path) as file, redirect_stdout(io.StringIO()):  # it prints its warnings
             try:
                 return bounded(pyulog.ULog)(file, names)
-            except Exception as error:  # on damage, the library raises whatever it stumbles over
+            except Exception as error:  # on damage, the library raises exceptions of many kinds
                 reason = escaped(str(error)[:200])
                 raise CorruptRecording(
                     f"{self._path}: this PX4 ULog file is damaged and cannot be read: {reason}"
@@ -105,7 +105,7 @@ class PX4ULog(Importer):
         return heapq.merge(*parts, key=attrgetter("t_s"))
 
     def _rows(self, use: _Use, found: _Columns) -> Iterator[Sample]:
-        """The samples of one topic, in order of time whatever the order of the file."""
+        """The samples of one topic, in order of time, whatever their order in the file."""
         times = found["timestamp"].astype(np.float64) - float(self._zero_us)
         order = np.argsort(times, kind="stable")
         for start in range(0, len(order), _BLOCK_ROWS):
@@ -132,7 +132,7 @@ class PX4ULog(Importer):
             datetime(1970, 1, 1, tzinfo=UTC) + timedelta(microseconds=utc_us) if 0 < utc_us < 4e15 else None
         )
 
-    # --- what the rows of each topic give: time, row, the values of its columns --------------------
+    # --- the samples of each topic, from the time and the values of its columns --------------------
 
     def _inertial(self, t_s: float, row: int, values: Values) -> Iterator[Sample]:
         fx, fy, fz, p, q, r = values
@@ -177,7 +177,7 @@ class PX4ULog(Importer):
 
 @dataclass(frozen=True, slots=True)
 class _Use:
-    """A topic, its columns in the order in which `give` takes them, and the channels they make."""
+    """A topic, its columns in the order of the arguments of `give`, and the resulting channels."""
 
     topic: str
     columns: tuple[str, ...]
@@ -215,7 +215,7 @@ _USES: tuple[tuple[_Use, ...], ...] = (
         for topic in ("wind", "wind_estimate")
     ),
 )
-"""Of each group the first one serves whose topic and columns are there: versions of PX4 differ."""
+"""Of each group the first one with existing topic and columns is used, because versions of PX4 differ."""
 
 
 def _rate_hz(times_us: NDArray[Any]) -> float | None:

@@ -74,9 +74,9 @@ class Recording:
             sentences.append(f"{self._bad_chunks} damaged chunk{plural} left out, the first {where}")
         missing = self._count - self._decoding.messages
         if self._ended and missing > 0 and not self._bad_chunks and not self._broken_off:
-            sentences.append(f"{missing} messages are missing: a damaged part was passed over")
+            sentences.append(f"{missing} messages are missing: a damaged part was skipped")
         if self._broken_off:
-            sentences.append(f"the recording breaks off; everything up to {self._reached_s:.1f} s was read")
+            sentences.append(f"the recording is truncated; everything up to {self._reached_s:.1f} s was read")
         return sentences
 
     def __iter__(self) -> Iterator[Sample]:

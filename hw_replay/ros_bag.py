@@ -4,7 +4,8 @@ Axes (REP 103): ROS has body axes x forward, y left, z up and the world east, no
 right, z down and north, east, down. So y and z of rates and specific force change their sign; at rest, ROS
 has z = +9.81 m/s^2 (REP 145). An attitude is multiplied by the rotation from east, north, up to north, east,
 down on the left and by that from our body axes to those of ROS, half a turn about x, on the right.
-`Imu.orientation` becomes a reference. Times are those of the message headers; `t_s` counts from the first.
+`Imu.orientation` becomes a reference. The times are those of the message headers; `t_s` counts from the first
+one.
 
 `NavSatFix` gives heights above the ellipsoid of WGS 84, not above mean sea level (its message definition).
 """
@@ -32,12 +33,12 @@ from hw_replay.source import RecordingInfo
 from hw_replay.text import escaped, title_of
 
 PROFILE = "ros2"
-"""What the header of such a file says (MCAP registry, "Well-known profiles")."""
+"""The profile in the header of such a file (MCAP registry, "Well-known profiles")."""
 
 _LATE_S = 0.5
 _SURVEYED = 1000
 _LARGEST_SCHEMA, _MOST_SCHEMAS = 1 << 20, 100
-"""Limits of what is kept: characters of a definition, and number of definitions."""
+"""Limits of the definitions that are kept: characters, and number."""
 
 _REAL_TIME_NS = 10**18
 """Earlier stamps, before September 2001, are those of a simulated clock."""
@@ -73,8 +74,8 @@ class RosBag(Importer):
         )
 
     def warnings(self) -> list[str]:
-        """What was left out or looked wrong so far, one sentence each."""
-        broken = ["the file breaks off or is damaged; everything before was read"] if self._broken_off else []
+        """Rejected or doubtful data so far, one sentence each."""
+        broken = ["the file is truncated or damaged; everything before was read"] if self._broken_off else []
         return super().warnings() + broken
 
     def _samples(self) -> Iterator[Sample]:
@@ -102,7 +103,7 @@ class RosBag(Importer):
         for record in self._records():
             if isinstance(record, Schema):
                 schemas.pop(record.id, None)
-                # Others are not kept: a file may hold any number of them, of any length.
+                # Others are not kept, because a file may contain any number of them, of any length.
                 known = record.name.replace("/msg/", "/") in _GIVE and len(record.data) <= _LARGEST_SCHEMA
                 if known and len(schemas) < _MOST_SCHEMAS:
                     schemas[record.id] = record
@@ -118,7 +119,7 @@ class RosBag(Importer):
                     )
                     continue
                 try:
-                    with redirect_stderr(StringIO()):  # it prints what it does not understand
+                    with redirect_stderr(StringIO()):  # it prints messages about unknown definitions
                         decode = factory.decoder_for(record.message_encoding, schema)
                 except Exception:  # the library raises several, without a common base
                     decode = None

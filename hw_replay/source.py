@@ -38,7 +38,6 @@ class RecordingInfo:
         sensors: sensors by channel name.
         config_toml: the configuration in force when it was recorded, as TOML text.
         glider_toml: the glider file in force, as TOML text.
-        calibration: free key-value pairs with units in their names, e.g. "pitot_zero_pa".
         glider_type: the type of glider that a file of another recorder states.
         longest_step_s: the longest usual time between its samples, where it is so long that the instrument
             must know it (a flight recorder with a fix every few seconds); None: dense.
@@ -51,7 +50,6 @@ class RecordingInfo:
     sensors: Mapping[str, SensorInfo] = field(default_factory=dict)
     config_toml: str | None = None
     glider_toml: str | None = None
-    calibration: Mapping[str, str] = field(default_factory=dict)
     longest_step_s: float | None = None
     glider_type: str | None = None
     doubts: tuple[str, ...] = ()

@@ -2,7 +2,7 @@
 
 Source: u-blox M8/M9/M10 interface descriptions, "UBX frame structure", "UBX checksum" and "UBX-NAV-PVT": hMSL
 in mm above mean sea level, velN, velE, velD in mm/s, iTOW in ms of the GPS week. `t_s` counts from the first
-fix. Other messages, and sentences of NMEA 0183 between them, are passed over.
+fix. Other messages, and sentences of NMEA 0183 between them, are skipped.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ from hw_replay.source import RecordingInfo, SensorInfo
 from hw_replay.text import title_of
 
 _LONGEST_BYTES = 8192 + HEAD_BYTES + SUM_BYTES
-"""A longer message is a damaged length."""
+"""A message longer than this has a damaged length."""
 _BLOCK_BYTES = 1 << 18
 _WEEK_MS = 604_800_000
 
@@ -122,7 +122,7 @@ class UbxLog(Importer):
 
 
 def holds_ubx(start: bytes) -> bool:
-    """Whether a whole message stands in the beginning of a file."""
+    """Whether the beginning of a file contains a complete message."""
     at = -1
     while (at := start.find(SYNC, at + 1)) >= 0:
         if frame_end(start, at) is not None:
@@ -131,7 +131,7 @@ def holds_ubx(start: bytes) -> bool:
 
 
 def _utc(pvt: Any) -> datetime | None:
-    """The UTC instant of a fix, where the receiver knows date and time."""
+    """The UTC instant of a fix, if the receiver knows date and time."""
     if not (pvt.validDate and pvt.validTime):
         return None
     try:

@@ -34,7 +34,7 @@ UNITS: Mapping[str, Mapping[str, tuple[float, float]]] = {
     "v": {"V": (1.0, 0.0), "mV": (0.001, 0.0)},
     "1": {"1": (1.0, 0.0), "g": (1.0, 0.0)},
 }
-"""By the ending of a value's name: units with the factor and the sum that make SI of them.
+"""By the ending of the name of a value: units, each with the factor and the offset to the SI unit.
 
 Exact by definition (SI brochure; NIST SP 811, appendix B), inHg and psi to seven digits from there.
 """

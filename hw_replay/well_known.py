@@ -1,16 +1,17 @@
 """Messages that general viewers know by name: position, attitude, text with a time.
 
 Field numbers: https://github.com/foxglove/foxglove-sdk, `schemas/proto/foxglove` (MIT), and
-`google/protobuf/timestamp.proto`. Only fields that are written are described, which Protocol Buffers allow.
+`google/protobuf/timestamp.proto`. The description contains only the fields that are written, which Protocol
+Buffers permit.
 """
 
 from __future__ import annotations
 
-from hw_replay.protobuf import Field, Kind, MessageType
+from hw_replay.protobuf import Field, FieldType, MessageType
 
 TIMESTAMP = MessageType(
     "google.protobuf.Timestamp",
-    (Field("seconds", 1, Kind.INT64), Field("nanos", 2, Kind.INT32)),
+    (Field("seconds", 1, FieldType.INT64), Field("nanos", 2, FieldType.INT32)),
     "proto3",
 )
 
@@ -24,10 +25,10 @@ LOCATION_FIX = MessageType(
 LOG = MessageType(
     "foxglove.Log",
     (
-        Field("timestamp", 1, Kind.MESSAGE, TIMESTAMP),
-        Field("level", 2, Kind.ENUM, words=("UNKNOWN", "DEBUG", "INFO", "WARNING", "ERROR", "FATAL")),
-        Field("message", 3, Kind.STRING),
-        Field("name", 4, Kind.STRING),
+        Field("timestamp", 1, FieldType.MESSAGE, TIMESTAMP),
+        Field("level", 2, FieldType.ENUM, words=("UNKNOWN", "DEBUG", "INFO", "WARNING", "ERROR", "FATAL")),
+        Field("message", 3, FieldType.STRING),
+        Field("name", 4, FieldType.STRING),
     ),
     "proto3",
 )
@@ -43,17 +44,17 @@ _QUATERNION = MessageType(
 _POSE = MessageType(
     "foxglove.Pose",
     (
-        Field("position", 1, Kind.MESSAGE, _VECTOR3),
-        Field("orientation", 2, Kind.MESSAGE, _QUATERNION),
+        Field("position", 1, FieldType.MESSAGE, _VECTOR3),
+        Field("orientation", 2, FieldType.MESSAGE, _QUATERNION),
     ),
     "proto3",
 )
 POSE_IN_FRAME = MessageType(
     "foxglove.PoseInFrame",
     (
-        Field("timestamp", 1, Kind.MESSAGE, TIMESTAMP),
-        Field("frame_id", 2, Kind.STRING),
-        Field("pose", 3, Kind.MESSAGE, _POSE),
+        Field("timestamp", 1, FieldType.MESSAGE, TIMESTAMP),
+        Field("frame_id", 2, FieldType.STRING),
+        Field("pose", 3, FieldType.MESSAGE, _POSE),
     ),
     "proto3",
 )

@@ -1,7 +1,7 @@
-"""Wide CSV: a table of any program with one column a value, read by a map (`hw_replay.csv_map`).
+"""Wide CSV: a table of any program with one column per value, read with a map (`hw_replay.csv_map`).
 
-Rows may stand in any order. `t_s` counts from the first row whose time can be read. A row gives one sample
-for each mapped channel whose cells are filled.
+Rows may be in any order. `t_s` counts from the first row whose time can be read. A row gives one sample for
+each mapped channel whose cells are not empty.
 """
 
 from __future__ import annotations
@@ -32,7 +32,7 @@ _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
 
 def map_beside(path: Path) -> Path:
-    """Where the map of a table is looked for: beside it, with ".toml" added to the whole name."""
+    """The default map of a table: a file beside it, with ".toml" added to the whole name."""
     return path.with_name(path.name + ".toml")
 
 
@@ -63,8 +63,8 @@ class WideCsv(Importer):
         )
 
     def warnings(self) -> list[str]:
-        """What was left out or looked wrong so far, one sentence each."""
-        broken = ["the compressed file is damaged or breaks off; what could be unpacked was read"]
+        """Rejected or doubtful data so far, one sentence each."""
+        broken = ["the compressed file is damaged or truncated; what could be unpacked was read"]
         return super().warnings() + (broken if self._lines.broken_off else [])
 
     def _read_map(self, map_path: Path) -> CsvMap:
@@ -80,7 +80,7 @@ class WideCsv(Importer):
 
     @staticmethod
     def _cells(line: bytes, delimiter: str) -> list[str]:
-        """The cells of a line; a quoted cell that goes on in the next line is not supported."""
+        """The cells of a line; a quoted cell that continues in the next line is not supported."""
         text = line.decode("utf-8-sig", "replace").replace("\0", "\ufffd").replace("\r", " ")
         return next(csv.reader([text], delimiter=delimiter, skipinitialspace=True), [])
 
@@ -136,7 +136,7 @@ class WideCsv(Importer):
     def _values(
         self, channel: MappedChannel, texts: list[str], t_s: float
     ) -> tuple[float, float, float] | None:
-        """The values of a channel in SI, NaN where it has none; None if all its cells are empty."""
+        """The values of a channel in SI units, NaN for an empty cell; None if all its cells are empty."""
         found: dict[str, float] = {}
         for (name, column), text in zip(channel.columns.items(), texts, strict=True):
             if text:
@@ -154,7 +154,7 @@ class WideCsv(Importer):
         return a, b, c
 
     def _number(self, text: str, name: str) -> float:
-        if "_" not in text:  # Python reads 1_000 as a number; nobody who writes tables does
+        if "_" not in text:  # Python reads 1_000 as a number, but tables do not contain such numbers
             try:
                 return float(text.replace(",", ".") if self._map.decimal == "," else text)
             except ValueError:
@@ -162,7 +162,7 @@ class WideCsv(Importer):
         raise RejectedValueError(f"{name} is not a number")
 
     def _time_of(self, cells: list[str]) -> float:
-        """The time of a row in s, as the table counts."""
+        """The time of a row, s, from the zero of the table."""
         text = _cell(cells, self._map.time_index)
         if self._map.time_factor is not None:
             value = self._number(text, "time") * self._map.time_factor
@@ -200,7 +200,7 @@ def _cell(cells: list[str], index: int) -> str:
 
 
 def _compute(found: dict[str, float]) -> None:
-    """Put what the channel holds in place of what the table gives instead of it."""
+    """Replace quantities of the table by those of the channel, which are computed from them."""
     try:
         if "pressure_altitude_m" in found:
             found["static_pa"] = isa.pressure_pa(found.pop("pressure_altitude_m"))
@@ -209,8 +209,8 @@ def _compute(found: dict[str, float]) -> None:
         if "track_deg" in found and "speed_mps" in found:
             speed, track = found.pop("speed_mps"), math.radians(found.pop("track_deg"))
             found["north_mps"], found["east_mps"] = speed * math.cos(track), speed * math.sin(track)
-    except (ValueError, OverflowError):  # a height or a speed that no flight has
-        raise RejectedValueError("a value is far outside of what is possible") from None
+    except (ValueError, OverflowError):  # an impossible height or speed
+        raise RejectedValueError("a value is far outside the possible range") from None
 
 
 def _sample(name: str, t_s: float, values: list[float]) -> Sample:

@@ -1,7 +1,7 @@
-"""What the samples mean: the instrument itself, and the application around it.
+"""The instrument (flight logic, sound, settings), and the application around it.
 
-For notebooks and scripts: `from vario import replay`. The names are described in `vario.api`; they are
-loaded when first used, so that importing a part of the package loads no more than that part.
+For notebooks and scripts: `from vario import replay`. `vario.api` describes the names. They are loaded when
+they are first used, so that the import of a part of the package loads only that part.
 """
 
 from __future__ import annotations

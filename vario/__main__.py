@@ -1,4 +1,4 @@
-"""`python -m vario` is `vario`."""
+"""Make `python -m vario` the same as the command `vario`."""
 
 import sys
 

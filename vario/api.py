@@ -1,4 +1,4 @@
-"""The project from Python: a flight in five lines, its numbers as NumPy arrays or a pandas table.
+"""The Python interface: replay a flight, and get its values as NumPy arrays or as a pandas table.
 
     >>> from vario import DEMO, replay
     >>> flight = replay(DEMO)
@@ -7,8 +7,8 @@
     >>> [climb["direction"] for climb in flight.climbs]
     ['right', 'left']
 
-The names here are stable: they change with a new major version only. Columns are those of trace.csv, in SI
-units, the unit in the name. In arrays NaN stands for "no data", as NumPy and pandas expect it.
+The names in this module are stable: they change only with a new major version. The columns are those of
+trace.csv, in SI units, with the unit in the name. In arrays NaN means "no data", as in NumPy and pandas.
 """
 
 from __future__ import annotations
@@ -44,17 +44,17 @@ if TYPE_CHECKING:
 PathLike = str | os.PathLike[str]
 
 DEMO: Path = BUNDLED
-"""The recording that comes with the project: a simulated flight with two climbs, and its truth."""
+"""The bundled recording: a simulated flight with two climbs, and its true values."""
 
 
 @dataclass(frozen=True, slots=True)
 class Flight:
-    """What the instrument made of a recording.
+    """The outputs of the instrument for a recording.
 
     Attributes:
         name: the recording.
-        columns: everything it showed, by column name; arrays of shape (n,), text or numbers with NaN for no
-            data. `flight["vario_mps"]` is the short form.
+        columns: all outputs by column name; arrays of shape (n,), text or numbers with NaN for no data.
+            `flight["vario_mps"]` is the short form.
         references: values to compare with (simulated truth, other instruments) by name: times and values,
             both of shape (k,).
         summary: the content of summary.json.
@@ -78,7 +78,7 @@ class Flight:
 
     @property
     def warnings(self) -> list[str]:
-        """What to doubt about this flight, one sentence each."""
+        """Warnings about this flight, one sentence each."""
         found: list[str] = self.summary["warnings"]
         return found
 
@@ -94,18 +94,18 @@ class Flight:
         return iter(self.columns)
 
     def __len__(self) -> int:
-        """How many rows there are."""
+        """The number of rows."""
         return len(self.t_s)
 
     def truth(self, column: str) -> NDArray[np.float64]:
-        """The simulated truth for a column, interpolated to the rows, shape (n,); NaN beyond its ends.
+        """The simulated truth for a column, interpolated at the rows, shape (n,); NaN outside its range.
 
         >>> error_mps = flight["tas_mps"] - flight.truth("tas_mps")
         >>> bool(abs(error_mps[flight["mode"] == "launch"]).mean() < 0.5)
         True
 
         Raises:
-            KeyError: if the recording holds none.
+            KeyError: if the recording contains none.
         """
         name = f"truth_{column}"
         if name not in self.references:
@@ -118,7 +118,7 @@ class Flight:
         return np.interp(self.t_s, t_s, values, np.nan, np.nan)
 
     def to_pandas(self) -> pd.DataFrame:
-        """The trace as a table, a row an instant, indexed by t_s. Needs pandas (extra `tables`).
+        """The trace as a table with one row per instant, indexed by t_s. It needs pandas (extra `tables`).
 
         Raises:
             AppError: if pandas is not installed.
@@ -141,18 +141,17 @@ def replay(
 
     Args:
         recording: a recording (MCAP), a long CSV (also gzipped) or an FAI/IGC file.
-        config: a settings file, or settings already loaded; None: those the recording carries, else the
-            defaults.
-        set: values to lay over these settings, by dotted key or short name, as a settings file has them, such
-            as {"tone.preset": "calm", "maccready": "2 kt"}; None as a value takes the key out. They also go
-            over the changes of settings that the recording holds.
+        config: a settings file, or loaded settings; None: those in the recording, otherwise the defaults.
+        set: values that override these settings, by dotted key or short name, written as in a settings file,
+            such as {"tone.preset": "calm", "maccready": "2 kt"}; the value None removes the key. They also
+            override the changes of settings in the recording.
 
     Returns:
-        Everything it showed. Nothing is written.
+        All outputs. No file is written.
 
     Raises:
         RecordingError: if the recording cannot be read.
-        SettingsError: with everything that is wrong in the settings.
+        SettingsError: lists all faults in the settings.
     """
     source = open_source(recording)
     overrides = from_mapping(set or {})
@@ -174,17 +173,17 @@ def compare(
     tolerances: Mapping[str, float] | None = None,
     rms: Mapping[str, float] | None = None,
 ) -> Comparison:
-    """What differs between two flights, as `vario compare` finds it; differences are b − a.
+    """The differences between two flights, as `vario compare` computes them; they are b − a.
 
     >>> compare(flight, flight).same
     True
 
     Args:
-        a: what to measure by.
-        b: the new one.
-        tolerances: by column, the largest difference of a row that counts as none; for the others two units
-            in the last decimal of trace.csv.
-        rms: by column, the largest root mean square of the differences.
+        a: the reference.
+        b: the new flight.
+        tolerances: by column, the largest difference of a row that is ignored; for the other columns it is
+            two units of the last decimal place in trace.csv.
+        rms: by column, the largest permitted root mean square of the differences.
     """
     return compare_tables(_table(a), _table(b), Tolerances(tolerances or {}, rms or {}))
 

@@ -1,7 +1,7 @@
 """MS5611 and MS5607 barometers (TE Connectivity / MEAS).
 
-Commands instead of registers; both chips answer alike and differ only in the shifts of the compensation,
-so nothing but the resulting pressure tells one from the other.
+These chips have commands instead of registers. Both answer alike and differ only in the shifts of the
+compensation, so only the resulting pressure distinguishes them.
 
 Sources: MS5611-01BA03 and MS5607-02BA03 datasheets (calculation flow charts with a worked example each,
 second-order correction, conversion times); Measurement Specialties application note AN520 (PROM CRC-4).
@@ -29,7 +29,7 @@ RELOAD_S = 0.0028  # "device reset", from memory
 CONVERSION_S = 0.00904  # maximum at oversampling 4096, from memory
 TYPICAL_S = 0.00822
 TEMPERATURE_EVERY = 5
-"""Temperature follows the case slowly; at every cycle it would cost the time of a pressure reading."""
+"""Temperature follows the case slowly; a reading in every cycle would take the time of a pressure reading."""
 
 _UNVERIFIED = "Reload time after reset and longest conversion time; commands and constants read"
 

@@ -4,7 +4,8 @@ They measure a mass flow through themselves, so the reading depends on the densi
 calibrated at 966 hPa and is corrected here with the static pressure of the barometer. Without a
 barometer it gives nothing, because at 3000 m the error would be a third.
 
-An SDP31 ends at 500 Pa, which a glider exceeds at about 103 km/h. Beyond its range it says so.
+The range of an SDP31 ends at 500 Pa, which a glider exceeds at about 103 km/h. Beyond its range the driver
+raises an error.
 
 Sources: SDP3x datasheet (commands, frame, scale factors, CRC-8); altitude correction as in the datasheet
 of the SDP1000 (calibrated at 966 mbar).
@@ -121,7 +122,7 @@ class Sdp3x(Chip):
         """Read the average since the last reading."""
         middle_s = (now_s + self._last_s) / 2.0
         raw = self.bus.read(self.address, 9)
-        self._last_s = now_s  # a new average has begun, whatever has become of this one on the way
+        self._last_s = now_s  # a new average has begun, also if this one was garbled
         counts, _, _ = words(raw)
         reading_pa = counts / self._scale
         if abs(reading_pa) >= self._range_pa:

@@ -19,17 +19,17 @@ TIMEOUT_S = 1.0
 
 
 class FakeClock:
-    """A clock that moves when told."""
+    """A clock that a test advances."""
 
     def __init__(self, now_s: float = 0.0) -> None:
         self.now_s = now_s
 
     def __call__(self) -> float:
-        """The time it is."""
+        """The present time."""
         return self.now_s
 
     def advance(self, by_s: float) -> None:
-        """Let time pass."""
+        """Advance the clock."""
         self.now_s += by_s
 
 
@@ -92,15 +92,15 @@ class FakeBus:
     """An I²C bus with fake chips on it.
 
     Args:
-        clock: what time it is.
-        name: for messages.
-        wait: called with the seconds a stretched clock costs; by default a `FakeClock` is advanced.
+        clock: the clock.
+        name: the name for messages.
+        wait: called with the duration of a stretched clock, s; by default a `FakeClock` is advanced.
 
     Attributes:
-        stuck: a line is held low; nothing goes through.
+        stuck: a line is held low; every transfer fails.
         recoverable: whether `recover` frees it.
         stretch_s: how long a chip holds the clock in every transfer.
-        transfers: how many there were.
+        transfers: number of transfers so far.
     """
 
     def __init__(
@@ -183,7 +183,7 @@ class RegisterChip(FakeChip):
     """
 
     IDENTITY = 0
-    """What `identity` is at first where the chip has no identity register."""
+    """Initial value of `identity` if the chip has no identity register."""
 
     def __init__(self, spec: ChipSpec, world: World, clock: Callable[[], float]) -> None:
         self.identity = spec.identity.value if spec.identity is not None else self.IDENTITY

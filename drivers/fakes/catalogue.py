@@ -14,7 +14,7 @@ from drivers.registry import CHIPS
 FAKES: Mapping[str, type[FakeChip]] = MappingProxyType(
     {name: fake for fake in classes_in(chips, FakeChip) for name in fake.STANDS_FOR}
 )
-"""The class that imitates a chip, by the name of the chip."""
+"""The classes that imitate chips, by the name of the chip."""
 
 
 def fake(chip: str, world: World, clock: Callable[[], float]) -> FakeChip:

@@ -1,4 +1,4 @@
-"""A fake GNSS receiver: the sentences of a world, at a rate, on a line of a certain speed."""
+"""A fake GNSS receiver: it sends the position and velocity of a world as sentences."""
 
 from __future__ import annotations
 
@@ -23,9 +23,9 @@ class FakeReceiver:
     """A receiver and its line, as a `Port`.
 
     Args:
-        world: where it is.
-        clock: what time it is.
-        rate_hz: epochs a second.
+        world: the true position and velocity.
+        clock: the clock.
+        rate_hz: epochs per second.
         baud: its baud rate; at any other rate the receiver of the line gets noise.
         latency_s: from an epoch to its first byte.
         talker: "GP", "GN", …
@@ -33,8 +33,8 @@ class FakeReceiver:
         protocol: "NMEA", "UBX" or "both".
 
     Attributes:
-        plugged: whether it is there at all.
-        garbled_epochs: how many of the coming epochs have a byte turned over.
+        plugged: whether it is connected.
+        garbled_epochs: number of coming epochs with a wrong byte.
     """
 
     def __init__(

@@ -21,7 +21,7 @@ class World:
         accel_mps2: specific force in the chip's axes.
         gyro_radps: angular rate in the chip's axes.
         volt_v: supply.
-        noise: how much of its datasheet noise a chip adds; 0 for none.
+        noise: factor on the datasheet noise of a chip; 0: no noise.
         position: latitude and longitude in degrees, metres above sea level; None: no fix.
         velocity_mps: north, east, down.
     """
@@ -37,7 +37,7 @@ class World:
     velocity_mps: Vector = (0.0, 0.0, 0.0)
 
     def take(self, sample: Sample) -> None:
-        """Set the value a sample carries, so that a simulated or recorded flight becomes the world."""
+        """Set the value of a sample, so that the world follows a simulated or recorded flight."""
         match sample:
             case Baro():
                 self.static_pa = sample.static_pa

@@ -32,7 +32,7 @@ FileKind = Literal[
 ]
 """The kinds of faults that a recording can contain: all except a reading that is NaN."""
 
-Kind = Literal[FileKind, "no number"]
+FaultKind = Literal[FileKind, "no number"]
 
 EVERYTHING = "all"
 """Stands for all channels, for example for a jump of the clock of the recording."""
@@ -66,7 +66,7 @@ class Fault:
     """
 
     channel: str
-    kind: Kind
+    kind: FaultKind
     from_s: float = 0.0
     until_s: float = math.inf
     size: float = 0.0

@@ -32,7 +32,7 @@ class Gust:
     up_mps: float = 0.0
 
     def share(self, t_s: float) -> float:
-        """Strength at a time, 0 to 1."""
+        """Strength of the gust at a time, 0 to 1."""
         return self._risen(t_s - self.at_s) - self._risen(t_s - self.at_s - self.lasts_s)
 
     def _risen(self, since_s: float) -> float:

@@ -138,7 +138,7 @@ def past(index: int, m: float) -> Until:
 def facing_from_circle(index: int, turned_rad: float, lead_rad: float) -> Until:
     """Where to level out in order to shift the circle, once `turned_rad` of it have been flown.
 
-    That is `lead_rad` before the nose points the way from the middle of the circle to the core.
+    That is `lead_rad` before the nose points in the direction from the middle of the circle to the core.
     """
 
     def until(view: View) -> bool:

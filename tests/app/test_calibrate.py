@@ -510,7 +510,7 @@ def test_a_builder_practises_on_fake_chips(tmp_path: Path, capsys: pytest.Captur
     assert "not those of your instrument" in capsys.readouterr().out
     found = tomllib.loads((tmp_path / "out" / "pitot-offset.toml").read_text(encoding="utf-8"))
     assert found["found"]["pitot"]["zero_pa"] == pytest.approx(3.0, abs=0.3)
-    with pytest.raises(AppError, match="what fake chips measure is not written into settings"):
+    with pytest.raises(AppError, match="readings of fake chips are not written into settings"):
         run("pitot-offset", "live", "--fake", "--apply", str(tmp_path / "my.toml"), *where)
     with pytest.raises(AppError, match="--fake needs the word live"):
         run("pitot-offset", str(tmp_path / "a.mcap"), "--fake", *where)

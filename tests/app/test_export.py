@@ -26,8 +26,9 @@ from vario.app.cli import main
 from vario.app.export.igc import Header, header_of, igc_lines, write_igc
 from vario.app.export.igc_fields import K_FIELDS, latitude, longitude, metres, vertical
 from vario.app.export.sentences import play_nmea
-from vario.app.export.tables import write_csv, write_parquet
+from vario.app.export.tables import ParquetTrace, write_rows
 from vario.app.outputs.catalogue import TRACE
+from vario.app.outputs.trace import TraceWriter
 from vario.flight.reading import Reading
 from vario.settings.output import Declaration
 
@@ -296,8 +297,8 @@ def test_a_recording_without_a_date_gives_no_igc(tmp_path: Path, capsys: pytest.
 def test_parquet_and_csv_are_the_same_table(tmp_path: Path) -> None:
     parquet = missing.library("pyarrow.parquet")
     readings = demo().readings[:6100]
-    write_csv(readings, tmp_path / "trace.csv", 10.0)
-    write_parquet(readings, tmp_path / "trace.parquet", 10.0)
+    write_rows(readings, TraceWriter(tmp_path / "trace.csv", 10.0))
+    write_rows(readings, ParquetTrace(tmp_path / "trace.parquet", 10.0))
     table = parquet.read_table(tmp_path / "trace.parquet")
     with (tmp_path / "trace.csv").open(newline="", encoding="ascii") as file:
         rows = list(csv.DictReader(file))

@@ -86,7 +86,7 @@ def at_rest(pitot_pa: float, gusty_pa: float, baro_pa: float, speed_mps: float =
 @pytest.mark.parametrize(
     ("samples", "zero_pa", "told"),
     [
-        (at_rest(6.0, 0.0, 1.5), 0.0, 'set zero = "6.0 Pa"'),
+        (at_rest(6.0, 0.0, 1.5), 0.0, 'set offset = "6.0 Pa"'),
         (at_rest(6.0, 0.0, 1.5), 6.0, None),
         (at_rest(1.0, 0.0, 1.5), 0.0, None),
         (at_rest(15.0, 10.0, 1.5), 0.0, None),  # wind

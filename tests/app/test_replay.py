@@ -202,7 +202,7 @@ def test_an_interrupted_recording_plays_as_far_as_it_goes(tmp_path: Path) -> Non
     assert 60.0 < found["flight"]["duration_s"] < 500.0
     assert 15.0 < found["flight"]["takeoff_s"] < 45.0  # as in the demo's plan
     assert found["flight"]["landing_s"] is None  # it breaks off in the air
-    assert any("breaks off" in warning for warning in found["warnings"])
+    assert any("is truncated" in warning for warning in found["warnings"])
 
 
 def test_an_import_keeps_the_settings_it_is_given(tmp_path: Path) -> None:

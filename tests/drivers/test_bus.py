@@ -182,7 +182,7 @@ def test_a_driver_that_does_something_else_now_is_named_with_the_line(flight):
         list(BusReplay(changed))
     with pytest.raises(DivergedError, match=f"line {at + 1}"):
         list(BusReplay([*lines[:at], *lines[at + 1 :]]))
-    with pytest.raises(DivergedError, match="was done then, and is not now"):
+    with pytest.raises(DivergedError, match="is in the recording, and was not done now"):
         list(BusReplay([lines[0], '{"w":119,"d":"1e","at":1.0}\n']))
 
 

@@ -134,7 +134,7 @@ def test_damage_in_between_and_times_that_do_not_fit(tmp_path: Path) -> None:
     assert [sample for sample in source if isinstance(sample, Baro)][-1] == Baro(1.75, 91_000.0)
     assert source.rejected() == 2
     assert "messages 'BAD' have a format that is unknown" in source.warnings()
-    assert any("13 bytes that are no message" in sentence for sentence in source.warnings())
+    assert any("13 bytes that are not a message" in sentence for sentence in source.warnings())
 
 
 def test_a_message_of_length_0_and_a_file_that_breaks_off(tmp_path: Path) -> None:

@@ -14,7 +14,7 @@ from mcap.records import Schema
 from hw_replay.protobuf import (
     PROTOBUF,
     Field,
-    Kind,
+    FieldType,
     MessageType,
     decoded,
     descriptor_set,
@@ -25,7 +25,7 @@ from hw_replay.well_known import LOG, POSE_IN_FRAME, timestamp
 from tests.support.protobuf_messages import message_of, values_of
 
 THREE = MessageType("vario.Three", (Field("a", 1), Field("b", 2), Field("c", 15)))
-TWO = MessageType("vario.Two", (Field("a", 1), Field("text", 2, Kind.STRING)))
+TWO = MessageType("vario.Two", (Field("a", 1), Field("text", 2, FieldType.STRING)))
 
 finite = st.floats(allow_nan=False, allow_infinity=False, width=64).filter(lambda x: abs(x) < 1e300)
 

@@ -50,7 +50,6 @@ INFO = RecordingInfo(
     sensors={"baro": SensorInfo("invented", 25.0, 1.5, 0.02), "pitot": SensorInfo("unknown")},
     config_toml='[vario]\ndamping = "1 s"\n',
     glider_toml='name = "Invented – ü"\n',
-    calibration={"pitot_zero_pa": "1.25"},
 )
 
 
@@ -183,7 +182,7 @@ def test_a_recording_cut_off_anywhere_yields_its_whole_chunks(
     assert recording.info.title == "Test flight"
     (warning,) = recording.warnings()
     reached = read[-1].t_s if read else 0.0
-    assert f"breaks off; everything up to {reached:.1f} s" in warning
+    assert f"is truncated; everything up to {reached:.1f} s" in warning
 
 
 def test_zeros_at_the_end_as_a_file_system_leaves_them_after_a_power_cut(tmp_path: Path) -> None:
@@ -193,7 +192,7 @@ def test_zeros_at_the_end_as_a_file_system_leaves_them_after_a_power_cut(tmp_pat
     path.write_bytes(data[: chunk_ends(data)[2]] + bytes(5000))
     recording = Recording(path)
     assert list(recording) == [sample for sample in samples if sample.t_s < 3.0]
-    assert "breaks off" in recording.warnings()[0]
+    assert "is truncated" in recording.warnings()[0]
 
 
 def test_metadata_reach_the_file_before_any_sample_does(tmp_path: Path) -> None:

@@ -12,7 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from drivers.samples import Baro, GnssPos, ImuGyro, Pitot, Reference, Sample
-from hw_replay.simulate.faults import Fault, Kind, inject
+from hw_replay.simulate.faults import Fault, FaultKind, inject
 from tests.support.examples import drawn
 
 SIGMA = {"baro": 1.5, "pitot": 0.8, "imu_gyro": 0.01}
@@ -45,7 +45,7 @@ def test_no_fault_changes_nothing() -> None:
     assert faulty() == list(flight())
 
 
-KINDS: list[Kind] = [
+KINDS: list[FaultKind] = [
     "loss",
     "freeze",
     "spikes",
@@ -64,7 +64,7 @@ KINDS: list[Kind] = [
 @settings(max_examples=drawn(40))
 @given(st.sampled_from(KINDS), st.integers(0, 1000), st.floats(0.0, 90.0), st.floats(0.1, 10.0))
 def test_a_fault_touches_its_own_channel_and_time_only(
-    kind: Kind, seed: int, from_s: float, lasts_s: float
+    kind: FaultKind, seed: int, from_s: float, lasts_s: float
 ) -> None:
     fault = Fault("baro", kind, from_s, from_s + lasts_s, size=2.0, share=0.5, by_s=0.35)
     found = faulty(fault, seed=seed)

@@ -175,7 +175,7 @@ colum = "p"
     ("text", "said"),
     [
         ("", "the table [time] is missing"),
-        ("[", "this map is no TOML"),
+        ("[", "this map is not valid TOML"),
         ("table = 3\ntime = 4", "time is 4; expected a table [time]"),
         ("[table]\nlines_before_header = 9", "the file ends before line 10"),
         ("baro = 3", "baro is 3; expected a table"),

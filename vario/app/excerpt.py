@@ -21,15 +21,22 @@ DAY_S = 86_400.0
 def add_excerpt_options(parser: ArgumentParser) -> None:
     """Add --from and --to to a command."""
     when = "H:MM:SS (UTC if the recording states its start, else since its beginning) or seconds"
-    parser.add_argument("--from", dest="from_time", metavar="TIME", help=f"leave out what is before: {when}")
-    parser.add_argument("--to", dest="to_time", metavar="TIME", help="leave out what is after; likewise")
+    parser.add_argument(
+        "--from", dest="from_time", metavar="TIME", help=f"leave out everything before this time: {when}"
+    )
+    parser.add_argument(
+        "--to",
+        dest="to_time",
+        metavar="TIME",
+        help="leave out everything after this time, given in the same way",
+    )
 
 
 def excerpt(source: Source, from_time: str | None, to_time: str | None) -> Source:
     """The part of a recording between two times; the recording itself if both are None.
 
     Raises:
-        AppError: if a time is not one, or nothing is between them.
+        AppError: if a time is invalid, or no sample is between the two.
     """
     if from_time is None and to_time is None:
         return source

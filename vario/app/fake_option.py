@@ -1,4 +1,4 @@
-"""The option `--fake` of the commands that can be practised without hardware."""
+"""The option `--fake` of the commands that can run without hardware for practice."""
 
 from __future__ import annotations
 

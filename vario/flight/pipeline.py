@@ -86,7 +86,7 @@ class Pipeline:
         self._last_s: float | None = None
 
     def watch_corrections(self, watcher: Callable[[float, InertialFilter, Regime], None]) -> None:
-        """Show the inertial filter to `watcher` after its corrections, as `Estimator.on_correction` says."""
+        """Call `watcher` after each correction of the inertial filter; see `Estimator.on_correction`."""
         self._estimator.estimator.on_correction = watcher
 
     def change(self, settings: Settings, glider: Glider | None) -> None:

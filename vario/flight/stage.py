@@ -15,9 +15,9 @@ class ResetReason(Enum):
     START = auto()
     """The instrument has been switched on. Nothing is known."""
     GAP = auto()
-    """No sample has arrived for a while. What was flown in that time is not known, its length is."""
+    """No sample has arrived for a while. The motion in that time is not known, but its duration is known."""
     CLOCK_SET_BACK = auto()
-    """The clock has been set back. The age of everything known is not known any more."""
+    """The clock has been set back. The age of all stored values is not known any more."""
 
 
 class Stage(Protocol):
@@ -32,7 +32,7 @@ class Stage(Protocol):
         """Take changed settings from the next frame on; what was learned in flight stays."""
 
     def reset(self, reason: ResetReason) -> None:
-        """Forget what is not true any more after `reason`."""
+        """Forget everything that is not valid any more after `reason`."""
 
 
 def reset_reason(frame: Frame, last_s: float | None) -> ResetReason | None:

@@ -13,9 +13,7 @@ from pathlib import PurePosixPath
 from types import MappingProxyType
 from typing import Any
 
-from hw_replay.bounded_toml import parse_toml
-from vario.settings.renamed import with_new_names
-from vario.settings.toml_text import write_table
+from vario.settings.renamed import text_with, with_new_names
 
 EVERYTHING = frozenset({"*"})
 
@@ -74,9 +72,4 @@ def flying_text(text: str) -> str:
 
     The text is returned unchanged if nothing has to be removed or renamed, or if it is not valid TOML.
     """
-    try:
-        table = parse_toml(text)
-    except ValueError:
-        return text
-    taken = flying_settings(table)
-    return text if taken == table else write_table(taken)
+    return text_with(flying_settings, text)

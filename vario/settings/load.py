@@ -220,7 +220,7 @@ def _no_glider(file: TomlFile, named: str, tried: Path) -> Problem:
     except (OSError, ValueError):
         beside = []
     if named.startswith("~"):
-        text += '; "~" does not stand for a home here'
+        text += '; "~" is not replaced by a home folder here'
     near = nearest(tried.name, beside)
     if near:
         text += f'; did you mean "{Path(named).with_name(near).as_posix()}"?'

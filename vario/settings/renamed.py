@@ -6,7 +6,7 @@ file belongs to its user: an old key in it is an error, and the message gives th
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from types import MappingProxyType
 from typing import Any
 
@@ -68,9 +68,14 @@ def with_new_names(table: Mapping[str, Any]) -> dict[str, Any]:
 
 def text_with_new_names(text: str) -> str:
     """The TOML text with new names; unchanged if it contains no old name or is not valid TOML."""
+    return text_with(with_new_names, text)
+
+
+def text_with(change: Callable[[Mapping[str, Any]], dict[str, Any]], text: str) -> str:
+    """The TOML text after a change of its table; unchanged if nothing changes or it is not valid TOML."""
     try:
         table = parse_toml(text)
     except ValueError:
         return text
-    renamed = with_new_names(table)
-    return text if renamed == table else write_table(renamed)
+    changed = change(table)
+    return text if changed == table else write_table(changed)

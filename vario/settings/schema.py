@@ -85,7 +85,7 @@ class Circling(Section):
         "5 s",
         "1 s",
         "60 s",
-        "Circling ends when the mean turn rate in its direction over this time is below turn_rate",
+        "Circling ends when the mean turn rate in its direction over this time is below min_turn_rate",
     )
     climb_merge_time_s: float = quantity(
         "60 s",

@@ -74,7 +74,7 @@ class Row:
 
 _GONE = (LOST, FROZEN, NAN, STOP, AHEAD, BACK)
 _HARMLESS = (TWICE, DISORDER)
-_TWICE = "A reading twice says nothing new; one out of order is left out, and enough are left."
+_TWICE = "A repeated reading has no effect; a reading out of order is rejected, and enough others remain."
 
 TABLE = (
     # --- barometer ---
@@ -83,37 +83,46 @@ TABLE = (
         (MISSING, *_GONE),
         Expected(
             1.0,
-            "Only the static pressure measures height, and the vario rests on it. Inertia "
-            "alone drifts by metres "
-            "a second within a minute: silence, and a cue, until it is back. A hung sensor "
-            "shows by repeating "
-            "itself to the last digit, one at its end or with a wrong clock by a leap.",
+            "Only the static pressure measures height, and the vario depends on it. Inertia alone "
+            "drifts by metres a second within a minute. So the tone is silent, after a cue, until the "
+            "barometer is back. A frozen sensor is detected because its readings are equal to the "
+            "last digit; a reading at the end of the range or a wrong clock is detected by its jump.",
             says="no_baro",
             silent=True,
         ),
     ),
-    Row("barometer", (SPIKES,), Expected(USUAL_MPS, "No glider moves 27 m between two readings: left out.")),
+    Row(
+        "barometer",
+        (SPIKES,),
+        Expected(USUAL_MPS, "No glider moves by 27 m between two readings: they are rejected."),
+    ),
     Row(
         "barometer",
         (BIAS,),
         Expected(
             1.5,
-            "50 Pa are 4.6 m at once, and could be a gust's. The inertial sensor knows that "
-            "nobody flew them, so "
-            "they are let in over seconds: an error, but no climb.",
+            "50 Pa are a sudden change of 4.6 m, which a gust can also cause. The inertial sensor "
+            "shows that the glider did not move, so the change is accepted over some seconds: an "
+            "error, but no climb.",
         ),
     ),
     Row(
         "barometer",
         (NOISE,),
         Expected(
-            1.0, "Height to 1.4 m instead of 0.14 m is still a height; inertia carries the vario between."
+            1.0,
+            "A noise of 1.4 m instead of 0.14 m still gives a height; between the readings the vario "
+            "follows from inertia.",
         ),
     ),
     Row(
         "barometer",
         (LATE,),
-        Expected(1.0, "Half a second old, with its true time: set against the height then."),
+        Expected(
+            1.0,
+            "The reading is half a second old and has its true time, so it is compared with the height at "
+            "that time.",
+        ),
     ),
     Row("barometer", _HARMLESS, Expected(USUAL_MPS, _TWICE)),
     # --- pitot ---
@@ -122,9 +131,9 @@ TABLE = (
         (MISSING,),
         Expected(
             None,
-            "Nothing else measures airspeed, and without one the filters never start. What is "
-            "left is the climb "
-            "rate: a pull-up lifts glider and needle, and no bound is possible. It says so all the time.",
+            "No other sensor measures airspeed, and the filters do not start without it. Only the "
+            "climb rate remains: a pull-up reads as lift, so no bound is possible. `quality` reports "
+            "this all the time.",
             says="no_airspeed",
             tone_kept=False,
         ),
@@ -134,28 +143,39 @@ TABLE = (
         _GONE,
         Expected(
             1.2,
-            "Inertia and the lift curve carry the total energy for half a minute; then the "
-            "vario is the climb rate "
-            "alone, and says so. The airspeed itself is not shown meanwhile.",
+            "For half a minute the total energy follows from inertia and the lift curve. After that "
+            "the vario is the climb rate, and `quality` reports this. No airspeed is shown meanwhile.",
             says="no_airspeed",
         ),
     ),
-    Row("pitot", (SPIKES,), Expected(USUAL_MPS, "No air changes by 8 m/s in a reading: left out.")),
+    Row(
+        "pitot",
+        (SPIKES,),
+        Expected(USUAL_MPS, "The airspeed cannot change by 8 m/s between two readings: they are rejected."),
+    ),
     Row(
         "pitot",
         (BIAS,),
         Expected(
             1.5,
-            "100 Pa are 3 m/s, 8 m of energy: it could be a gust, and like one it is let in "
-            "over the half minute of "
-            "gust_rejection_time. That speed and speed to fly are wrong only GNSS could tell, in minutes.",
+            "100 Pa are 3 m/s, which is 8 m of energy height. This could be a gust, so it is added "
+            "within gust_rejection_time (half a minute). Airspeed and speed to fly are wrong; only "
+            "GNSS can show this, after minutes.",
         ),
     ),
-    Row("pitot", (NOISE,), Expected(1.0, "Eight pascal are 0.25 m/s; inertia carries between.")),
+    Row(
+        "pitot",
+        (NOISE,),
+        Expected(1.0, "Eight pascal are 0.25 m/s; between the readings the vario follows from inertia."),
+    ),
     Row(
         "pitot",
         (LATE,),
-        Expected(USUAL_MPS, "Half a second old, with its true time: set against the speed then."),
+        Expected(
+            USUAL_MPS,
+            "The reading is half a second old and has its true time, so it is compared with the speed at "
+            "that time.",
+        ),
     ),
     Row("pitot", _HARMLESS, Expected(USUAL_MPS, _TWICE)),
     # --- inertial ---
@@ -164,31 +184,36 @@ TABLE = (
         (MISSING, LATE, *_GONE),
         Expected(
             2.0,
-            "The pressures still give total energy, in which a horizontal gust reads as lift for a moment: "
-            "1 m/s of gust in a second is V/g, 3 m/s of vario, damped. Late motion is worse than none, for "
-            "everything is set against it, and is left out.",
+            "The pressures still give total energy, but a horizontal gust reads as lift for a moment: "
+            "a gust of 1 m/s within a second is 3 m/s of vario (V/g), before damping. Late inertial "
+            "readings are worse than none, because all other sensors are compared with them; they are "
+            "rejected.",
             says="no_imu",
         ),
     ),
     Row(
         "inertial",
         (SPIKES,),
-        Expected(USUAL_MPS, "Nothing turns by 2 rad/s or pulls by 2 g for a fiftieth of a second: left out."),
+        Expected(
+            USUAL_MPS,
+            "No glider turns by 2 rad/s or accelerates by 2 g for only a fiftieth of a second: rejected.",
+        ),
     ),
     Row(
         "inertial",
         (BIAS,),
         Expected(
             3.2,
-            "0.5 m/s² forward cannot be told from being pulled: V a/g is 1.5 m/s of energy. 2 deg/s tip the "
-            "horizon by 2 deg a second, another 1 m/s each. Barometer and GNSS contradict after 3 s; then "
-            "imu_off stands until the unit has been sound for a while.",
+            "An error of 0.5 m/s² forward looks like a tow: V a/g is 1.5 m/s of energy. An error of 2 "
+            "deg/s tilts the horizon by 2 deg each second, which adds 1 m/s each second. After 3 s "
+            "barometer and GNSS contradict the unit. `imu_off` then lasts until the unit has been "
+            "consistent for a while.",
             says="imu_off",
             within_s=5.0,
             back_s=math.inf,
         ),
     ),
-    Row("inertial", (NOISE,), Expected(1.0, "0.5 m/s² and 1 deg/s average out over a second.")),
+    Row("inertial", (NOISE,), Expected(1.0, "Noise of 0.5 m/s² and 1 deg/s averages out within a second.")),
     Row("inertial", _HARMLESS, Expected(USUAL_MPS, _TWICE)),
     # --- GNSS ---
     Row(
@@ -196,23 +221,23 @@ TABLE = (
         (MISSING, *_GONE),
         Expected(
             USUAL_MPS,
-            "The vario needs no GNSS. Wind, track and glide are not known without it. In flight no fix "
-            "equals the one before to the last digit: eight that do are a hung receiver.",
+            "The vario needs no GNSS. Wind, track and glide are not known without it. In flight no "
+            "fix equals the one before to the last digit: eight equal fixes mean a frozen receiver.",
             says="no_gnss",
             within_s=4.0,
         ),
     ),
     Row(
-        "GNSS", (SPIKES,), Expected(USUAL_MPS, "The vario needs no GNSS; leaps of the velocity are left out.")
+        "GNSS", (SPIKES,), Expected(USUAL_MPS, "The vario needs no GNSS; jumps of the velocity are rejected.")
     ),
     Row(
         "GNSS",
         (BIAS,),
         Expected(
             USUAL_MPS,
-            "The vario needs no GNSS. 5 m/s of velocity are 5 m/s of wind: in straight flight "
-            "no sensor can tell "
-            "them apart, so the wind is wrong and nothing says so. After a circle it would be.",
+            "The vario needs no GNSS. An error of 5 m/s of the velocity is an error of 5 m/s of the "
+            "wind. In straight flight no sensor distinguishes the two, so the wind is wrong and "
+            "nothing reports it. A circle would show it.",
         ),
     ),
     Row("GNSS", (NOISE, LATE, *_HARMLESS), Expected(USUAL_MPS, "The vario needs no GNSS.")),
@@ -222,23 +247,25 @@ TABLE = (
         (MISSING,),
         Expected(
             2.0,
-            "The standard's temperature stands in, here 5 K too cold: 0.9 % of airspeed, 1.8 % "
-            "of height. What the "
-            "filters make of that in the first minute is more than it should be, see below.",
+            "The temperature of the standard atmosphere is used, here 5 K too cold: 0.9 % of "
+            "airspeed, 1.8 % of height. In the first minute the error of the vario is larger than it "
+            "should be, see below.",
         ),
         ("cruise",),
     ),
     Row(
         "temperature",
         (MISSING,),
-        Expected(1.2, "The standard's temperature stands in, here 5 K too cold: 0.9 % of airspeed."),
+        Expected(
+            1.2, "The temperature of the standard atmosphere is used, here 5 K too cold: 0.9 % of airspeed."
+        ),
         ("circling", "launch"),
     ),
     Row(
         "temperature",
         (LOST, FROZEN, SPIKES, NAN, STOP, LATE, AHEAD, BACK),
         Expected(
-            USUAL_MPS, "The last temperature holds for minutes; a leap of 5 K is left out for a minute."
+            USUAL_MPS, "The last temperature is used for minutes; a jump of 5 K is rejected for a minute."
         ),
     ),
     Row(
@@ -246,10 +273,11 @@ TABLE = (
         (BIAS,),
         Expected(
             USUAL_MPS,
-            "Left out for a minute like any leap. One that stays is believed: 10 K, 1.7 % of speed.",
+            "Like any jump it is rejected for a minute. A lasting one is then accepted: 10 K are 1.7 "
+            "% of the airspeed.",
         ),
     ),
-    Row("temperature", (NOISE,), Expected(USUAL_MPS, "1 K is 0.2 % of airspeed.")),
+    Row("temperature", (NOISE,), Expected(USUAL_MPS, "1 K is 0.2 % of the airspeed.")),
     Row("temperature", _HARMLESS, Expected(USUAL_MPS, _TWICE)),
     # --- supply ---
     Row(
@@ -257,20 +285,20 @@ TABLE = (
         tuple(fault for fault in FAULTS if fault not in {BIAS, FROZEN}),
         Expected(
             USUAL_MPS,
-            "Nothing but the battery's warning looks at it, and that wants ten seconds of too little.",
+            "Only the battery warning uses the voltage, and it needs ten seconds below the limit.",
         ),
     ),
     Row(
         "supply",
         (FROZEN,),
-        Expected(USUAL_MPS, "A good voltage that hangs hides a battery that fails: nothing else could tell."),
+        Expected(USUAL_MPS, "A frozen good voltage hides an empty battery; no other sensor shows this."),
     ),
     Row(
         "supply",
         (BIAS,),
         Expected(
             USUAL_MPS,
-            "1.5 V too little cannot be told from a flat battery, and is called one.",
+            "A voltage that reads 1.5 V too low looks like an empty battery, so the warning sounds.",
             low_battery=True,
         ),
     ),
@@ -278,12 +306,14 @@ TABLE = (
     Row(
         "everything",
         (LOST,),
-        Expected(1.0, "Nothing is known: silence, at once.", says="no_baro", silent=True),
+        Expected(1.0, "Nothing is known: the tone is silent at once.", says="no_baro", silent=True),
     ),
     Row(
         "everything",
         (LATE,),
-        Expected(1.0, "Whether all are late nobody inside can know; the vario is late by as much."),
+        Expected(
+            1.0, "The instrument cannot detect that all sensors are late; the vario is late by the same time."
+        ),
     ),
     Row("everything", _HARMLESS, Expected(USUAL_MPS, _TWICE)),
     Row(
@@ -291,9 +321,8 @@ TABLE = (
         (AHEAD, BACK),
         Expected(
             2.0,
-            "What happened in the time between is not known: everything that remembers starts "
-            "afresh, as in the air "
-            "after switching on, and settles within seconds.",
+            "The motion between the two times is not known. All stages are reset, as after switching "
+            "on in the air, and settle within seconds.",
         ),
     ),
 )

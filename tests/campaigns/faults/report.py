@@ -1,4 +1,4 @@
-"""The matrix as a page: what must hold, and what was measured."""
+"""Write the fault matrix as a page: the expectations, and the measurements."""
 
 from __future__ import annotations
 
@@ -15,17 +15,19 @@ _INTRODUCTION = f"""# What a failing sensor does
 
 <!-- Written by `make faults`; the tests check that what must hold is current. -->
 
-Every sensor fails in every way, in cruise, circling and on the launch, in simulated flights whose truth is
-known (`tests/campaigns/faults/`). A mid-flight fault lasts from {FROM_S:g} s to {UNTIL_S:g} s. In every cell:
+The tests make every sensor fail in every way, in cruise, circling and launch, in simulated flights with
+known truth (`tests/campaigns/faults/`). A fault in flight lasts from {FROM_S:g} s to {UNTIL_S:g} s.
 
-* nothing crashes, and frames go on coming;
-* {BACK_S:g} s after the fault at the latest the vario is within {GOOD_MPS:g} m/s of the truth again, and
-  quality is as before;
-* the tone never tells for longer than {FALSE_S:g} s of a climb above {FALSE_MPS:g} m/s that is more than
-  {FALSE_MPS:g} m/s too much, unless the table says that nothing can prevent it.
+In every case:
 
-Faults are those of ordinary modules, see `tests/campaigns/faults/cells.py`. Simulated sensors are not real:
-that a cell holds says that the logic is sound, not that an instrument in an aircraft is.
+* nothing crashes, and the frames continue;
+* at most {BACK_S:g} s after the end of the fault, the vario is within {GOOD_MPS:g} m/s of the truth again,
+  and `quality` is as before;
+* the tone sounds a climb above {FALSE_MPS:g} m/s that is more than {FALSE_MPS:g} m/s too large for at most
+  {FALSE_S:g} s, unless the table says that this cannot be prevented.
+
+The sizes of the faults are those of ordinary modules (`tests/campaigns/faults/cells.py`). Simulated sensors
+are not real sensors. A passed case shows that the logic is correct, not that an instrument in an aircraft is.
 
 ## What must hold, and why
 """
@@ -33,40 +35,40 @@ that a cell holds says that the logic is sound, not that an instrument in an air
 _AFTER = """
 ## What cannot be promised
 
-* Without a pitot from the start, and half a minute after one is lost, the vario is the climb rate: a
-  pull-up sounds as lift. `quality` says so, and a cue when it happens.
-* A step of a sensor's reading that a gust or a pull could have made is taken for one, until the other sensors
-  contradict it; if none measures the same, for good: an offset of GNSS velocity is wind, one of the
-  voltage a flat battery, a slow one of the static port a climb.
-* A drift slower than the air's own changes no other sensor sees: 10 Pa a minute on the static port are
-  1.5 cm/s of vario.
-* In the first minute after a start in the air an air temperature that is not measured costs the vario up
-  to 2 m/s in speed changes.
+* Without a pitot from the start, and from half a minute after its loss, the vario is the climb rate: a
+  pull-up sounds as lift. `quality` reports this, and a cue sounds at the loss.
+* If a gust or a pull-up can explain a step of a reading, the instrument assumes a gust or a pull-up until the
+  other sensors contradict it. If no other sensor measures the same quantity, the error remains: an offset of
+  the GNSS velocity appears as wind, one of the voltage as an empty battery, and a slow one of the static
+  pressure as a climb.
+* No other sensor shows a drift that is slower than the changes of the air: 10 Pa a minute of static pressure
+  are 1.5 cm/s of vario.
+* In the first minute after a start in the air, an air temperature that is not measured causes an error of the
+  vario of up to 2 m/s in speed changes.
 """
 
 
 def expectations() -> str:
-    """The part that does not depend on flying anything."""
+    """The part of the page that needs no simulation."""
     lines = [_INTRODUCTION]
     for sensor in SENSORS:
         lines += [f"### {sensor.capitalize() if sensor.islower() else sensor}", ""]
-        lines += ["| fault | vario's error | is said | why |", "|---|---|---|---|"]
+        lines += ["| fault | largest error of the vario | report | reason |", "|---|---|---|---|"]
         lines += [_row(row) for row in TABLE if row.sensor == sensor]
         lines.append("")
     return "\n".join(lines) + _AFTER
 
 
 def measured(results: Mapping[Cell, Result | str]) -> str:
-    """The tables of a flown matrix: worst error, and what else there is to say."""
+    """The tables of the measurements."""
     short = {cell: found for cell, result in results.items() if (found := _short(cell, result))}
     lines = [
         MEASURED,
         "",
-        f"{len(results)} cells flown, {len(results) - len(short)} hold, {len(short)} fall "
-        f"short. In each: largest "
-        "error of the vario shown, m/s (–: never shown); how long after the fault's end all "
-        "was as before; in "
-        "brackets how long the tone told of a false climb.",
+        f"{len(results)} cases flown, {len(results) - len(short)} passed, {len(short)} failed. Each cell "
+        "gives the largest error of the vario shown, m/s (–: never shown), and the time from the end of "
+        "the fault until everything was as before; in brackets the time for which the tone sounded a "
+        "false climb.",
         "",
     ]
     for sensor in SENSORS:
@@ -115,9 +117,9 @@ def _says(wanted: Expected) -> str:
     if wanted.silent:
         words.append("silence")
     if wanted.low_battery:
-        words.append("the battery's warning")
+        words.append("battery warning")
     if not wanted.tone_kept:
-        words.append("the tone may tell of a false climb")
+        words.append("the tone may sound a false climb")
     return "; ".join(words) or "nothing"
 
 

@@ -50,7 +50,6 @@ def recordings() -> list[bytes]:
             "live",
             sensors={"baro": SensorInfo("MS5611", 50.0, 1.5, 0.0)},
             config_toml="",
-            calibration={"a": "1"},
         )
         with RecordingWriter(path, info) as writer:
             for sample in SAMPLES:

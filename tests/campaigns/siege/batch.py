@@ -44,7 +44,7 @@ def bad_neighbours(folder: Path) -> str:
     assert len(names) == 4, names
     assert r"bad \xff\x1b name.mcap" in names, names
     again = done_again(flights, out)
-    return f"4 flights and 1 failure in the tables; again: {again}"
+    return f"4 flights and 1 failure in the tables; second run: {again}"
 
 
 def done_again(flights: Path, out: Path) -> str:
@@ -179,19 +179,21 @@ def lost_scheduler(folder: Path) -> str:
 
 ATTACKS = (
     (
-        "a name of 255 bytes, one that is no UTF-8, bad marks, and a file that is none, beside a good flight",
-        "each is one row; again, only the failure is tried",
+        "a name of 255 bytes, one that is not UTF-8, bad marks, and a file that is no recording, "
+        "beside a good flight",
+        "each is one row; a second run repeats only the failure",
         bad_neighbours,
     ),
-    ("a result that cannot be kept", "one row that says so", result_cannot_be_kept),
+    ("a result that cannot be saved", "one row gives the reason", result_cannot_be_kept),
     (
         "Ctrl-C twice",
-        "the first lets flights being played finish, the second ends all within 2 s; tables are written",
+        "after the first the current flights finish, the second ends the command within 2 s; the "
+        "tables are written",
         second_interrupt,
     ),
     (
-        "the Dask scheduler dies",
-        "what is done is kept and in the tables; how to go on is said",
+        "the Dask scheduler ends",
+        "finished flights are kept and in the tables; a message says how to continue",
         lost_scheduler,
     ),
 )

@@ -75,7 +75,7 @@ def full(folder: Path) -> str:
             for command, name in commands:
                 refused(vario(*command), str(out / name), "cannot")
                 _left(out, former)
-    return f"{len(commands)} commands, nothing left and nothing changed"
+    return f"{len(commands)} commands; no file is left or changed"
 
 
 def full_folders(folder: Path) -> str:
@@ -97,7 +97,7 @@ def full_folders(folder: Path) -> str:
                 assert not found.name.startswith("."), f"{found.name} is left over"
                 assert found.stat().st_size, f"{found.name} is empty"
     assert before == {name: (trace / name).read_bytes() for name in os.listdir(trace)}, "a former result"
-    return "whole files only, former results as they were"
+    return "only complete files; former results unchanged"
 
 
 def really_full(folder: Path) -> str:
@@ -131,7 +131,7 @@ def killed(folder: Path) -> str:
     assert out.read_bytes() == FORMER, "the former result is gone"
     (left,) = [path for path in folder.iterdir() if path.name.endswith(".partial")]
     _others(folder, left)
-    return "the former result is as it was; the next command that writes there clears up"
+    return "the former result is unchanged; the next command that writes there removes the partial file"
 
 
 def _others(folder: Path, left: Path) -> None:
@@ -151,17 +151,21 @@ def _others(folder: Path, left: Path) -> None:
 
 ATTACKS = (
     (
-        "no room for a result: report, export, import, simulate, tone",
-        "one line; nothing left, nothing changed",
+        "no space for a result: report, export, import, simulate, tone",
+        "one line of error; no file is left or changed",
         full,
     ),
     (
-        "no room for one of several results: replay, compare, noise",
-        "one line; each whole or not there",
+        "no space for one of several results: replay, compare, noise",
+        "one line of error; each result is complete or absent",
         full_folders,
     ),
-    ("a full file system", "one line; nothing left", really_full),
-    ("killed while it writes", "what stood there stays; the next command clears up", killed),
+    ("a full file system", "one line of error; no file is left", really_full),
+    (
+        "a command is killed while it writes",
+        "the former result stays; the next command removes the partial file",
+        killed,
+    ),
 )
 
 LONG = (really_full, killed)

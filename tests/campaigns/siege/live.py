@@ -149,7 +149,7 @@ def serial_line_missing(folder: Path) -> str:
         ended = program.end()
         os.close(master)
         os.close(slave)
-    return f"flown without, said once; sentences after it came; {ended}"
+    return f"continued without it, logged once; sentences after it appeared; {ended}"
 
 
 def port_in_use(folder: Path) -> str:
@@ -164,7 +164,7 @@ def port_in_use(folder: Path) -> str:
         with socket.create_connection(("127.0.0.1", port), timeout=LONGEST_S) as reader:
             assert reader.recv(100).startswith(b"$II")
         ended = program.end()
-    return f"flown without, said once; sentences after it was free; {ended}"
+    return f"continued without it, logged once; sentences after it was free; {ended}"
 
 
 def address_not_up(folder: Path) -> str:
@@ -172,7 +172,7 @@ def address_not_up(folder: Path) -> str:
     with flying(folder, '[nmea]\nto = "tcp:192.0.2.1:10110"\n') as program:
         program.until(lambda status: "NO SENTENCES" in status)
         program.said_once("nmea: ")
-        return f"flown without, said once; {program.end()}"
+        return f"continued without it, logged once; {program.end()}"
 
 
 def pipe_for_a_serial_line(folder: Path) -> str:
@@ -180,7 +180,7 @@ def pipe_for_a_serial_line(folder: Path) -> str:
     os.mkfifo(folder / "tty")
     with flying(folder, f'[nmea]\nto = "serial:{folder / "tty"}@4800"\n') as program:
         program.until(lambda status: "NO SENTENCES" in status)
-        return f"flown without; {program.end()}"
+        return f"continued without it; {program.end()}"
 
 
 def stderr_dead(folder: Path) -> str:
@@ -228,7 +228,7 @@ def signals_without_meaning(folder: Path) -> str:
         for number in (signal.SIGUSR1, signal.SIGUSR2, signal.SIGALRM, signal.SIGPIPE):
             program.process.send_signal(number)
         program.turns()
-        return f"it goes on; {program.end()}"
+        return f"continues; {program.end()}"
 
 
 def signals_in_a_crowd(folder: Path) -> str:
@@ -251,7 +251,7 @@ def _replaced(folder: Path, put: Callable[[Path], object]) -> str:
         ended = program.end()
     (path,) = (folder / "flights").glob("0*.mcap")
     assert any(isinstance(sample, Mark) for sample in Recording(path)), "the mark was not taken"
-    return f"said once, a mark is taken; {ended}"
+    return f"logged once, a mark is recorded; {ended}"
 
 
 def settings_become_a_pipe(folder: Path) -> str:
@@ -277,7 +277,7 @@ def settings_become_hostile(folder: Path) -> str:
         program.config.write_text('[vario]\ndamping = "2 s"\n', encoding="utf-8")
         program.until(lambda _: "changed settings are in force" in program.said)
         ended = program.end()
-    return f"both refused, the next ones taken; {ended}"
+    return f"both refused, the next ones applied; {ended}"
 
 
 def sound_card_takes_nothing(folder: Path) -> str:
@@ -307,7 +307,7 @@ def sound_card_takes_nothing(folder: Path) -> str:
     finally:
         del os.environ["ALSA_CONFIG_PATH"]
         os.close(end)
-    return f"flown in silence; ended after {took_s:.1f} s, the card {left}, recording with index"
+    return f"continued in silence; ended after {took_s:.1f} s, the card {left}, recording with index"
 
 
 def two_recorders(folder: Path) -> str:
@@ -350,7 +350,7 @@ def two_imports(folder: Path) -> str:
         assert one.returncode == 0, said.decode()
     assert {path.name for path in folder.iterdir()} == {"given.mcap", "out.mcap"}
     assert len(list(Recording(out))) == 20_000
-    return "both end with 0; one whole recording, nothing beside it"
+    return "both end with 0; one complete recording, no other file"
 
 
 def set_as_root(folder: Path) -> str:
@@ -391,36 +391,68 @@ def folder_in_memory(folder: Path) -> str:
         assert "is in memory" in done.stdout
     finally:
         shutil.rmtree(flights, ignore_errors=True)
-    return "vario run says so in the log and the status line; vario check fails it"
+    return "vario run reports it in the log and in the status line; vario check fails"
 
 
 ATTACKS = (
     (
         "the serial line for sentences is missing",
-        "flown without; sentences as soon as it is there",
+        "the flight continues without it; sentences are sent as soon as it exists",
         serial_line_missing,
     ),
-    ("the port for sentences is in use", "flown without; sentences as soon as it is free", port_in_use),
-    ("the address for sentences is not up", "flown without, said once a minute", address_not_up),
-    ("a named pipe where the serial line should be", "flown without", pipe_for_a_serial_line),
-    ("standard error is read by nobody any more", "flown on; ends in order", stderr_dead),
-    ("standard error takes nothing", "flown on; ends in order", stderr_full),
-    ("SIGHUP", "ends in order, with an index", hung_up),
-    ("SIGQUIT", "ends in order, with an index", quit_by_the_keyboard),
-    ("SIGUSR1, SIGUSR2, SIGALRM, SIGPIPE", "flown on", signals_without_meaning),
-    ("fifty SIGINT", "ends in order, with an index", signals_in_a_crowd),
-    ("the settings file becomes a named pipe", "said; marks go on; ends in order", settings_become_a_pipe),
-    ("the settings file becomes a folder", "said; marks go on; ends in order", settings_become_a_folder),
+    (
+        "the port for sentences is in use",
+        "the flight continues without it; sentences are sent as soon as it is free",
+        port_in_use,
+    ),
+    (
+        "the address for sentences is not up",
+        "the flight continues without it; it is logged once a minute",
+        address_not_up,
+    ),
+    (
+        "a named pipe where the serial line should be",
+        "the flight continues without it",
+        pipe_for_a_serial_line,
+    ),
+    ("the reader of standard error has ended", "the flight continues; it ends in order", stderr_dead),
+    ("standard error blocks", "the flight continues; it ends in order", stderr_full),
+    ("SIGHUP", "it ends in order; the recording has an index", hung_up),
+    ("SIGQUIT", "it ends in order; the recording has an index", quit_by_the_keyboard),
+    ("SIGUSR1, SIGUSR2, SIGALRM, SIGPIPE", "the flight continues", signals_without_meaning),
+    ("fifty SIGINT", "it ends in order; the recording has an index", signals_in_a_crowd),
+    (
+        "the settings file becomes a named pipe",
+        "it is logged; marks still work; it ends in order",
+        settings_become_a_pipe,
+    ),
+    (
+        "the settings file becomes a folder",
+        "it is logged; marks still work; it ends in order",
+        settings_become_a_folder,
+    ),
     (
         "the settings become TOML of 900 levels, then of 20,000 sections",
-        "refused; later ones are taken; ends in order",
+        "they are refused, later ones are applied; it ends in order",
         settings_become_hostile,
     ),
-    ("a sound card that takes nothing", "flown in silence; ends within 5 s", sound_card_takes_nothing),
-    ("two recorders begin at once", "two files", two_recorders),
-    ("two imports into one file", "one whole file, both end with 0", two_imports),
-    ("vario set as root", "owner, group and mode kept", set_as_root),
-    ("the recorder's folder is in memory", "said by run, failed by check", folder_in_memory),
+    (
+        "a sound card that accepts no samples",
+        "the flight continues in silence; it ends within 5 s",
+        sound_card_takes_nothing,
+    ),
+    ("two recorders begin at the same time", "there are two files", two_recorders),
+    (
+        "two imports into one file at the same time",
+        "one complete file; both end with exit code 0",
+        two_imports,
+    ),
+    ("`vario set` as root", "owner, group and mode are kept", set_as_root),
+    (
+        "the folder of the recorder is in memory",
+        "`vario run` reports it, `vario check` fails",
+        folder_in_memory,
+    ),
 )
 """What is done, what is expected, and the function that does it in a folder it is given."""
 

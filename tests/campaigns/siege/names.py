@@ -63,7 +63,7 @@ def odd_name(folder: Path) -> str:
     sound = folder / "\x1b[2J\udcff.flac"
     done(vario("tone", "1", "--seconds", "0.3", "--out", sound))
     done(vario("tone", "--picture", sound))
-    return "replay and tone work, and show it written out"
+    return "replay and tone work, and print it with escapes"
 
 
 def long_name(folder: Path) -> str:
@@ -71,7 +71,7 @@ def long_name(folder: Path) -> str:
     _reads(path, folder)
     refused(vario("replay", "y" * 300 + ".mcap"), "File name too long")
     refused(vario("report", path, "--out", folder / ("y" * 300)), "File name too long")
-    return "255 bytes: read, and results named after it; 300 bytes: File name too long"
+    return "255 bytes: read, and the results are named after it; 300 bytes: File name too long"
 
 
 def dash(folder: Path) -> str:
@@ -99,7 +99,7 @@ def no_files(folder: Path) -> str:
                 refused(vario(*command, path), str(path))
             if path != folder_in:
                 refused(vario("compare", path, path, "--out", folder / "out"), str(path))
-    return "pipe, socket, device, directory, loop of links, nothing: one line from each command"
+    return "pipe, socket, device, directory, loop of links, missing file: one line of error from each command"
 
 
 def settings_of_a_line_break(folder: Path) -> str:
@@ -111,7 +111,7 @@ def settings_of_a_line_break(folder: Path) -> str:
     done(vario("noise", "static", path, "--out", folder / "out"))
     lines = (folder / "out" / "sensors.toml").read_text(encoding="utf-8").splitlines()
     assert [line for line in lines if line.startswith("[")] == ["[sensors.baro]"], lines
-    return "the fragment of settings holds [sensors.baro] and nothing more"
+    return "the settings fragment contains only [sensors.baro]"
 
 
 def secret_glider(folder: Path) -> str:
@@ -151,23 +151,35 @@ def columns(folder: Path) -> str:
         b.write_bytes(content)
         ran = vario("compare", a, b, "--out", folder / "out")
         assert ran.code in {1, 2}, ran.code
-    return "compared; damaged ones are one line"
+    return "compared; a damaged one gives one line of error"
 
 
 ATTACKS = (
-    ("a trace whose columns have hostile names, damaged traces", "compared, or one line", columns),
     (
-        "names with bytes that are no UTF-8, escapes, line breaks, turned writing, dashes, $",
-        "they are names",
+        "a trace whose columns have hostile names, damaged traces",
+        "they are compared, or give one line of error",
+        columns,
+    ),
+    (
+        "names with bytes that are not UTF-8, escapes, line breaks, reversed writing, dashes, $",
+        "they are used as names",
         odd_names,
     ),
-    ("an escape sequence and a byte that is no UTF-8 in a name", "it is a name", odd_name),
-    ("a name of 255 bytes, and of 300", "read; one line", long_name),
-    ("the name -", "a file's name like others", dash),
+    ("an escape sequence and a byte that is not UTF-8 in a name", "it is used as a name", odd_name),
+    ("a name of 255 bytes, and of 300", "the first is read; the second gives one line of error", long_name),
+    ("the name -", "it is the name of a file like any other", dash),
     ("a NUL in a name", "a typed error", nul),
-    ("a pipe, socket, device, directory, loop of links as input", "one line, without waiting", no_files),
-    ("a name with lines of settings in it", "no line of a settings file", settings_of_a_line_break),
-    ('`glider = "/etc/shadow"`, a link to it, a pipe', "nothing of the file is printed", secret_glider),
+    (
+        "a pipe, socket, device, directory, loop of links as input",
+        "one line of error, without waiting",
+        no_files,
+    ),
+    (
+        "a name with lines of settings in it",
+        "the name does not become lines of a settings file",
+        settings_of_a_line_break,
+    ),
+    ('`glider = "/etc/shadow"`, a link to it, a pipe', "no part of the file is printed", secret_glider),
 )
 
 LONG = (columns, odd_names)

@@ -79,7 +79,7 @@ def devices(folder: Path) -> str:
         refused(vario(*command, path, "--out", "/dev/full"), "/dev/full", "No space left on device")
         refused(vario(*command, path, "--out", folder), str(folder), "directory")
     refused(vario("report", path, "--out", path / "below"), "cannot be written")
-    return "/dev/null stays a device; /dev/full, a directory, a file as folder: one line"
+    return "/dev/null stays a device; /dev/full, a directory, a file as folder: one line of error"
 
 
 def kept(folder: Path) -> str:
@@ -93,7 +93,7 @@ def kept(folder: Path) -> str:
     assert page.read_bytes().startswith(b"<!doctype"), "the file has not been replaced"
     assert stat.S_IMODE(page.stat().st_mode) == 0o640, oct(page.stat().st_mode)
     assert not [name for name in os.listdir(folder) if name.startswith(".")], "something is left over"
-    return "a link stays a link, permissions as they were, nothing left over"
+    return "a link stays a link, with the same permissions; no other file is left"
 
 
 def bundled() -> str:
@@ -101,17 +101,21 @@ def bundled() -> str:
     refused(vario("report", BUNDLED, "--out", BUNDLED), str(BUNDLED))
     refused(vario("export", BUNDLED, "--as", "igc", "--out", BUNDLED), str(BUNDLED))
     assert BUNDLED.read_bytes() == before, "it has changed"
-    return "refused"
+    return "it is refused"
 
 
 ATTACKS = (
     (
         "`--out` over the recording, settings or glider file, also by a link, or over another such file",
-        "refused; no file changes",
+        "it is refused, and no file changes",
         over_inputs,
     ),
-    ("results that links make one file, or one with an input", "refused; no file changes", one_file),
-    ("`--out` is a device or a directory", "a device stays one; one line", devices),
-    ("`--out` is a link to an existing file", "the file is replaced whole, the link stays", kept),
-    ("`--out` over the bundled flight", "refused", bundled),
+    (
+        "links make two results the same file, or a result and an input",
+        "it is refused, and no file changes",
+        one_file,
+    ),
+    ("`--out` is a device or a directory", "a device stays a device; one line of error", devices),
+    ("`--out` is a link to an existing file", "the whole file is replaced, and the link stays", kept),
+    ("`--out` over the bundled flight", "it is refused", bundled),
 )

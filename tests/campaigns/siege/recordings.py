@@ -58,7 +58,7 @@ def carried_outlets(folder: Path) -> str:
     assert not flights.exists(), "it made the folder named in the recording"
     with socket.socket() as visitor:
         assert visitor.connect_ex(("127.0.0.1", port)), "it listens at the port named in the recording"
-    return f"flew on; no port, no folder; {_everything(path, folder)}"
+    return f"the flight continued; no port, no folder; {_everything(path, folder)}"
 
 
 def carried_paths(folder: Path) -> str:
@@ -121,7 +121,7 @@ def escapes(folder: Path) -> str:
         assert text not in html, "it is in the page"
     (row,) = _batch(inner, folder)
     assert not {"\n", "\x1b"} & set(row["title"]), row
-    return f"nothing of it reaches terminal, page or table; {seen}"
+    return f"nothing of them reaches terminal, page or table; {seen}"
 
 
 def wrong_settings(folder: Path) -> str:
@@ -129,7 +129,7 @@ def wrong_settings(folder: Path) -> str:
     path = recording(folder / "a.mcap", more={"settings": {"toml": toml}})
     ran = vario("replay", path, "--out", folder / "out")
     assert ran.code == 2, ran.code
-    return "refused in one line, written out"
+    return "refused in one line, with the sequences written out"
 
 
 def formulas(folder: Path) -> str:
@@ -143,7 +143,7 @@ def formulas(folder: Path) -> str:
             assert row[name][0] == "'", row[name]
         assert float(row["lowest_m"]) > 0.0, "a number is no number any more"
     assert len(rows) == len(texts)
-    return f"{', '.join(row['title'] for row in rows)}; numbers as they were"
+    return f"{', '.join(row['title'] for row in rows)}; numbers unchanged"
 
 
 def years(folder: Path) -> str:
@@ -162,7 +162,7 @@ def markup(folder: Path) -> str:
     _everything(path, folder)
     html = (folder / "report.html").read_text(encoding="utf-8")
     assert "<img" not in html, "markup of the recording is in the page"
-    return "in the page as text: no < of it is left"
+    return "the page contains it as text, without any <"
 
 
 def formulae(folder: Path) -> str:
@@ -183,7 +183,7 @@ def records(folder: Path) -> str:
     assert not [line for line in lines if line.startswith(b"G")], "a record of the title's own"
     assert sum(line.startswith(b"B") for line in lines) == 12, "a fix of the title's own"
     assert all(line.isascii() for line in lines), "no ASCII"
-    return "in one L record; 12 fixes, none more"
+    return "in one L record; 12 fixes, and no more"
 
 
 def impossible_figures(folder: Path) -> str:
@@ -196,7 +196,7 @@ def impossible_figures(folder: Path) -> str:
     text = (folder / "replay" / "summary.json").read_text(encoding="utf-8")
     for figure in ("NaN", "Infinity"):
         assert figure not in text, "it is in the summary"
-    return f"{seen}; taken as not known"
+    return f"{seen}; treated as not known"
 
 
 def twice(folder: Path) -> str:
@@ -210,7 +210,7 @@ def attached(folder: Path) -> str:
     path = recording(inner / "a.mcap", attachment="../../evil.txt")
     seen = _everything(path, inner)
     assert not list(folder.rglob("*evil*")), "the attachment was unpacked"
-    return f"{seen}; nothing unpacked"
+    return f"{seen}; no file unpacked"
 
 
 def many_marks(folder: Path) -> str:
@@ -228,35 +228,43 @@ def long_texts(folder: Path) -> str:
     seen = _everything(path, folder)
     size = (folder / "replay" / "summary.json").stat().st_size
     assert size < 20_000, f"a summary of {size} bytes"
-    return f"{seen}; cut to 500 characters"
+    return f"{seen}; shortened to 500 characters"
 
 
 ATTACKS = (
     (
-        "settings in a recording name a port, a folder, a sound device and a section of later versions",
+        "settings in a recording name a port, a folder, a sound device and an unknown section",
         "`run --emulate` opens none of them; every other command reads the recording",
         carried_outlets,
     ),
-    ("settings in a recording name a local file as glider", "it is not read", carried_paths),
+    ("settings in a recording name a local file as glider", "the file is not read", carried_paths),
     ("a mark with lone surrogates", "every command reads the recording", surrogates),
-    ("a mark that is no UTF-8", "that message is left out, and said", bad_bytes),
+    ("a mark that is not UTF-8", "the message is left out, and a warning says so", bad_bytes),
     (
-        "`vario mark` with a byte that is no UTF-8, dropped and into a recording",
-        "both can be read",
+        "`vario mark` with a byte that is not UTF-8, into a folder and into a recording",
+        "both marks can be read",
         surrogate_dropped,
     ),
-    ("escape sequences and turned writing in every text", "nothing of it is obeyed anywhere", escapes),
-    ("escape sequences in a wrong setting", "one line", wrong_settings),
-    ("cells that begin with = + - @", "text in a table, no formula; numbers untouched", formulas),
-    ("a start in the year 1, 9999, 1899, 10000", "exports say what is wrong", years),
-    ("markup in title, origin and mark", "text in the page", markup),
-    ("mathematics for the picture's library in title and marks", "text in the picture", formulae),
-    ("line breaks and records of FAI/IGC in the title", "no record of its own", records),
-    ("not a number and infinity as figures of sensors", "not known", impossible_figures),
+    ("escape sequences and reversed writing in every text", "they have no effect anywhere", escapes),
+    ("escape sequences in a wrong setting", "one line of error", wrong_settings),
+    (
+        "texts that begin with = + - @",
+        "a table contains them as text, not as formulas; numbers are unchanged",
+        formulas,
+    ),
+    ("a start in the year 1, 9999, 1899, 10000", "the exports report the fault", years),
+    ("markup in title, origin and mark", "the page shows it as text", markup),
+    (
+        "mathematical notation of the plotting library in title and marks",
+        "the picture shows it as text",
+        formulae,
+    ),
+    ("line breaks and records of FAI/IGC in the title", "they do not become records of the file", records),
+    ("values that are infinite or not a number as properties of sensors", "not known", impossible_figures),
     ("the same channel twice, and names close to it", "every command reads the recording", twice),
-    ("an attachment with a path as its name", "nothing is unpacked", attached),
-    ("20,000 marks", "a bounded number is kept, the rest counted", many_marks),
-    ("a title of 3 MB", "cut", long_texts),
+    ("an attachment with a path as its name", "no file is unpacked", attached),
+    ("20,000 marks", "a limited number is kept, the others are counted", many_marks),
+    ("a title of 3 MB", "it is shortened", long_texts),
 )
 
 LONG = (many_marks, long_texts)

@@ -31,14 +31,14 @@ def page(seen: Mapping[tuple[str, str], Seen]) -> str:
     for group, attacks in GROUPS.items():
         if not attacks:
             continue
-        parts += [f"## {group}", "", "| attack | expectation | seen |", "|---|---|---|"]
+        parts += [f"## {group}", "", "| attack | expectation | observation |", "|---|---|---|"]
         for attack, expectation, _ in attacks:
             found = seen[group, attack]
             text = _cell(found.text) if found.held else f"**{_cell(found.text)}**"
             parts.append(f"| {_cell(attack)} | {_cell(expectation)} | {text} |")
         parts.append("")
     held = sum(found.held for found in seen.values())
-    return "\n".join(parts) + f"\n{len(seen)} attacks made, {held} repelled.\n"
+    return "\n".join(parts) + f"\n{len(seen)} attacks made; {held} had the expected result.\n"
 
 
 def _cell(text: str) -> str:

@@ -1,4 +1,4 @@
-"""`vario calibrate`: find sensor errors and the polar of the glider, from recordings or live.
+"""`vario calibrate`: determine sensor errors and the polar of the glider, from recordings or live.
 
 Modules: `series` holds a recording as arrays and finds the intervals at rest; `outcome` holds the result of
 a calibration and writes its files; `command` is the command line. Each kind of calibration has a module:

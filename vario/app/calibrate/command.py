@@ -11,24 +11,24 @@ if TYPE_CHECKING:
     from argparse import ArgumentParser, Namespace, _SubParsersAction
 
 LIVE_S = 30.0
-"""How long a way at rest reads the sensors."""
+"""For how long a calibration at rest reads the sensors."""
 
 SIX_SIDES_S = 120.0
-"""Six sides for 5 s each, and as long to turn the box from one to the next."""
+"""Six sides for 5 s each, and the time to turn the box from one side to the next."""
 
 THREE_SIDES_S = 180.0
-"""On each of three sides two turns with rests of 5 s, and the time to put the box on the next side."""
+"""Two turns with rests of 5 s on each of three sides, and the time to put the box on the next side."""
 
 LEAK_TEST_S = 120.0
 """Half a minute for the suction, one minute closed, and the release."""
 
 IN_FLIGHT_S = 900.0
-"""A tow to 1000 m is glided down in this time."""
+"""The time of a glide down from 1000 m."""
 
 
 def add_parser(commands: _SubParsersAction[ArgumentParser]) -> None:
     """Register the command with all kinds of calibration."""
-    parser = commands.add_parser("calibrate", help="find sensor errors, or the polar of the glider")
+    parser = commands.add_parser("calibrate", help="determine sensor errors, or the polar of the glider")
     ways = parser.add_subparsers(title="methods", required=True, metavar="METHOD")
     _way(ways, "pitot-offset", "zero of the pitot sensor, with the pitot covered")
     _way(ways, "gyro-bias", "bias of the gyro, at rest")

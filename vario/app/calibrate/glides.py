@@ -25,7 +25,7 @@ from drivers.isa import (
 )
 from drivers.samples import Sample
 from vario.app.calibrate.outcome import Outcome
-from vario.app.calibrate.series import Floats, Series, collect, needed
+from vario.app.calibrate.series import ChannelSeries, Floats, collect, needed
 from vario.app.errors import AppError
 from vario.flight.core.polar import QuadraticPolar
 
@@ -150,7 +150,9 @@ def sink_error(eas_mps: float, covariance: Floats) -> float:
     return float(np.sqrt(row @ covariance @ row))
 
 
-def _steady(pitot: Series, gyro: Series | None, baro: Series) -> list[tuple[float, float]]:
+def _steady(
+    pitot: ChannelSeries, gyro: ChannelSeries | None, baro: ChannelSeries
+) -> list[tuple[float, float]]:
     """Start and end times, s, of glides with steady speed; with a gyro, also straight."""
     t_s = np.arange(pitot.t_s[0], pitot.t_s[-1], 1.0)
     seconds = np.clip(np.searchsorted(t_s, pitot.t_s, side="right") - 1, 0, len(t_s) - 1)
@@ -187,9 +189,9 @@ def _eas(impact_pa: float, static_pa: float) -> float:
 
 def _glide(
     span: tuple[float, float],
-    baro: Series,
-    pitot: Series,
-    oat: Series | None,
+    baro: ChannelSeries,
+    pitot: ChannelSeries,
+    oat: ChannelSeries | None,
     *,
     mass_ratio: float,
 ) -> SteadyGlide:

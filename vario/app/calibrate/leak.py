@@ -15,12 +15,12 @@ import numpy as np
 from drivers.isa import altitude_m, metres_per_pascal
 from drivers.samples import Sample
 from vario.app.calibrate.outcome import Outcome
-from vario.app.calibrate.series import Floats, Series, collect, needed
+from vario.app.calibrate.series import ChannelSeries, Floats, collect, needed
 from vario.app.errors import AppError
 
 LEAST_GAIN_M = 100.0
 MOST_GAIN_M = 600.0
-"""A test gains about 300 m; what gains much more is a flight."""
+"""A test gains about 300 m; a recording that gains much more is a flight."""
 
 SETTLE_S = 3.0
 """The suction cools the air in the line; it needs this time to warm up again."""
@@ -113,7 +113,7 @@ def static_leak(samples: Iterable[Sample]) -> Outcome:
     )
 
 
-def _must_be_on_the_ground(found: dict[str, Series]) -> None:
+def _must_be_on_the_ground(found: dict[str, ChannelSeries]) -> None:
     """Check that this is no flight.
 
     Raises:
@@ -131,7 +131,7 @@ def _must_be_on_the_ground(found: dict[str, Series]) -> None:
             )
     if velocity is not None:
         _, speed = _seconds(velocity.t_s, np.hypot(velocity.values[:, 0], velocity.values[:, 1]))
-        # One wrong fix is no flight.
+        # A single wrong fix does not mean a flight.
         fastest = float(np.percentile(speed, 90))
         if fastest > MOST_GROUND_SPEED_MPS:
             raise AppError(

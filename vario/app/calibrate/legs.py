@@ -22,7 +22,7 @@ from scipy.optimize import least_squares
 from drivers.isa import altitude_m, cas_mps, impact_of_tas_pa, tas_mps, temperature_k
 from drivers.samples import Sample
 from vario.app.calibrate.outcome import Outcome
-from vario.app.calibrate.series import Floats, Series, collect, needed
+from vario.app.calibrate.series import ChannelSeries, Floats, collect, needed
 from vario.app.errors import AppError
 
 LEAST_LEG_S = 15.0
@@ -188,7 +188,7 @@ def position_error(
     )
 
 
-def straight_runs(velocity: Series, pitot: Series) -> list[tuple[float, float]]:
+def straight_runs(velocity: ChannelSeries, pitot: ChannelSeries) -> list[tuple[float, float]]:
     """Start and end times, s, of the longest straight and steady run on each heading."""
     track = np.unwrap(np.arctan2(velocity.values[:, 1], velocity.values[:, 0]))
     impact = np.interp(velocity.t_s, pitot.t_s, pitot.values[:, 0])
@@ -228,10 +228,10 @@ def _mean_of(values: Floats, part: slice) -> float:
 
 def _leg(
     span: tuple[float, float],
-    velocity: Series,
-    pitot: Series,
-    baro: Series,
-    oat: Series | None,
+    velocity: ChannelSeries,
+    pitot: ChannelSeries,
+    baro: ChannelSeries,
+    oat: ChannelSeries | None,
 ) -> Leg:
     parts = [series.between(*span) for series in (velocity, pitot, baro)]
     if any(len(part.t_s) < 5 for part in parts):

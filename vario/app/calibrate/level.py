@@ -16,7 +16,7 @@ import numpy as np
 from drivers.isa import G0_MPS2
 from drivers.samples import ImuAccel, Sample
 from vario.app.calibrate.outcome import Outcome
-from vario.app.calibrate.series import Floats, Series, collect, must_rest, needed, resting
+from vario.app.calibrate.series import ChannelSeries, Floats, collect, must_rest, needed, resting
 from vario.app.errors import AppError
 from vario.settings.fitted import ImuSensor
 
@@ -89,7 +89,7 @@ def from_ground_run(samples: Iterable[Sample]) -> Outcome:
     return _outcome(down, down + np.mean(units, axis=0), f"Pulled ahead for {len(pulls) * BIN_S:g} s.")
 
 
-def _pulls(rest: Series, accel: Series, gyro: Series | None) -> list[Floats]:
+def _pulls(rest: ChannelSeries, accel: ChannelSeries, gyro: ChannelSeries | None) -> list[Floats]:
     """Horizontal acceleration after a rest, in sensor axes, m/s², shape (3,), one value each `BIN_S`."""
     size = float(np.linalg.norm(rest.mean))
     down = -rest.mean / size

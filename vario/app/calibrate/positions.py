@@ -16,7 +16,7 @@ from scipy.optimize import least_squares
 from drivers.isa import G0_MPS2
 from drivers.samples import Sample
 from vario.app.calibrate.outcome import Outcome
-from vario.app.calibrate.series import Floats, Series, collect, needed, resting
+from vario.app.calibrate.series import ChannelSeries, Floats, collect, needed, resting
 from vario.app.errors import AppError
 
 STILL_MPS2 = 0.25
@@ -102,7 +102,7 @@ def _must_cover(means: Floats) -> None:
         )
 
 
-def _at_rest(gyro: Series, rests: list[Series]) -> Floats:
+def _at_rest(gyro: ChannelSeries, rests: list[ChannelSeries]) -> Floats:
     """Mean of the gyro over the intervals at rest, rad/s, shape (3,)."""
     parts = [gyro.between(float(rest.t_s[0]), float(rest.t_s[-1])).values for rest in rests]
     return np.asarray(np.mean(np.concatenate(parts), axis=0))

@@ -23,7 +23,7 @@ import numpy as np
 from drivers.isa import G0_MPS2, GAS_CONSTANT, altitude_m, tas_mps, temperature_k
 from drivers.samples import Sample
 from vario.app.calibrate.outcome import Outcome
-from vario.app.calibrate.series import Floats, Series, collect, needed
+from vario.app.calibrate.series import ChannelSeries, Floats, collect, needed
 from vario.app.errors import AppError
 
 RATE_HZ = 10.0
@@ -144,7 +144,9 @@ def energy_check(samples: Iterable[Sample], in_force: float = 0.0) -> Outcome:
     )
 
 
-def _energies(baro: Series, pitot: Series, oat: Series | None) -> tuple[Floats, Floats, Floats]:
+def _energies(
+    baro: ChannelSeries, pitot: ChannelSeries, oat: ChannelSeries | None
+) -> tuple[Floats, Floats, Floats]:
     """Time, s, true height, m, and V²/2g, m, on an even grid, shape (n,) each.
 
     The height is integrated with the air temperature, from 0 at the start.
@@ -181,7 +183,7 @@ def _manoeuvres(t_s: Floats, kinetic_m: Floats) -> list[slice]:
     return sorted(found, key=lambda window: window.start)
 
 
-def _straight(t_s: Floats, found: dict[str, Series]) -> bool:
+def _straight(t_s: Floats, found: dict[str, ChannelSeries]) -> bool:
     """Whether the heading stays, by the gyro, otherwise by the track; True if neither is known."""
     begin_s, end_s = float(t_s[0]), float(t_s[-1])
     for channel in ("imu_gyro", "gnss_vel"):

@@ -1,4 +1,4 @@
-"""What a calibration works on: a recording or a part of it, or the sensors read now."""
+"""The input of a calibration: a recording or a part of it, or live readings of the sensors."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ MOST_LIVE_S = 3600.0
 
 
 def part_of(samples: list[Sample], between: Sequence[float] | None) -> list[Sample]:
-    """The samples in the part of the recording that was asked for.
+    """The samples in the selected part of the recording.
 
     Raises:
         AppError: if there are none.
@@ -52,7 +52,7 @@ def read_input(arguments: Namespace) -> tuple[list[Sample], RecordingInfo, Loade
         raise AppError(f"--for {live_s:g}: expected 1 to {MOST_LIVE_S:g} s")
     if arguments.fake is not None:
         if arguments.apply is not None:
-            raise AppError("--apply: what fake chips measure is not written into settings; leave out --fake")
+            raise AppError("--apply: readings of fake chips are not written into settings; leave out --fake")
         practised = practice(arguments.fake, config)
         terminal().print(WORDS)
         what = fitted(practised.loaded.settings, practised.buses, practised.port)

@@ -17,17 +17,17 @@ Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
-class Series:
+class ChannelSeries:
     """One channel: times, s, shape (n,), and values, shape (n, fields). A missing value is NaN."""
 
     channel: str
     t_s: Floats
     values: Floats
 
-    def between(self, from_s: float, to_s: float) -> Series:
+    def between(self, from_s: float, to_s: float) -> ChannelSeries:
         """The part with from_s ≤ t < to_s."""
         inside = (self.t_s >= from_s) & (self.t_s < to_s)
-        return Series(self.channel, self.t_s[inside], self.values[inside])
+        return ChannelSeries(self.channel, self.t_s[inside], self.values[inside])
 
     @property
     def mean(self) -> Floats:
@@ -40,7 +40,7 @@ class Series:
         return np.asarray(np.std(np.diff(self.values, axis=0), axis=0) / np.sqrt(2.0))
 
 
-def collect(samples: Iterable[Sample], *channels: str) -> dict[str, Series]:
+def collect(samples: Iterable[Sample], *channels: str) -> dict[str, ChannelSeries]:
     """The given channels of a recording, each in order of time; missing channels are omitted."""
     times: dict[str, list[float]] = {channel: [] for channel in channels}
     rows: dict[str, list[tuple[float, ...]]] = {channel: [] for channel in channels}
@@ -56,7 +56,7 @@ def collect(samples: Iterable[Sample], *channels: str) -> dict[str, Series]:
         if times[channel]:
             t_s = np.array(times[channel])
             order = np.argsort(t_s, kind="stable")
-            found[channel] = Series(channel, t_s[order], np.array(rows[channel])[order])
+            found[channel] = ChannelSeries(channel, t_s[order], np.array(rows[channel])[order])
     return found
 
 
@@ -72,7 +72,7 @@ def corrected_pressures(samples: Iterable[Sample], sensors: Sensors) -> Iterator
             yield sample
 
 
-def needed(found: dict[str, Series], channel: str, least_s: float) -> Series:
+def needed(found: dict[str, ChannelSeries], channel: str, least_s: float) -> ChannelSeries:
     """A channel that is required, with a minimum length.
 
     Raises:
@@ -87,7 +87,7 @@ def needed(found: dict[str, Series], channel: str, least_s: float) -> Series:
     return series
 
 
-def must_rest(series: Series, allowed: float, advice: str) -> None:
+def must_rest(series: ChannelSeries, allowed: float, advice: str) -> None:
     """Check that every mean over one second stays within `allowed` of the median of its field.
 
     Args:
@@ -113,7 +113,7 @@ def must_rest(series: Series, allowed: float, advice: str) -> None:
             )
 
 
-def resting(series: Series, allowed: float, least_s: float) -> list[Series]:
+def resting(series: ChannelSeries, allowed: float, least_s: float) -> list[ChannelSeries]:
     """The intervals of at least `least_s` at rest.
 
     At rest, the standard deviation in each half second is at most `allowed`, and each half-second mean is

@@ -23,7 +23,7 @@ import numpy as np
 
 from drivers.samples import Sample
 from vario.app.calibrate.outcome import Outcome
-from vario.app.calibrate.series import Floats, Series, collect, needed, resting
+from vario.app.calibrate.series import ChannelSeries, Floats, collect, needed, resting
 from vario.app.errors import AppError
 
 STILL_RADPS = math.radians(1.0)
@@ -124,7 +124,7 @@ def fitted(turns: list[Turn]) -> tuple[Floats, float]:
     return np.sqrt(squares), float(np.sqrt(np.mean(left**2)))
 
 
-def _turns(gyro: Series, accel: Series, step_rad: float) -> list[Turn]:
+def _turns(gyro: ChannelSeries, accel: ChannelSeries, step_rad: float) -> list[Turn]:
     """The turns on the table between consecutive rests."""
     rests = resting(gyro, STILL_RADPS, REST_S)
     usual = np.median([rest.mean for rest in rests], axis=0) if rests else np.zeros(3)

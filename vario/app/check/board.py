@@ -30,12 +30,12 @@ HEADER_PORT = 'Set port = "/dev/ttyAMA0" under [gnss]; `install.sh` enables it'
 
 @dataclass(frozen=True, slots=True)
 class Board:
-    """What the kernel tells about the computer.
+    """The facts that the kernel reports about the computer.
 
     Attributes:
-        model: the name of the board, such as "Raspberry Pi 5 Model B Rev 1.0"; None if the kernel has none.
+        model: the name of the board, such as "Raspberry Pi 5 Model B Rev 1.0"; None if the kernel gives none.
         pointer_bits: 32 or 64, of the running interpreter.
-        throttled: the bits of the firmware; None if it does not tell them.
+        throttled: the bits of the firmware; None if it does not report them.
         temperature_degc: the warmest zone; None if there is none.
     """
 
@@ -74,20 +74,14 @@ def _findings(board: Board, gnss_port: str | None) -> Iterator[Finding]:
     subject = "computer"
     found = f"{board.model or 'no Raspberry Pi'}, {board.pointer_bits}-bit"
     if board.pointer_bits < 64:
-        step = "Install a 64-bit system: for 32 bit there are no built packages of NumPy and others"
+        step = "Install a 64-bit system: there are no built packages of NumPy and others for 32 bit"
         yield failed(subject, found, step)
     else:
         yield passed(subject, found)
     if board.throttled is not None:
         yield _supply(board.throttled)
     if board.temperature_degc is not None:
-        found = f"{board.temperature_degc:.0f} °C"
-        if board.temperature_degc > HOT_DEGC:
-            yield look(
-                "temperature of the processor", found, "Give the box air, or a plate to lead heat away"
-            )
-        else:
-            yield passed("temperature of the processor", found)
+        yield _temperature(board.temperature_degc)
     if gnss_port == "/dev/serial0" and board.is_pi_5:
         found = "on this model /dev/serial0 is the connector beside the HDMI sockets, not the pin header"
         yield look("serial port", found, HEADER_PORT)

@@ -120,7 +120,7 @@ def hindsight_sides(recording: Path, words: Sequence[str]) -> tuple[Table, Table
         words: settings changed for the replay, each KEY=VALUE.
 
     Raises:
-        AppError: if `recording` is none, or holds too little flight.
+        AppError: if `recording` is not a recording, or contains too little flight.
     """
     from vario.app.hindsight.hindsight import Hindsight  # noqa: PLC0415  (filterpy takes long to load)
 

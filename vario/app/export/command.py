@@ -73,9 +73,10 @@ def run(arguments: argparse.Namespace) -> int:
     from vario.app.export.igc import header_of, write_igc
     from vario.app.export.sentences import play_nmea, write_nmea
     from vario.app.export.start import started
-    from vario.app.export.tables import write_csv, write_parquet
+    from vario.app.export.tables import ParquetTrace, write_rows
     from vario.app.export.viewer import write_viewer_file
     from vario.app.files.atomic import result_file
+    from vario.app.outputs.trace import TraceWriter
     from vario.app.replay.session import ReplaySession, opened
     from vario.app.terminal import labelled, progress_bar, terminal
 
@@ -101,9 +102,9 @@ def run(arguments: argparse.Namespace) -> int:
     with progress_bar(source.duration_s) as progress, result_file(out) as path:
         passage = flown(progress=progress)
         if kind == "csv":
-            write_csv(passage, path, rate_hz, info.start_utc)
+            write_rows(passage, TraceWriter(path, rate_hz, info.start_utc))
         elif kind == "parquet":
-            write_parquet(passage, path, rate_hz, info.start_utc)
+            write_rows(passage, ParquetTrace(path, rate_hz, info.start_utc))
         elif kind == "mcap":
             write_viewer_file(passage, path, rate_hz, info.start_utc)
         elif kind == "igc" and info.start_utc is not None:

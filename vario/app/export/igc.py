@@ -41,7 +41,7 @@ class Header:
 
 
 def header_of(info: RecordingInfo, declared: Declaration, glider: Glider | None) -> Header:
-    """The header of a recording: what the settings declare comes first, then what the recording says."""
+    """The header of a recording: values that the settings declare, otherwise those in the recording."""
     named = glider.name if glider else None
     sensors = {channel: sensor.name for channel, sensor in info.sensors.items()}
     return Header(

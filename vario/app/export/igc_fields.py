@@ -17,7 +17,7 @@ _KMPH = 3.6
 
 
 @dataclass(frozen=True, slots=True)
-class Field:
+class IgcField:
     """A value of a B or K record.
 
     Attributes:
@@ -36,7 +36,7 @@ class Field:
         return text if text is not None and len(text) == self.width else " " * self.width
 
 
-def declaration(letter: str, fields: tuple[Field, ...], from_byte: int) -> str:
+def declaration(letter: str, fields: tuple[IgcField, ...], from_byte: int) -> str:
     """The I or J record of these fields, for example "I023638FXA3940SIU"."""
     entries, byte = "", from_byte
     for field in fields:
@@ -74,7 +74,7 @@ def degrees(value_rad: float | None) -> str | None:
     return None if value_rad is None else f"{round(math.degrees(value_rad)) % 360:03}"
 
 
-def _field(code: str, width: int, output: str, write: Callable[[float | None], str | None]) -> Field:
+def _field(code: str, width: int, output: str, write: Callable[[float | None], str | None]) -> IgcField:
     """The field of an output in the catalogue."""
     value_of = OUTPUTS[output].value_of
 
@@ -82,18 +82,18 @@ def _field(code: str, width: int, output: str, write: Callable[[float | None], s
         value = value_of(reading)
         return write(value if isinstance(value, float) else None)
 
-    return Field(code, width, text_of)
+    return IgcField(code, width, text_of)
 
 
 B_FIELDS = (
     _field("IAS", 3, "ias_mps", kmph),
     _field("TAS", 3, "tas_mps", kmph),
-    Field("TEN", 5, lambda r: metres(r.energy.energy_altitude_m)),
+    IgcField("TEN", 5, lambda r: metres(r.energy.energy_altitude_m)),
 )
 """In every fix, after the additional digits of its time and position."""
 
 K_FIELDS = (
-    Field("VAT", 3, lambda r: vertical(r.energy.vario_mps if r.energy.compensated else None)),
+    IgcField("VAT", 3, lambda r: vertical(r.energy.vario_mps if r.energy.compensated else None)),
     _field("VAR", 3, "climb_mps", vertical),
     _field("NET", 3, "netto_mps", vertical),
     _field("WDI", 3, "wind_from_rad", degrees),

@@ -19,35 +19,19 @@ ROWS_AT_ONCE = 6000
 """Size of a row group: ten minutes at 10 Hz. Memory is bounded, and reading stays fast."""
 
 
-def write_csv(
-    readings: Iterable[Reading], path: Path, rate_hz: float, start_utc: datetime | None = None
-) -> None:
-    """Write trace.csv under another name: SI values; an empty cell means no data.
+def write_rows(readings: Iterable[Reading], trace: TraceWriter | ParquetTrace) -> None:
+    """Write the columns of all readings into a table, and close it.
 
     Raises:
         OutputError: if it cannot be written.
     """
-    with TraceWriter(path, rate_hz, start_utc) as trace:
-        for reading in readings:
-            trace.take(reading)
-
-
-def write_parquet(
-    readings: Iterable[Reading], path: Path, rate_hz: float, start_utc: datetime | None = None
-) -> None:
-    """Write the same columns as Parquet: doubles and texts, null for no data, values not rounded.
-
-    Raises:
-        AppError: if pyarrow is not installed.
-        OutputError: if it cannot be written.
-    """
-    with ParquetTrace(path, rate_hz, start_utc) as trace:
+    with trace:
         for reading in readings:
             trace.take(reading)
 
 
 class ParquetTrace:
-    """Writes the trace in row groups.
+    """Writes the columns of the trace as Parquet: doubles and texts, null for no data, values not rounded.
 
     Args:
         path: file to write; an existing one is replaced.

@@ -17,7 +17,7 @@ from typing import Any, Self
 from mcap.writer import Writer
 
 from drivers.samples import GnssPos
-from hw_replay.protobuf import PROTOBUF, Field, Kind, MessageType, descriptor_set, encoded
+from hw_replay.protobuf import PROTOBUF, Field, FieldType, MessageType, descriptor_set, encoded
 from hw_replay.well_known import INFO, LOCATION_FIX, LOG, POSE_IN_FRAME, WARNING, timestamp
 from hw_replay.writer import LIBRARY
 from vario.app.errors import OutputError
@@ -33,7 +33,7 @@ FRAME = "local"
 _ROW = MessageType(
     "vario.Outputs",
     tuple(
-        Field(output.name, number, Kind.STRING if output.is_text else Kind.DOUBLE)
+        Field(output.name, number, FieldType.STRING if output.is_text else FieldType.DOUBLE)
         for number, output in enumerate(TRACE, start=1)
     ),
 )

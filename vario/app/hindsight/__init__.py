@@ -1,1 +1,1 @@
-"""The vario as known after the flight: every value from what was measured before and after it."""
+"""The vario smoothed after the flight: every value uses the measurements before and after it."""

@@ -1,11 +1,11 @@
-"""Collect a flight while it is played, and give its vario in hindsight and the distance of the live one.
+"""Collect a flight during replay; compute its vario in hindsight and the difference from the live one.
 
-With an inertial unit, the inertial filter's own errors are smoothed: sensors, model and noise are those of
-the live estimate. Without one, the energy heights are smoothed. The smoother works on windows, each with a
-look ahead far longer than the filter's memory of a vario, so that memory stays bounded.
+With an inertial unit, the errors of the inertial filter are smoothed: sensors, model and noise are those of
+the live estimate. Without one, the energy heights are smoothed. The smoother works on windows, so that memory
+is bounded. Each window looks ahead for far longer than the time constants of the filter.
 
-It is a yardstick for what live estimation costs (lag and noise). What sensors and model get wrong all the
-time, both get wrong.
+The difference shows the errors of live estimation (lag and noise). A constant error of sensors or model is in
+both, and does not show.
 """
 
 from __future__ import annotations
@@ -24,15 +24,19 @@ from vario.flight.reading import Reading
 
 WINDOW_S, AHEAD_S = 120.0, 60.0
 BREAK_S = 0.5
-"""Corrections further apart do not belong to one run of the filter: aligning takes a second."""
+"""Corrections further apart than this belong to different runs of the filter, because aligning takes a
+second.
+"""
 
 LEAST_STEP_S = 0.5
-"""Energy heights closer together are averaged: at this spacing the flight shows, and not only noise."""
+"""Energy heights closer together than this are averaged: at this spacing they contain motion and not only
+noise.
+"""
 
 LONGEST_STEP_S = 12.5
 STEP_S = 0.2
 MEAN_S = 1.0
-"""Width of the window that takes out the noise of the accelerometers, which is no error of the state."""
+"""Width of the window that removes the noise of the accelerometers, which is not an error of the state."""
 
 LAGS_S = np.arange(-1.0, 6.05, 0.1)
 LEAST_S = 30.0
@@ -68,7 +72,7 @@ class _Correction:
 
 
 class Hindsight:
-    """Give it every reading of a flight, and the corrections of the filter; then ask for `series`."""
+    """Takes every reading of a flight and the corrections of the filter; `series` then gives the result."""
 
     def __init__(self) -> None:
         self._run: list[_Correction] = []
@@ -82,7 +86,7 @@ class Hindsight:
         self._found: Series | None = None
 
     def corrected(self, t_s: float, filter_: InertialFilter, regime: Regime) -> None:
-        """After a correction of the inertial filter."""
+        """Process a correction of the inertial filter."""
         if filter_.cov is self._last_cov:
             return  # nothing new since the last call
         self._last_cov = filter_.cov
@@ -102,12 +106,12 @@ class Hindsight:
             )
         )
         if filter_.gust_mps == 0.0:
-            self._end_run()  # a lasting gust has become wind: a change that no step of the filter holds
+            self._end_run()  # a lasting gust was moved into the wind: no correction contains this
         elif t_s - self._run[0].t_s > WINDOW_S + AHEAD_S:
             self._smooth(self._run[0].t_s + WINDOW_S)
 
     def take(self, reading: Reading) -> None:
-        """The next reading."""
+        """Process the next reading."""
         monitor, energy = reading.monitor, reading.energy
         if reading.attitude is None and "height" in monitor.innovations:
             height_m, tas_mps = monitor.measured_height_m, monitor.measured_tas_mps
@@ -125,11 +129,11 @@ class Hindsight:
         return _series(self._live)
 
     def summary(self) -> dict[str, Any] | None:
-        """How far the live vario was from hindsight; see `distance`."""
+        """The difference between the live vario and hindsight; see `distance`."""
         return distance(self.live(), self.series(), compensated=not self._uncompensated)
 
     def series(self) -> Series:
-        """The vario in hindsight, after the last reading: by the inertial filter, else by energy heights."""
+        """The vario in hindsight, after the last reading, from the inertial filter or from energy heights."""
         if self._found is None:
             self._end_run()
             self._found = self._joined()
@@ -214,7 +218,7 @@ def _series(rows: list[tuple[float, float]]) -> Series:
 
 
 def distance(live: Series, hindsight: Series, *, compensated: bool = True) -> dict[str, Any] | None:
-    """How far the live vario was from hindsight; None if they have less than `LEAST_S` in common.
+    """The difference between the live vario and hindsight; None with less than `LEAST_S` in common.
 
     The lag is the shift with which the live one fits best.
     """

@@ -20,7 +20,7 @@ LEAST_PSD, MOST_PSD = 0.02, 50.0
 
 LEAST_SIGMA_M = 0.05
 OUTLIER = 5.0
-"""A second difference beyond this many typical ones is a spike: it counts as one of this size."""
+"""A second difference is limited to this many typical ones, so that a spike has little effect."""
 
 
 def energy_noise(t_s: Floats, energy_m: Floats) -> tuple[float, float]:
@@ -47,7 +47,7 @@ def energy_noise(t_s: Floats, energy_m: Floats) -> tuple[float, float]:
 
 
 def smoothed_rate(t_s: Floats, energy_m: Floats, psd: float, sigma_m: float) -> Floats:
-    """Rate of change of a series, m/s, each from all of the series; shape (n,).
+    """Rate of change of a series, m/s, smoothed over the whole series; shape (n,).
 
     Args:
         t_s: times, shape (n,), rising.
@@ -76,10 +76,10 @@ def smoothed_rate(t_s: Floats, energy_m: Floats, psd: float, sigma_m: float) -> 
 def smoothed_errors(
     steps: Sequence[Floats], covariances: Sequence[Floats], moves: Sequence[Floats], noises: Sequence[Floats]
 ) -> Floats:
-    """What the future tells of the errors of an error-state filter after each of its corrections.
+    """Smooth the errors of an error-state filter after each of its corrections.
 
-    Such a filter puts each correction into its estimate at once and begins the next at zero error. Its errors
-    as a plain Kalman filter would carry them along are summed up for the smoother, and taken off again.
+    Such a filter applies each correction to its estimate at once, and starts the next one at zero error. For
+    the smoother the corrections are summed, as in a plain Kalman filter; afterwards the sums are subtracted.
 
     Args:
         steps: what each correction added, n of shape (m,).
@@ -88,7 +88,7 @@ def smoothed_errors(
         noises: noise of that prediction, n of shape (m, m).
 
     Returns:
-        What to add to each estimate, shape (n, m).
+        The values to add to each estimate, shape (n, m).
     """
     carried = [np.zeros_like(steps[0])]
     for move, step in zip(moves[1:], steps[1:], strict=True):

@@ -1,4 +1,4 @@
-"""Practice without hardware: `vario check` and `vario calibrate` on fake chips, in no time.
+"""Practice without hardware: `vario check` and `vario calibrate` on fake chips, without waiting.
 
 The fake chips of the settings (or the usual ones) measure a glider at rest on the ground whose sensors have
 small errors, or play a recording. The drivers are the real ones.
@@ -24,12 +24,12 @@ WORDS = "Practice with fake chips: the values below are not those of your instru
 
 @dataclass(frozen=True, slots=True)
 class Practice:
-    """What replaces the hardware.
+    """The replacements of the hardware.
 
     Attributes:
         loaded: the settings, with chips.
         buses: the fake buses by number.
-        port: a fake receiver, whatever its name.
+        port: a fake receiver for any device name.
         clock: it jumps instead of waiting.
     """
 
@@ -52,7 +52,7 @@ def practice(fake: Path, config: Path) -> Practice:
     """
     loaded = load_settings(config) if config.exists() else parse_settings("", str(config))
     loaded = with_chips(loaded)
-    # A sensor as it comes out of its bag: every value has an error that a calibration finds.
+    # Sensors that have not been calibrated: every value has an error that a calibration determines.
     world = World(
         static_pa=95_040.0,
         impact_pa=3.0,

@@ -35,7 +35,7 @@ RETRY_S = 10.0
 """Interval between attempts after a failure of the card."""
 
 LEAST_FREE_BYTES = 4 << 20
-"""With less free space than this no new file is begun: it would hold only a few seconds."""
+"""With less free space than this no new file is begun, because it would contain only a few seconds."""
 
 MOST_WAITING = 60_000
 """Maximum number of samples that wait for a slow card (about three minutes). More are counted as lost."""

@@ -1,4 +1,4 @@
-"""The flights of a recording that holds several."""
+"""The flights of a recording that contains several."""
 
 from __future__ import annotations
 
@@ -9,21 +9,22 @@ from vario.flight.motion.mode import Mode
 
 SHORTEST_S = 120.0
 SHORTEST_STOP_S = 120.0
-"""Ground mode for less than this between two flights is one flight: a hover in strong wind, a touch of the
-ground."""
+"""If the ground mode between two flights is shorter than this, they are one flight: a hover in strong wind,
+or a touch of the ground.
+"""
 
 MOST_NAMED = 5
 
 
 class Flights:
-    """Follows the changes between ground mode and the others."""
+    """Tracks the changes between ground mode and the other modes."""
 
     def __init__(self) -> None:
         self._flights: list[tuple[float, float | None]] = []
         self._on_ground = True
 
     def take(self, mode: Mode, t_s: float) -> None:
-        """A change of mode."""
+        """Process a change of mode."""
         on_ground = mode is Mode.GROUND
         if on_ground == self._on_ground:
             return

@@ -8,15 +8,16 @@ from vario.flight.motion.mode import FLYING_MPS, Mode
 from vario.flight.reading import Reading
 
 LEAST_M = 150.0
-"""The weather changes the pressure altitude of a standing glider by less in a day (common practice, no
-source)."""
+"""In a day, the weather changes the pressure altitude of a standing glider by less than this (common
+practice, no source).
+"""
 
 
 SHORTEST_S = 60.0
 
 
 class GroundWatch:
-    """Follows the height in each stretch of ground mode, and the speed in each stretch of the others."""
+    """Tracks the height in each period of ground mode, and the speed in each period of the other modes."""
 
     def __init__(self) -> None:
         self._low_m, self._high_m = math.inf, -math.inf
@@ -42,7 +43,7 @@ class GroundWatch:
             self._to_s = reading.t_s
 
     def warnings(self) -> list[str]:
-        """One sentence if the height changed in ground mode. The present stretch ends."""
+        """One sentence if the height changed in ground mode. The present period ends."""
         self._end_stretch()
         if not self._flown_s:
             return []
@@ -52,7 +53,7 @@ class GroundWatch:
         ]
 
     def doubts(self, end_s: float, *, has_glider: bool) -> list[str]:
-        """One sentence if something flew that was never as fast as a glider. A glider file tells better."""
+        """One sentence if a flight was never as fast as a glider flies; a glider file makes this safer."""
         self._end_flight(end_s)
         if has_glider or not self._slow_s:
             return []

@@ -1,4 +1,4 @@
-"""Finds what a recording shows of its pressure sensors: an offset at rest, a noise other than stated."""
+"""Detect errors of the pressure sensors in a recording: an offset at rest, a noise other than stated."""
 
 from __future__ import annotations
 
@@ -15,31 +15,31 @@ REST_BEFORE_S = 10.0
 
 CALM_S = 30.0
 LARGEST_OFFSET_PA = 200.0
-"""The largest that the settings take."""
+"""The largest offset that the settings permit."""
 
 OFFSET_PA = 3.0
 """At 25 m/s this is 0.1 m/s of airspeed."""
 
 STEADY = 3.0
-"""An offset is as steady as this many times the noise of the sensor; wind is not."""
+"""An offset varies by at most this many times the noise of the sensor; wind varies more."""
 
 SPACING_S = 0.3
-"""Readings further apart differ by flight, not by noise."""
+"""Readings further apart than this differ by motion, not by noise."""
 
 MOST_BENDS, FEWEST_BENDS = 20_000, 500
 FAR = 3.0
-"""A noise is far from the stated one from this factor on, up or down."""
+"""A warning is given if the noise differs from the stated one by this factor, up or down."""
 
 _OF_SIGMA = 0.6745 * math.sqrt(6.0)
 """Median size of a second difference over the noise; 0.6745: upper quartile of the normal distribution."""
 
 
 class SensorWatch:
-    """Follows the samples of a recording.
+    """Tracks the samples of a recording.
 
     Args:
-        noise: as stated: by the settings, else by the recording, else the default.
-        pitot_zero_pa: what the settings subtract from the pitot.
+        noise: the stated noise: from the settings, otherwise from the recording, otherwise the default.
+        pitot_zero_pa: the offset that the settings subtract from the pitot.
     """
 
     def __init__(self, noise: Noise, pitot_zero_pa: float) -> None:
@@ -54,7 +54,7 @@ class SensorWatch:
         self._bends: list[float] = []
 
     def take(self, sample: Sample) -> None:
-        """One sample of any kind."""
+        """Process one sample of any kind."""
         if type(sample) is Baro:
             self._take_baro(sample)
         elif type(sample) is Pitot:
@@ -92,7 +92,7 @@ class SensorWatch:
             self._bends.append(abs(third.static_pa - 2.0 * second.static_pa + first.static_pa))
 
     def warnings(self) -> list[str]:
-        """What was found, a sentence each."""
+        """The findings, one sentence each."""
         return [*self._pitot_offset(), *self._baro_noise()]
 
     def _pitot_offset(self) -> list[str]:
@@ -105,7 +105,7 @@ class SensorWatch:
             return []
         return [
             f"the pitot reads {mean_pa:+.1f} Pa at rest for {CALM_S:.0f} s; if the air was still, that is "
-            f'its offset: set zero = "{mean_pa:.1f} Pa" in [sensors.pitot] (now {self._zero_pa:g} Pa)'
+            f'its offset: set offset = "{mean_pa:.1f} Pa" in [sensors.pitot] (now {self._zero_pa:g} Pa)'
         ]
 
     def _baro_noise(self) -> list[str]:

@@ -38,7 +38,7 @@ SENSOR_LOSS = {
 
 
 MOST_MARKS = 1000
-"""No pilot sets more marks in a day. The page and the picture show all of them."""
+"""More marks than a pilot sets in a day. The page and the picture show all of them."""
 
 
 class FlightSummary:
@@ -189,9 +189,7 @@ class FlightSummary:
             if health.channels[name].accepted == 0:
                 warnings.append(sentence)
         if glider is None:
-            warnings.append(
-                "no glider file: no netto and no speed to fly; name one with `glider = …` in the settings"
-            )
+            warnings.append("no glider file: no netto and no speed to fly; set `glider = …` in the settings")
         uncompensated_s = self._quality_s[str(Quality.UNCOMPENSATED)]
         if round(uncompensated_s) and health.channels["pitot"].accepted:
             warnings.append(f"the airspeed was missing for {uncompensated_s:.0f} s: uncompensated there")
@@ -215,7 +213,7 @@ class FlightSummary:
             )
         if self._breaks:
             warnings.append(
-                f"the recording breaks off {self._breaks} times for over {JUMP_S:.0f} s: cut from the sound"
+                f"the recording has {self._breaks} gaps of over {JUMP_S:.0f} s; they are not in the sound"
             )
         for name, channel in health.channels.items():
             for reason, count in channel.rejected.items():

@@ -23,7 +23,7 @@ SHADES = LinearSegmentedColormap.from_list("lift", ("#fbf3df", "#f2b544", "#8a4d
 
 
 def chosen(climbs: Sequence[Mapping[str, Any]]) -> list[tuple[int, Mapping[str, Any]]]:
-    """The climbs to draw, with their numbers: those with a picture and the largest gain, in order of time."""
+    """The climbs to draw, with numbers, in order of time: those with a picture and the largest gain."""
     pictured = [(number, climb) for number, climb in enumerate(climbs, start=1) if climb.get("circle")]
     best = sorted(pictured, key=lambda entry: float(entry[1].get("gain_m") or 0.0), reverse=True)[:MOST]
     return sorted(best, key=lambda entry: entry[0])

@@ -35,7 +35,7 @@ def add_parser(commands: Any) -> None:
     replay.add_argument(
         "--hindsight",
         action="store_true",
-        help="smooth the flight afterwards, and tell how far the live vario was from that",
+        help="smooth the flight afterwards, and report the difference of the live vario from the result",
     )
     add_excerpt_options(replay)
     replay.set_defaults(command=_replay)

@@ -53,7 +53,7 @@ def print_replay(
 
 
 def hindsight_sentence(found: Mapping[str, Any]) -> str:
-    """The distance of the live vario from hindsight."""
+    """Print the difference of the live vario from hindsight."""
     vario = "the vario" if found["compensated"] else "the vario, in part uncompensated,"
     return (
         f"{vario} differs by RMS {found['rms_mps']:.2f} m/s from hindsight (smoothed after the flight), mean "

@@ -60,7 +60,7 @@ def replay(
         follow_changes: whether changes of settings in the recording are applied.
         sound: whether to write tone.flac.
         picture: whether to write report.png. If not, matplotlib is not loaded.
-        hindsight: follows the flight for the summary; memory then grows by some 3 MB per hour.
+        hindsight: collects the flight for the summary; memory then grows by some 3 MB per hour.
 
     A file that is switched off is removed if an earlier replay wrote it, so that all files in the folder
     belong to one replay.

@@ -57,7 +57,7 @@ class ReplaySession:
         follow_changes: whether changes of settings in the recording are applied.
         reference: called with every reference value of the recording.
         progress: called with the present time in s.
-        hindsight: follows the flight, and its distance to the live vario is in the summary.
+        hindsight: collects the flight; its difference from the live vario is then in the summary.
     """
 
     def __init__(
@@ -114,7 +114,7 @@ class ReplaySession:
     def summary(self) -> dict[str, Any]:
         """The content of summary.json, with the settings at the beginning.
 
-        `hindsight` is there if the passage has one: the distance of the live vario from it, or None if
+        `hindsight` is present if the session has one: the difference of the live vario from it, or None if
         there is too little flight. `settings` contains the settings that differ from their defaults: dotted
         key → value as in a settings file.
         """

@@ -19,7 +19,9 @@ DESCRIPTION = (
 def add_parser(commands: Any) -> None:
     """Register the command."""
     parser = commands.add_parser(
-        "simulate", help="simulate a scenario and write a recording with its truth", description=DESCRIPTION
+        "simulate",
+        help="simulate a scenario and write a recording with true values",
+        description=DESCRIPTION,
     )
     parser.add_argument("file", type=Path, help="scenario file (TOML)")
     parser.add_argument(

@@ -29,7 +29,7 @@ class LowPass:
         self.configure(time_constant_s)
 
     def configure(self, time_constant_s: float) -> None:
-        """Take a changed time constant."""
+        """Set a changed time constant."""
         self._time_constant_s = time_constant_s
 
     def reset(self, value: float | None = None) -> None:

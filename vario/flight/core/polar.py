@@ -59,9 +59,9 @@ class QuadraticPolar:
     def sink_loaded_mps(self, eas_mps: float, load: float) -> float:
         """Sink under a load factor n.
 
-        Above 1: s(V/√n)·n^1.5, the turning polar (A. and L. Welch and F. Irving, The Complete Soaring
-        Pilot's Handbook, turn table). Below 1 that would take the parasite drag away with the load, so
-        only the induced part, half the drag at best glide, shrinks, with n² (parabolic drag).
+        Above 1: s(V/√n)·n^1.5, the turning polar (A. and L. Welch and F. Irving, The Complete Soaring Pilot's
+        Handbook, turn table). Below 1 this formula would also remove parasite drag. So there only the induced
+        drag, half of the drag at best glide, is reduced, with n² (parabolic drag).
         """
         if load >= 1.0:
             return self.sink_mps(max(eas_mps / math.sqrt(load), self.min_sink_speed_mps)) * math.pow(

@@ -20,7 +20,7 @@ from vario.flight.setup import Setup
 from vario.flight.stage import ResetReason
 
 POLAR_FROM = 0.8
-"""Below this share of the minimum-sink speed the glider is not flying on its polar."""
+"""Below this share of the minimum-sink speed the polar does not describe the glider."""
 
 LOAD_KEPT_S = 3.0
 """A load factor from another instrument is used for this long; then straight flight is assumed."""

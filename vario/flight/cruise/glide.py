@@ -31,7 +31,7 @@ from vario.flight.stage import ResetReason
 from vario.flight.wind.stage import Wind
 
 OLDEST_WIND_S = 600.0
-"""An older wind is not used."""
+"""A wind older than this is not used."""
 
 MARGIN_M = 30.0
 """The glide counts as made from this height above the reserve on, or one sigma of the wind if that is more;
@@ -39,7 +39,7 @@ as lost from the reserve down."""
 
 HELD_S = 5.0
 THERE_M = 1500.0
-"""Nearer to the goal than this, circling down to land is no lost glide."""
+"""Nearer to the goal than this, a glider that circles down to land has not lost the glide."""
 
 
 @dataclass(frozen=True, slots=True)

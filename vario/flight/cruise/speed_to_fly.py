@@ -164,7 +164,7 @@ class SpeedToFlyStage:
             command_mps = wanted_mps + max(-BAND_MPS, min(BAND_MPS, near_mps))
         else:
             command_mps = wanted_mps
-        # The limits may have moved since the last frame, and they come first.
+        # The limits may have changed since the last frame, and they have priority.
         self._wanted_mps = wanted_mps
         self._dolphin_mps, _ = self._limited(command_mps, density, load)
         return self._dolphin_mps, limit

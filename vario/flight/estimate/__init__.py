@@ -1,5 +1,5 @@
-"""From checked samples to attitude and energy: the heart of the instrument.
+"""Estimate attitude, energy and the vario from checked samples.
 
 Reading order: `inertial_model` (states and equations), `inertial_state` (prediction), `inertial`
-(corrections), `regime` (what may be assumed), `estimator` (what is believed and said).
+(corrections), `regime` (the assumptions that hold), `estimator` (the choice of the filter and the output).
 """

@@ -1,4 +1,4 @@
-"""From pressures to height, airspeed and the two filters that need nothing else."""
+"""Compute height and airspeed from the pressures, and run the two filters that need only these."""
 
 from __future__ import annotations
 
@@ -15,16 +15,20 @@ from vario.flight.inputs.frames import Frame
 SPEED_JUMP_MPS = 10.0
 SPEED_REFUSED_S = 15.0
 SPEED_MISSED_S = 1.0
-"""An airspeed refused for this long is no airspeed: that is to be said."""
+"""If airspeeds are rejected for this long, the quality reports that there is no airspeed."""
 
 BARO_MISSED_S, BARO_STEADY_S = 0.3, 5.0
-"""A barometer silent for longer than the first must speak for the second before it counts as sound, ..."""
+"""After a silence longer than the first time, a barometer must deliver for the second time before it is used,
+...
+"""
 
 BARO_LATE_S, BARO_NIS, BARO_NIS_S = 0.1, 4.0, 1.0
-"""... and be no later than this, nor noisier than so many times what is stated (in variance)."""
+"""... its samples must not be later than this, and its noise (variance) not above this multiple of the stated
+one.
+"""
 
 OAT_KEPT_S = 600.0
-"""A measured temperature says nothing of the air flown through this much later."""
+"""A measured temperature is not used for longer than this, because the glider has reached other air."""
 
 
 class AirData:
@@ -33,10 +37,10 @@ class AirData:
     Attributes:
         density_ratio: air density over the standard's at sea level.
         height_sigma_m: white noise of one height.
-        height_m: pressure height stretched by the air's real temperature, from wherever it began.
+        height_m: pressure height corrected for the temperature of the air, from an arbitrary zero.
         pressure_m: height in the standard atmosphere.
-        tas_mps, tas_age_s: the last believed true airspeed, and how long ago.
-        doubtful: a refused airspeed has lasted so long that the truth must be sought afresh.
+        tas_mps, tas_age_s: the last accepted true airspeed, and its age.
+        doubtful: airspeeds have been rejected for so long that the filter must be aligned again.
     """
 
     def __init__(self, settings: EstimatorSettings) -> None:
@@ -61,29 +65,29 @@ class AirData:
 
     @property
     def refusing(self) -> bool:
-        """Whether the airspeeds of the last second were none that the air could make."""
+        """Whether all airspeeds of the last second were rejected as physically impossible."""
         return self._refused_s > SPEED_MISSED_S
 
     @property
     def baro_sound(self) -> bool:
-        """Whether the barometer is there, has been for some seconds, and is no noisier than it should be."""
+        """Whether the barometer has delivered for some seconds with no more noise than allowed."""
         return self._baro_steady_s > BARO_STEADY_S and self._baro_nis < BARO_NIS
 
     @property
     def tas_sigma_mps(self) -> float:
-        """White noise of one airspeed: dV = dq/(ρV); a floor of 1 cm/s for what is not noise."""
+        """White noise of one airspeed: dV = dq/(ρV), but at least 1 cm/s for errors that are not noise."""
         density = self.density_ratio * isa.SEA_LEVEL_KGPM3
         return math.hypot(self.settings.pitot_pa / (density * max(self.tas_mps or 0.0, 8.0)), 0.01)
 
     def innovations(self) -> dict[str, Innovation]:
-        """Those of this frame."""
+        """The innovations of this frame."""
         both = {"height": self.altitude.innovation, "energy": self.energy.innovation}
         return {name: innovation for name, innovation in both.items() if innovation is not None}
 
     def update(self, frame: Frame, dt_s: float, expected_tas_mps: float | None) -> bool:
-        """Take in the pressures of a frame; true if there is a new airspeed to be believed.
+        """Process the pressures of a frame; True if there is a new accepted airspeed.
 
-        `expected_tas_mps` is what the inertial filter makes of the airspeed while it flies.
+        `expected_tas_mps` is the airspeed according to the inertial filter, in flight.
         """
         self.tas_age_s += dt_s
         in_time = bool(frame.baro) and frame.t_s - frame.baro[-1].t_s < BARO_LATE_S
@@ -115,7 +119,7 @@ class AirData:
         return fresh
 
     def _take_temperature(self, frame: Frame, pressure_m: float, dt_s: float) -> None:
-        """The air's temperature: what was measured last, carried along the standard lapse, for a while."""
+        """The last measured air temperature, extrapolated with the standard lapse rate for a while."""
         standard_k = isa.temperature_k(pressure_m)
         self._oat_age_s += dt_s
         if frame.oat:
@@ -127,7 +131,7 @@ class AirData:
     def _height(self, pressure_m: float, count: int, dt_s: float) -> None:
         if self.pressure_m is None:
             self.pressure_m = self.height_m = pressure_m
-        # A pressure difference is worth more metres in warm air: T over the standard's T.
+        # In warm air a pressure difference is a larger height difference, by T over the standard T.
         self.height_m += (pressure_m - self.pressure_m) * self.air_k / isa.temperature_k(pressure_m)
         self.pressure_m = pressure_m
         sigma_m = self.height_sigma_m / math.sqrt(count)
@@ -142,7 +146,7 @@ class AirData:
             )
 
     def _believable(self, tas_mps: float, expected_mps: float | None) -> bool:
-        """Refuse an airspeed no air could make: a blocked or wet pitot. What stays so long is believed."""
+        """Reject an impossible change of airspeed (blocked or wet pitot), unless it lasts."""
         if expected_mps is None or abs(tas_mps - expected_mps) < SPEED_JUMP_MPS:
             self._refused_s = 0.0
             return True

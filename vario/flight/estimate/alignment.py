@@ -7,7 +7,7 @@ from vario.flight.estimate.vectors import Vector, size, turn
 
 ALIGN_S = 1.0
 LEAST_LIFT = 0.3
-"""A mean specific force below this share of gravity gives no direction."""
+"""If the mean specific force is below this share of gravity, it gives no direction."""
 
 
 class Alignment:
@@ -22,11 +22,11 @@ class Alignment:
         self._sum_s = 0.0
 
     def gather(self, force: Vector, rate: Vector, step_s: float, tas_mps: float) -> Vector | None:
-        """Take in one inertial step; returns the vector that points up, once it is found.
+        """Process one inertial step; returns the vector that points up, once it is found.
 
         Gravity is the specific force less the centripetal part of a turn, ω × v with v along x. In a steady
-        turn this finds the bank, which the specific force alone would read as zero. `tas_mps` is 0 where
-        the glider does not fly. Source of the idea: M. Euston et al., A complementary filter for attitude
+        turn this gives the bank; the specific force alone would give a bank of zero. `tas_mps` is 0 if the
+        glider does not fly. Source of the idea: M. Euston et al., A complementary filter for attitude
         estimation of a fixed-wing UAV, IROS 2008.
         """
         old = turn(self._sum, rate[0] * step_s, rate[1] * step_s, rate[2] * step_s)
@@ -40,5 +40,5 @@ class Alignment:
             return None
         lift, seconds = self._sum, self._sum_s
         self.clear()
-        # Weightless, or not an accelerometer: no direction to begin with.
+        # Weightless, or the accelerometer is broken: there is no initial direction.
         return lift if size(lift) > LEAST_LIFT * G0_MPS2 * seconds else None

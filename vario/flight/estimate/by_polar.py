@@ -1,7 +1,7 @@
-"""What the drag tells of the incidence: the polar as a measurement of the inertial filter.
+"""Use the polar as a measurement of the inertial filter: the drag determines the incidence.
 
-The work of drag along the flight path, f·v/g, must be the sink of the polar. Without a glider file a typical
-polar stands in, here only: netto and speeds are never reckoned from it.
+The power of the drag along the flight path, f·v/g, must equal the sink of the polar. Without a glider file a
+typical polar is used here, and only here: netto and speeds are never computed from it.
 """
 
 from __future__ import annotations
@@ -19,20 +19,20 @@ if TYPE_CHECKING:
     from vario.flight.estimate.inertial_state import InertialState
 
 OFF_MPS, OFF_SIGMAS = 1.5, 2.0
-"""Drag further off than both of these is not the polar's: airbrakes, a slip, a rope ..."""
+"""A larger difference of the drag has another cause (airbrakes, a slip, a rope) ..."""
 
 OFF_S = 180.0
-"""... unless it lasts longer than any of them: then the incidence is wrong."""
+"""... unless it lasts longer than any of these: then the incidence is wrong."""
 
 MOST_MPS = 3.0
-"""A single measurement counts as no further off than this."""
+"""The difference of a single measurement is limited to this."""
 
 
 class ByPolar:
-    """Lets v_z and the incidence learn from the drag, and nothing else.
+    """Corrects v_z and the incidence from the drag, and no other state.
 
-    Were tilt and biases to learn too, an error of the polar would become an error of the vario. A gain that
-    is not the optimal one needs the covariance in Joseph's form.
+    If tilt and biases were corrected too, an error of the polar would become an error of the vario. Because
+    this gain is not the optimal one, the covariance is updated in Joseph's form.
     """
 
     def __init__(self) -> None:
@@ -52,7 +52,7 @@ class ByPolar:
         innovation = -(fx * vx + fy * vy + fz * vz) / G0_MPS2 - sink - float(row @ step)
         spread = state.cov @ row
         signal = float(row @ spread)
-        # Airbrakes, a slip or a rope change the drag for a while; what stays is a wrong incidence.
+        # Airbrakes, a slip or a rope change the drag for a while; a lasting difference is a wrong incidence.
         doubt = OFF_SIGMAS * math.sqrt(signal + n.polar_mps_sqrt_s**2)
         self._off_s = self._off_s + t if abs(innovation) > max(doubt, OFF_MPS) else 0.0
         if 0.0 < self._off_s < OFF_S:

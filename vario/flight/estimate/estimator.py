@@ -1,9 +1,9 @@
-"""From one frame of samples to one estimate: which filter runs, what may be assumed, what is said.
+"""Make one estimate from one frame of samples: select the filter, the assumptions and the outputs.
 
-Two filters run side by side. `RateFilter` on energy height needs only the two pressures and always
-works; `InertialFilter` needs the inertial unit and gives attitude and the gust-free vario. This file
-decides when the second can be believed, aligns it (on the ground or in the air), tells it whether
-the wing flies, and blends the two varios for the pilot.
+Two filters run side by side. `RateFilter` on energy height needs only the two pressures and always works;
+`InertialFilter` needs the inertial unit and gives attitude and the gust-free vario. This module decides when
+the second one is used, aligns it (on the ground or in the air), tells it whether the wing flies, and blends
+the two varios for the pilot.
 """
 
 from __future__ import annotations
@@ -30,22 +30,22 @@ from vario.flight.inputs.health import Inputs
 from vario.flight.motion.attitude import Attitude, heading_rate_radps
 from vario.flight.motion.energy import NOTHING, Energy
 
-_CORRECT_EVERY_S = 0.035  # two frames of 20 ms; four cost a quarter more error on a rough tow (docs/speed.md)
+_CORRECT_EVERY_S = 0.035  # two frames of 20 ms; four give a quarter more error on a rough tow (docs/speed.md)
 _SIGMA_EVERY_S = 0.2
-_IMU_HOLD_S = 0.3  # a silence of the inertial unit through which its last estimate is shown
-_IMU_GAP_S = 2.0  # and one that attitude and biases outlive
-# Inertia and the lift curve carry the total energy this long without an airspeed. Simulated, its error
-# stayed below 1 m/s for 50 s in cruise, circling and tow; real sensors may be worse.
+_IMU_HOLD_S = 0.3  # during a silence of the inertial unit up to this, its last estimate is shown
+_IMU_GAP_S = 2.0  # after a silence up to this, attitude and biases are kept
+# Without an airspeed, the total energy is computed from inertia and the lift curve for this long. Simulated,
+# its error stayed below 1 m/s for 50 s in cruise, circling and tow; real sensors may be worse.
 _AIRSPEED_LOST_S = 30.0
-# No air shakes the total energy like this; an acceleration that folds back from a vibration does.
+# The air does not change the total energy as fast as this; aliased vibration does.
 _MOST_JITTER_MPS = 1.5
 
 
 class Estimator:
-    """Feed it checked frames in order of time; each call returns the `Estimate` at the frame's end.
+    """Takes checked frames in order of time; each call returns the `Estimate` at the end of the frame.
 
-    `on_correction` is called after a frame that left no inertial step waiting for its correction: with the
-    time, the filter as corrected last, and the regime. It may read, and must not change anything.
+    `on_correction` is called after each frame in which all inertial steps have been corrected, with the time,
+    the filter after its last correction, and the regime. It may read these, and must not change them.
     """
 
     def __init__(self, settings: EstimatorSettings) -> None:
@@ -56,7 +56,7 @@ class Estimator:
         self._begin()
 
     def configure(self, wing: Wing, gust_rejection_time_s: float) -> None:
-        """What may change in flight: the glider by ballast and bugs, and how much of gusts is kept out."""
+        """Take changed settings: ballast and bugs change the glider; the gust rejection time may change."""
         self.settings = replace(self.settings, wing=wing, gust_rejection_time_s=gust_rejection_time_s)
         self.inertial.wing = wing
 
@@ -76,11 +76,11 @@ class Estimator:
         self._sigma_age_s = _SIGMA_EVERY_S
 
     def update(self, inputs: Inputs, *, on_tow: bool = False) -> Estimate:
-        """Take in one frame. `on_tow`: the mode machine knows of a launch, whatever the forces say."""
+        """Process one frame. `on_tow`: the mode is launch, whatever the forces indicate."""
         self.watch.on_tow = on_tow
         frame = inputs.frame
         if frame.dt_s == 0.0:
-            self._begin()  # the first frame, or the first after a break: nothing before it counts
+            self._begin()  # the first frame, or the first after a gap: earlier data are not used
         dt_s = max(frame.dt_s, 1e-4)
         flying = self._aligned and not self.watch.on_ground
         fresh = self.air.update(frame, dt_s, self.inertial.tas_mps if flying else None)
@@ -96,7 +96,7 @@ class Estimator:
     # --- inertial ---------------------------------------------------------------------------------
 
     def _inertial(self, frame: Frame, dt_s: float, *, fresh_speed: bool) -> bool:
-        """Feed the inertial filter; true if its estimate stands."""
+        """Run the inertial filter; True if its estimate can be used."""
         steps = self._steps.read(frame, dt_s)
         if not steps:
             self._imu_missing_s += dt_s
@@ -113,11 +113,11 @@ class Estimator:
         return self._aligned and self.imu_watch.trusted
 
     def _propagate(self, steps: Sequence[tuple[Vector, Vector, float]], dt_s: float, gap_s: float) -> None:
-        """Advance filter or alignment by a frame and the silence before it."""
+        """Advance the filter, or the alignment, by a frame and the silence before it."""
         if self._aligned and gap_s > _IMU_HOLD_S:
             self.inertial.bridge(gap_s)
         if not self._aligned and self.air.tas_age_s > _AIRSPEED_LOST_S:
-            return  # a bank found with the airspeed of long ago would be wrong by as much
+            return  # with an old airspeed the bank would be wrong
         for force, rate, share in steps:
             step_s = (dt_s + gap_s) * share
             if self._aligned:
@@ -126,7 +126,7 @@ class Estimator:
                 self._gather(force, rate, step_s)
 
     def _measure(self, frame: Frame, *, fresh_speed: bool) -> None:
-        """Hand the filter what a frame has measured, and correct it when it is time."""
+        """Pass the measurements of a frame to the filter, and correct it when a correction is due."""
         settings, filter_, air = self.settings, self.inertial, self.air
         if frame.baro:
             late_s = settings.baro_latency_s + _late_s(frame, frame.baro[-1])
@@ -168,13 +168,13 @@ class Estimator:
         return self.imu_watch.turns(frame.gnss_vel, rate)
 
     def _reject_imu(self) -> None:
-        """The unit contradicts itself or the rest: begin afresh, with nothing kept of what it taught."""
+        """The unit contradicts itself or the other sensors: restart, discard what was learned."""
         self.imu_watch.doubt()
         self._realign()
         self._learned = False
 
     def _gather(self, force: Vector, rate: Vector, step_s: float) -> None:
-        """Look for the vertical, and start the filter once it is found."""
+        """Determine the vertical, and start the filter once it is known."""
         air = self.air
         tas_mps = air.tas_mps or 0.0
         tas_mps = tas_mps if tas_mps > NOT_FLYING_MPS else 0.0
@@ -274,10 +274,10 @@ class Estimator:
     def _energy(
         self, inputs: Inputs, climb_mps: float | None, tas_mps: float | None, vario_mps: float | None
     ) -> Energy:
-        """What the other stages see; without a compensated vario the climb rate stands in for it.
+        """The output for the other stages; without a compensated vario it contains the climb rate instead.
 
-        The energy may rest on inertia for a while, but an airspeed is shown only while there is a sensor
-        for it.
+        The energy may be computed from inertia for a while, but an airspeed is shown only while its sensor
+        delivers.
         """
         air = self.air
         if air.static_pa is None or climb_mps is None:
@@ -304,6 +304,6 @@ class Estimator:
 
 
 def _late_s(frame: Frame, sample: Baro | Pitot) -> float:
-    """How much later than in its own frame a sample has arrived; nothing for a sample in order."""
+    """The delay of a sample that arrives after its own frame, s; 0 for a sample in order."""
     late_s = frame.t_s - sample.t_s - FRAME_S
     return late_s if late_s > 0.5 * FRAME_S else 0.0

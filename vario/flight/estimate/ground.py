@@ -1,15 +1,16 @@
-"""Velocity over ground in the inertial filter: heading and wind, and a velocity that arrives late.
+"""Velocity over ground in the inertial filter: heading, wind, and the latency of the velocity.
 
-A GNSS velocity says where the glider moved some time ago, and nothing says how long ago: the latency L is a
-state. What the glider has accelerated since then is known from the inertial unit, and taken off:
+A GNSS velocity is that of some time ago. The delay is not stated, so the latency L is a state. The change of
+velocity since then is known from the inertial unit, and is subtracted:
 
     z = n·v + W_n - (S(t) - S(t - L))        row: v × n for the tilt, n for v, 1 for the wind, -a(t - L) for L
 
 with n the direction of north in body axes, W the wind, S the sum of n·f over time; likewise for east. North
 and east are enough; the vertical velocity of common receivers is poor, and the barometer knows better.
 
-The first velocity gives the heading, along the track, with a wide wind. A velocity that does not fit is left
-out; when none has fitted for some seconds heading and wind are sought afresh, and the attitude stays.
+The first velocity gives the heading, along the track, with a large variance of the wind. A velocity that does
+not fit is rejected. If none has fitted for some seconds, heading and wind are initialised again, and the
+attitude is kept.
 """
 
 from __future__ import annotations
@@ -30,19 +31,19 @@ if TYPE_CHECKING:
     from vario.flight.estimate.inertial_state import InertialState
 
 REFUSE_NIS = 25.0
-"""A velocity five standard deviations off is left out."""
+"""A velocity that differs by more than this many standard deviations is rejected."""
 
 START_OVER_S = 8.0
-"""After so long without one that fits, what is believed of heading and wind is wrong."""
+"""If no velocity has fitted for this long, heading and wind are wrong."""
 
 SETTLE_S = 5.0
-"""No velocity is left out so soon after the first: the heading it gave was a guess."""
+"""For this time after the first velocity none is rejected, because its heading was only a guess."""
 
 SLOWEST_MPS = 10.0
 """A track slower than this gives no heading."""
 
 KNOWN_S = 3.0
-"""Without a velocity for so long the wind is not known to stand still."""
+"""If there is no velocity for this long, the wind may have changed."""
 
 
 def velocity_rows(
@@ -61,7 +62,7 @@ def velocity_rows(
 
 
 class Ground:
-    """Velocities over ground, and the acceleration over ground they are brought up to date with.
+    """Velocities over ground, and the acceleration over ground that extrapolates them to the present.
 
     Attributes:
         known: whether there is a heading.
@@ -82,11 +83,11 @@ class Ground:
 
     @property
     def in_use(self) -> bool:
-        """Whether velocities hold the wind now."""
+        """Whether velocities determine the wind now."""
         return self.known and self.age_s < KNOWN_S
 
     def forget(self) -> None:
-        """The attitude has been found afresh: heading and sums mean nothing any more."""
+        """The filter was aligned again: heading and sums are not valid any more."""
         self.known = False
         self._track.clear()
         self._waiting.clear()
@@ -101,15 +102,15 @@ class Ground:
         self._track.append((self._clock_s, north_mps, east_mps))
 
     def take(self, north_mps: float, east_mps: float, age_s: float) -> None:
-        """A velocity that carries the time `age_s` ago, for the next correction."""
+        """Store a velocity measured `age_s` ago for the next correction."""
         self._waiting.append((north_mps, east_mps, self._clock_s - age_s))
 
     def drop(self) -> None:
-        """Let go what waits: on the ground there is no wind to be found."""
+        """Discard stored velocities: on the ground they do not determine the wind."""
         self._waiting.clear()
 
     def correct(self, state: InertialState, step: NDArray[np.float64]) -> None:
-        """Use what waits; adds to the correction `step` and changes the state's covariance."""
+        """Use the stored velocities: add to the correction `step`, change the covariance of the state."""
         for north_mps, east_mps, stamp_s in self._waiting:
             self._correct(state, step, north_mps, east_mps, stamp_s)
         self._waiting.clear()
@@ -170,7 +171,7 @@ class Ground:
         turns.finish()
 
     def _find_heading(self, state: InertialState, north_mps: float, east_mps: float) -> bool:
-        """Begin with the heading along the track and a wind not known; false if there is no track."""
+        """Initialise the heading along the track, with unknown wind; False if there is no track."""
         speed = math.hypot(north_mps, east_mps)
         if speed < SLOWEST_MPS:
             return False
@@ -182,7 +183,7 @@ class Ground:
             cos * along[1] - sin * right[1],
             cos * along[2] - sin * right[2],
         )
-        self._track.clear()  # its directions were those of another north
+        self._track.clear()  # its directions were relative to another north
         down = np.array(state.down)
         about_down = np.outer(down, down)
         keep = np.eye(SIZE)

@@ -1,4 +1,4 @@
-"""From inertial samples to inertial steps: pairs, lever arm, and the check that the unit is alive."""
+"""Make inertial steps from inertial samples: pairs, lever arm, and a check for a frozen unit."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from vario.flight.estimate.vectors import Vector
 from vario.flight.inputs.frames import Frame
 
 SHAKE_S = 2.0
-FROZEN_S = 0.5  # even a quiet sensor's last digit moves in half a second
+FROZEN_S = 0.5  # even in a quiet sensor the last digit changes within half a second
 
 
 class ImuSteps:
@@ -27,9 +27,9 @@ class ImuSteps:
         self.shake_mps2 = 0.0
 
     def read(self, frame: Frame, dt_s: float) -> list[tuple[Vector, Vector, float]]:
-        """Mean specific force and rate of pairs of samples, and the pair's share of the frame.
+        """Mean specific force and rate of each pair of samples, and its share of the frame.
 
-        At 100 Hz that is one inertial step per frame.
+        At 100 Hz this is one inertial step per frame.
         """
         gyro, accel = frame.gyro, frame.accel
         count = min(len(gyro), len(accel))
@@ -52,7 +52,7 @@ class ImuSteps:
         return pairs
 
     def _shaken(self, accel: tuple[ImuAccel, ...], dt_s: float) -> None:
-        """Follow how much one sample differs from the next: vibration, and nothing of the flight."""
+        """Update the difference of consecutive samples: it shows vibration, not the motion of the glider."""
         before = _force(self._last[1]) if self._last is not None else _force(accel[0])
         total = 0.0
         for sample in accel:
@@ -92,6 +92,6 @@ def _mean(first: Vector, second: Vector) -> Vector:
 
 
 def _same(old: tuple[ImuGyro, ImuAccel], new: tuple[ImuGyro, ImuAccel]) -> bool:
-    """Whether two readings are equal to the last digit, which a live sensor's are not for long."""
+    """Whether two readings are equal to the last digit. In a working sensor this does not last."""
     (gyro, accel), (gyro_now, accel_now) = old, new
     return _rate(gyro) == _rate(gyro_now) and _force(accel) == _force(accel_now)

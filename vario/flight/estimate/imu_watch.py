@@ -1,9 +1,10 @@
-"""Whether the inertial unit can be believed: one turned the wrong way round, in other units, or shaken.
+"""Detect an inertial unit that cannot be used: wrong axes, wrong units, or strong vibration.
 
-The inertial filter on such a unit contradicts itself or the pressures. Each contradiction below lasts for
-some seconds only in an estimate that is wrong; sound flights with gusts stay well inside (docs/accuracy.md).
-After one the filter begins afresh, and its estimate is not used until it has run without another for a while:
-20 s at first, twice as long each time. Until then the pressures alone give the vario.
+With such a unit the inertial filter contradicts itself or the pressures. Each contradiction below lasts for
+some seconds only if the estimate is wrong; correct flights with gusts stay well within the limits
+(docs/accuracy.md). After a contradiction the filter restarts. Its estimate is not used until it has run
+without another contradiction for a while: 20 s at first, twice as long each time. Until then the pressures
+alone give the vario.
 """
 
 from __future__ import annotations
@@ -18,29 +19,37 @@ from vario.flight.estimate.vectors import Vector
 
 MOST_GYRO_BIAS_RADPS = math.radians(3.0)
 MOST_ACCEL_BIAS_MPS2 = 0.8
-"""Common units are better than this once their bias at rest is known (data sheets allow some 40 to 80 mg)."""
+"""The bias of common units is smaller than this once it is known at rest (datasheets allow some 40 to 80
+mg).
+"""
 
 MISFIT_NIS = 16.0
 MISFIT_S = 3.0
 APART_NIS = 8.0
-"""Barometer and velocity over ground both so far from what the unit says: no wait. In sound flights: 1.3."""
+"""If barometer and velocity over ground both differ from the unit by this NIS, the filter restarts at once.
+The largest value in correct flights is 1.3.
+"""
 CLIMB_OFF_MPS, CLIMB_LATE_S, CLIMB_S = 0.8, 0.4, 2.0
-"""The climb of the filter less that of the barometer alone, over this time; that one is late."""
+"""The climb of the filter minus that of the barometer alone, averaged over this time, because the latter
+lags.
+"""
 
 ENERGY_OFF_MPS, ENERGY_S = 2.0, 8.0
-"""Likewise the vario: a step of head wind of 4 m/s at 27 m/s is 1.4 m/s of this mean."""
+"""The same for the vario: a step of the head wind of 4 m/s at 27 m/s gives a mean of 1.4 m/s."""
 
 FORCE_MPS2, FORCE_S = (0.5 * G0_MPS2, 2.5 * G0_MPS2), 2.0
-"""Nobody flies outside of these for so long: an accelerometer in g, or one that feels nothing."""
+"""No glider flies outside these limits for this long: the accelerometer is in units of g, or does not
+measure.
+"""
 
 HANGING_MPS2 = 2.0
-"""Nor hanging in the straps: an accelerometer upside down."""
+"""No glider flies inverted for this long: the accelerometer is mounted upside down."""
 
 SHAKE_MPS2 = 2.5
-"""From one sample to the next: vibration that folds back into what is flown."""
+"""Change from one sample to the next: vibration that is aliased into the motion of the glider."""
 
 TRACK_M2PS2, AGREE_RAD2PS2, AGREE_S = 100.0, 0.01, 1.5
-"""Turn rate over ground times turn rate of the unit: below zero, one has the wrong sign."""
+"""Turn rate over ground times turn rate of the unit: if it is below zero, one of them has the wrong sign."""
 
 FIRST_S, LONGER, LONGEST_S = 20.0, 2.0, 600.0
 
@@ -57,7 +66,7 @@ class ImuWatch:
         self.begin()
 
     def begin(self) -> None:
-        """The filter has started: what was seen of the one before does not count."""
+        """The filter has started: forget what was observed of the previous run."""
         self._misfit_s = self._climb_mps = self._energy_mps = self._pull_mps2 = self._agree = 0.0
 
     @property
@@ -71,7 +80,7 @@ class ImuWatch:
         self.begin()
 
     def feels(self, force: Vector, shake_mps2: float, dt_s: float) -> bool:
-        """Take in the mean specific force of a frame; false if it cannot be one of flight or rest."""
+        """Process the mean specific force of a frame; False if it is impossible in flight and at rest."""
         share = min(1.0, dt_s / FORCE_S)
         size = math.sqrt(force[0] ** 2 + force[1] ** 2 + force[2] ** 2)
         self._force_mps2 += share * (size - self._force_mps2)
@@ -80,7 +89,7 @@ class ImuWatch:
         return low < self._force_mps2 < high and self._below_mps2 < HANGING_MPS2 and shake_mps2 < SHAKE_MPS2
 
     def turns(self, velocities: Sequence[GnssVel], heading_rate_radps: float) -> bool:
-        """Take in velocities over ground; false if the track turns the other way than the unit says."""
+        """Process velocities over ground; False if the track turns the other way than the unit."""
         for now in velocities:
             before, self._velocity = self._velocity, now
             if before is None or not 0.0 < now.t_s - before.t_s < 2.0:
@@ -97,7 +106,8 @@ class ImuWatch:
     ) -> bool:
         """Whether the filter agrees with itself and with climb and vario of the pressures alone.
 
-        These are None where they are not sound themselves; then only the filter's own laws count.
+        These are None where they are not reliable themselves; then only the consistency of the filter is
+        checked.
         """
         self._wait_s = max(self._wait_s - dt_s, 0.0)
         gyro = max(abs(b) for b in filter_.gyro_bias)

@@ -1,6 +1,6 @@
 """The corrections of the inertial filter; the model is described in `inertial_model`.
 
-Every measurement is scalar and used in turn: no matrix is inverted, and each has its own gate. The
+The scalar measurements are used one after the other: no matrix is inverted, and each has its own gate. The
 equations are the Kalman filter's (R. Labbe's filterpy implements the same and checks it in the tests).
 """
 
@@ -39,25 +39,29 @@ from vario.flight.estimate.sparse_entries import SparseEntries
 from vario.flight.estimate.vectors import dot, level
 
 GATES = {"height": 5.0, "sideslip": 4.0, "lift": 4.0}
-"""Standard deviations beyond which an innovation counts for less: as much as one at the gate would."""
+"""Gate in standard deviations. An innovation beyond it has the effect of one at the gate."""
 
 LOOSE_STALLED = 10_000.0
 LOOSE_TOWED = 2.0
-"""How much less the lift curve is believed, in variance: not at all in a stall; on tow the rope pulls a
-little up or down, on a winch a lot down."""
+"""Factor on the variance of the lift curve. In a stall the lift curve is not used. On aerotow the rope pulls
+slightly up or down, on a winch strongly down.
+"""
 
 SETTLE_S = 10.0
-"""No gate and no learning of the air's roughness until the start's large errors are worked off."""
+"""For this time after the start there is no gate, and the gust variance is not learned, because the initial
+errors are large.
+"""
 
 
 GUST_WINDOW_S = 0.5
 
 UNSURE_LIFT_SHARE, UNSURE_LIFT_S = 0.4, 20.0
-"""Without a glider file wing loadings differ by so much from the typical one; over this time the incidence
-takes up what is constant of it."""
+"""Without a glider file, the wing loading differs from the typical one by this much; within this time the
+incidence absorbs the constant part of the error.
+"""
 
 _HEIGHT, _AIRSPEED, _SIDESLIP, _LIFT = range(4)
-"""The measurements in flight, by their rows; the height is always the first."""
+"""The rows of the measurements in flight; the height is always the first."""
 
 _ROLLING_ROWS = np.eye(SIZE)[[HEIGHT]]
 _REST_ROWS = np.eye(SIZE)[[HEIGHT, V, GYRO, V + 1, GYRO + 1, V + 2, GYRO + 2]]
@@ -74,11 +78,11 @@ _ROW_PLACES = np.ravel_multi_index(
     ),
     (4, SIZE),
 )
-"""Where the rows in flight hold numbers that change; see `_in_flight`."""
+"""Positions of the entries that change in the rows in flight; see `_in_flight`."""
 
 
 class InertialFilter(InertialState):
-    """The filter: call `correct` when a batch of measurements is due."""
+    """The filter. Call `correct` when a batch of measurements is due."""
 
     def __init__(self, wing: Wing, noise: InertialNoise) -> None:
         super().__init__(wing, noise)
@@ -91,7 +95,7 @@ class InertialFilter(InertialState):
         self._turns: SequentialUpdate
 
     def correct(self, regime: Regime, density_ratio: float) -> None:
-        """Bring covariance and estimate up to now with the batch of measurements and what flying implies."""
+        """Update covariance and estimate with the measurements and the pseudo-measurements of flight."""
         t = self._batch_s
         if t <= 0.0:
             return
@@ -115,7 +119,7 @@ class InertialFilter(InertialState):
         self._turns = SequentialUpdate(self.cov, rows, self._step)
 
     def _scalar(self, name: str, number: int, residual: float, variance: float) -> None:
-        """One scalar Kalman update; beyond the gate the residual is believed as if it were less sure."""
+        """One scalar Kalman update; beyond the gate, the variance of the residual is increased."""
         turns = self._turns
         innovation = residual - turns.expected(number)
         total = turns.signal(number) + variance
@@ -138,12 +142,12 @@ class InertialFilter(InertialState):
         self._correct_height()
         for axis in range(3):
             self._scalar("", 1 + 2 * axis, -self.air[axis], 0.04 / t)
-            # What the gyro reads on a glider that does not turn is bias.
+            # If the glider does not turn, the reading of the gyro is its bias.
             self._scalar("", 2 + 2 * axis, self.turned[axis] / t, 4e-6 / t)
         self._turns.finish()
 
     def _in_flight(self, regime: Regime, density_ratio: float, t: float) -> None:
-        """Height, airspeed, and what a wing that flies implies."""
+        """Height, airspeed, and the pseudo-measurements of a flying wing."""
         n = self.noise
         vx, vy, vz = self.air
         x = self.x.tolist()
@@ -169,7 +173,7 @@ class InertialFilter(InertialState):
         residual = fast * beta0 - (side_m * fy + skew_m * fz) * per - vy
         self._scalar("sideslip", _SIDESLIP, residual, n.sideslip_mps_sqrt_s**2 / t)
         residual = fast * alpha0 + lift_mps - vz
-        # A stalled wing carries less than its incidence says: v_z is at least the lift curve's.
+        # A stalled wing has less lift than its incidence gives: v_z is at least that of the lift curve.
         loose = LOOSE_STALLED if regime is Regime.STALLED and residual < 0.0 else 1.0
         if regime is Regime.TOWED:
             loose = LOOSE_TOWED
@@ -181,7 +185,7 @@ class InertialFilter(InertialState):
         self._turns.finish()
         self.ground.correct(self, self._step)
         if regime is Regime.TOWED:
-            # Nothing is learned of the incidence, and it gets no surer (a consider state after Schmidt).
+            # The incidence is not corrected, and its variance is kept (a consider state after Schmidt).
             self._step[ALPHA] = 0.0
             self.cov[ALPHA, ALPHA] = incidence_variance
         self._polar_s = self._polar_s + t if regime is Regime.GLIDING else 0.0
@@ -190,7 +194,7 @@ class InertialFilter(InertialState):
             self._polar_s = 0.0
 
     def _unsure_lift(self, lift_mps: float, fast_mps: float, t: float) -> float:
-        """Variance of a lift curve of unknown slope: what the incidence has not taken up of it."""
+        """Variance of a lift curve of unknown slope: the part that the incidence has not absorbed."""
         angle = lift_mps / fast_mps
         self._lift_rad += min(1.0, t / UNSURE_LIFT_S) * (angle - self._lift_rad)
         return (UNSURE_LIFT_SHARE * (angle - self._lift_rad) * fast_mps) ** 2
@@ -199,20 +203,20 @@ class InertialFilter(InertialState):
         total_mps, variance, count = self._speed
         mean_mps, variance = total_mps / count, variance / (count * count)
         if self.age_s > SETTLE_S:
-            # Learn how rough the air is: the innovations must have the size the filter expects.
+            # Learn the gust variance: the innovations must have the size that the filter expects.
             residual = mean_mps - self._turns.expected(_AIRSPEED)
             total = self._turns.signal(_AIRSPEED) + variance
             nis = residual * residual / total
             self._learn_gusts(residual / math.sqrt(total))
             if nis > 16.0:
-                # A gust front, not an error of attitude: let the air velocity alone move, along the horizon.
+                # This is a gust front, not an error of attitude: correct only the air velocity, horizontally.
                 self._turns.finish()
                 self._free_along_track(residual * residual / 16.0 - total)
                 self._measure(self._rows)
         self._scalar("airspeed", _AIRSPEED, mean_mps, variance)
 
     def _learn_gusts(self, normalised: float) -> None:
-        """Sums of innovations over half a second: those of single readings the lag of the tubing hides."""
+        """Sum the innovations over half a second: in single readings the lag of the tubing hides a gust."""
         n = self.noise
         self._gust_s += self._batch_s
         self._gust_sum += normalised
@@ -262,7 +266,8 @@ class InertialFilter(InertialState):
         self.gust_mps += s[GUST]
         self.x[GUST] = 0.0
         if abs(self.gust_mps) > max(1.0, 3.0 * self.gust_sigma_mps):
-            # Too large to be a passing gust: the wind has changed for good. Into v with it.
+            # This is too large for a passing gust: the wind has changed permanently, so the gust state is
+            # moved into v.
             track = level(self.down, self.air)
             vx, vy, vz = self.air
             u = self.gust_mps

@@ -8,34 +8,34 @@ States (body axes x forward, y right, z down; "down" d is the unit vector toward
     climb ḣ, height h    of the instrument above sea level (pressure height), m/s, m
     incidence α0         of the zero-lift line to the instrument's x axis, rad
     sideslip β0          of the instrument's x axis in straight flight (mounting yaw), rad
-    gust u               along track, what the pitot sees beyond |v|, m/s
-    side Y               side-force constant 2(m/S)/(ρ0·CYβ), m: how much side force a sideslip makes
-    skew c               mounting roll times Y, m: the part of the wing's force read as side force
+    gust u               along track: measured airspeed minus |v|, m/s
+    side Y               side-force constant 2(m/S)/(ρ0·CYβ), m: sideslip per side force
+    skew c               mounting roll times Y, m: the part of the lift measured as side force
     wind W (2)           north and east, m/s
-    latency L            of the velocities over ground, beyond the time they carry, s
+    latency L            of the velocities over ground, beyond their stated time, s
     lag T                of the barometer, first order, s
 
-With ω the true rate and f the true specific force (measured minus bias), g gravity:
+ω is the true rate, f the true specific force (measured minus bias), g gravity:
 
     ḋ = -ω × d        v̇ = f + g d - ω × v + (air's own acceleration, noise)
     ḧ = -f·d - g      u̇ = -u/τ + noise
 
-v and d obey the same law, which is all there is to an inertial unit without heading. Heading is found by the
-first velocity over ground (`ground`); until then it is a direction like any other, and the energy does not
-need it. Wind and v change together: velocity over ground is their sum, and a gust leaves it as it is. Without
-velocities over ground the wind is simply not observed, and the filter is the same. The general method is the
-error-state filter of J. Solà, Quaternion kinematics for the error-state Kalman filter,
+v and d follow the same equation of rotation; without a heading, an inertial unit gives no more than this. The
+first velocity over ground gives the heading (`ground`); until then it has an arbitrary zero, and the energy
+does not need it. Wind and v change together, because velocity over ground is their sum and a gust does not
+change it. Without velocities over ground the wind is not observed, and the filter is otherwise the same. The
+general method is the error-state filter of J. Solà, Quaternion kinematics for the error-state Kalman filter,
 arXiv:1711.02508, sections 5 and 6.
 
-Measurements: height h - T ḣ; airspeed |v| + u, less what the tubing's lag makes of the acceleration;
-velocity over ground, north and east; and what is known of a wing that flies:
+Measurements: height h - T ḣ; airspeed |v| + u, minus the effect of the lag of the tubing; velocity over
+ground, north and east; and three pseudo-measurements of a flying wing:
     side force               v_y = V β0 - (Y f_y + c f_z)/(σ V): the fuselage is its own slip indicator
     lift curve               v_z = V α0 - K f_z/(σ V), K = 2(m/S)/(ρ0·CLα): no vane needed
     polar                    drag from the glide polar: f·v/g = -sink(V, n), weakly, fixes α0 (`by_polar`)
 At low airspeed: standing still (v ≈ 0) when the instrument is at rest.
 
-Why tilt as a rotation and not three components of d: the length of d would be a fourth, false, degree
-of freedom, seen by gravity's whole 9.8 m/s² in ḧ. It makes the filter diverge.
+The tilt is a rotation and not three components of d. Otherwise the length of d would be a false degree of
+freedom, which multiplies gravity (9.8 m/s²) in ḧ, and the filter would diverge.
 """
 
 from __future__ import annotations
@@ -56,7 +56,7 @@ SIZE = 23
 
 
 def _places(*blocks: tuple[list[int], list[int]]) -> NDArray[np.intp]:
-    """Where in a matrix of the filter, counted row by row, the numbers of these blocks stand."""
+    """Positions of the entries of these blocks in a matrix of the filter, counted row by row."""
     pairs = [(row, column) for rows, columns in blocks for row in rows for column in columns]
     return np.array([row * SIZE + column for row, column in pairs])
 
@@ -74,7 +74,9 @@ MOVING = _places(
     ([HEIGHT], [CLIMB]),
     ([GUST], [GUST]),
 )
-"""Where the transition is not the identity, in the order `predict_covariance` fills it in."""
+"""Positions where the transition is not the identity, in the order in which `predict_covariance` fills
+them.
+"""
 
 _WIND = [WIND, WIND + 1]
 
@@ -85,7 +87,7 @@ NOISY = _places(
     (_AIR, _WIND),
     (_WIND, _AIR),
 )
-"""Where noise comes in, likewise."""
+"""Positions of the process noise, in the same order."""
 
 TYPICAL_SIDE_M = 30.0  # wing loading 30 kg/m² over 1.6 CYβ; from memory of stability data, no source
 POLAR_EVERY_S = 0.2
@@ -97,14 +99,14 @@ class Regime(Enum):
 
     REST = auto()  # on the ground, not moving
     ROLLING = auto()  # too slow for the wing to carry
-    TOWED = auto()  # something pulls: lift and drag are not the glider's alone
+    TOWED = auto()  # tow: there are other forces than lift and drag
     GLIDING = auto()
     STALLED = auto()  # the lift curve does not hold
 
 
 @dataclass(frozen=True, slots=True)
 class InertialNoise:
-    """What the filter believes about sensors, air and pilot. Standard deviations; per √s where named so."""
+    """Noise parameters of sensors, air and pilot: standard deviations, per √s where the name says so."""
 
     gyro_rad_per_sqrt_s: float = 3.5e-4
     accel_mps_per_sqrt_s: float = 6e-3
@@ -119,25 +121,25 @@ class InertialNoise:
     skew_m: float = 1.2
     lift_mps_sqrt_s: float = 0.04  # lift curve, as the density of its error in v_z
     sideslip_mps_sqrt_s: float = 0.15
-    polar_mps_sqrt_s: float = 0.6  # polar error, wet wings: believed only in the long run
+    polar_mps_sqrt_s: float = 0.6  # polar error, wet wings: the polar has effect only in the long run
     updraft_mps_per_sqrt_s: float = 1.4
     gust_time_s: float = 1.0
     gust_least_mps: float = 0.1
     gust_most_mps: float = 2.5
     gust_learn_s: float = 8.0
     drift_least: float = 1e-3  # of the smooth part of the air, (m/s)²/s, ...
-    drift_share: float = 1.5  # ... and so many times the gusts' variance more: rough air has gradients too
+    drift_share: float = 1.5  # ... plus this multiple of the gust variance: rough air has gradients too
     wind_mps: float = 8.0
-    heading_rad: float = 0.5  # of the first heading, which is the track's
+    heading_rad: float = 0.5  # of the first heading, which is the track
     gnss_mps: float = 0.1
-    gnss_mps_sqrt_s: float = 0.1  # the slow part of a receiver's error, as a density
+    gnss_mps_sqrt_s: float = 0.1  # the slow part of the error of a receiver, as a density
     gnss_latency_s: float = 0.15
     gnss_latency_sigma_s: float = 0.1
-    baro_lag_s: float = 0.05  # tubing and sensor, before anything is known
+    baro_lag_s: float = 0.05  # tubing and sensor, initial value
     baro_lag_sigma_s: float = 0.05
-    pitot_lag_s: float = 0.05  # likewise; it is not observable, so its sigma stays in the noise
+    pitot_lag_s: float = 0.05  # likewise; it is not observable, so its variance remains part of the noise
     pitot_lag_sigma_s: float = 0.05
-    generic_polar: float = 1.0  # as polar_mps_sqrt_s, for a polar that is not the glider's
+    generic_polar: float = 1.0  # as polar_mps_sqrt_s, for a typical polar
 
 
 LIFT_SLOPE_PER_RAD = 5.3
@@ -181,7 +183,7 @@ class Wing:
     def carries_from_mps(self, density_ratio: float) -> float:
         """True airspeed at which the wing takes the weight off the wheel, a little below the stall.
 
-        Without a glider file it may be anything that flies, and the figure is that of a slow one.
+        Without a glider file the glider is not known, and this is the value of a slow one.
         """
         if self.polar is None:
             return SLOWEST_MPS
@@ -189,6 +191,6 @@ class Wing:
         return max(SLOWEST_MPS, 0.9 * stall_mps / math.sqrt(density_ratio))
 
     def sink_mps(self, tas_mps: float, load: float, density_ratio: float) -> float:
-        """Sink in still air at a load factor, by the glider's polar or a typical one."""
+        """Sink in still air at a load factor, from the polar of the glider or a typical one."""
         root = math.sqrt(density_ratio)
         return (self.polar or self.drag).sink_loaded_mps(tas_mps * root, load) / root

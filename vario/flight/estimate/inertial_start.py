@@ -1,4 +1,4 @@
-"""What the inertial filter believes when it begins."""
+"""Initial state and variances of the inertial filter."""
 
 from __future__ import annotations
 
@@ -45,7 +45,7 @@ def first_sigmas(noise: InertialNoise, gust_sigma_mps: float) -> NDArray[np.floa
 
 
 def start_on_path(state: InertialState, tas_mps: float, climb_mps: float) -> None:
-    """In flight the pitch is that of the path through the air plus the incidence: a rope may pull."""
+    """In flight, pitch is the angle of the path plus the incidence: on tow the force misleads."""
     alpha = float(state.x[ALPHA]) + state.wing.lift_m * G0_MPS2 / tas_mps**2
     pitch = alpha + math.asin(max(-0.5, min(0.5, climb_mps / tas_mps)))
     bank = math.atan2(state.down[1], state.down[2])

@@ -35,15 +35,15 @@ from vario.flight.estimate.vectors import Vector, cross, level, turn
 GAP_RADPS, GAP_MPS2 = 0.1, 1.5
 LEVEL_FUSELAGE_MPS = 28.0
 KEPT = [*range(GYRO, GYRO + 6), ALPHA, ALPHA + 1, SIDE, SIDE + 1]
-NIS_S = 4.0  # how long innovations are looked back at
+NIS_S = 4.0  # time constant of the statistics of the innovations
 MEASURED = ("height", "airspeed", "sideslip", "lift", "north", "east")
 
 
 class InertialState:
-    """What is believed, how it moves between measurements, and the measurements waiting to be used.
+    """The state, its prediction between measurements, and the measurements that wait for a correction.
 
-    `propagate` takes every inertial step, `height` and `airspeed` every measurement; they wait as mean
-    residuals until a correction uses them. Everything else reads the estimate.
+    `propagate` takes every inertial step, `height` and `airspeed` every measurement. Measurements are stored
+    as mean residuals until a correction uses them. The other methods read the estimate.
     """
 
     def __init__(self, wing: Wing, noise: InertialNoise) -> None:
@@ -80,9 +80,9 @@ class InertialState:
     def start(
         self, lift: Vector, tas_mps: float, height_m: float, climb_mps: float = 0.0, *, learned: bool = False
     ) -> None:
-        """Begin with nothing known but the readings; `lift` points up (specific force less the turn's).
+        """Start from the readings; `lift` points up (specific force minus the centripetal part).
 
-        `learned`: what was found out of the sensors and their mounting before is kept.
+        `learned`: errors of sensors and mounting that were found earlier.
         """
         kept = (self.gyro_bias, self.accel_bias, self.gnss_latency_s, self.baro_lag_s)
         kept_x, kept_variance = self.x.copy(), self.cov.diagonal().copy()
@@ -116,14 +116,14 @@ class InertialState:
     # --- prediction -------------------------------------------------------------------------------
 
     def propagate(self, force: Vector, rate: Vector, dt_s: float) -> None:
-        """Advance the estimate by one inertial step: mean measured specific force and rate over it."""
+        """Advance the estimate by one inertial step, given the mean measured specific force and rate."""
         bx, by, bz = self.gyro_bias
         ax, ay, az = self.accel_bias
         p, q, r = rate[0] - bx, rate[1] - by, rate[2] - bz
         fx, fy, fz = force[0] - ax, force[1] - ay, force[2] - az
         dx, dy, dz = self.down
         vx, vy, vz = self.air
-        # The acceleration acts half before and half after the turn: the trapezoidal rule.
+        # Trapezoidal rule: half of the acceleration acts before the rotation and half after it.
         half = 0.5 * dt_s
         lift = G0_MPS2 * half
         ex, ey, ez = turn((dx, dy, dz), p * dt_s, q * dt_s, r * dt_s)
@@ -152,7 +152,7 @@ class InertialState:
         pushed[2] += fz * dt_s
 
     def bridge(self, gap_s: float) -> None:
-        """The unit was silent, and is taken to have gone on as it did: allow for how it may not have."""
+        """The unit was silent. Its last rates are assumed to have continued, with increased variance."""
         turned, pushed = GAP_RADPS * gap_s, GAP_MPS2 * gap_s
         sigma = np.zeros(SIZE)
         sigma[PSI : PSI + 3] = turned
@@ -161,7 +161,7 @@ class InertialState:
         self.cov += np.diag(sigma * sigma)
 
     def height(self, measured_m: float, sigma_m: float, latency_s: float = 0.0) -> None:
-        """Take in a pressure height, `latency_s` old."""
+        """Store a pressure height that is `latency_s` old."""
         batch = self._height
         fx, fy, fz = self.force
         dx, dy, dz = self.down
@@ -175,7 +175,7 @@ class InertialState:
     def airspeed(
         self, measured_mps: float, sigma_mps: float, lag_s: float = 0.0, late_s: float = 0.0
     ) -> None:
-        """Take in a true airspeed, `late_s` old, through tubing with this lag; 0 s: nobody has told it."""
+        """Store a true airspeed that is `late_s` old, from tubing with this lag (0 s: not known)."""
         vx, vy, vz = self.air
         speed = math.sqrt(vx * vx + vy * vy + vz * vz) + 1e-9
         fx, fy, fz = self.force
@@ -191,7 +191,7 @@ class InertialState:
         batch[2] += 1.0
 
     def take_off(self, tas_mps: float) -> None:
-        """The wing begins to carry: the air velocity starts afresh, attitude and biases stay."""
+        """The wing begins to carry: the air velocity is initialised again, attitude and biases are kept."""
         self.air, self.gust_mps = (tas_mps, 0.0, 0.05 * tas_mps), 0.0
         self.ground.forget()
         for index, sigma in ((V, 2.0), (V + 1, 3.0), (V + 2, 3.0), (GUST, self.gust_sigma_mps)):
@@ -206,15 +206,15 @@ class InertialState:
 
     @property
     def step(self) -> NDArray[np.float64]:
-        """What the latest correction has added to the estimate, shape (SIZE,)."""
+        """The latest correction of the estimate, shape (SIZE,)."""
         return self._step
 
     def predict_covariance(self, regime: Regime) -> None:
-        """Bring the covariance up to now: P = F P F' + Q over the batch."""
+        """Predict the covariance over the batch: P = F P F' + Q."""
         self.prediction.move(self, regime)
 
     def note(self, name: str, innovation: Innovation, seconds: float) -> None:
-        """Keep an innovation of this correction, and follow its size."""
+        """Store an innovation of this correction, and update the mean NIS."""
         self.innovations[name] = innovation
         share = min(1.0, seconds / NIS_S)
         self.nis[name] += share * (min(innovation.nis, 100.0) - self.nis[name])
@@ -243,7 +243,7 @@ class InertialState:
         return math.atan2(self.down[1], self.down[2])
 
     def path_rad(self) -> tuple[float, float]:
-        """Where the flight through the air goes: right of the nose (seen from above), above the horizon."""
+        """Direction of the path through the air: right of the nose (from above), above the horizon."""
         dx, dy, dz = self.down
         vx, vy, vz = self.air
         sinking = dx * vx + dy * vy + dz * vz
@@ -253,14 +253,14 @@ class InertialState:
 
     @property
     def air_up_mps(self) -> float:
-        """Vertical motion of the air: climb less climb through the air."""
+        """Vertical motion of the air: climb minus climb through the air."""
         dx, dy, dz = self.down
         vx, vy, vz = self.air
         return self.climb_mps + dx * vx + dy * vy + dz * vz
 
     @property
     def vario_mps(self) -> float:
-        """Total energy freed of gusts along track: w + V (f·v)/g."""
+        """Total-energy vario without gusts along track: w + V (f·v)/g."""
         fx, fy, fz = self.force
         vx, vy, vz = self.air
         power = (fx * vx + fy * vy + fz * vz) / G0_MPS2
@@ -273,7 +273,7 @@ class InertialState:
         return math.sqrt(max(float(row.dot(self.cov.dot(row))), 0.0))
 
     def vario_row(self) -> NDArray[np.float64]:
-        """Derivative of `vario_mps` to the errors of the states, shape (SIZE,)."""
+        """Derivative of `vario_mps` with respect to the errors of the states, shape (SIZE,)."""
         dx, dy, dz = self.down
         vx, vy, vz = self.air
         fx, fy, fz = self.force
@@ -288,14 +288,14 @@ class InertialState:
         return row
 
     def wind(self) -> Vector | None:
-        """North, east and one standard deviation; None while no velocity over ground holds it."""
+        """North, east and one standard deviation; None while no velocity over ground determines it."""
         if not self.ground.in_use:
             return None
         variance = max(float(self.cov[WIND, WIND]), float(self.cov[WIND + 1, WIND + 1]))
         return (*self.wind_mps, math.sqrt(max(variance, 0.0)))
 
     def attitude_sigma_rad(self) -> float:
-        """One standard deviation of pitch and bank, their mean square: tr P - d'P d, over the two."""
+        """One standard deviation of pitch and bank, as the RMS of the two: (tr P - d'P d)/2 is its square."""
         tilt = self.cov[PSI : PSI + 3, PSI : PSI + 3].tolist()
         about_down = math.fsum(
             a * b * p

@@ -1,9 +1,9 @@
-"""How noisy a pressure sensor really is, when it is far noisier than stated: a wet port, a loose wire.
+"""Measure the noise of a pressure sensor that is far noisier than stated (a wet port, a loose wire).
 
-Second differences of equally spaced readings hold the noise and little else: white noise σ gives them the
-standard deviation √6 σ, a steady climb nothing, an acceleration what it does in the time between two. Their
-median, which a few spikes do not move, is followed by steps up and down (H. Robbins and S. Monro, A
-stochastic approximation method, Annals of Mathematical Statistics 22, 1951).
+Second differences of equally spaced readings contain mainly noise: white noise σ gives them the standard
+deviation √6 σ, a steady climb has no effect, and the effect of an acceleration is small. Their median, which
+a few spikes do not change, is tracked by steps up and down (H. Robbins and S. Monro, A stochastic
+approximation method, Annals of Mathematical Statistics 22, 1951).
 """
 
 from __future__ import annotations
@@ -15,18 +15,18 @@ from drivers.samples import Baro
 _OF_SIGMA = 0.6745 * math.sqrt(6.0)
 """Median size of a second difference over the noise; 0.6745: upper quartile of the normal distribution."""
 
-_STEP = 0.03  # of the logarithm, a reading: ten times the noise is found within some 100 readings
-_NOTICED = 5.0  # times the stated noise: less is for `vario noise`, and the filters bear it
-_MOST = 100.0  # times; beyond, it is no barometer any more
+_STEP = 0.03  # of the logarithm, per reading: a tenfold noise is found within some 100 readings
+_NOTICED = 5.0  # times the stated noise: the filters tolerate less, and `vario noise` measures it
+_MOST = 100.0  # times the stated noise: beyond this it is not usable as a barometer
 _PULL_PA_S2 = 60.0  # an acceleration of 5 m/s² at 12 Pa a metre
-_SPACING_S = 0.3  # readings further apart differ by flight, not by noise
+_SPACING_S = 0.3  # readings further apart differ by the motion of the glider, not by noise
 
 
 class NoiseWatch:
     """Follows the noise of the static pressure.
 
     Args:
-        stated_pa: the noise it should have; `sigma_pa` is this until it is plainly larger.
+        stated_pa: the stated noise; `sigma_pa` equals it until the measured noise is clearly larger.
     """
 
     def __init__(self, stated_pa: float) -> None:
@@ -42,7 +42,7 @@ class NoiseWatch:
         return found_pa if found_pa > _NOTICED * self._stated_pa else self._stated_pa
 
     def take(self, now: Baro) -> None:
-        """The next reading."""
+        """Process the next reading."""
         last, before = self._last, self._before
         self._before = None if last is None else (last, now)
         self._last = now

@@ -1,7 +1,8 @@
-"""How the covariance of the inertial filter moves between corrections: P = F P F' + Q.
+"""Prediction of the covariance of the inertial filter between corrections: P = F P F' + Q.
 
-Wind that changes changes the velocity through the air and not the one over ground: the same noise enters v
-and the wind W, with opposite signs. Vertically the air's motion is what is left of climb and v: no state.
+A change of wind changes the velocity through the air and not that over ground. Therefore the same noise
+enters v and the wind W, with opposite signs. The vertical motion of the air is no state: it follows from
+climb and v.
 """
 
 from __future__ import annotations
@@ -21,7 +22,7 @@ if TYPE_CHECKING:
 
 
 class Prediction:
-    """Transition and noise of one batch of inertial steps, shapes (SIZE, SIZE), filled anew each time."""
+    """Transition and noise of one batch of inertial steps, shapes (SIZE, SIZE), filled for each batch."""
 
     def __init__(self) -> None:
         self.transition = np.eye(SIZE)
@@ -29,7 +30,7 @@ class Prediction:
         self._move, self._disturb = SparseEntries(MOVING), SparseEntries(NOISY)
 
     def move(self, state: InertialState, regime: Regime) -> None:
-        """Bring the covariance of the state up to now, over the batch gathered since the last correction."""
+        """Predict the covariance of the state over the batch since the last correction."""
         t = state.due_s
         n = state.noise
         dx, dy, dz = state.down
@@ -54,14 +55,14 @@ class Prediction:
         nx, ny, nz = state.north
         ex, ey, ez = state.east
         tilt = n.gyro_rad_per_sqrt_s**2 * t
-        # On the ground the instrument moves with the wheels, and no air with it.
+        # On the ground the instrument moves with the wheels, not with the air.
         rough = 0.0 if regime in {Regime.REST, Regime.ROLLING} else n.drift_share * state.gust_sigma_mps**2
         drift = (n.drift_least + rough) * t
         push = n.accel_mps_per_sqrt_s**2 * t
         speed2 = vx * vx + vy * vy + vz * vz
         shake = push + drift + tilt * speed2
-        # With the lift curve gone, inertia is all there is, and |v| alone cannot tell v_z from -v_z:
-        # a stall lasts seconds, so the air is taken to be as it was.
+        # Without the lift curve only inertia is left, and |v| does not determine the sign of v_z. A stall
+        # lasts seconds, so the motion of the air is assumed to stay the same.
         updraft = n.updraft_mps_per_sqrt_s if regime is not Regime.STALLED else STALLED_UPDRAFT
         lift = updraft * updraft * t - drift
         lx, ly, lz = lift * dx, lift * dy, lift * dz
@@ -87,4 +88,4 @@ class Prediction:
         cov = a.dot(state.cov).dot(a.T)
         cov += self.disturbance
         state.cov = cov + cov.T
-        state.cov *= 0.5  # what rounding makes unequal would grow
+        state.cov *= 0.5  # otherwise asymmetry caused by rounding would grow

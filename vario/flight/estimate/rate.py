@@ -1,7 +1,7 @@
 """A two-state filter: a measured quantity and its rate of change.
 
-The workhorse where there is no inertial unit, and the yardstick where there is: on the energy height
-h + V²/2g it is the classic electronic total-energy variometer.
+On the energy height h + V²/2g this filter is the classic electronic total-energy variometer. It gives the
+vario where there is no inertial unit, and otherwise a reference to compare with.
 
 The model is white noise driving the rate (a continuous white-noise acceleration of spectral density
 `acceleration_psd`): F = [[1, T], [0, 1]], Q = psd·[[T³/3, T²/2], [T²/2, T]], the measurement is the
@@ -9,12 +9,12 @@ first state. Source: Y. Bar-Shalom, X. R. Li, T. Kirubarajan, Estimation with Ap
 and Navigation, section 6.2.2; the update is the scalar Kalman filter. The steady state in continuous
 time is a second-order low pass with natural frequency (psd/R)^(1/4) and damping 1/√2 (Kalman and Bucy).
 
-Where the samples are far apart, the flight between two of them matters more than the noise of the sensor, and
-both figures are learnt: in an optimal filter the innovations are white and as large as their variance says
-(R. Mehra, On the identification of variances and adaptive Kalman filtering, IEEE Transactions on Automatic
-Control AC-15, 1970). If neighbours have the same sign, the filter is too slow and the acceleration noise
-grows; if they alternate, it shrinks. If they are too large, the measurement noise grows: it then includes
-gusts and all else that passes from one sample to the next.
+If the samples are far apart, the motion between two of them matters more than the noise of the sensor. Both
+noise parameters are then learned: in an optimal filter the innovations are white and as large as their
+variance says (R. Mehra, On the identification of variances and adaptive Kalman filtering, IEEE Transactions
+on Automatic Control AC-15, 1970). If neighbours have the same sign, the filter is too slow and the
+acceleration noise grows; if they alternate, it shrinks. If they are too large, the measurement noise grows;
+it then includes gusts and other effects that are shorter than the interval of the samples.
 """
 
 from __future__ import annotations
@@ -24,27 +24,31 @@ import math
 from vario.flight.core.innovation import Innovation
 
 SPARSE_S = 0.3
-"""Figures are learnt from samples at least this far apart; closer ones show little but sensor noise."""
+"""The parameters are learned from samples at least this far apart; closer ones show mainly sensor noise."""
 
 LEARN_S = 60.0
 """Time constant of the learning, chosen from 30, 60 and 120 s on recorded flights of 1 s and 4 s steps."""
 
 MOST_CLIPPED = 3.0
-"""An innovation beyond this many standard deviations counts as one of this many: a spike teaches little."""
+"""In learning, an innovation is limited to this many standard deviations, so that a spike has little
+effect.
+"""
 
 MOST_LIVELY = 200.0
-"""Bounds of what is learnt, as factors of the stated acceleration noise (density) ..."""
+"""Bounds of the learned parameters, as factors of the stated acceleration noise (density) ..."""
 
 MOST_NOISY = 100.0
-"""... and of the stated measurement noise (variance). The lower bounds are the stated figures."""
+"""... and of the stated measurement noise (variance). The lower bounds are the stated values."""
 
 SETTLED_MPS = 1.5
 SETTLED_SAMPLES = 1
-"""The rate is known once its standard deviation is below the first, or once so many sparse samples after the
-first were used: one sample every few seconds never allows the first in lively air."""
+"""The rate is known once its standard deviation is below the first value, or once this number of further
+sparse samples has been used: with one sample every few seconds the standard deviation stays larger in
+turbulent air.
+"""
 
 QUICKEST_MPS = 20.0
-"""Two samples refused in a row that agree are a manoeuvre if they mean at most this change of the rate."""
+"""Two consecutive rejected samples that agree are a manoeuvre if the change of the rate is at most this."""
 
 
 class RateFilter:
@@ -52,10 +56,10 @@ class RateFilter:
 
     Args:
         acceleration_psd: spectral density of the rate's white noise, unit²/s³.
-        gate_sigma: an innovation beyond this many standard deviations is not believed; three in a row
-            are, and the filter starts again there. Of sparse samples, a second one that agrees with the
-            first is believed, and the rate is free to change.
-        learns: whether the noise figures are learnt from sparse samples.
+        gate_sigma: an innovation beyond this many standard deviations is rejected; after three in a row the
+            filter starts again there. With sparse samples, a second one that agrees with the first is
+            accepted, and the variance of the rate is increased.
+        learns: whether the noise parameters are learned from sparse samples.
     """
 
     def __init__(self, acceleration_psd: float, gate_sigma: float = 6.0, *, learns: bool = True) -> None:
@@ -77,7 +81,7 @@ class RateFilter:
 
     @property
     def known_rate(self) -> float | None:
-        """The rate, once it is worth showing."""
+        """The rate, once it is known well enough."""
         settled = self._used >= SETTLED_SAMPLES or self.rate_sigma < SETTLED_MPS
         return self.rate if self.started and settled else None
 
@@ -88,14 +92,14 @@ class RateFilter:
         self._since_s = self._spacing_s = 0.0
 
     def start(self, value: float, sigma: float) -> None:
-        """Begin, or begin again, at a measured value with unknown rate."""
+        """Start, or start again, at a measured value with unknown rate."""
         self._clear()
         self.started = True
         self.value, self.rate = value, 0.0
         self._p00, self._p01, self._p11 = sigma * sigma, 0.0, 25.0
 
     def predict(self, dt_s: float) -> None:
-        """Move on by `dt_s`."""
+        """Predict by `dt_s`."""
         self.innovation = None
         psd, t = self._psd, dt_s
         self.value += self.rate * t
@@ -106,7 +110,7 @@ class RateFilter:
         self._spacing_s += t
 
     def correct(self, measured: float, sigma: float) -> float:
-        """Take in a measurement; returns its innovation squared over its variance (NIS)."""
+        """Update with a measurement; returns its innovation squared over its variance (NIS)."""
         if not self.started:
             self.start(measured, sigma)
             return 0.0
@@ -139,7 +143,7 @@ class RateFilter:
         return nis
 
     def _learn(self, scaled: float, spacing_s: float) -> None:
-        """Follow the noise figures by one innovation over its standard deviation."""
+        """Update the noise parameters with one innovation, divided by its standard deviation."""
         scaled = min(max(scaled, -MOST_CLIPPED), MOST_CLIPPED)
         share = min(spacing_s / LEARN_S, 0.2)
         if self._before is not None:
@@ -150,10 +154,10 @@ class RateFilter:
         self._before = scaled
 
     def _manoeuvre(self, innovation: float) -> bool:
-        """Open the rate if a second refused sample agrees with the first: the flight has changed.
+        """Increase the variance of the rate if a second rejected sample agrees with the first.
 
-        The rate may have changed at any time since the last sample used; its variance becomes so large that
-        the innovation is one of three standard deviations.
+        The rate may have changed at any time since the last sample used. Its variance becomes so large that
+        the innovation equals three standard deviations.
         """
         since_s = max(self._since_s, SPARSE_S)
         if innovation * self._refused_by <= 0.0 or abs(innovation) > QUICKEST_MPS * since_s:

@@ -1,4 +1,4 @@
-"""Whether the wing flies, what pulls, and how the instrument sits in the glider."""
+"""Detect the flight regime (rest, rolling, towed, gliding, stalled), and estimate the mounting roll."""
 
 from __future__ import annotations
 
@@ -10,19 +10,20 @@ from vario.flight.estimate.inertial import InertialFilter
 from vario.flight.estimate.inertial_model import Regime
 from vario.flight.estimate.vectors import Vector, size
 
-_LEAN_RAD = math.radians(2.0)  # how carefully instruments are fitted: assumed
-_LEAN_NOISE_RAD_SQRT_S = math.radians(8.0)  # slipping by 1.5° for 3 s at a time makes about this
+_LEAN_RAD = math.radians(2.0)  # usual accuracy of the mounting: assumed
+_LEAN_NOISE_RAD_SQRT_S = math.radians(8.0)  # sideslips of 1.5° for 3 s at a time give about this
 NOT_FLYING_MPS = 9.0
 _STALL_RAD = 0.21  # about 12° above zero lift, where thick wings begin to stall: common practice, no source
 _STALL_HOLD_S = 3.0
 _FELT_S, _UNMOVED_MPS2 = 3.0, 0.4
 _OFF_GROUND_M, _OFF_GROUND_S = 3.0, 15.0
-"""While the wheel carries a part of the weight the lift curve does not hold: fast enough to fly, the glider
-counts as flying once it has climbed so high, or after so long."""
+"""The lift curve does not hold while the wheel carries a part of the weight. A glider that is fast enough to
+fly counts as flying once it has climbed by this height, or after this time.
+"""
 
 
 class RegimeWatch:
-    """Follows the regime; `lean_rad` is how far the instrument leans to the right of the glider."""
+    """Tracks the regime; `lean_rad` is the roll of the instrument relative to the glider, right positive."""
 
     def __init__(self) -> None:
         self.lean_rad = 0.0
@@ -31,7 +32,7 @@ class RegimeWatch:
         self.start(Regime.ROLLING)
 
     def start(self, regime: Regime) -> None:
-        """Begin again after an alignment."""
+        """Start again after an alignment."""
         self.regime = regime
         self._pull_mps2 = self._still_s = self._stall_s = self._fast_s = 0.0
         self._ground_m: float | None = None
@@ -39,16 +40,16 @@ class RegimeWatch:
 
     @property
     def on_ground(self) -> bool:
-        """Whether the wheels carry."""
+        """Whether the wheels carry the weight."""
         return self.regime is Regime.REST or self.regime is Regime.ROLLING
 
     def choose(self, filter_: InertialFilter, air: AirData, dt_s: float) -> Regime:
-        """Rest, rolling, towed, gliding or stalled: one rule each, in this order."""
+        """Select rest, rolling, towed, gliding or stalled, by one rule each, in this order."""
         tas = air.tas_mps or 0.0
         known = air.tas_age_s < 1.0
         grounded = self.on_ground
         if grounded and not known:
-            return self.regime  # no airspeed is no sign of flight
+            return self.regime  # without an airspeed, flight cannot be detected
         if (
             known
             and tas < (filter_.wing.carries_from_mps(air.density_ratio) if grounded else NOT_FLYING_MPS)
@@ -82,14 +83,14 @@ class RegimeWatch:
             self.regime = Regime.TOWED
         elif self._stall_s > 0.0:
             self.regime = Regime.STALLED
-        elif self._pull_mps2 > 0.4:  # drag can only slow a glider down; something else pulls
+        elif self._pull_mps2 > 0.4:  # drag only decelerates a glider, so another force pulls it
             self.regime = Regime.TOWED
         else:
             self.regime = Regime.GLIDING
         return self.regime
 
     def _unmoved(self, force: Vector, dt_s: float) -> bool:
-        """Whether the specific force is as before; its size alone hardly shows a ground roll."""
+        """Whether the specific force has not changed; its magnitude alone hardly shows a ground roll."""
         felt = self._felt or force
         fx, fy, fz = (now - mean for now, mean in zip(force, felt, strict=True))
         share = min(1.0, dt_s / _FELT_S)
@@ -97,16 +98,17 @@ class RegimeWatch:
         return fx * fx + fy * fy + fz * fz < _UNMOVED_MPS2**2
 
     def _off_ground(self, air: AirData) -> bool:
-        """Whether a glider that is fast enough has left the ground; yes where the ground was not seen."""
+        """Whether a glider that is fast enough has left the ground; True if no ground roll was detected."""
         if self._ground_m is None or self._fast_s > _OFF_GROUND_S:
             return True
         return air.height_m > self._ground_m + _OFF_GROUND_M
 
     def learn_lean(self, filter_: InertialFilter, dt_s: float) -> None:
-        """How far the instrument leans to the right of the glider, from straight flight.
+        """Estimate the roll of the instrument relative to the glider, from straight flight.
 
-        A glider that flies straight without slip feels no side force; what a leaning instrument reads
-        then is the wing's force. Pilots slip, one way and the other, so this is believed slowly.
+        In straight flight without slip there is no side force; an instrument that is mounted with a roll
+        error then measures a part of the lift as side force. Pilots slip to either side, so this estimate
+        changes slowly.
         """
         force = filter_.force
         if self.regime is not Regime.GLIDING or abs(filter_.rate[2]) > 0.06 or force[2] > -5.0:
@@ -117,5 +119,5 @@ class RegimeWatch:
 
 
 def _slow_and_level(filter_: InertialFilter, air: AirData) -> bool:
-    """Tells the end of a landing roll from a stall or a blocked pitot."""
+    """Distinguishes the end of a landing roll from a stall or a blocked pitot."""
     return abs(size(filter_.force) - G0_MPS2) < 2.0 and abs(air.altitude.rate) < 0.7

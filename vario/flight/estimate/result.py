@@ -1,4 +1,4 @@
-"""What the estimator is told once, and what it says every frame."""
+"""The parameters of the estimator, and its output of each frame."""
 
 from __future__ import annotations
 
@@ -15,20 +15,21 @@ from vario.flight.motion.energy import Energy
 
 @dataclass(frozen=True, slots=True)
 class EstimatorSettings:
-    """Noise of one sample, delays, the place of the instrument, and how much gust rejection.
+    """Noise of one sample, delays, position of the instrument, and gust rejection.
 
     Attributes:
         wing: lift constant and polar of the glider.
-        noise: what the inertial filter believes.
+        noise: noise parameters of the inertial filter.
         baro_pa: white noise of a static pressure, Pa. `pitot_pa` likewise.
         baro_latency_s: age of a static pressure when it arrives.
         pitot_lag_s: time constant of the pitot tubing.
-        lever_m: the sensor's place relative to the centre of gravity, body axes.
-        gust_rejection_time_s: how long a change of head wind is kept from the pilot's vario. Longer rejects
-            more; a lasting wind gradient, which is real energy, is seen only after this time.
+        lever_m: position of the sensor relative to the centre of gravity, body axes.
+        gust_rejection_time_s: how long a change of head wind is excluded from the vario of the pilot. A
+            longer time rejects more; a lasting wind gradient, which is real energy, is shown only after this
+            time.
         energy_psd: acceleration noise of the airspeed-based vario, m²/s³.
-        learns: whether the airspeed-based vario learns its noise figures from sparse samples.
-        smoothing_s: time constant of the last low pass on the pilot's vario.
+        learns: whether the airspeed-based vario learns its noise parameters from sparse samples.
+        smoothing_s: time constant of the last low pass on the vario of the pilot.
     """
 
     wing: Wing
@@ -47,19 +48,19 @@ class EstimatorSettings:
 @quick
 @dataclass(frozen=True, slots=True)
 class Monitor:
-    """The estimator's own health, and the two varios behind the one for the pilot. None: not known.
+    """Diagnostics of the estimator, and the two varios that are blended. None: not known.
 
     Attributes:
         gust_free_mps: total energy from the inertial unit, free of horizontal gusts.
         airspeed_based_mps: total energy from the pressures alone.
         vario_sigma_mps: one standard deviation of the vario shown.
         attitude_sigma_rad: one standard deviation of pitch and bank.
-        measured_height_m: height of the latest pressures, as `Energy.energy_altitude_m` counts it.
+        measured_height_m: height from the latest pressures, with the zero of `Energy.energy_altitude_m`.
         measured_tas_mps: airspeed of the latest pressures, unfiltered.
-        air_up_mps: rise of the air by the second route, climb less climb through the air; a check on
-            netto, good to a few tenths.
+        air_up_mps: rise of the air computed as climb minus climb through the air; a check of netto, accurate
+            to a few tenths of a m/s.
         gyro_bias_radps, accel_bias_mps2: estimated, sensor turned to body axes.
-        nis: mean normalised innovation squared by measurement; about 1 when the filter is honest.
+        nis: mean normalised innovation squared by measurement; about 1 if the filter is consistent.
         innovations: those of the last correction by measurement, empty in frames without one.
     """
 
@@ -79,11 +80,11 @@ class Monitor:
 @quick
 @dataclass(frozen=True, slots=True)
 class Estimate:
-    """What is known at the end of a frame.
+    """The estimate at the end of a frame.
 
-    `has_airspeed`: there is a sensor for it, and it is believed. `imu_believed`: the inertial unit has not
-    contradicted itself or the other sensors lately. `wind`: north, east and one standard deviation, m/s,
-    while velocities over ground hold it.
+    `has_airspeed`: its sensor delivers, and its values are accepted. `imu_believed`: the inertial unit has
+    not contradicted itself or the other sensors lately. `wind`: north, east and one standard deviation, m/s,
+    while velocities over ground determine it.
     """
 
     attitude: Attitude | None

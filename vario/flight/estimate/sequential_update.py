@@ -1,13 +1,13 @@
-"""Several scalar measurements used one after the other, for little more than the price of one.
+"""Sequential scalar Kalman updates of one instant, with a single update of the covariance at the end.
 
-A scalar measurement with row h and noise r takes u u'/s from the covariance P, where u = P h is its spread
-and s = h'u + r. All that those still waiting need to know of this is how their own u and h'u change, which
-is written in the small matrix H P H' of all of them. So the large covariance is met twice only: when the
-spreads are formed, and when everything that was used is taken off it. In between, each measurement may be
-looked at, gated or left out, with all used before it counted in.
+A scalar measurement with row h and noise r subtracts u u'/s from the covariance P, with u = P h and s = h'u +
+r. For the remaining measurements only their own u and h'u change, and these changes follow from the small
+matrix H P H' of all measurements. Therefore the large covariance is used only twice: to compute P H', and to
+subtract the sum of the updates. In between, each measurement can be examined, gated or omitted, and the
+effect of the earlier ones is included.
 
-It is the Cholesky way of solving for all at once, a column at a time: G. J. Bierman, Factorization Methods
-for Discrete Sequential Estimation, 1977, chapters II and V.
+This equals a Cholesky solution for all measurements at once, one column at a time: G. J. Bierman,
+Factorization Methods for Discrete Sequential Estimation, 1977, chapters II and V.
 """
 
 from __future__ import annotations
@@ -21,11 +21,11 @@ Floats = NDArray[np.float64]
 
 
 class SequentialUpdate:
-    """The measurements of one instant, by the number of their row.
+    """The measurements of one instant, each identified by the number of its row.
 
     Args:
-        cov: covariance before any of them, shape (n, n); `finish` changes it.
-        rows: one row for each, shape (m, n).
+        cov: covariance before the updates, shape (n, n); `finish` changes it.
+        rows: one row for each measurement, shape (m, n).
         step: the correction of the state found so far, shape (n,); `finish` adds to it.
     """
 
@@ -34,24 +34,24 @@ class SequentialUpdate:
         self._spreads = cov.dot(rows.T)
         self._signals: list[list[float]] = rows.dot(self._spreads).tolist()
         self._expected: list[float] = rows.dot(step).tolist()
-        # The spread of each, as a mixture of the first ones: a column a measurement.
+        # The present P h of each measurement, as a combination of the columns of the initial P H'.
         count = len(self._expected)
         self._mix = [[float(i == j) for i in range(count)] for j in range(count)]
-        # Of each that was used: its number, its innovation and the deviation that was believed with.
+        # For each measurement used: its number, its innovation and the standard deviation of the innovation.
         self._used: list[tuple[int, float, float]] = []
 
     def expected(self, number: int) -> float:
-        """What the correction so far makes of the measurement."""
+        """The prediction of the measurement by the correction so far."""
         return self._expected[number]
 
     def signal(self, number: int) -> float:
-        """The variance the state still gives the measurement, its own noise apart."""
+        """The variance of the prediction of the measurement, without the noise of the measurement: h'P h."""
         return self._signals[number][number]
 
     def use(self, number: int, innovation: float, total: float) -> None:
-        """Use a measurement; `total` is the variance its innovation is believed with.
+        """Use a measurement; `total` is the variance S of its innovation.
 
-        Those that are used are used in the order of their rows.
+        Measurements must be used in the order of their rows.
         """
         signals, mix = self._signals, self._mix
         gain = innovation / total
@@ -68,10 +68,11 @@ class SequentialUpdate:
                 its_mix[i] -= share * own_mix[i]
 
     def finish(self) -> None:
-        """Put what was used into covariance and correction."""
+        """Apply the measurements used to covariance and correction."""
         if not self._used:
             return
-        # Spreads and innovations over the deviation: what is taken off is then one matrix times itself.
+        # Divided by the standard deviation, so that the subtracted matrix is a product of one matrix with its
+        # transpose.
         mix = [[share / sigma for share in self._mix[number]] for number, _, sigma in self._used]
         spreads = self._spreads.dot(np.array(mix).T)
         self._step += spreads.dot([innovation / sigma for _, innovation, sigma in self._used])

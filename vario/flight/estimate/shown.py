@@ -1,8 +1,8 @@
-"""From the filter's total energy to the vario that is shown.
+"""Compute the vario that is shown from the total energy of the filter.
 
-A change of head wind is kept out of the filter's total energy altogether. A lasting one is energy all the
-same, and is let in over the gust memory. Without velocities over ground the airspeed is all that holds the
-inertial unit in the long run; with them the wind is known, and the memory is ten times as long.
+The total energy of the filter excludes every change of head wind. A lasting change is real energy, and is
+added within the gust rejection time. Without velocities over ground, only the airspeed limits the drift of
+the inertial unit in the long run; with them the wind is known, and this time is ten times as long.
 """
 
 from __future__ import annotations
@@ -15,16 +15,17 @@ _LEAST_MEMORY_S = 0.5
 _GNSS_MEMORY = 10.0
 _JITTER_S = 3.0
 _FLOOR_MPS = 0.04
-"""What no state stands for: the polar's shape, the lag of the tubing, the flow at the ports. Found on the
-tuning flights."""
+"""Errors that are not in the state: the shape of the polar, the lag of the tubing, the flow at the ports.
+Determined on the tuning flights.
+"""
 
 
 class ShownVario:
-    """Follows the vario.
+    """Computes the vario that is shown.
 
     Attributes:
         mps: the vario shown; None: not known.
-        jitter_mps: RMS of what the low pass has taken out lately.
+        jitter_mps: RMS of what the low pass has removed lately.
     """
 
     def __init__(self) -> None:
@@ -35,15 +36,15 @@ class ShownVario:
         self._memory_s = _LEAST_MEMORY_S
 
     def begin(self) -> None:
-        """The filter begins: no gust has been kept out."""
+        """The filter starts: no gust has been excluded yet."""
         self._gust_m = self.jitter_mps = 0.0
 
     def lose(self) -> None:
-        """The filter does not run: the speed may change unseen."""
+        """The filter does not run: changes of speed are not observed."""
         self._kinetic_m = None
 
     def remember(self, memory_s: float, *, wind_known: bool) -> None:
-        """How long a change of head wind is kept out."""
+        """Set for how long a change of head wind is excluded."""
         memory_s = max(memory_s, _LEAST_MEMORY_S)
         self._memory_s = _GNSS_MEMORY * memory_s if wind_known else memory_s
 
@@ -59,10 +60,10 @@ class ShownVario:
         self.mps = old + (wanted - old) * min(1.0, dt_s / (smoothing_s + 0.5 * dt_s))
 
     def _follow_gust(self, kinetic_rate_mps: float, tas_mps: float | None, dt_s: float) -> None:
-        """Kinetic height that the pitot has seen and the inertial unit has not, forgotten over the memory."""
+        """Update the kinetic height that only the pitot has measured; it decays over the rejection time."""
         self._gust_m -= kinetic_rate_mps * dt_s + self._gust_m * min(1.0, dt_s / self._memory_s)
         if tas_mps is None:
-            # Without a new airspeed nothing is known to differ: keep the two in step.
+            # Without a new airspeed no difference is known: keep the two equal.
             self._gust_m += kinetic_rate_mps * dt_s
             if self._kinetic_m is not None:
                 self._kinetic_m += kinetic_rate_mps * dt_s
@@ -73,6 +74,6 @@ class ShownVario:
         self._kinetic_m = kinetic_m
 
     def sigma_mps(self, filter_mps: float) -> float:
-        """One standard deviation of what is shown: filter, low pass, and what is let in of gusts."""
+        """One standard deviation of the vario shown: filter, low pass, and added gusts."""
         let_in_mps = self._gust_m / self._memory_s
         return math.sqrt(filter_mps**2 + 2.0 * self.jitter_mps**2 + let_in_mps**2 + _FLOOR_MPS**2)

@@ -1,4 +1,4 @@
-"""The few numbers in a matrix that change with every correction, while the rest of it stays."""
+"""Write the time-varying entries of an otherwise constant matrix."""
 
 from __future__ import annotations
 
@@ -9,12 +9,12 @@ from numpy.typing import NDArray
 
 
 class SparseEntries:
-    """Writes numbers to the same places of a matrix again and again.
+    """Writes numbers to fixed positions of a matrix.
 
-    They are packed as bytes first: NumPy takes three times as long to make an array of a list.
+    They are packed as bytes first, because NumPy takes three times as long to make an array from a list.
 
     Args:
-        places: where, counted row by row, in the order of the numbers.
+        places: the positions, counted row by row, in the order of the numbers.
     """
 
     def __init__(self, places: NDArray[np.intp]) -> None:
@@ -23,6 +23,6 @@ class SparseEntries:
         self._pack = struct.Struct(f"{len(places)}d").pack_into
 
     def put(self, matrix: NDArray[np.float64], values: list[float]) -> None:
-        """Write one number to each place."""
+        """Write one number to each position."""
         self._pack(self._values.data, 0, *values)
         matrix.put(self._places, self._values)

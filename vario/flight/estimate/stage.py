@@ -34,7 +34,7 @@ class EstimatorStage:
 
 
 def wing_of(setup: Setup) -> Wing:
-    """The wing as the estimator sees it; without a glider file a typical one, without polar."""
+    """The wing for the estimator; without a glider file a typical one, without polar."""
     if setup.wing_loading_kgpm2 is None:
         return Wing.loaded()
     return Wing.loaded(setup.wing_loading_kgpm2, setup.polar)

@@ -1,4 +1,4 @@
-"""Vectors of three floats and small rotations of them, as plain tuples: faster than small arrays."""
+"""Vectors of three floats and their small rotations, as plain tuples: faster than small arrays."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ Vector = tuple[float, float, float]
 
 
 def turn(vector: Vector, x_rad: float, y_rad: float, z_rad: float) -> Vector:
-    """A fixed vector seen from axes that have turned by a small rotation vector (Rodrigues, 4th order)."""
+    """A fixed vector in axes that have turned by a small rotation vector (Rodrigues, 4th order)."""
     a, b, c = vector
     angle2 = x_rad * x_rad + y_rad * y_rad + z_rad * z_rad
     s = 1.0 - angle2 / 6.0
@@ -43,7 +43,7 @@ def cross(a: Vector, b: Vector) -> Vector:
 
 
 def level(down: Vector, vector: Vector) -> Vector:
-    """The unit vector along the part of a vector that is level."""
+    """The unit vector along the horizontal part of a vector."""
     dx, dy, dz = down
     x, y, z = vector
     low = dx * x + dy * y + dz * z

@@ -25,7 +25,7 @@ GONE_AFTER_S = (0.5, 5.0)
 """... but not sooner than the first and not later than the second of these times."""
 
 FROZEN_AFTER = 50
-"""So many equal IMU readings in a row mean a frozen sensor: real readings differ by noise."""
+"""This many equal IMU readings in a row mean a frozen sensor: real readings differ by noise."""
 
 PRESSURES_FROZEN_AFTER = 25
 """The same for a pressure, at least. ..."""

@@ -47,8 +47,9 @@ ALONE_S = 1.0
 """If only one sensor delivers, it must deliver such times for this long."""
 
 SET_BACK_AFTER = 200
-"""So many samples in a row (half a second of all sensors) far in the past mean that the clock was set
-back."""
+"""This many samples in a row (half a second of all sensors) far in the past mean that the clock was set
+back.
+"""
 
 MOST_HELD = 1000
 """Most samples of one kind in a frame, in case the time stands still; far more than any sensor delivers."""

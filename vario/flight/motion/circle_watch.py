@@ -1,7 +1,7 @@
-"""Whether the present circling goes on: the turning in its direction in the last seconds.
+"""Decide whether the present circling continues, from the turning in its direction in the last seconds.
 
-A mean over a time does not begin again with every correction of the heading, and turning the other way, to
-the next course, counts against the circle.
+A mean over a time does not start again with every correction of the heading, and turning the other way, to
+the next course, reduces it.
 """
 
 from __future__ import annotations
@@ -43,7 +43,7 @@ class CircleWatch:
         return math.inf if self._left_s is None else t_s - self._left_s
 
     def turned_rad(self, turning: Turning) -> float:
-        """The present turn, right positive, without what belongs to circling that has ended."""
+        """The present turn, right positive, without the part that belongs to circling that has ended."""
         if self._left_s is None or turning.since_s > self._left_s:
             return turning.turned_rad
         return turning.turn_angle_rad - self._left_rad if turning.active else 0.0

@@ -9,7 +9,7 @@ from drivers.quick import quick
 
 @dataclass(frozen=True, slots=True)
 class Noise:
-    """One-sigma white noise of a sample."""
+    """White noise of one sample, standard deviation."""
 
     baro_pa: float
     pitot_pa: float

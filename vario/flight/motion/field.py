@@ -15,7 +15,7 @@ NEAR_M = 4000.0
 
 
 class FieldWatch:
-    """Remembers the field."""
+    """Stores the altitude and the position of the field."""
 
     def __init__(self) -> None:
         self.reset()

@@ -1,4 +1,4 @@
-"""Ground speed, and the mean ground velocity that tells a parked glider from a hovering one."""
+"""Ground speed, and the mean ground velocity, which distinguishes a parked glider from a hovering one."""
 
 from __future__ import annotations
 
@@ -12,10 +12,10 @@ DRIFT_LAG_S = 20.0
 
 
 class GroundSpeed:
-    """Follows the GNSS velocity.
+    """Tracks the GNSS velocity.
 
     Attributes:
-        speed_mps: the latest; None: not known.
+        speed_mps: the latest ground speed; None: not known.
         drift_mps: size of the mean velocity of some 20 s, in which the jitter of positions cancels.
     """
 

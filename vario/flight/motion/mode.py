@@ -31,14 +31,15 @@ STILL_CLIMB_MPS = 0.5
 
 PARKED_MPS = 0.5
 PARKED_S = 60.0
-"""Nobody hovers so exactly, in the mean of 20 s and for a minute, without climb or sink: the airspeed is the
-zero offset of its sensor, or wind (common practice, no source)."""
+"""No pilot holds a hover as precisely as this (mean of 20 s) for a minute without climb or sink. The airspeed
+is then the zero offset of its sensor, or wind (common practice, no source).
+"""
 
 LAUNCH_GAIN_M = 80.0
 """A launch must gain this much energy height before it can be over."""
 
 LAUNCH_LOSS_M = 30.0
-"""A launch that has lost this much was none, but a start down a slope."""
+"""If this much energy height is lost, it was not a launch but a start down a slope."""
 
 LAUNCH_FADES_MPS = 0.3
 """During a winch launch or aerotow the energy keeps rising; a lower vario for a while means free flight."""
@@ -62,11 +63,12 @@ of the airbrakes. Airbrakes add about 3 m/s of sink and more (CS 22.75, from mem
 1 in 7 at 1.3 times the stall speed, which is 3.5 m/s at 90 km/h)."""
 
 FINAL_M = 150.0
-"""Lower than this a glider that does not climb lands: below a circuit's height no speed to fly is of use
-(common practice, no source)."""
+"""A glider that does not climb lands from below this height. Below the height of a circuit a speed to fly is
+of no use (common practice, no source).
+"""
 
 FIELD_BELOW_M = -50.0
-"""A glider further below the field of departure flies along a slope under it."""
+"""If a glider is further below the field of departure than this, it flies along a slope below the field."""
 
 SAVED_MPS = 0.3
 SAVED_S = 4.0
@@ -101,7 +103,7 @@ class ModeInputs:
         mode_override: the pilot's setting: "automatic", "cruise", "circling" or "approach".
         turned_lately_rad: in circling: turning in its direction in the time `exit_time`.
         turned_rad: the present turn, right positive, without circling that has ended.
-        turned_on_rad: the same, positive in the direction of the last circle.
+        turned_on_rad: the present turn, positive in the direction of the last circle.
         left_s: time since the last circling ended.
         netto_mps: smoothed netto.
         above_field_m: height above the field of departure; None: not known or far from it.
@@ -197,7 +199,7 @@ def turning_on(i: ModeInputs) -> bool:
 
 
 def circle_left(i: ModeInputs) -> bool:
-    """In automatic mode, the mean turn rate in the direction of the circle is below `turn_rate`.
+    """In automatic mode, the mean turn rate in the direction of the circle is below `min_turn_rate`.
 
     The mean is over the time `exit_time`.
     """

@@ -153,7 +153,7 @@ class OpenClimb:
         """Circling continues. `begin` is where the present turn began."""
         stretch = self._stretches[-1]
         if stretch.turned_rad * turning.turned_rad < 0.0:
-            # A corner the other way leads away from the climb; a whole turn is circling again.
+            # A part of a turn in the other direction leaves the climb; a whole turn is circling again.
             if abs(turning.turned_rad) < math.tau:
                 return
             self.resume(begin)

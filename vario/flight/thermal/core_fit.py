@@ -26,7 +26,7 @@ STRENGTH_MPS, STRENGTH_SPREAD_MPS = 3.5, 1.5
 SINK_MPS, SINK_SPREAD_MPS = 0.3, 0.4
 """Prior of the sink around the updraft; it also takes up a constant error of the measured air."""
 PLACE_SPREAD_M = 120.0
-"""Prior of the distance of the core from the circle: nobody circles far from it for long."""
+"""Prior of the distance of the core from the circle: pilots do not circle far from it for long."""
 
 LEAST_SCATTER_MPS = 0.25
 

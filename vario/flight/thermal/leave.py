@@ -1,8 +1,8 @@
 """Advice to leave a thermal: the last two turns have climbed less than the MacCready value.
 
 The MacCready value is the climb expected in the next thermal; a weaker climb is left (P. MacCready, Soaring
-1954). With the value 0, nothing is advised, and neither while the climb is not known over two whole turns or
-the vario is not compensated.
+1954). Nothing is advised if the value is 0, while the climb is not known over two whole turns, or while the
+vario is not compensated.
 """
 
 from __future__ import annotations

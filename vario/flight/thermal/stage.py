@@ -44,7 +44,7 @@ MOST_SIGMA_M = 55.0
 """With a larger uncertainty most of the core is the prior's: in still air too a fit finds one somewhere."""
 
 LEAST_SHIFT_M = 15.0
-"""Nobody flies a circle more precisely than this, so a smaller shift is not advised."""
+"""Pilots do not fly a circle more precisely than this, so a smaller shift is not advised."""
 
 
 @dataclass(frozen=True, slots=True)

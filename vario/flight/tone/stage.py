@@ -141,8 +141,8 @@ class ToneStage:
         zones = self._cruise if cruising else self._vario
         vario = self._climb(zones, heard.vario_mps, level, Voice.LIFT, Voice.SINK)
         climbing = vario[1] is not None
-        # If the source selected for cruise is not known, the vario sounds in its own voice. Whatever the
-        # source, a climb is heard.
+        # If the source selected for cruise is not known, the vario sounds in its own voice. A climb sounds
+        # with every source.
         source = self._settings.cruise.source if cruising else "vario"
         if source == "relative netto" and heard.relative_netto_mps is not None:
             netto = self._climb(self._netto, heard.relative_netto_mps, level, Voice.NETTO, Voice.NETTO)

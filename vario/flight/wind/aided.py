@@ -1,14 +1,14 @@
-"""The wind of the inertial filter as it is said: averaged, with a standard deviation that holds."""
+"""The output of the wind of the inertial filter: averaged, with a realistic standard deviation."""
 
 from __future__ import annotations
 
 import math
 
 SMOOTH_S = 15.0
-"""Averaging time: a change that passes sooner is a gust."""
+"""Averaging time: a shorter change is a gust."""
 
 SIGMAS = 2.0
-"""Error of the filter's wind over its standard deviation, on tuning flights."""
+"""Error of the wind of the filter divided by its standard deviation, on tuning flights."""
 
 
 class AidedWind:

@@ -1,13 +1,13 @@
 """Kalman filter for the wind: ground velocity = wind + eddy + scale · airspeed along the heading.
 
-State, in this order (the equations are the extended Kalman filter's, as R. Labbe's filterpy has them, which
-checks them in the tests; written out, they take a quarter of its time):
+The equations are those of the extended Kalman filter. They are written out, which takes a quarter of the time
+of R. Labbe's filterpy; the tests compare the two. State, in this order:
 
     wind north, wind east   m/s
     a, c                    k·cos δ and k·sin δ, with k the airspeed's scale and δ the angle by which the
                             heading summed from the turn rate is short of true north
     b                       error of the turn rate, rad/s
-    eddy north, east        m/s, the air's unevenness: a first-order Gauss-Markov process
+    eddy north, east        m/s, turbulence of the air: a first-order Gauss-Markov process
 
 With a and c instead of k and δ, the ground velocity is linear in the state, so the filter needs no initial
 guess. Without turn rate, only the length of the velocity through the air is measured (after A. Cho, J. Kim,
@@ -150,7 +150,7 @@ class WindFilter(WindState):
         self._use(residual, h, variance, pht.dot(inverse), keep_scale=self._straight and self.scale_known)
         p = self._cov
         after = n * n * p[N, N] + 2.0 * n * e * p[N, E] + e * e * p[E, E]
-        # The part of the information along the principal axis that is old keeps its age.
+        # The old part of the information along the principal axis keeps its age.
         self.age_s *= min(1.0, float(after) / before)
         return True
 

@@ -11,18 +11,18 @@ class WindNoise:
     """Noise parameters; standard deviations.
 
     Attributes:
-        wind_mps_per_sqrt_s: how fast the wind changes where one is.
-        wind_mps_per_sqrt_km: how fast it changes along the way through the air; a circling glider stays in
-            its air. Together these are what the winds of circles minutes apart differ by in two recorded
-            flights: about 1 m/s in 5 minutes.
+        wind_mps_per_sqrt_s: how fast the wind changes with time.
+        wind_mps_per_sqrt_km: how fast it changes with the distance flown through the air; a circling glider
+            stays in the same air. Together these equal the difference of the winds of circles minutes apart
+            in two recorded flights: about 1 m/s in 5 minutes.
         wind_mps_per_sqrt_m: how fast it changes with height.
-        heading_rad_per_sqrt_s: how fast the summed heading strays, slips included.
-        turn_rate_radps: error of the turn rate at the start. `turn_rate_drift` is how it wanders.
-        scale_per_sqrt_s: how fast the airspeed's scale changes: position error, temperature.
+        heading_rad_per_sqrt_s: how fast the error of the summed heading grows, including slips.
+        turn_rate_radps: error of the turn rate at the start. `turn_rate_drift`: how fast it changes.
+        scale_per_sqrt_s: how fast the scale of the airspeed changes (position error, temperature).
         gnss_mps: white noise of a ground velocity.
-        eddy_s: how long an eddy lasts.
-        eddy_least_mps, eddy_most_mps: between these the strength of eddies is learnt.
-        eddy_learn_s: how quickly.
+        eddy_s: correlation time of the eddies.
+        eddy_least_mps, eddy_most_mps: limits of the learned strength of the eddies.
+        eddy_learn_s: time constant of this learning.
     """
 
     wind_mps_per_sqrt_s: float = 0.015

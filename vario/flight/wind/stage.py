@@ -54,7 +54,7 @@ GAP_S = 60.0
 """After this time without velocities, the turning in between is not used."""
 
 ROUGH_MPS = 0.5
-"""In eddies stronger than this a scale is not said: what they do to the airspeed looks like one."""
+"""No scale is given in eddies stronger than this, because their effect on the airspeed looks like one."""
 
 SCALE_OFF = 0.03
 """A scale of the airspeed this far from 1 makes the wind of the inertial filter wrong."""
@@ -70,12 +70,12 @@ class Wind:
 
     Attributes:
         north_mps, east_mps: towards north and east.
-        age_s: mean age of what is known of the wind's least known direction.
+        age_s: mean age of the information on the least known direction of the wind.
         sigma_mps: one standard deviation in that direction.
-        nis: normalised innovation squared, smoothed; about 1 if `sigma_mps` is honest.
-        heading_rad: direction of flight through the air from true north, 0 to 2π; that of the nose but for
-            a slip.
-        airspeed_scale: true airspeed over the sensor's, before any correction by this instrument.
+        nis: normalised innovation squared, smoothed; about 1 if `sigma_mps` is correct.
+        heading_rad: direction of flight through the air from true north, 0 to 2π; without a slip, that of the
+            nose.
+        airspeed_scale: true airspeed divided by measured airspeed, before any correction by this instrument.
             `airspeed_scale_sigma`: one standard deviation.
     """
 
@@ -102,7 +102,7 @@ class _Moment:
 
 @dataclass(frozen=True, slots=True)
 class _Found:
-    """What the filter knows after a velocity; see `Wind`. The north is added to the summed heading."""
+    """The estimate of the filter after a velocity; see `Wind`. The north is added to the summed heading."""
 
     north_mps: float
     east_mps: float
@@ -127,14 +127,14 @@ def _worth_saying(filter_: WindFilter) -> _Found | None:
 
 
 def _scale_off(found: _Found | None) -> bool:
-    """Whether the airspeed is known to read wrong: the inertial filter believes it, and its wind is off."""
+    """Whether the airspeed is known to be wrong. The inertial filter uses it, so its wind is wrong too."""
     if found is None or found.scale is None or found.scale_sigma is None:
         return False
     return abs(found.scale - 1.0) > max(SCALE_OFF, 5.0 * found.scale_sigma)
 
 
 class WindStage:
-    """Feeds the filter and returns its state where that is known well enough."""
+    """Runs the filter, and returns the parts of its state that are known well enough."""
 
     def __init__(self, setup: Setup) -> None:
         self.configure(setup)
@@ -282,7 +282,7 @@ class WindStage:
             if age_s > FORGET_S:
                 return None
             north_mps, east_mps, sigma_mps = found.north_mps, found.east_mps, found.sigma_mps
-            if mean is not None:  # two winds that differ: the one said is less sure by half of it
+            if mean is not None:  # if the two winds differ, half of the difference adds to the uncertainty
                 apart_mps = math.hypot(mean[0] - north_mps, mean[1] - east_mps)
                 sigma_mps = math.hypot(sigma_mps, 0.5 * apart_mps)
         heading_rad = self._heading_rad(found)

@@ -37,7 +37,7 @@ class WindState:
     Attributes:
         eddy_mps: strength of the eddies, learned.
         heading_lost: the relation of the turn angle to north is not known; the next velocity gives it.
-        age_s: mean age of what is known of the wind's least known direction.
+        age_s: mean age of the information on the least known direction of the wind.
         last_nis: normalised innovation squared of the last measurement, over its dimension; `nis` smoothed.
         restarts: how often the filter was restarted.
     """
@@ -67,7 +67,7 @@ class WindState:
         self.nis: float | None = None
         self.last_nis: float | None = None
 
-    # --- what is known ----------------------------------------------------------------------------
+    # --- the estimate -----------------------------------------------------------------------------
 
     @property
     def state(self) -> Floats:
@@ -160,7 +160,7 @@ class WindState:
         )
         f = self._transition
         self._cov = f.dot(self._cov).dot(f.T) + self._noisy
-        # The state moves by the whole rotation, of which F is the tangent.
+        # The state is rotated exactly; F is the tangent of this rotation.
         cos, sin = math.cos(b * dt_s), math.sin(b * dt_s)
         a, c = a * cos - c * sin, c * cos + a * sin
         self._x = np.array([wind_north, wind_east, a, c, b, keep * eddy_north, keep * eddy_east])

@@ -167,8 +167,8 @@ PRIMARY = (
         "quality",
         lambda r: str(r.quality),
         0,
-        "What keeps the outputs from being complete, as words joined by `+`: "
-        f"{words(str(flag) for flag in Quality)}; `ok` if nothing does.",
+        "The reasons why outputs are incomplete, as words joined by `+`: "
+        f"{words(str(flag) for flag in Quality)}; `ok` if there is none.",
         Kind.TEXT,
         subject="the quality of the outputs",
     ),

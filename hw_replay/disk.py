@@ -32,12 +32,7 @@ _Mount = tuple[Path, str, str]
 
 @dataclass(frozen=True, slots=True)
 class FileSystem:
-    """What holds a folder.
-
-    Attributes:
-        kind: type of the file system, such as "ext4"; None if not known.
-        in_memory: the file system whose content is lost without power; None if there is none, or not known.
-    """
+    """Type of a file system, such as "ext4", and where it is if it is lost without power. None: not known."""
 
     kind: str | None = None
     in_memory: str | None = None

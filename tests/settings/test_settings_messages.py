@@ -241,7 +241,7 @@ SETTINGS_MESSAGES = {
     "inner section": ("[pitot]", "line 1: [pitot]: unknown section; did you mean [sensors.pitot]?"),
     "key that needs quotes": (
         '[flight]\n"a\\nb" = 1',
-        r'line 2: flight."a\nb": unknown key; [flight] has maccready, ballast, mass, bugs, mode',
+        r'line 2: flight."a\nb": unknown key; [flight] has maccready, ballast, mass, flying_speed, bugs, mode',
     ),
     # What does not go together
     "pitch falls": (

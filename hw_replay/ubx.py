@@ -13,7 +13,7 @@ from drivers.samples import Sample
 from drivers.ubx import HEAD_BYTES, NAV_PVT, SUM_BYTES, SYNC, NavPvt, frame_end, read_pvt
 from hw_replay.files import open_binary
 from hw_replay.importer import Importer, SteadyClock
-from hw_replay.source import RecordingInfo, SensorInfo
+from hw_replay.source import GNSS_BARO, RecordingInfo, SensorInfo
 from hw_replay.text import title_of
 
 _LONGEST_BYTES = 8192 + HEAD_BYTES + SUM_BYTES
@@ -47,7 +47,7 @@ class UbxLog(Importer):
             title=title_of(self._path),
             origin="imported from u-blox UBX",
             start_utc=start,
-            sensors={"gnss_pos": sensor, "gnss_vel": sensor},
+            sensors={"baro": GNSS_BARO, "gnss_pos": sensor, "gnss_vel": sensor},
         )
 
     def _samples(self) -> Iterator[Sample]:

@@ -2,11 +2,15 @@
 
 Source: u-blox M8, M9 and M10 interface descriptions: "UBX frame structure" (sync characters, class, ID,
 length, payload, checksum), "UBX checksum" (8-bit Fletcher, from class to payload), "UBX-NAV-PVT" (92 bytes).
+
+The receiver driver and the reader of logs share this decoder. The general library `pyubx2` is the oracle of
+the tests only: it takes 40 times as long for a message, which is too much for a small computer in flight.
 """
 
 from __future__ import annotations
 
 import struct
+from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 
 from drivers.nmea import Fix, SentenceSplitter, read
@@ -19,15 +23,41 @@ SUM_BYTES = 2
 LONGEST_BYTES = 2048
 """A longer message has a damaged length; waiting for its end would delay the next ones by seconds."""
 
-_PVT = struct.Struct("<I H 5B B I i B B B B 4i 2I 3i i i 2I H H 4s i h H")
+_PVT = struct.Struct("<I H 5B B I i B B B B 4i 8x 3i")
 """iTOW; year; month to second; valid; tAcc; nano; fixType; flags; flags2; numSV; lon, lat, height, hMSL;
-hAcc, vAcc; velN, velE, velD; gSpeed; headMot; sAcc, headAcc; pDOP; flags3; reserved; headVeh; magDec, magAcc.
+velN, velE, velD. What follows is not used.
 """
+
+_PVT_BYTES = (84, 92)
+"""Of the payload: u-blox 7 (from memory), and M8 and later."""
 
 _FIX_OK = 1  # of flags
 _DATE_AND_TIME = 3  # of valid
 _DIMENSIONS = {2: 2, 3: 3, 4: 3}
 """By fixType: 4 is GNSS with dead reckoning."""
+
+
+@dataclass(frozen=True, slots=True)
+class NavPvt:
+    """The content of a NAV-PVT message; None for what the receiver does not vouch for.
+
+    Attributes:
+        tow_ms: GPS time of week.
+        utc: date and time, to the millisecond.
+        dimensions: 2 or 3, 1 for no fix.
+        satellites: used.
+        position: latitude and longitude in degrees, metres above mean sea level; with three dimensions.
+        velocity_mps: north and east.
+        down_mps: with three dimensions.
+    """
+
+    tow_ms: int
+    utc: datetime | None
+    dimensions: int
+    satellites: int
+    position: tuple[float, float, float] | None
+    velocity_mps: tuple[float, float] | None
+    down_mps: float | None
 
 
 class MessageSplitter:
@@ -105,33 +135,47 @@ def checksum(data: bytes) -> bytes:
     return bytes((a, b))
 
 
+def read_pvt(message: bytes) -> NavPvt | None:
+    """The content of a NAV-PVT message; None if it is another one, or its length or date is impossible."""
+    payload = message[HEAD_BYTES:-SUM_BYTES]
+    if not message.startswith(SYNC + NAV_PVT) or len(payload) not in _PVT_BYTES:
+        return None
+    tow_ms, year, month, day, hour, minute, second, valid, _, nano, *others = _PVT.unpack_from(payload)
+    kind, flags, _, satellites, lon, lat, _, msl_mm, north, east, down = others
+    dimensions = _DIMENSIONS.get(kind, 1) if flags & _FIX_OK else 1
+    utc = None
+    if valid & _DATE_AND_TIME == _DATE_AND_TIME:
+        try:
+            utc = datetime(year, month, day, hour, minute, min(second, 59), tzinfo=UTC)
+            utc += timedelta(milliseconds=round(nano / 1e6))
+        except (ValueError, OverflowError):
+            return None
+    return NavPvt(
+        tow_ms,
+        utc,
+        dimensions,
+        satellites,
+        position=(lat * 1e-7, lon * 1e-7, msl_mm / 1000.0) if dimensions == 3 else None,
+        velocity_mps=(north / 1000.0, east / 1000.0) if dimensions > 1 else None,
+        down_mps=down / 1000.0 if dimensions == 3 else None,
+    )
+
+
 def read_message(message: str | bytes) -> Fix | None:
     """The content of a sentence or of a NAV-PVT message; None if it is of another type or invalid."""
     if isinstance(message, str):
         return read(message)
-    payload = message[HEAD_BYTES:-SUM_BYTES]
-    if not message.startswith(SYNC + NAV_PVT) or len(payload) != _PVT.size:
+    pvt = read_pvt(message)
+    if pvt is None:
         return None
-    (_, year, month, day, hour, minute, second, valid, _, nano, kind, flags, _, satellites, *numbers) = (
-        _PVT.unpack(payload)
-    )
-    lon, lat, _, msl_mm, _, _, north_mmps, east_mmps, down_mmps = numbers[:9]
-    has_fix = bool(flags & _FIX_OK) and kind in _DIMENSIONS
-    utc = None
-    if valid & _DATE_AND_TIME == _DATE_AND_TIME:
-        try:
-            whole = datetime(year, month, day, hour, minute, min(second, 59), tzinfo=UTC)
-        except ValueError:
-            return None
-        utc = whole + timedelta(milliseconds=round(nano / 1e6))
     return Fix(
         "PVT",
-        utc_time=None if utc is None else utc.time(),
-        position=(lat * 1e-7, lon * 1e-7, msl_mm / 1000.0) if has_fix and _DIMENSIONS[kind] == 3 else None,
-        velocity_mps=(north_mmps / 1000.0, east_mmps / 1000.0) if has_fix else None,
-        down_mps=down_mmps / 1000.0 if has_fix and _DIMENSIONS[kind] == 3 else None,
-        utc=utc,
-        has_fix=has_fix,
-        dimensions=_DIMENSIONS.get(kind, 1) if has_fix else 1,
-        satellites=satellites,
+        utc_time=None if pvt.utc is None else pvt.utc.time(),
+        position=pvt.position,
+        velocity_mps=pvt.velocity_mps,
+        down_mps=pvt.down_mps,
+        utc=pvt.utc,
+        has_fix=pvt.dimensions > 1,
+        dimensions=pvt.dimensions,
+        satellites=pvt.satellites,
     )

@@ -14,6 +14,7 @@ import shutil
 import stat
 from collections.abc import Callable
 from contextlib import suppress
+from dataclasses import dataclass
 from pathlib import Path
 from typing import BinaryIO, Protocol
 
@@ -24,6 +25,17 @@ _IN_MEMORY = frozenset({"tmpfs", "ramfs", "devtmpfs"})
 """Types of file systems that are lost without power (Linux, Documentation/filesystems)."""
 
 _MOUNTS = Path("/proc/self/mountinfo")
+
+_Mount = tuple[Path, str, str]
+"""Mount point, type and options of a line of mountinfo."""
+
+
+@dataclass(frozen=True, slots=True)
+class FileSystem:
+    """Type of a file system, such as "ext4", and where it is if it is lost without power. None: not known."""
+
+    kind: str | None = None
+    in_memory: str | None = None
 
 
 class Disk(Protocol):
@@ -59,11 +71,8 @@ class Disk(Protocol):
     def remove(self, path: Path) -> None:
         """Delete a name, if it exists."""
 
-    def in_memory(self, folder: Path) -> str | None:
-        """The file system of a folder, if it is lost without power; None if it is not."""
-
-    def kind(self, folder: Path) -> str | None:
-        """The type of the file system of a folder, such as "ext4"; None if not known."""
+    def file_system(self, folder: Path) -> FileSystem:
+        """What holds a folder, as far as the system tells."""
 
 
 class SystemDisk:
@@ -125,60 +134,54 @@ class SystemDisk:
         """See `Disk`."""
         path.unlink(missing_ok=True)
 
-    def in_memory(self, folder: Path) -> str | None:
-        """See `Disk`. Also None if the system does not provide the information."""
-        try:
-            return held_in_memory(folder.resolve(), _MOUNTS.read_text("utf-8", errors="surrogateescape"))
-        except OSError:
-            return None
-
-    def kind(self, folder: Path) -> str | None:
+    def file_system(self, folder: Path) -> FileSystem:
         """See `Disk`."""
         try:
-            mounts = _mounts(_MOUNTS.read_text("utf-8", errors="surrogateescape"))
-            holding = _holding(folder.resolve(), mounts)
+            return file_system_of(folder.resolve(), _MOUNTS.read_text("utf-8", errors="surrogateescape"))
         except OSError:
-            return None
-        return None if holding is None else holding[1]
+            return FileSystem()
 
 
-def held_in_memory(folder: Path, mountinfo: str) -> str | None:
-    """The file system of a folder, if it is lost without power; None if it is not, or not known.
+def file_system_of(folder: Path, mountinfo: str) -> FileSystem:
+    """What holds a folder.
 
     An overlay keeps changes in its upper folder. On a Raspberry Pi with a read-only root, that folder is on a
-    tmpfs. If its file system is not visible, as in a container, the result is not known.
+    tmpfs. If its file system is not visible, as in a container, it is not known whether it is in memory.
 
     Args:
         folder: absolute path without links.
         mountinfo: the text of /proc/self/mountinfo (Linux, proc(5)).
     """
     mounts = _mounts(mountinfo)
+    found = _holding(folder, mounts)
+    return FileSystem() if found is None else FileSystem(found[1], _memory_below(found, mounts))
+
+
+def _memory_below(mount: _Mount, mounts: list[_Mount]) -> str | None:
+    """The mount itself or the upper folder of an overlay, if it is in memory."""
     for _ in range(len(mounts)):  # an overlay may be on top of another one
-        holding = _holding(folder, mounts)
-        if holding is None:
-            return None
-        place, kind, options = holding
+        place, kind, options = mount
         if kind in _IN_MEMORY:
             return f"{kind} at {place}"
         upper = re.search(r"(?:^|,)upperdir=([^,]+)", options)
-        if kind != "overlay" or upper is None:
+        below = _holding(Path(upper[1]), mounts) if kind == "overlay" and upper else None
+        if below is None:
             return None
-        folder = Path(upper[1])
+        mount = below
     return None
 
 
-def _mounts(mountinfo: str) -> list[tuple[Path, str, str]]:
+def _mounts(mountinfo: str) -> list[_Mount]:
     return [_mount(line) for line in mountinfo.splitlines() if " - " in line]
 
 
-def _holding(folder: Path, mounts: list[tuple[Path, str, str]]) -> tuple[Path, str, str] | None:
+def _holding(folder: Path, mounts: list[_Mount]) -> _Mount | None:
     """The mount that holds a folder: the deepest one; a later mount hides an earlier one at the same path."""
     holding = [one for one in mounts if folder.is_relative_to(one[0])]
     return max(reversed(holding), key=lambda one: len(one[0].parts), default=None)
 
 
-def _mount(line: str) -> tuple[Path, str, str]:
-    """Mount point, type and options of a line of mountinfo."""
+def _mount(line: str) -> _Mount:
     before, _, after = line.partition(" - ")
     kind, _, options = after.split(" ", 2)
     return Path(_unescaped(before.split(" ")[4])), kind, _unescaped(options)

@@ -11,6 +11,7 @@ import math
 import os
 from codecs import BOM_UTF8
 from collections.abc import Iterator, Mapping
+from dataclasses import replace
 from pathlib import Path
 
 from drivers import isa
@@ -22,7 +23,7 @@ from hw_replay.igc_records import BRecord, Extensions, parse_fix, parse_k_time
 from hw_replay.igc_survey import survey
 from hw_replay.messages import RejectedValueError, decoder
 from hw_replay.ordering import in_order
-from hw_replay.source import GNSS_AS_BARO, RecordingInfo, SensorInfo
+from hw_replay.source import GNSS_BARO, RecordingInfo, SensorInfo
 from hw_replay.text import one_line, title_of
 
 LONGEST_STEP_S = (3.0, 12.0)
@@ -33,7 +34,6 @@ OAT_HOLD_S = 120.0
 """A temperature is used for later airspeeds for this long."""
 
 BARO_NOISE_PA = 3.5  # whole metres: 1/sqrt(12) m, near sea level 12 Pa/m
-GNSS_BARO_NOISE_PA = 12.0  # a metre near sea level: jitter from fix to fix, from experience, no source
 PITOT_NOISE_PA = 3.0  # from experience with such files, no source
 DERIVED_VELOCITY_NOISE_MPS = 0.8  # positions of 0.001 minute (1.85 m) a second apart: 1.85 * sqrt(2/12)
 
@@ -133,7 +133,7 @@ class IgcFile:
         if found.has_pressure:
             sensors["baro"] = SensorInfo("pressure altitude in whole metres", rate_hz, BARO_NOISE_PA)
         elif found.has_gnss_altitude:
-            sensors["baro"] = SensorInfo(GNSS_AS_BARO, rate_hz, GNSS_BARO_NOISE_PA)
+            sensors["baro"] = replace(GNSS_BARO, rate_hz=rate_hz)
         if codes & {"TAS", "IAS"}:
             code = "TAS" if "TAS" in codes else "IAS"
             sensors["pitot"] = SensorInfo(f"from logged {code}", rate_hz, PITOT_NOISE_PA)

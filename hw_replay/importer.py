@@ -11,10 +11,11 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from types import ModuleType
 
-from drivers.samples import CHANNELS, Reference, Sample
+from drivers import isa
+from drivers.samples import CHANNELS, Baro, GnssPos, Reference, Sample
 from hw_replay.errors import RecordingError, RejectLog
 from hw_replay.messages import LATEST_T_S, RejectedValueError, decoder
-from hw_replay.source import RecordingInfo
+from hw_replay.source import GNSS_BARO, RecordingInfo
 
 LONGEST_S = 48 * 3600.0
 """Longest duration of a log of an autopilot; a later time is damaged."""
@@ -31,7 +32,8 @@ class Importer(ABC):
     """A log of another program as a `Source`.
 
     A reader gives its samples in `_samples`, in order of time, and overrides `_begin` if it keeps a state
-    between samples.
+    between samples. If it names `GNSS_BARO` as its barometer, the height of each position serves as a
+    pressure.
 
     Args:
         path: the file.
@@ -63,7 +65,8 @@ class Importer(ABC):
     def __iter__(self) -> Iterator[Sample]:
         self._rejects = RejectLog(self._unit)
         self._notes = []
-        return self._samples()
+        no_barometer = self._info.sensors.get("baro") is GNSS_BARO
+        return _with_gnss_as_baro(self._samples()) if no_barometer else self._samples()
 
     @abstractmethod
     def _samples(self) -> Iterator[Sample]:
@@ -94,6 +97,14 @@ class Importer(ABC):
     def _note(self, sentence: str) -> None:
         if sentence not in self._notes and len(self._notes) < _MOST_NOTES:
             self._notes.append(sentence)
+
+
+def _with_gnss_as_baro(samples: Iterator[Sample]) -> Iterator[Sample]:
+    """The samples, and before each position its height as the pressure of the standard atmosphere."""
+    for sample in samples:
+        if isinstance(sample, GnssPos):
+            yield Baro(sample.t_s, isa.pressure_pa(sample.altitude_m))
+        yield sample
 
 
 class SteadyClock:

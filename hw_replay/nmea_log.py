@@ -20,7 +20,7 @@ from hw_replay.files import LINE_LIMIT, Lines
 from hw_replay.igc_clock import FixClock
 from hw_replay.importer import Importer
 from hw_replay.metadata import LAST_YEAR
-from hw_replay.source import RecordingInfo, SensorInfo
+from hw_replay.source import GNSS_BARO, RecordingInfo, SensorInfo
 from hw_replay.text import title_of
 
 SENTENCE = re.compile(rb"\$[A-Z]{2}[A-Z]{3},[^$*]*\*[0-9A-Fa-f]{2}\s*$")
@@ -93,6 +93,7 @@ class NmeaLog(Importer):
             origin="imported from NMEA 0183",
             start_utc=start,
             sensors={
+                "baro": GNSS_BARO,
                 "gnss_pos": SensorInfo("GNSS receiver, GGA"),
                 "gnss_vel": SensorInfo(f"GNSS receiver, {'RMC' if self._rmc_gives_velocity else 'VTG'}"),
             },

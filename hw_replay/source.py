@@ -27,6 +27,10 @@ class SensorInfo:
     latency_s: float | None = None
 
 
+GNSS_BARO = SensorInfo(GNSS_AS_BARO, noise=3.5)
+"""3.5 Pa: heights in whole metres (1/sqrt(12) m, near sea level 12 Pa/m). The filter learns larger jitter."""
+
+
 @dataclass(frozen=True, slots=True)
 class RecordingInfo:
     """The metadata of a recording.

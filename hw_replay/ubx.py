@@ -1,22 +1,19 @@
-"""Logs of u-blox receivers (UBX protocol) as samples: NAV-PVT, decoded with `pyubx2`.
+"""Logs of u-blox receivers (UBX protocol) as samples: NAV-PVT, decoded as in the driver.
 
-Source: u-blox M8/M9/M10 interface descriptions, "UBX frame structure", "UBX checksum" and "UBX-NAV-PVT": hMSL
-in mm above mean sea level, velN, velE, velD in mm/s, iTOW in ms of the GPS week. `t_s` counts from the first
-fix. Other messages, and sentences of NMEA 0183 between them, are skipped.
+`t_s` counts from the first fix. Other messages, and sentences of NMEA 0183 between them, are skipped.
 """
 
 from __future__ import annotations
 
 import os
 from collections.abc import Iterator
-from datetime import UTC, datetime, timedelta
-from typing import Any
+from datetime import datetime, timedelta
 
 from drivers.samples import Sample
-from drivers.ubx import HEAD_BYTES, NAV_PVT, SUM_BYTES, SYNC, frame_end
+from drivers.ubx import HEAD_BYTES, NAV_PVT, SUM_BYTES, SYNC, NavPvt, frame_end, read_pvt
 from hw_replay.files import open_binary
-from hw_replay.importer import Importer, SteadyClock, library
-from hw_replay.source import RecordingInfo, SensorInfo
+from hw_replay.importer import Importer, SteadyClock
+from hw_replay.source import GNSS_BARO, RecordingInfo, SensorInfo
 from hw_replay.text import title_of
 
 _LONGEST_BYTES = 8192 + HEAD_BYTES + SUM_BYTES
@@ -32,62 +29,53 @@ class UbxLog(Importer):
         path: the file.
 
     Raises:
-        RecordingError: if it cannot be opened, or `pyubx2` is not installed.
+        RecordingError: if it cannot be opened.
     """
 
     def __init__(self, path: str | os.PathLike[str]) -> None:
         super().__init__(path, "message")
-        self._parse: Any = library("pyubx2", self._path, "a log of a u-blox receiver (UBX)").UBXReader.parse
         self._info = self._survey()
 
     def _survey(self) -> RecordingInfo:
         start: datetime | None = None
         for t_s, _, pvt in self._fixes():
             self.duration_s = t_s
-            if start is None:
-                utc = _utc(pvt)
-                start = None if utc is None else utc - timedelta(seconds=t_s)
+            if start is None and pvt.utc is not None:
+                start = pvt.utc - timedelta(seconds=t_s)
         sensor = SensorInfo("GNSS receiver, NAV-PVT")
         return RecordingInfo(
             title=title_of(self._path),
             origin="imported from u-blox UBX",
             start_utc=start,
-            sensors={"gnss_pos": sensor, "gnss_vel": sensor},
+            sensors={"baro": GNSS_BARO, "gnss_pos": sensor, "gnss_vel": sensor},
         )
 
     def _samples(self) -> Iterator[Sample]:
         found = False
         for t_s, number, pvt in self._fixes():
             found = True
-            position = {"lat_deg": float(pvt.lat), "lon_deg": float(pvt.lon), "altitude_m": pvt.hMSL / 1000.0}
+            position = dict(zip(("lat_deg", "lon_deg", "altitude_m"), pvt.position or (), strict=True))
             yield from self._checked("gnss_pos", t_s, number, position)
-            velocity = {
-                "north_mps": pvt.velN / 1000.0,
-                "east_mps": pvt.velE / 1000.0,
-                "down_mps": pvt.velD / 1000.0,
-            }
+            north_mps, east_mps = pvt.velocity_mps or (None, None)
+            velocity = {"north_mps": north_mps, "east_mps": east_mps, "down_mps": pvt.down_mps}
             yield from self._checked("gnss_vel", t_s, number, velocity)
         if not found:
             self._note("the file holds no NAV-PVT message with a fix in three dimensions")
 
-    def _fixes(self) -> Iterator[tuple[float, int, Any]]:
+    def _fixes(self) -> Iterator[tuple[float, int, NavPvt]]:
         """Time, number of the message and content of every fix in three dimensions, in order of time."""
         first_ms: int | None = None
         last_s = -1.0
         clock = SteadyClock()
         for number, frame in self._frames():
-            try:
-                pvt = self._parse(frame)
-                # 3: three dimensions, 4: with dead reckoning as well
-                usable = pvt.fixType in {3, 4} and bool(pvt.gnssFixOk)
-                now_ms = int(pvt.iTOW)
-            except Exception as error:  # the library raises several, without a common base
-                self._rejects.add(f"NAV-PVT cannot be decoded: {type(error).__name__}", number)
+            pvt = read_pvt(frame)
+            if pvt is None:
+                self._rejects.add("NAV-PVT of another length, or with an impossible date", number)
                 continue
-            if not usable:
+            if pvt.position is None:
                 continue
-            first_ms = now_ms if first_ms is None else first_ms
-            t_s = (now_ms - first_ms) % _WEEK_MS / 1000.0
+            first_ms = pvt.tow_ms if first_ms is None else first_ms
+            t_s = (pvt.tow_ms - first_ms) % _WEEK_MS / 1000.0
             if clock.believes(t_s) and t_s > last_s:
                 last_s = t_s
                 yield t_s, number, pvt
@@ -128,14 +116,3 @@ def holds_ubx(start: bytes) -> bool:
         if frame_end(start, at) is not None:
             return True
     return False
-
-
-def _utc(pvt: Any) -> datetime | None:
-    """The UTC instant of a fix, if the receiver knows date and time."""
-    if not (pvt.validDate and pvt.validTime):
-        return None
-    try:
-        whole = datetime(pvt.year, pvt.month, pvt.day, pvt.hour, pvt.min, min(pvt.second, 59), tzinfo=UTC)
-        return whole + timedelta(microseconds=pvt.nano / 1000.0)
-    except (ValueError, OverflowError):
-        return None

@@ -21,7 +21,7 @@ from hw_replay.files import Lines
 from hw_replay.importer import Importer
 from hw_replay.messages import LATEST_T_S, RejectedValueError, decoder, reference_decoder
 from hw_replay.ordering import RowSorter
-from hw_replay.source import RecordingInfo
+from hw_replay.source import GNSS_BARO, RecordingInfo
 from hw_replay.text import one_line, title_of
 
 LINE_LIMIT = 1 << 16
@@ -60,6 +60,7 @@ class WideCsv(Importer):
             title=one_line(self._map.title or title_of(self._path)),
             origin="imported from CSV by a map",
             start_utc=self._start_utc(),
+            sensors={} if any(one.name == "baro" for one in self._map.channels) else {"baro": GNSS_BARO},
         )
 
     def warnings(self) -> list[str]:

@@ -92,6 +92,40 @@ def igc(minutes: int) -> str:
     return "\r\n".join(["AXXX001test", "HFDTE160710", *fixes, ""])
 
 
+def hops() -> list[str]:
+    """Three minutes at rest and four of flight, twice; in flight the height falls by 1.2 m a second."""
+    fixes, north, height = [], 0.0, 1500.0
+    for second in range(840):
+        flies = second % 420 >= 180
+        north += 20.0 * flies / 111_200.0 * 60.0
+        height -= 1.2 * flies
+        lat = f"50{int(north):02}{round(north % 1 * 1000) % 1000:03}N"
+        clock_text = f"10{second // 60:02}{second % 60:02}"
+        fixes.append(f"B{clock_text}{lat}00600000EA{round(height):05}{round(height):05}")
+    return fixes
+
+
+def test_each_flight_of_a_file_has_a_row(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    (tmp_path / "in").mkdir()
+    text = "\r\n".join(["AXXX001test", "HFDTE160710", *hops(), ""])
+    (tmp_path / "in" / "a.igc").write_text(text, encoding="ascii")
+    record(tmp_path / "in" / "b.mcap", 20)
+    assert main(["batch", str(tmp_path / "in"), "--out", str(tmp_path / "out"), "--jobs", "1"]) == 0
+    rows = table(tmp_path / "out" / "flights.csv")
+    assert [(row["file"], row["flight"], row["flights"]) for row in rows] == [
+        ("a.igc", "1", "2"),
+        ("a.igc", "2", "2"),
+        ("b.mcap", "1", "0"),
+    ]
+    for row, minute in zip(rows[:2], (3, 10), strict=True):
+        assert row["start_utc"] == row["takeoff_utc"]
+        assert row["takeoff_utc"].startswith(f"2010-07-16T10:{minute:02}:")
+        assert float(row["duration_s"]) == pytest.approx(240.0, abs=30.0)
+    assert float(rows[0]["lowest_m"]) == pytest.approx(1212.0, abs=5.0)
+    assert float(rows[1]["highest_m"]) == pytest.approx(1212.0, abs=5.0)
+    assert "3 flights" in capsys.readouterr().out
+
+
 def test_logs_of_other_programs_are_found_and_other_texts_are_not(tmp_path: Path) -> None:
     """A checksum is the exclusive or of the characters between $ and * (NMEA 0183)."""
     sentence = "$GPRMC,123519,A,4807.038,N,01131.000,E,022.4,084.4,230394,003.1,W*6A\r\n"

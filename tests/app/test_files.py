@@ -12,7 +12,7 @@ from types import ModuleType
 import pytest
 
 from drivers.samples import Baro, Sample
-from hw_replay.disk import SYSTEM_DISK, held_in_memory, open_regular, temporary_beside
+from hw_replay.disk import SYSTEM_DISK, file_system_of, open_regular, temporary_beside
 from hw_replay.open import convert
 from hw_replay.recording import Recording
 from hw_replay.source import RecordingInfo
@@ -65,7 +65,7 @@ ROOT_IN_MEMORY = """\
 def test_what_is_gone_at_power_off_is_told_from_the_mounts(
     mounts: str, folder: str, held: str | None
 ) -> None:
-    assert held_in_memory(Path(folder), mounts) == held
+    assert file_system_of(Path(folder), mounts).in_memory == held
 
 
 def test_a_recording_in_memory_is_a_fault(tmp_path: Path, caplog: pytest.LogCaptureFixture) -> None:

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
+from dataclasses import replace
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -16,9 +18,14 @@ from tests.hw_replay.test_igc import _placed, igc
 from vario.app.errors import AppError
 from vario.app.excerpt import excerpt
 from vario.app.outputs.flights import Flights
+from vario.app.outputs.ground_watch import GroundWatch
 from vario.app.outputs.sensor_watch import SensorWatch
+from vario.app.replay.session import ReplaySession
 from vario.flight.motion.energy import Noise
+from vario.flight.motion.flying import FlyingSpeed, SpeedOrigin
 from vario.flight.motion.mode import Mode
+from vario.flight.reading import Reading
+from vario.settings.schema import Settings
 
 
 def test_wind_of_the_recorder_is_a_reference(tmp_path: Path) -> None:
@@ -40,23 +47,58 @@ def test_a_second_date_is_told(tmp_path: Path) -> None:
     assert any("more than one date" in note for note in source.warnings())
 
 
-def test_two_flights_are_told_apart() -> None:
+@pytest.fixture(scope="module")
+def any_reading(tmp_path_factory: pytest.TempPathFactory) -> Reading:
+    lines = [_placed(36_000 + k, 30.0 * k, 0.0, 1000.0) for k in range(5)]
+    return list(ReplaySession(igc(tmp_path_factory.mktemp("igc") / "a.igc", lines), Settings(), None))[-1]
+
+
+def followed(flights: Flights, any_reading: Reading, modes: list[tuple[Mode, int]], end_s: int) -> None:
+    """A reading a second, in the mode that began last."""
+    for (mode, from_s), (_, to_s) in pairwise([*modes, (Mode.GROUND, end_s)]):
+        for t_s in range(from_s, to_s):
+            reading = replace(any_reading, mode=mode, t_s=float(t_s))
+            flights.take(reading, 1.0)
+            flights.compare("truth_vario_mps", 0.25 * (mode is Mode.CIRCLING), reading)
+
+
+def test_two_flights_are_told_apart(any_reading: Reading) -> None:
     flights = Flights()
-    for mode, t_s in (
-        (Mode.LAUNCH, 100.0),
-        (Mode.CRUISE, 300.0),
-        (Mode.GROUND, 2000.0),
-        (Mode.CRUISE, 2050.0),  # rolled on: the same flight
-        (Mode.GROUND, 2100.0),
-        (Mode.LAUNCH, 5000.0),
-        (Mode.GROUND, 5030.0),  # a start that was broken off
-        (Mode.LAUNCH, 6000.0),
-        (Mode.CIRCLING, 6300.0),
-    ):
-        flights.take(mode, t_s)
-    assert flights.times(9000.0) == [(100.0, 2100.0), (6000.0, 9000.0)]
-    (said,) = flights.warnings(9000.0, None)
+    modes = [
+        (Mode.GROUND, 0),
+        (Mode.LAUNCH, 100),
+        (Mode.CRUISE, 300),
+        (Mode.GROUND, 2000),
+        (Mode.CRUISE, 2050),  # rolled on: the same flight
+        (Mode.GROUND, 2100),
+        (Mode.LAUNCH, 5000),
+        (Mode.GROUND, 5030),  # a start that was broken off
+        (Mode.LAUNCH, 6000),
+        (Mode.CIRCLING, 6300),
+    ]
+    followed(flights, any_reading, modes, 9001)
+    first, second = flights.all()
+    assert (first.begin_s, first.end_s, first.takeoff_s, first.landing_s) == (100.0, 2100.0, 100.0, 2100.0)
+    assert (second.begin_s, second.end_s, second.landing_s) == (6000.0, 9000.0, None)
+    assert first.mode_s == {"launch": 200.0, "cruise": 1750.0, "ground": 50.0}
+    assert second.mode_s == {"launch": 300.0, "circling": 2701.0}
+    assert first.references()["truth_vario_mps"]["values"] == 2000
+    assert second.references()["truth_vario_mps"]["values"] == 3001
+    (said,) = flights.warnings(None)
     assert "2 flights (1:40 to 35:00, 1:40:00 to 2:30:00)" in said
+
+
+def test_a_mode_against_height_or_track_is_told(any_reading: Reading) -> None:
+    """Parked with an airspeed that cannot be; and moving at 25 m/s with none."""
+    usual = FlyingSpeed(15.0, SpeedOrigin.USUAL)
+    parked, blocked = GroundWatch(), GroundWatch()
+    slow = replace(any_reading, ground_velocity=GnssVel(0.0, 0.2, 0.0, None))
+    fast = replace(any_reading, mode=Mode.GROUND, ground_velocity=GnssVel(0.0, 25.0, 0.0, None))
+    for t_s in range(900):
+        parked.take(replace(slow, mode=Mode.CRUISE, t_s=float(t_s)), 1.0)
+        blocked.take(replace(fast, t_s=float(t_s)), 1.0)
+    assert "neither place nor height changes in 15 min that count as flown" in parked.warnings(usual)[0]
+    assert "15 min of moving over ground at up to 25 m/s" in blocked.warnings(usual)[0]
 
 
 def test_a_part_of_a_recording_is_played(tmp_path: Path) -> None:

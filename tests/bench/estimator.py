@@ -87,7 +87,7 @@ def main() -> None:
     parser.add_argument("--described", action="store_true", help="the set of sensors the bars are for")
     parser.add_argument("--draws", type=int, default=len(SEEDS), help="how many of the seeds")
     parser.add_argument("--jobs", type=int, default=os.cpu_count(), help="processes")
-    parser.add_argument("--cache", type=Path, default=_cache(), help="where finished flights are kept")
+    parser.add_argument("--cache", type=Path, default=flight_cache(), help="where finished flights are kept")
     arguments = parser.parse_args()
     draw = described if arguments.described else drawn
     console = Console(width=150, highlight=False)
@@ -100,7 +100,8 @@ def main() -> None:
                 console.print(_LINE.format(*_row(scene, scores, with_file=with_file)))
 
 
-def _cache() -> Path:
+def flight_cache() -> Path:
+    """Where flown flights are kept."""
     return Path(tempfile.gettempdir()) / "vario_estimator_flights"
 
 

@@ -22,7 +22,7 @@ from drivers.ubx import MessageSplitter, read_message
 from hw_replay.recording import Recording
 from hw_replay.source import RecordingInfo
 from hw_replay.writer import RecordingWriter
-from tests.support.missing import FORMATS, library
+from tests.support.missing import library
 
 PVT: dict[str, Any] = {
     "iTOW": 120_000_000,
@@ -50,7 +50,7 @@ PVT: dict[str, Any] = {
 
 def message(**values: Any) -> bytes:
     """As a general library writes it; latitude and longitude in degrees, all else in units of the message."""
-    pyubx2 = library("pyubx2", FORMATS)
+    pyubx2 = library("pyubx2")
     return bytes(pyubx2.UBXMessage("NAV", "NAV-PVT", pyubx2.GET, **{**PVT, **values}).serialize())
 
 

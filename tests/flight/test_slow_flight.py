@@ -7,24 +7,36 @@ practice, no source.
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
+from drivers import isa
+from drivers.samples import Baro, GnssVel, Sample
 from hw_replay.open import convert, open_source
 from hw_replay.source import GNSS_AS_BARO
+from hw_replay.writer import RecordingWriter
 from tests.hw_replay.test_igc import _placed, igc
 from tests.support.examples import short
 from tests.support.setups import setup
+from vario.app.replay.flying_speed import learned_flying_mps
 from vario.app.replay.session import ReplaySession
+from vario.flight.motion.flying import flying_speed
 from vario.flight.motion.mode import FLYING_MPS, Mode
-from vario.flight.motion.mode_stage import ModeStage
 from vario.settings.glider import Limits
 from vario.settings.schema import Settings
 
 
 def flown(
-    path: Path, speed_mps: float, sink_mps: float, *, pressure: bool, turn_s: float = 0.0
+    path: Path,
+    speed_mps: float,
+    sink_mps: float,
+    *,
+    pressure: bool,
+    turn_s: float = 0.0,
+    settings: Settings | None = None,
 ) -> ReplaySession:
     """Two minutes at rest, eight of flight, two at rest, a fix a second."""
     lines, north_m, east_m, height_m, heading = [], 0.0, 0.0, 1500.0, 0.0
@@ -36,7 +48,7 @@ def flown(
             height_m -= sink_mps
         line = _placed(36_000 + second, north_m, east_m, height_m)
         lines.append(line if pressure else f"{line[:25]}00000{line[30:]}")
-    passage = ReplaySession(igc(path, lines), Settings(), None)
+    passage = ReplaySession(igc(path, lines), settings or Settings(), None)
     for _ in passage:
         pass
     return passage
@@ -44,12 +56,54 @@ def flown(
 
 @pytest.mark.parametrize("pressure", [True, False], ids=["barometer", "GNSS height alone"])
 def test_a_slow_flight_is_a_flight(tmp_path: Path, pressure: bool) -> None:
+    """Its flying speed is learned from the file, so that take-off and landing are those of the track."""
     summary = flown(tmp_path / "a.igc", 10.0, 1.2, pressure=pressure).summary()
-    assert any("because of the height alone" in warning for warning in summary["warnings"])
     flight = summary["flight"]
-    assert flight["takeoff_s"] == pytest.approx(36_120, abs=65)
+    assert flight["flying_speed_from"] == "heights and speeds of the recording"
+    assert flight["flying_speed_mps"] == pytest.approx(10.0 * 0.8 / 1.3, abs=0.3)
+    said = f"flying above {flight['flying_speed_mps']:.1f} m/s, learned"
+    assert any(said in warning for warning in summary["warnings"])
+    assert flight["takeoff_s"] == pytest.approx(36_120, abs=6)
     assert flight["landing_s"] == pytest.approx(36_600, abs=30)
     assert flight["mode_s"]["cruise"] > 360.0
+    assert "approach" not in flight["mode_s"]  # it starts down a slope: nobody lands on the start
+
+
+def test_settings_and_glider_file_come_before_what_a_file_shows(tmp_path: Path) -> None:
+    settings = Settings.model_validate({"flight": {"flying_speed": "7 m/s"}})
+    session = flown(tmp_path / "a.igc", 10.0, 1.2, pressure=True, settings=settings)
+    flight = session.summary()["flight"]
+    assert (flight["flying_speed_mps"], flight["flying_speed_from"]) == (7.0, "settings")
+
+
+def test_a_recording_of_this_instrument_teaches_nothing(tmp_path: Path) -> None:
+    """Its replay gives what the instrument gave in flight, which did not know the rest of the flight."""
+    source = flown(tmp_path / "a.igc", 10.0, 1.2, pressure=True).source
+    with RecordingWriter(tmp_path / "live.mcap", replace(source.info, origin="live")) as writer:
+        for sample in source:
+            writer.write(sample)
+    session = ReplaySession(open_source(tmp_path / "live.mcap"), Settings(), None)
+    for _ in session:
+        pass
+    summary = session.summary()
+    assert summary["flight"]["flying_speed_from"] == "usual value"
+    assert any("because of the height alone" in warning for warning in summary["warnings"])
+
+
+def test_the_mean_speed_of_flight_is_found() -> None:
+    """A drive and a stop beside the flight change nothing: their heights do not change as in flight."""
+
+    def samples() -> Iterator[Sample]:
+        for second in range(3000):
+            flies = 1000 <= second < 2000
+            speed_mps = 9.0 if flies else (20.0 if second < 1000 else 0.0)
+            height_m = 2000.0 - 1.2 * min(max(second - 1000, 0), 1000)
+            yield Baro(float(second), isa.pressure_pa(height_m))
+            yield GnssVel(float(second), speed_mps, 0.0, None)
+
+    assert learned_flying_mps(samples()) == pytest.approx(9.0 * 0.8 / 1.3, abs=0.2)
+    level = (sample for sample in samples() if sample.t_s < 1000.0)
+    assert learned_flying_mps(level) is None
 
 
 @pytest.mark.parametrize(("speed_mps", "sink_mps"), short(1, [(12.0, -0.9), (12.0, 0.0), (4.0, 0.3)]))
@@ -98,7 +152,7 @@ def test_flying_speed_follows_a_low_stall_speed() -> None:
     def flying_mps(stall_mps: float) -> float:
         others = {"manoeuvring": "45 m/s", "rough_air": "45 m/s", "never_exceed": "60 m/s"}
         limits = Limits.model_validate({"stall": f"{stall_mps} m/s", **others})
-        return ModeStage(setup(limits=limits)).flying_mps
+        return flying_speed(setup(limits=limits)).speed_mps
 
     assert flying_mps(22.0) == FLYING_MPS
     assert flying_mps(12.0) == pytest.approx(0.8 * 12.0)

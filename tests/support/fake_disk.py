@@ -16,7 +16,7 @@ from pathlib import Path
 from random import Random
 from typing import BinaryIO, Literal, cast
 
-from hw_replay.disk import SystemDisk
+from hw_replay.disk import FileSystem, SystemDisk
 
 
 class FaultyDisk:
@@ -140,13 +140,9 @@ class FaultyDisk:
 
             self._undo.append((path.parent, undo))
 
-    def in_memory(self, folder: Path) -> str | None:  # noqa: ARG002  (one disk, whatever the folder)
+    def file_system(self, folder: Path) -> FileSystem:
         """See `Disk`."""
-        return self.memory
-
-    def kind(self, folder: Path) -> str | None:
-        """See `Disk`."""
-        return self.memory or SystemDisk().kind(folder)
+        return FileSystem(self.memory or SystemDisk().file_system(folder).kind, self.memory)
 
     def cut_power(self, chance: Random) -> None:
         """Set the state after a power failure. Files that are open then are not written any more."""

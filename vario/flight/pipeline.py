@@ -24,6 +24,7 @@ from vario.flight.inputs.gnss import GnssStage
 from vario.flight.inputs.health import HealthStage, Inputs
 from vario.flight.inputs.quality import Quality, quality_of
 from vario.flight.motion.energy import Energy, Noise
+from vario.flight.motion.flying import FlyingSpeed
 from vario.flight.motion.mode import Mode
 from vario.flight.motion.mode_stage import ModeStage
 from vario.flight.motion.place import PlaceStage
@@ -47,13 +48,18 @@ from vario.settings.schema import Settings
 class Pipeline:
     """The instrument for one glider and one set of settings.
 
-    `longest_step_s`: longest usual time between samples of a sparse recording; 0: dense, or live.
+    `longest_step_s` and `learned_flying_mps`: as in `Setup`; both are 0 or None in live flight.
     """
 
     def __init__(
-        self, settings: Settings, glider: Glider | None, noise: Noise, longest_step_s: float = 0.0
+        self,
+        settings: Settings,
+        glider: Glider | None,
+        noise: Noise,
+        longest_step_s: float = 0.0,
+        learned_flying_mps: float | None = None,
     ) -> None:
-        setup = self._setup = Setup.of(settings, glider, noise, longest_step_s)
+        setup = self._setup = Setup.of(settings, glider, noise, longest_step_s, learned_flying_mps)
         self.longest_step_s = longest_step_s
         self.health = HealthStage(setup)
         self._calibration = CalibrationStage(setup)
@@ -95,7 +101,10 @@ class Pipeline:
         How the sensors are connected ([sensors]) does not change in flight: such a change waits for the next
         start.
         """
-        self._setup = Setup.of(settings, glider, self._setup.noise, self.longest_step_s)
+        before = self._setup
+        self._setup = Setup.of(
+            settings, glider, before.noise, before.longest_step_s, before.learned_flying_mps
+        )
         for stage in self._stages:
             stage.configure(self._setup)
         self._rejected = False
@@ -171,6 +180,11 @@ class Pipeline:
             airspeed_correction=self._airspeed.scale,
             ground_velocity=gnss.velocity,
         )
+
+    @property
+    def flying_speed(self) -> FlyingSpeed:
+        """The speed above which the glider flies."""
+        return self._mode.flying
 
     def finished_climbs(self) -> list[Climb]:
         """The climbs completed since the last call."""

@@ -24,6 +24,7 @@ class Setup:
         mass_ratio: present mass over reference mass.
         wing_loading_kgpm2: at the present mass; None without a glider file.
         longest_step_s: longest usual time between samples of a sparse recording; 0: dense, or live.
+        learned_flying_mps: flying speed learned from an imported recording; None: not known, or live.
         expected_sensors: the flags that would be set if no configured sensor delivered anything.
     """
 
@@ -35,15 +36,27 @@ class Setup:
     wing_loading_kgpm2: float | None = None
     expected_sensors: Quality = Quality.OK
     longest_step_s: float = 0.0
+    learned_flying_mps: float | None = None
 
     @classmethod
     def of(
-        cls, settings: Settings, glider: Glider | None, noise: Noise, longest_step_s: float = 0.0
+        cls,
+        settings: Settings,
+        glider: Glider | None,
+        noise: Noise,
+        longest_step_s: float = 0.0,
+        learned_flying_mps: float | None = None,
     ) -> Setup:
         """The setup for one glider, or for none."""
         expected = expected_sensors(settings.sensors)
         if glider is None:
-            return cls(settings, noise, expected_sensors=expected, longest_step_s=longest_step_s)
+            return cls(
+                settings,
+                noise,
+                expected_sensors=expected,
+                longest_step_s=longest_step_s,
+                learned_flying_mps=learned_flying_mps,
+            )
         dry_kg = settings.flight.mass_kg or glider.reference_mass_kg
         mass_ratio = (dry_kg + settings.flight.ballast_kg) / glider.reference_mass_kg
         return cls(
@@ -55,6 +68,7 @@ class Setup:
             mass_ratio * glider.reference_mass_kg / glider.wing_area_m2,
             expected,
             longest_step_s,
+            learned_flying_mps,
         )
 
     @property

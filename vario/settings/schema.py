@@ -35,6 +35,14 @@ class FlightSettings(Section):
     mass_kg: float | None = optional(
         "450 kg", "80 kg", "1200 kg", "Flying mass without ballast; absent: the reference mass of the glider"
     )
+    flying_speed_mps: float | None = optional(
+        "6 m/s",
+        "3 m/s",
+        "22 m/s",
+        "The glider flies above this airspeed; absent: 0.8 times the stall speed of the glider file, at most "
+        "15 m/s. Without a glider file it is learned from the heights and speeds of an imported file; "
+        "otherwise it is 15 m/s",
+    )
     bugs: float = number(
         0.0, 0.0, 0.5, ("Additional sink caused by insects or rain, as a fraction: 0.1 means 10 % more")
     )

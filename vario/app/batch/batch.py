@@ -6,7 +6,7 @@ import hashlib
 import json
 import os
 from collections import Counter
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -147,48 +147,70 @@ def run_batch(
 
 
 def flight_rows(batch: Batch) -> Iterator[dict[str, Any]]:
-    """The table of flights: one row for each replayed recording. None: not known."""
+    """The table of flights: one row for each replayed recording, or for each of its flights. None: not known.
+
+    If a recording holds several flights, each row covers its flight, from take-off to landing; otherwise it
+    covers the whole recording.
+    """
     for outcome in batch.outcomes:
         found = outcome.summary
         if found is None:
             continue
-        flight, climbs = found["flight"], found["climbs"]
-        circling_s = sum(climb["end_s"] - climb["start_s"] for climb in climbs)
-        gain_m = sum((climb["gain_m"] for climb in climbs), 0.0)
-        yield {
-            "file": outcome.name,
-            "title": found["title"],
-            "origin": found["origin"],
-            "start_utc": flight["begin_utc"],
-            "glider": found["glider"],
-            "flights": flight["flights"],
-            "duration_s": flight["duration_s"],
-            "takeoff_s": flight["takeoff_s"],
-            "landing_s": flight["landing_s"],
-            **{name: flight[name] for name in UTCS},
-            "lowest_m": flight["lowest_m"],
-            "highest_m": flight["highest_m"],
-            **{f"{mode}_s": flight["mode_s"].get(mode, 0.0) for mode in MODES},
-            "circling_share": flight["circling_share"],
-            "climbs": len(climbs),
-            "climb_gain_m": round(gain_m, 1),
-            "climb_average_mps": round(gain_m / circling_s, 3) if circling_s else None,
-            **{
-                f"{name}_rms": (found["references"].get(f"truth_{name}") or {}).get("rms_difference")
-                for name in TRUTHS
-            },
-            **{f"hindsight_{name}": (found["hindsight"] or {}).get(name) for name in HINDSIGHT},
-            "rejected": found["rejected_by_reader"]
-            + sum(sum(channel["rejected"].values()) for channel in found["samples"].values()),
-            "warnings": len(found["warnings"]),
-        }
+        whole = {**found["flight"], "references": found["references"], "hindsight": found["hindsight"]}
+        for number, flight in enumerate(_several(found) or [whole], start=1):
+            climbs = [climb for climb in found["climbs"] if _flight_of(climb, found) == number]
+            circling_s = sum(climb["end_s"] - climb["start_s"] for climb in climbs)
+            gain_m = sum((climb["gain_m"] for climb in climbs), 0.0)
+            yield {
+                "file": outcome.name,
+                "flight": number,
+                "flights": found["flight"]["flights"],
+                "title": found["title"],
+                "origin": found["origin"],
+                "start_utc": flight["begin_utc"],
+                "glider": found["glider"],
+                "duration_s": flight["duration_s"],
+                "takeoff_s": flight["takeoff_s"],
+                "landing_s": flight["landing_s"],
+                **{name: flight[name] for name in UTCS},
+                "lowest_m": flight["lowest_m"],
+                "highest_m": flight["highest_m"],
+                **{f"{mode}_s": flight["mode_s"].get(mode, 0.0) for mode in MODES},
+                "circling_share": flight["circling_share"],
+                "climbs": len(climbs),
+                "climb_gain_m": round(gain_m, 1),
+                "climb_average_mps": round(gain_m / circling_s, 3) if circling_s else None,
+                **{
+                    f"{name}_rms": (flight["references"].get(f"truth_{name}") or {}).get("rms_difference")
+                    for name in TRUTHS
+                },
+                **{f"hindsight_{name}": (flight["hindsight"] or {}).get(name) for name in HINDSIGHT},
+                "rejected": found["rejected_by_reader"]
+                + sum(sum(channel["rejected"].values()) for channel in found["samples"].values()),
+                "warnings": len(found["warnings"]),
+            }
+
+
+def _several(found: Mapping[str, Any]) -> list[dict[str, Any]]:
+    """The flights of a recording that holds several, otherwise nothing."""
+    return found["flights"] if len(found["flights"]) > 1 else []
+
+
+def _flight_of(climb: Mapping[str, Any], found: Mapping[str, Any]) -> int | None:
+    """Number of the flight of a climb; None for one in a hop that is too short for a flight."""
+    flights = _several(found)
+    if not flights:
+        return 1
+    inside = (n for n, one in enumerate(flights, 1) if one["begin_s"] <= climb["start_s"] <= one["end_s"])
+    return next(inside, None)
 
 
 def climb_rows(batch: Batch) -> Iterator[dict[str, Any]]:
     """The table of climbs, one row per climb."""
     for outcome in batch.outcomes:
-        for number, climb in enumerate((outcome.summary or {"climbs": []})["climbs"], start=1):
-            yield {"file": outcome.name, "climb": number, **climb}
+        found = outcome.summary
+        for number, climb in enumerate(found["climbs"] if found else (), start=1):
+            yield {"file": outcome.name, "flight": _flight_of(climb, found or {}), "climb": number, **climb}
 
 
 def failure_rows(batch: Batch) -> Iterator[dict[str, Any]]:
@@ -198,21 +220,23 @@ def failure_rows(batch: Batch) -> Iterator[dict[str, Any]]:
 
 
 UTCS = ("takeoff_utc", "landing_utc")
-"""Of the flight. `start_utc` is that of its first sample, not that of `t_s` = 0, which may be midnight."""
+"""Of the flight. `start_utc` is that of the first sample of the row, not that of `t_s` = 0, which may be
+midnight."""
 
 MODES = ("ground", "launch", "cruise", "circling", "approach")
 HINDSIGHT = ("rms_mps", "mean_mps", "lag_s")
 TRUTHS = ("vario_mps", "netto_mps", "tas_mps")
 
 FLIGHT_COLUMNS = (
-    *("file", "title", "origin", "start_utc", "glider", "flights", "duration_s", "takeoff_s", "landing_s"),
+    *("file", "flight", "flights", "title", "origin", "start_utc", "glider"),
+    *("duration_s", "takeoff_s", "landing_s"),
     *UTCS,
     *("lowest_m", "highest_m", *(f"{mode}_s" for mode in MODES), "circling_share"),
     *("climbs", "climb_gain_m", "climb_average_mps", *(f"{name}_rms" for name in TRUTHS)),
     *(f"hindsight_{name}" for name in HINDSIGHT),
     *("rejected", "warnings"),
 )
-CLIMB_COLUMNS = ("file", "climb", "start_s", "end_s", "gain_m", "average_mps", "turns", "direction")
+CLIMB_COLUMNS = ("file", "flight", "climb", "start_s", "end_s", "gain_m", "average_mps", "turns", "direction")
 FAILURE_COLUMNS = ("file", "failure")
 
 

@@ -25,7 +25,8 @@ TABLES = ("flights", "climbs", "failures")
 
 DESCRIPTION = (
     "Replay every recording in a folder and its subfolders in parallel. The command writes a table of "
-    "flights, a table of climbs, a table of failures, and the summary of each flight under flights/. A "
+    "flights (a row for each recording, or for each flight of a recording that holds several), a table of "
+    "climbs, a table of failures, and the summary of each recording under flights/. A "
     "second run replays only what is new or changed: a recording, the settings, or this program. Ctrl-C"
     " finishes the current flights; a second Ctrl-C stops at once. The tables contain all finished "
     "flights. Exit code: 0 all replayed, 1 some failed, 2 stopped."

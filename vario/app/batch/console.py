@@ -52,7 +52,10 @@ def print_batch(batch: Batch, tables: Sequence[Path]) -> None:
     flown_s = sum(summary["flight"]["duration_s"] for summary in played)
     climbs = sum(len(summary["climbs"]) for summary in played)
     kept = f", {batch.kept} of them unchanged since the last run" if batch.kept else ""
-    console.print(f"{len(played)} flights, {clock(flown_s)} in all, {climbs} climbs{kept}", soft_wrap=True)
+    more = sum(max(summary["flight"]["flights"] - 1, 0) for summary in played)
+    console.print(
+        f"{len(played) + more} flights, {clock(flown_s)} in all, {climbs} climbs{kept}", soft_wrap=True
+    )
     for outcome in batch.failures[:MOST_FAILURES]:
         console.print(labelled("failed", f"{outcome.name}: {outcome.failure}"), soft_wrap=True)
     more = len(batch.failures) - MOST_FAILURES

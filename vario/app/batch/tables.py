@@ -71,7 +71,7 @@ _TEXTS = {"file", "title", "origin", "start_utc", "glider", "direction", "failur
     "takeoff_utc",
     "landing_utc",
 }
-_COUNTS = {"climb", "climbs", "flights", "rejected", "warnings"}
+_COUNTS = {"climb", "flight", "climbs", "flights", "rejected", "warnings"}
 
 
 def _type(pa: Any, name: str) -> Any:

@@ -47,13 +47,13 @@ def check_card(folder: str | None, disk: Disk = SYSTEM_DISK) -> Finding:
     except OSError as error:
         step = "Give the user of the service write permission there, or mount the card writable"
         return failed(subject, f"cannot be written to: {error.strerror or error}", step)
-    memory = disk.in_memory(path)
-    if memory is not None:
+    held = disk.file_system(path)
+    if held.in_memory is not None:
         step = "Set a folder on the card: flights in memory are lost when the power is switched off"
-        return failed(subject, f"is in memory ({memory}); expected a folder on a card", step)
+        return failed(subject, f"is in memory ({held.in_memory}); expected a folder on a card", step)
     hours = free_mb / MB_AN_HOUR
     found = (
-        f"{disk.kind(path) or 'unknown file system'}, {free_mb / 1000:.1f} GB free, about {hours:.0f} h of "
+        f"{held.kind or 'unknown file system'}, {free_mb / 1000:.1f} GB free, about {hours:.0f} h of "
         f"flight; 64 kB flushed in {took_s:.2f} s"
     )
     if hours < FEW_HOURS:

@@ -50,6 +50,11 @@ class Series:
     t_s: Floats
     vario_mps: Floats
 
+    def between(self, from_s: float, to_s: float) -> Series:
+        """The part between two times."""
+        inside = (self.t_s >= from_s) & (self.t_s <= to_s)
+        return Series(self.t_s[inside], self.vario_mps[inside])
+
     def at(self, t_s: Floats, longest_gap_s: float = LONGEST_STEP_S) -> Floats:
         """Interpolated; NaN outside and in gaps."""
         if self.t_s.size < 2:
@@ -128,9 +133,10 @@ class Hindsight:
         """The vario as it was shown in flight."""
         return _series(self._live)
 
-    def summary(self) -> dict[str, Any] | None:
-        """The difference between the live vario and hindsight; see `distance`."""
-        return distance(self.live(), self.series(), compensated=not self._uncompensated)
+    def summary(self, from_s: float = -np.inf, to_s: float = np.inf) -> dict[str, Any] | None:
+        """The difference between the live vario and hindsight between two times; see `distance`."""
+        live = self.live().between(from_s, to_s)
+        return distance(live, self.series(), compensated=not self._uncompensated)
 
     def series(self) -> Series:
         """The vario in hindsight, after the last reading, from the inertial filter or from energy heights."""

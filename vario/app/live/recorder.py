@@ -175,7 +175,7 @@ class FlightFiles:
             LOG.warning("recorder: recording again")
         self._problem = None
         LOG.info("recorder: writing %s", self._path)
-        self._memory = self._disk.in_memory(self._folder)
+        self._memory = self._disk.file_system(self._folder).in_memory
         if self._memory is not None:
             LOG.error(
                 "recorder: %s is in memory (%s): this recording is lost when the power is switched off. "

@@ -27,6 +27,12 @@ class _Mean:
         else:
             self._sum += value
 
+    def join(self, later: _Mean) -> None:
+        """Add the values of another one."""
+        self._count += later._count
+        self._sum += later._sum
+        self._cosines += later._cosines
+
     def result(self) -> float | None:
         """The mean; None without values, or if the mean direction is undefined."""
         if not self._count:
@@ -64,6 +70,17 @@ class ReferenceComparison:
         if reading.mode is Mode.CIRCLING:
             self._circling_reference.add(reference)
             self._circling_own.add(own)
+
+    def join(self, later: ReferenceComparison) -> None:
+        """Add the values of another comparison with the same output."""
+        self._values += later._values
+        self._pairs += later._pairs
+        self._squares += later._squares
+        for mode, (more, larger) in later._by_mode.items():
+            pairs, squares = self._by_mode.get(mode, (0, 0.0))
+            self._by_mode[mode] = pairs + more, squares + larger
+        self._circling_reference.join(later._circling_reference)
+        self._circling_own.join(later._circling_own)
 
     def result(self) -> dict[str, Any]:
         """As in summary.json."""

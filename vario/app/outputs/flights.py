@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from datetime import datetime, timedelta
 
+from vario.app.outputs.figures import Figures
 from vario.app.outputs.flight_time import clock
 from vario.flight.motion.mode import Mode
+from vario.flight.reading import Reading
 
 SHORTEST_S = 120.0
 SHORTEST_STOP_S = 120.0
@@ -17,47 +19,56 @@ MOST_NAMED = 5
 
 
 class Flights:
-    """Tracks the changes between ground mode and the other modes."""
+    """Tracks the changes between ground mode and the other modes, with the figures of each flight."""
 
     def __init__(self) -> None:
-        self._flights: list[tuple[float, float | None]] = []
+        self._flights: list[Figures] = []
         self._on_ground = True
+        self._now = Figures()
 
-    def take(self, mode: Mode, t_s: float) -> None:
-        """Process a change of mode."""
-        on_ground = mode is Mode.GROUND
-        if on_ground == self._on_ground:
-            return
-        self._on_ground = on_ground
-        if on_ground:
-            self._flights[-1] = self._flights[-1][0], t_s
-            return
-        begin_s = t_s
-        if self._flights:
-            last_s, landed_s = self._flights[-1]
-            again = landed_s is not None and t_s - landed_s < SHORTEST_STOP_S
-            if again:
-                begin_s = last_s
-                del self._flights[-1]
-        self._flights.append((begin_s, None))
+    def take(self, reading: Reading, step_s: float) -> None:
+        """The next reading; `step_s` is the time since the one before, 0 after a gap."""
+        on_ground = reading.mode is Mode.GROUND
+        if on_ground != self._on_ground:
+            self._on_ground = on_ground
+            if on_ground:
+                self._now.end_s = self._now.landing_s = reading.t_s
+                self._now = Figures()
+            else:
+                self._take_off(reading.t_s)
+        self._now.take(reading, step_s)
 
-    def times(self, end_s: float) -> list[tuple[float, float]]:
-        """Begin and end of each flight; the last may end with the recording."""
-        times = [(begin_s, end_s if ended_s is None else ended_s) for begin_s, ended_s in self._flights]
-        return [flight for flight in times if flight[1] - flight[0] >= SHORTEST_S]
+    def compare(self, name: str, value: float, reading: Reading) -> None:
+        """Compare a reference value with the output of the instrument at that time."""
+        self._now.compare(name, value, reading)
 
-    def warnings(self, end_s: float, start_utc: datetime | None) -> list[str]:
+    def _take_off(self, t_s: float) -> None:
+        """Begin a flight, or go on with the last one after a short stop."""
+        stop, self._now = self._now, Figures()
+        last = self._flights[-1] if self._flights else None
+        if last is not None and last.landing_s is not None and t_s - last.landing_s < SHORTEST_STOP_S:
+            self._now = last
+            last.join(stop)
+        else:
+            self._flights.append(self._now)
+
+    def all(self) -> list[Figures]:
+        """Every flight that was long enough; the last may end with the recording."""
+        return [flight for flight in self._flights if flight.duration_s >= SHORTEST_S]
+
+    def warnings(self, start_utc: datetime | None) -> list[str]:
         """A sentence, if there are several flights."""
-        times = self.times(end_s)
-        if len(times) < 2:
+        flights = self.all()
+        if len(flights) < 2:
             return []
 
-        def said(t_s: float) -> str:
+        def said(t_s: float | None) -> str:
+            t_s = t_s or 0.0
             return clock(t_s) if start_utc is None else f"{start_utc + timedelta(seconds=t_s):%H:%M:%S}"
 
-        named = ", ".join(f"{said(begin_s)} to {said(ended_s)}" for begin_s, ended_s in times[:MOST_NAMED])
-        more = f" and {len(times) - MOST_NAMED} more" if len(times) > MOST_NAMED else ""
+        named = ", ".join(f"{said(one.begin_s)} to {said(one.end_s)}" for one in flights[:MOST_NAMED])
+        more = f" and {len(flights) - MOST_NAMED} more" if len(flights) > MOST_NAMED else ""
         return [
-            f"the recording holds {len(times)} flights ({named}{more}{' UTC' if start_utc else ''}): "
+            f"the recording holds {len(flights)} flights ({named}{more}{' UTC' if start_utc else ''}): "
             "take-off is that of the first and landing that of the last; --from and --to pick one"
         ]

@@ -2,24 +2,21 @@
 
 from __future__ import annotations
 
-import math
 from collections import defaultdict
 from dataclasses import asdict
-from datetime import datetime, timedelta
 from typing import Any
 
 from drivers.events import Mark, SettingsChange
 from drivers.samples import CHANNELS, Reference
 from hw_replay.source import GNSS_AS_BARO, Source
-from vario.app.outputs.catalogue import output_beside
-from vario.app.outputs.comparison import ReferenceComparison
+from vario.app.outputs.figures import Figures
 from vario.app.outputs.flights import Flights
 from vario.app.outputs.ground_watch import GroundWatch
 from vario.flight.inputs.frames import JUMP_S
 from vario.flight.inputs.health import HealthStage
 from vario.flight.inputs.quality import Quality
 from vario.flight.motion.energy import Noise
-from vario.flight.motion.mode import Mode
+from vario.flight.motion.flying import FlyingSpeed
 from vario.flight.reading import Reading
 from vario.flight.thermal.climbs import Climb
 from vario.settings.errors import SettingsError
@@ -47,17 +44,11 @@ class FlightSummary:
     def __init__(self) -> None:
         self._first_s: float | None = None
         self._last_s = 0.0
-        self._mode: Mode | None = None
-        self._mode_s: defaultdict[str, float] = defaultdict(float)
         self._quality_s: defaultdict[str, float] = defaultdict(float)
         self._quality: Quality | None = None
         self._flags: tuple[str, ...] = ()
-        self._takeoff_s: float | None = None
-        self._landing_s: float | None = None
-        self._lowest_m = math.inf
-        self._highest_m = -math.inf
+        self._whole = Figures()
         self.climbs: list[Climb] = []
-        self._comparisons: dict[str, ReferenceComparison] = {}
         self._latest: Reading | None = None
         self._breaks = 0
         self._marks: list[dict[str, Any]] = []
@@ -78,30 +69,16 @@ class FlightSummary:
             self._breaks += 1
             step_s = 0.0
         self._last_s = reading.t_s
-        self._mode_s[reading.mode.value] += step_s
+        self._whole.take(reading, step_s)
+        self._flights.take(reading, step_s)
         if reading.quality is not self._quality:
             self._quality = reading.quality
             self._flags = tuple(str(flag) for flag in reading.quality)
         for flag in self._flags:
             self._quality_s[flag] += step_s
-        if reading.mode is not self._mode:
-            self._note_mode(reading.mode, reading.t_s)
-        altitude_m = reading.energy.altitude_m
-        if altitude_m is not None:
-            self._lowest_m = min(self._lowest_m, altitude_m)
-            self._highest_m = max(self._highest_m, altitude_m)
-        self._ground.take(reading)
+        self._ground.take(reading, step_s)
         self._note_glide(reading)
         self._latest = reading
-
-    def _note_mode(self, mode: Mode, t_s: float) -> None:
-        """Take-off is the first one detected, landing the last; a recording may begin and end in the air."""
-        if mode is Mode.LAUNCH and self._takeoff_s is None:
-            self._takeoff_s = round(t_s, 2)
-        self._flights.take(mode, t_s)
-        landed = mode is Mode.GROUND and self._mode is not None
-        self._landing_s = round(t_s, 2) if landed else None
-        self._mode = mode
 
     def _note_glide(self, reading: Reading) -> None:
         """When the glide to the goal was made and when it was lost."""
@@ -131,20 +108,15 @@ class FlightSummary:
         """Compare a reference value with the output of the instrument at that time."""
         if self._latest is None:
             return
-        comparison = self._comparisons.get(sample.name)
-        if comparison is None:
-            output = output_beside(sample.name)
-            if output is None:
-                return
-            comparison = self._comparisons[sample.name] = ReferenceComparison(output)
-        comparison.add(sample.value, self._latest)
+        self._whole.compare(sample.name, sample.value, self._latest)
+        self._flights.compare(sample.name, sample.value, self._latest)
 
     def result(
-        self, source: Source, glider: Glider | None, noise: Noise, health: HealthStage
+        self, source: Source, glider: Glider | None, noise: Noise, health: HealthStage, flying: FlyingSpeed
     ) -> dict[str, Any]:
         """The content of summary.json."""
         info = source.info
-        duration_s = 0.0 if self._first_s is None else self._last_s - self._first_s
+        flights = self._flights.all()
         return {
             "title": info.title,
             "origin": info.origin,
@@ -152,18 +124,20 @@ class FlightSummary:
             "glider": glider.name if glider else None,
             "noise": asdict(noise),
             "flight": {
-                "duration_s": round(duration_s, 2),
-                "takeoff_s": self._takeoff_s,
-                "landing_s": self._landing_s,
-                "flights": len(self._flights.times(self._last_s)),
-                "begin_utc": _utc(info.start_utc, self._first_s),
-                "takeoff_utc": _utc(info.start_utc, self._takeoff_s),
-                "landing_utc": _utc(info.start_utc, self._landing_s),
-                "lowest_m": _rounded(self._lowest_m),
-                "highest_m": _rounded(self._highest_m),
-                "mode_s": {mode: round(seconds, 2) for mode, seconds in self._mode_s.items()},
-                "circling_share": self._circling_share(),
+                **self._whole.flight(info.start_utc),
+                "flights": len(flights),
+                "flying_speed_mps": round(flying.speed_mps, 1),
+                "flying_speed_from": flying.origin.value,
             },
+            "flights": [
+                {
+                    "begin_s": round(flight.begin_s or 0.0, 2),
+                    "end_s": round(flight.end_s or 0.0, 2),
+                    **flight.flight(info.start_utc),
+                    "references": flight.references(),
+                }
+                for flight in flights
+            ],
             "goal": self._glide_calls,
             "climbs": [_climb(climb) for climb in self.climbs],
             "marks": self._marks,
@@ -172,18 +146,16 @@ class FlightSummary:
             "rejected_by_reader": source.rejected(),
             "quality_s": {flag: round(seconds, 2) for flag, seconds in self._quality_s.items()},
             "references": self.references(),
-            "warnings": self._warnings(source, glider, health),
+            "warnings": self._warnings(source, glider, health, flying),
         }
 
     def references(self) -> dict[str, dict[str, Any]]:
         """Errors of the outputs against the reference values of the recording, by name of the reference."""
-        return {name: comparison.result() for name, comparison in self._comparisons.items()}
+        return self._whole.references()
 
-    def _circling_share(self) -> float | None:
-        circling, cruise = self._mode_s[Mode.CIRCLING.value], self._mode_s[Mode.CRUISE.value]
-        return round(circling / (circling + cruise), 3) if circling + cruise else None
-
-    def _warnings(self, source: Source, glider: Glider | None, health: HealthStage) -> list[str]:
+    def _warnings(
+        self, source: Source, glider: Glider | None, health: HealthStage, flying: FlyingSpeed
+    ) -> list[str]:
         warnings = [*source.warnings(), *_gnss_as_baro(source)]
         for name, sentence in SENSOR_LOSS.items():
             if health.channels[name].accepted == 0:
@@ -195,9 +167,8 @@ class FlightSummary:
             warnings.append(f"the airspeed was missing for {uncompensated_s:.0f} s: uncompensated there")
         if self._latest is not None and self._latest.airspeed_correction != 1.0:
             warnings.append(airspeed_corrected(self._latest.airspeed_correction))
-        warnings += self._ground.warnings()
-        warnings += self._ground.doubts(self._last_s, has_glider=glider is not None)
-        warnings += self._flights.warnings(self._last_s, source.info.start_utc)
+        warnings += self._ground.warnings(flying)
+        warnings += self._flights.warnings(source.info.start_utc)
         if self._marks_left_out:
             warnings.append(f"{self._marks_left_out} marks beyond the first {MOST_MARKS} left out")
         refused = [change for change in self._changes if not change["taken"]]
@@ -223,13 +194,6 @@ class FlightSummary:
         return warnings
 
 
-def _utc(start: datetime | None, t_s: float | None) -> str | None:
-    """The UTC of a time of the recording, to the second; None where one of the two is not known."""
-    if start is None or t_s is None:
-        return None
-    return (start + timedelta(seconds=t_s)).isoformat(timespec="seconds")
-
-
 def _gnss_as_baro(source: Source) -> list[str]:
     """The warning if GNSS altitude replaces the barometer."""
     baro = source.info.sensors.get("baro")
@@ -239,10 +203,6 @@ def _gnss_as_baro(source: Source) -> list[str]:
         "there is no barometer; the GNSS altitude serves instead: the vario and all heights have its errors, "
         "which drift by metres"
     ]
-
-
-def _rounded(value: float) -> float | None:
-    return round(value, 1) if math.isfinite(value) else None
 
 
 def airspeed_corrected(correction: float) -> str:

@@ -14,6 +14,7 @@ from hw_replay.source import Source
 from vario.app.config.in_force import overrides_of, settings_in_force, with_overrides
 from vario.app.outputs.sensor_watch import SensorWatch
 from vario.app.outputs.summary import FlightSummary
+from vario.app.replay.flying_speed import learned_flying_mps
 from vario.app.replay.player import Player, noise_of
 from vario.flight.pipeline import Pipeline
 from vario.flight.reading import Reading
@@ -26,6 +27,9 @@ from vario.settings.schema import Settings
 
 if TYPE_CHECKING:
     from vario.app.hindsight.hindsight import Hindsight
+
+IMPORTED = "imported"
+"""How the origin of a file of another program begins."""
 
 _EVENTS = frozenset({Reference, Mark, SettingsChange})
 """Events that are not readings of a sensor."""
@@ -75,7 +79,9 @@ class ReplaySession:
         self.glider = glider
         self._settings = settings
         self.noise = noise_of(settings, source.info)
-        self._pipeline = Pipeline(settings, glider, self.noise, source.info.longest_step_s or 0.0)
+        step_s = source.info.longest_step_s or 0.0
+        learned_mps = _learned_flying_mps(source, settings, glider)
+        self._pipeline = Pipeline(settings, glider, self.noise, step_s, learned_mps)
         self._summary = FlightSummary()
         self._follow_changes = follow_changes
         self._reference = reference
@@ -118,10 +124,15 @@ class ReplaySession:
         there is too little flight. `settings` contains the settings that differ from their defaults: dotted
         key → value as in a settings file.
         """
-        found = self._summary.result(self.source, self.glider, self.noise, self._pipeline.health)
+        pipeline = self._pipeline
+        found = self._summary.result(
+            self.source, self.glider, self.noise, pipeline.health, pipeline.flying_speed
+        )
         found["warnings"] += self._sensors.warnings()
         if self._hindsight is not None:
             found["hindsight"] = self._hindsight.summary()
+            for flight in found["flights"]:
+                flight["hindsight"] = self._hindsight.summary(flight["begin_s"], flight["end_s"])
         return {**found, "settings": differing(self._settings)}
 
     def _note(self, reading: Reading) -> None:
@@ -146,3 +157,14 @@ class ReplaySession:
             self._summary.pass_over(sample)
             return None
         return replace(sample, settings_toml=text_with_new_names(sample.settings_toml))
+
+
+def _learned_flying_mps(source: Source, settings: Settings, glider: Glider | None) -> float | None:
+    """The flying speed of an imported file, if neither the settings nor a glider file state it.
+
+    Not of a recording of this instrument: its replay must give what the instrument gave in flight.
+    """
+    known = glider is not None or settings.flight.flying_speed_mps is not None
+    if known or not source.info.origin.startswith(IMPORTED):
+        return None
+    return learned_flying_mps(source)

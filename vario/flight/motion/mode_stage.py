@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-import math
-from collections import deque
-
 from drivers.samples import GnssPos
 from vario.flight.core.low_pass import LowPass
 from vario.flight.core.state_table import StateTable
@@ -12,25 +9,12 @@ from vario.flight.inputs.health import Inputs
 from vario.flight.motion.circle_watch import CircleWatch
 from vario.flight.motion.energy import Energy
 from vario.flight.motion.field import FieldWatch
+from vario.flight.motion.flying import HeightWatch, flying_speed
 from vario.flight.motion.ground_speed import GroundSpeed
-from vario.flight.motion.mode import FLYING_MPS, TRANSITIONS, Mode, ModeInputs, circle_left, is_slow
+from vario.flight.motion.mode import TRANSITIONS, Mode, ModeInputs, circle_left, is_slow, launch_over
 from vario.flight.motion.turning import Turning
 from vario.flight.setup import Setup
 from vario.flight.stage import ResetReason
-
-OF_STALL = 0.8
-"""A glider with a low stall speed flies above this fraction of it."""
-
-HEIGHT_S = 60.0
-HEIGHT_M = 50.0
-HEIGHT_SLOPE = 0.08
-HEIGHT_MOVING_MPS = 4.0
-"""A glider that moves over ground and has climbed or sunk by this height in this time, and by this share of
-the distance, flies, however slowly: 0.8 m/s is the least sink of a slow glider, and few roads are as steep
-(common practice, no source).
-"""
-
-HEIGHT_EVERY_S = 2.0
 
 VARIO_LAG_S = 4.0
 """Smoothing of vario and netto that the guards look at."""
@@ -41,13 +25,14 @@ class ModeStage:
 
     Attributes:
         mode: the mode at the end of the latest frame.
-        flying_mps: the glider flies above this speed.
+        flying: the glider flies above this speed.
     """
 
     def __init__(self, setup: Setup) -> None:
         self._table = StateTable(TRANSITIONS)
         self._vario, self._netto = LowPass(VARIO_LAG_S), LowPass(VARIO_LAG_S)
         self._circle, self._field, self._ground = CircleWatch(), FieldWatch(), GroundSpeed()
+        self._height = HeightWatch()
         self.mode = Mode.GROUND
         self.configure(setup)
         self.reset(ResetReason.START)
@@ -56,10 +41,7 @@ class ModeStage:
         """Take changed settings and the pilot's choice of mode."""
         self._settings = setup.settings.circling
         self._mode_override = setup.settings.flight.mode
-        self.flying_mps = FLYING_MPS
-        if setup.limits is not None:
-            stall_mps = setup.limits.stall_mps * math.sqrt(setup.mass_ratio)
-            self.flying_mps = min(FLYING_MPS, OF_STALL * stall_mps)
+        self.flying = flying_speed(setup)
 
     def reset(self, reason: ResetReason) -> None:
         """Keep the mode; all hold times start again."""
@@ -75,8 +57,7 @@ class ModeStage:
         self._netto.reset()
         self._circle.reset()
         self._ground.reset()
-        self._heights: deque[tuple[float, float, float]] = deque()
-        self._way_m = 0.0
+        self._height.reset()
         self._position: GnssPos | None = None
 
     def update(
@@ -87,7 +68,9 @@ class ModeStage:
         if self._since_s is None:
             self._since_s = t_s
         self._ground.update(inputs)
-        height_changes = self.mode is Mode.GROUND and self._height_changes(energy.altitude_m, t_s, dt_s)
+        height_changes = self.mode is Mode.GROUND and self._height.changes(
+            energy.altitude_m, self._ground.speed_mps, t_s, dt_s
+        )
         for position in inputs.frame.gnss_pos:
             self._position = position
             self._field.move(position)
@@ -101,26 +84,13 @@ class ModeStage:
                 self._circle.begin(turning)
             elif taken.guard is circle_left:
                 self._circle.leave(t_s, turning)
+            elif taken.guard is launch_over and found.gain_m < 0.0:
+                self._field.reset()  # a start down a slope: nobody lands there
             self._since_s = t_s
             self._start_energy_m = energy.energy_altitude_m
             self._was_still = False
-            self._heights.clear()
+            self._height.reset()
         return self.mode
-
-    def _height_changes(self, altitude_m: float | None, t_s: float, dt_s: float) -> bool:
-        """Whether the height has changed in the last minute, moving over ground, as only in flight."""
-        speed_mps = self._ground.speed_mps
-        self._way_m += (speed_mps or 0.0) * dt_s
-        if altitude_m is None or speed_mps is None:
-            return False
-        heights = self._heights
-        if not heights or t_s - heights[-1][0] >= HEIGHT_EVERY_S:
-            heights.append((t_s, altitude_m, self._way_m))
-        while t_s - heights[0][0] > HEIGHT_S:
-            heights.popleft()
-        _, then_m, way_m = heights[0]
-        least_m = max(HEIGHT_M, HEIGHT_SLOPE * (self._way_m - way_m))
-        return speed_mps > HEIGHT_MOVING_MPS and abs(altitude_m - then_m) > least_m
 
     def _inputs(
         self,
@@ -133,7 +103,8 @@ class ModeStage:
         netto_mps: float | None,
     ) -> ModeInputs:
         vario_mps = self._vario.update(energy.vario_mps, dt_s)
-        if self.mode is Mode.GROUND and is_slow(energy.tas_mps, self._ground.speed_mps, self.flying_mps):
+        flying_mps = self.flying.speed_mps
+        if self.mode is Mode.GROUND and is_slow(energy.tas_mps, self._ground.speed_mps, flying_mps):
             self._was_still = True
             self._field.stand(energy.altitude_m, self._position)
         if self._start_energy_m is None:
@@ -156,7 +127,7 @@ class ModeStage:
             self._mode_override,
             self._settings,
             height_changes,
-            self.flying_mps,
+            flying_mps,
             self._ground.drift_mps,
             lately_rad,
             self._circle.turned_rad(turning),

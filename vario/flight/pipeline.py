@@ -170,6 +170,7 @@ class Pipeline:
             setting_rejected=self._rejected,
             airspeed_correction=self._airspeed.scale,
             ground_velocity=gnss.velocity,
+            qnh_altitude_m=self._setup.qnh_altitude_m(energy.altitude_m),
         )
 
     def finished_climbs(self) -> list[Climb]:

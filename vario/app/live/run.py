@@ -27,6 +27,7 @@ from vario.app.live.status import Status, one_line
 from vario.app.nmea.kept import KeptSink
 from vario.app.nmea.out import NmeaOutput
 from vario.flight.reading import Reading
+from vario.settings.display import DisplayUnits
 from vario.settings.load import LoadedSettings
 from vario.sound.devices import open_device
 from vario.sound.discrete import require_safe_python
@@ -126,6 +127,7 @@ def run(loaded: LoadedSettings, options: RunOptions, show: Callable[[str], None]
                 sink.underruns,
                 None if sentences is None else sentences.problem,
                 ending.left_behind,
+                DisplayUnits(instrument.settings.display),
             )
 
         loop = LiveLoop(

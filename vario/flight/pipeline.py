@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import replace
 
+from drivers.events import PilotAction
 from vario.flight.cruise.airmass import AirmassStage
 from vario.flight.cruise.expected_climb import Expected, ExpectedClimbStage
 from vario.flight.cruise.glide import FinalGlide, GlideStage, goal_maccready_mps
@@ -35,6 +36,7 @@ from vario.flight.thermal.averages import AveragesStage
 from vario.flight.thermal.climbs import Climb
 from vario.flight.thermal.leave import LeaveStage
 from vario.flight.thermal.stage import Thermal, ThermalStage
+from vario.flight.tone.actions import PilotActions
 from vario.flight.tone.cues import CueInputs
 from vario.flight.tone.needle import NeedleStage
 from vario.flight.tone.slow_turn import SlowTurnStage
@@ -82,7 +84,8 @@ class Pipeline:
             *(self._tone, self._glide),
         )
         self._expected_sensors = setup.expected_sensors
-        self._rejected = self._rejected_now = False
+        self._rejected = False
+        self._actions = PilotActions()
         self._last_s: float | None = None
 
     def watch_corrections(self, watcher: Callable[[float, InertialFilter, Regime], None]) -> None:
@@ -99,10 +102,15 @@ class Pipeline:
         for stage in self._stages:
             stage.configure(self._setup)
         self._rejected = False
+        self._actions.taken = True
 
     def reject_change(self) -> None:
         """Settings have arrived that cannot be used: keep the present ones and tell the pilot."""
-        self._rejected = self._rejected_now = True
+        self._rejected = self._actions.refused = True
+
+    def act(self, action: PilotAction) -> None:
+        """The pilot used a knob or button, or asked for a spoken value: heard from the next frame on."""
+        self._actions.take(action)
 
     def step(self, frame: Frame) -> Reading:
         """One frame through every stage, in the order of the block diagram."""
@@ -148,6 +156,7 @@ class Pipeline:
         tone = self._tone.update(
             ToneInputs(cues, needle.vario_mps, energy.ias_mps, speed.command_mps, needle.relative_netto_mps)
         )
+        self._actions.heard()
         return Reading(
             t_s=frame.t_s,
             mode=mode,
@@ -203,7 +212,7 @@ class Pipeline:
         weak: bool,
     ) -> CueInputs:
         """What may cause a cue."""
-        rejected, self._rejected_now = self._rejected_now, False
+        actions = self._actions
         return CueInputs(
             inputs.frame.t_s,
             mode,
@@ -214,7 +223,9 @@ class Pipeline:
             slow_for_bank=slow,
             glide_made=None if glide is None else glide.made,
             climb_weak=weak,
-            setting_rejected=rejected,
+            setting_rejected=actions.refused,
+            setting_taken=actions.taken,
+            knob_steps=actions.steps,
             battery_low=self._battery.update(inputs.frame.t_s, inputs.frame.supply),
             expected_sensors=self._expected_sensors,
         )

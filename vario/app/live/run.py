@@ -13,6 +13,7 @@ from pathlib import Path
 from drivers.fakes import FakeReceiver, World
 from hw_replay.source import Source
 from vario.app.live.clock import FIRST_S, Clock, MonotonicClock
+from vario.app.live.controls import ControlPanel
 from vario.app.live.emulation import FlownClock, wired, with_chips
 from vario.app.live.ending import Ending
 from vario.app.live.file_watch import SideWatch
@@ -110,6 +111,10 @@ def run(loaded: LoadedSettings, options: RunOptions, show: Callable[[str], None]
         side = SideWatch(options.config, options.marks)
         side.start()
         ending.add("side", side.close)
+        panel = None
+        if loaded.settings.controls.is_fitted:
+            panel = ControlPanel(loaded.settings.controls, options.config, side.soon)
+            ending.add("controls", panel.close)
         listeners: list[Callable[[Reading], None]] = []
         sentences = None if loaded.settings.nmea.to is None else KeptSink(loaded.settings.nmea.to)
         if sentences is not None:
@@ -128,6 +133,7 @@ def run(loaded: LoadedSettings, options: RunOptions, show: Callable[[str], None]
                 None if sentences is None else sentences.problem,
                 ending.left_behind,
                 DisplayUnits(instrument.settings.display),
+                None if panel is None else panel.problem,
             )
 
         loop = LiveLoop(
@@ -135,6 +141,7 @@ def run(loaded: LoadedSettings, options: RunOptions, show: Callable[[str], None]
             clock,
             instrument,
             side=side,
+            controls=panel,
             utc=found.utc_at_zero,
             chore=_Keeper(notifier, status, show).chore,
         )

@@ -30,6 +30,7 @@ class Status:
         sentences: why no sentences are sent; None if they are sent or none are intended.
         left_behind: at the end, what did not close in time.
         units: the units of the status line.
+        controls: why a knob or button does not work; None if all work.
     """
 
     t_s: float
@@ -41,6 +42,7 @@ class Status:
     sentences: str | None = None
     left_behind: tuple[str, ...] = ()
     units: DisplayUnits = METRIC
+    controls: str | None = None
 
 
 def one_line(status: Status) -> str:
@@ -73,6 +75,8 @@ def one_line(status: Status) -> str:
         parts.append(f"{status.sound_gaps} gaps in the sound")
     if status.sentences is not None:
         parts.append("NO SENTENCES")
+    if status.controls is not None:
+        parts.append(f"not working: {status.controls}")
     return " | ".join(parts)
 
 

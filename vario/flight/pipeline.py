@@ -40,6 +40,7 @@ from vario.flight.tone.actions import PilotActions
 from vario.flight.tone.cues import CueInputs
 from vario.flight.tone.needle import NeedleStage
 from vario.flight.tone.slow_turn import SlowTurnStage
+from vario.flight.tone.speech import SpeechInputs, SpeechStage
 from vario.flight.tone.stage import ToneInputs, ToneStage
 from vario.flight.wind.stage import WindStage
 from vario.settings.glider import Glider
@@ -76,12 +77,13 @@ class Pipeline:
         self._battery = BatteryStage(setup)
         self._slow_turn = SlowTurnStage(setup)
         self._tone = ToneStage(setup)
+        self._speech = SpeechStage(setup)
         self._glide = GlideStage(setup)
         self._stages: tuple[Stage, ...] = (
             *(self.health, self._calibration, self._airspeed, self._estimator, self._wind, self._turning),
             *(self._airmass, self._mode, self._gnss, self._place, self._averages, self._thermal),
             *(self._expected, self._leave, self._speed, self._needle, self._battery, self._slow_turn),
-            *(self._tone, self._glide),
+            *(self._tone, self._speech, self._glide),
         )
         self._expected_sensors = setup.expected_sensors
         self._rejected = False
@@ -156,6 +158,10 @@ class Pipeline:
         tone = self._tone.update(
             ToneInputs(cues, needle.vario_mps, energy.ias_mps, speed.command_mps, needle.relative_netto_mps)
         )
+        spoken = SpeechInputs(
+            *(frame.t_s, mode, quality, turning, thermal.shift, averages, wind, glide, self._actions.wanted)
+        )
+        tone = self._speech.update(spoken, tone)
         self._actions.heard()
         return Reading(
             t_s=frame.t_s,

@@ -121,7 +121,7 @@ class Tone(Section):
     volume_warnings: float = number(
         0.9, 0.5, 1.0, "Loudness of those cues that are warnings; it cannot be set to zero"
     )
-    volume_voice: float = number(0.6, 0.0, 1.0, "Loudness of spoken values")
+    volume_voice: float = number(0.5, 0.0, 1.0, "Loudness of spoken values")
     sink_volume_fraction: float = number(
         0.6, 0.0, 1.0, "Loudness of the sink tone as a fraction of the volume"
     )

@@ -8,9 +8,9 @@ import threading
 import time
 from pathlib import Path
 
-from drivers.events import Event, Mark
+from drivers.events import SAY, Event, Mark, PilotAction
 from vario.app.change.changes import SettingsWatch
-from vario.app.change.marks import dropped_text
+from vario.app.change.marks import REQUEST_ENDING, dropped_text
 from vario.app.change.watched import WatchedFolder
 from vario.outlet import Seldom
 
@@ -80,7 +80,8 @@ class SideWatch:
                 continue
             if text:  # an empty file may not be complete yet
                 self._seen.add(path)
-                self._found.put(Mark(0.0, text))
+                is_request = path.suffix == REQUEST_ENDING
+                self._found.put(PilotAction(0.0, SAY, text) if is_request else Mark(0.0, text))
 
     def soon(self) -> None:
         """A file has just been changed: read it without waiting for the next check."""
@@ -102,7 +103,8 @@ class SideWatch:
     def _mark_files(self) -> list[Path]:
         if self._marks is None:
             return []
-        new = (path for path in self._marks.glob("*.mark") if path not in self._seen)
+        dropped = (*self._marks.glob("*.mark"), *self._marks.glob(f"*{REQUEST_ENDING}"))
+        new = (path for path in dropped if path not in self._seen)
         # Reading something other than a regular file, such as a pipe, may never end.
         return sorted(path for path in new if path.is_file())
 

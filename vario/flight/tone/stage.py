@@ -44,6 +44,14 @@ class Voice(StrEnum):
     SLOWER = "fly slower"
 
 
+@dataclass(frozen=True, slots=True)
+class Speech:
+    """Words to speak in their order. It stays in the following commands; a new `number` is a new speech."""
+
+    words: tuple[str, ...]
+    number: int
+
+
 @quick
 @dataclass(frozen=True, slots=True)
 class ToneCommand:
@@ -57,6 +65,8 @@ class ToneCommand:
         cue: the latest cue; a number not seen before starts it.
         cue_level: loudness of cues, 0 to 1.
         warning_level: loudness of warnings among them.
+        speech: the latest speech; a number not seen before starts it.
+        speech_level: loudness of speech, 0 to 1.
     """
 
     pitch_hz: float
@@ -66,6 +76,8 @@ class ToneCommand:
     cue: CueCall | None = None
     cue_level: float = 0.5
     warning_level: float = 1.0
+    speech: Speech | None = None
+    speech_level: float = 0.5
 
 
 _Sound = tuple[float, float | None, float, Voice]

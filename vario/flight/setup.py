@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
+from drivers.isa import altitude_m as pressure_altitude_m
 from vario.flight.core.polar import QuadraticPolar
 from vario.flight.inputs.quality import Quality
 from vario.flight.motion.energy import Noise
@@ -25,6 +26,7 @@ class Setup:
         wing_loading_kgpm2: at the present mass; None without a glider file.
         longest_step_s: longest usual time between samples of a sparse recording; 0: dense, or live.
         learned_flying_mps: flying speed learned from an imported recording; None: not known, or live.
+        qnh_level_m: pressure altitude at which the pressure is the QNH of the settings; None without QNH.
         expected_sensors: the flags that would be set if no configured sensor delivered anything.
     """
 
@@ -37,6 +39,7 @@ class Setup:
     expected_sensors: Quality = Quality.OK
     longest_step_s: float = 0.0
     learned_flying_mps: float | None = None
+    qnh_level_m: float | None = None
 
     @classmethod
     def of(
@@ -49,6 +52,8 @@ class Setup:
     ) -> Setup:
         """The setup for one glider, or for none."""
         expected = expected_sensors(settings.sensors)
+        qnh_pa = settings.display.qnh_pa
+        qnh_level_m = None if qnh_pa is None else pressure_altitude_m(qnh_pa)
         if glider is None:
             return cls(
                 settings,
@@ -56,6 +61,7 @@ class Setup:
                 expected_sensors=expected,
                 longest_step_s=longest_step_s,
                 learned_flying_mps=learned_flying_mps,
+                qnh_level_m=qnh_level_m,
             )
         dry_kg = settings.flight.mass_kg or glider.reference_mass_kg
         mass_ratio = (dry_kg + settings.flight.ballast_kg) / glider.reference_mass_kg
@@ -69,7 +75,18 @@ class Setup:
             expected,
             longest_step_s,
             learned_flying_mps,
+            qnh_level_m,
         )
+
+    def qnh_altitude_m(self, pressure_altitude_m: float | None) -> float | None:
+        """What an altimeter set to the QNH shows; None without QNH or pressure altitude.
+
+        The setting of an altimeter shifts its scale of pressure altitude so that it shows 0 at the set
+        pressure (ICAO Doc 7488, introduction; FAA-H-8083-25, chapter 8).
+        """
+        if self.qnh_level_m is None or pressure_altitude_m is None:
+            return None
+        return pressure_altitude_m - self.qnh_level_m
 
     @property
     def maccready_mps(self) -> float:

@@ -16,7 +16,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Protocol
 
-from drivers.events import Mark, SettingsChange
+from drivers.events import Event, SettingsChange
 from drivers.samples import Reference, Sample
 from hw_replay.source import RecordingInfo, SensorInfo
 from vario.app.live.recorder import UTC_OFFSET
@@ -27,6 +27,7 @@ from vario.flight.reading import Reading
 from vario.outlet import Seldom
 from vario.settings.errors import SettingsError
 from vario.settings.load import LoadedSettings, parse_settings
+from vario.settings.schema import Settings
 from vario.sound.sink import Sink
 
 LOG = logging.getLogger("vario.live")
@@ -127,9 +128,14 @@ class Instrument:
         self.flights = 0
         """Number of files begun so far."""
 
+    @property
+    def settings(self) -> Settings:
+        """The settings in force."""
+        return self._loaded.settings
+
     def take(self, sample: Sample) -> None:
         """Process one sample. Never raises: a failure of the flight logic is logged and restarts it."""
-        if not isinstance(sample, Reference | SettingsChange | Mark):
+        if not isinstance(sample, Reference | Event):
             self.reached_s = max(self.reached_s, sample.t_s)
         if self._player is None and sample.t_s >= self._again_s:
             with self._guard(sample.t_s):

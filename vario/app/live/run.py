@@ -13,6 +13,7 @@ from pathlib import Path
 from drivers.fakes import FakeReceiver, World
 from hw_replay.source import Source
 from vario.app.live.clock import FIRST_S, Clock, MonotonicClock
+from vario.app.live.controls import ControlPanel
 from vario.app.live.emulation import FlownClock, wired, with_chips
 from vario.app.live.ending import Ending
 from vario.app.live.file_watch import SideWatch
@@ -26,11 +27,16 @@ from vario.app.live.speaker import Speaker
 from vario.app.live.status import Status, one_line
 from vario.app.nmea.kept import KeptSink
 from vario.app.nmea.out import NmeaOutput
+from vario.app.words.folder import words_of
 from vario.flight.reading import Reading
+from vario.settings.display import DisplayUnits
 from vario.settings.load import LoadedSettings
 from vario.sound.devices import open_device
 from vario.sound.discrete import require_safe_python
+from vario.sound.errors import SoundError
+from vario.sound.live import LIVE_HZ
 from vario.sound.sink import Device, NullSink
+from vario.sound.word_bank import WordBank
 
 LOG = logging.getLogger("vario.live")
 
@@ -104,11 +110,16 @@ def run(loaded: LoadedSettings, options: RunOptions, show: Callable[[str], None]
         recorder = _recorder(loaded, options)
         if recorder is not None:
             ending.add("recorder", recorder.close)
-        sink = Speaker(lambda: _sink(loaded, silent=options.silent))
+        words = None if options.silent else _words(loaded)
+        sink = Speaker(lambda: _sink(loaded, words, silent=options.silent))
         ending.add("sound", sink.close)
         side = SideWatch(options.config, options.marks)
         side.start()
         ending.add("side", side.close)
+        panel = None
+        if loaded.settings.controls.is_fitted:
+            panel = ControlPanel(loaded.settings.controls, options.config, side.soon)
+            ending.add("controls", panel.close)
         listeners: list[Callable[[Reading], None]] = []
         sentences = None if loaded.settings.nmea.to is None else KeptSink(loaded.settings.nmea.to)
         if sentences is not None:
@@ -126,6 +137,8 @@ def run(loaded: LoadedSettings, options: RunOptions, show: Callable[[str], None]
                 sink.underruns,
                 None if sentences is None else sentences.problem,
                 ending.left_behind,
+                DisplayUnits(instrument.settings.display),
+                None if panel is None else panel.problem,
             )
 
         loop = LiveLoop(
@@ -133,6 +146,7 @@ def run(loaded: LoadedSettings, options: RunOptions, show: Callable[[str], None]
             clock,
             instrument,
             side=side,
+            controls=panel,
             utc=found.utc_at_zero,
             chore=_Keeper(notifier, status, show).chore,
         )
@@ -170,8 +184,16 @@ class _Keeper:
             LOG.info("%s", line)
 
 
-def _sink(loaded: LoadedSettings, *, silent: bool) -> Device:
-    return NullSink() if silent else open_device(loaded.settings.audio)
+def _sink(loaded: LoadedSettings, words: WordBank | None, *, silent: bool) -> Device:
+    return NullSink() if silent else open_device(loaded.settings.audio, words)
+
+
+def _words(loaded: LoadedSettings) -> WordBank | None:
+    try:
+        return words_of(loaded, LIVE_HZ)
+    except SoundError as error:
+        LOG.warning("voice: %s. Flying on without spoken values", error)
+        return None
 
 
 def _recorder(loaded: LoadedSettings, options: RunOptions) -> Recorder | None:

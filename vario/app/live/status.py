@@ -10,6 +10,7 @@ from rich.table import Table
 from vario.app.live.faults import SensorState, SensorStatus
 from vario.app.live.recorder import RecorderStatus
 from vario.flight.reading import Reading
+from vario.settings.display import METRIC, DisplayUnits, Measure
 
 MANY_WAITING = 2000
 """Number of samples, about five seconds of all sensors."""
@@ -28,6 +29,8 @@ class Status:
         sound_gaps: blocks of sound that were too late for the device.
         sentences: why no sentences are sent; None if they are sent or none are intended.
         left_behind: at the end, what did not close in time.
+        units: the units of the status line.
+        controls: why a knob or button does not work; None if all work.
     """
 
     t_s: float
@@ -38,6 +41,8 @@ class Status:
     sound_gaps: int = 0
     sentences: str | None = None
     left_behind: tuple[str, ...] = ()
+    units: DisplayUnits = METRIC
+    controls: str | None = None
 
 
 def one_line(status: Status) -> str:
@@ -45,7 +50,7 @@ def one_line(status: Status) -> str:
     parts = []
     reading = status.reading
     if reading is not None:
-        vario = "--" if reading.needle_mps is None else f"{reading.needle_mps:+.1f} m/s"
+        vario = status.units.shown(Measure.VERTICAL_SPEED, reading.needle_mps, sign=True)
         parts += [reading.mode.value, f"vario {vario}", str(reading.quality)]
     away = [sensor.name for sensor in status.sensors if sensor.state is not SensorState.MEASURING]
     if away:
@@ -70,6 +75,8 @@ def one_line(status: Status) -> str:
         parts.append(f"{status.sound_gaps} gaps in the sound")
     if status.sentences is not None:
         parts.append("NO SENTENCES")
+    if status.controls is not None:
+        parts.append(f"not working: {status.controls}")
     return " | ".join(parts)
 
 

@@ -8,6 +8,7 @@ from vario.flight.core.geodesy import offset_m
 from vario.flight.motion.flying import FlyingSpeed, SpeedOrigin
 from vario.flight.motion.mode import FLYING_MPS, Mode
 from vario.flight.reading import Reading
+from vario.settings.display import DisplayUnits, Measure
 
 LEAST_M = 150.0
 """In a day, the weather changes the pressure altitude of a standing glider by less than this (common
@@ -26,7 +27,8 @@ STAYS_M, STAYS_HEIGHT_M, STAYS_S = 100.0, 20.0, 600.0
 class GroundWatch:
     """Tracks height and speed in each period of ground mode, and speed and place in each of the others."""
 
-    def __init__(self) -> None:
+    def __init__(self, units: DisplayUnits) -> None:
+        self._units = units
         self._low_m, self._high_m = math.inf, -math.inf
         self._from_s = self._to_s = 0.0
         self._flown_s = 0.0
@@ -71,15 +73,15 @@ class GroundWatch:
         found = []
         if self._flown_s:
             found.append(
-                f"the height changes by {self._most_m:.0f} m in {self._flown_s / 60.0:.0f} min of mode "
-                "ground: it was probably flown slowly; set flight.flying_speed, or name a glider file with "
-                "its stall speed"
+                f"the height changes by {self._units.shown(Measure.HEIGHT, self._most_m)} in "
+                f"{self._flown_s / 60.0:.0f} min of mode ground: it was probably flown slowly; "
+                "set flight.flying_speed, or name a glider file with its stall speed"
             )
         if self._ground_fast_s > SHORTEST_S:
             found.append(
                 f"mode ground contains {self._ground_fast_s / 60.0:.0f} min of moving over ground at up to "
-                f"{self._ground_fastest_mps:.0f} m/s with little airspeed: a drive, or a flight with a "
-                "blocked airspeed sensor"
+                f"{self._units.shown(Measure.SPEED, self._ground_fastest_mps)} with little "
+                "airspeed: a drive, or a flight with a blocked airspeed sensor"
             )
         if self._stayed_s:
             found.append(
@@ -88,15 +90,15 @@ class GroundWatch:
             )
         if flying.origin is SpeedOrigin.FILE and flying.speed_mps < SLOW_MPS:
             found.append(
-                f"the glider counts as flying above {flying.speed_mps:.1f} m/s, learned from heights and "
-                "speeds of this file: a car on a steep road looks the same; flight.flying_speed or a glider "
-                "file tells better"
+                f"the glider counts as flying above {self._units.shown(Measure.SPEED, flying.speed_mps)}, "
+                "learned from heights and speeds of this file: a car on a steep road looks the same; "
+                "flight.flying_speed or a glider file tells better"
             )
         elif flying.origin is SpeedOrigin.USUAL and self._slow_s:
             found.append(
                 f"{self._slow_s / 60.0:.0f} min count as flown because of the height alone, never faster "
-                f"than {FLYING_MPS:g} m/s: a car on a steep road looks the same; flight.flying_speed or a "
-                "glider file tells better"
+                f"than {self._units.shown(Measure.SPEED, FLYING_MPS)}: a car on a steep road looks the same; "
+                "flight.flying_speed or a glider file tells better"
             )
         return found
 

@@ -134,6 +134,7 @@ class Pipeline:
         slow = self._slow_turn.update(frame.dt_s, energy.ias_mps, attitude, mode)
         quality = self._quality(inputs, energy, imu_believed=estimate.imu_believed)
         weak = self._leave.update(averages, energy, mode)
+        battery = self._battery.update(inputs.frame.t_s, inputs.frame.supply)
         cues = self._cue_inputs(
             inputs,
             mode,
@@ -144,6 +145,7 @@ class Pipeline:
             glide=glide,
             slow=slow,
             weak=weak,
+            battery_low=battery.low,
         )
         tone = self._tone.update(
             ToneInputs(cues, needle.vario_mps, energy.ias_mps, speed.command_mps, needle.relative_netto_mps)
@@ -170,6 +172,7 @@ class Pipeline:
             setting_rejected=self._rejected,
             airspeed_correction=self._airspeed.scale,
             ground_velocity=gnss.velocity,
+            battery=battery,
         )
 
     def finished_climbs(self) -> list[Climb]:
@@ -200,6 +203,7 @@ class Pipeline:
         glide: FinalGlide | None,
         slow: bool,
         weak: bool,
+        battery_low: bool,
     ) -> CueInputs:
         """What may cause a cue."""
         rejected, self._rejected_now = self._rejected_now, False
@@ -214,7 +218,7 @@ class Pipeline:
             glide_made=None if glide is None else glide.made,
             climb_weak=weak,
             setting_rejected=rejected,
-            battery_low=self._battery.update(inputs.frame.t_s, inputs.frame.supply),
+            battery_low=battery_low,
             expected_sensors=self._expected_sensors,
         )
 

@@ -11,6 +11,7 @@ from vario.flight.cruise.expected_climb import Expected
 from vario.flight.cruise.glide import FinalGlide
 from vario.flight.cruise.speed_to_fly import SpeedCommand
 from vario.flight.estimate.result import Monitor
+from vario.flight.inputs.battery import NO_BATTERY, Battery
 from vario.flight.inputs.quality import Quality
 from vario.flight.motion.attitude import Attitude
 from vario.flight.motion.energy import Energy
@@ -35,6 +36,7 @@ class Reading:
         needle_mps: the damped vario that needle and tone follow.
         setting_rejected: the last change of settings could not be applied; the settings before it hold.
         airspeed_correction: the factor applied to the airspeed of the sensor.
+        battery: the supply voltage, and whether it is low.
     """
 
     t_s: float
@@ -58,6 +60,7 @@ class Reading:
     setting_rejected: bool
     airspeed_correction: float = 1.0
     ground_velocity: GnssVel | None = None
+    battery: Battery = NO_BATTERY
 
     @property
     def speed_to_fly_mps(self) -> float | None:

@@ -21,7 +21,7 @@ from vario.settings.fields import (
     quantity,
 )
 from vario.settings.fitted import Audio, Gnss, RecorderSettings, Sensors
-from vario.settings.output import Declaration, Nmea
+from vario.settings.output import Declaration, Nmea, Page
 from vario.settings.tone import Tone
 
 
@@ -236,4 +236,5 @@ class Settings(Section):
     recorder: RecorderSettings = Field(default_factory=RecorderSettings)
     audio: Audio = Field(default_factory=Audio)
     nmea: Nmea = Field(default_factory=Nmea)
+    page: Page = Field(default_factory=Page)
     declaration: Declaration = Field(default_factory=Declaration)

@@ -27,6 +27,7 @@ from vario.flight.reading import Reading
 from vario.outlet import Seldom
 from vario.settings.errors import SettingsError
 from vario.settings.load import LoadedSettings, parse_settings
+from vario.settings.schema import Settings
 from vario.sound.sink import Sink
 
 LOG = logging.getLogger("vario.live")
@@ -126,6 +127,11 @@ class Instrument:
         """The latest reading; None after a failure until the flight logic has restarted."""
         self.flights = 0
         """Number of files begun so far."""
+
+    @property
+    def settings(self) -> Settings:
+        """The settings in force."""
+        return self._loaded.settings
 
     def take(self, sample: Sample) -> None:
         """Process one sample. Never raises: a failure of the flight logic is logged and restarts it."""

@@ -12,6 +12,8 @@ from pathlib import Path
 
 from drivers.fakes import FakeReceiver, World
 from hw_replay.source import Source
+from vario.app.cockpit.feed import Feed
+from vario.app.cockpit.process import KeptPage
 from vario.app.live.clock import FIRST_S, Clock, MonotonicClock
 from vario.app.live.emulation import FlownClock, wired, with_chips
 from vario.app.live.ending import Ending
@@ -114,7 +116,9 @@ def run(loaded: LoadedSettings, options: RunOptions, show: Callable[[str], None]
         if sentences is not None:
             ending.add("nmea", sentences.close)
             listeners.append(NmeaOutput(sentences, loaded.settings.nmea.rate_hz, found.utc_at_zero).update)
-        instrument = Instrument(loaded, described(sensors), sink, recorder, listeners)
+        page = _page(loaded, options)
+        if page is not None:
+            ending.add("page", page.close)
 
         def status(now_s: float) -> Status:
             return Status(
@@ -125,9 +129,17 @@ def run(loaded: LoadedSettings, options: RunOptions, show: Callable[[str], None]
                 sink.problem,
                 sink.underruns,
                 None if sentences is None else sentences.problem,
+                None if page is None else page.problem,
                 ending.left_behind,
             )
 
+        if page is not None:
+            listeners.append(
+                Feed(
+                    page.send, lambda: instrument.settings, status, emulated=options.emulate is not None
+                ).update,
+            )
+        instrument = Instrument(loaded, described(sensors), sink, recorder, listeners)
         loop = LiveLoop(
             Scheduler(sensors, clock),
             clock,
@@ -172,6 +184,14 @@ class _Keeper:
 
 def _sink(loaded: LoadedSettings, *, silent: bool) -> Device:
     return NullSink() if silent else open_device(loaded.settings.audio)
+
+
+def _page(loaded: LoadedSettings, options: RunOptions) -> KeptPage | None:
+    page = loaded.settings.page
+    if page.address is None:
+        return None
+    passphrase = None if page.passphrase_file is None else loaded.path(page.passphrase_file)
+    return KeptPage(page.address, options.config, options.marks, passphrase)
 
 
 def _recorder(loaded: LoadedSettings, options: RunOptions) -> Recorder | None:

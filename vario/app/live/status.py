@@ -27,6 +27,7 @@ class Status:
         sound: why there is no sound; None if there is sound or none is intended.
         sound_gaps: blocks of sound that were too late for the device.
         sentences: why no sentences are sent; None if they are sent or none are intended.
+        page: why there is no live page; None if there is one or none is intended.
         left_behind: at the end, what did not close in time.
     """
 
@@ -37,6 +38,7 @@ class Status:
     sound: str | None
     sound_gaps: int = 0
     sentences: str | None = None
+    page: str | None = None
     left_behind: tuple[str, ...] = ()
 
 
@@ -70,6 +72,8 @@ def one_line(status: Status) -> str:
         parts.append(f"{status.sound_gaps} gaps in the sound")
     if status.sentences is not None:
         parts.append("NO SENTENCES")
+    if status.page is not None:
+        parts.append("NO PAGE")
     return " | ".join(parts)
 
 

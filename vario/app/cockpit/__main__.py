@@ -46,16 +46,21 @@ async def serve(server: Server, listener: socket.socket, feed: socket.socket) ->
     ended = asyncio.Event()
     loop = asyncio.get_running_loop()
     loop.add_reader(feed, _take, feed, server.latest, ended)
-    # A handler ends with its connection, so that a browser that has gone leaves nothing behind.
     runner = web.AppRunner(
-        server.application(), access_log=None, handler_cancellation=True, keepalive_timeout=15.0
+        server.application(),
+        access_log=None,
+        # A handler ends with its connection, so that a browser that has gone leaves nothing behind.
+        handler_cancellation=True,
+        keepalive_timeout=15.0,
+        shutdown_timeout=0.2,
     )
     await runner.setup()
-    await web.SockSite(runner, listener, backlog=16, shutdown_timeout=0.2).start()
+    await web.SockSite(runner, listener, backlog=16).start()
     await ended.wait()
     loop.remove_reader(feed)
     with suppress(TimeoutError):
         await asyncio.wait_for(runner.cleanup(), 0.5)
+    feed.close()
 
 
 def _take(feed: socket.socket, latest: Latest, ended: asyncio.Event) -> None:

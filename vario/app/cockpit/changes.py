@@ -55,7 +55,11 @@ class Changes:
                 drop_mark(self._marks or marks_folder(config), value, datetime.now(UTC))
                 return "marked"
             return set_setting(key, value, config)
-        except (AppError, SettingsError) as error:
+        except SettingsError as error:
+            # Without the path of the file: a phone has little room.
+            said = "; ".join(f"{problem.subject}: {problem.text}" for problem in error.problems)
+            raise ChangeRefusedError(said) from error
+        except AppError as error:
             raise ChangeRefusedError(str(error)) from error
         except OSError as error:
             raise ChangeRefusedError(f"{config}: {error.strerror or error}") from error

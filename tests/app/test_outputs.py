@@ -27,6 +27,7 @@ from vario.app.outputs.track import track_m
 from vario.app.page.panels import ESTIMATE, FLIGHT, panels
 from vario.flight.reading import Reading
 from vario.flight.tone.cues import Cue, CueCall
+from vario.settings.display import METRIC
 
 NAMES = [output.name for output in TRACE]
 angles = st.floats(-math.pi, math.pi)
@@ -70,7 +71,7 @@ def test_every_line_of_the_page_is_in_a_panel() -> None:
     keys = {panel.key for panel in (*FLIGHT, *ESTIMATE)}
     plotted = {output.page_name for output in OUTPUTS.values() if output.plot}
     assert {output.plot.panel for output in OUTPUTS.values() if output.plot} == keys
-    drawn = [series[0] for part in panels().values() for panel in part for series in panel["series"]]
+    drawn = [series[0] for part in panels(METRIC).values() for panel in part for series in panel["series"]]
     assert sorted(drawn) == sorted(plotted)
 
 
@@ -195,7 +196,7 @@ def test_headings_of_whole_turns_have_no_mean() -> None:
 
 def test_the_summary_compares_angles_the_short_way_round() -> None:
     """A heading of 359.5° against a truth of 0.5° is wrong by 1°, in each of 100 values."""
-    summary, reading = FlightSummary(), flying()
+    summary, reading = FlightSummary(METRIC), flying()
     turning = replace(reading.turning, heading_rad=math.radians(359.5), from_north=True)
     for k in range(100):
         summary.take(replace(reading, t_s=float(k), turning=turning))
@@ -228,7 +229,7 @@ def test_like_is_compared_with_like(reference: str, column: str | None) -> None:
 def test_columns_of_another_program_are_numbers_or_angles() -> None:
     assert output_of("their_track_rad").is_angle
     assert not output_of("their_speed_mps").is_angle
-    assert output_of("their_speed_mps").shown_in.text == " m/s"
+    assert output_of("their_speed_mps").shown_in(METRIC).text == " m/s"
 
 
 def test_the_track_crosses_the_date_line() -> None:

@@ -22,6 +22,7 @@ from vario.app.page.pack import packed
 from vario.app.page.rows import MOST_ROWS, PageRows
 from vario.app.page.tones import ToneLog
 from vario.flight.tone.stage import ToneCommand
+from vario.settings.display import METRIC
 
 numbers = st.one_of(st.just(math.nan), st.floats(-2000.0, 9000.0))
 
@@ -139,7 +140,7 @@ def test_nothing_sounds_in_a_break_of_the_recording() -> None:
 
 @pytest.mark.long
 def test_rows_stay_bounded_and_keep_the_whole_flight() -> None:
-    flown, rows = demo(), PageRows(10.0)
+    flown, rows = demo(), PageRows(10.0, METRIC)
     lap_s = flown.readings[-1].t_s + 0.1
     laps = int(2.2 * MOST_ROWS / len(flown.readings)) + 1
     for lap in range(laps):

@@ -38,6 +38,7 @@ from vario.app.replay.session import ReplaySession
 from vario.flight.estimate.inertial import InertialFilter
 from vario.flight.estimate.inertial_model import SIZE, InertialNoise, Regime, Wing
 from vario.flight.inputs.frames import FRAME_S, Framer
+from vario.settings.display import METRIC
 from vario.settings.schema import Settings
 from vario.sound.flac import FlacSink
 
@@ -196,7 +197,7 @@ def _measure_outputs(path: Path) -> dict[str, Any]:
     """Seconds to play the flight and to write each of its files, and the size of each file in bytes."""
     out, settings = path.parent, Settings()
     passage = ReplaySession(open_source(path), settings, None)
-    summary, drawing = FlightSummary(), Drawing(settings.trace.rate_hz)
+    summary, drawing = FlightSummary(METRIC), Drawing(settings.trace.rate_hz)
     start = time.thread_time()
     readings = list(passage)
     result = passage.summary()

@@ -40,7 +40,7 @@ def test_every_key_stands_in_its_section_with_its_units_range_and_default(key: K
     if len(key.path) > 1:
         text = text.partition(f"\n{header(key.path[:-1])}\n")[2]
     section = re.split(r"\n\[", text)[0]
-    comment, assignment, _ = section.partition(f"{key.path[-1]} = ")
+    comment, assignment = re.split(rf"(?m)^(?:# )?{key.path[-1]} = ", section, maxsplit=1)
     assert assignment
     comment = " ".join(line.removeprefix("# ") for line in comment.rpartition("\n\n")[2].splitlines())
     assert key.doc in comment

@@ -15,6 +15,7 @@ from vario.app.page.build import PageContent
 from vario.app.replay.session import ReplaySession
 from vario.flight.reading import Reading
 from vario.flight.thermal.climbs import Climb
+from vario.settings.display import METRIC
 from vario.settings.load import parse_settings
 
 LONG_S = 5 * 3600.0
@@ -94,7 +95,7 @@ def moved(point: Any, by_s: float) -> Any:
 
 
 def content_of(flown: Flown, **summary: Any) -> dict[str, Any]:
-    content = PageContent()
+    content = PageContent(METRIC)
     for reading in flown.readings:
         content.take(reading)
     return content.result(flown.summary | summary, flown.climbs)

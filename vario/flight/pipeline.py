@@ -173,6 +173,7 @@ class Pipeline:
             airspeed_correction=self._airspeed.scale,
             ground_velocity=gnss.velocity,
             battery=battery,
+            qnh_altitude_m=self._setup.qnh_altitude_m(energy.altitude_m),
         )
 
     def finished_climbs(self) -> list[Climb]:

@@ -35,6 +35,7 @@ class Reading:
         place: the position in metres, from GNSS or by dead reckoning.
         needle_mps: the damped vario that needle and tone follow.
         setting_rejected: the last change of settings could not be applied; the settings before it hold.
+        qnh_altitude_m: altitude as an altimeter set to the QNH of the settings shows it.
         airspeed_correction: the factor applied to the airspeed of the sensor.
         battery: the supply voltage, and whether it is low.
     """
@@ -61,6 +62,7 @@ class Reading:
     airspeed_correction: float = 1.0
     ground_velocity: GnssVel | None = None
     battery: Battery = NO_BATTERY
+    qnh_altitude_m: float | None = None
 
     @property
     def speed_to_fly_mps(self) -> float | None:

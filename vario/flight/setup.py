@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
+from drivers.isa import altitude_m as pressure_altitude_m
 from vario.flight.core.polar import QuadraticPolar
 from vario.flight.inputs.quality import Quality
 from vario.flight.motion.energy import Noise
@@ -24,6 +25,7 @@ class Setup:
         mass_ratio: present mass over reference mass.
         wing_loading_kgpm2: at the present mass; None without a glider file.
         longest_step_s: longest usual time between samples of a sparse recording; 0: dense, or live.
+        qnh_level_m: pressure altitude at which the pressure is the QNH of the settings; None without QNH.
         expected_sensors: the flags that would be set if no configured sensor delivered anything.
     """
 
@@ -35,6 +37,7 @@ class Setup:
     wing_loading_kgpm2: float | None = None
     expected_sensors: Quality = Quality.OK
     longest_step_s: float = 0.0
+    qnh_level_m: float | None = None
 
     @classmethod
     def of(
@@ -42,8 +45,16 @@ class Setup:
     ) -> Setup:
         """The setup for one glider, or for none."""
         expected = expected_sensors(settings.sensors)
+        qnh_pa = settings.display.qnh_pa
+        qnh_level_m = None if qnh_pa is None else pressure_altitude_m(qnh_pa)
         if glider is None:
-            return cls(settings, noise, expected_sensors=expected, longest_step_s=longest_step_s)
+            return cls(
+                settings,
+                noise,
+                expected_sensors=expected,
+                longest_step_s=longest_step_s,
+                qnh_level_m=qnh_level_m,
+            )
         dry_kg = settings.flight.mass_kg or glider.reference_mass_kg
         mass_ratio = (dry_kg + settings.flight.ballast_kg) / glider.reference_mass_kg
         return cls(
@@ -55,7 +66,18 @@ class Setup:
             mass_ratio * glider.reference_mass_kg / glider.wing_area_m2,
             expected,
             longest_step_s,
+            qnh_level_m,
         )
+
+    def qnh_altitude_m(self, pressure_altitude_m: float | None) -> float | None:
+        """What an altimeter set to the QNH shows; None without QNH or pressure altitude.
+
+        The setting of an altimeter shifts its scale of pressure altitude so that it shows 0 at the set
+        pressure (ICAO Doc 7488, introduction; FAA-H-8083-25, chapter 8).
+        """
+        if self.qnh_level_m is None or pressure_altitude_m is None:
+            return None
+        return pressure_altitude_m - self.qnh_level_m
 
     @property
     def maccready_mps(self) -> float:

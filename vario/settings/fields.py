@@ -87,7 +87,7 @@ def optional_whole(example: int, low: int, high: int, doc: str) -> Any:
 
 
 def optional_text(example: str, doc: str) -> Any:
-    """An optional text; None if it is absent."""
+    """An optional text, or one of the values that its type lists; None if it is absent."""
     return Field(default=None, description=doc, json_schema_extra={"example": example})
 
 

@@ -105,7 +105,6 @@ def keys(model: type[Section]) -> dict[Path, Key]:
                 presence = "required"
             elif field.default is None:
                 presence = "optional"
-            is_choice = get_origin(field.annotation) is Literal
             found[path] = Key(
                 path=path,
                 fields=(*section_path, name),
@@ -115,9 +114,17 @@ def keys(model: type[Section]) -> dict[Path, Key]:
                 dimension=dimension_of(name),
                 low=_text(extra.get("low")),
                 high=_text(extra.get("high")),
-                choices=get_args(field.annotation) if is_choice else (),
+                choices=_choices(field.annotation),
             )
     return found
+
+
+def _choices(annotation: Any) -> tuple[str, ...]:
+    """The values that a type lists, also those of an optional setting."""
+    for one in (annotation, *get_args(annotation)):
+        if get_origin(one) is Literal:
+            return get_args(one)
+    return ()
 
 
 def _text(value: object) -> str | None:

@@ -38,13 +38,13 @@ class Dimension:
 
 
 # Exact by definition: BIPM, The International System of Units, 9th ed. (2019), table 8 (min, degree);
-# NIST SP 811 (2008), appendix B (knot, foot, pound).
+# NIST SP 811 (2008), appendix B (knot, foot, pound, and the conventional inch of mercury, 3.386389 kPa).
 SPEED = Dimension("a speed", "_mps", {"m/s": 1.0, "km/h": 1 / 3.6, "kt": 1852 / 3600, "ft/min": 0.3048 / 60})
 LENGTH = Dimension("a length", "_m", {"m": 1.0, "km": 1000.0, "ft": 0.3048})
 TIME = Dimension("a time", "_s", {"s": 1.0, "ms": 0.001, "min": 60.0})
 ANGLE = Dimension("an angle", "_rad", {"deg": math.pi / 180})
 TURN_RATE = Dimension("a turn rate", "_radps", {"deg/s": math.pi / 180})
-PRESSURE = Dimension("a pressure", "_pa", {"Pa": 1.0, "hPa": 100.0})
+PRESSURE = Dimension("a pressure", "_pa", {"Pa": 1.0, "hPa": 100.0, "inHg": 3386.389})
 MASS = Dimension("a mass", "_kg", {"kg": 1.0, "lb": 0.45359237})
 AREA = Dimension("an area", "_m2", {"m2": 1.0, "ft2": 0.3048**2})
 ACCELERATION = Dimension("an acceleration", "_mps2", {"m/s2": 1.0})

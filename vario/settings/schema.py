@@ -11,6 +11,7 @@ from typing import Literal
 
 from pydantic import Field
 
+from vario.settings.display import Display
 from vario.settings.errors import Broken
 from vario.settings.fields import (
     Section,
@@ -230,6 +231,7 @@ class Settings(Section):
     speed_to_fly: SpeedToFly = Field(default_factory=SpeedToFly)
     goal: Goal = Field(default_factory=Goal)
     tone: Tone = Field(default_factory=Tone)
+    display: Display = Field(default_factory=Display)
     trace: Trace = Field(default_factory=Trace)
     sensors: Sensors = Field(default_factory=Sensors)
     gnss: Gnss = Field(default_factory=Gnss)

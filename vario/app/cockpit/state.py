@@ -8,15 +8,29 @@ from typing import Any
 from vario.app.live.status import Status
 from vario.flight.inputs.quality import Quality
 from vario.flight.reading import Reading
+from vario.settings.display import DisplayUnits, Measure
 from vario.settings.schema import Settings
 
-UNITS = {
-    "climb": ("m/s", 1.0, 1, 0.1),
-    "speed": ("km/h", 3.6, 0),
-    "wind": ("km/h", 3.6, 0),
-    "height": ("m", 1.0, 0),
-    "distance": ("km", 0.001, 1),
+_MEASURES = {
+    "climb": Measure.VERTICAL_SPEED,
+    "speed": Measure.SPEED,
+    "wind": Measure.WIND,
+    "height": Measure.HEIGHT,
+    "distance": Measure.DISTANCE,
+    "mass": Measure.MASS,
 }
+_STEPS = {"m/s": 0.1, "kt": 0.2, "ft/min": 20.0, "kg": 10.0, "lb": 20.0}
+"""Steps in which MacCready and ballast are changed, by unit."""
+
+
+def units_of(settings: Settings) -> dict[str, Any]:
+    """By quantity: symbol of the unit, value of one SI unit in it, decimals, and the step of a change."""
+    units = DisplayUnits(settings.display)
+    found = {name: units.of(measure) for name, measure in _MEASURES.items()}
+    return {
+        name: (unit.symbol, unit.factor, unit.decimals, _STEPS.get(unit.symbol))
+        for name, unit in found.items()
+    }
 
 
 def state_of(reading: Reading, settings: Settings) -> dict[str, Any]:
@@ -39,7 +53,8 @@ def state_of(reading: Reading, settings: Settings) -> dict[str, Any]:
         "worthTurning": reading.expected.worth_turning,
         "ias": _rounded(reading.energy.ias_mps, 1),
         "speed": _rounded(reading.speed_to_fly_mps, 1),
-        "altitude": _rounded(reading.energy.altitude_m, 0),
+        "pressureAltitude": _rounded(reading.energy.altitude_m, 0),
+        "qnhAltitude": _rounded(reading.qnh_altitude_m, 0),
         "heading": _rounded(turning.heading_rad, 3) if turning.from_north else None,
         "track": _track(reading),
         "wind": _wind(reading),
@@ -47,7 +62,7 @@ def state_of(reading: Reading, settings: Settings) -> dict[str, Any]:
         "circle": _circle(reading),
         "place": _place(reading),
         "battery": {"volt": _rounded(reading.battery.volt_v), "low": reading.battery.low},
-        "units": UNITS,
+        "units": units_of(settings),
         "settings": {
             "maccready": flight.maccready_mps,
             "ballast": flight.ballast_kg,

@@ -45,6 +45,7 @@ def compare_tables(a: Table, b: Table, tolerances: Tolerances | None = None) -> 
         unmatched_s=unmatched,
         uncovered_s=uncovered,
         against_reference=reference,
+        units=b.units,
     )
 
 

@@ -12,6 +12,7 @@ from vario.app.compare.words import beginning, climb_sentences, mean_and_rms, sh
 from vario.app.outputs.catalogue import output_of
 from vario.app.outputs.flight_time import clock
 from vario.app.terminal import terminal
+from vario.settings.display import DisplayUnits
 
 MOST_NAMES = 8
 """Largest number of columns named in the verdict; the table contains all."""
@@ -23,11 +24,11 @@ def print_comparison(comparison: Comparison, picture: Path, result: Path) -> Non
     console.print(f"A  {comparison.a}", soft_wrap=True)
     console.print(f"B  {comparison.b}", soft_wrap=True)
     moved = [column for column in comparison.columns if column.moved]
-    _print_columns(console, moved)
+    _print_columns(console, comparison.units, moved)
     equal = len(comparison.columns) - len(moved)
     if equal:
         console.print(f"{equal} of {len(comparison.columns)} columns are equal, within the tolerances")
-    _print_modes(console, moved)
+    _print_modes(console, comparison.units, moved)
     for sentence in (*beginning(comparison), *climb_sentences(comparison)):
         console.print(f"- {sentence}", soft_wrap=True)
     console.print(f"look at {picture}", soft_wrap=True)
@@ -48,7 +49,7 @@ def _verdict(comparison: Comparison) -> str:
     return f"they differ: {', '.join(names[:MOST_NAMES]) or 'not the same rows or columns'}{more}"
 
 
-def _print_columns(console: Console, columns: list[ColumnDifference]) -> None:
+def _print_columns(console: Console, units: DisplayUnits, columns: list[ColumnDifference]) -> None:
     if not columns:
         return
     grid = Grid("column", box=None, pad_edge=False)
@@ -65,8 +66,8 @@ def _print_columns(console: Console, columns: list[ColumnDifference]) -> None:
             count, at = 0, _at(c.first_s)
         else:
             count, at = c.all.count, _at(c.largest_s)
-            mean, rms = shown(c.name, c.all.mean), size(c.name, c.all.rms)
-            largest = shown(c.name, c.largest)
+            mean, rms = shown(units, c.name, c.all.mean), size(units, c.name, c.all.rms)
+            largest = shown(units, c.name, c.largest)
         if not c.judged:
             beyond = "not judged"
         elif c.tolerance is None:
@@ -77,7 +78,7 @@ def _print_columns(console: Console, columns: list[ColumnDifference]) -> None:
     console.print(grid)
 
 
-def _print_modes(console: Console, columns: list[ColumnDifference]) -> None:
+def _print_modes(console: Console, units: DisplayUnits, columns: list[ColumnDifference]) -> None:
     numbers = [c for c in columns if not output_of(c.name).is_text and c.modes]
     modes = sorted({mode for column in numbers for mode in column.modes})
     if not modes:
@@ -85,8 +86,8 @@ def _print_modes(console: Console, columns: list[ColumnDifference]) -> None:
     grid = Grid("mean (RMS) in", "", *modes, box=None, pad_edge=False)
     for c in numbers:
         spreads = [c.modes.get(mode) for mode in modes]
-        cells = [mean_and_rms(c.name, spread) if spread else "" for spread in spreads]
-        grid.add_row(c.name, unit_of_column(c.name).strip(), *cells)
+        cells = [mean_and_rms(units, c.name, spread) if spread else "" for spread in spreads]
+        grid.add_row(c.name, unit_of_column(units, c.name).strip(), *cells)
     console.print(grid)
 
 

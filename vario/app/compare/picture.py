@@ -29,6 +29,7 @@ from vario.app.picture.style import (
     TEAL,
     dress,
 )
+from vario.settings.display import DisplayUnits
 
 MOST_PANELS = 5
 USUAL = ("vario_mps", "netto_mps", "average_mps", "altitude_m", "tas_mps")
@@ -61,8 +62,8 @@ def draw_comparison(comparison: Comparison, a: Table, b: Table, path: Path) -> N
         upper = figure.add_subplot(grid[2 * index], sharex=top)
         top = top or upper
         lower = figure.add_subplot(grid[2 * index + 1], sharex=top)
-        _draw_both(upper, column.name, a, b)
-        _draw_difference(lower, column)
+        _draw_both(upper, comparison.units, column.name, a, b)
+        _draw_difference(lower, comparison.units, column)
         for axes in (upper, lower):
             _mark_climbs(axes, comparison)
             axes.xaxis.set_major_locator(MultipleLocator(_tick_s(column)))
@@ -94,31 +95,33 @@ def _chosen(comparison: Comparison) -> list[ColumnDifference]:
     return order[:MOST_PANELS]
 
 
-def _draw_both(axes: Axes, name: str, a: Table, b: Table) -> None:
+def _draw_both(axes: Axes, units: DisplayUnits, name: str, a: Table, b: Table) -> None:
     dress(axes, name)
     # A is broad and light, B is thin and dark on top, so both are visible where they agree, also in grey.
     for table, colour, width, label in ((a, "#8fc4c1", 3.4, "A"), (b, INK, 1.0, "B")):
         t_s, values = table.columns[name]
-        axes.plot(t_s, people_read(name, np.asarray(values, np.float64)), color=colour, lw=width, label=label)
-    axes.set_ylabel(unit_of_column(name).strip(), fontsize=NORMAL, color=SOFT_INK)
+        axes.plot(
+            t_s, people_read(units, name, np.asarray(values, np.float64)), color=colour, lw=width, label=label
+        )
+    axes.set_ylabel(unit_of_column(units, name).strip(), fontsize=NORMAL, color=SOFT_INK)
     axes.legend(
         fontsize=SMALL, frameon=False, labelcolor=INK, loc="lower right", bbox_to_anchor=(1.0, 0.98), ncols=2
     )
 
 
-def _draw_difference(axes: Axes, column: ColumnDifference) -> None:
+def _draw_difference(axes: Axes, units: DisplayUnits, column: ColumnDifference) -> None:
     dress(axes, "")
-    difference = people_read(column.name, column.difference)
+    difference = people_read(units, column.name, column.difference)
     axes.axhline(0.0, color=SOFT_INK, lw=0.6)
     axes.plot(column.t_s, difference, color=AMBER, lw=0.9)
     if column.tolerance:
-        band = people_read(column.name, np.array([-column.tolerance, column.tolerance]))
+        band = people_read(units, column.name, np.array([-column.tolerance, column.tolerance]))
         axes.axhspan(band[0], band[1], color=TEAL, alpha=0.18, lw=0)
     if column.first_s is not None:
         axes.axvline(column.first_s, color=INK, lw=1.0, ls=":")
     axes.set_ylabel("B − A", fontsize=NORMAL, color=SOFT_INK)
     if column.all is not None:
-        note = f"RMS {size(column.name, column.all.rms)}"
+        note = f"RMS {size(units, column.name, column.all.rms)}"
         if column.first_s is not None:
             note += f", first beyond the tolerance at {clock(column.first_s)}"
         axes.text(

@@ -12,6 +12,7 @@ from vario.app.compare.tables import Floats
 from vario.app.outputs.angles import mean_direction_rad
 from vario.app.outputs.catalogue import output_of
 from vario.app.outputs.output import Output
+from vario.settings.display import METRIC, DisplayUnits
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,6 +125,7 @@ class Comparison:
         unmatched_s: times of rows that only one side has, within the time that both cover.
         uncovered_s: duration that only one side covers.
         against_reference: whether one side is the truth or another instrument.
+        units: the units of the text and the picture.
     """
 
     a: str
@@ -135,6 +137,7 @@ class Comparison:
     unmatched_s: tuple[float, ...]
     uncovered_s: float
     against_reference: bool
+    units: DisplayUnits = METRIC
 
     @property
     def same(self) -> bool:

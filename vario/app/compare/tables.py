@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import csv
 import io
+import json
 import math
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -24,8 +25,9 @@ from vario.app.outputs.catalogue import TRACE as OUTPUTS
 from vario.app.outputs.catalogue import TRUTH, output_beside, output_of
 from vario.app.outputs.columns import Column, Columns
 from vario.app.outputs.references import References
-from vario.app.replay.results import TRACE
+from vario.app.replay.results import SUMMARY, TRACE
 from vario.app.replay.session import ReplaySession
+from vario.settings.display import METRIC, Display, DisplayUnits
 from vario.settings.load import LoadedSettings
 from vario.settings.overrides import from_words
 
@@ -35,6 +37,9 @@ if TYPE_CHECKING:
 Floats = NDArray[np.float64]
 
 _LONGEST_HEADER = 65_536
+
+_SECTION = "display."
+"""The beginning of the keys of the display units."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,11 +52,13 @@ class Table:
             number is NaN.
         is_reference: whether the values are from the truth or another instrument; then there is no default
             tolerance.
+        units: the units in which people read it.
     """
 
     name: str
     columns: Mapping[str, tuple[Floats, Column]]
     is_reference: bool = False
+    units: DisplayUnits = METRIC
 
 
 def table_of_rows(rows: Sequence[Mapping[str, str]], name: str) -> Table:
@@ -89,7 +96,17 @@ def read_trace(path: Path) -> Table:
     for number, row in enumerate(rows, start=2):
         if None in row or None in row.values():
             raise AppError(f"{path}, line {number}: expected {len(reader.fieldnames or ())} cells")
-    return table_of_rows(rows, name_text(path))
+    return replace(table_of_rows(rows, name_text(path)), units=_units_beside(path))
+
+
+def _units_beside(trace: Path) -> DisplayUnits:
+    """The display units of a replay, from the settings in its summary; metric if there is none beside it."""
+    try:
+        settings = json.loads((trace.parent / SUMMARY).read_text(encoding="utf-8"))["settings"]
+        display = {key.removeprefix(_SECTION): v for key, v in settings.items() if key.startswith(_SECTION)}
+        return DisplayUnits(Display.model_validate(display))
+    except (OSError, ValueError, KeyError, AttributeError, TypeError):
+        return METRIC
 
 
 def replayed(
@@ -109,7 +126,8 @@ def replayed(
         trace.take(reading)
     columns = trace.columns()
     t_s = np.asarray(columns.pop("t_s"), np.float64)
-    return Table(name, {column: (t_s, values) for column, values in columns.items()})
+    units = DisplayUnits(loaded.settings.display)
+    return Table(name, {column: (t_s, values) for column, values in columns.items()}, units=units)
 
 
 def hindsight_sides(recording: Path, words: Sequence[str]) -> tuple[Table, Table]:

@@ -10,44 +10,47 @@ from vario.app.compare.tables import Floats
 from vario.app.outputs.catalogue import output_of
 from vario.app.outputs.flight_time import clock
 from vario.app.outputs.output import Output
+from vario.settings.display import DisplayUnits
 
 NO_MEAN = "–"
 """The mean of angles that are spread around the circle is undefined."""
 
 
-def shown(name: str, value: float | None) -> str:
+def shown(units: DisplayUnits, name: str, value: float | None) -> str:
     """A difference with sign and display unit: "+0.12 m/s", "−1.3°"."""
     if value is None:
         return NO_MEAN
-    return _figure(name, value, _decimals(name, value), sign=True) + unit_of_column(name)
+    return _figure(units, name, value, _decimals(units, name, value), sign=True) + unit_of_column(units, name)
 
 
-def size(name: str, value: float) -> str:
+def size(units: DisplayUnits, name: str, value: float) -> str:
     """The same without sign."""
-    return _figure(name, value, _decimals(name, value), sign=False) + unit_of_column(name)
+    return _figure(units, name, value, _decimals(units, name, value), sign=False) + unit_of_column(
+        units, name
+    )
 
 
-def mean_and_rms(name: str, spread: Spread) -> str:
+def mean_and_rms(units: DisplayUnits, name: str, spread: Spread) -> str:
     """Mean and RMS without unit, the mean rounded according to the RMS: "+0.05 (0.12)"."""
-    decimals = _decimals(name, spread.rms)
-    mean = NO_MEAN if spread.mean is None else _figure(name, spread.mean, decimals, sign=True)
-    rms = _figure(name, spread.rms, decimals, sign=False)
+    decimals = _decimals(units, name, spread.rms)
+    mean = NO_MEAN if spread.mean is None else _figure(units, name, spread.mean, decimals, sign=True)
+    rms = _figure(units, name, spread.rms, decimals, sign=False)
     return mean if mean == rms == "0" else f"{mean} ({rms})"
 
 
-def unit_of_column(name: str) -> str:
+def unit_of_column(units: DisplayUnits, name: str) -> str:
     """The display unit of a column, to follow a number: " m/s", "°", or "" for a plain number."""
-    return output_of(name).shown_in.text
+    return output_of(name).shown_in(units).text
 
 
-def people_read(name: str, values: Floats) -> Floats:
+def people_read(units: DisplayUnits, name: str, values: Floats) -> Floats:
     """Values of a column in its display unit."""
-    return values * output_of(name).shown_in.factor
+    return values * output_of(name).shown_in(units).factor
 
 
-def _decimals(name: str, value: float) -> int:
+def _decimals(units: DisplayUnits, name: str, value: float) -> int:
     """The number of decimals that shows two significant digits, at most that of the trace."""
-    scale, own = output_of(name).shown_in.factor, output_of(name).decimals
+    scale, own = output_of(name).shown_in(units).factor, output_of(name).decimals
     value = abs(value * scale)
     if value == 0.0 or (own == 0 and value.is_integer()):
         return 0
@@ -55,8 +58,8 @@ def _decimals(name: str, value: float) -> int:
     return min(finest, max(0, 1 - math.floor(math.log10(value))))
 
 
-def _figure(name: str, value: float, decimals: int, *, sign: bool) -> str:
-    value = round(value * output_of(name).shown_in.factor, decimals)
+def _figure(units: DisplayUnits, name: str, value: float, decimals: int, *, sign: bool) -> str:
+    value = round(value * output_of(name).shown_in(units).factor, decimals)
     if value == 0.0:
         return "0"
     return f"{value if sign else abs(value):{'+' if sign else ''}.{decimals}f}".replace("-", "−")
@@ -71,7 +74,7 @@ def meaning(comparison: Comparison) -> Iterator[str]:
     moved = [column for column in comparison.columns if column.moved]
     for column in moved:
         if output_of(column.name).subject:
-            yield _column_sentence(column, reference=comparison.against_reference)
+            yield _column_sentence(comparison.units, column, reference=comparison.against_reference)
     others = [column.name for column in moved if not output_of(column.name).subject]
     if others:
         yield f"also changed: {', '.join(others)}"
@@ -101,12 +104,12 @@ def beginning(comparison: Comparison) -> Iterator[str]:
 def climb_sentences(comparison: Comparison) -> Iterator[str]:
     """The climbs whose means changed, one sentence each."""
     for number, climb in enumerate(comparison.climbs, start=1):
-        sentence = _climb_sentence(number, climb)
+        sentence = _climb_sentence(comparison.units, number, climb)
         if sentence:
             yield sentence
 
 
-def _column_sentence(column: ColumnDifference, *, reference: bool) -> str:
+def _column_sentence(units: DisplayUnits, column: ColumnDifference, *, reference: bool) -> str:
     name, rows = column.name, column.difference.size
     output = output_of(name)
     subject = output.subject
@@ -119,8 +122,8 @@ def _column_sentence(column: ColumnDifference, *, reference: bool) -> str:
             parts.append("equal where both have a value")
         else:
             parts.append(
-                f"{_on_average(column.all.mean, output)}, RMS {size(name, column.all.rms)}, "
-                f"at most {size(name, column.largest)} at {clock(column.largest_s)}"
+                f"{_on_average(units, column.all.mean, output)}, RMS {size(units, name, column.all.rms)}, "
+                f"at most {size(units, name, column.largest)} at {clock(column.largest_s)}"
             )
     for count, who in ((column.only_b, "now shown"), (column.only_a, "no longer shown")):
         if count and not reference:
@@ -130,12 +133,12 @@ def _column_sentence(column: ColumnDifference, *, reference: bool) -> str:
     return f"{subject}: " + "; ".join(parts)
 
 
-def _on_average(mean: float | None, output: Output) -> str:
+def _on_average(units: DisplayUnits, mean: float | None, output: Output) -> str:
     if mean is None:
         return "no mean direction"
     if round(mean, output.decimals) == 0.0:
         return "the same on average"
-    return f"{size(output.name, mean)} {'higher' if mean > 0 else 'lower'} on average"
+    return f"{size(units, output.name, mean)} {'higher' if mean > 0 else 'lower'} on average"
 
 
 def _rows(count: int, of: int | None = None) -> str:
@@ -143,10 +146,10 @@ def _rows(count: int, of: int | None = None) -> str:
     return f"{count} row{'' if count == 1 else 's'}{share}"
 
 
-def _climb_sentence(number: int, climb: ClimbDifference) -> str | None:
+def _climb_sentence(units: DisplayUnits, number: int, climb: ClimbDifference) -> str | None:
     moved = [
-        f"{name} {_figure(name, mean.a, 2, sign=True)} to "
-        f"{_figure(name, mean.b, 2, sign=True)}{unit_of_column(name)}"
+        f"{name} {_figure(units, name, mean.a, 2, sign=True)} to "
+        f"{_figure(units, name, mean.b, 2, sign=True)}{unit_of_column(units, name)}"
         for name, mean in climb.means.items()
         if mean.a is not None and mean.b is not None and abs(mean.b - mean.a) >= 0.005
     ]

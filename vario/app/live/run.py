@@ -29,6 +29,7 @@ from vario.app.live.status import Status, one_line
 from vario.app.nmea.kept import KeptSink
 from vario.app.nmea.out import NmeaOutput
 from vario.flight.reading import Reading
+from vario.settings.display import DisplayUnits
 from vario.settings.load import LoadedSettings
 from vario.sound.devices import open_device
 from vario.sound.discrete import require_safe_python
@@ -131,6 +132,7 @@ def run(loaded: LoadedSettings, options: RunOptions, show: Callable[[str], None]
                 None if sentences is None else sentences.problem,
                 None if page is None else page.problem,
                 ending.left_behind,
+                DisplayUnits(instrument.settings.display),
             )
 
         if page is not None:

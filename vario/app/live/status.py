@@ -10,6 +10,7 @@ from rich.table import Table
 from vario.app.live.faults import SensorState, SensorStatus
 from vario.app.live.recorder import RecorderStatus
 from vario.flight.reading import Reading
+from vario.settings.display import METRIC, DisplayUnits, Measure
 
 MANY_WAITING = 2000
 """Number of samples, about five seconds of all sensors."""
@@ -29,6 +30,7 @@ class Status:
         sentences: why no sentences are sent; None if they are sent or none are intended.
         page: why there is no live page; None if there is one or none is intended.
         left_behind: at the end, what did not close in time.
+        units: the units of the status line.
     """
 
     t_s: float
@@ -40,6 +42,7 @@ class Status:
     sentences: str | None = None
     page: str | None = None
     left_behind: tuple[str, ...] = ()
+    units: DisplayUnits = METRIC
 
 
 def one_line(status: Status) -> str:
@@ -47,7 +50,7 @@ def one_line(status: Status) -> str:
     parts = []
     reading = status.reading
     if reading is not None:
-        vario = "--" if reading.needle_mps is None else f"{reading.needle_mps:+.1f} m/s"
+        vario = status.units.shown(Measure.VERTICAL_SPEED, reading.needle_mps, sign=True)
         parts += [reading.mode.value, f"vario {vario}", str(reading.quality)]
     away = [sensor.name for sensor in status.sensors if sensor.state is not SensorState.MEASURING]
     if away:

@@ -6,6 +6,7 @@ import math
 
 from vario.flight.motion.mode import FLYING_MPS, Mode
 from vario.flight.reading import Reading
+from vario.settings.display import DisplayUnits, Measure
 
 LEAST_M = 150.0
 """The weather changes the pressure altitude of a standing glider by less in a day (common practice, no
@@ -18,7 +19,8 @@ SHORTEST_S = 60.0
 class GroundWatch:
     """Follows the height in each stretch of ground mode, and the speed in each stretch of the others."""
 
-    def __init__(self) -> None:
+    def __init__(self, units: DisplayUnits) -> None:
+        self._units = units
         self._low_m, self._high_m = math.inf, -math.inf
         self._from_s = self._to_s = 0.0
         self._flown_s = 0.0
@@ -47,7 +49,8 @@ class GroundWatch:
         if not self._flown_s:
             return []
         return [
-            f"the height changes by {self._most_m:.0f} m in {self._flown_s / 60.0:.0f} min of mode ground: "
+            f"the height changes by {self._units.shown(Measure.HEIGHT, self._most_m)} in "
+            f"{self._flown_s / 60.0:.0f} min of mode ground: "
             "it was probably flown slowly; a glider file with its stall speed tells flight from driving"
         ]
 
@@ -58,8 +61,8 @@ class GroundWatch:
             return []
         return [
             f"{self._slow_s / 60.0:.0f} min count as flown because of the height alone, never faster than "
-            f"{FLYING_MPS:g} m/s: a car on a steep road looks the same; a glider file with its stall speed "
-            "tells flight from driving"
+            f"{self._units.shown(Measure.SPEED, FLYING_MPS)}: a car on a steep road looks the same; a glider "
+            "file with its stall speed tells flight from driving"
         ]
 
     def _take_speed(self, reading: Reading) -> None:

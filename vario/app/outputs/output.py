@@ -9,6 +9,7 @@ from enum import Enum, auto
 
 from hw_replay.messages import unit_of
 from vario.flight.reading import Reading
+from vario.settings.display import DisplayUnits, Measure, Unit
 
 Value = float | str | None
 """One cell of a row. None is no data."""
@@ -39,23 +40,9 @@ class Kind(Enum):
 _TEXTS = frozenset({Kind.TEXT, Kind.EVENT, Kind.UTC})
 
 
-@dataclass(frozen=True, slots=True)
-class Unit:
-    """A unit for display.
-
-    Attributes:
-        text: text after a number, including a space if one belongs there.
-        factor: value of one SI unit in this unit.
-    """
-
-    text: str
-    factor: float = 1.0
-
-
-KMPH = Unit(" km/h", 3.6)
 DEGREES = Unit("°", math.degrees(1.0))
 _SHOWN = {"rad": DEGREES, "radps": Unit("°/s", math.degrees(1.0))}
-"""Display units by the last part of the name. Others use the SI unit, unless their entry gives a unit."""
+"""Display units by the last part of the name, for outputs whose unit nobody chooses."""
 
 
 def words(values: Iterable[str]) -> str:
@@ -98,8 +85,10 @@ class Output:
         meaning: the description in docs/trace.md.
         kind: how its values behave.
         subject: name in the sentences of a comparison; None: a comparison only lists its column name.
-        shown: display unit; None: degrees for angles, otherwise the SI unit.
-        shown_decimals: digits after the point in that unit. The page keeps one more.
+        measure: what it measures, which selects the display unit; None: degrees for angles, otherwise the
+            SI unit.
+        shown_decimals: digits after the point in the display unit; None: the usual ones of the unit. The
+            page keeps one more.
         plot: how the page draws it; None: not drawn.
         in_trace: whether it is a column of trace.csv, of exports and of the Python interface.
         references: names of reference values with the same definition. A reference named "truth_"
@@ -114,8 +103,8 @@ class Output:
     meaning: str
     kind: Kind = Kind.NUMBER
     subject: str | None = None
-    shown: Unit | None = None
-    shown_decimals: int = 1
+    measure: Measure | None = None
+    shown_decimals: int | None = None
     plot: Plot | None = None
     in_trace: bool = True
     references: tuple[str, ...] = ()
@@ -136,11 +125,10 @@ class Output:
         """The SI unit; empty for a plain number."""
         return "" if self.is_text else unit_of(self.name)
 
-    @property
-    def shown_in(self) -> Unit:
+    def shown_in(self, units: DisplayUnits) -> Unit:
         """The display unit."""
-        if self.shown is not None:
-            return self.shown
+        if self.measure is not None:
+            return units.of(self.measure)
         unit = _SHOWN.get(self.name.rpartition("_")[2])
         if unit is not None:
             return unit
@@ -156,7 +144,10 @@ class Output:
         """The name in the page, where values are in the display unit: without the SI unit at its end."""
         return self.name.rpartition("_")[0] if self.unit else self.name
 
-    @property
-    def page_step(self) -> float:
+    def decimals_in(self, units: DisplayUnits) -> int:
+        """Digits after the point in the display unit."""
+        return self.shown_in(units).decimals if self.shown_decimals is None else self.shown_decimals
+
+    def page_step(self, units: DisplayUnits) -> float:
         """The finest difference that the page keeps, in the display unit."""
-        return 10.0 ** -(self.shown_decimals + 1)
+        return 10.0 ** -(self.decimals_in(units) + 1)

@@ -22,6 +22,7 @@ from vario.flight.motion.energy import Noise
 from vario.flight.motion.mode import Mode
 from vario.flight.reading import Reading
 from vario.flight.thermal.climbs import Climb
+from vario.settings.display import DisplayUnits
 from vario.settings.errors import SettingsError
 from vario.settings.glider import Glider
 
@@ -42,9 +43,13 @@ MOST_MARKS = 1000
 
 
 class FlightSummary:
-    """Collects the summary during the flight. Memory grows only with the number of climbs."""
+    """Collects the summary during the flight. Memory grows only with the number of climbs.
 
-    def __init__(self) -> None:
+    Args:
+        units: the units of the warnings, which people read; all other values are in SI units.
+    """
+
+    def __init__(self, units: DisplayUnits) -> None:
         self._first_s: float | None = None
         self._last_s = 0.0
         self._mode: Mode | None = None
@@ -64,7 +69,7 @@ class FlightSummary:
         self._marks_left_out = 0
         self._changes: list[dict[str, Any]] = []
         self._passed_over = 0
-        self._ground = GroundWatch()
+        self._ground = GroundWatch(units)
         self._flights = Flights()
         self._glide_made: bool | None = None
         self._glide_calls: list[dict[str, Any]] = []

@@ -19,6 +19,7 @@ from vario.app.page.tones import ToneLog
 from vario.app.replay.session import ReplaySession
 from vario.flight.reading import Reading
 from vario.flight.thermal.climbs import Climb
+from vario.settings.display import DisplayUnits
 from vario.settings.glider import Glider
 from vario.settings.schema import Settings
 
@@ -44,10 +45,15 @@ ones.
 
 
 class PageContent:
-    """Collects the content of the page, reading by reading."""
+    """Collects the content of the page, reading by reading.
 
-    def __init__(self) -> None:
-        self._rows = PageRows(ROWS_HZ)
+    Args:
+        units: the units of the page.
+    """
+
+    def __init__(self, units: DisplayUnits) -> None:
+        self._units = units
+        self._rows = PageRows(ROWS_HZ, units)
         self._tones = ToneLog()
         self._pictures = ClimbPictures()
 
@@ -65,7 +71,7 @@ class PageContent:
         return {
             "summary": summary,
             "rows": self._rows.result(hindsight if seen else None),
-            "panels": panels(hindsight=seen),
+            "panels": panels(self._units, hindsight=seen),
             "tones": self._tones.result(),
             "climbs": [_climb(climb, self._pictures) for climb in climbs],
         }
@@ -90,7 +96,7 @@ def write_page(
     passage = ReplaySession(
         source, settings, glider, follow_changes=follow_changes, progress=progress, hindsight=hindsight
     )
-    content = PageContent()
+    content = PageContent(DisplayUnits(settings.display))
     for reading in passage:
         content.take(reading)
     summary = passage.summary()

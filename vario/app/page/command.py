@@ -40,6 +40,7 @@ def run(arguments: argparse.Namespace) -> int:
     from vario.app.replay.console import hindsight_sentence
     from vario.app.replay.session import opened
     from vario.app.terminal import CAUTION, labelled, progress_bar, terminal
+    from vario.settings.display import DisplayUnits
 
     source, loaded = opened(arguments.file, arguments.config, arguments.overrides)
     source = excerpt(source, arguments.from_time, arguments.to_time)
@@ -51,7 +52,9 @@ def run(arguments: argparse.Namespace) -> int:
         )
     console = terminal()
     if summary["hindsight"]:
-        console.print(hindsight_sentence(summary["hindsight"]), soft_wrap=True)
+        console.print(
+            hindsight_sentence(summary["hindsight"], DisplayUnits(loaded.settings.display)), soft_wrap=True
+        )
     for warning in summary["warnings"]:
         console.print(labelled("note", warning), soft_wrap=True)
     size = f"{out.stat().st_size / 1e6:.1f} MB, nothing else needed"

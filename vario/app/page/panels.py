@@ -7,6 +7,7 @@ from typing import Any
 
 from vario.app.outputs.catalogue import PLOTTED
 from vario.app.outputs.output import Output, Plot
+from vario.settings.display import DisplayUnits, Measure
 
 
 @dataclass(frozen=True, slots=True)
@@ -16,7 +17,7 @@ class Panel:
     Attributes:
         key: the name to which `Plot.panel` of an output refers.
         title: heading.
-        unit: shown beside the heading.
+        unit: shown beside the heading; a measure: its display unit.
         height: pixels.
         options: for the script: `zero` (a line at 0), `from` (lowest value shown), `climbs` (their
             numbers), `optional` (left out if nothing is known).
@@ -24,23 +25,29 @@ class Panel:
 
     key: str
     title: str
-    unit: str
+    unit: str | Measure
     height: int
     options: dict[str, Any] = field(default_factory=dict)
 
 
 FLIGHT = (
-    Panel("altitude", "Altitude", "m", 170, {"climbs": True}),
-    Panel("vario", "Vario", "m/s", 190, {"zero": True}),
-    Panel("airspeed", "Airspeed", "km/h", 140),
-    Panel("wind", "Wind", "km/h", 130, {"from": 0}),
+    Panel("altitude", "Altitude", Measure.HEIGHT, 170, {"climbs": True}),
+    Panel("vario", "Vario", Measure.VERTICAL_SPEED, 190, {"zero": True}),
+    Panel("airspeed", "Airspeed", Measure.SPEED, 140),
+    Panel("wind", "Wind", Measure.WIND, 130, {"from": 0}),
     Panel("attitude", "Attitude", "°", 120, {"zero": True}),
-    Panel("goal", "Arrival above the reserve, arithmetic only", "m", 120, {"zero": True, "optional": True}),
+    Panel(
+        "goal",
+        "Arrival above the reserve, arithmetic only",
+        Measure.HEIGHT,
+        120,
+        {"zero": True, "optional": True},
+    ),
 )
 """The panels of the flight, from top to bottom."""
 
 ESTIMATE = (
-    Panel("two_varios", "Vario by two methods", "m/s", 140, {"zero": True}),
+    Panel("two_varios", "Vario by two methods", Measure.VERTICAL_SPEED, 140, {"zero": True}),
     Panel("gyro_bias", "Gyro bias", "°/s", 120, {"zero": True}),
     Panel("accel_bias", "Accelerometer bias", "m/s²", 120, {"zero": True}),
     Panel("attitude_sigma", "Uncertainty of pitch and bank", "°, one standard deviation", 100, {"from": 0}),
@@ -54,37 +61,37 @@ HINDSIGHT = "hindsight"
 _HINDSIGHT_SERIES = [HINDSIGHT, "in hindsight", "violet", 1.4, 1, [3, 2], None]
 
 
-def panels(*, hindsight: bool = False) -> dict[str, list[dict[str, Any]]]:
+def panels(units: DisplayUnits, *, hindsight: bool = False) -> dict[str, list[dict[str, Any]]]:
     """The panels in the form that the script of the page reads, with or without the vario in hindsight."""
-    flight = [_panel(panel) for panel in FLIGHT]
+    flight = [_panel(panel, units) for panel in FLIGHT]
     if hindsight:
         for panel, drawn in zip(FLIGHT, flight, strict=True):
             if panel.key == "vario":
                 drawn["series"].append(_HINDSIGHT_SERIES)
-    return {"flight": flight, "estimate": [_panel(panel) for panel in ESTIMATE]}
+    return {"flight": flight, "estimate": [_panel(panel, units) for panel in ESTIMATE]}
 
 
-def _panel(panel: Panel) -> dict[str, Any]:
+def _panel(panel: Panel, units: DisplayUnits) -> dict[str, Any]:
     drawn = [(output, output.plot) for output in PLOTTED if output.plot and output.plot.panel == panel.key]
     drawn.sort(key=lambda pair: pair[1].order)
     return {
         "title": panel.title,
-        "unit": panel.unit,
+        "unit": units.of(panel.unit).symbol if isinstance(panel.unit, Measure) else panel.unit,
         "height": panel.height,
         **panel.options,
-        "series": [_series(output, plot) for output, plot in drawn],
+        "series": [_series(output, plot, units) for output, plot in drawn],
     }
 
 
-def _series(output: Output, plot: Plot) -> list[Any]:
+def _series(output: Output, plot: Plot, units: DisplayUnits) -> list[Any]:
     """Column, label, ink, line width, decimals, dashes, and the unit if it differs from that of the panel."""
-    unit = output.shown_in.text if plot.second_scale else None
+    unit = output.shown_in(units).text if plot.second_scale else None
     return [
         output.page_name,
         plot.label,
         plot.ink,
         plot.width,
-        output.shown_decimals,
+        output.decimals_in(units),
         list(plot.dash) or None,
         unit,
     ]

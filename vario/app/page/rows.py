@@ -16,12 +16,13 @@ from vario.app.page.innovations import Innovations
 from vario.app.page.pack import packed
 from vario.app.page.panels import HINDSIGHT
 from vario.flight.reading import Reading
+from vario.settings.display import DisplayUnits
 
 MOST_ROWS = 60_000
 """Number of rows: 5 hours at 3 rows per second. For longer flights the rate is reduced."""
 
 _TIME, _LATITUDE, _LONGITUDE = (OUTPUTS[name] for name in ("t_s", "latitude_deg", "longitude_deg"))
-_STEPS = {"t_s": 0.01, "north_m": 1.0, "east_m": 1.0, HINDSIGHT: 0.01}
+_STEPS = {"t_s": 0.01, "north_m": 1.0, "east_m": 1.0}
 _INNOVATION_STEP = 0.01
 
 
@@ -30,9 +31,11 @@ class PageRows:
 
     Args:
         rate_hz: rows per second at the beginning.
+        units: the units of the page.
     """
 
-    def __init__(self, rate_hz: float) -> None:
+    def __init__(self, rate_hz: float, units: DisplayUnits) -> None:
+        self._units = units
         self._columns = Columns((_TIME, *PLOTTED, _LATITUDE, _LONGITUDE), rate_hz, most_rows=MOST_ROWS)
         self._innovations = Innovations()
         self._modes = Runs()
@@ -56,11 +59,16 @@ class PageRows:
             if output is None:  # of an innovation
                 shown[name] = values, _INNOVATION_STEP
             elif output is not _TIME:
-                shown[output.page_name] = values * output.shown_in.factor, output.page_step
+                shown[output.page_name] = (
+                    values * output.shown_in(self._units).factor,
+                    output.page_step(self._units),
+                )
         shown |= {name: (v, _STEPS[name]) for name, v in (("north_m", north_m), ("east_m", east_m))}
         shown["t_s"] = kept[_TIME.name], _STEPS["t_s"]
         if hindsight is not None:
-            shown[HINDSIGHT] = hindsight.at(kept[_TIME.name]), _STEPS[HINDSIGHT]
+            vario = OUTPUTS["vario_mps"]
+            factor, step = vario.shown_in(self._units).factor, vario.page_step(self._units)
+            shown[HINDSIGHT] = hindsight.at(kept[_TIME.name]) * factor, step
         return {
             "columns": {name: packed(array("d", values), step) for name, (values, step) in shown.items()},
             "modes": self._modes.result(),

@@ -66,6 +66,7 @@ def _replay(arguments: argparse.Namespace) -> int:
     from vario.app.replay.results import REPORT, SUMMARY, TONE, TRACE, replay
     from vario.app.replay.session import opened
     from vario.app.terminal import progress_bar
+    from vario.settings.display import DisplayUnits
 
     source, loaded = opened(arguments.file, arguments.config, arguments.overrides)
     source = excerpt(source, arguments.from_time, arguments.to_time)
@@ -88,7 +89,8 @@ def _replay(arguments: argparse.Namespace) -> int:
             picture=arguments.picture,
             hindsight=_hindsight() if arguments.hindsight else None,
         )
-    print_replay(summary, out_dir, sound=arguments.sound, picture=arguments.picture)
+    units = DisplayUnits(loaded.settings.display)
+    print_replay(summary, out_dir, units, sound=arguments.sound, picture=arguments.picture)
     return 0
 
 

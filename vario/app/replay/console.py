@@ -10,38 +10,45 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
+from vario.app.outputs.catalogue import output_of
 from vario.app.outputs.flight_time import clock
 from vario.app.replay.results import REPORT, SUMMARY, TONE, TRACE
 from vario.app.terminal import CAUTION, labelled, terminal
+from vario.settings.display import DisplayUnits, Measure
 
 TRUTHS = ("truth_vario_mps", "truth_netto_mps")
 """The errors against simulated truth that are printed; the summary has more."""
 
 
 def print_replay(
-    summary: Mapping[str, Any], out_dir: Path, *, sound: bool = True, picture: bool = True
+    summary: Mapping[str, Any],
+    out_dir: Path,
+    units: DisplayUnits,
+    *,
+    sound: bool = True,
+    picture: bool = True,
 ) -> None:
-    """Print the result of a replay: the flight, its climbs, the warnings, the files."""
+    """Print the result of a replay in these units: the flight, its climbs, the warnings, the files."""
     console = terminal()
     flight = summary["flight"]
     length = f", {clock(flight['duration_s'])} ({summary['origin']})"
     console.print(Text.assemble((summary["title"], "bold"), length))
     modes = ", ".join(f"{mode} {clock(seconds)}" for mode, seconds in flight["mode_s"].items())
     console.print(modes or "nothing happened in it")
-    _print_climbs(console, summary["climbs"])
+    _print_climbs(console, summary["climbs"], units)
     for name, found in summary["references"].items():
         if name in TRUTHS and "rms_difference" in found:
-            modes = ", ".join(f"{mode} {rms:.2f}" for mode, rms in found["rms_by_mode"].items())
-            console.print(
-                f"{found['beside']}: RMS {found['rms_difference']:.2f} against the simulated truth ({modes})"
-            )
+            unit = output_of(found["beside"]).shown_in(units)
+            modes = ", ".join(f"{mode} {unit.figure(rms, 2)}" for mode, rms in found["rms_by_mode"].items())
+            rms = unit.shown(found["rms_difference"], 2)
+            console.print(f"{found['beside']}: RMS {rms} against the simulated truth ({modes})")
         elif not name.startswith("truth_") and "mean_circling" in found:
-            own = found[f"{found['beside']}_mean_circling"]
-            console.print(
-                f"{name}: mean while circling {found['mean_circling']:+.2f}, {found['beside']} {own:+.2f}"
-            )
+            unit = output_of(found["beside"]).shown_in(units)
+            theirs = unit.figure(found["mean_circling"], 2, sign=True)
+            own = unit.shown(found[f"{found['beside']}_mean_circling"], 2, sign=True)
+            console.print(f"{name}: mean while circling {theirs}, {found['beside']} {own}")
     if summary.get("hindsight"):
-        console.print(hindsight_sentence(summary["hindsight"]), soft_wrap=True)
+        console.print(hindsight_sentence(summary["hindsight"], units), soft_wrap=True)
     for warning in summary["warnings"]:
         console.print(labelled("note", warning), soft_wrap=True)
     if picture:
@@ -52,28 +59,34 @@ def print_replay(
     console.print(CAUTION, style="italic")
 
 
-def hindsight_sentence(found: Mapping[str, Any]) -> str:
+def hindsight_sentence(found: Mapping[str, Any], units: DisplayUnits) -> str:
     """The distance of the live vario from hindsight."""
     vario = "the vario" if found["compensated"] else "the vario, in part uncompensated,"
+    unit = units.of(Measure.VERTICAL_SPEED)
     return (
-        f"{vario} differs by RMS {found['rms_mps']:.2f} m/s from hindsight (smoothed after the flight), mean "
-        f"{found['mean_mps']:+.2f} m/s; it lags by {found['lag_s']:.1f} s, without which RMS "
-        f"{found['rms_without_lag_mps']:.2f} m/s"
+        f"{vario} differs by RMS {unit.shown(found['rms_mps'], 2)} from hindsight (smoothed after the "
+        f"flight), mean {unit.shown(found['mean_mps'], 2, sign=True)}; it lags by {found['lag_s']:.1f} s, "
+        f"without which RMS {unit.shown(found['rms_without_lag_mps'], 2)}"
     )
 
 
-def _print_climbs(console: Console, climbs: Sequence[Mapping[str, Any]]) -> None:
+def _print_climbs(console: Console, climbs: Sequence[Mapping[str, Any]], units: DisplayUnits) -> None:
     if not climbs:
         console.print("no climbs")
         return
-    table = Table("climb", "from", "to", "gain m", "m/s", "turns", "way", box=None, pad_edge=False)
+    height, speed = units.of(Measure.HEIGHT), units.of(Measure.VERTICAL_SPEED)
+    table = Table(
+        *("climb", "from", "to", f"gain {height.symbol}", speed.symbol, "turns", "way"),
+        box=None,
+        pad_edge=False,
+    )
     for number, climb in enumerate(climbs, start=1):
         table.add_row(
             str(number),
             clock(climb["start_s"]),
             clock(climb["end_s"]),
-            f"{climb['gain_m']:+.0f}",
-            f"{climb['average_mps']:+.1f}",
+            height.figure(climb["gain_m"], sign=True),
+            speed.figure(climb["average_mps"], sign=True),
             f"{climb['turns']:.1f}",
             climb["direction"],
         )

@@ -18,6 +18,7 @@ from vario.app.replay.player import Player, noise_of
 from vario.flight.pipeline import Pipeline
 from vario.flight.reading import Reading
 from vario.flight.thermal.climbs import Climb
+from vario.settings.display import DisplayUnits
 from vario.settings.document import differing
 from vario.settings.glider import Glider
 from vario.settings.load import LoadedSettings
@@ -76,7 +77,7 @@ class ReplaySession:
         self._settings = settings
         self.noise = noise_of(settings, source.info)
         self._pipeline = Pipeline(settings, glider, self.noise, source.info.longest_step_s or 0.0)
-        self._summary = FlightSummary()
+        self._summary = FlightSummary(DisplayUnits(settings.display))
         self._follow_changes = follow_changes
         self._reference = reference
         self._progress = progress

@@ -12,7 +12,7 @@ const waiting = {}; // by key: {value, sentAt}
 // By key: label, step, limits, text shown, text sent. Values are in SI units.
 const SETTINGS = {
   maccready: { label: "MacCready", step: () => units.climb[3] / units.climb[1], low: 0, high: 10, text: (v) => `${shown(v, "climb")} ${units.climb[0]}`, sent: (v) => `${Number(v.toFixed(3))} m/s` },
-  ballast: { label: "ballast", step: () => 10, low: 0, high: 500, text: (v) => `${Math.round(v)} kg`, sent: (v) => `${Math.round(v)} kg` },
+  ballast: { label: "ballast", step: () => units.mass[3] / units.mass[1], low: 0, high: 500, text: (v) => `${shown(v, "mass")} ${units.mass[0]}`, sent: (v) => `${Number(v.toFixed(2))} kg` },
   bugs: { label: "bugs", step: () => 0.05, low: 0, high: 0.5, text: (v) => `${Math.round(v * 100)} %`, sent: (v) => v.toFixed(2) },
   volume: { label: "volume", step: () => 0.05, low: 0, high: 1, text: (v) => `${Math.round(v * 100)} %`, sent: (v) => v.toFixed(2) },
 };
@@ -51,8 +51,8 @@ function turnTo(key, by) {
 function showSettings(state) {
   for (const key of Object.keys(SETTINGS)) {
     const wanted = waiting[key];
-    if (wanted && (Math.abs(wanted.value - state.settings[key]) < 1e-3 || performance.now() > wanted.until)) {
-      if (Math.abs(wanted.value - state.settings[key]) >= 1e-3) say(`${SETTINGS[key].label} was not taken`);
+    if (wanted && (Math.abs(wanted.value - state.settings[key]) < 6e-3 || performance.now() > wanted.until)) {
+      if (Math.abs(wanted.value - state.settings[key]) >= 6e-3) say(`${SETTINGS[key].label} was not taken`);
       delete waiting[key];
     }
     const output = element(`set-${key}`), value = waiting[key] ? waiting[key].value : state.settings[key];

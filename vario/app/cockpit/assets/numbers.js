@@ -3,8 +3,7 @@
 
 const MINUS = "\u2212";
 
-// What `units` of a message contains for each quantity: [text, factor, decimals], for the climb also the step
-// of a change.
+// What `units` of a message contains for each quantity: [symbol, factor, decimals, step of a change].
 let units = {};
 
 const known = (value) => value !== null && value !== undefined;

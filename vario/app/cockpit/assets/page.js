@@ -49,7 +49,9 @@ function show(state) {
   write("speed", shown(state.speed, "speed"), units.speed[0]);
   showGoal(state);
   write("wind", state.wind ? `${compass(state.wind.from)} ${shown(state.wind.speed, "wind")}` : "", units.wind[0]);
-  write("altitude", shown(state.altitude, "height"), units.height[0]);
+  const qnh = known(state.qnhAltitude);
+  write("altitude-label", qnh ? "altitude (QNH)" : "pressure altitude");
+  write("altitude", shown(qnh ? state.qnhAltitude : state.pressureAltitude, "height"), units.height[0]);
   drawClimbRuler(state);
   drawGoalRuler(state);
   drawPicture(state, trail);

@@ -8,6 +8,7 @@ from vario.app.outputs.output import Kind, Output, Value
 from vario.flight.reading import Reading
 from vario.flight.thermal.circle import Circle
 from vario.flight.thermal.stage import Shift
+from vario.settings.display import Measure
 
 
 def _circle(value_of: Callable[[Circle], Value]) -> Callable[[Reading], Value]:
@@ -43,21 +44,21 @@ AVERAGES = (
         lambda r: r.averages.average_gain_m,
         2,
         "Altitude gained in the window of the averager.",
-        shown_decimals=0,
+        measure=Measure.HEIGHT,
     ),
     Output(
         "turn_gain_m",
         lambda r: r.averages.turn_gain_m,
         2,
         "Altitude gained in the last full turn.",
-        shown_decimals=0,
+        measure=Measure.HEIGHT,
     ),
     Output(
         "climb_gain_m",
         lambda r: r.averages.climb_gain_m,
         2,
         "Altitude gained since the present climb began.",
-        shown_decimals=0,
+        measure=Measure.HEIGHT,
     ),
     Output("turn_time_s", lambda r: r.averages.turn_s, 2, "Time that the last full turn took."),
     Output(
@@ -75,18 +76,21 @@ CIRCLE = (
         _circle(lambda c: c.middle_mps),
         3,
         "Mean climb rate around the circle, as an exponentially weighted mean over several turns.",
+        measure=Measure.VERTICAL_SPEED,
     ),
     Output(
         "circle_asymmetry_mps",
         _circle(lambda c: c.asymmetry_mps),
         3,
         "How much faster the air rises at the best heading than in the mean.",
+        measure=Measure.VERTICAL_SPEED,
     ),
     Output(
         "circle_sigma_mps",
         _circle(lambda c: c.sigma_mps),
         3,
         "Standard error of `circle_asymmetry_mps`.",
+        measure=Measure.VERTICAL_SPEED,
     ),
     Output(
         "strongest_heading_rad",
@@ -117,7 +121,7 @@ CIRCLE = (
         _shift(lambda s: s.distance_m),
         1,
         "How far to move the circle.",
-        shown_decimals=0,
+        measure=Measure.HEIGHT,
     ),
     Output(
         "shift_bearing_rad",
@@ -132,20 +136,21 @@ CIRCLE = (
         _shift(lambda s: s.sigma_m),
         1,
         "Standard deviation of `shift_m`.",
-        shown_decimals=0,
+        measure=Measure.HEIGHT,
     ),
     Output(
         "core_strength_mps",
         _shift(lambda s: s.core.strength_mps),
         3,
         "Fitted thermal w = W·exp(−d²/R²): its strength W.",
+        measure=Measure.VERTICAL_SPEED,
     ),
     Output(
         "core_radius_m",
         _shift(lambda s: s.core.radius_m),
         1,
         "Fitted thermal: its radius R.",
-        shown_decimals=0,
+        measure=Measure.HEIGHT,
     ),
 )
 
@@ -156,6 +161,7 @@ EXPECTED = (
         3,
         "Expected climb: relative netto, averaged over the size of a circle.",
         subject="the expected climb",
+        measure=Measure.VERTICAL_SPEED,
     ),
     Output(
         "worth_turning",

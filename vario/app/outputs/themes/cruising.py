@@ -5,11 +5,12 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 
-from vario.app.outputs.output import KMPH, Kind, Output, Plot, Value, words
+from vario.app.outputs.output import Kind, Output, Plot, Value, words
 from vario.flight.cruise.glide import FinalGlide
 from vario.flight.cruise.speed_to_fly import Limit
 from vario.flight.reading import Reading
 from vario.flight.wind.stage import Wind
+from vario.settings.display import Measure
 
 
 def _glide(value_of: Callable[[FinalGlide], Value]) -> Callable[[Reading], Value]:
@@ -26,16 +27,14 @@ SPEEDS = (
         lambda r: r.speed.block_mps,
         3,
         "Speed to fly by the block method: it depends only on the MacCready value.",
-        shown=KMPH,
-        shown_decimals=0,
+        measure=Measure.SPEED,
     ),
     Output(
         "dolphin_speed_mps",
         lambda r: r.speed.dolphin_mps,
         3,
         "Speed to fly by the dolphin method: it follows the rise and sink of the air.",
-        shown=KMPH,
-        shown_decimals=0,
+        measure=Measure.SPEED,
     ),
     Output(
         "speed_error_mps",
@@ -43,8 +42,7 @@ SPEEDS = (
         3,
         "Speed to fly minus indicated airspeed; positive: fly faster.",
         subject="how much faster to fly",
-        shown=KMPH,
-        shown_decimals=0,
+        measure=Measure.SPEED,
     ),
     Output(
         "speed_limit",
@@ -70,7 +68,13 @@ GOAL = (
         Kind.ANGLE,
         shown_decimals=0,
     ),
-    Output("goal_distance_m", _glide(lambda g: g.distance_m), 1, "Distance to the goal.", shown_decimals=0),
+    Output(
+        "goal_distance_m",
+        _glide(lambda g: g.distance_m),
+        1,
+        "Distance to the goal.",
+        measure=Measure.DISTANCE,
+    ),
     Output(
         "glide_ratio_required",
         _glide(lambda g: g.required),
@@ -88,36 +92,36 @@ GOAL = (
         _glide(lambda g: g.above_reserve_m),
         1,
         "Height above goal and reserve on arrival.",
-        shown_decimals=0,
         plot=Plot("goal", "arrival", "teal", 1.8),
+        measure=Measure.HEIGHT,
     ),
     Output(
         "goal_sigma_m",
         _glide(lambda g: g.sigma_m),
         1,
         "Standard deviation of `goal_above_reserve_m` from the uncertainty of the wind.",
-        shown_decimals=0,
+        measure=Measure.HEIGHT,
     ),
     Output(
         "goal_energy_m",
         _glide(lambda g: g.energy_m),
         1,
         "Height gained by the change to the airspeed of the glide; included in `goal_above_reserve_m`.",
-        shown_decimals=0,
+        measure=Measure.HEIGHT,
     ),
     Output(
         "goal_speed_mps",
         _glide(lambda g: g.speed_mps),
         3,
         "Indicated airspeed of the glide to the goal in this wind.",
-        shown=KMPH,
-        shown_decimals=0,
+        measure=Measure.SPEED,
     ),
     Output(
         "goal_maccready_mps",
         _glide(lambda g: g.required_maccready_mps),
         3,
         "Highest MacCready value with which the goal is reached with the reserve.",
+        measure=Measure.VERTICAL_SPEED,
     ),
     Output(
         "goal_made",
@@ -144,7 +148,8 @@ WIND = (
         _wind(lambda w: w.sigma_mps),
         3,
         "Standard deviation of the wind in its least known direction.",
-        shown=KMPH,
+        measure=Measure.WIND,
+        shown_decimals=1,
     ),
     Output(
         "wind_age_s",
@@ -170,8 +175,7 @@ WIND = (
         _wind(lambda w: math.hypot(w.north_mps, w.east_mps)),
         3,
         "Wind speed.",
-        shown=KMPH,
-        shown_decimals=0,
+        measure=Measure.WIND,
         plot=Plot("wind", "speed", "teal", 1.8),
         in_trace=False,
     ),

@@ -6,6 +6,7 @@ from collections.abc import Callable
 
 from vario.app.outputs.output import Output, Plot
 from vario.flight.reading import Reading
+from vario.settings.display import Measure
 
 _AXES = (("x", "forward", "ink"), ("y", "right", "teal"), ("z", "down", "amber"))
 
@@ -28,6 +29,7 @@ ESTIMATE = (
         "Total-energy climb rate from the pressures only.",
         plot=Plot("two_varios", "from the pressures alone", "amber", 1),
         in_trace=False,
+        measure=Measure.VERTICAL_SPEED,
     ),
     Output(
         "gust_free_mps",
@@ -36,6 +38,7 @@ ESTIMATE = (
         "Total-energy climb rate from the inertial sensor, free of horizontal gusts.",
         plot=Plot("two_varios", "from the inertial sensor", "teal", 1),
         in_trace=False,
+        measure=Measure.VERTICAL_SPEED,
     ),
     Output(
         "vario_sigma_mps",
@@ -44,6 +47,7 @@ ESTIMATE = (
         "Standard deviation of the vario according to the estimator.",
         shown_decimals=2,
         plot=Plot("two_varios", "uncertainty of the vario shown", "ink", 1.4, dash=(4, 3)),
+        measure=Measure.VERTICAL_SPEED,
     ),
     *(
         Output(

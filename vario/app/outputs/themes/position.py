@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import math
 
-from vario.app.outputs.output import KMPH, Kind, Output
+from vario.app.outputs.output import Kind, Output
 from vario.flight.reading import Reading
+from vario.settings.display import Measure
 
 
 def _latitude(r: Reading) -> float | None:
@@ -38,8 +39,8 @@ POSITION = (
         1,
         "Altitude of the latest GNSS position, above mean sea level.",
         subject="GNSS altitude",
-        shown_decimals=0,
         references=("truth_altitude_m",),
+        measure=Measure.HEIGHT,
     ),
     Output(
         "ground_speed_mps",
@@ -47,8 +48,7 @@ POSITION = (
         3,
         "Speed over the ground, from the latest GNSS velocity.",
         subject="ground speed",
-        shown=KMPH,
-        shown_decimals=0,
+        measure=Measure.SPEED,
     ),
     Output(
         "climb_mps",
@@ -57,6 +57,7 @@ POSITION = (
         "Rate of climb. It is not compensated: pulling up reads as climb.",
         subject="the rate of climb",
         references=("var_mps", "autopilot_climb_mps"),
+        measure=Measure.VERTICAL_SPEED,
     ),
     Output(
         "load_factor",
@@ -65,6 +66,15 @@ POSITION = (
         "Normal load factor: 1 in straight and level flight.",
         subject="the load factor",
         shown_decimals=2,
+    ),
+    Output(
+        "qnh_altitude_m",
+        lambda r: r.qnh_altitude_m,
+        2,
+        "Altitude above mean sea level as an altimeter set to the QNH of `[display] qnh` shows it (ICAO "
+        "Annex 2). Empty without QNH.",
+        subject="altitude (QNH)",
+        measure=Measure.HEIGHT,
     ),
     Output(
         "utc",

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from vario.app.outputs.output import KMPH, Kind, Output, Plot, words
+from vario.app.outputs.output import Kind, Output, Plot, words
 from vario.flight.inputs.quality import Quality
 from vario.flight.motion.mode import Mode
 from vario.flight.reading import Reading
+from vario.settings.display import Measure
 
 
 def _pitch(r: Reading) -> float | None:
@@ -40,8 +41,8 @@ PRIMARY = (
         2,
         "Pressure altitude in the standard atmosphere (1013.25 hPa). True altitude is in `gnss_altitude_m`.",
         subject="pressure altitude",
-        shown_decimals=0,
         plot=Plot("altitude", "pressure altitude", "ink", 1.6),
+        measure=Measure.HEIGHT,
     ),
     Output(
         "ias_mps",
@@ -49,8 +50,7 @@ PRIMARY = (
         3,
         "Indicated airspeed.",
         subject="indicated airspeed",
-        shown=KMPH,
-        shown_decimals=0,
+        measure=Measure.SPEED,
         plot=Plot("airspeed", "indicated", "ink", 1.2),
     ),
     Output(
@@ -59,8 +59,7 @@ PRIMARY = (
         3,
         "True airspeed.",
         subject="true airspeed",
-        shown=KMPH,
-        shown_decimals=0,
+        measure=Measure.SPEED,
     ),
     Output(
         "pitch_rad",
@@ -93,6 +92,7 @@ PRIMARY = (
         subject="the vario",
         plot=Plot("vario", "vario", "amber", 1),
         references=("vat_mps",),
+        measure=Measure.VERTICAL_SPEED,
     ),
     Output(
         "netto_mps",
@@ -102,6 +102,7 @@ PRIMARY = (
         subject="netto",
         plot=Plot("vario", "netto", "teal", 1, order=-1),
         references=("net_mps",),
+        measure=Measure.VERTICAL_SPEED,
     ),
     Output(
         "relative_netto_mps",
@@ -110,6 +111,7 @@ PRIMARY = (
         "Relative netto: the climb rate that circling in this air would give, at the bank and speed of "
         "`[circling]`.",
         subject="relative netto",
+        measure=Measure.VERTICAL_SPEED,
     ),
     Output(
         "average_mps",
@@ -118,6 +120,7 @@ PRIMARY = (
         "Averager: mean climb rate over the last `[average] window`.",
         subject="the averager",
         plot=Plot("vario", "average", "ink", 2),
+        measure=Measure.VERTICAL_SPEED,
     ),
     Output(
         "turn_average_mps",
@@ -125,6 +128,7 @@ PRIMARY = (
         3,
         "Mean climb rate over the last full turn of heading.",
         subject="the average of the last turn",
+        measure=Measure.VERTICAL_SPEED,
     ),
     Output(
         "climb_average_mps",
@@ -132,6 +136,7 @@ PRIMARY = (
         3,
         "Mean climb rate since the present climb began.",
         subject="the average of the climb",
+        measure=Measure.VERTICAL_SPEED,
     ),
     Output(
         "wind_north_mps",
@@ -140,8 +145,7 @@ PRIMARY = (
         "Wind: speed of the air towards north.",
         subject="the north component of the wind",
         references=("wdi_north_mps",),
-        shown=KMPH,
-        shown_decimals=0,
+        measure=Measure.WIND,
     ),
     Output(
         "wind_east_mps",
@@ -150,8 +154,7 @@ PRIMARY = (
         "Wind: speed of the air towards east.",
         subject="the east component of the wind",
         references=("wdi_east_mps",),
-        shown=KMPH,
-        shown_decimals=0,
+        measure=Measure.WIND,
     ),
     Output(
         "speed_to_fly_mps",
@@ -159,8 +162,7 @@ PRIMARY = (
         3,
         "Speed to fly, as indicated airspeed. Only in cruise.",
         subject="speed to fly",
-        shown=KMPH,
-        shown_decimals=0,
+        measure=Measure.SPEED,
         plot=Plot("airspeed", "to fly", "rose", 1.6, dash=(6, 4)),
     ),
     Output(

@@ -6,6 +6,7 @@ from vario.app.outputs.output import Kind, Output, Value, words
 from vario.flight.reading import Reading
 from vario.flight.tone.cues import Cue
 from vario.flight.tone.stage import Voice
+from vario.settings.display import Measure
 
 _VOICES = {voice: voice.value.replace(" ", "_") for voice in Voice}
 _CUES = {cue: cue.value.replace(" ", "_") for cue in Cue}
@@ -40,6 +41,7 @@ SOUND = (
         3,
         "The vario that needle and tone follow: `vario_mps` damped by `[vario] damping`.",
         subject="the damped vario of needle and tone",
+        measure=Measure.VERTICAL_SPEED,
     ),
     Output(
         "tone_voice",

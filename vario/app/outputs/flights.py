@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from datetime import datetime, timedelta
+from datetime import datetime
 
-from vario.app.outputs.flight_time import clock
+from vario.app.outputs.flight_time import utc_or_clock
 from vario.flight.motion.mode import Mode
 
 SHORTEST_S = 120.0
@@ -51,10 +51,10 @@ class Flights:
         if len(times) < 2:
             return []
 
-        def said(t_s: float) -> str:
-            return clock(t_s) if start_utc is None else f"{start_utc + timedelta(seconds=t_s):%H:%M:%S}"
-
-        named = ", ".join(f"{said(begin_s)} to {said(ended_s)}" for begin_s, ended_s in times[:MOST_NAMED])
+        named = ", ".join(
+            f"{utc_or_clock(begin_s, start_utc)} to {utc_or_clock(ended_s, start_utc)}"
+            for begin_s, ended_s in times[:MOST_NAMED]
+        )
         more = f" and {len(times) - MOST_NAMED} more" if len(times) > MOST_NAMED else ""
         return [
             f"the recording holds {len(times)} flights ({named}{more}{' UTC' if start_utc else ''}): "

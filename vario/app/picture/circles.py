@@ -34,14 +34,22 @@ def draw_circles(figure: Figure, climbs: Sequence[Mapping[str, Any]], bottom: fl
     figure.text(
         0.045,
         bottom + 0.9 * height,
-        "Lift around the circle in each climb, seen from above (darker: stronger)",
+        "Lift around the circle at the end of each climb, seen from above",
         fontsize=LARGE,
         color=INK,
         fontweight="bold",
     )
+    figure.text(
+        0.045,
+        bottom + 0.84 * height,
+        "Darker: stronger. Inside: mean of the last turns; the table has the mean of the whole climb. "
+        "Arrow: where the lift is strongest, and by how much more than the mean.",
+        fontsize=SMALL,
+        color=SOFT_INK,
+    )
     width = 0.93 / MOST
     for place, (number, climb) in enumerate(chosen(climbs)):
-        axes = figure.add_axes((0.045 + place * width, bottom, 0.92 * width, 0.84 * height))
+        axes = figure.add_axes((0.045 + place * width, bottom, 0.92 * width, 0.8 * height))
         draw_circle(axes, number, climb["circle"])
 
 
@@ -79,7 +87,7 @@ def draw_circle(axes: Axes, number: int, circle: Mapping[str, Any]) -> None:
     if circle["from_north"]:
         axes.text(0, 1.17, "N", fontsize=SMALL, color=SOFT_INK, ha="center", va="center")
     towards = circle.get("towards_rad")
-    below = "even" if towards is None else f"±{circle['asymmetry_mps']:.1f} m/s"
+    below = "even" if towards is None else f"{circle['asymmetry_mps']:+.1f} m/s"
     if towards is not None:
         tip = 1.3
         axes.annotate(

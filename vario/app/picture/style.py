@@ -37,7 +37,7 @@ MODES: Mapping[str, ModeStyle] = MappingProxyType(
     {
         "cruise": ModeStyle("#e4edf3", None, "#e4edf3"),
         "circling": ModeStyle("#f2b544", None, "#f2b544"),
-        "approach": ModeStyle("#2e3b55", "xxxx", "#55648a"),
+        "approach": ModeStyle("#2e3b55", "xx", "#55648a"),
         "launch": ModeStyle("#5d96ad", "////", "#3c7086"),
         "ground": ModeStyle("#6d5a48", "....", "#93806d"),
     }

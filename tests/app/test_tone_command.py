@@ -104,7 +104,7 @@ def test_a_picture_of_a_part_shows_that_part_only(tmp_path: Path) -> None:
     sound, out = tmp_path / "tone.flac", tmp_path / "picture.png"
     main(["tone", "0 2", "--seconds", "2", "--out", str(sound)])
     lights = []
-    for part in (["--to", "2"], ["--from", "0:02"], ["--from", "2", "--to", "0:03"]):
+    for part in (["--to", "2"], ["--from", "0:00:02"], ["--from", "2", "--to", "0:00:03"]):
         assert main(["tone", "--picture", str(sound), "--out", str(out), *part]) == 0
         lights.append(imread(out)[50:-60, 90:-20, :3].mean())
     assert lights[0] < 0.02 < min(lights[1:])

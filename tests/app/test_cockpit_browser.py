@@ -143,7 +143,10 @@ BUTTONS = """[...document.querySelectorAll('button, input')].filter((e) => e.che
   .map((e) => e.getBoundingClientRect()).map((r) => [r.width, r.height, r.left, r.top, r.right, r.bottom])"""
 
 
-@pytest.mark.parametrize("size", SIZES)
+@pytest.mark.parametrize(
+    "size",
+    [SIZES[0], SIZES[3], *(pytest.param(size, marks=pytest.mark.long) for size in SIZES[1:3] + SIZES[4:])],
+)
 def test_everything_fits_and_can_be_touched(browser: Browser, flight: Flight, size: tuple[int, int]) -> None:
     width, height = size
     with sized(browser, width, height):

@@ -111,7 +111,7 @@ def draw_report(
     draw_track(figure.add_subplot(right[0]), flight)
     draw_climbs(figure.add_subplot(right[1]), flight)
     if strip_in:
-        draw_circles(figure, climbs, bottom=0.115 * share, height=1 - share)
+        draw_circles(figure, flight, bottom=0.115 * share, height=1 - share)
     _write_head(figure, title, flight, share)
     _write_foot(figure, flight, notes, share)
     return figure

@@ -19,6 +19,7 @@ PAPER = "#ffffff"
 BAND = "#b9c4cd"  # range of a value within one pixel
 TEAL = "#2f8f8a"
 AMBER = "#b9690a"
+VIOLET = "#5a4a9c"
 CLIMB_TINT = "#fdeecb"  # circling, behind lines
 
 SMALL, NORMAL, LARGE, HUGE = 8.5, 10.0, 12.0, 19.0

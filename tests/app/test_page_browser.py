@@ -1,8 +1,6 @@
 """The page in a real browser: Debian's Chromium without a screen, driven by the WebDriver standard (W3C)."""
 
 import json
-import os
-import shutil
 from collections.abc import Iterator
 from dataclasses import replace
 from itertools import pairwise
@@ -18,18 +16,15 @@ from tests.support.page_flights import Flown, content_of, demo, long_flight
 from vario.app.page.build import page_html
 from vario.sound.synth import Synth
 
-webdriver = pytest.importorskip("selenium.webdriver", reason=missing.TEST_LIBRARY)
+pytest.importorskip("selenium.webdriver", reason=missing.TEST_LIBRARY)
 
-from selenium.webdriver.chrome.service import Service  # noqa: E402  (after the check that it is there)
-from selenium.webdriver.common.action_chains import ActionChains  # noqa: E402
-from selenium.webdriver.common.keys import Keys  # noqa: E402
-from selenium.webdriver.support.ui import WebDriverWait  # noqa: E402
+from selenium.webdriver.common.action_chains import ActionChains
+from selenium.webdriver.common.keys import Keys
+from selenium.webdriver.support.ui import WebDriverWait
 
-CHROMIUM, DRIVER = shutil.which("chromium"), shutil.which("chromedriver")
-pytestmark = pytest.mark.skipif(
-    not (CHROMIUM and DRIVER),
-    reason=missing.CHROMIUM,
-)
+from tests.support.browser import HAS_CHROMIUM, chromium, luminance
+
+pytestmark = pytest.mark.skipif(not HAS_CHROMIUM, reason=missing.CHROMIUM)
 
 YARDSTICK = """
 const values = Float64Array.from({ length: 3000000 }, (_, k) => Math.sin(k));
@@ -41,32 +36,13 @@ MOST_YARDSTICKS = 8.0
 """The page of five hours took 4.7 to 5.3 of them, two to four seconds."""
 
 LARGEST_BYTES = 15e6
-SILENT = ("--disable-background-networking", "--disable-component-update", "--disable-sync", "--no-first-run")
-
 Browser = Any
 
 
 @pytest.fixture(scope="module")
 def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Browser]:
-    os.environ["SE_OFFLINE"] = "true"  # the driver is here: nothing is to be looked for elsewhere
-    options = webdriver.ChromeOptions()
-    options.binary_location = CHROMIUM
-    profile = tmp_path_factory.mktemp("profile")
-    for argument in (
-        "--headless=new",
-        "--no-sandbox",  # the tests may run as root, where Chromium's sandbox refuses to
-        "--disable-gpu",
-        "--disable-dev-shm-usage",
-        "--window-size=1500,1300",
-        f"--user-data-dir={profile}",
-        "--host-resolver-rules=MAP * ~NOTFOUND",  # no name leads anywhere
-        *SILENT,
-    ):
-        options.add_argument(argument)
-    options.set_capability("goog:loggingPrefs", {"browser": "ALL", "performance": "ALL"})
-    started = webdriver.Chrome(options=options, service=Service(DRIVER))
-    yield started
-    started.quit()
+    with chromium(tmp_path_factory.mktemp("profile")) as started:
+        yield started
 
 
 def opened(browser: Browser, path: Path) -> None:
@@ -262,13 +238,6 @@ def test_playing_moves_the_cursor_as_time_passes(browser: Browser, page: Path) -
     stopped = script(browser, "flightPage.state.t")
     assert not script(browser, "flightPage.player.playing")
     assert script(browser, "flightPage.state.t") == stopped
-
-
-def luminance(rgb: str) -> float:
-    """Relative luminance as WCAG 2.1 defines it."""
-    channels = [int(part) / 255 for part in rgb.strip("rgba()").split(",")[:3]]
-    linear = [c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4 for c in channels]
-    return float(np.dot(linear, (0.2126, 0.7152, 0.0722)))
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])

@@ -100,6 +100,16 @@ def test_a_picture_shows_the_sound_where_it_is(tmp_path: Path, seconds: str, axi
     assert inner[:, half + 10 :].mean() > 0.02
 
 
+def test_a_picture_of_a_part_shows_that_part_only(tmp_path: Path) -> None:
+    sound, out = tmp_path / "tone.flac", tmp_path / "picture.png"
+    main(["tone", "0 2", "--seconds", "2", "--out", str(sound)])
+    lights = []
+    for part in (["--to", "2"], ["--from", "0:00:02"], ["--from", "2", "--to", "0:00:03"]):
+        assert main(["tone", "--picture", str(sound), "--out", str(out), *part]) == 0
+        lights.append(imread(out)[50:-60, 90:-20, :3].mean())
+    assert lights[0] < 0.02 < min(lights[1:])
+
+
 def test_the_chart_is_drawn(tmp_path: Path) -> None:
     out = tmp_path / "chart.png"
     assert main(["tone", "--chart", "--out", str(out)]) == 0
@@ -125,6 +135,7 @@ def test_the_chart_is_drawn(tmp_path: Path) -> None:
             ["1", "--out", "tone.wav"],
             "tone.wav: the sound is written as FLAC; expected a name",
         ),
+        (["--picture", "stereo.flac", "--from", "soon"], "--from soon: expected a time as H:MM, H:MM:SS"),
         (["--picture", "stereo.flac"], "stereo.flac: 2 channels; expected 1"),
         (
             ["--chart", "--out", "stereo.flac/tone.png"],

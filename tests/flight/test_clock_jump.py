@@ -181,7 +181,7 @@ def test_a_battery_is_called_low_after_a_jump_as_before(begun_s: float) -> None:
     stage = BatteryStage(setup(low_voltage_v=11.0))
 
     def low_after_s(start_s: float) -> int:
-        return next(k for k in range(60) if stage.update(start_s + k, (Supply(start_s + k, 10.5),)))
+        return next(k for k in range(60) if stage.update(start_s + k, (Supply(start_s + k, 10.5),)).low)
 
     usual_s = low_after_s(1000.0)
     stage.reset(ResetReason.CLOCK_SET_BACK)

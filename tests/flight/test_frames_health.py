@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from drivers.samples import Baro, GnssPos, GnssVel, ImuAccel, ImuGyro, Pitot, Reference, Sample, Supply, Tick
 from tests.support.setups import check_frames, setup
 from vario.app.replay.player import play
-from vario.flight.inputs.battery import BatteryStage
+from vario.flight.inputs.battery import NO_BATTERY, BatteryStage
 from vario.flight.inputs.channel_health import FROZEN_AFTER
 from vario.flight.inputs.frames import APART_S, EMPTY_FRAME_S, FRAME_S, JUMP_S, SET_BACK_AFTER, Frame, Framer
 from vario.flight.inputs.health import HealthStage
@@ -175,15 +175,15 @@ def test_a_battery_that_runs_down_is_told_and_a_transmitting_radio_is_not() -> N
             volt = 11.0  # the radio
         if second >= 60:
             volt = 11.4
-        told.append(battery.update(second + 0.5, (Supply(float(second), volt),)))
+        told.append(battery.update(second + 0.5, (Supply(float(second), volt),)).low)
     assert told.index(True) == 70
     assert all(told[70:])
-    assert not battery.update(140.0, ())  # the sensor has gone: nothing is known
+    assert battery.update(140.0, ()) == NO_BATTERY  # the sensor has gone: nothing is known
 
 
 def test_without_a_voltage_set_the_battery_is_never_low() -> None:
     battery = BatteryStage(Setup())
-    assert not any(battery.update(float(t), (Supply(float(t), 1.0),)) for t in range(60))
+    assert not any(battery.update(float(t), (Supply(float(t), 1.0),)).low for t in range(60))
 
 
 def test_a_low_battery_sounds_its_warning() -> None:

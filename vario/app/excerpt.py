@@ -41,8 +41,8 @@ def excerpt(source: Source, from_time: str | None, to_time: str | None) -> Sourc
     if from_time is None and to_time is None:
         return source
     start_utc = source.info.start_utc
-    from_s = -math.inf if from_time is None else _time_s("--from", from_time, start_utc)
-    to_s = math.inf if to_time is None else _time_s("--to", to_time, start_utc)
+    from_s = -math.inf if from_time is None else time_s("--from", from_time, start_utc)
+    to_s = math.inf if to_time is None else time_s("--to", to_time, start_utc)
     if from_s >= to_s:
         raise AppError(f"--from {from_time} --to {to_time}: expected the first to be before the second")
 
@@ -52,7 +52,12 @@ def excerpt(source: Source, from_time: str | None, to_time: str | None) -> Sourc
     return Altered(source, between)
 
 
-def _time_s(option: str, text: str, start_utc: datetime | None) -> float:
+def time_s(option: str, text: str, start_utc: datetime | None = None) -> float:
+    """The time in s since the beginning that a text of the command line means.
+
+    Raises:
+        AppError: if it is not a time.
+    """
     clock = _CLOCK.fullmatch(text)
     if clock is None:
         if not _SECONDS.fullmatch(text):

@@ -153,6 +153,7 @@ class Pipeline:
         slow = self._slow_turn.update(frame.dt_s, energy.ias_mps, attitude, mode)
         quality = self._quality(inputs, energy, imu_believed=estimate.imu_believed)
         weak = self._leave.update(averages, energy, mode)
+        battery = self._battery.update(inputs.frame.t_s, inputs.frame.supply)
         cues = self._cue_inputs(
             inputs,
             mode,
@@ -163,6 +164,7 @@ class Pipeline:
             glide=glide,
             slow=slow,
             weak=weak,
+            battery_low=battery.low,
         )
         tone = self._tone.update(
             ToneInputs(cues, needle.vario_mps, energy.ias_mps, speed.command_mps, needle.relative_netto_mps)
@@ -194,6 +196,7 @@ class Pipeline:
             setting_rejected=self._rejected,
             airspeed_correction=self._airspeed.scale,
             ground_velocity=gnss.velocity,
+            battery=battery,
             qnh_altitude_m=self._setup.qnh_altitude_m(energy.altitude_m),
         )
 
@@ -230,6 +233,7 @@ class Pipeline:
         glide: FinalGlide | None,
         slow: bool,
         weak: bool,
+        battery_low: bool,
     ) -> CueInputs:
         """What may cause a cue."""
         actions = self._actions
@@ -246,7 +250,7 @@ class Pipeline:
             setting_rejected=actions.refused,
             setting_taken=actions.taken,
             knob_steps=actions.steps,
-            battery_low=self._battery.update(inputs.frame.t_s, inputs.frame.supply),
+            battery_low=battery_low,
             expected_sensors=self._expected_sensors,
         )
 

@@ -11,6 +11,7 @@ from vario.flight.cruise.expected_climb import Expected
 from vario.flight.cruise.glide import FinalGlide
 from vario.flight.cruise.speed_to_fly import SpeedCommand
 from vario.flight.estimate.result import Monitor
+from vario.flight.inputs.battery import NO_BATTERY, Battery
 from vario.flight.inputs.quality import Quality
 from vario.flight.motion.attitude import Attitude
 from vario.flight.motion.energy import Energy
@@ -36,6 +37,7 @@ class Reading:
         setting_rejected: the last change of settings could not be applied; the settings before it hold.
         qnh_altitude_m: altitude as an altimeter set to the QNH of the settings shows it.
         airspeed_correction: the factor applied to the airspeed of the sensor.
+        battery: the supply voltage, and whether it is low.
     """
 
     t_s: float
@@ -59,6 +61,7 @@ class Reading:
     setting_rejected: bool
     airspeed_correction: float = 1.0
     ground_velocity: GnssVel | None = None
+    battery: Battery = NO_BATTERY
     qnh_altitude_m: float | None = None
 
     @property

@@ -48,6 +48,36 @@ def parse_address(text: str) -> Address | None:
     return Network(network[1], host, int(network[4]))
 
 
+PAGE_FORM = "expected ADDRESS:PORT, with the address in numbers"
+
+
+def parse_page_address(text: str) -> Network | None:
+    """The address and port of the live page; None if the text is invalid."""
+    found = parse_address(f"tcp:{text}")
+    return found if isinstance(found, Network) else None
+
+
+class Page(Section):
+    """The live page for a browser of a phone, a tablet or a small screen."""
+
+    address: str | None = optional_text(
+        "192.168.4.1:8080",
+        "ADDRESS:PORT at which the page is served, such as 127.0.0.1:8080 for a screen of this computer; "
+        "absent: no page. The data is not encrypted: everybody in that network can read it. With 0.0.0.0 "
+        "that is every network",
+    )
+    passphrase_file: str | None = optional_text(
+        "page-passphrase",
+        "File that holds the passphrase, at least 8 characters, relative to this file; whoever knows it can "
+        "change MacCready, ballast, bugs, volume and mode, and set marks; absent: nothing can be changed",
+    )
+
+    def broken_rules(self) -> Iterator[Broken]:
+        """The address must be valid."""
+        if self.address is not None and parse_page_address(self.address) is None:
+            yield Broken(("address",), PAGE_FORM)
+
+
 class Declaration(Section):
     """Who flies what, for exported FAI/IGC files."""
 

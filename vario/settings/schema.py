@@ -23,7 +23,7 @@ from vario.settings.fields import (
     quantity,
 )
 from vario.settings.fitted import Audio, Gnss, RecorderSettings, Sensors
-from vario.settings.output import Declaration, Nmea
+from vario.settings.output import Declaration, Nmea, Page
 from vario.settings.tone import Tone
 from vario.settings.voice import SpokenValues
 
@@ -250,4 +250,5 @@ class Settings(Section):
     recorder: RecorderSettings = Field(default_factory=RecorderSettings)
     audio: Audio = Field(default_factory=Audio)
     nmea: Nmea = Field(default_factory=Nmea)
+    page: Page = Field(default_factory=Page)
     declaration: Declaration = Field(default_factory=Declaration)

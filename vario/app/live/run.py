@@ -12,6 +12,8 @@ from pathlib import Path
 
 from drivers.fakes import FakeReceiver, World
 from hw_replay.source import Source
+from vario.app.cockpit.feed import Feed
+from vario.app.cockpit.process import KeptPage
 from vario.app.live.clock import FIRST_S, Clock, MonotonicClock
 from vario.app.live.controls import ControlPanel
 from vario.app.live.emulation import FlownClock, wired, with_chips
@@ -107,25 +109,19 @@ def run(loaded: LoadedSettings, options: RunOptions, show: Callable[[str], None]
             ending.add("buses", buses.close)
             found = fitted(loaded.settings, buses)
         sensors = found.sensors
-        recorder = _recorder(loaded, options)
-        if recorder is not None:
-            ending.add("recorder", recorder.close)
+        recorder = _recorder(loaded, options, ending)
         words = None if options.silent else _words(loaded)
         sink = Speaker(lambda: _sink(loaded, words, silent=options.silent))
         ending.add("sound", sink.close)
         side = SideWatch(options.config, options.marks)
         side.start()
         ending.add("side", side.close)
-        panel = None
-        if loaded.settings.controls.is_fitted:
-            panel = ControlPanel(loaded.settings.controls, options.config, side.soon)
-            ending.add("controls", panel.close)
+        panel = _control_panel(loaded, options, side, ending)
         listeners: list[Callable[[Reading], None]] = []
-        sentences = None if loaded.settings.nmea.to is None else KeptSink(loaded.settings.nmea.to)
+        sentences = _sentences(loaded, ending)
         if sentences is not None:
-            ending.add("nmea", sentences.close)
             listeners.append(NmeaOutput(sentences, loaded.settings.nmea.rate_hz, found.utc_at_zero).update)
-        instrument = Instrument(loaded, described(sensors), sink, recorder, listeners)
+        page = _page(loaded, options, ending)
 
         def status(now_s: float) -> Status:
             return Status(
@@ -136,11 +132,19 @@ def run(loaded: LoadedSettings, options: RunOptions, show: Callable[[str], None]
                 sink.problem,
                 sink.underruns,
                 None if sentences is None else sentences.problem,
+                None if page is None else page.problem,
                 ending.left_behind,
                 DisplayUnits(instrument.settings.display),
                 None if panel is None else panel.problem,
             )
 
+        if page is not None:
+            listeners.append(
+                Feed(
+                    page.send, lambda: instrument.settings, status, emulated=options.emulate is not None
+                ).update,
+            )
+        instrument = Instrument(loaded, described(sensors), sink, recorder, listeners)
         loop = LiveLoop(
             Scheduler(sensors, clock),
             clock,
@@ -196,10 +200,42 @@ def _words(loaded: LoadedSettings) -> WordBank | None:
         return None
 
 
-def _recorder(loaded: LoadedSettings, options: RunOptions) -> Recorder | None:
+def _control_panel(
+    loaded: LoadedSettings, options: RunOptions, side: SideWatch, ending: Ending
+) -> ControlPanel | None:
+    if not loaded.settings.controls.is_fitted:
+        return None
+    panel = ControlPanel(loaded.settings.controls, options.config, side.soon)
+    ending.add("controls", panel.close)
+    return panel
+
+
+def _sentences(loaded: LoadedSettings, ending: Ending) -> KeptSink | None:
+    if loaded.settings.nmea.to is None:
+        return None
+    sentences = KeptSink(loaded.settings.nmea.to)
+    ending.add("nmea", sentences.close)
+    return sentences
+
+
+def _page(loaded: LoadedSettings, options: RunOptions, ending: Ending) -> KeptPage | None:
+    settings = loaded.settings.page
+    if settings.address is None:
+        return None
+    passphrase = None if settings.passphrase_file is None else loaded.path(settings.passphrase_file)
+    page = KeptPage(settings.address, options.config, options.marks, passphrase)
+    ending.add("page", page.close)
+    return page
+
+
+def _recorder(loaded: LoadedSettings, options: RunOptions, ending: Ending) -> Recorder | None:
     named = loaded.settings.recorder.folder
     folder = options.folder or (loaded.path(named) if named else None)
-    return None if folder is None else Recorder(FlightFiles(folder, loaded.settings.recorder.sync_interval_s))
+    if folder is None:
+        return None
+    recorder = Recorder(FlightFiles(folder, loaded.settings.recorder.sync_interval_s))
+    ending.add("recorder", recorder.close)
+    return recorder
 
 
 def _prefer_this_process(stack: ExitStack) -> None:

@@ -78,7 +78,7 @@ DeviceAllow=char-166 rw
 DeviceAllow=char-188 rw
 DeviceAllow=char-116 rw
 {devices}
-# Network: only what [nmea] in the settings asks for. AF_UNIX is for the service manager and the journal.
+# Network: only what [nmea] and [page] ask for. AF_UNIX is for the service manager and the journal.
 RestrictAddressFamilies=AF_UNIX AF_INET AF_INET6
 
 # Nothing of the system is changed and no rights are gained. What is refused gives an error and kills nothing.
@@ -137,9 +137,10 @@ def unit_text(
     folder = None if settings.recorder.folder is None else config.parent / settings.recorder.folder
     used = (command, config, python, *(() if folder is None else (folder,)))
     at_home = any(path.is_relative_to(home) for path in used for home in HOMES)
-    writable = "" if folder is None else f"ReadWritePaths=-{_word(folder)}\n"
-    if settings.controls.is_fitted:  # a knob changes the settings file, by a new file in its folder
-        writable += f"ReadWritePaths=-{_word(config.parent)}\n"
+    # A knob, and with a passphrase the live page, change the settings file, by replacing it in its folder.
+    changes = settings.controls.is_fitted or settings.page.passphrase_file is not None
+    written = dict.fromkeys(path for path in (folder, config.parent if changes else None) if path is not None)
+    writable = "".join(f"ReadWritePaths=-{_word(path)}\n" for path in written)
     # Only with knobs: a group that does not exist would prevent the start. Input devices are 13; pins have a
     # number that is assigned when the system starts.
     controls = [("gpio", "char-gpiochip")] * settings.controls.uses_pins

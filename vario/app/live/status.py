@@ -28,6 +28,7 @@ class Status:
         sound: why there is no sound; None if there is sound or none is intended.
         sound_gaps: blocks of sound that were too late for the device.
         sentences: why no sentences are sent; None if they are sent or none are intended.
+        page: why there is no live page; None if there is one or none is intended.
         left_behind: at the end, what did not close in time.
         units: the units of the status line.
         controls: why a knob or button does not work; None if all work.
@@ -40,6 +41,7 @@ class Status:
     sound: str | None
     sound_gaps: int = 0
     sentences: str | None = None
+    page: str | None = None
     left_behind: tuple[str, ...] = ()
     units: DisplayUnits = METRIC
     controls: str | None = None
@@ -69,14 +71,15 @@ def one_line(status: Status) -> str:
             parts.append("the card is slow")
         if status.recorder.lost:
             parts.append(f"{status.recorder.lost} samples not recorded")
-    if status.sound is not None:
-        parts.append("NO SOUND")
+    outlets = (
+        (status.sound, "NO SOUND"),
+        (status.sentences, "NO SENTENCES"),
+        (status.page, "NO PAGE"),
+        (status.controls, f"not working: {status.controls}"),
+    )
+    parts += [text for problem, text in outlets if problem is not None]
     if status.sound_gaps:
         parts.append(f"{status.sound_gaps} gaps in the sound")
-    if status.sentences is not None:
-        parts.append("NO SENTENCES")
-    if status.controls is not None:
-        parts.append(f"not working: {status.controls}")
     return " | ".join(parts)
 
 

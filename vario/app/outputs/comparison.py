@@ -10,6 +10,9 @@ from vario.app.outputs.output import Output
 from vario.flight.motion.mode import Mode
 from vario.flight.reading import Reading
 
+FREE_FLIGHT = (Mode.CRUISE.value, Mode.CIRCLING.value)
+"""The modes in which vario and netto are used. On the approach, open airbrakes read as sink of the air."""
+
 
 class _Mean:
     """A running mean; of angles the mean direction."""
@@ -88,6 +91,10 @@ class ReferenceComparison:
         found: dict[str, Any] = {"values": self._values, "beside": column, "compared": self._pairs}
         if self._pairs:
             found["rms_difference"] = round(math.sqrt(self._squares / self._pairs), 4)
+            in_flight = [self._by_mode[mode] for mode in FREE_FLIGHT if mode in self._by_mode]
+            if in_flight:
+                pairs, squares = (sum(parts) for parts in zip(*in_flight, strict=True))
+                found["rms_free_flight"] = round(math.sqrt(squares / pairs), 4)
             found["rms_by_mode"] = {
                 mode: round(math.sqrt(squares / pairs), 4) for mode, (pairs, squares) in self._by_mode.items()
             }

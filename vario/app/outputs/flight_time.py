@@ -2,9 +2,23 @@
 
 from __future__ import annotations
 
+from datetime import datetime, timedelta
+
 
 def clock(seconds: float) -> str:
     """Hours, minutes and seconds: 3725 s is "1:02:05", 65 s is "1:05"."""
     whole = round(seconds)
     minutes, hours = whole // 60 % 60, whole // 3600
     return f"{hours}:{minutes:02}:{whole % 60:02}" if hours else f"{minutes}:{whole % 60:02}"
+
+
+def duration_text(seconds: float) -> str:
+    """A duration that nobody reads as a time of day: "14 min 01 s", "3 h 05 min"."""
+    whole = round(seconds)
+    hours, minutes = whole // 3600, whole // 60 % 60
+    return f"{hours} h {minutes:02} min" if hours else f"{minutes} min {whole % 60:02} s"
+
+
+def utc_or_clock(t_s: float, start_utc: datetime | None) -> str:
+    """UTC of a time in a recording; without the time of its beginning, the time since then."""
+    return clock(t_s) if start_utc is None else f"{start_utc + timedelta(seconds=t_s):%H:%M:%S}"

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from datetime import datetime, timedelta
+from datetime import datetime
 
 from vario.app.outputs.figures import Figures
-from vario.app.outputs.flight_time import clock
+from vario.app.outputs.flight_time import utc_or_clock
 from vario.flight.motion.mode import Mode
 from vario.flight.reading import Reading
 
@@ -61,12 +61,10 @@ class Flights:
         flights = self.all()
         if len(flights) < 2:
             return []
-
-        def said(t_s: float | None) -> str:
-            t_s = t_s or 0.0
-            return clock(t_s) if start_utc is None else f"{start_utc + timedelta(seconds=t_s):%H:%M:%S}"
-
-        named = ", ".join(f"{said(one.begin_s)} to {said(one.end_s)}" for one in flights[:MOST_NAMED])
+        named = ", ".join(
+            f"{utc_or_clock(one.begin_s or 0.0, start_utc)} to {utc_or_clock(one.end_s or 0.0, start_utc)}"
+            for one in flights[:MOST_NAMED]
+        )
         more = f" and {len(flights) - MOST_NAMED} more" if len(flights) > MOST_NAMED else ""
         return [
             f"the recording holds {len(flights)} flights ({named}{more}{' UTC' if start_utc else ''}): "

@@ -11,12 +11,19 @@ from matplotlib.axes import Axes
 from matplotlib.colors import LinearSegmentedColormap
 from matplotlib.figure import Figure
 
+from vario.app.picture.bands import draw_band
+from vario.app.picture.data import TraceData
 from vario.app.picture.style import INK, LARGE, NORMAL, PAPER, SMALL, SOFT_INK
 
 MOST = 8
 INNER, OUTER = 0.62, 1.0  # width of the ring, in units of its radius
 LEAST_SPAN_MPS = 1.0
 """Minimum range of the shades, so that a well-centred climb looks even."""
+
+_BAND_TEXT = (
+    "\nBeside it: the climb in the moving air. The band is as wide as the climb there, lift outside the "
+    "circle, sink inside; the last turn is strong."
+)
 
 SHADES = LinearSegmentedColormap.from_list("lift", ("#fbf3df", "#f2b544", "#8a4d06", "#2e1a02"))
 """Light means weak, dark means strong, in colour and in greyscale."""
@@ -29,20 +36,38 @@ def chosen(climbs: Sequence[Mapping[str, Any]]) -> list[tuple[int, Mapping[str, 
     return sorted(best, key=lambda entry: entry[0])
 
 
-def draw_circles(figure: Figure, climbs: Sequence[Mapping[str, Any]], bottom: float, height: float) -> None:
-    """Draw a row of circles between `bottom` and `bottom + height` (shares of the page)."""
+def draw_circles(figure: Figure, flight: TraceData, bottom: float, height: float) -> None:
+    """Draw a row of circles between `bottom` and `bottom + height` (shares of the page).
+
+    If there is room, each climb is drawn from above beside its circle.
+    """
+    drawn = chosen(flight.climbs)
+    beside = 2 * len(drawn) <= MOST
     figure.text(
         0.045,
         bottom + 0.9 * height,
-        "Lift around the circle in each climb, seen from above (darker: stronger)",
+        "Lift around the circle at the end of each climb, seen from above",
         fontsize=LARGE,
         color=INK,
         fontweight="bold",
     )
+    figure.text(
+        0.045,
+        bottom + 0.875 * height,
+        "Darker: stronger. Inside: mean of the last turns; the table has the mean of the whole climb. "
+        "Arrow: where the lift is strongest, and by how much more than the mean."
+        + (_BAND_TEXT if beside else ""),
+        fontsize=SMALL,
+        color=SOFT_INK,
+        va="top",
+    )
     width = 0.93 / MOST
-    for place, (number, climb) in enumerate(chosen(climbs)):
-        axes = figure.add_axes((0.045 + place * width, bottom, 0.92 * width, 0.84 * height))
+    for place, (number, climb) in enumerate(drawn):
+        left = 0.045 + place * width * (2 if beside else 1)
+        axes = figure.add_axes((left, bottom, 0.92 * width, 0.76 * height))
         draw_circle(axes, number, climb["circle"])
+        if beside:
+            draw_band(figure.add_axes((left + width, bottom, 0.92 * width, 0.76 * height)), flight, climb)
 
 
 def draw_circle(axes: Axes, number: int, circle: Mapping[str, Any]) -> None:
@@ -79,7 +104,7 @@ def draw_circle(axes: Axes, number: int, circle: Mapping[str, Any]) -> None:
     if circle["from_north"]:
         axes.text(0, 1.17, "N", fontsize=SMALL, color=SOFT_INK, ha="center", va="center")
     towards = circle.get("towards_rad")
-    below = "even" if towards is None else f"±{circle['asymmetry_mps']:.1f} m/s"
+    below = "even" if towards is None else f"{circle['asymmetry_mps']:+.1f} m/s"
     if towards is not None:
         tip = 1.3
         axes.annotate(

@@ -11,7 +11,6 @@ from matplotlib.artist import Artist
 from matplotlib.axes import Axes
 from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
-from matplotlib.patheffects import Normal, Stroke
 from matplotlib.ticker import FuncFormatter, MultipleLocator
 
 from vario.app.picture.data import Floats, Line, TraceData
@@ -30,6 +29,7 @@ from vario.app.picture.style import (
     dress,
     say_empty,
 )
+from vario.flight.motion.mode import Mode
 
 KMH = 3.6
 _STEPS_S = (1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 900, 1800, 3600, 7200, 14400, 43200, 86400)
@@ -77,13 +77,15 @@ def _time_of_day(seconds: float, *, with_seconds: bool) -> str:
 
 
 def draw_altitude(axes: Axes, flight: TraceData) -> None:
-    """Altitude, with the area below shaded by mode and with the numbers of the climbs."""
+    """Altitude, with the modes as a strip below and with the numbers of the climbs."""
     dress(axes, "Altitude, m")
     altitude = flight.line("altitude_m")
     if altitude.empty:
         say_empty(axes, "no altitude in this recording")
         return
     bottom, top = _limits([altitude.low, altitude.high], least_span=60.0)
+    strip = 0.085 * (top - bottom)
+    bottom -= 1.3 * strip
     modes = flight.thin_words("mode")
     shades = []
     for name, style in MODES.items():
@@ -97,7 +99,12 @@ def draw_altitude(axes: Axes, flight: TraceData) -> None:
             "edgecolor": style.hatch_colour,
             "linewidth": 0.0,
         }
-        axes.fill_between(altitude.t_s, bottom, altitude.mean, where=here.tolist(), zorder=1.5, **look)
+        where = here.tolist()
+        axes.fill_between(altitude.t_s, bottom, bottom + strip, where=where, zorder=1.5, **look)
+        if name == Mode.CIRCLING:
+            axes.fill_between(
+                altitude.t_s, bottom + strip, altitude.mean, where=where, facecolor=CLIMB_TINT, linewidth=0.0
+            )
         shades.append(Patch(label=name, **look))
     _plot(axes, altitude, INK, 1.3, "altitude")
     top += 0.14 * (top - bottom)  # space for the numbers
@@ -129,9 +136,8 @@ def draw_vario(axes: Axes, flight: TraceData) -> None:
                 [climb["end_s"] for climb in averages],
                 colors=AMBER,
                 linewidth=3.0,
-                zorder=3.0,
-                label="average of the climb",
-                path_effects=[Stroke(linewidth=5.5, foreground=PAPER), Normal()],
+                zorder=1.95,  # behind the vario
+                label="average of the whole climb",
             )
         )
     low, high = _limits([vario.low, vario.high, netto.mean], least_span=1.0, outermost=0.005)

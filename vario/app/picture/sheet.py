@@ -15,11 +15,12 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
+from vario.app.outputs.flight_time import duration_text
 from vario.app.picture.circles import chosen, draw_circles
 from vario.app.picture.data import TraceData
 from vario.app.picture.panels import draw_airspeed, draw_altitude, draw_marks, draw_vario, set_time_axis
 from vario.app.picture.style import HUGE, INK, NORMAL, PAPER, SMALL, SOFT_INK
-from vario.app.picture.track import draw_climbs, draw_track
+from vario.app.picture.track import draw_climbs, draw_track, table_share
 
 CAUTION = (
     "Replayed from a recording. Not certified, and no substitute for certified instruments: do not judge "
@@ -94,7 +95,8 @@ def draw_report(
         width_ratios=(2, 1),
     )
     left = page[0].subgridspec(3, 1, height_ratios=(1.25, 1.1, 0.9), hspace=0.2)
-    right = page[1].subgridspec(2, 1, height_ratios=(1.45, 1.0), hspace=0.2)
+    table = table_share(flight)
+    right = page[1].subgridspec(2, 1, height_ratios=(1.0 - table, table), hspace=0.2)
     altitude = figure.add_subplot(left[0])
     vario = figure.add_subplot(left[1], sharex=altitude)
     airspeed = figure.add_subplot(left[2], sharex=altitude)
@@ -109,7 +111,7 @@ def draw_report(
     draw_track(figure.add_subplot(right[0]), flight)
     draw_climbs(figure.add_subplot(right[1]), flight)
     if strip_in:
-        draw_circles(figure, climbs, bottom=0.115 * share, height=1 - share)
+        draw_circles(figure, flight, bottom=0.115 * share, height=1 - share)
     _write_head(figure, title, flight, share)
     _write_foot(figure, flight, notes, share)
     return figure
@@ -128,9 +130,7 @@ def _facts(flight: TraceData) -> Iterator[str]:
     if not flight.t_s.size:
         yield "an empty recording"
         return
-    seconds = round(float(flight.t_s[-1] - flight.t_s[0]))
-    hours, minutes = seconds // 3600, seconds // 60 % 60
-    yield f"{hours} h {minutes:02} min" if hours else f"{minutes} min {seconds % 60:02} s"
+    yield duration_text(float(flight.t_s[-1] - flight.t_s[0]))
     altitude_m = flight.column("altitude_m")
     known = altitude_m[np.isfinite(altitude_m)]
     if known.size:

@@ -19,6 +19,7 @@ PAPER = "#ffffff"
 BAND = "#b9c4cd"  # range of a value within one pixel
 TEAL = "#2f8f8a"
 AMBER = "#b9690a"
+VIOLET = "#5a4a9c"
 CLIMB_TINT = "#fdeecb"  # circling, behind lines
 
 SMALL, NORMAL, LARGE, HUGE = 8.5, 10.0, 12.0, 19.0
@@ -37,7 +38,7 @@ MODES: Mapping[str, ModeStyle] = MappingProxyType(
     {
         "cruise": ModeStyle("#e4edf3", None, "#e4edf3"),
         "circling": ModeStyle("#f2b544", None, "#f2b544"),
-        "approach": ModeStyle("#2e3b55", "xxxx", "#55648a"),
+        "approach": ModeStyle("#2e3b55", "xx", "#55648a"),
         "launch": ModeStyle("#5d96ad", "////", "#3c7086"),
         "ground": ModeStyle("#6d5a48", "....", "#93806d"),
     }

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
+from datetime import datetime
 from numbers import Real
 from typing import Any
 
 import numpy as np
 from matplotlib.axes import Axes
 
-from vario.app.outputs.flight_time import clock
+from vario.app.outputs.flight_time import clock, utc_or_clock
 from vario.app.picture.data import Floats, TraceData
 from vario.app.picture.style import (
     INK,
@@ -27,12 +28,15 @@ from vario.app.picture.style import (
 
 _ROWS = 14
 _CORNERS = {(0, 1): (0.13, 0.86), (1, 1): (0.87, 0.86), (0, 0): (0.13, 0.16), (1, 0): (0.87, 0.16)}
+_BAND_POINTS = 60
+_LEAST_BAND_POINTS = 20
+_BAND_SHARE = 0.022  # width of a band for 1 m/s, as a share of the panel width
 _LEAST_KM = 0.5  # gives a glider that does not move an axis with round numbers
 
 
 def draw_track(axes: Axes, flight: TraceData) -> None:
     """Draw the track over the ground, north up, with numbered climbs and the mean wind as an arrow."""
-    dress(axes, "Track, km from the start")
+    dress(axes, "Track, km")
     t_s, east_km, north_km = flight.track_km()
     known = np.isfinite(t_s)
     if not np.any(known):
@@ -41,19 +45,10 @@ def draw_track(axes: Axes, flight: TraceData) -> None:
         return
     axes.set_xlabel("east", fontsize=NORMAL, color=SOFT_INK)
     axes.set_ylabel("north", fontsize=NORMAL, color=SOFT_INK)
-    for climb in flight.climbs:
-        inside = (t_s >= climb["start_s"]) & (t_s <= climb["end_s"])
-        axes.plot(
-            east_km[inside],
-            north_km[inside],
-            color=MODES["circling"].fill,
-            linewidth=5.0,
-            solid_capstyle="round",
-            zorder=2.0,
-        )
     axes.plot(east_km, north_km, color=INK, linewidth=0.9, solid_joinstyle="round", zorder=2.5)
     t_s, east_km, north_km = t_s[known], east_km[known], north_km[known]
     _square(axes, east_km, north_km)
+    _draw_bands(axes, flight, t_s, east_km, north_km)
     _number_climbs(axes, flight, t_s, east_km, north_km)
     ends = (("start", 0, "^", PAPER), ("end", -1, "s", INK))
     for name, k, marker, fill in ends:
@@ -70,13 +65,18 @@ def draw_track(axes: Axes, flight: TraceData) -> None:
     axes.legend(
         loc="lower right",
         bbox_to_anchor=(1.0, 1.0),
-        ncols=2,
+        ncols=3,
         frameon=False,
         fontsize=SMALL,
         labelcolor=SOFT_INK,
         borderaxespad=0.0,
     )
     _wind(axes, flight, east_km, north_km)
+
+
+def table_share(flight: TraceData) -> float:
+    """Share of the right column for the table of climbs; the track gets the rest."""
+    return 0.05 + 0.024 * (min(len(flight.climbs), _ROWS) + 1)
 
 
 def draw_climbs(axes: Axes, flight: TraceData) -> None:
@@ -91,27 +91,34 @@ def draw_climbs(axes: Axes, flight: TraceData) -> None:
     if not shown:
         axes.text(0.0, 0.93, "none found", fontsize=LARGE, style="italic", color=SOFT_INK, va="center")
         return
-    columns = {"": 0.05, "from": 0.24, "for": 0.41, "gain": 0.60, "average": 0.81, "turns": 1.0}
-    line = 1.0 / (_ROWS + 1)
+    columns = {
+        "": 0.05,
+        "from" if flight.start_utc is None else "from, UTC": 0.24,
+        "for": 0.41,
+        "gain": 0.60,
+        "whole climb": 0.81,
+        "turns": 1.0,
+    }
+    line = 1.0 / (len(shown) + 1)
     for name, x in columns.items():
         axes.text(x, 1 - 0.5 * line, name, fontsize=SMALL, color=SOFT_INK, ha="right", va="center")
     for row, (number, climb) in enumerate(shown, start=1):
         y = 1 - (row + 0.5) * line
         axes.axhline(y + 0.5 * line, color="#d9dee2", linewidth=0.7)
-        for text, x in zip(_cells(number, climb), columns.values(), strict=True):
+        for text, x in zip(_cells(number, climb, flight.start_utc), columns.values(), strict=True):
             weight = "bold" if x == columns[""] else "normal"
             axes.text(x, y, text, fontsize=NORMAL, color=INK, ha="right", va="center", fontweight=weight)
     axes.set_xlim(0.0, 1.0)
     axes.set_ylim(0.0, 1.0)
 
 
-def _cells(number: int, climb: Mapping[str, Any]) -> tuple[str, ...]:
+def _cells(number: int, climb: Mapping[str, Any], start_utc: datetime | None) -> tuple[str, ...]:
     start_s, end_s = climb["start_s"], climb["end_s"]
     gain_m, average_mps, turns = (_number(climb.get(key)) for key in ("gain_m", "average_mps", "turns"))
     side = {"left": " L", "right": " R", "both": " L R"}.get(str(climb.get("direction")), "")
     return (
         str(number),
-        clock(start_s),
+        utc_or_clock(start_s, start_utc),
         clock(end_s - start_s),
         f"{gain_m:+.0f} m" if math.isfinite(gain_m) else "–",
         f"{average_mps:+.1f} m/s" if math.isfinite(average_mps) else "–",
@@ -135,6 +142,39 @@ def _square(axes: Axes, east_km: Floats, north_km: Floats) -> None:
     east, north = (float(values.min() + values.max()) / 2 for values in (east_km, north_km))
     axes.set_xlim(east - km_a_pixel * panel.width / 2, east + km_a_pixel * panel.width / 2)
     axes.set_ylim(north - km_a_pixel * panel.height / 2, north + km_a_pixel * panel.height / 2)
+
+
+def _draw_bands(axes: Axes, flight: TraceData, t_s: Floats, east_km: Floats, north_km: Floats) -> None:
+    """A band along the way of each circle: as wide as the climb over a turn is strong."""
+    km_a_mps = _BAND_SHARE * float(np.ptp(axes.get_xlim()))
+    energy_m = flight.column("altitude_m")
+    for climb in flight.climbs:
+        inside = (t_s >= climb["start_s"]) & (t_s <= climb["end_s"])
+        turns = _number(climb.get("turns"))
+        if np.count_nonzero(inside) < _LEAST_BAND_POINTS or not turns >= 1.0:
+            continue
+        turn_s = (climb["end_s"] - climb["start_s"]) / turns
+        at_s = np.linspace(climb["start_s"] + turn_s / 2, climb["end_s"] - turn_s / 2, _BAND_POINTS)
+        east, north = (_over_turn(at_s, turn_s, t_s, values) for values in (east_km, north_km))
+        edges = [np.interp(at_s + half_s, flight.t_s, energy_m) for half_s in (-turn_s / 2, turn_s / 2)]
+        half_km = np.maximum((edges[1] - edges[0]) / turn_s, 0.1) * km_a_mps / 2
+        along_e, along_n = np.gradient(east), np.gradient(north)
+        length = np.maximum(np.hypot(along_e, along_n), 1e-9)
+        across_e, across_n = -along_n / length * half_km, along_e / length * half_km
+        axes.fill(
+            np.concatenate([east + across_e, (east - across_e)[::-1]]),
+            np.concatenate([north + across_n, (north - across_n)[::-1]]),
+            facecolor=MODES["circling"].fill,
+            linewidth=0.0,
+            zorder=2.0,
+            label="_" if climb is not flight.climbs[0] else "climb (wider: stronger)",
+        )
+
+
+def _over_turn(at_s: Floats, turn_s: float, t_s: Floats, values: Floats) -> Floats:
+    """The mean of `values` over a turn around each time."""
+    ends = np.linspace(-0.5, 0.5, 25) * turn_s
+    return np.asarray(np.interp(at_s[:, None] + ends, t_s, values).mean(axis=1))
 
 
 def _number_climbs(axes: Axes, flight: TraceData, t_s: Floats, east_km: Floats, north_km: Floats) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
@@ -11,7 +12,7 @@ from rich.table import Table
 from rich.text import Text
 
 from vario.app.outputs.catalogue import output_of
-from vario.app.outputs.flight_time import clock
+from vario.app.outputs.flight_time import clock, duration_text, utc_or_clock
 from vario.app.replay.results import REPORT, SUMMARY, TONE, TRACE
 from vario.app.terminal import CAUTION, labelled, terminal
 from vario.settings.display import DisplayUnits, Measure
@@ -31,17 +32,21 @@ def print_replay(
     """Print the result of a replay in these units: the flight, its climbs, the warnings, the files."""
     console = terminal()
     flight = summary["flight"]
-    length = f", {clock(flight['duration_s'])} ({summary['origin']})"
+    length = f", {duration_text(flight['duration_s'])} ({summary['origin']})"
     console.print(Text.assemble((summary["title"], "bold"), length))
     modes = ", ".join(f"{mode} {clock(seconds)}" for mode, seconds in flight["mode_s"].items())
     console.print(modes or "nothing happened in it")
-    _print_climbs(console, summary["climbs"], units)
+    _print_climbs(console, summary["climbs"], units, summary["start_utc"])
     for name, found in summary["references"].items():
         if name in TRUTHS and "rms_difference" in found:
             unit = output_of(found["beside"]).shown_in(units)
             modes = ", ".join(f"{mode} {unit.figure(rms, 2)}" for mode, rms in found["rms_by_mode"].items())
-            rms = unit.shown(found["rms_difference"], 2)
-            console.print(f"{found['beside']}: RMS {rms} against the simulated truth ({modes})")
+            in_flight = found.get("rms_free_flight")
+            rms = "not compared" if in_flight is None else f"RMS {unit.shown(in_flight, 2)}"
+            console.print(
+                f"{found['beside']} against the simulated truth, cruise and circling: {rms} ({modes})",
+                soft_wrap=True,
+            )
         elif not name.startswith("truth_") and "mean_circling" in found:
             unit = output_of(found["beside"]).shown_in(units)
             theirs = unit.figure(found["mean_circling"], 2, sign=True)
@@ -70,21 +75,32 @@ def hindsight_sentence(found: Mapping[str, Any], units: DisplayUnits) -> str:
     )
 
 
-def _print_climbs(console: Console, climbs: Sequence[Mapping[str, Any]], units: DisplayUnits) -> None:
+def _print_climbs(
+    console: Console, climbs: Sequence[Mapping[str, Any]], units: DisplayUnits, start_utc: str | None
+) -> None:
     if not climbs:
         console.print("no climbs")
         return
+    began = None if start_utc is None else datetime.fromisoformat(start_utc)
     height, speed = units.of(Measure.HEIGHT), units.of(Measure.VERTICAL_SPEED)
     table = Table(
-        *("climb", "from", "to", f"gain {height.symbol}", speed.symbol, "turns", "way"),
+        *(
+            "climb",
+            "from" if start_utc is None else "from UTC",
+            "to",
+            f"gain {height.symbol}",
+            speed.symbol,
+            "turns",
+            "way",
+        ),
         box=None,
         pad_edge=False,
     )
     for number, climb in enumerate(climbs, start=1):
         table.add_row(
             str(number),
-            clock(climb["start_s"]),
-            clock(climb["end_s"]),
+            utc_or_clock(climb["start_s"], began),
+            utc_or_clock(climb["end_s"], began),
             height.figure(climb["gain_m"], sign=True),
             speed.figure(climb["average_mps"], sign=True),
             f"{climb['turns']:.1f}",

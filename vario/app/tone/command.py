@@ -8,6 +8,8 @@ from pathlib import Path
 from vario.app.config.in_force import add_set_option
 from vario.settings.quantity import SPEED
 
+SINGLE_BEEPS = "single beeps are visible in a part of a minute or less"
+
 
 def add_parser(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
     """Add the command `tone` to the command line."""
@@ -26,6 +28,13 @@ def add_parser(commands: argparse._SubParsersAction[argparse.ArgumentParser]) ->
     what.add_argument("--cues", action="store_true", help="all cues, one after the other")
     what.add_argument("--picture", type=Path, metavar="FILE", help="draw the spectrogram of a sound file")
     what.add_argument("--chart", action="store_true", help="draw a chart of the tone: curves, beeps and cues")
+    parser.add_argument(
+        "--from",
+        dest="from_time",
+        metavar="TIME",
+        help=f"with --picture: begin here, H:MM:SS or seconds since the beginning; {SINGLE_BEEPS}",
+    )
+    parser.add_argument("--to", dest="to_time", metavar="TIME", help="with --picture: end here; likewise")
     parser.add_argument("--unit", choices=list(SPEED.units), default="m/s", help="unit of the values")
     parser.add_argument("--seconds", type=float, default=2.0, help="duration of each value, s; default: 2")
     parser.add_argument(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
 
 import numpy as np
@@ -30,19 +31,33 @@ WINDOW = 1024
 RATE_HZ = 22050
 
 
-def draw_spectrogram(sound: Path, out: Path) -> None:
+LONGEST_WITH_BEEPS_S = 120.0
+"""In a longer picture a column is longer than a beep at 10 Hz (1600 columns, half a period)."""
+
+
+def draw_spectrogram(sound: Path, out: Path, from_s: float = 0.0, to_s: float = math.inf) -> float:
     """Draw the spectrogram of a mono sound file; memory use does not depend on its length.
+
+    Args:
+        sound: the file.
+        out: the picture to write.
+        from_s: begin here, s since the beginning of the file.
+        to_s: end here, or at the end of the file.
+
+    Returns:
+        The duration drawn, s.
 
     Raises:
         SoundFileError: if the sound cannot be read.
         OutputError: if the picture cannot be written.
     """
-    columns, rate_hz, duration_s = _columns_of(sound)
+    columns, rate_hz, duration_s = _columns_of(sound, from_s, to_s)
     figure = Figure(figsize=(14, 5), layout="constrained")
     axes = figure.add_subplot()
-    _show(axes, columns, rate_hz, duration_s)
+    _show(axes, columns, rate_hz, duration_s, from_s)
     axes.set_title(name_text(sound.name), loc="left", parse_math=False)
     _save(figure, out)
+    return duration_s
 
 
 def draw_chart(tone: Tone, out: Path) -> None:
@@ -115,16 +130,18 @@ def _show_pcm(axes: Axes, pcm: NDArray[np.int16]) -> None:
     _show(axes, _spectra(pcm, RATE_HZ, hop), RATE_HZ, pcm.size / RATE_HZ)
 
 
-def _show(axes: Axes, columns: NDArray[np.float64], rate_hz: int, duration_s: float) -> None:
+def _show(
+    axes: Axes, columns: NDArray[np.float64], rate_hz: int, duration_s: float, from_s: float = 0.0
+) -> None:
     top = int(TOP_HZ / rate_hz * WINDOW)
     level_db = np.maximum(10.0 * np.log10(columns[: top + 1] + 1e-12), FLOOR_DB)
     minutes = duration_s > 600.0
-    end = duration_s / 60.0 if minutes else duration_s
+    begin, end = ((t_s / 60.0 if minutes else t_s) for t_s in (from_s, from_s + duration_s))
     axes.imshow(
         level_db,
         origin="lower",
         aspect="auto",
-        extent=(0.0, end, 0.0, top * rate_hz / WINDOW),
+        extent=(begin, end, 0.0, top * rate_hz / WINDOW),
         cmap="magma",
         vmin=FLOOR_DB,
         vmax=0.0,
@@ -141,8 +158,8 @@ def _spectra(pcm: NDArray[np.int16], rate_hz: int, hop: int) -> NDArray[np.float
     return np.asarray(2.0 * power)
 
 
-def _columns_of(sound: Path) -> tuple[NDArray[np.float64], int, float]:
-    """Spectrogram in about `COLUMNS` columns, the sample rate, Hz, and the duration, s.
+def _columns_of(sound: Path, from_s: float, to_s: float) -> tuple[NDArray[np.float64], int, float]:
+    """Spectrogram of a part in about `COLUMNS` columns, the sample rate, Hz, and the duration drawn, s.
 
     Each column is the maximum over its time, or the mean for short sounds.
     """
@@ -154,12 +171,18 @@ def _columns_of(sound: Path) -> tuple[NDArray[np.float64], int, float]:
                 raise SoundFileError(
                     f"{sound}: {file.channels} channels; expected 1, as in the files of a replay"
                 )
-            rate_hz, total = file.samplerate, file.frames
+            rate_hz = file.samplerate
+            begin, end = (min(round(min(t_s, 1e6) * rate_hz), file.frames) for t_s in (from_s, to_s))
+            total = left = end - begin
             if total < WINDOW:
-                raise SoundFileError(f"{sound}: {total} samples; expected {WINDOW} or more for a picture")
+                raise SoundFileError(
+                    f"{sound}: {max(total, 0)} samples; expected {WINDOW} or more for a picture"
+                )
+            file.seek(begin)
             span = max(total // COLUMNS, 256)
             columns = []
-            while (pcm := file.read(max(span, WINDOW), "int16")).size >= WINDOW:
+            while (pcm := file.read(min(max(span, WINDOW), left), "int16")).size >= WINDOW:
+                left -= pcm.size
                 hop = min(max(span, WINDOW), WINDOW) // (4 if span < WINDOW else 1)
                 spectra = _spectra(pcm, rate_hz, hop)
                 columns.append(spectra.max(axis=1) if span >= WINDOW else spectra.mean(axis=1))

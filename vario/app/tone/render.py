@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import argparse
+import math
 from collections.abc import Iterable, Iterator
 from pathlib import Path
 
 from hw_replay.text import shown
 from vario.app.errors import AppError
+from vario.app.excerpt import time_s
 from vario.app.files.atomic import result_file
 from vario.app.files.paths import not_over
+from vario.app.tone.command import SINGLE_BEEPS
 from vario.flight.inputs.frames import FRAME_S
 from vario.flight.inputs.quality import Quality
 from vario.flight.motion.mode import Mode
@@ -175,7 +178,7 @@ def write_sound(out: Path, sounding: Iterable[Step]) -> float:
 
 def _draw(arguments: argparse.Namespace, tone: Tone) -> int:
     # Imported here because matplotlib takes longer to load than the rest of the command.
-    from vario.app.tone.picture import draw_chart, draw_spectrogram
+    from vario.app.tone.picture import LONGEST_WITH_BEEPS_S, draw_chart, draw_spectrogram
 
     if arguments.chart:
         out = arguments.out or Path("tone.png")
@@ -184,7 +187,10 @@ def _draw(arguments: argparse.Namespace, tone: Tone) -> int:
     else:
         out = arguments.out or arguments.picture.with_suffix(".png")
         not_over([arguments.picture], out)
-        draw_spectrogram(arguments.picture, out)
+        from_s = 0.0 if arguments.from_time is None else time_s("--from", arguments.from_time)
+        to_s = math.inf if arguments.to_time is None else time_s("--to", arguments.to_time)
+        if draw_spectrogram(arguments.picture, out, from_s, to_s) > LONGEST_WITH_BEEPS_S:
+            print(f"{SINGLE_BEEPS}: choose one with --from and --to")
     print(shown(f"written to {out}"))
     return 0
 

@@ -2,12 +2,32 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
+from drivers.quick import quick
 from drivers.samples import Supply
 from vario.flight.setup import Setup
 from vario.flight.stage import ResetReason
 
 LASTING_S = 10.0
 """A transmitting radio lowers the voltage for less than this (common practice, no source)."""
+
+
+@quick
+@dataclass(frozen=True, slots=True)
+class Battery:
+    """The battery.
+
+    Attributes:
+        low: the voltage has been below the limit for `LASTING_S`.
+        volt_v: the latest voltage; None if there is no sensor, or it has been silent for `LASTING_S`.
+    """
+
+    low: bool
+    volt_v: float | None
+
+
+NO_BATTERY = Battery(low=False, volt_v=None)
 
 
 class BatteryStage:
@@ -28,15 +48,18 @@ class BatteryStage:
         """How long the voltage has been low is not known any more."""
         self._since_s: float | None = None
         self._latest_s = 0.0
+        self._volt_v: float | None = None
 
-    def update(self, t_s: float, supply: tuple[Supply, ...]) -> bool:
-        """Whether the battery is low at `t_s`."""
+    def update(self, t_s: float, supply: tuple[Supply, ...]) -> Battery:
+        """The battery at `t_s`."""
         for sample in supply:
             self._latest_s = sample.t_s
+            self._volt_v = sample.volt_v
             if self._low_v is None or sample.volt_v >= self._low_v:
                 self._since_s = None
             elif self._since_s is None:
                 self._since_s = sample.t_s
-        if self._since_s is not None and t_s - self._latest_s > LASTING_S:
-            self._since_s = None
-        return self._since_s is not None and t_s - self._since_s >= LASTING_S
+        if t_s - self._latest_s > LASTING_S:
+            self._since_s = self._volt_v = None
+        low = self._since_s is not None and t_s - self._since_s >= LASTING_S
+        return Battery(low, self._volt_v)

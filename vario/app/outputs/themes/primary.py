@@ -90,7 +90,7 @@ PRIMARY = (
         "Total-energy climb rate, not damped. Without airspeed it is the plain climb rate, and `quality` "
         "contains `uncompensated`.",
         subject="the vario",
-        plot=Plot("vario", "vario", "amber", 1),
+        plot=Plot("vario", "vario", "ink", 1),
         references=("vat_mps",),
         measure=Measure.VERTICAL_SPEED,
     ),
@@ -119,7 +119,7 @@ PRIMARY = (
         3,
         "Averager: mean climb rate over the last `[average] window`.",
         subject="the averager",
-        plot=Plot("vario", "average", "ink", 2),
+        plot=Plot("vario", "average", "amber", 2, order=-2),
         measure=Measure.VERTICAL_SPEED,
     ),
     Output(

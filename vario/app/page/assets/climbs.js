@@ -59,6 +59,39 @@ const climbs = (() => {
     c.fillText(picture.right ? "turning right ↻" : "turning left ↺", 2, h - 3);
   }
 
+  /** The track, and beside it a continuous band as wide as the climb there: lift outside the circle, sink inside. */
+  function curtain(c, track, climb, pixelsPerMps) {
+    if (track.length < 2) return;
+    const outside = climb.circles.length && !climb.circles[0].right ? -1 : 1;
+    const edge = track.map(([x, y, mps], k) => {
+      const [x0, y0] = track[Math.max(0, k - 1)], [x1, y1] = track[Math.min(track.length - 1, k + 1)];
+      const off = outside * mps * pixelsPerMps / (Math.hypot(x1 - x0, y1 - y0) || 1);
+      return [x + (y1 - y0) * off, y - (x1 - x0) * off];
+    });
+    // The last turn is strong and the earlier ones are faint, so that many turns stay readable.
+    const turn = (climb.end_s - climb.start_s) / Math.max(climb.turns, 1), newest = track[track.length - 1][3] - turn;
+    const begin = Math.max(1, track.findIndex((p) => p[3] >= newest));
+    for (const [from, to, alpha] of [[1, begin, 0.1], [begin, track.length, 0.5]]) {
+      c.globalAlpha = alpha;
+      for (let k = from; k < to; k++) {
+        c.fillStyle = colour(track[k][2] >= 0 ? "amber" : "violet");
+        c.beginPath();
+        c.moveTo(track[k - 1][0], track[k - 1][1]);
+        c.lineTo(track[k][0], track[k][1]);
+        c.lineTo(...edge[k]);
+        c.lineTo(...edge[k - 1]);
+        c.fill();
+      }
+      c.globalAlpha = Math.min(1, 2.4 * alpha);
+      c.strokeStyle = colour("ink");
+      c.lineWidth = 1.3;
+      c.beginPath();
+      for (let k = from - 1; k < to; k++) c.lineTo(track[k][0], track[k][1]);
+      c.stroke();
+    }
+    c.globalAlpha = 1;
+  }
+
   function above(canvas, climb, t) {
     const { c, w, h } = sharp(canvas), { points } = climb;
     if (!points.length) {
@@ -69,22 +102,10 @@ const climbs = (() => {
     }
     // A shift on the way in must not make the circles small.
     const far = points.map(([e, n]) => Math.hypot(e, n)).sort((a, b) => a - b);
-    const reach = Math.max(100, far[Math.floor(far.length * 0.96)] * 1.08), scale = (Math.min(w, h) / 2 - 8) / reach;
+    const reach = Math.max(100, far[Math.floor(far.length * 0.96)] * 1.25), scale = (Math.min(w, h) / 2 - 8) / reach;
     const at = ([e, n]) => [w / 2 + e * scale, h / 2 - n * scale];
-    c.strokeStyle = colour("grid");
-    c.lineWidth = 1;
-    c.beginPath();
-    points.forEach((p, k) => (k ? c.lineTo(...at(p)) : c.moveTo(...at(p))));
-    c.stroke();
-    const size = Math.max(2, Math.min(4.5, 60 * scale));
-    for (const point of points) {
-      c.globalAlpha = t === null || point[3] <= t ? 0.92 : 0.16;
-      c.fillStyle = airColour(point[2]);
-      c.beginPath();
-      c.arc(...at(point), size, 0, 7);
-      c.fill();
-    }
-    c.globalAlpha = 1;
+    const shown = points.filter((p) => t === null || p[3] <= t);
+    curtain(c, shown.map((p) => [...at(p), p[2], p[3]]), climb, scale * reach * 0.11);
     if (t !== null) {
       const now = points[indexAt(t, points.map((p) => p[3]))];
       c.beginPath();
@@ -112,7 +133,7 @@ const climbs = (() => {
     const button = element("button", { type: "button", title: "Show this climb" },
       element("span", { class: "badge" }, String(k + 1)),
       element("span", {}, element("span", { class: "big" }, `${signed(climb.average_mps, 1)} m/s`), " ",
-        element("span", { class: "quiet" }, `${signed(climb.gain_m, 0)} m in ${clock(first + lasts)}, ${climb.turns.toFixed(1)} turns ${climb.direction}, from ${when(climb.start_s)}`)));
+        element("span", { class: "quiet" }, `${signed(climb.gain_m, 0)} m in ${clock(first + lasts)}, ${climb.turns.toFixed(1)} turns ${climb.direction}, from ${utc(climb.start_s) || when(climb.start_s)}`)));
     const [circle, from] = [element("canvas", { role: "img", "aria-label": `Lift around the circle, climb ${k + 1}` }),
       element("canvas", { role: "img", "aria-label": `Climb ${k + 1} from above` })];
     const words = element("p");

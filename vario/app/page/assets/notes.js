@@ -2,6 +2,7 @@
 (() => {
   const { summary } = content, { flight } = summary, id = (name) => document.getElementById(name);
   document.title = summary.title || "Flight";
+  id("over-time").textContent = startUtc === null ? "Over time since the beginning" : "Over time, UTC";
   id("title").textContent = summary.title || "Flight";
   const duration = () => {
     const s = Math.round(flight.duration_s), h = Math.floor(s / 3600), m = Math.floor(s / 60) % 60;

@@ -1,6 +1,8 @@
 // Offers: plots, addPanels. Panels over time that share cursor and zoom.
 const plots = [];
-const AXIS = 52;
+// Left and right of the plots: all have the same room, so that their times stand one below the other.
+const NARROW = matchMedia("(max-width: 600px)").matches;
+const AXIS = NARROW ? 38 : 52, RIGHT = NARROW ? 18 : 44;
 
 /** Panels and their lines are made from the catalogue of outputs (vario/app/page/panels.py). */
 const PANELS = content.panels.flight.filter((panel) => !panel.optional
@@ -160,7 +162,7 @@ function addPanel(place, panel, series) {
     : { range: (u, low, high) => spread(low, high, panel) };
   const u = new uPlot({
     width: Math.max(target.clientWidth, 200), height: panel.height,
-    padding: [panel.log ? 8 : 4, second ? 0 : 44, 0, 0],
+    padding: [panel.log ? 8 : 4, second ? 0 : RIGHT, 0, 0],
     legend: { show: false },
     cursor: { y: false, points: { show: false }, drag: { x: true, y: false, setScale: false } },
     scales: { x: { time: false, range: () => state.view }, y, ...(second ? { second: { range: () => [-12, 372] } } : {}) },
@@ -168,7 +170,7 @@ function addPanel(place, panel, series) {
       { ...ticks, size: 26, incrs: [1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 900, 1800, 3600, 7200],
         splits: timeSplits, values: (_, at, axis, space, increment) => at.map((t) => (t === null ? "" : when(t, increment < 60))) },
       { ...ticks, size: AXIS, space: 24, values: (_, at) => at.map((v) => (v === null ? "" : panel.log ? logLabel(v) : minus(+v.toFixed(2)))) },
-      ...(second ? [{ ...ticks, side: 1, size: 44, scale: "second", grid: { show: false }, splits: () => [0, 90, 180, 270, 360],
+      ...(second ? [{ ...ticks, side: 1, size: RIGHT, scale: "second", grid: { show: false }, splits: () => [0, 90, 180, 270, 360],
         values: () => ["N", "E", "S", "W", "N"] }] : []),
     ],
     series: [{}, ...series.map(line)],

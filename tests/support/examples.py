@@ -1,11 +1,11 @@
-"""How many random examples a test draws: a part in `make test`, all in `make test-all` and `make explore`."""
+"""Number of random examples of a test: a part in `make test`, all in `make test-all` and `make explore`."""
 
 from __future__ import annotations
 
 from hypothesis import settings
 
 ALL, PART = 100, 25
-"""Examples of a test that says nothing else."""
+"""Default number of examples."""
 
 
 def drawn(count: int) -> int:

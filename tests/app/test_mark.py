@@ -1,4 +1,4 @@
-"""Marks: dropped in flight, placed by their time, and put into finished recordings."""
+"""Marks: set in flight, placed by their time, and inserted into finished recordings."""
 
 from __future__ import annotations
 
@@ -51,7 +51,7 @@ def test_the_command_drops_a_mark_now(tmp_path: Path) -> None:
 
 @pytest.fixture
 def watch() -> Iterator[Callable[[Path], SideWatch]]:
-    """What looks for marks in flight; it ends with the test."""
+    """The watcher for marks in flight; it ends with the test."""
     started: list[SideWatch] = []
 
     def start(folder: Path) -> SideWatch:

@@ -1,4 +1,4 @@
-"""What files of real recorders hold and the summary must tell: several flights, wind, offsets, noise."""
+"""Content of files of real recorders that the summary must report: several flights, wind, offsets, noise."""
 
 from __future__ import annotations
 
@@ -46,10 +46,10 @@ def test_two_flights_are_told_apart() -> None:
         (Mode.LAUNCH, 100.0),
         (Mode.CRUISE, 300.0),
         (Mode.GROUND, 2000.0),
-        (Mode.CRUISE, 2050.0),  # rolled on: the same flight
+        (Mode.CRUISE, 2050.0),  # still rolling: the same flight
         (Mode.GROUND, 2100.0),
         (Mode.LAUNCH, 5000.0),
-        (Mode.GROUND, 5030.0),  # a start that was broken off
+        (Mode.GROUND, 5030.0),  # an aborted start
         (Mode.LAUNCH, 6000.0),
         (Mode.CIRCLING, 6300.0),
     ):

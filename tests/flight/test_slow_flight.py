@@ -1,4 +1,4 @@
-"""Flights slower than a sailplane stalls, without a barometer: what tells flight from driving.
+"""Flights below the stall speed of a sailplane, without a barometer: flight and driving are distinguished.
 
 A foot-launched wing flies 8 to 13 m/s and sinks about 1.2 m/s; a steep road climbs 8 m in 100 m: common
 practice, no source.

@@ -1,4 +1,4 @@
-"""Cues as an ear meets them: in noise, over the tone, interrupting each other.
+"""Audibility of cues: in noise, over the tone, and with interruptions.
 
 Only the samples are judged, with the signal processing of scipy.
 """
@@ -46,7 +46,7 @@ def sounding(cue: Cue | None, over: ToneCommand = SILENCE, before: int = 9000) -
     return np.asarray(synth.render(command, HALF) / 32768.0)
 
 
-# --- told apart by a classifier that knows nothing of them but examples
+# --- distinguished by a classifier that is trained only with examples
 
 
 @cache
@@ -59,7 +59,7 @@ def _mel_bands() -> Samples:
 
 
 def cepstra(sound: Samples) -> Samples:
-    """Mel-frequency cepstra, 16 coefficients every 23 ms: what recognisers of speech listen to."""
+    """Mel-frequency cepstra, 16 coefficients every 23 ms, as in speech recognition."""
     _, _, power = signal.spectrogram(sound, RATE_HZ, "hann", 2048, 1024)
     return np.asarray(fft.dct(np.log(_mel_bands() @ power + 1e-12), axis=0, norm="ortho")[:16])
 
@@ -116,7 +116,7 @@ def test_a_cue_is_heard_over_the_tone_at_any_lift_and_sink(cue: Cue) -> None:
 
 @pytest.mark.parametrize("cue", sorted(set(Cue) - WARNINGS))
 def test_the_tone_goes_on_beside_a_cue_that_is_no_warning(cue: Cue) -> None:
-    # Softer, but there: a line of the tone where the cue has none keeps 14 dB less of its strength.
+    # The tone is softer, but audible: a line of the tone at a frequency without cue is 14 dB weaker.
     tone = ToneCommand(470.0, None, 0.5, Voice.LIFT)
     beside, without = sounding(cue, tone) - sounding(cue), sounding(None, tone)
     middle = slice(round(0.03 * RATE_HZ), round(0.13 * RATE_HZ))

@@ -1,4 +1,4 @@
-"""The sound against other people's instruments: SoX, the loudness model of ISO 532-1, and the block clock."""
+"""The sound measured by independent tools: SoX, the loudness model of ISO 532-1, and the block clock."""
 
 import math
 import shutil
@@ -39,7 +39,7 @@ def command_at(vario_mps: float, tone: Tone | None = None) -> ToneCommand:
 
 
 def sox(*arguments: str) -> str:
-    """What SoX measures; it reports on stderr."""
+    """The measurements of SoX, which it prints to stderr."""
     return subprocess.run(["sox", *arguments], check=True, capture_output=True, text=True).stderr  # noqa: S603, S607
 
 
@@ -111,7 +111,7 @@ def test_the_voices_of_cruise_are_about_as_loud() -> None:
 
 
 def fingerprint(pcm: NDArray[np.float32], rate_hz: int) -> NDArray[np.float64]:
-    """What the ear gets of a sound: power in third-octave bands, in steps of 50 ms, as a unit vector."""
+    """A sound as heard: power in third-octave bands, in steps of 50 ms, as a unit vector."""
     frequency_hz, _, power = signal.spectrogram(pcm, rate_hz, "hann", 2048, 2048 - rate_hz // 20)
     edges_hz = 200.0 * 2.0 ** (np.arange(15) / 3.0)
     band = np.digitize(frequency_hz, edges_hz)

@@ -274,7 +274,7 @@ def test_a_table_becomes_a_file_with_date_pilot_and_glider(tmp_path: Path) -> No
     for fix in fixes:
         since_s = (fix["datetime"].replace(tzinfo=UTC) - datetime(2026, 5, 1, 10, tzinfo=UTC)).total_seconds()
         assert fix["lat"] == pytest.approx(50 + since_s * 1e-4, abs=2e-5)
-    # The type goes on into a recording made from it, and from there into the next file.
+    # The type is copied into a recording made from it, and from there into the next file.
     assert main(["import", str(out), "--out", str(copy)]) == 0
     assert main(["export", str(copy), "--as", "igc", "--out", str(tmp_path / "b.igc")]) == 0
     assert general(tmp_path / "b.igc")["header"]["glider_model"] == "Quendel 2"

@@ -58,7 +58,7 @@ ROOT_IN_MEMORY = """\
         (ON_A_CARD, "/mnt/old/flights", None),  # the later mount hides the earlier one
         (ROOT_IN_MEMORY, "/home/ada/flights", "tmpfs at /media/root-rw"),
         (ROOT_IN_MEMORY, "/data/flights", None),
-        (ROOT_IN_MEMORY.splitlines()[0], "/home", None),  # a container: nobody knows
+        (ROOT_IN_MEMORY.splitlines()[0], "/home", None),  # a container: not known
         ("", "/data", None),
     ],
 )

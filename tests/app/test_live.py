@@ -492,7 +492,7 @@ def test_no_outlet_that_fails_takes_the_flight_logic_along(caplog: pytest.LogCap
     deaf[0], sink.fails = False, True
     instrument.close()
     sound.close()
-    assert instrument.flights == 1  # it never started afresh
+    assert instrument.flights == 1  # it never restarted
     assert heard == reference  # and the healthy one among the listeners got every reading there was
     assert len(journal.samples) == 1490 - 40  # samples before the recorder accepted any are lost
     # Once when it begins, then once a minute.

@@ -43,7 +43,7 @@ def test_a_dropped_mark_is_found_at_its_time(tmp_path: Path) -> None:
 
 def test_the_command_drops_a_mark_now(tmp_path: Path) -> None:
     before = datetime.now(UTC)
-    assert main(["mark", "wave bar", "--marks", str(tmp_path / "m")]) == 1  # nobody takes it up
+    assert main(["mark", "wave bar", "--marks", str(tmp_path / "m")]) == 1  # no instrument reads it
     (mark,) = dropped_marks(tmp_path / "m", before)
     assert mark.text == "wave bar"
     assert mark.t_s < 60.0

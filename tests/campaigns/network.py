@@ -38,7 +38,9 @@ MEMORY_BYTES = MOST_READERS * (BACKLOG_BYTES + 1024) * 2 + 65_536
 """Data that may wait for every reader, a copy while they are put together, and the objects."""
 
 NOWHERE = (
-    Network("udp", HOST, 9),  # discard (RFC 863): on nearly every machine nobody is there, and it says so
+    Network(
+        "udp", HOST, 9
+    ),  # discard (RFC 863): on nearly every machine nothing listens there, and the system reports it
     Network("udp", "2001:db8::1", 10110),  # for documentation (RFC 3849): no network leads there
     Network("udp", "255.255.255.255", 10110),
 )

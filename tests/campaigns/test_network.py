@@ -106,7 +106,7 @@ def own_ports() -> dict[str, set[tuple[str, int]]]:
     ("to", "listens"),
     [
         (None, {}),
-        ("udp:127.0.0.1:{port}", {"udp"}),  # sent from, at whatever port; nothing reads what comes there
+        ("udp:127.0.0.1:{port}", {"udp"}),  # a source port, which is arbitrary; nothing reads data from it
         ("tcp:127.0.0.1:{port}", {"tcp"}),
     ],
 )

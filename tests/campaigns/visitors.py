@@ -28,7 +28,7 @@ def _connected(address: Address, receive_bytes: int | None = None) -> socket.soc
 
 
 def _send(client: socket.socket, data: bytes) -> None:
-    with suppress(OSError):  # not connected yet, or not let in
+    with suppress(OSError):  # not connected yet, or not accepted
         client.send(data)
 
 

@@ -73,7 +73,7 @@ def test_a_lossless_zoom_gains_v_squared_over_2g_and_reads_no_lift(
     climbs = [e.climb_mps for _, e in found if e.climb_mps is not None]
     assert max(climbs) > 7.0
     assert max(abs(v) for v in varios) < 0.35 * max(climbs)
-    assert abs(np.mean(varios)) * 45.0 < 0.04 * height_m  # what is read of it over the whole manoeuvre
+    assert abs(np.mean(varios)) * 45.0 < 0.04 * height_m  # the reading over the whole manoeuvre
 
 
 def test_steady_climb_is_read_exactly() -> None:

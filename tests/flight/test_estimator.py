@@ -224,7 +224,7 @@ def test_vario_attitude_and_lag(scene: str, bar_mps: float, until_s: float, fold
 def test_gust_steps_are_not_lift(until_s: float, folder: Path) -> None:
     truth, _, scored, estimates = _scored("gust_steps", folder, until_s)
     false_lift = np.abs(_column(estimates, "vario_mps") - truth["vario_mps"])[scored].max()
-    by_pressures = _column(estimates, "airspeed_based_mps")  # it starts afresh after the worst gusts
+    by_pressures = _column(estimates, "airspeed_based_mps")  # it restarts after the strongest gusts
     airspeed_based = np.nanmax(np.abs(by_pressures - truth["vario_mps"])[scored])
     assert airspeed_based > 10.0  # the reference filter reacts to the gusts
     assert false_lift <= airspeed_based / 4.0

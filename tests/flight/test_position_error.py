@@ -143,7 +143,7 @@ def test_pull_ups_show_it_and_the_correction_suggested_makes_them_neutral(k: flo
     samples = pull_ups(k, k)
     found = energy_check(samples)
     assert found.figures["energy"]["factor"] == pytest.approx((1.0 + k) / (1.0 - k), abs=0.03)
-    # With the airspeed right, what is left is the barometer's own.
+    # With the correct airspeed, only the error of the barometer remains.
     airspeed = in_force(0.0, k)
     found = energy_check(corrected_pressures(samples, airspeed.sensors))
     assert found.settings["sensors.baro"]["position_error"] == pytest.approx(k, abs=0.03)

@@ -70,7 +70,7 @@ def cadence_of(pcm: NDArray[np.int16]) -> float:
     return float(RATE_HZ / ((dip + np.argmax(correlation[dip:])) * step))
 
 
-# --- what is commanded is what sounds
+# --- the sound equals the command
 
 
 @settings(max_examples=drawn(30))

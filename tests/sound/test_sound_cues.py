@@ -23,7 +23,7 @@ from vario.settings.tone import Tone
 from vario.sound.synth import Synth
 
 RATE_HZ = 44100
-HALF = RATE_HZ // 2  # warnings must be told apart in their first 0.5 s (MIL-STD-1472E, 5.3.4.3)
+HALF = RATE_HZ // 2  # warnings must be distinct in their first 0.5 s (MIL-STD-1472E, 5.3.4.3)
 WARNINGS = {rule.cue for rule in RULES if rule.is_warning}
 SILENCE = ToneCommand(600.0, None, 0.0)
 
@@ -143,8 +143,8 @@ busy = st.builds(
 @settings(max_examples=drawn(60))
 @given(st.lists(st.tuples(busy, st.integers(882, 9000)), min_size=2, max_size=10))
 def test_no_cue_clicks_whatever_it_interrupts(timeline: list[tuple[ToneCommand, int]]) -> None:
-    # No partial of any voice or cue lies above 10 kHz, so whatever is found above 14.5 kHz is a click. A step
-    # of 3 % of full scale would be -45 dB there. A command holds for a frame of 20 ms or more, as in flight.
+    # No partial of any voice or cue lies above 10 kHz, so any power above 14.5 kHz is a click. A step of 3 %
+    # of full scale would be -45 dB there. A command holds for a frame of 20 ms or more, as in flight.
     synth = Synth(RATE_HZ)
     sound = np.concatenate([synth.render(command, n) for command, n in timeline]) / 32768.0
     above = signal.sosfilt(signal.butter(10, 14500.0, "highpass", fs=RATE_HZ, output="sos"), sound)

@@ -65,7 +65,7 @@ class Card:
         wanted = round(seconds * RATE_HZ) * 2
         parts = []
         while wanted > 0:
-            part = os.read(self._end, wanted)  # empty for a moment while nobody has the device open
+            part = os.read(self._end, wanted)  # empty for a moment while the device is not open
             parts.append(part)
             wanted -= len(part)
         return np.frombuffer(b"".join(parts), np.int16)
@@ -104,7 +104,7 @@ def card(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Card]:
             made.pull_out()
             raise
         sounddevice._terminate()
-        sounddevice._initialize()  # whatever was imported before, see this card
+        sounddevice._initialize()  # this card, independent of earlier imports
         yield made
         made.pull_out()
 
@@ -189,7 +189,7 @@ def test_a_device_that_goes_comes_back_by_itself(card: Card, speaker: Speaker) -
 def test_a_device_that_hangs_is_opened_again(card: Card, speaker: Speaker) -> None:
     speaker.play(LOUD)
     card.play(0.1)
-    once(lambda: speaker.problem is not None)  # nobody reads: no block is asked for
+    once(lambda: speaker.problem is not None)  # there is no reader, so no block is requested
     card.run_while(lambda: once(lambda: speaker.problem is None))
     speaker.play(LOUD)
     assert np.max(np.abs(card.play(0.3).astype(int))) > 1000

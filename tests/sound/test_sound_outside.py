@@ -64,8 +64,8 @@ def test_sox_measures_the_pitch_that_was_meant(tmp_path: Path, vario_mps: float)
 @needs_sox
 @pytest.mark.parametrize("vario_mps", [0.5, 2.0, 5.0])
 def test_sox_counts_the_beeps_that_were_meant(tmp_path: Path, vario_mps: float) -> None:
-    # SoX's `silence` effect with -1 periods takes the pauses out; what is left is the share of sound.
-    # Each beep found starts a new file.
+    # SoX's `silence` effect with -1 periods removes the pauses; the rest is the share of sound. Each beep
+    # starts a new file.
     command = command_at(vario_mps)
     assert command.beep_hz is not None
     with FlacSink(tmp_path / "tone.flac", 44100) as sink:
@@ -120,8 +120,8 @@ def fingerprint(pcm: NDArray[np.float32], rate_hz: int) -> NDArray[np.float64]:
 
 
 def test_cues_are_told_apart_in_the_first_half_second() -> None:
-    # MIL-STD-1472E, 5.3.4.3: warnings must be told apart in their first 0.5 s. 0.6 as the limit of likeness
-    # is chosen.
+    # MIL-STD-1472E, 5.3.4.3: warnings must be distinct in their first 0.5 s. 0.6 as the limit of likeness is
+    # chosen.
     rate_hz = 44100
     half = rate_hz // 2
     prints = {}

@@ -87,7 +87,7 @@ class Card:
             ]
             if (
                 heard.size >= expected.size and likeness(heard, expected) > 0.9
-            ):  # the tone goes on beside it, softer
+            ):  # the tone continues with it, softer
                 return
         pytest.fail(f"it ended without it, with {program.returncode}")
 
@@ -142,7 +142,7 @@ def started(card: Card, *arguments: str, **streams: int) -> Iterator[subprocess.
     ],
 )
 def test_a_flight_is_heard_as_the_settings_ask(tmp_path: Path, plays: str, library: str) -> None:
-    # A setting is refused, which a cue tells.
+    # A setting is refused, which a cue reports.
     missing.library(library, missing.SOUND[library])
     card, config = Card(tmp_path), tmp_path / "my.toml"
     config.write_text(f'[audio]\noutput = "{plays}"\n')

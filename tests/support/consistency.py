@@ -252,7 +252,7 @@ def _nees(world: World, kalman: InertialFilter) -> dict[str, float]:
         name: float(errors[name] @ np.linalg.solve(rows[name] @ kalman.cov @ rows[name].T, errors[name]))
         for name in rows
     }
-    # The accelerometer's white noise of the last step is in both: no state stands for it.
+    # The white noise of the accelerometer in the last step is in both, because it is not a state.
     force = np.array(kalman.force) + np.array(kalman.accel_bias) - world.accel_bias
     share = 1.0 + world.gust / float(np.linalg.norm(world.air))
     vario = world.climb + float(world.down @ world.air) + share * float(force @ world.air) / G

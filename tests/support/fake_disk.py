@@ -140,7 +140,7 @@ class FaultyDisk:
 
             self._undo.append((path.parent, undo))
 
-    def in_memory(self, folder: Path) -> str | None:  # noqa: ARG002  (one disk, whatever the folder)
+    def in_memory(self, folder: Path) -> str | None:  # noqa: ARG002  (one disk for any folder)
         """See `Disk`."""
         return self.memory
 

@@ -201,7 +201,7 @@ class Pipeline:
         slow: bool,
         weak: bool,
     ) -> CueInputs:
-        """What may cause a cue."""
+        """The inputs of the cues."""
         rejected, self._rejected_now = self._rejected_now, False
         return CueInputs(
             inputs.frame.t_s,

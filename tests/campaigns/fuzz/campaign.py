@@ -37,9 +37,9 @@ class Finding:
     """A wrong outcome.
 
     Attributes:
-        target: of which.
-        problem: what came out.
-        data: of what.
+        target: the name of the target.
+        problem: the outcome.
+        data: the damaged input.
     """
 
     target: str
@@ -57,9 +57,9 @@ class Tally:
     """The results of one target.
 
     Attributes:
-        cases: how many.
-        accepted: how many gave data; the others gave a typed error.
-        outcomes: different ones, with how often.
+        cases: number of cases.
+        accepted: number of cases that gave data; the others gave a typed error.
+        outcomes: different outcomes with their numbers.
         cpu_s: processor time.
         slowest_s: of one case.
         findings: what should not have come out.

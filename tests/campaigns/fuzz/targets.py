@@ -370,7 +370,7 @@ class _Line:
         return piece
 
     def close(self) -> None:
-        """Nothing to let go of."""
+        """Nothing to close."""
 
 
 def _receiver(data: bytes) -> str:

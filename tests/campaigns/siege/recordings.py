@@ -89,7 +89,7 @@ def bad_bytes(folder: Path) -> str:
 
 
 def surrogate_dropped(folder: Path) -> str:
-    # No instrument runs, so that the command says so with exit code 1; the mark is kept.
+    # No instrument runs, so the exit code is 1; the mark is kept.
     ran = vario("mark", "lift \udcff here", "--marks", folder / "marks")
     assert ran.code == 1, f"exit code {ran.code}: {ran.said}"
     path = folder / "a.mcap"

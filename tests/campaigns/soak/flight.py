@@ -158,7 +158,7 @@ def _fly(
             found.digest.add(reading)
             if reading.t_s >= look_s:
                 look_s += LOOK_S
-                pipeline.finished_climbs()  # whoever uses a pipeline takes them away
+                pipeline.finished_climbs()  # the user of a pipeline collects them
                 found.watch.look(pipeline)
             if reading.t_s >= end_s - 1e-6:
                 now_s = time.process_time()

@@ -226,7 +226,7 @@ class Watch:
         try:
             lines = self._listener.lines()
         except ConnectionError:
-            self._listener.close()  # in order at the end only, which the time without sentences tells
+            self._listener.close()  # normal only at the end, which the time without sentences shows
             self._listener = None
             return
         if lines:

@@ -71,9 +71,7 @@ class Ending:
             os.write(self._write_end, bytes([STOPS[0]]))
 
     def close(self) -> None:
-        """Close everything. An item that takes too long is left open. A second call waits for the first
-        one.
-        """
+        """Close everything, except items that take too long. A second call waits for the first one."""
         with self._lock:
             is_first = not self._closing
             self._closing = True

@@ -19,7 +19,7 @@ LEAST_RATE_HZ = 0.01
 
 
 KINDS = ("barometer", "motion", "airspeed", "outside air temperature", "supply voltage")
-"""What a chip measures, in the order of the documentation."""
+"""The kinds of chips, in the order of the documentation."""
 
 
 @dataclass(frozen=True, slots=True)

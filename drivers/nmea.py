@@ -25,9 +25,9 @@ STILL_MPS = 0.5
 """Below this speed a receiver may leave the course empty; the velocity is then taken as zero."""
 
 LONGEST = 512
-"""A longer line is no sentence (the standard allows 82 characters; receivers send more)."""
+"""A line longer than this is not a sentence (the standard allows 82 characters; receivers send more)."""
 
-# What the parser raises on fields that make no sense, and what a message without a field raises here.
+# Exceptions of the parser on invalid fields, and of this module on a message without a field.
 _BROKEN = (
     NMEAParseError,
     NMEAMessageError,

@@ -134,7 +134,7 @@ class Decoding:
             return None
 
     def _bound_changes(self, size: int) -> None:
-        """Count a change of settings, whose message has so many bytes; reject it beyond the bounds."""
+        """Count a change of settings and the bytes of its message; reject it beyond the bounds."""
         self._changes += 1
         self._changed_bytes += size
         if self._changes > MOST_CHANGES or self._changed_bytes > MOST_CHANGED_BYTES:

@@ -80,7 +80,7 @@ def event_values(kind: EventKind, data: bytes) -> dict[str, Any]:
     """The texts of a message, by the names in the event.
 
     Raises:
-        ValueError: if the bytes are no such message.
+        ValueError: if the bytes are not such a message.
     """
     values = decoded(kind.message, data)
     return {"text": values.get("message")} if kind.event is Mark else values

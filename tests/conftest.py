@@ -1,4 +1,6 @@
-"""What every run has in common: how Hypothesis draws, long forms, truth flights, and what was left out."""
+"""Common parts of every run: Hypothesis profiles, long forms, truth flights, and the list of skipped
+tests.
+"""
 
 from __future__ import annotations
 
@@ -20,7 +22,7 @@ from tests.support.examples import ALL, PART
 MOST_PROCESSOR_S = 300.0
 """Processor time of all tests of `make test`: two and a half minutes on two cores."""
 LONG_S = 4.0
-"""Processor time of a test, with the fixtures it sets up, that is worth a look."""
+"""Processor time of a test, with its fixtures, from which it is listed."""
 BEGUN = pytest.StashKey[float]()
 TOOK = "processor_s"
 
@@ -54,8 +56,8 @@ def pytest_configure(config: pytest.Config) -> None:
 def pytest_sessionstart(session: pytest.Session) -> None:
     """Import all of the project before the first test.
 
-    Hypothesis also draws constants found in the modules that are imported by then. Examples that are to be
-    the same every time, in any order and on any number of workers, need the same modules.
+    Hypothesis also draws constants found in the modules that are imported by then. Examples can be the same
+    every time, in any order and on any number of workers, only with the same modules.
     """
     if session.config.getoption("numprocesses", None):
         return  # the workers run the tests
@@ -75,14 +77,14 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
 
 @pytest.fixture(scope="session")
 def run_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """The folder of this run, one for all its parallel workers."""
+    """The folder of this run, common to all its parallel workers."""
     base = tmp_path_factory.getbasetemp()
     return base.parent if base.name.startswith("popen-") else base
 
 
 @pytest.fixture(scope="session")
 def truth_folder(run_folder: Path) -> Path:
-    """Where truth flights are kept once they are flown."""
+    """Folder of finished truth flights."""
     return run_folder / "truth"
 
 
@@ -137,7 +139,7 @@ def _tell_if_too_slow(terminalreporter: pytest.TerminalReporter) -> None:
 
 
 def _tell_what_was_left_out(terminalreporter: pytest.TerminalReporter) -> None:
-    """List what was left out, by cause, each with the one command that brings it."""
+    """List the skipped tests by cause, each with the command that installs what is missing."""
     causes = Counter(
         str(report.longrepr[2]).removeprefix("Skipped: ")
         for report in terminalreporter.stats.get("skipped", [])

@@ -1,4 +1,4 @@
-"""Allan deviation against a general library and against what is known in closed form.
+"""Allan deviation against a general library and closed forms.
 
 Sources: allantools (general library for frequency stability) for the deviation itself; IEEE Std 952-1997,
 annex C, for the laws of the noise terms (from memory): white noise N/√τ, quantisation √3·Q/τ, rate random
@@ -29,7 +29,7 @@ def white(n: int, sigma: float, seed: int = 1) -> Floats:
 
 
 def walk(n: int, k: float, seed: int = 2) -> Floats:
-    """Random walk that gains variance k² a second."""
+    """Random walk whose variance grows by k² per second."""
     return np.cumsum(white(n, k / math.sqrt(RATE_HZ), seed))
 
 
@@ -75,14 +75,14 @@ def test_white_noise_falls_with_the_root_of_time(sigma: float) -> None:
 
 
 def test_random_walk_rises_with_the_root_of_time() -> None:
-    # 20 walks: a single one has only a few independent long stretches.
+    # 20 walks, because a single one has only a few independent long intervals.
     found = [noise_figures(allan_curve(walk(50_000, 0.2, seed), RATE_HZ)).random_walk for seed in range(20)]
     assert all(k is not None for k in found)
     assert np.mean([k for k in found if k is not None]) == pytest.approx(0.2, rel=0.05)
 
 
 def test_a_quantised_integral_falls_with_time() -> None:
-    """Rate read from an angle that comes in steps: the step is uniform noise of step/√12 on the angle."""
+    """Rate from an angle in steps: the step adds uniform noise of step/√12 to the angle."""
     step = 0.01
     angle = np.cumsum(white(100_000, 1e-5) / RATE_HZ + 0.0137 / RATE_HZ) + 7.0 * np.arange(100_000) / RATE_HZ
     rate = np.diff(step * np.floor(angle / step + rng(5).uniform(size=angle.size))) * RATE_HZ
@@ -117,7 +117,7 @@ def test_correlated_noise_shows_its_correlation_time() -> None:
         for seed in range(8)
     ]
     assert all(t is not None for t in times)
-    # The top is broad: a single reading is good to a third.
+    # The maximum is broad: a single estimate is accurate to a third.
     assert np.median([t for t in times if t is not None]) == pytest.approx(5.0, rel=0.3)
 
 

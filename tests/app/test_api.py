@@ -1,4 +1,4 @@
-"""The project from Python: what the documentation says runs, and the numbers are those of the command."""
+"""The Python interface: the documented examples run, and the numbers equal those of the command."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ def flight(tow: Path) -> Flight:
 
 @pytest.mark.long
 def test_the_examples_in_the_documentation_run(flight: Flight) -> None:
-    # The first example plays the demo; the others speak of a flight played before.
+    # The first example replays the demo; the others use that flight.
     found = doctest.testmod(vario.api, extraglobs={"flight": flight})
     assert found.attempted >= 7
     assert found.failed == 0
@@ -107,7 +107,8 @@ def test_importing_the_package_loads_nothing_heavy() -> None:
 
 
 def test_flying_loads_nothing_that_only_pictures_and_tables_need() -> None:
-    # Power may come on at the launch: on a small computer each of them takes a second or more to load.
+    # The instrument may be switched on at the launch; on a small computer each module takes a second or more
+    # to load.
     said = subprocess.run(
         [sys.executable, "-c", "import sys, vario.app.live.run; print(*sys.modules)"],
         check=True,

@@ -1,4 +1,6 @@
-"""Many recordings at once: tables, failures that cost nothing else, doing only what is new, and a cluster."""
+"""Replay of many recordings: tables, isolated failures, repeated runs that replay only new files, and a
+cluster.
+"""
 
 from __future__ import annotations
 
@@ -35,7 +37,7 @@ FORMATS: tuple[Format, ...] = ("csv", "parquet")
 
 
 def record(path: Path, seconds: int, sea_level_pa: float = 95_000.0) -> Path:
-    """At rest, with nothing but a barometer."""
+    """At rest, with a barometer only."""
     path.parent.mkdir(parents=True, exist_ok=True)
     with RecordingWriter(path, RecordingInfo(path.stem, "live")) as writer:
         for i in range(10 * seconds):
@@ -53,7 +55,7 @@ def table(path: Path) -> list[dict[str, str]]:
 
 @pytest.fixture
 def folder(tmp_path: Path) -> Path:
-    """Two flights, one of them in a folder of its own, and two files that are none."""
+    """Two flights, one of them in a separate folder, and two files that are not recordings."""
     flights = tmp_path / "recordings"
     record(flights / "a.mcap", 20)
     record(flights / "2025" / "b.mcap", 30)
@@ -71,7 +73,7 @@ def test_tables_failures_and_exit_code(
     flights = table(out / "flights.csv")
     assert [row["file"] for row in flights] == ["2025/b.mcap", "a.mcap"]
     assert [float(row["duration_s"]) for row in flights] == pytest.approx([29.9, 19.9], abs=0.05)
-    assert flights[0]["takeoff_s"] == ""  # not known is empty, not zero
+    assert flights[0]["takeoff_s"] == ""  # an unknown value is empty, not zero
     assert table(out / "climbs.csv") == []
     failures = {row["file"]: row["failure"] for row in table(out / "failures.csv")}
     assert failures.keys() == {"c.igc", "empty.csv"}
@@ -84,7 +86,7 @@ def test_tables_failures_and_exit_code(
 
 
 def igc(minutes: int) -> str:
-    """A file that counts from midnight, as all of its kind do."""
+    """A file whose time counts from midnight, as in all FAI/IGC files."""
     fixes = (
         f"B10{second // 60:02}{second % 60:02}50{second // 2:02}{second % 2 * 500:03}N00600000EA0050000560"
         for second in range(minutes * 60)
@@ -147,7 +149,7 @@ def test_logs_of_other_programs_are_found_and_other_texts_are_not(tmp_path: Path
 
 
 class Counting:
-    """Workers that do the work here and keep count."""
+    """Workers that run in this process and count their jobs."""
 
     description = "this process"
 
@@ -177,13 +179,13 @@ def test_only_what_is_new_or_changed_is_done_again(folder: Path, tmp_path: Path)
         return sorted(workers.done)
 
     assert done() == ["2025/b.mcap", "a.mcap", "c.igc", "empty.csv"]
-    assert done() == ["c.igc", "empty.csv"]  # what failed is tried again
+    assert done() == ["c.igc", "empty.csv"]  # a failed recording is tried again
     os.utime(folder / "a.mcap", (1e9, 1e9))
     assert done() == ["c.igc", "empty.csv"]  # touched, not changed
     record(folder / "a.mcap", 20, 94_000.0)
     record(folder / "d.mcap", 5)
     assert done() == ["a.mcap", "c.igc", "d.mcap", "empty.csv"]
-    # A result cut short by a power failure counts for nothing.
+    # A result that a power failure has truncated is ignored.
     kept = out / "flights" / "d.mcap.json"
     kept.write_bytes(kept.read_bytes()[:100])
     assert done() == ["c.igc", "d.mcap", "empty.csv"]
@@ -277,7 +279,7 @@ def test_workers_end_with_a_batch_that_is_killed(folder: Path, tmp_path: Path) -
     assert workers
     for worker in workers:
         try:
-            # Readable once the process has ended; the time only bounds how long a failure takes.
+            # Readable after the end of the process; the time limit only applies to a failure.
             assert select.select([worker], [], [], 60.0)[0]
         finally:
             os.close(worker)
@@ -301,7 +303,7 @@ def test_tables_inside_the_folder_are_no_jobs(folder: Path) -> None:
 
 
 class Deadly(str):
-    """A name that ends the process it arrives in."""
+    """A name that ends the process that receives it."""
 
     __slots__ = ()
 

@@ -95,7 +95,7 @@ def test_gyro_bias_and_a_glider_that_is_turned() -> None:
 
 @pytest.mark.parametrize(("elevation_m", "qnh_hpa"), [(0.0, 1013.25), (420.0, 1018.0), (1500.0, 995.0)])
 def test_barometer_offset_against_a_general_atmosphere(elevation_m: float, qnh_hpa: float) -> None:
-    """A field at an elevation, on a day whose QNH moves the standard atmosphere (library ambiance)."""
+    """A field at an elevation, with a QNH that shifts the standard atmosphere (library ambiance)."""
     heights = np.linspace(-1000.0, 3000.0, 8001)
     # The library counts geometric heights; a pressure altitude is geopotential (ISO 2533).
     geometric = heights * 6_356_766.0 / (6_356_766.0 - heights)
@@ -176,7 +176,7 @@ def test_poses_too_much_alike_are_refused() -> None:
 def tumble(
     bias: Sequence[float], scale: Sequence[float], tilt_deg: float, noise: float = 0.02
 ) -> list[Sample]:
-    """The sensor on its six sides, none of them quite upright; true force divided by scale, plus bias."""
+    """The sensor on its six sides, none exactly vertical; true force divided by scale, plus bias."""
     random = np.random.default_rng(4)
     samples: list[Sample] = []
     t_s = 0.0
@@ -197,7 +197,7 @@ def tumble(
 def test_six_positions_find_bias_and_scale_however_crooked_they_are(tilt_deg: float) -> None:
     bias, scale = [0.25, -0.4, 0.1], [1.02, 0.97, 1.005]
     found = six_positions(tumble(bias, scale, tilt_deg)).figures["imu"]
-    # Six positions have six unknowns: a crooked one moves bias by little, in the second order of its tilt.
+    # Six positions have six unknowns: a tilted one changes the bias only in the second order of its tilt.
     assert [found[f"accel_bias_{axis}_mps2"] for axis in "xyz"] == pytest.approx(bias, abs=0.01)
     assert [found[f"accel_scale_{axis}"] for axis in "xyz"] == pytest.approx(scale, abs=0.002)
     assert [found[f"gyro_bias_{axis}_radps"] for axis in "xyz"] == pytest.approx(
@@ -215,7 +215,7 @@ def test_a_missing_side_is_named() -> None:
 
 
 def leaking(minute_loss: float) -> list[Sample]:
-    """A vessel leaking through a fine hole loses its suction exponentially; a tenth of it is the limit."""
+    """A vessel with a small leak loses its suction exponentially; the limit is a tenth of it."""
     tau_s = -60.0 / math.log(1.0 - minute_loss)
     top_pa = 101_325.0 - 97_717.0  # 1000 ft in the US Standard Atmosphere 1976: 977.17 hPa
     samples: list[Sample] = []
@@ -234,11 +234,11 @@ def test_a_leak_is_measured_and_judged_by_the_published_limit() -> None:
         outcome = static_leak(leaking(minute_loss))
         found = outcome.figures["static"]
         assert ("The loss is within this limit. This is not a certified test." in outcome.said) is tight
-        assert (
-            "Connect pitot and static together" in outcome.cautions[0]
-        )  # or the airspeed indicator is overblown
-        assert found["gain_m"] == pytest.approx(304.8, abs=8.0)  # what leaks within the first second is lost
-        # A line through the minute falls a little short of the curve's first minute.
+        # Otherwise the pressure difference would damage the airspeed indicator.
+        assert "Connect pitot and static together" in outcome.cautions[0]
+        # The leak within the first second is not measured.
+        assert found["gain_m"] == pytest.approx(304.8, abs=8.0)
+        # A line through the minute gives slightly less than the first minute of the curve.
         assert found["loss_m_per_min"] == pytest.approx(304.8 * minute_loss, rel=0.3)
         assert found["tight"] is tight
 
@@ -250,7 +250,7 @@ def test_a_recording_without_a_leak_test_is_refused() -> None:
 
 @pytest.mark.parametrize("only", [None, pytest.param(GnssVel, marks=pytest.mark.long), Baro])
 def test_a_flight_is_no_leak_test_whatever_was_recorded_of_it(only: type[Sample] | None) -> None:
-    """The bundled flight: airspeed, speed over ground, and the height alone tell that it is one."""
+    """The bundled flight: airspeed, speed over ground, and the height alone show that it is a flight."""
     samples = [sample for sample in bundled() if only is None or isinstance(sample, only | Baro)]
     with pytest.raises(AppError, match=r"no leak test in this recording.*--between FROM TO"):
         static_leak(samples)
@@ -297,7 +297,7 @@ def test_three_or_more_runs_give_wind_and_factor_whatever_they_are(
     assume(float(np.max(gaps)) < math.radians(170) and float(np.sort(gaps)[-3]) > math.radians(20))
     legs = []
     for k, angle in enumerate(headings):
-        true = tas + 0.7 * k  # never twice the same
+        true = tas + 0.7 * k  # never the same value twice
         legs.append((true * math.cos(angle) + wind[0], true * math.sin(angle) + wind[1], true / factor))
     found = solve(legs)
     assert found.factor == pytest.approx(factor, rel=1e-5)

@@ -1,4 +1,4 @@
-"""`vario check` on chips made of software: what is right passes, each thing wrong is told with what to do."""
+"""`vario check` on fake chips: correct parts pass, and each fault is reported with advice."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ FITTED = with_chips(parse_settings("", "settings")).settings_toml
 
 
 class Bench:
-    """A wired instrument on a bench."""
+    """A complete instrument on a bench."""
 
     def __init__(self, text: str = FITTED) -> None:
         self.settings: Settings = parse_settings(text, "settings").settings

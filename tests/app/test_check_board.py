@@ -1,4 +1,4 @@
-"""`vario check` of the computer, on folders that hold what the kernel of a Raspberry Pi shows."""
+"""`vario check` of the computer, on folders with the files of the kernel of a Raspberry Pi."""
 
 from __future__ import annotations
 

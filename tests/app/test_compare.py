@@ -1,4 +1,4 @@
-"""Comparisons: what counts as a difference, where it begins, what is said about it, and the exit code."""
+"""Comparisons: definition of a difference, its begin, its description, and the exit code."""
 
 from __future__ import annotations
 
@@ -147,7 +147,7 @@ def test_angles_are_interpolated_the_short_way_round() -> None:
 
 
 def test_differences_all_round_the_circle_have_no_mean(tmp_path: Path) -> None:
-    """Their linear mean would say 0; their RMS still says how large they are."""
+    """Their linear mean would be 0; their RMS still gives their size."""
     n = 360
     headings = np.radians(np.arange(n)).tolist()
     a = [{"t_s": f"{0.1 * i:.2f}", "heading_rad": "0.0000", "mode": "cruise"} for i in range(n)]

@@ -1,4 +1,4 @@
-"""A card that is full, read-only, pulled out or slow, and power that goes: what is lost, and what is said."""
+"""A card that is full, read-only, removed or slow, and power failures: the losses and the messages."""
 
 from __future__ import annotations
 
@@ -94,7 +94,7 @@ def test_a_card_that_fails_in_flight_costs_what_it_must_and_is_used_again(
     found = recorded(tmp_path)
     assert all(sample in flown for sample in found)
     assert status.written + status.lost == len(flown)
-    # Counted as lost is what may be: the chunk being filled when it happened may have come through.
+    # The count is an upper limit: the chunk that was being filled may have been written.
     assert status.written <= len(found) <= status.written + 50 * CHUNK_S + 1
     # Ten seconds of failure, the rest of the time until the next try, and the chunk in hand.
     assert status.lost <= 50 * (10.0 + RETRY_S + 2 * CHUNK_S)
@@ -132,7 +132,7 @@ def test_a_card_that_takes_its_time_holds_nobody_up_and_gets_everything(tmp_path
     for sample in flown[:100]:
         recorder.put(sample)
     assert hangs.wait(60.0)
-    for sample in flown[100:]:  # the recorder stands still; who gives it samples does not
+    for sample in flown[100:]:  # the recorder waits, but its caller does not
         recorder.put(sample)
     assert recorder.waiting > MANY_WAITING
     assert "the card is slow" in one_line(Status(1.0, None, [], recorder.status, None))
@@ -145,7 +145,7 @@ def test_a_card_that_takes_its_time_holds_nobody_up_and_gets_everything(tmp_path
 @settings(max_examples=drawn(40))
 @given(seed=st.integers(0, 2**32))
 def test_the_power_may_go_at_any_moment(tmp_path_factory: pytest.TempPathFactory, seed: int) -> None:
-    """On a disk that keeps what was forced onto it, and of the rest what it likes."""
+    """On a disk that keeps flushed data, and any part of the rest."""
     folder = tmp_path_factory.mktemp("cut")
     chance = Random(seed)  # noqa: S311  (moments, not secrets)
     assert cut_recording(folder, chance) <= MOST_LOST_S

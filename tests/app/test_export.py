@@ -46,7 +46,7 @@ def flight(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 def general(path: Path) -> dict[str, Any]:
-    """As `aerofiles` reads it; it lists errors and content of every kind of record."""
+    """The file as read by `aerofiles`, which lists errors and content of every kind of record."""
     with path.open(encoding="ascii") as file:
         read = aerofiles.igc.Reader().read(file)
     for kind, part in read.items():
@@ -56,7 +56,7 @@ def general(path: Path) -> dict[str, Any]:
 
 
 def showing(at: datetime) -> Reading:
-    """The first reading with a height whose position, or else whose own time, lies there."""
+    """The first reading with a height whose position, or otherwise whose own time, is at this time."""
     t_s = (at - START).total_seconds()
     readings = [reading for reading in demo().readings if reading.energy.altitude_m is not None]
     times = [reading.position.t_s if reading.position else reading.t_s for reading in readings]
@@ -71,7 +71,7 @@ def test_a_general_library_reads_the_fixes_back_equal(flight: Path) -> None:
         position = reading.position
         assert position is not None
         assert (at - START).total_seconds() == pytest.approx(position.t_s, abs=1.1e-3)
-        # The library leaves the finer digits apart: 1/1000 minute, and LAD, LOD hundredths of that.
+        # The library gives the finer digits separately: 1/1000 minute, and LAD, LOD hundredths of it.
         lat = fix["lat"] + fix["LAD"] / 60_000 / 100
         lon = fix["lon"] + fix["LOD"] / 60_000 / 100
         assert lat == pytest.approx(position.lat_deg, abs=1e-7)
@@ -204,7 +204,7 @@ def test_without_gnss_pressure_altitude_goes_on_in_invalid_fixes() -> None:
 
 
 def test_sentences_wait_for_no_time_that_has_passed() -> None:
-    """A machine that is busy between looking at the clock and waiting may find the moment gone."""
+    """On a busy machine the moment may pass between reading the clock and waiting."""
     clock = iter(0.004 * k for k in range(100_000))
     waited: list[float] = []
     play_nmea(
@@ -274,7 +274,7 @@ def test_a_table_becomes_a_file_with_date_pilot_and_glider(tmp_path: Path) -> No
     for fix in fixes:
         since_s = (fix["datetime"].replace(tzinfo=UTC) - datetime(2026, 5, 1, 10, tzinfo=UTC)).total_seconds()
         assert fix["lat"] == pytest.approx(50 + since_s * 1e-4, abs=2e-5)
-    # The type goes on into a recording made from it, and from there into the next file.
+    # The type is copied into a recording made from it, and from there into the next file.
     assert main(["import", str(out), "--out", str(copy)]) == 0
     assert main(["export", str(copy), "--as", "igc", "--out", str(tmp_path / "b.igc")]) == 0
     assert general(tmp_path / "b.igc")["header"]["glider_model"] == "Quendel 2"

@@ -1,4 +1,4 @@
-"""Files: what is none is refused without waiting, who owns them, what is in memory, two writers at once."""
+"""Files: irregular files are refused without waiting; owners; file systems in memory; concurrent writers."""
 
 from __future__ import annotations
 
@@ -58,7 +58,7 @@ ROOT_IN_MEMORY = """\
         (ON_A_CARD, "/mnt/old/flights", None),  # the later mount hides the earlier one
         (ROOT_IN_MEMORY, "/home/ada/flights", "tmpfs at /media/root-rw"),
         (ROOT_IN_MEMORY, "/data/flights", None),
-        (ROOT_IN_MEMORY.splitlines()[0], "/home", None),  # a container: nobody knows
+        (ROOT_IN_MEMORY.splitlines()[0], "/home", None),  # a container: not known
         ("", "/data", None),
     ],
 )
@@ -134,7 +134,7 @@ def test_a_settings_file_that_becomes_a_pipe_is_a_problem_and_comes_back(tmp_pat
 
 
 class Steps:
-    """A source during whose reading something else happens."""
+    """A source that calls a function while it is read."""
 
     info = RecordingInfo("steps", "live")
     duration_s = 1.0
@@ -206,7 +206,7 @@ def test_what_root_makes_belongs_to_whoever_has_the_folder(tmp_path: Path) -> No
 def test_a_file_of_somebody_else_that_cannot_stay_so_is_left_alone(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """Only root may give a file away (chown(2)); here the system's refusal is stood in for."""
+    """Only root may change the owner of a file (chown(2)); here the refusal of the system is simulated."""
     path = tmp_path / "vario.toml"
     path.write_bytes(b"old")
 

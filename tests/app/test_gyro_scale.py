@@ -1,4 +1,4 @@
-"""The scale of the gyro: found from turns whose attitudes are SciPy's, and applied by the flight logic."""
+"""The scale of the gyro: determined from turns with attitudes of SciPy, and applied by the flight logic."""
 
 from __future__ import annotations
 
@@ -29,11 +29,11 @@ from vario.settings.load import parse_settings
 
 HZ = 100.0
 UPRIGHT = {"x": [0.0, 90.0, 0.0], "y": [90.0, 0.0, 0.0], "z": [0.0, 0.0, 0.0]}
-"""Angles about x, y, z that lay the box with the named axis up or down."""
+"""Angles about x, y, z that put the box with the named axis up or down."""
 
 
 class Bench:
-    """A box on a table, turned and put on other sides; its sensors read its attitude's rates and gravity."""
+    """A box on a table that is turned and put on other sides; its sensors measure rates and gravity."""
 
     def __init__(
         self, scale: tuple[float, float, float], bias: tuple[float, float, float], noise: float

@@ -39,7 +39,9 @@ def walk(seed: int, n: int, step_s: float, psd: float) -> NDArray[np.float64]:
 
 
 def test_the_rate_is_the_least_squares_solution_of_the_whole_series() -> None:
-    """All states at once, from what is known first, the moves and the measurements, each over its root."""
+    """All states at once, from the initial state, the predictions and the measurements, each divided by its
+    standard deviation.
+    """
     rng = np.random.default_rng(31)
     n, psd, sigma = 25, 0.7, 0.4
     t_s = np.cumsum(rng.uniform(0.5, 3.0, n))
@@ -68,7 +70,7 @@ def test_the_rate_is_the_least_squares_solution_of_the_whole_series() -> None:
 
 
 def test_errors_of_an_error_state_filter_are_those_of_the_plain_smoother() -> None:
-    """The same data through a filter that keeps its state and one that takes each correction over at once."""
+    """The same data through a plain filter and through an error-state filter."""
     rng = np.random.default_rng(32)
     move, noise = np.array([[1.0, 0.5], [0.0, 0.95]]), np.diag([0.02, 0.3])
     kalman = KalmanFilter(dim_x=2, dim_z=1)
@@ -111,7 +113,7 @@ def test_a_lag_and_a_noise_put_in_are_told() -> None:
 
 
 def errors(samples: list[Sample], most_s: float) -> tuple[float, float]:
-    """RMS of the live vario and of that in hindsight, against simulated truth, in flight."""
+    """RMS errors of the live vario and of the vario in hindsight, against simulated truth, in flight."""
     source, loaded = opened(BUNDLED, None)
     passage = ReplaySession(source, loaded.settings, loaded.glider)
     hindsight = Hindsight()
@@ -129,7 +131,7 @@ def errors(samples: list[Sample], most_s: float) -> tuple[float, float]:
 
 
 def once_a_second(samples: list[Sample]) -> list[Sample]:
-    """What a flight recorder would keep: pressures once a second, and no inertial unit."""
+    """The data of a flight recorder: pressures once per second, and no inertial unit."""
     kept: list[Sample] = []
     last: dict[type[Sample], float] = {}
     for sample in samples:
@@ -171,6 +173,6 @@ def test_hindsight_is_nearer_to_the_truth_with_inertial_unit() -> None:
 @pytest.mark.long
 def test_compare_takes_hindsight_as_the_reference(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     code = main(["compare", str(BUNDLED), "--hindsight", "--rms", "vario_mps=0.01", "--out", str(tmp_path)])
-    assert code == 1  # no live vario is that near
+    assert code == 1  # a live vario cannot be as accurate
     assert "in hindsight" in capsys.readouterr().out
     assert main(["compare", str(BUNDLED), str(BUNDLED), "--hindsight", "--out", str(tmp_path)]) == 2

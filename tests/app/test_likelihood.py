@@ -1,8 +1,9 @@
-"""Maximum likelihood against a filter whose noise is known because it was drawn: filterpy's two-state filter.
+"""Maximum likelihood with drawn noise, so that the true parameters are known: the two-state filter of
+filterpy.
 
-For a filter run with the truth, innovations are white and their normalised squares average 1 (Bar-Shalom, Li
-and Kirubarajan, Estimation with Applications to Tracking and Navigation, section 5.4, from memory); filterpy
-gives the log likelihood of a measurement itself.
+For a filter with the true parameters, innovations are white and their normalised squares average 1
+(Bar-Shalom, Li and Kirubarajan, Estimation with Applications to Tracking and Navigation, section 5.4, from
+memory); filterpy gives the log likelihood of a measurement itself.
 """
 
 from __future__ import annotations

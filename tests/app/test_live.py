@@ -1,4 +1,4 @@
-"""The live loop on chips made of software: true to its replay, steady, and not to be brought down."""
+"""The live loop on fake chips: equality with its replay, timing, and robustness."""
 
 from __future__ import annotations
 
@@ -41,12 +41,12 @@ from vario.settings.load import LoadedSettings, parse_settings
 from vario.sound.sink import NullSink
 
 IMU, BARO, PITOT = 0x6A, 0x77, 0x28
-"""Where the usual chips are."""
+"""Addresses of the usual chips."""
 
 
 @dataclass
 class Kept:
-    """A journal in memory."""
+    """A recorder in memory."""
 
     samples: list[Sample] = field(default_factory=list)
     begun: list[RecordingInfo] = field(default_factory=list)
@@ -60,7 +60,7 @@ class Kept:
 
 @dataclass
 class OnCard:
-    """Files as the recorder writes them, without its thread."""
+    """The files of the recorder, without its thread."""
 
     files: FlightFiles
 
@@ -73,7 +73,7 @@ class OnCard:
 
 @dataclass
 class Events:
-    """What the side of the loop finds, at times."""
+    """The events of the file watcher at given times."""
 
     clock: SteppedClock
     due: list[Event]
@@ -85,7 +85,7 @@ class Events:
 
 
 class Rig:
-    """A whole live instrument on fakes, on a clock that jumps."""
+    """A complete live instrument on fake chips, with a clock that jumps."""
 
     def __init__(
         self,
@@ -121,7 +121,7 @@ class Rig:
         return self.fitted.sensors
 
     def at(self, t_s: float, action: Callable[[], object]) -> None:
-        """Do something to the hardware at a time."""
+        """Change the hardware at a given time."""
         self.actions.append((t_s, action))
         self.actions.sort(key=lambda entry: entry[0])
 
@@ -199,7 +199,7 @@ def test_a_flight_recorded_live_replays_bit_for_bit(tmp_path: Path, flown_s: flo
 
 
 def test_rates_are_those_asked_for_and_stamps_are_those_of_the_conversion() -> None:
-    """Static pressure falls steadily: what a sample says must be what was true at the time it carries."""
+    """Static pressure decreases steadily: a sample must have the true value at its time."""
 
     def truth_pa(t_s: float) -> float:
         return 100_000.0 - 200.0 * t_s
@@ -270,7 +270,7 @@ def test_a_sensor_unplugged_in_flight_is_missed_told_and_comes_back(
     lines = [record.getMessage() for record in caplog.records if f"0x{address:02X}" in record.getMessage()]
     assert any("does not answer" in line and "next try in" in line for line in lines)
     assert any("back after" in line for line in lines)
-    assert len(lines) < 8  # told, not chattered
+    assert len(lines) < 8  # reported, but not repeatedly
 
 
 ADDRESSES = (IMU, BARO, PITOT, 0x48, 0x40)
@@ -304,7 +304,7 @@ def test_every_fault_has_a_line_that_names_sensor_place_and_what_is_done(
     name = next(s.name for s in rig.sensors if s.name.endswith(f"0x{address:02X}"))
     lines = [r.getMessage() for r in caplog.records if r.getMessage().startswith(f"{name}: ")]
     sensor = next(s for s in rig.sensors if s.name == name)
-    if fault == "stuck":  # whoever meets it first frees the bus for all
+    if fault == "stuck":  # the first sensor that detects it frees the bus for all
         lines = [r.getMessage() for r in caplog.records]
         assert any("its bus was clocked free" in line for line in lines)
     elif not sensor.faults:
@@ -428,7 +428,7 @@ def test_a_mistake_in_the_flight_logic_starts_it_afresh(caplog: pytest.LogCaptur
     loaded = parse_settings("", "settings")
     instrument = Instrument(loaded, {}, NullSink(), kept, [readings.append])
     for k in range(200):
-        wrong = k == 100  # a time that is none: no sensor gives one, and nothing is prepared for it
+        wrong = k == 100  # an invalid time, which no sensor gives and no code expects
         instrument.take(Baro(-math.inf if wrong else whole_ns(1.0 + k / 10), 95_000.0))
     instrument.close()
     assert "the flight logic failed" in caplog.text
@@ -438,7 +438,7 @@ def test_a_mistake_in_the_flight_logic_starts_it_afresh(caplog: pytest.LogCaptur
 
 
 class Faulty(NullSink):
-    """A sink that fails when told to, in a way nobody thought of."""
+    """A sink that fails on command with an unexpected exception."""
 
     def __init__(self) -> None:
         self.fails = False
@@ -450,7 +450,7 @@ class Faulty(NullSink):
 
 @dataclass
 class FaultyJournal(Kept):
-    """A journal that fails when told to."""
+    """A recorder that fails on command."""
 
     fails: bool = False
 
@@ -492,9 +492,9 @@ def test_no_outlet_that_fails_takes_the_flight_logic_along(caplog: pytest.LogCap
     deaf[0], sink.fails = False, True
     instrument.close()
     sound.close()
-    assert instrument.flights == 1  # it never started afresh
+    assert instrument.flights == 1  # it never restarted
     assert heard == reference  # and the healthy one among the listeners got every reading there was
-    assert len(journal.samples) == 1490 - 40  # what came before the recorder could take any is lost
+    assert len(journal.samples) == 1490 - 40  # samples before the recorder accepted any are lost
     # Once when it begins, then once a minute.
     assert caplog.text.count("the sound failed; the flight logic continues") == 3
     assert caplog.text.count("an output of readings failed; the flight logic continues") == 2

@@ -1,4 +1,4 @@
-"""Parts of the live run: what is fitted, the sound that may be missing, changed settings and marks."""
+"""Parts of the live run: fitted sensors, a missing sound device, changed settings and marks."""
 
 from __future__ import annotations
 
@@ -51,7 +51,7 @@ DEEP = "x = " + "[" * 5000 + "]" * 5000
 
 
 def once(happened: Callable[[], bool], seconds: float = 30.0) -> None:
-    """Wait for another thread, and fail rather than wait for ever."""
+    """Wait for another thread, with a time limit."""
     tick = threading.Event()
     for _ in range(round(seconds / 0.002)):
         if happened():
@@ -62,7 +62,7 @@ def once(happened: Callable[[], bool], seconds: float = 30.0) -> None:
 
 @contextmanager
 def logged_to_root_as_before() -> Iterator[None]:
-    """The command writes its log to standard error; tests after this one must not."""
+    """Remove the log handler of the command, so that later tests do not write to standard error."""
     root = logging.getLogger()
     handlers, level = list(root.handlers), root.level
     root.handlers.clear()
@@ -99,7 +99,7 @@ def test_the_command_says_in_one_line_why_it_cannot_begin(
 def test_a_rehearsal_needs_no_settings_file_and_no_sound_device(
     tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """As the readme prints it, without any sound library, in a folder that holds nothing."""
+    """The command of the README, without a sound library, in an empty folder."""
     monkeypatch.setitem(sys.modules, "sounddevice", None)
     monkeypatch.chdir(tmp_path)
     with logged_to_root_as_before():
@@ -155,7 +155,7 @@ def test_a_sound_device_that_comes_late_is_taken_and_one_that_refuses_does_not_s
 
 
 class Plugged(ToneInputs):
-    """A device that can be pulled out."""
+    """A device that can be removed."""
 
     is_there = True
 
@@ -169,7 +169,7 @@ class Plugged(ToneInputs):
 
 
 class Gappy(ToneInputs):
-    """A device that was kept waiting."""
+    """A device that received late blocks."""
 
     @property
     def underruns(self) -> int:
@@ -242,7 +242,7 @@ class PortAudioError(Exception):
 
 
 def library_without_devices(monkeypatch: pytest.MonkeyPatch) -> tuple[types.ModuleType, list[str]]:
-    """A stand-in for the library on a system whose sound has gone: everything in it fails."""
+    """A replacement of the library on a system without sound: every call fails."""
     module, called = types.ModuleType("sounddevice"), []
 
     def failing(name: str) -> Callable[..., None]:
@@ -275,7 +275,7 @@ def test_sound_that_cannot_even_be_looked_for_is_silence_with_a_reason(
 
 
 def test_sound_comes_back_to_a_system_that_had_lost_all_of_it(monkeypatch: pytest.MonkeyPatch) -> None:
-    """The device goes, and nothing can be looked for; later everything is there again."""
+    """The device is lost and no device can be listed; later everything is available again."""
     module, called = library_without_devices(monkeypatch)
     broken = dict(vars(module))
 
@@ -322,7 +322,7 @@ def test_changed_settings_and_dropped_marks_are_found_once(tmp_path: Path) -> No
     assert side.take() is None
     config.write_text('[vario]\ndamping = "2 s"\n', encoding="utf-8")
     drop_mark(marks, "strong  here", datetime(2026, 6, 1, tzinfo=UTC))
-    for _ in range(3):  # a file must rest from one look to the next
+    for _ in range(3):  # a file must be unchanged between two checks
         side.look()
     found = [side.take() for _ in range(3)]
     assert [type(event) for event in found if event] == [Mark, SettingsChange]

@@ -1,4 +1,4 @@
-"""Marks: dropped in flight, placed by their time, and put into finished recordings."""
+"""Marks: set in flight, placed by their time, and inserted into finished recordings."""
 
 from __future__ import annotations
 
@@ -43,7 +43,7 @@ def test_a_dropped_mark_is_found_at_its_time(tmp_path: Path) -> None:
 
 def test_the_command_drops_a_mark_now(tmp_path: Path) -> None:
     before = datetime.now(UTC)
-    assert main(["mark", "wave bar", "--marks", str(tmp_path / "m")]) == 1  # nobody takes it up
+    assert main(["mark", "wave bar", "--marks", str(tmp_path / "m")]) == 1  # no instrument reads it
     (mark,) = dropped_marks(tmp_path / "m", before)
     assert mark.text == "wave bar"
     assert mark.t_s < 60.0
@@ -51,7 +51,7 @@ def test_the_command_drops_a_mark_now(tmp_path: Path) -> None:
 
 @pytest.fixture
 def watch() -> Iterator[Callable[[Path], SideWatch]]:
-    """What looks for marks in flight; it ends with the test."""
+    """The watcher for marks in flight; it ends with the test."""
     started: list[SideWatch] = []
 
     def start(folder: Path) -> SideWatch:

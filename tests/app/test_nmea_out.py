@@ -1,4 +1,4 @@
-"""Sentences parsed back by `pynmeagps`, a general NMEA 0183 parser; networks and serial lines are real."""
+"""Sentences parsed by `pynmeagps`, a general NMEA 0183 parser, over real network and serial connections."""
 
 import math
 import os
@@ -171,7 +171,7 @@ def test_places_all_over_the_earth(circling: Reading, lat_deg: float, lon_deg: f
 
 
 class Kept:
-    """A sink that keeps what it is given."""
+    """A sink that stores its sentences."""
 
     def __init__(self) -> None:
         self.sets: list[bytes] = []
@@ -226,7 +226,7 @@ def test_it_listens_at_the_configured_address_only(server: TcpSink) -> None:
 
 
 def waits_of_this_thread() -> int:
-    """How often it gave up the processor to wait; not how often it lost it to another (getrusage(2))."""
+    """Number of voluntary context switches, that is, of waits (getrusage(2))."""
     return resource.getrusage(resource.RUSAGE_THREAD).ru_nvcsw
 
 
@@ -244,7 +244,7 @@ def test_a_reader_that_does_not_read_delays_nobody(server: TcpSink) -> None:
             sent += len(data)
             while got < sent:
                 got += len(keen.recv(65_536))
-        # To wait for the reader in each of the forty writes that its backlog holds would be as many waits.
+        # Waiting for the reader in each of the forty writes of its backlog would give as many waits.
         assert waits < 10
         assert got == sent
         server.write(b"$B*00\r\n")
@@ -382,7 +382,7 @@ def test_an_address_in_use_is_said_so(server: TcpSink) -> None:
 
 
 def test_a_replay_takes_as_long_as_the_flight() -> None:
-    """By a clock of our own: seconds asked to wait, against seconds flown."""
+    """With a clock of the test: requested waiting time against flight time."""
     readings = demo().readings[1000:1301]
     clock = [0.0]
 

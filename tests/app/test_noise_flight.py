@@ -1,4 +1,4 @@
-"""`vario noise flight`: flights whose sensor noise is known because it was put in."""
+"""`vario noise flight` on flights with added sensor noise, which is therefore known."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ def record(path: Path, samples: Iterator[Sample]) -> Path:
 
 
 def wandering(seconds: float, baro_pa: float, rate_hz: float) -> Iterator[Sample]:
-    """A barometer in air that rises and sinks at random: climb wanders by 0.6 m/s in a second."""
+    """A barometer in randomly rising and sinking air: the climb changes by 0.6 m/s in a second."""
     rng = np.random.default_rng(6)
     height_m, climb_mps = 1500.0, 0.0
     for i in range(round(seconds * rate_hz)):
@@ -48,7 +48,7 @@ def test_barometer_noise_put_in_comes_out(tmp_path: Path, capsys: pytest.Capture
     path = record(tmp_path / "wander.mcap", wandering(240.0, 6.0, 10.0))
     out = tmp_path / "out"
     assert main(["noise", "flight", str(path), "--out", str(out)]) == 0
-    # 2100 innovations, most of each being noise, know it to a few per cent.
+    # 2100 innovations, which are mainly noise, determine it to a few per cent.
     assert load_settings(out / SETTINGS).settings.sensors.baro.noise_pa == pytest.approx(6.0, rel=0.08)
     figures = tomllib.loads((out / FIGURES).read_text())
     assert figures["before"]["baro_pa"] == 1.5
@@ -63,7 +63,7 @@ def test_barometer_noise_put_in_comes_out(tmp_path: Path, capsys: pytest.Capture
 
 
 def test_errors_that_are_no_noise_are_not_sold_as_noise(tmp_path: Path) -> None:
-    """A barometer that sticks for seconds: no noise figure explains it, and the file says so."""
+    """A barometer that is stuck for seconds: no noise parameter explains it, and the file says so."""
 
     def sticking() -> Iterator[Sample]:
         held = 0.0
@@ -79,7 +79,7 @@ def test_errors_that_are_no_noise_are_not_sold_as_noise(tmp_path: Path) -> None:
 
 @pytest.mark.long
 def test_in_a_whole_flight_the_true_noise_is_likeliest(truth_folder: Path) -> None:
-    """A glider of the flight-dynamics library: too much and too little barometer noise both fit worse."""
+    """A glider of the flight-dynamics library: too high and too low barometer noise both fit worse."""
     flight = fly("streets", "sgs126", 306, truth_folder, Sensors(baro_pa=2.4, pitot_pa=1.0))
     framer = Framer()
     frames = [

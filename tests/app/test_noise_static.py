@@ -1,7 +1,7 @@
-"""`vario noise static` on recordings whose noise is known because it was put in, and on those it must refuse.
+"""`vario noise static` on recordings with added noise, which is therefore known, and on unsuitable ones.
 
-What was put in is the reference; the written settings are read back by the program's own loader and, for
-the figures, by the standard library's TOML reader.
+The added noise is the reference. The written settings are read by the loader of the program, and the figures
+by the TOML reader of the standard library.
 """
 
 from __future__ import annotations
@@ -32,7 +32,7 @@ def times() -> Floats:
 
 
 def rest(t_s: Floats, seed: int = 1) -> dict[str, Floats]:
-    """Readings of a whole instrument lying on a table: values by channel, shape (n, fields)."""
+    """Readings of a complete instrument on a table: values by channel, shape (n, fields)."""
     draw = np.random.default_rng(seed)
     n = len(t_s)
     return {
@@ -65,7 +65,7 @@ def test_noise_put_in_comes_out(tmp_path: Path) -> None:
     assert result.refused == {}
     for m in result.measured:
         sigma = put_in[m.sensor.channel]
-        # 6000 readings know their own spread to 0.9 %; four times that.
+        # 6000 readings determine their standard deviation to 0.9 %; the limit is four times that.
         assert m.figures.sample == pytest.approx(sigma, rel=0.04), m.name
         assert m.figures.white == pytest.approx(sigma / np.sqrt(RATE_HZ), rel=0.05), m.name
         assert m.rate_hz == pytest.approx(RATE_HZ, rel=1e-6)
@@ -86,7 +86,7 @@ def test_settings_written_are_settings_read(tmp_path: Path, capsys: pytest.Captu
     assert "date of recording unknown" in (out / SETTINGS).read_text()
     picture = imread(out / PICTURE)
     assert picture.shape[0] > 500
-    assert picture.std() > 0.05  # something is drawn
+    assert picture.std() > 0.05  # the picture is not empty
     # US Standard Atmosphere 1976: 95 000 Pa is at 540.34 m, 284.64 K, so 287.05·284.64/(9.80665·95 000) m/Pa.
     said = re.search(r"barometer as height: ([0-9.]+) m per sample", capsys.readouterr().out)
     assert said is not None
@@ -94,13 +94,15 @@ def test_settings_written_are_settings_read(tmp_path: Path, capsys: pytest.Captu
 
 
 def test_a_smoothing_sensor_is_not_taken_for_a_quiet_one(tmp_path: Path) -> None:
-    """A sensor's own averaging makes neighbours alike; a filter must still not believe their mean."""
+    """Averaging in a sensor correlates neighbouring readings; a filter must not overestimate the accuracy of
+    their mean.
+    """
     t_s = times()
     raw = 1.5 * np.random.default_rng(4).standard_normal(len(t_s) + 7)
     smooth = np.convolve(raw, np.full(8, 1 / 8), mode="valid")
     path = write(tmp_path / "smooth.csv", t_s, {"baro": 95_000.0 + smooth[:, None]})
     (m,) = measure_static(open_source(path), path).measured
-    # Averaging 8 leaves the density as it was: 1.5 Pa a sample, as far as averages are concerned.
+    # Averaging 8 readings does not change the density: for averages the noise is 1.5 Pa per sample.
     assert m.for_filter == pytest.approx(1.5, rel=0.15)
     assert m.figures.sample < 0.6
 

@@ -1,4 +1,4 @@
-"""Outlets, the end of a run and what is said: with devices made of software and a clock that is handed in."""
+"""Outlets, the end of a run, and messages, with fake devices and a clock of the test."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from vario.outlet import Outlet, Seldom
 
 
 def once(happened: Callable[[], bool], seconds: float = 30.0) -> None:
-    """Wait for another thread, and fail rather than wait for ever."""
+    """Wait for another thread, with a time limit."""
     tick = threading.Event()
     for _ in range(round(seconds / 0.002)):
         if happened():
@@ -37,7 +37,7 @@ class Device:
 
 
 class Shelf:
-    """Makes devices, or refuses to."""
+    """Makes devices, or fails."""
 
     def __init__(self, refusal: str | None = None) -> None:
         self.refusal = refusal
@@ -187,7 +187,7 @@ def test_signals_are_as_before_when_all_is_closed() -> None:
     threads = threading.active_count()
     left: list[int] = []
     with Ending(left.append, longest_s=0.6) as ending:
-        signal.raise_signal(signal.SIGUSR1)  # its default would end the tests
+        signal.raise_signal(signal.SIGUSR1)  # its default action would end the tests
         assert not ending.asked
     assert [signal.getsignal(one) for one in (signal.SIGTERM, signal.SIGHUP, signal.SIGUSR1)] == before
     once(lambda: threading.active_count() == threads)
@@ -222,7 +222,7 @@ def test_words_that_could_not_be_said_are_counted_and_those_after_are_said(
     capsys: pytest.CaptureFixture[str],
 ) -> None:
     def gone() -> None:
-        raise SystemExit(1)  # what the library for the terminal makes of a reader that has gone
+        raise SystemExit(1)  # the exception of the terminal library if its reader has ended
 
     teller = Teller()
     log = logging.Logger("flight")

@@ -1,4 +1,4 @@
-"""The catalogue of outputs and what is made from it: rows, events, columns, angles, the track."""
+"""The catalogue of outputs, and rows, events, columns, angles and track made from it."""
 
 from __future__ import annotations
 
@@ -77,7 +77,7 @@ def test_every_line_of_the_page_is_in_a_panel() -> None:
 
 @given(st.lists(st.booleans(), min_size=1, max_size=200), st.sampled_from([0.3, 1.0, 5.0, 10.0, 50.0]))
 def test_each_cue_is_in_exactly_one_row_in_order(calls: list[bool], rate_hz: float) -> None:
-    """Whatever the rate of the rows; a frame lasts 20 ms."""
+    """For any rate of the rows; a frame lasts 20 ms."""
     reading, number = flying(), 0
     sampler = Sampler([OUTPUTS["t_s"], OUTPUTS["cue"]], rate_hz)
     kinds, called, rows = list(Cue), [], []
@@ -137,7 +137,7 @@ def test_silence_has_no_voice_and_a_steady_tone_no_beeps() -> None:
 
 
 def test_ground_speed_is_that_of_the_simulated_track() -> None:
-    """Two independent readings of GNSS: the speed, and the positions a second apart."""
+    """Two independent GNSS measurements: the speed, and positions one second apart."""
     rows = Columns(TRACE, 10.0)
     for reading in demo().readings:
         rows.take(reading)

@@ -1,4 +1,4 @@
-"""What the page of a flight carries, read back by general means."""
+"""The content of the page of a flight, read by general tools."""
 
 import base64
 import json
@@ -28,7 +28,7 @@ numbers = st.one_of(st.just(math.nan), st.floats(-2000.0, 9000.0))
 
 
 def unpacked(column: dict[str, Any]) -> NDArray[np.float64]:
-    """By numpy, from what the format says of itself."""
+    """Decode a column with numpy, from its description in the page."""
     kind = {"i8": "<i1", "i16": "<i2", "i32": "<i4"}[column["type"]]
     raw = np.frombuffer(base64.b64decode(column["data"]), kind)
     values = column["offset"] + column["step"] * raw.astype(float)
@@ -46,7 +46,7 @@ def test_a_column_is_as_narrow_as_its_range() -> None:
     assert packed(array("d", [0.0, 1.0]), 0.01)["type"] == "i8"
     assert packed(array("d", [0.0, 100.0]), 0.01)["type"] == "i16"
     assert packed(array("d", [0.0, 9000.0]), 0.01)["type"] == "i32"
-    assert unpacked(packed(array("d", [1e30, 0.0]), 0.01))[0] > 1e7  # held at the end, not wrapped round
+    assert unpacked(packed(array("d", [1e30, 0.0]), 0.01))[0] > 1e7  # clipped, not wrapped
 
 
 class Elements(HTMLParser):
@@ -107,7 +107,7 @@ def test_columns_are_what_the_instrument_said_in_the_units_of_the_page() -> None
 
 
 def test_measurements_stand_in_the_order_they_were_first_met() -> None:
-    """So that each has its colour, and the same flight the same bytes, every time."""
+    """Each output has its colour, and the same flight gives the same bytes."""
     met: dict[str, None] = {}
     for reading in demo().readings:
         met |= dict.fromkeys(reading.monitor.innovations)
@@ -154,7 +154,7 @@ def test_rows_stay_bounded_and_keep_the_whole_flight() -> None:
 
 
 def test_climbs_are_drawn_in_air_that_stands_still() -> None:
-    """The circles of a steady climb lie on top of each other once the wind is taken out of the track."""
+    """Without the wind, the circles of a steady climb coincide."""
     content = content_of(demo())
     for climb in content["climbs"]:
         assert climb["circles"]

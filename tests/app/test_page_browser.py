@@ -1,4 +1,4 @@
-"""The page in a real browser: Debian's Chromium without a screen, driven by the WebDriver standard (W3C)."""
+"""The page in a real browser: Chromium of Debian without a screen, controlled by WebDriver (W3C)."""
 
 import json
 from collections.abc import Iterator
@@ -30,7 +30,7 @@ YARDSTICK = """
 const values = Float64Array.from({ length: 3000000 }, (_, k) => Math.sin(k));
 values.sort();
 """
-"""Work to compare with: three million sines, and their order."""
+"""Reference work: computing and sorting three million sines."""
 
 MOST_YARDSTICKS = 8.0
 """The page of five hours took 4.7 to 5.3 of them, two to four seconds."""
@@ -79,7 +79,7 @@ def requests(browser: Browser) -> list[str]:
 
 
 def worked_s(browser: Browser) -> float:
-    """The time that the thread of the page has worked since it was loaded."""
+    """Working time of the thread of the page since it was loaded."""
     metrics = browser.execute_cdp_cmd("Performance.getMetrics", {})["metrics"]
     return float(next(metric["value"] for metric in metrics if metric["name"] == "TaskDuration"))
 
@@ -88,7 +88,7 @@ def worked_s(browser: Browser) -> float:
 def test_five_hours_load_quickly_and_from_fifteen_megabytes(browser: Browser, tmp_path: Path) -> None:
     path = saved(tmp_path, long_flight())
     assert path.stat().st_size < LARGEST_BYTES
-    # A ratio on the same thread's own clock: neither the machine nor what else it does is in it.
+    # A ratio on the clock of the same thread does not depend on the machine or its load.
     browser.execute_cdp_cmd("Performance.enable", {"timeDomain": "threadTicks"})
     ratios = []
     for _ in range(3):
@@ -159,7 +159,7 @@ INK_SHARES = """Array.from(document.querySelectorAll('#plots .uplot')).map((plot
   for (let row = 0; row < height; row++)
     dark += [0, 1, 2].some((k) => data[4 * (row * width + k)] < 60 && data[4 * (row * width + k) + 3] > 100);
   return dark / height; })"""
-"""By panel, how much of its height is dark at a time."""
+"""The dark share of the height of each panel at a time."""
 
 
 def test_marks_are_in_every_plot_in_a_list_and_gone_to(browser: Browser, tmp_path: Path) -> None:
@@ -199,7 +199,7 @@ def test_moving_the_cursor_is_heard_from_where_it_is(browser: Browser, page: Pat
 
 
 def test_the_page_sounds_like_the_instrument(browser: Browser, page: Path) -> None:
-    """Pitch and share of sound against the instrument's own PCM of the same seconds."""
+    """Compare pitch and share of sound with the PCM of the instrument in the same seconds."""
     opened(browser, page)
     rate_hz = script(browser, "flightPage.sampleRate")
     readings, compared = demo().readings, 0
@@ -263,7 +263,7 @@ def test_it_prints(browser: Browser, page: Path) -> None:
 
 
 def test_the_track_is_on_the_printed_map(browser: Browser, page: Path) -> None:
-    """A printer gets the upper canvas only: on the screen it holds the cursor alone."""
+    """For printing, the upper canvas contains the map; on the screen it contains only the cursor."""
     opened(browser, page)
     painted = """(() => {
       const canvas = document.querySelector('#map .overlay');

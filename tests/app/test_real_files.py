@@ -1,4 +1,4 @@
-"""What files of real recorders hold and the summary must tell: several flights, wind, offsets, noise."""
+"""Content of files of real recorders that the summary must report: several flights, wind, offsets, noise."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The recorder: what a power cut, a full card and a read-only one cost."""
+"""The recorder: losses after a power failure, with a full card and with a read-only card."""
 
 from __future__ import annotations
 
@@ -141,7 +141,7 @@ def test_a_long_flight_takes_no_more_memory_than_a_short_one(tmp_path: Path) -> 
 
 @pytest.mark.parametrize("whole", [True, False])
 def test_the_date_that_comes_late_is_in_the_file(tmp_path: Path, whole: bool) -> None:
-    """Named by its date if it could be finished; a file cut off says when it was all the same."""
+    """A finished file has its date in the name; a truncated file also contains its start time."""
     at_zero = datetime(2026, 6, 1, 11, 0, 3, 250_000, tzinfo=UTC)
     files = FlightFiles(tmp_path, sync_s=0.0)
     files.begin(INFO)
@@ -157,7 +157,7 @@ def test_the_date_that_comes_late_is_in_the_file(tmp_path: Path, whole: bool) ->
 
 
 def test_a_folder_that_cannot_be_written_to_is_said_and_survived(caplog: pytest.LogCaptureFixture) -> None:
-    # A folder of the kernel, in which nobody may make one, whoever the test runs as.
+    # A folder of the kernel, in which no user can create a folder.
     files = FlightFiles(Path("/proc/vario"), sync_s=1.0)
     files.begin(INFO)
     write(files, samples(1.0))

@@ -1,4 +1,4 @@
-"""The main job, from the command line: a recording in, what the pilot saw and heard out."""
+"""Replay from the command line: trace, summary, sound and picture of a recording."""
 
 from __future__ import annotations
 
@@ -111,7 +111,7 @@ def test_the_demo_is_the_flight_it_says(demo: tuple[Rows, dict[str, Any]]) -> No
     for row in trace:
         if not modes or modes[-1] != row["mode"]:
             modes.append(row["mode"])
-    # Each circle is shifted once with level wings, which counts as leaving for a moment.
+    # Each circle is shifted once with level wings, which ends the circling mode for a moment.
     thermal = ["circling", "cruise", "circling"]
     assert modes == [
         "ground",
@@ -130,7 +130,7 @@ def test_the_demo_is_the_flight_it_says(demo: tuple[Rows, dict[str, Any]]) -> No
 
 
 def test_what_it_shows_is_close_to_the_truth_in_the_recording(demo: tuple[Rows, dict[str, Any]]) -> None:
-    """Physical sense, not a tuned bound: netto is the air's own motion, wind is the wind."""
+    """Physical plausibility instead of a tuned bound: netto is the motion of the air, wind is the wind."""
     truth: dict[str, list[tuple[float, float]]] = {}
     for sample in Recording(BUNDLED):
         if isinstance(sample, Reference):
@@ -147,7 +147,9 @@ def test_what_it_shows_is_close_to_the_truth_in_the_recording(demo: tuple[Rows, 
 
 
 def test_the_golden_trace_has_not_moved(demo: tuple[Rows, dict[str, Any]]) -> None:
-    """If it was meant to: `python -m tests.golden.refresh`, and say in the commit what moved and why."""
+    """If the change is intended, run `python -m tests.golden.refresh`, and state the changes and reasons in
+    the commit.
+    """
     comparison = against_golden(thinned(demo[0]))
     assert len(comparison.columns) > len(COLUMNS)
     if not comparison.same:

@@ -1,4 +1,4 @@
-"""Which files a replay writes, when some are left out or the library for sound files is missing."""
+"""The files of a replay, with some omitted, and without the library for sound files."""
 
 import subprocess
 import sys
@@ -73,7 +73,7 @@ def test_without_the_picture_matplotlib_is_not_loaded(recording: Path, tmp_path:
 
 @pytest.fixture
 def no_libsndfile(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """As soundfile fails where it was built from source and the system has no libsndfile."""
+    """The failure of soundfile if it was built from source and the system has no libsndfile."""
     folder = tmp_path / "modules"
     folder.mkdir()
     (folder / "soundfile.py").write_text("raise OSError('sndfile library not found')\n")

@@ -1,4 +1,4 @@
-"""The picture of a flight: what is drawn, what is said where there is nothing, and its grey print."""
+"""The picture of a flight: its content, notes on missing data, and a greyscale print."""
 
 import itertools
 import struct

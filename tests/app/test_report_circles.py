@@ -1,4 +1,6 @@
-"""The circles of the climbs on the report: which are drawn, and that grey says what colour says."""
+"""The circles of the climbs in the picture: their selection, and equal information in greyscale and
+colour.
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The service: its unit, and what it says to the service manager."""
+"""The service: its unit, and its messages to the service manager."""
 
 from __future__ import annotations
 
@@ -49,7 +49,7 @@ def test_the_unit_says_what_it_must() -> None:
     assert service["CPUSchedulingPolicy"][0] in {"rr", "fifo"}
     assert service["ProtectSystem"] == ["strict"]
     assert service["ReadWritePaths"] == ['-"/data/my flights"']
-    # Longer than a run takes to end (vario/app/live/ending.py), so that it is not killed on the way.
+    # Longer than the end of a run (vario/app/live/ending.py), so that it is not killed before.
     assert int(service["TimeoutStopSec"][0]) > LONGEST_S + LAST_WORDS_S
 
 
@@ -183,7 +183,7 @@ def test_without_a_manager_nothing_is_sent_and_nothing_fails(tmp_path: Path) -> 
 
 
 def test_a_run_tells_the_manager_records_and_ends_when_told(tmp_path: Path) -> None:
-    """The whole command as the service runs it, on chips made of software, until SIGTERM."""
+    """The complete command of the service, on fake chips, until SIGTERM."""
     config = tmp_path / "my.toml"
     config.write_text(f'[recorder]\nfolder = "{tmp_path / "flights"}"\n', encoding="utf-8")
     name = str(tmp_path / "notify")

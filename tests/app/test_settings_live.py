@@ -1,4 +1,4 @@
-"""Settings changed in flight: noticed, taken or refused, recorded, replayed; and the editing of one value."""
+"""Settings changed in flight: detection, use or refusal, recording, replay; and the editing of one value."""
 
 from __future__ import annotations
 
@@ -111,7 +111,7 @@ def test_invalid_content_keeps_the_old_settings_and_says_so(text: str) -> None:
 
 
 def test_every_section_of_flight_can_change_without_a_restart() -> None:
-    """The estimate flies on: it is the same, frame by frame, whatever the pilot changes."""
+    """The estimate continues: it is the same, frame by frame, with any change of settings."""
     text = """
 [flight]
 mode = "circling"
@@ -208,8 +208,8 @@ def test_what_somebody_has_open_to_write_is_not_taken(tmp_path: Path) -> None:
 
 
 def test_a_setting_waits_for_an_editor_that_saves_in_place(config: Path) -> None:
-    # The editor has emptied the file and not written it yet: an empty file is one with every default, and
-    # setting a value in that would leave nothing of the pilot's settings.
+    # The editor has emptied the file and has not written it yet. An empty file means all defaults, so setting
+    # a value in it would lose all settings of the pilot.
     whole = config.read_text(encoding="utf-8").replace("[flight]", "# mine\n[flight]")
     setting = Thread(target=set_setting, args=("maccready", "1.5 m/s", config), daemon=True)
     with config.open("w", encoding="utf-8") as editor:
@@ -225,7 +225,7 @@ def test_a_setting_waits_for_an_editor_that_saves_in_place(config: Path) -> None
 
 @pytest.mark.parametrize("half", ["", '[flight]\nmaccready = "1'])
 def test_what_looks_half_written_must_rest_for_longer(tmp_path: Path, half: str) -> None:
-    # Both are valid to the eye of a parser or nearly so: an empty file is one with every default.
+    # Both are valid, or nearly valid, for a parser: an empty file means all defaults.
     path = tmp_path / "my.toml"
     path.write_text(settings_text("1 m/s"), encoding="utf-8")
     (tmp_path / "glider.toml").write_text(GLIDER, encoding="utf-8")
@@ -381,7 +381,7 @@ _VALUES = st.one_of(st.integers(-5, 5), st.sampled_from(["x # y", 'q"', "", "= 1
 def test_editing_agrees_with_a_toml_reader(
     table: dict[str, dict[str, object]], section: str, name: str, value: object
 ) -> None:
-    """Oracle: Python's own TOML reader, on files written section by section."""
+    """Oracle: the TOML reader of Python, on files written section by section."""
     text = "".join(
         f"# about {outer}\n[{outer}]\n"
         + "".join(f"{inner} = {write_value(v)} # {inner}\n" for inner, v in values.items())

@@ -1,4 +1,4 @@
-"""`vario tone` as its user meets it."""
+"""`vario tone` from the command line."""
 
 import os
 import re
@@ -20,7 +20,7 @@ from vario.settings.tone import Tone
 
 
 class Ear:
-    """A sink that remembers."""
+    """A sink that stores its commands."""
 
     def __init__(self) -> None:
         self.heard: list[ToneCommand] = []
@@ -41,7 +41,7 @@ def test_values_become_sound(tmp_path: Path, capsys: pytest.CaptureFixture[str])
     assert pcm.size == 4 * rate_hz
     assert "+0.0 m/s: silent" in said
     assert not np.any(pcm[round(1.1 * rate_hz) : 2 * rate_hz])
-    # What it says is what is in the file, by the strongest line of the spectrum.
+    # The printed pitch equals the strongest line in the spectrum of the file.
     for second, value in ((0, "-2.0"), (3, r"\+3.0")):
         promised = re.search(value + r" m/s: (\d+) Hz", said)
         assert promised is not None
@@ -89,7 +89,7 @@ def test_settings_change_what_is_heard(tmp_path: Path, capsys: pytest.CaptureFix
     ("seconds", "axis"), [("1", "s"), pytest.param("400", "min", marks=pytest.mark.long)]
 )
 def test_a_picture_shows_the_sound_where_it_is(tmp_path: Path, seconds: str, axis: str) -> None:
-    # Silence, then a beep: the right half of the picture is the brighter one, whatever the length.
+    # Silence, then a beep: the right half of the picture is brighter, for any length.
     assert axis
     sound, out = tmp_path / "tone.flac", tmp_path / "picture.png"
     main(["tone", "0 2", "--seconds", seconds, "--out", str(sound)])

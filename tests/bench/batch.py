@@ -1,9 +1,10 @@
-"""How fast the bench is: `python -m tests.bench.batch`, on a machine with nothing else to do.
+"""Measure import, start and batch: `python -m tests.bench.batch`, on an idle machine.
 
 Three numbers: importing a five-hour FAI/IGC file, `vario --help`, and how much faster a batch is with two
-processes than with one. Import and help are judged by the processor time they take, which other programs
-hardly disturb. The batch is judged by the wall clock, one process and two in turn and the best of each, so
-that a passing load spoils neither alone; while other programs keep the cores busy, the ratio says little.
+processes than with one. Import and help are measured in processor time, which other programs hardly affect.
+The batch is measured in wall-clock time, alternately with one process and with two, and the best time of each
+counts, so that a temporary load affects neither alone. While other programs use the cores, the ratio has
+little meaning.
 """
 
 from __future__ import annotations
@@ -32,7 +33,9 @@ IMPORT_BELOW_S, HELP_BELOW_S, SPEED_UP_FROM = 5.0, 0.3, 1.8
 
 
 def write_igc(path: Path, hours: float) -> None:
-    """Straight and circling in turn at 25 m/s, a fix a second, with airspeed, track and another's vario."""
+    """Straight flight and circling alternately at 25 m/s, one fix per second, with airspeed, track and
+    vario.
+    """
     lines = ["AXXX001", "HFDTE150726", "I033638TAS3941VAT4244TRT"]
     north = east = track = 0.0
     for i in range(round(hours * 3600)):
@@ -52,30 +55,30 @@ def write_igc(path: Path, hours: float) -> None:
 
 
 class Took(NamedTuple):
-    """How long some work took: on the clock, and on the processor with the processes it started."""
+    """The duration of some work in wall-clock time, and in processor time including child processes."""
 
     wall_s: float
     cpu_s: float
 
 
 def timed(work: Callable[[], object]) -> Took:
-    """Do some work and say how long it took."""
+    """Do some work and measure its duration."""
     began_s, before = time.perf_counter(), os.times()
     work()
     wall_s = time.perf_counter() - began_s
     for child in multiprocessing.active_children():
-        child.join()  # only then its time is counted
+        child.join()  # the time of a child counts only after its end
     return Took(wall_s, sum(os.times()[:4]) - sum(before[:4]))
 
 
 def vario(*arguments: str) -> Callable[[], object]:
-    """A command, run in a process of its own."""
+    """Run a command in its own process."""
     command = [sys.executable, "-m", "vario.app.cli", *arguments]
     return lambda: subprocess.run(command, check=True, stdout=subprocess.DEVNULL)  # noqa: S603  (our own command)
 
 
 def copies(folder: Path, count: int) -> None:
-    """As many flights of seven minutes."""
+    """The given number of flights of seven minutes."""
     demo = open_source(BUNDLED)
     for place in range(count):
         with RecordingWriter(folder / f"{place}.mcap", demo.info) as writer:
@@ -86,7 +89,7 @@ def copies(folder: Path, count: int) -> None:
 
 
 def main() -> int:
-    """Measure and say; 1 if a target is missed."""
+    """Measure and print; exit code 1 if a target is missed."""
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         write_igc(folder / "five.igc", 5.0)

@@ -1,7 +1,7 @@
-"""How well circling is understood: `python -m tests.bench.circling [FILE.igc ...]`.
+"""Measure the detection of circling and climbs: `python -m tests.bench.circling [FILE.igc ...]`.
 
-* On recordings (FAI/IGC or any other with positions): climbs found, and circling that is none, against the
-  plain twenty-second counter of `plain_turns`.
+* On recordings (FAI/IGC or any other with positions): climbs found and false circling, compared with the
+  twenty-second counter of `plain_turns`.
 * On simulated flights of known truth, on seeds that nothing was tuned on: the direction of the strongest
   lift, and the climb shown before turning against the climb then achieved (`circling_bars`).
 """
@@ -45,7 +45,7 @@ def main() -> None:
 
 
 def judged(path: Path) -> Verdict:
-    """The instrument's circling in a recording against the plain counter's."""
+    """Compare the circling of the instrument in a recording with that of the plain counter."""
     source = open_source(path)
     samples = list(source)
     pipeline = Pipeline(Settings(), None, noise_of(Settings(), source.info))
@@ -54,7 +54,7 @@ def judged(path: Path) -> Verdict:
 
 
 def said_of(name: str, v: Verdict) -> str:
-    """A line of results."""
+    """One line of results."""
     return (
         f"{name}: {v.found} of {v.climbs} climbs of two turns or more found; "
         f"{v.episodes} times circling in {v.flown_s / 3600.0:.1f} h, "

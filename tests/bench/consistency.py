@@ -1,10 +1,11 @@
-"""Whether the estimator's errors are as large as it says: `python -m tests.bench.consistency [--flights N]`.
+"""Compare the errors of the estimator with its stated variances: `python -m tests.bench.consistency`.
 
-Flights drawn from the inertial filter's own model (`consistency`), in two ways: as the theory of the Kalman
-filter wants it (an updraft that changes little, a correction each step), and as flown (the updraft the
-filter allows for, a correction every second step). In the first every figure should lie within its bounds
-of 99.9 %. In the second the wing's force tells of the updraft, against the theory, and the airspeeds since
-the last correction are averaged: there the table says by how much the filter is wrong about itself.
+Flights drawn from the inertial filter's own model (`consistency`), in two ways: according to the assumptions
+of the Kalman filter (an updraft that changes little, a correction in each step), and as in flight (the
+updraft for which the filter allows, a correction every second step). In the first case every value should lie
+within its bounds of 99.9 %. In the second case the force of the wing depends on the updraft, contrary to the
+theory, and the airspeeds since the last correction are averaged; there the table shows by how much the stated
+variance is wrong.
 """
 
 from __future__ import annotations
@@ -23,14 +24,14 @@ from tests.support.consistency import AS_FLOWN, CALM, GROUPS, MEASUREMENTS, fly
 
 
 def main() -> None:
-    """Fly and print."""
+    """Run the flights and print the table."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--flights", type=int, default=100)
     flights = parser.parse_args().flights
     console = Console(highlight=False)
     with ProcessPoolExecutor(os.cpu_count()) as pool:
         for title, noise, every in (("as theory wants it", CALM, 1), ("as flown", AS_FLOWN, 2)):
-            # Seeds the suite does not fly.
+            # Seeds that the test suite does not use.
             found = list(pool.map(fly, range(1000, 1000 + flights), repeat(noise), repeat(every)))
             table = Table(title=f"{title}, {flights} flights", box=None, pad_edge=False)
             for column in ("", "mean a degree of freedom", "bounds"):

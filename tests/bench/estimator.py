@@ -1,14 +1,14 @@
-"""How well the estimator flies: `make bench-estimator`.
+"""Measure the errors of the estimator: `make bench-estimator`.
 
 Gliders of a general flight-dynamics library fly each scene of `estimator_flights` with sensors drawn anew
-for every flight. The readings go through the whole pipeline as in flight, with default settings, and the
-vario that comes out is set against the truth, gust-free total energy, beside a plain two-state filter on
-the same sensors. `--described` takes a good set of sensors with constant errors, the one the bars are
-stated for; without it every figure of the set is drawn from its range.
+for every flight. The readings go through the whole pipeline as in flight, with default settings. The vario is
+compared with the truth (gust-free total energy); a plain two-state filter on the same sensors is measured
+too. `--described` uses a good set of sensors with constant errors, for which the targets are stated; without
+it every error of the set is drawn from its range.
 
 Errors are RMS in m/s from the beginning of the scene on, no lag removed: median and worst of the draws.
-NEES is the squared error over the squared `vario_sigma_mps`, 1 if the sigma is true. Wind is the largest
-share of moments at which its error is beyond twice its sigma.
+NEES is the squared error over the squared `vario_sigma_mps`, 1 if the sigma is correct. Wind is the largest
+share of time in which its error is beyond twice its sigma.
 """
 
 from __future__ import annotations
@@ -61,7 +61,9 @@ BARS = {
 """RMS of the vario, with and without glider file."""
 
 SEEDS = tuple(range(9001, 9011))
-"""Written down before anything was scored. Constants were chosen on seed 1; each seed flies one glider."""
+"""These seeds were fixed before anything was scored. Constants were chosen on seed 1; each seed uses one
+glider.
+"""
 
 
 _HEADINGS = ("scene", "file", "bar", "median", "worst", "peak", "NEES", "netto", "2-state", "wind > 2σ")
@@ -150,7 +152,7 @@ def score(
 def _wind_off(
     readings: Sequence[Reading], truth: NDArray[np.void], scored: NDArray[np.bool_]
 ) -> float | None:
-    """Share of the moments with a wind at which it is further from the air's motion than two sigmas."""
+    """Share of the time with a wind in which its error is more than two sigma."""
     off = [
         math.hypot(r.wind.north_mps - north, r.wind.east_mps - east) > 2.0 * r.wind.sigma_mps
         for r, north, east, counts in zip(

@@ -1,10 +1,10 @@
-"""What the centring cue is worth to a pilot who acts on it: `make bench-pilot`.
+"""Measure the gain of climb by a pilot who acts on the centring cue: `make bench-pilot`.
 
 Each case is flown by gliders of a general flight-dynamics library with the instrument in the loop at 50 Hz
-(`pilot_loop`), by three pilots (`pilot_ears`) who differ in one thing only: one holds the bank, one acts on
-the cues, one knows the core. Thermal, wind, turbulence, place of the core, bank, roll rate and reaction time
-are drawn from the seed of the case. The climb is the mean true gain of total energy over the 120 s after the
-roll-in.
+(`pilot_loop`), by three pilots (`pilot_ears`) with one difference: the first holds the bank, the second acts
+on the cues, the third knows the core. Thermal, wind, turbulence, place of the core, bank, roll rate and
+reaction time are drawn from the seed of the case. The climb is the mean true gain of total energy over the
+120 s after the roll-in.
 
 Updrafts: Gaussian with sink around it, W·exp(−d²/R²) − sink, and every fourth the profile of M. J. Allen
 (AIAA 2006-1510, see `truth_thermal`) with the same strength and radius.
@@ -37,14 +37,14 @@ from vario.flight.reading import Reading
 from vario.settings.schema import Settings
 
 CHOSEN_ON = range(7000, 7040)
-"""Seeds that constants were chosen on."""
+"""Seeds on which constants were chosen."""
 SCORED_ON = range(7100, 7148)
-"""Seeds that are scored; written down before the first score, nothing was chosen on them."""
+"""Seeds that are scored; they were fixed before the first score, and nothing was chosen on them."""
 
 CALLS_CHOSEN_ON = range(7400, 7430)
 CALLS_SCORED_ON = range(7500, 7530)
 HOURS = 3
-"""Of gusts of 1 m/s, on the stage alone."""
+"""Duration of gusts of 1 m/s, on the stage alone."""
 
 SCORE_S = 120.0
 NOISE = Noise(baro_pa=1.2, pitot_pa=0.5)
@@ -52,7 +52,9 @@ NOISE = Noise(baro_pa=1.2, pitot_pa=0.5)
 
 @dataclass(frozen=True, slots=True)
 class Case:
-    """What is drawn. `offset_m` and `towards_rad`: the core from the middle of the first circle, as aimed."""
+    """The drawn parameters. `offset_m` and `towards_rad`: intended position of the core relative to the
+    middle of the first circle.
+    """
 
     seed: int
     glider: str
@@ -130,7 +132,7 @@ def climb_mps(flown: Flown) -> float:
 
 
 def first_offset_m(flown: Flown) -> float:
-    """How far the core lies from the middle of the first full turn."""
+    """Distance of the core from the middle of the first full turn."""
     truth = flown.truth
     begin = int(np.argmax(truth["t_s"] > PRELUDE_S + STRAIGHT_S + 5.0))
     heading = np.unwrap(truth["heading_rad"])
@@ -142,7 +144,7 @@ def first_offset_m(flown: Flown) -> float:
 
 @dataclass(frozen=True, slots=True)
 class Result:
-    """Climbs of the three pilots, m/s; the offset as flown; what was obeyed; told shifts against truth."""
+    """Climbs of the three pilots, m/s; the offset as flown; the cues obeyed; advised shifts and truth."""
 
     seed: int
     offset_m: float
@@ -152,11 +154,11 @@ class Result:
     obeyed: tuple[str, ...]
     wrong: int
     shifts: tuple[tuple[float, float, float, float], ...]
-    """True distance, told distance, error and stated sigma, m, at each new shift."""
+    """True distance, advised distance, error and stated sigma, m, at each new shift."""
 
 
 def judge(seed: int, settings: Settings | None = None) -> Result:
-    """All three pilots on one case."""
+    """Fly one case with all three pilots."""
     case = draw(seed)
 
     def place(place_m: tuple[float, float], heading_rad: float) -> tuple[float, float]:
@@ -180,7 +182,7 @@ def judge(seed: int, settings: Settings | None = None) -> Result:
 
 
 def told_shift(case: Case) -> Callable[[Reading, Seen], object | None]:
-    """A watcher that sets each new shift against the truth while the bank is that of the circle."""
+    """A watcher that compares each new shift with the truth while the bank is that of the circle."""
     last: list[object] = [None]
 
     def watch(reading: Reading, seen: Seen) -> tuple[float, float, float, float] | None:
@@ -262,7 +264,7 @@ def report(results: Sequence[Result]) -> None:
 
 
 def report_calls(found: Sequence[Crossing]) -> None:
-    """When the cue for turning came."""
+    """Print when the cue for turning came."""
     worth = [c for c in found if c.worthwhile]
     before = [c.before_m for c in worth if c.before_m is not None]
     rest = [c for c in found if not c.worthwhile]

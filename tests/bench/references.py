@@ -1,10 +1,10 @@
-"""What the estimator is measured against in `bench_estimator`: a simple filter, and a bound.
+"""References for the benchmark of the estimator: a simple filter, and a bound.
 
 * `two_state`: the plain alternative, a Kalman filter of two states (energy height and its rate) on
   barometer and airspeed, at its steady state. Its one constant was tuned once, on seeds that are not scored.
-* `offline_bound`: a fixed-interval smoother (filterpy's Rauch-Tung-Striebel) that sees the whole flight, also
-  what comes later, and is told the true attitude and incidence. What it still gets wrong is sensor noise; no
-  instrument can be much better.
+* `offline_bound`: a fixed-interval smoother (filterpy's Rauch-Tung-Striebel) that uses the whole flight, also
+  later samples, and knows the true attitude and incidence. Its remaining error is sensor noise; no instrument
+  can be much better.
 """
 
 from __future__ import annotations
@@ -23,15 +23,19 @@ from tests.support.truth_flight import RATE_HZ, Flight, fly
 Floats = NDArray[np.float64]
 
 ENERGY_NOISE_M = 0.13
-"""Of one energy height: 1.2 Pa of barometer are 0.12 m, 0.5 Pa of pitot at 25 m/s another 0.05 m."""
+"""Noise of one energy height: 1.2 Pa of the barometer are 0.12 m, 0.5 Pa of the pitot at 25 m/s another 0.05
+m.
+"""
 
 TWO_STATE_PSD = 0.019
-"""Spectral density of the second derivative of energy height, m²/s³: what `tune_two_state` found on seeds 1
-and 2 of both gliders, the minimum of the mean RMS over `TUNING_SCENES`."""
+"""Spectral density of the second derivative of energy height, m²/s³. `tune_two_state` found it on seeds 1 and
+2 of both gliders: the minimum of the mean RMS over `TUNING_SCENES`.
+"""
 
 TUNING_SCENES = ("speed_changes", "streets", "thermal")
-"""Not gust steps and strong turbulence: they are read as lift whatever the constant, and the least error of
-such a scene is that of a needle that hardly moves."""
+"""Gust steps and strong turbulence are excluded: they read as lift with any constant, and there the least
+error belongs to a needle that hardly moves.
+"""
 
 
 def air_data(flight: Flight) -> tuple[Floats, Floats]:
@@ -84,7 +88,7 @@ def steady_gains(psd: float, sigma: float, t_s: float) -> tuple[float, float]:
 
 
 def tune_two_state(cache: Path) -> float:
-    """The constant above, found again: least mean RMS against the gust-free truth."""
+    """Determine the constant above again: the least mean RMS error against the gust-free truth."""
     flights = [
         fly(scene, glider, seed, cache)
         for scene in TUNING_SCENES
@@ -119,7 +123,7 @@ def offline_bound(flight: Flight) -> Floats:
     up_mps2 = -np.sum(force * down, axis=1) - isa.G0_MPS2
     forward_mps2 = np.sum(force * along, axis=1) + isa.G0_MPS2 * np.sum(down * along, axis=1)
     heights, speeds = air_data(flight)
-    # The input is integrated first and the smoother finds what that leaves: its library knows no inputs.
+    # The library has no inputs: the input is integrated first, and the smoother determines the remainder.
     climb = np.cumsum(up_mps2) / RATE_HZ
     height = np.cumsum(climb) / RATE_HZ
     rest = _smooth(_drift(t, 3), np.array([[1.0, 0.0, 0.0]]), 0.12, heights - height[every - 1 :: every])

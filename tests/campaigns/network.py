@@ -1,10 +1,10 @@
-"""Visitors who do not behave against the sentences over TCP: `python -m tests.campaigns.network 1000`.
+"""Faulty TCP clients of the NMEA output: `python -m tests.campaigns.network 1000`.
 
-One thread does everything, the sink's writing too. So a write that waited for a visitor would wait for ever,
-and an alarm tells; how fast the machine is does not matter.
+One thread does everything, including the writing of the sink. So a write that waits for a client would wait
+for ever, and an alarm ends it. The speed of the machine does not matter.
 
-What must hold: nothing waits or raises, the listener who behaves gets every sentence, and neither files nor
-memory grow with the visits.
+Expectations: nothing waits or raises, the correct client gets every sentence, and neither open files nor
+memory grow with the number of clients.
 """
 
 from __future__ import annotations
@@ -29,16 +29,18 @@ from vario.settings.output import Network
 
 HOST = "127.0.0.1"
 LONGEST_S = 60
-"""For one turn; a machine on which it takes so long flies nothing."""
+"""Time limit of one turn; no usable machine takes this long."""
 
 TURNS = 10_000
-"""Enough, of what the system does by itself in a few."""
+"""Longer than the system itself needs for a few of them."""
 
 MEMORY_BYTES = MOST_READERS * (BACKLOG_BYTES + 1024) * 2 + 65_536
-"""What may wait for every reader, once more while it is put together, and the objects."""
+"""Data that may wait for every reader, a copy while they are put together, and the objects."""
 
 NOWHERE = (
-    Network("udp", HOST, 9),  # discard (RFC 863): on nearly every machine nobody is there, and it says so
+    Network(
+        "udp", HOST, 9
+    ),  # discard (RFC 863): on nearly every machine nothing listens there, and the system reports it
     Network("udp", "2001:db8::1", 10110),  # for documentation (RFC 3849): no network leads there
     Network("udp", "255.255.255.255", 10110),
 )
@@ -46,12 +48,12 @@ NOWHERE = (
 
 @dataclass(frozen=True, slots=True)
 class Found:
-    """What came of the visits.
+    """The results of the visits.
 
     Attributes:
-        visits: that were made.
+        visits: number of clients.
         sentences: sent, all of which arrived.
-        longest_ms: of all writes, for the reader of the line: other work on the machine shows in it.
+        longest_ms: longest write; it includes other work on the machine.
         files: open before and after.
     """
 
@@ -68,7 +70,7 @@ class Found:
 
 
 def besiege(visits: int, seed: int = 1) -> Found:
-    """So many visits, a sentence with each.
+    """Make a number of visits, with one sentence each.
 
     Raises:
         AssertionError: if something does not hold.
@@ -106,7 +108,8 @@ def besiege(visits: int, seed: int = 1) -> Found:
 
 
 def overfeed() -> int:
-    """As many as are served, who all take nothing, are sent to until they are let go; bytes held at most.
+    """Send to the largest number of clients, none of which reads, until they are disconnected; returns the
+    largest number of bytes held.
 
     Raises:
         AssertionError: if they never are.
@@ -129,7 +132,7 @@ def overfeed() -> int:
 
 
 def send_nowhere(count: int) -> None:
-    """So many datagrams to where nobody is.
+    """Send datagrams to addresses without a receiver.
 
     Raises:
         TimeoutError: if that waits.
@@ -147,7 +150,7 @@ def send_nowhere(count: int) -> None:
 
 
 def patience_s() -> float:
-    """How long one is kept who has connected and takes nothing, while little is sent."""
+    """The time after which a client that does not read is disconnected, while little is sent."""
     sink = TcpSink(Network("tcp", HOST, free_port()))
     with socket.socket() as stalled:
         stalled.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 1024)
@@ -162,25 +165,25 @@ def patience_s() -> float:
 
 
 def numbered(number: int) -> bytes:
-    """A sentence that says its number."""
+    """A sentence with its number."""
     return sentence("IIXDR", "G", str(number), "", "NUMBER").encode("ascii")
 
 
 def free_port() -> int:
-    """A port nobody has."""
+    """A free port."""
     with socket.create_server((HOST, 0)) as free:
         port: int = free.getsockname()[1]
     return port
 
 
 def open_files() -> int:
-    """Of this process (proc(5))."""
+    """Open files of this process (proc(5))."""
     return len(os.listdir("/proc/self/fd"))
 
 
 @contextmanager
 def alarm(seconds: int = LONGEST_S) -> Iterator[None]:
-    """Ends what takes longer."""
+    """Ends an operation that takes longer."""
 
     def too_long(_: int, __: FrameType | None) -> None:
         raise TimeoutError(f"it waits: {seconds} s were not enough")
@@ -205,7 +208,7 @@ def tracing() -> Iterator[None]:
 
 
 def _took(listener: Listener, got: int) -> int:
-    """How many have arrived now; each in its turn."""
+    """The number of sentences that have arrived, in order."""
     for line in listener.lines():
         assert line == numbered(got).rstrip(), f"{line!r} came in place of number {got}"
         got += 1
@@ -218,7 +221,7 @@ def _held_bytes() -> int:
 
 
 def main() -> int:
-    """All of it."""
+    """Run all of it."""
     visits = int(sys.argv[1])
     print(besiege(visits))  # noqa: T201
     held = overfeed()

@@ -1,12 +1,12 @@
-"""Power cuts: `python -m tests.campaigns.power_cuts 200` kills so many at random moments, and cuts as many
-in software.
+"""Power cuts: `python -m tests.campaigns.power_cuts 200` kills 200 recordings at random moments, and
+simulates as many power failures.
 
-Each victim is two processes: one that records at four times real time, watching its settings and marks as
-the instrument does, and notes how far it is before each sample; and one that changes the settings and drops
-marks without a pause. The moment of the kill is a time of the recording, and a victim waits if its recorder
-is far behind: on a busy machine the kill comes later, and no more is lost. A kill (SIGKILL) leaves what the
-operating system has. What a card has after a real power failure is that of the last fsync: `FaultyDisk` keeps
-that, and of the rest what it likes.
+Each victim has two processes. The first records at four times real time, watches its settings and marks as
+the instrument does, and notes the time before each sample. The second changes the settings and sets marks
+without a pause. The moment of the kill is a time of the recording, and a victim waits if its recorder is far
+behind. So on a busy machine the kill comes later, and no more is lost. After a kill (SIGKILL) the data in the
+operating system remain. After a real power failure the card has the data of the last fsync: `FaultyDisk`
+keeps these, and any part of the rest.
 """
 
 from __future__ import annotations
@@ -43,7 +43,7 @@ SPEED = 4.0
 BEGIN_S = 1.0
 AT_ONCE = 10
 LONGEST_S = 8.0
-"""Recorded by a victim until it is killed."""
+"""The data that a victim records until it is killed."""
 MOST_WAITING = 75
 """Samples that may wait for the thread of the recorder: half a second."""
 PATIENCE_S = 120.0
@@ -55,7 +55,7 @@ _TIME = struct.Struct("<d")
 
 
 def write_until_killed(folder: Path) -> None:
-    """Record for ever: barometer, accelerometer, changed settings and marks."""
+    """Record without end: barometer, accelerometer, changed settings and marks."""
     progress = os.open(folder / "progress", os.O_CREAT | os.O_WRONLY)
     side = SideWatch(folder / "vario.toml", folder / "marks", every_s=0.05)
     side.start()
@@ -79,7 +79,7 @@ def write_until_killed(folder: Path) -> None:
 
 
 def change_until_killed(folder: Path) -> None:
-    """Change two settings and drop a mark, for ever."""
+    """Change two settings and set a mark, without end."""
     for number in count(1):
         set_setting("maccready", f"{number % 100 / 10} m/s", folder / "vario.toml")
         set_setting("bugs", f"{number % 50 / 100}", folder / "vario.toml")
@@ -105,7 +105,7 @@ def losses(root: Path, number: int, seed: int) -> list[float]:
                         life(folder)
                     finally:
                         traceback.print_exc()
-                        os._exit(1)  # nothing of the parent's is to be tidied up here
+                        os._exit(1)  # the resources of the parent must not be closed here
                 pids.append(pid)
             doomed.append((at_s, folder, pids))
         _kill(doomed)
@@ -133,7 +133,7 @@ def _kill(doomed: list[tuple[float, Path, list[int]]]) -> None:
 
 
 def _reached_s(folder: Path) -> float:
-    """How far the victim is; `BEGIN_S` if it has not taken its first sample."""
+    """The recorded time of the victim; `BEGIN_S` before its first sample."""
     progress = folder / "progress"
     written = progress.read_bytes() if progress.exists() else b""
     return float(_TIME.unpack(written)[0]) if written else BEGIN_S
@@ -146,10 +146,10 @@ def _loss_s(folder: Path) -> float:
 
 
 def cut_recording(folder: Path, chance: Random) -> float:
-    """The power goes at some moment of a recording on a `FaultyDisk`; recorded seconds lost.
+    """Simulate a power failure during a recording on a `FaultyDisk`; returns the recorded seconds lost.
 
     Raises:
-        AssertionError: if what is left is not the beginning of what was recorded.
+        AssertionError: if the remaining file is not the beginning of the recording.
     """
     disk = FaultyDisk()
     files = FlightFiles(folder, sync_s=1.0, disk=disk)
@@ -172,10 +172,10 @@ def cut_recording(folder: Path, chance: Random) -> float:
 
 
 def cut_config(folder: Path, chance: Random) -> None:
-    """The power goes somewhere while a file is changed and marks are dropped on a `FaultyDisk`.
+    """Simulate a power failure while a file is changed and marks are set on a `FaultyDisk`.
 
     Raises:
-        AssertionError: if a file is torn, or something is gone that was said to be done.
+        AssertionError: if a file is incomplete, or a completed change is lost.
     """
     disk = FaultyDisk()
     disk.exchanges = chance.random() < 0.5
@@ -197,7 +197,7 @@ def cut_config(folder: Path, chance: Random) -> None:
 
 
 def main() -> int:
-    """Kill and cut as often as the command line says."""
+    """Make the number of kills and power failures given on the command line."""
     number = int(sys.argv[1])
     seed = int(sys.argv[2]) if len(sys.argv) > 2 else 1
     with tempfile.TemporaryDirectory() as scratch:

@@ -1,12 +1,12 @@
 """`vario set`, `vario mark` and an editor against the live loop: `python -m tests.campaigns.races 10000`.
 
-Three processes set a value each, two drop marks, and later one saves the file as editors do, in place or by
-renaming. Each waits until its change is in the recording before it makes the next one, so that every single
-one can be told. The live loop is the real one, without sensors and with its time running ahead.
+Three processes set one value each, two set marks, and later one saves the file as editors do, in place or by
+renaming. Each waits until its change is in the recording before it makes the next one, so that each change
+can be identified. The live loop is the real one, without sensors and in accelerated time.
 
-What must hold: every change accepted is recorded once and in order, every mark once, every text recorded is
-whole, and nothing that an editor saved is undone by `vario set`. An editor may undo what was set between its
-reading and its saving; that is counted.
+Expectations: every accepted change is recorded once and in order, every mark once, every recorded text is
+complete, and `vario set` undoes no save of an editor. An editor may undo a value that was set between its
+reading and its saving; this is counted.
 """
 
 from __future__ import annotations
@@ -48,7 +48,7 @@ KEYS: dict[str, Callable[[int], str]] = {
     "ballast": lambda number: f"{number / 100:.2f} kg",
     "bugs": lambda number: f"{number / 10000:.4f}",
 }
-"""How a number is written as a value of each key."""
+"""The text of a number as a value of each key."""
 
 READ = {
     "maccready": re.compile(r'^maccready = "([\d.]+) m/s"', re.MULTILINE),
@@ -66,13 +66,13 @@ _NUMBER = struct.Struct("<q")
 
 
 def number_in(text: str, key: str) -> int:
-    """The number that stands in a text as the value of a key."""
+    """The number in a text that is the value of a key."""
     found = READ[key].search(text)
     return round(float(found[1]) * SIZE[key]) if found else 0
 
 
 class Board:
-    """Numbers every process sees: what of each key has been recorded, and what was undone."""
+    """Shared numbers: the recorded values of each key, and the undone ones."""
 
     NAMES = (*READ, *(f"undone {key}" for key in READ))
 
@@ -87,7 +87,7 @@ class Board:
 
 
 class Noting:
-    """A journal on the disk that tells the board what it has taken."""
+    """A journal on the disk that reports its records to the board."""
 
     def __init__(self, files: FlightFiles, board: Board) -> None:
         self._files, self._board = files, board
@@ -105,7 +105,7 @@ class Noting:
 def _until_recorded(path: Path, board: Board, key: str, number: int) -> bool:
     """Wait; false if the change has been undone instead."""
     end_s = time.monotonic() + GIVE_UP_S
-    here_s = time.monotonic()  # where two save at once one is away for a moment, and comes again on top
+    here_s = time.monotonic()  # with two simultaneous saves, one is invisible for a moment
     while board[key] != number:
         if number_in(path.read_text(encoding="utf-8", errors="replace"), key) == number:
             here_s = time.monotonic()
@@ -118,7 +118,7 @@ def _until_recorded(path: Path, board: Board, key: str, number: int) -> bool:
 
 
 def set_many(path: Path, board: Board, key: str, count: int) -> None:
-    """Set a value again and again, as `vario set` does."""
+    """Set a value repeatedly, as `vario set` does."""
     for number in range(1, count + 1):
         set_setting(key, KEYS[key](number), path)
         while not _until_recorded(path, board, key, number):
@@ -127,16 +127,16 @@ def set_many(path: Path, board: Board, key: str, count: int) -> None:
 
 
 def mark_many(folder: Path, name: str, count: int) -> None:
-    """Drop marks, as `vario mark` does."""
+    """Set marks, as `vario mark` does."""
     for number in range(1, count + 1):
         drop_mark(folder, f"{name} {number}", datetime.now(UTC))
         time.sleep(LOOK_S)
 
 
 def save_many(path: Path, board: Board, count: int, sets: int) -> None:
-    """Save the file, by turns in place and by renaming, with a comment of one's own changed.
+    """Save the file, alternately in place and by renaming, with a changed comment.
 
-    Evenly over the time in which `sets` values are set, or it would be done before the race has begun.
+    The saves are spread over the time in which `sets` values are set.
     """
     for number in range(1, count + 1):
         while sum(board[key] for key in KEYS) < sets * (number - 1) // count:
@@ -164,7 +164,7 @@ def save_many(path: Path, board: Board, count: int, sets: int) -> None:
 
 
 def race(folder: Path, sets: int, marks: int, saves: int) -> str:
-    """So many of each; what was found, in a sentence.
+    """Run the given number of each; returns the findings in a sentence.
 
     Raises:
         AssertionError: if something was lost, doubled or torn.
@@ -178,7 +178,9 @@ def race(folder: Path, sets: int, marks: int, saves: int) -> str:
     lives += [lambda name=name: mark_many(dropped, name, marks // 2) for name in ("one", "two")]  # type: ignore[misc]
     if saves:
         lives.append(lambda: save_many(path, board, saves, sum(each.values())))
-    side = SideWatch(path, dropped, every_s=LOOK_S)  # before anything happens, or it would be taken for old
+    side = SideWatch(
+        path, dropped, every_s=LOOK_S
+    )  # before the first change, which otherwise is not detected
     rejected = _fly(folder, board, side, {_forked(life) for life in lives})
     (recording,) = folder.glob("*.mcap")
     events = [sample for sample in Recording(recording) if isinstance(sample, SettingsChange | Mark)]
@@ -219,7 +221,9 @@ def _forked(life: Callable[[], None]) -> int:
 
 
 def _fly(folder: Path, board: Board, side: SideWatch, running: set[int]) -> bool:
-    """The live loop until every process is done and all is taken; whether a change was refused."""
+    """Run the live loop until every process has ended and all changes are recorded; returns whether one was
+    refused.
+    """
     files = FlightFiles(folder, sync_s=0.0)
     clock = SteppedClock()
     rejected: list[float] = []
@@ -242,13 +246,13 @@ def _fly(folder: Path, board: Board, side: SideWatch, running: set[int]) -> bool
                 running.remove(pid)
                 assert status == 0, "a process failed"
         quiet = 0 if running else quiet + 1
-        return quiet > 1000  # a second: twenty looks at the files, and all events taken
+        return quiet > 1000  # one second: twenty checks of the files, and all events processed
 
     side.start()
     try:
         LiveLoop(Scheduler([], clock), clock, instrument, side=side).run(stop=done)
     finally:
-        for pid in running:  # something is wrong: they would go on
+        for pid in running:  # after an error the processes would continue
             os.kill(pid, signal.SIGKILL)
             os.waitpid(pid, 0)
         side.close()

@@ -1,6 +1,6 @@
-"""The fault matrix in short: each sensor and each fault once, and the page that holds all of it.
+"""Short form of the fault matrix: each sensor and each fault once, and the page with the whole matrix.
 
-`make faults` flies every cell; see docs/faults.md.
+`make faults` simulates every cell; see docs/faults.md.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ from tests.support.compiled import interpreted_only
 
 PAGE = Path(__file__).parents[2] / "docs" / "faults.md"
 
-# In mid-flight only, where all cells of a phase share the flight up to the fault: what it costs is the fault.
+# Only faults in flight: the cells of a phase share the flight up to the fault, which saves time.
 SHORTEST = (
     Cell("barometer", "late", "cruise"),
     Cell("pitot", "lost midway", "cruise"),

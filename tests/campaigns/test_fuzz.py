@@ -1,7 +1,7 @@
-"""The short form of the fuzzer: a few thousand cases from a fixed seed, and what it has found so far.
+"""The short form of the fuzzer: a few thousand cases from a fixed seed, and its earlier findings.
 
-The long form is `python -m tests.campaigns.fuzz`. Whatever it finds is mended, and gets a test here or
-beside the code.
+The long form is `python -m tests.campaigns.fuzz`. Each finding is corrected, and gets a test here or beside
+the code.
 """
 
 from __future__ import annotations
@@ -63,7 +63,7 @@ def test_a_sample_that_cannot_be_true_is_seen(sample: Baro | Reference) -> None:
 @pytest.mark.long
 @pytest.mark.skipif(sys.platform != "linux", reason=missing.LINUX)
 def test_files_that_ask_for_too_much_get_an_answer_within_their_room(tmp_path: Path) -> None:
-    """A line of 200 MB, gzip of as much, chunks that claim or hold it, brackets and keys without end."""
+    """A line of 200 MB, gzip of the same size, chunks that claim or contain it, endless brackets and keys."""
     found = burst(BOMBS, tmp_path, 200_000_000, room_mb=160)
     assert [one for one in found if not one.well] == []
     assert len(found) == len(BOMBS)

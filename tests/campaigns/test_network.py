@@ -1,4 +1,4 @@
-"""Visitors who do not behave, datagrams to nowhere, and what listens; `make network` is the long form."""
+"""Faulty clients, datagrams without a receiver, and listening sockets; `make network` is the long form."""
 
 from __future__ import annotations
 
@@ -39,7 +39,7 @@ def test_datagrams_to_where_nobody_is_disturb_nobody() -> None:
 
 
 def test_a_crowd_at_the_door_is_let_in_a_few_at_a_time() -> None:
-    # All wait before the first is served; the system's queue holds them (listen(2): at least 128).
+    # All wait before the first is served; the queue of the system contains them (listen(2): at least 128).
     sink = TcpSink(Network("tcp", "127.0.0.1", free_port()))
     crowd = [socket.create_connection(("127.0.0.1", sink.port), timeout=10.0) for _ in range(100)]
     try:
@@ -59,7 +59,7 @@ def test_a_crowd_at_the_door_is_let_in_a_few_at_a_time() -> None:
 
 
 def _ended(client: socket.socket) -> bool:
-    """Whether the other end has closed; without taking what is there."""
+    """Whether the other end has closed; no data are consumed."""
     try:
         return client.recv(1, socket.MSG_PEEK) == b""
     except BlockingIOError:
@@ -106,7 +106,7 @@ def own_ports() -> dict[str, set[tuple[str, int]]]:
     ("to", "listens"),
     [
         (None, {}),
-        ("udp:127.0.0.1:{port}", {"udp"}),  # sent from, at whatever port; nothing reads what comes there
+        ("udp:127.0.0.1:{port}", {"udp"}),  # a source port, which is arbitrary; nothing reads data from it
         ("tcp:127.0.0.1:{port}", {"tcp"}),
     ],
 )

@@ -11,7 +11,7 @@ import pytest
 
 @pytest.mark.long
 def test_every_change_and_mark_is_recorded_once_and_whole() -> None:
-    """In a process of its own, which makes others without their threads."""
+    """It runs in its own process, which starts others that have none of its threads."""
     done = subprocess.run(
         [sys.executable, "-m", "tests.campaigns.races", "120"],
         cwd=Path(__file__).parents[2],

@@ -1,6 +1,6 @@
-"""The siege in short: every attack that is quick and needs no rights.
+"""The short form of the siege: every attack that is quick and needs no special rights.
 
-`make siege` makes them all; see docs/siege.md.
+`make siege` runs all of them; see docs/siege.md.
 """
 
 from __future__ import annotations
@@ -49,7 +49,7 @@ SHORT = [
 ]
 
 ACTING = {"audio", "recorder"}
-"""Sections of the machine: where to write and what to sound on."""
+"""Sections that belong to the machine: files and sound."""
 
 
 @interpreted_only
@@ -68,7 +68,7 @@ def test_the_page_has_every_attack() -> None:
 
 
 def test_every_section_flies_or_acts() -> None:
-    """A new section must be put into the one list or the other."""
+    """A new section must be added to one of the two lists."""
     sections = {path[0] for path in keys(Settings) if len(path) > 1}
     assert sections == FLYING.keys() | ACTING
     for name, taken in FLYING.items():

@@ -1,4 +1,4 @@
-"""Attacks on the running instrument, of each kind one; `tests/campaigns/siege/live.py` has all of them."""
+"""Attacks on the running instrument, one of each kind; `tests/campaigns/siege/live.py` has all of them."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The short form of the soak: some minutes of flight, the same every time, and a watch that sees."""
+"""The short form of the soak: some minutes of flight, the same every time, and tests of its checks."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Programs that connect to the sentences and do not behave, and one that does."""
+"""Clients of the NMEA output that misbehave, and one that does not."""
 
 from __future__ import annotations
 
@@ -11,14 +11,14 @@ from random import Random
 Address = tuple[str, int]
 
 _RESET = struct.pack("ii", 1, 0)
-"""With no time to linger, closing is a reset (socket(7), SO_LINGER)."""
+"""With a linger time of 0, closing resets the connection (socket(7), SO_LINGER)."""
 
 MOST_AT_ONCE = 40
-"""Of a crowd: five times as many as are served."""
+"""Size of a crowd: five times as many clients as are served."""
 
 
 def _connected(address: Address, receive_bytes: int | None = None) -> socket.socket:
-    """A connection, or one on its way: nobody here waits either."""
+    """A connection, established or not: nothing here waits."""
     client = socket.socket()
     client.setblocking(False)
     if receive_bytes is not None:
@@ -28,7 +28,7 @@ def _connected(address: Address, receive_bytes: int | None = None) -> socket.soc
 
 
 def _send(client: socket.socket, data: bytes) -> None:
-    with suppress(OSError):  # not connected yet, or not let in
+    with suppress(OSError):  # not connected yet, or not accepted
         client.send(data)
 
 
@@ -99,16 +99,17 @@ KINDS: tuple[Callable[[Address, Random], Iterator[socket.socket]], ...] = (
     never_reads,
     comes_as_a_crowd,
 )
-"""Each opens connections and gives those it holds on to."""
+"""Each opens connections and returns those that it keeps open."""
 
 
 class Visitors:
-    """They come one after the other; those who stay leave, by turns politely and not, when it gets crowded.
+    """They connect one after the other. When there are too many, those that stay disconnect, alternately with
+    and without closing properly.
 
     Args:
-        address: where the sentences are.
-        seed: of their behaviour.
-        most: who may stay at a time.
+        address: address of the sentences.
+        seed: seed of their behaviour.
+        most: number of clients that may stay at a time.
     """
 
     def __init__(self, address: Address, seed: int, most: int = 60) -> None:
@@ -122,7 +123,7 @@ class Visitors:
         return len(self._here)
 
     def come(self) -> None:
-        """The next one; every kind has its turn."""
+        """The next client; the kinds alternate."""
         self._here += KINDS[self.visits % len(KINDS)](self._address, self._chance)
         self.visits += 1
         while len(self._here) > self._most:
@@ -136,7 +137,7 @@ class Visitors:
 
 
 class Listener:
-    """One that behaves: reads all there is and keeps whole lines until they are taken."""
+    """A correct client: it reads all data and keeps complete lines until they are taken."""
 
     def __init__(self, address: Address) -> None:
         self._socket = socket.create_connection(address, timeout=10.0)
@@ -144,10 +145,10 @@ class Listener:
         self._rest = b""
 
     def lines(self) -> list[bytes]:
-        """What has come, without the line ends.
+        """The lines received, without line ends.
 
         Raises:
-            ConnectionError: if it was put out.
+            ConnectionError: if it was disconnected.
         """
         with suppress(BlockingIOError):
             while True:
@@ -159,5 +160,5 @@ class Listener:
         return whole
 
     def close(self) -> None:
-        """Listen no more."""
+        """Disconnect."""
         self._socket.close()

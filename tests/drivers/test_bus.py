@@ -1,4 +1,4 @@
-"""The real bus's errors, and recordings of the wires that play back exactly."""
+"""The errors of the real bus, and bus recordings with exact replay."""
 
 import errno
 import gzip
@@ -57,7 +57,7 @@ def test_a_bus_that_does_not_exist_says_what_to_switch_on():
 
 
 class Adapter:
-    """What `smbus2.SMBus` is to the driver: takes its messages, fills in those that read."""
+    """A replacement of `smbus2.SMBus`: takes the messages of the driver and fills those that read."""
 
     def __init__(self, chip):
         self.chip = chip
@@ -104,7 +104,7 @@ WIRED = {"MS5611": 0x77, "BMP280": 0x76, "MPU-6050": 0x68, "SDP33": 0x21, "TMP11
 
 
 def fly(log_lines, *, seconds=6.0, chips=WIRED):
-    """A small live loop over chips and a receiver, with faults on the way, recorded; what it got."""
+    """A recorded small live loop with chips, a receiver and faults; returns what it received."""
     clock, world = FakeClock(1.0), World(impact_pa=300.0)
     real = FakeBus(clock, "i2c-1")
     wired = {name: real.attach(fake(name, world, clock), at) for name, at in chips.items()}

@@ -1,4 +1,6 @@
-"""The drivers' arithmetic against what the makers print. Sources stand beside each check."""
+"""The arithmetic of the drivers against worked examples of the manufacturers; each check states its
+source.
+"""
 
 import math
 import struct
@@ -115,8 +117,8 @@ def test_bmp280_constants_that_divide_by_zero_are_an_error():
 
 
 def test_bmp388_with_the_constants_of_a_real_chip():
-    # The makers print no example. Constants and a reading of one chip, from the test suite of a public
-    # library (elixir-sensors/bmp3xx), which names these results.
+    # The manufacturer prints no example. Constants and a reading of one chip, with these results, are from
+    # the test suite of a public library (elixir-sensors/bmp3xx).
     trim = bmp3xx.Trim.of(bytes.fromhex("236B5849F65CFFCEF42300EA636E79F3F6AA4312C4"))
     raw = bytes.fromhex("979F6D73D885")
     celsius = bmp3xx.compensate_temperature(trim, int.from_bytes(raw[3:], "little"))

@@ -1,4 +1,4 @@
-"""Whatever bytes a chip answers: a sample that can be, or a typed error."""
+"""For arbitrary bytes of a chip, a driver gives a plausible sample or a typed error."""
 
 import pytest
 from hypothesis import given, settings

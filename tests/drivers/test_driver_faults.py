@@ -1,4 +1,4 @@
-"""The real drivers on fake chips that fail: what they say, and how they come back."""
+"""The real drivers on failing fake chips: their errors and their recovery."""
 
 import pytest
 
@@ -52,7 +52,7 @@ def test_a_chip_pulled_out_and_put_back_measures_again_after_a_start(name):
 @pytest.mark.parametrize("name", CHIPS)
 @pytest.mark.parametrize("after_s", [1.0, 1.003, 1.012])
 def test_a_chip_that_lost_its_supply_for_a_moment_is_right_or_silent(name, after_s):
-    # It answers, but has forgotten its settings: readings of a wrong range would be worse than none.
+    # It answers, but has lost its settings: readings in a wrong range would be worse than none.
     bench = Bench(name, noise=0.3)
     bench.world.static_pa, bench.world.impact_pa = 85_000.0, 350.0
     bench.run(after_s)
@@ -100,7 +100,7 @@ def test_start_may_come_at_any_time(name, after_s):
 
 
 def test_what_was_measured_before_an_error_is_not_lost_with_it():
-    # The pressure is in, the temperature that should follow finds no chip.
+    # The pressure has been read; the following temperature transfer finds no chip.
     bench = Bench("MS5611")
     bench.run(1.0)
     write = bench.chip.write
@@ -141,8 +141,8 @@ def test_an_sdp31_in_the_place_of_an_sdp33():
 
 
 def test_an_ms5611_taken_for_an_ms5607_is_implausible():
-    # Twice the pressure. (The other way round reads half, which exists at 5500 m: only the field elevation
-    # can tell.)
+    # Twice the pressure. (The opposite error reads half, which is the pressure at 5500 m: only the field
+    # elevation shows this.)
     bench = Bench("MS5607")
     bench.bus.attach(fake("MS5611", bench.world, bench.clock), 0x77)
     samples, faults = bench.run(1.0)

@@ -1,4 +1,4 @@
-"""The real drivers on fake chips: what they give and when, and who is found on a bus."""
+"""The real drivers on fake chips: values and times of samples, and identification on a bus."""
 
 import math
 import statistics
@@ -62,7 +62,7 @@ def test_samples_come_at_the_rate_asked_for_in_order_and_without_error(name):
 
 @pytest.mark.parametrize("name", CHIPS)
 def test_a_transfer_that_takes_its_time_makes_no_reading_come_too_early(name):
-    """A conversion begins when it is asked for, however long after the loop's look at the clock."""
+    """A conversion begins at its request, however long after the loop has read the clock."""
     bench = Bench(name)
     bench.run(1.0)
     bench.bus.stretch_s = 0.001
@@ -95,7 +95,8 @@ def test_a_barometer_gives_its_temperature_once_a_second_if_asked(name):
 
 @pytest.mark.parametrize("name", ["MS5611", "BMP280", "BMP581", "LPS22HB", *IMUS])
 def test_noise_is_what_the_datasheet_promises(name):
-    # The fake makes Gaussian noise of the datasheet's size; the driver must neither lose nor add to it.
+    # The fake makes Gaussian noise with the size of the datasheet; the driver must neither reduce nor
+    # increase it.
     samples, _ = Bench(name).run(40.0)
     for channel, sigma in CHIPS[name].noise.items():
         values = [s for s in samples if CHANNEL_OF[type(s)] == channel]
@@ -190,7 +191,7 @@ def test_supply_and_temperature():
 
 @pytest.mark.parametrize("name", [*BAROMETERS])
 def test_the_time_of_a_sample_is_the_middle_of_its_conversion(name):
-    # The pressure makes a step; samples whose time lies a conversion after it must show it, those before not.
+    # The pressure has a step; samples one conversion after it must show it, samples before it must not.
     bench = Bench(name, noise=0.0)
     bench.run(1.0)
     bench.world.static_pa -= 1_000.0
@@ -226,8 +227,8 @@ def test_cycles_that_are_missed_altogether_are_counted():
 @pytest.mark.parametrize("name", CHIPS)
 @pytest.mark.parametrize("periods", [0.3, 0.6, 0.9, 0.99, 1.4, 1.99])
 def test_a_loop_that_comes_late_once_takes_no_reading_twice(name, periods):
-    # A loop late by nearly a period must not read at once and, as the next is due, once more: chips that run
-    # by themselves have nothing new then, and look as if they had lost their settings.
+    # A loop that is late by nearly a period must not read twice in quick succession: a free-running chip then
+    # has no new data, which looks like lost settings.
     bench = Bench(name)
     bench.run(0.5)
     for _ in range(20):
@@ -262,7 +263,7 @@ def test_a_name_nearly_right_gets_a_hint():
         build("thermometer", FakeBus(FakeClock()))
 
 
-# Who is there.
+# Identification of the chips on a bus.
 
 
 @pytest.mark.parametrize("name", CHIPS)

@@ -1,4 +1,4 @@
-"""GNSS receivers: sentences as published, the line found by itself, what is believed and what is not."""
+"""GNSS receivers: published sentences, detection of the baud rate, and accepted and rejected data."""
 
 import math
 import os
@@ -30,7 +30,7 @@ STILL = "$GNVTG,,T,,M,0.140,N,0.260,K,A*3C"
 
 
 class Line:
-    """A line that carries what a test puts on it, at whatever speed."""
+    """A line with the bytes of a test, at any baud rate."""
 
     name = "test line"
 
@@ -49,7 +49,7 @@ class Line:
 
 
 def listening(port, *, clock=None, **options):
-    """A receiver past its set-up, and its clock."""
+    """A receiver after its set-up, and its clock."""
     clock = clock or FakeClock(10.0)
     receiver = GnssReceiver(port, **options)
     receiver.start(clock())
@@ -75,7 +75,7 @@ def run(receiver, clock, seconds):
 
 
 def say(receiver, clock, port, *sentences):
-    """The samples that some sentences give, said now."""
+    """The samples from some sentences that arrive now."""
     port.waiting += "".join(f"{one}\r\n" for one in sentences).encode()
     return run(receiver, clock, 0.05)[0]
 
@@ -260,7 +260,8 @@ def gga(at):
 @pytest.mark.parametrize("rate_hz", [1.0, 5.0, 10.0])
 @pytest.mark.parametrize("order", ["VG", "GV", "VSG", "SVG", "GSV", "G V", "G SV", "V G"])
 def test_a_velocity_without_a_time_is_of_the_epoch_whose_sentences_are_nearest(rate_hz, order):
-    # A receiver without RMC, faster by 1 m/s each epoch; a space is a pause of a sixth of the epoch.
+    # A receiver without RMC; the speed increases by 1 m/s each epoch; a space is a pause of a sixth of the
+    # epoch.
     port = Line()
     receiver, clock = listening(port, baud=38400, latency_s=0.0)
     samples, first = [], 2
@@ -283,7 +284,8 @@ def test_a_velocity_without_a_time_is_of_the_epoch_whose_sentences_are_nearest(r
 
 @pytest.mark.parametrize("midnight", [False, True])
 def test_epochs_taken_in_one_go_are_as_far_apart_as_their_times(midnight):
-    # A loop that stood still for 1.7 s finds what five epochs a second have left in the system's buffer.
+    # A loop that stopped for 1.7 s finds several epochs in the buffer of the system, at five epochs per
+    # second.
     clock = FakeClock(2.0)
     start = datetime(2026, 6, 1, 23, 59, 56, tzinfo=UTC) if midnight else datetime(2026, 6, 1, 12, tzinfo=UTC)
     receiver, _ = listening(FakeReceiver(World(), clock, rate_hz=5.0, start_utc=start), clock=clock)
@@ -399,7 +401,7 @@ def test_a_real_pseudo_terminal(terminal):
         clock.advance(0.2)
         samples += receiver.poll(clock())
         file.write(epoch_sentences(world, datetime(2026, 6, 1, 12, 0, epoch, tzinfo=UTC)))
-        assert select.select([theirs], [], [], 5.0)[0]  # the kernel hands it over in its own time
+        assert select.select([theirs], [], [], 5.0)[0]  # the kernel delivers it after some time
     assert len([s for s in samples if isinstance(s, GnssPos)]) >= 15
     assert samples[0].t_s > 1.0
     file.close()

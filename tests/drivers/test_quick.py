@@ -1,4 +1,4 @@
-"""Classes made quickly against the standard library's own frozen dataclasses: nothing else may differ."""
+"""Classes with the fast constructor against ordinary frozen dataclasses: nothing else may differ."""
 
 from __future__ import annotations
 
@@ -94,7 +94,7 @@ def test_only_a_class_that_can_be_opened_is_taken() -> None:
         t_s: float
 
         def __post_init__(self) -> None:
-            """Something to do after the making."""
+            """A method that runs after the constructor."""
 
     for kind in (Open, WithoutSlots, Derived, Checked, int):
         with pytest.raises(TypeError, match=kind.__name__):

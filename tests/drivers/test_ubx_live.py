@@ -1,4 +1,4 @@
-"""NAV-PVT of u-blox receivers, live: bytes made by a general library, and a receiver made of software.
+"""NAV-PVT of u-blox receivers, live: bytes from a general library, and a fake receiver.
 
 Source of the format: u-blox M8/M9/M10 interface descriptions, "UBX-NAV-PVT".
 """
@@ -49,7 +49,9 @@ PVT: dict[str, Any] = {
 
 
 def message(**values: Any) -> bytes:
-    """As a general library writes it; latitude and longitude in degrees, all else in units of the message."""
+    """The message as a general library writes it; latitude and longitude in degrees, other fields in units of
+    the message.
+    """
     pyubx2 = library("pyubx2")
     return bytes(pyubx2.UBXMessage("NAV", "NAV-PVT", pyubx2.GET, **{**PVT, **values}).serialize())
 

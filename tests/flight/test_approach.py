@@ -1,4 +1,4 @@
-"""The approach: what must be known as one, and what must bring the speed to fly and the tone back.
+"""The approach: its detection, and the conditions that end it and restore speed to fly and tone.
 
 Airbrakes: CS 22.75 (from memory) asks for a glide no flatter than 1 in 7 at 1.3 times the stall speed, which
 is a sink of about 3.5 m/s at 90 km/h. The heights are common practice, no source.
@@ -26,7 +26,9 @@ KM_DEG = 1.0 / 111.2
 
 @dataclass
 class Circuit:
-    """A flight near the field by height, vario and netto; it begins on the ground, at 420 m, and is towed."""
+    """A flight near the field, given by height, vario and netto; it begins on the ground, at 420 m, and is
+    towed.
+    """
 
     wish: str = "automatic"
     km_away: float = 0.0

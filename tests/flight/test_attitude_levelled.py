@@ -1,8 +1,9 @@
-"""Attitude against the glider's own axes, once levelled on the ground: pitch 0.5°, bank 1.5° RMS.
+"""Attitude in the axes of the glider after levelling on the ground: pitch 0.5°, bank 1.5° RMS.
 
-The instrument sits 2° askew, its gyros are off by 0.5 °/s, its accelerometers by 0.05 m/s². How it is
-tilted against the fuselage cannot be told in flight: a tilt and an angle of attack look the same. On the
-ground it can. Gliders of a general flight-dynamics library, on seeds no constant was chosen on.
+The instrument is mounted with an error of 2°, its gyros have a bias of 0.5 °/s, its accelerometers one of
+0.05 m/s². In flight its tilt relative to the fuselage cannot be distinguished from the angle of attack; on
+the ground it is measured. The gliders are those of a general flight-dynamics library, on seeds on which no
+constant was chosen.
 """
 
 from __future__ import annotations
@@ -37,7 +38,9 @@ def test_levelled_on_the_ground_it_knows_pitch_and_bank(
 
 @pytest.mark.long
 def test_not_levelled_pitch_is_off_by_the_mounting(truth_folder: Path) -> None:
-    """Otherwise the test above would say nothing: pitch is then as far off as the instrument is tilted."""
+    """Without levelling the error of pitch equals the tilt of the instrument; otherwise the test above would
+    prove nothing.
+    """
     flight = fly("streets", "sgs126", 501, truth_folder)
     tilt_deg = float(np.degrees(np.arcsin(flight.instrument_from_body[0, 2])))
     pitch_deg, bank_deg = attitude_errors_deg(flight, "sgs126", Settings())

@@ -1,4 +1,4 @@
-"""Sensors that hang, leap or come late: what of them may still be used."""
+"""Sensors that freeze, jump or are late: which samples are used."""
 
 from __future__ import annotations
 
@@ -43,7 +43,7 @@ def test_a_barometer_that_hangs_is_missing_within_a_second_and_a_half_and_return
 
 @pytest.mark.parametrize("step_pa", [0.1, 1.0, 3.0, 6.0])
 def test_a_coarse_sensor_at_rest_does_not_hang(step_pa: float) -> None:
-    """Down to steps four times the noise, where four readings of five repeat the one before."""
+    """Up to a resolution of four times the noise, where four of five readings repeat the one before."""
     samples = baro(noisy(20_000, 2, step_pa), rate_hz=50.0)
     assert len(accepted("baro", samples)) == len(samples)
 
@@ -62,7 +62,7 @@ def test_a_fix_that_stands_still_while_the_glider_moves_hangs() -> None:
 
 
 def leap(channel: str, make: Callable[[float, float], Sample], usual: float, off: float, s: float) -> float:
-    """For how long readings that are off are refused, from the first of them."""
+    """The time for which wrong readings are rejected, from the first of them."""
     rng = np.random.default_rng(4)
     samples = [
         make(
@@ -98,7 +98,7 @@ def test_late_motion_is_none_and_a_late_height_is_one() -> None:
     health = ChannelHealth(CHANNELS["baro"])
     for i in range(100):
         assert health.check((Baro(i / 25, 90_000.0 + i),), i / 25 + 0.9)
-    assert health.fresh(99 / 25 + 1.0)  # it delivers, though what it delivers is old
+    assert health.fresh(99 / 25 + 1.0)  # it delivers, although its samples are old
 
 
 @pytest.mark.parametrize("times", [1.0, 2.0, 10.0, 30.0])
@@ -129,7 +129,7 @@ def instrument(samples: Sequence[Sample]) -> list[Inputs]:
 def test_a_clock_that_runs_away_takes_its_own_sensor_only(
     sick: tuple[type[Sample], ...], jump_s: float
 ) -> None:
-    """From 10 s to 20 s one sensor stamps its samples wrongly; the others are heard as if nothing were."""
+    """From 10 s to 20 s one sensor has wrong time stamps; the samples of the others are used as before."""
     samples: list[Sample] = []
     for i in range(30 * 50):
         t_s = round(i / 50 + 300.0, 6)

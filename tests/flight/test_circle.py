@@ -1,4 +1,4 @@
-"""Lift around a circle, the core and the cue on circles drawn on paper, against exact results.
+"""Lift around a circle, the core and the cue on computed circles, against exact results.
 
 * A circle of radius r whose middle lies d beside the core of a Gaussian updraft W·exp(−ρ²/R²) has the mean
   W·exp(−(r²+d²)/R²)·I0(k) and the first harmonic 2·W·exp(−(r²+d²)/R²)·I1(k), k = 2rd/R², largest exactly
@@ -241,13 +241,13 @@ def test_the_core_is_found_in_the_drifting_air(
     thermal = paper.fly(4 * PERIOD_S)
     assert thermal.shift is not None
     assert apart_deg(thermal.shift.bearing_rad, towards) < 4.0
-    # One circle hardly tells how far; the fit must know that it does not.
+    # One circle hardly determines the distance; the stated uncertainty of the fit must show this.
     assert abs(thermal.shift.distance_m - offset) < 3.0 * thermal.shift.sigma_m
     assert thermal.shift.sigma_m < 60.0
 
 
 def test_core_fit_finds_what_it_was_given_where_the_flight_says_it_all() -> None:
-    """A survey across the whole thermal leaves nothing to the prior."""
+    """With a survey across the whole thermal the prior has no effect."""
     rng = np.random.default_rng(4)
     north, east = rng.uniform(-200, 200, 240), rng.uniform(-200, 200, 240)
     air = 3.5 * np.exp(-((north - 40) ** 2 + (east + 25) ** 2) / 130**2)

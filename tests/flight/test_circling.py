@@ -1,4 +1,4 @@
-"""Turning, modes and climbs on flights drawn on paper.
+"""Turning, modes and climbs on computed flights.
 
 Switching after half a turn, circles of 20 to 30 s and a 20 s averager are common practice, no source.
 """
@@ -36,14 +36,14 @@ METRES_A_DEGREE = math.radians(1.0) * 6_371_009.0  # on the equator, where these
 
 
 def turning_by(rate_radps: float) -> Attitude:
-    """An attitude of which only the rate of turn matters."""
+    """An attitude in which only the rate of turn matters."""
     values = {"turn_rate_radps": rate_radps, "load_factor": 1.0}
     return Attitude(**{part.name: values.get(part.name, 0.0) for part in fields(Attitude)})
 
 
 @dataclass
 class Paper:
-    """A flight drawn by turn rate, speed and climb, run through turning, mode and averages."""
+    """A computed flight, given by turn rate, speed and climb, through turning, mode and averages."""
 
     gyro: bool = True
     track: InitVar[bool] = True  # whether there is GNSS
@@ -244,7 +244,7 @@ def test_turn_average_waits_for_a_whole_turn_and_covers_just_one() -> None:
     assert paper.last.turn_mps is None
     paper.fly(24.0, TURN, climb_mps=1.0)
     assert paper.last.turn_mps == pytest.approx(1.0, abs=1e-6)
-    paper.fly(12.0, TURN, climb_mps=3.0)  # half a turn better: the last 24 s hold 12 s of each
+    paper.fly(12.0, TURN, climb_mps=3.0)  # half a turn in better air: the last 24 s contain 12 s of each
     assert paper.last.turn_mps == pytest.approx(2.0, abs=0.02)
 
 
@@ -270,7 +270,7 @@ def test_averager_is_exact_under_uneven_frames(steps: list[tuple[float, float]])
         if left_s > 1e-9:
             assert mean is None or left_s < 1e-6
         else:
-            # Points closer than 0.1 s are not all kept: that much of the oldest climb may be off.
+            # Points closer than 0.1 s are not all kept, so the oldest climb may be wrong by this time.
             assert mean == pytest.approx(gained / 20.0, abs=0.1 * 10.0 / 20.0)
 
 
@@ -291,7 +291,7 @@ def test_losing_the_airspeed_does_not_jump_the_average() -> None:
 
 
 def test_a_gyro_that_falls_out_in_a_circle_is_not_counted_twice() -> None:
-    """What GNSS saw of the turning while the gyro counted it is not owed when it has to take over."""
+    """Turning that the gyro has counted is not counted again when GNSS takes over."""
     paper = airborne()
     paper.fly(72.0, TURN)
     turn_angle_rad, turned_rad = paper.turning_now.turn_angle_rad, paper.turning_now.turned_rad
@@ -303,7 +303,7 @@ def test_a_gyro_that_falls_out_in_a_circle_is_not_counted_twice() -> None:
 
 
 def test_turning_that_is_not_known_ends_no_climb() -> None:
-    """Without gyro and GNSS nothing tells of turning: that is no straight flight."""
+    """Without gyro and GNSS turning is not measured; this does not count as straight flight."""
     paper = airborne(gyro=False)
     paper.fly(60.0, TURN)
     paper.gnss = False

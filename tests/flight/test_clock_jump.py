@@ -1,7 +1,7 @@
-"""The clock jumps in the middle of a circle: what reached across the jump is forgotten, the rest goes on.
+"""The clock jumps in a circle: values that span the jump are forgotten, the others continue.
 
-The same flight without a jump says what is true; times of day do not enter the physics (common practice, no
-source).
+The same flight without a jump is the reference; the physics does not depend on the time of day (common
+practice, no source).
 """
 
 from __future__ import annotations
@@ -50,7 +50,7 @@ JUMPS_S = [
 
 @dataclass(frozen=True, eq=False)
 class Flown:
-    """The instrument before the jump, its last reading, what comes next, and its readings of that."""
+    """The instrument before the jump, its last reading, the following samples, and its readings of them."""
 
     player: Player
     last: Reading

@@ -1,4 +1,4 @@
-"""The energy estimate against energy bookkeeping and what sensors allow.
+"""The energy estimate against exact energy sums and the limits of the sensors.
 
 Sources: V²/2g (definition of total-energy height; FAI/IGC code TEN); the steady state of a two-state
 Kalman-Bucy filter (white acceleration and height noise).
@@ -28,12 +28,12 @@ G = isa.G0_MPS2
 def still(
     height_m: Callable[[float], float], tas_mps: Callable[[float], float], air_k: float
 ) -> Iterator[Sample]:
-    """50 Hz barometer and pitot of a flight given by height and airspeed over time, all but noise-free."""
+    """50 Hz barometer and pitot of a flight given by height and airspeed over time, nearly without noise."""
     for i in range(60 * 50):
         t_s = i / 50 + 0.001
         if i % 50 == 0:
             yield Oat(t_s, air_k)
-        # Readings equal to the last digit would be those of a sensor that hangs.
+        # Readings that are equal to the last digit would count as frozen.
         static_pa = isa.pressure_pa(height_m(t_s)) + 1e-3 * (i % 3)
         yield Baro(t_s, static_pa)
         yield Pitot(t_s, isa.impact_of_tas_pa(tas_mps(t_s), static_pa, air_k))
@@ -73,7 +73,7 @@ def test_a_lossless_zoom_gains_v_squared_over_2g_and_reads_no_lift(
     climbs = [e.climb_mps for _, e in found if e.climb_mps is not None]
     assert max(climbs) > 7.0
     assert max(abs(v) for v in varios) < 0.35 * max(climbs)
-    assert abs(np.mean(varios)) * 45.0 < 0.04 * height_m  # what is read of it over the whole manoeuvre
+    assert abs(np.mean(varios)) * 45.0 < 0.04 * height_m  # the reading over the whole manoeuvre
 
 
 def test_steady_climb_is_read_exactly() -> None:

@@ -1,7 +1,8 @@
 """The estimator against filterpy, scipy, its own Jacobian, and flights with a known truth.
 
-The flights are a glider and seeds no constant was tuned on (tuning: sgs126, seeds 1 to 3). Polar and lift
-constant are those of the library's model, the polar 8 % too sinky, as a real glider's file would be.
+No constant was tuned on the glider and the seeds of these flights (tuning: sgs126, seeds 1 to 3). Polar and
+lift constant are those of the model of the library. The sink of the polar is 8 % too high, to simulate a real
+glider file.
 """
 
 from __future__ import annotations
@@ -131,7 +132,7 @@ def test_covariance_moves_as_the_estimate_does(index: int) -> None:
     wanted = np.array(
         [*np.cross(d, column[PSI : PSI + 3]), *column[V : V + 3], column[CLIMB], column[HEIGHT]]
     )
-    # the covariance moves in one step of 40 ms what the estimate moves in two of 20 ms
+    # the covariance is predicted in one step of 40 ms, the estimate in two steps of 20 ms
     np.testing.assert_allclose(slope, wanted, atol=0.02 * max(1.0, float(np.abs(slope).max())))
 
 
@@ -139,7 +140,7 @@ def test_covariance_moves_as_the_estimate_does(index: int) -> None:
 
 
 def _frames(flight: Flight) -> Iterator[Frame]:
-    """Frames that end with the pitot's sample, so that estimate and truth are of the same instant."""
+    """Frames that end with the sample of the pitot, so that estimate and truth have the same time."""
     held: dict[type, list[Sample]] = {kind: [] for kind in (ImuGyro, ImuAccel, Baro, Pitot)}
     last_s = 0.0
     for sample in flight.samples(gnss=False):
@@ -223,9 +224,9 @@ def test_vario_attitude_and_lag(scene: str, bar_mps: float, until_s: float, fold
 def test_gust_steps_are_not_lift(until_s: float, folder: Path) -> None:
     truth, _, scored, estimates = _scored("gust_steps", folder, until_s)
     false_lift = np.abs(_column(estimates, "vario_mps") - truth["vario_mps"])[scored].max()
-    by_pressures = _column(estimates, "airspeed_based_mps")  # it starts afresh after the worst gusts
+    by_pressures = _column(estimates, "airspeed_based_mps")  # it restarts after the strongest gusts
     airspeed_based = np.nanmax(np.abs(by_pressures - truth["vario_mps"])[scored])
-    assert airspeed_based > 10.0  # the yardstick does see the gusts
+    assert airspeed_based > 10.0  # the reference filter reacts to the gusts
     assert false_lift <= airspeed_based / 4.0
 
 
@@ -298,7 +299,7 @@ def test_an_accelerometer_that_feels_nothing_gives_no_attitude() -> None:
 
 
 def test_no_bank_is_found_with_an_airspeed_of_long_ago(folder: Path) -> None:
-    """The turn's part of the specific force is ω × v: with a v of long ago the bank would be wrong."""
+    """The centripetal part of the specific force is ω × v: with an old v the bank would be wrong."""
     _, frames = _flight("speed_changes", folder)
     frames = frames[:4000]
     lost = [dataclasses.replace(f, pitot=()) if f.t_s > 20.0 else f for f in frames]

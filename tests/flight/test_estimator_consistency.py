@@ -1,6 +1,6 @@
-"""Whether the inertial filter's errors are as large as it says: NEES and NIS against chi-square.
+"""Consistency of the inertial filter: NEES and NIS against chi-square.
 
-Flights are drawn from the filter's own model (`consistency`); `python -m tests.bench.consistency` flies
+The flights are drawn from the model of the filter (`consistency`); `python -m tests.bench.consistency` runs
 many more. Source: Y. Bar-Shalom, X. R. Li, T. Kirubarajan, Estimation with Applications to Tracking and
 Navigation, 2001, section 5.4. Bounds: 99.9 %, two-sided, by scipy.
 """
@@ -21,7 +21,7 @@ pytestmark = interpreted_only
     scope="module", params=[4, *(pytest.param(count, marks=pytest.mark.long) for count in (10, 20))]
 )
 def flights(request: pytest.FixtureRequest) -> list[Outcome]:
-    """Many flights see a smaller error; few need less time."""
+    """More flights detect a smaller error; fewer need less time."""
     return [fly(seed) for seed in range(request.param)]
 
 

@@ -1,8 +1,8 @@
-"""What attitude must survive: a launch, twenty minutes of circling, a steep turn, a stall, fast rolls.
+"""Robustness of the attitude: a launch, twenty minutes of circling, a steep turn, a stall, fast rolls.
 
-Turns and launch are mechanics on paper (`test_estimator_theory`), the rest is flown by a general
-flight-dynamics library on a seed no constant was chosen on. Ten seconds without airspeed, and starts in a
-circle and on the ground, are in `test_estimator`. The bounds are the project's own.
+Turns and launch are computed by mechanics (`test_estimator_theory`). The other flights come from a general
+flight-dynamics library, on a seed on which no constant was chosen. Ten seconds without airspeed, and starts
+in a circle and on the ground, are in `test_estimator`. The bounds are the project's own.
 """
 
 from __future__ import annotations
@@ -42,9 +42,9 @@ def test_twenty_minutes_of_circling_are_as_good_as_two(flown_s: float) -> None:
 
 
 class Tow:
-    """On paper: at rest, pulled along the ground, towed up behind a tug, released, gliding; still air.
+    """A computed flight in still air: rest, ground run, aerotow, release, glide.
 
-    The rope pulls along the path, so the wing carries what it carries in free flight.
+    The rope pulls along the path, so the lift is that of free flight.
     """
 
     ROLL_S, LIFT_S, RELEASE_S, END_S = 20.0, 33.0, 120.0, 170.0

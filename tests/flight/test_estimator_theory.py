@@ -1,6 +1,6 @@
 """The estimator against theory and against general libraries, through the whole instrument.
 
-Nothing here looks inside: readings go in, `Energy` and `Attitude` come out.
+The tests use only readings as inputs, and `Energy` and `Attitude` as outputs.
 
 Sources: steady-state Kalman gains by scipy's solver of the discrete Riccati equation; closed forms of the
 two-state filter by P. Kalata, "The tracking index", IEEE Transactions on Aerospace and Electronic Systems
@@ -89,7 +89,7 @@ def test_riccati_solver_gives_kalatas_gains(index: float, alpha: float, beta: fl
 
 @pytest.mark.parametrize("psd", [0.001, 0.019, 1.0])
 def test_the_benchmarks_two_state_filter_is_optimal(psd: float) -> None:
-    """Else beating it would mean nothing: Riccati, Kalata for short steps, Kalman and Bucy in the limit."""
+    """Check of the reference filter: Riccati, Kalata for short steps, Kalman and Bucy in the limit."""
     sigma = 0.13
     found = np.array(steady_gains(psd, sigma, T))
     f = np.array([[1.0, T], [0.0, 1.0]])
@@ -106,7 +106,7 @@ def test_the_benchmarks_two_state_filter_is_optimal(psd: float) -> None:
 
 def at_rest(shift_pa: Callable[[int], float], seconds: float) -> Iterator[Sample]:
     for i in range(round(seconds / T)):
-        # Equal to the last digit for long would be a sensor that hangs.
+        # Readings that are equal to the last digit for long would count as frozen.
         yield Baro(i * T + T - 1e-4, 95_000.0 + 1e-3 * (i % 3) + shift_pa(i))
 
 
@@ -123,7 +123,7 @@ def climb_response(seconds: float = 40.0, after: int = 1500) -> Floats:
 
 
 def test_the_height_filter_runs_with_riccati_gains() -> None:
-    """Its answer to one pressure is that of some Kalman filter of white acceleration and drift, to 1 %."""
+    """Its response to one pressure is that of a Kalman filter with white acceleration and drift, to 1 %."""
     found = climb_response()[:250]
     sigma_m = NOISE.baro_pa * isa.metres_per_pascal(95_000.0)
 
@@ -145,7 +145,9 @@ def test_the_height_filter_runs_with_riccati_gains() -> None:
 
 
 def test_the_height_filter_reads_a_steady_climb_exactly() -> None:
-    """Moments of its response: Σh = 0 (a height is no climb) and Σ n·T·h = −1 (a ramp is read in full)."""
+    """Moments of its response: Σh = 0 (a constant height gives no climb) and Σ n·T·h = −1 (a ramp gives its
+    full climb).
+    """
     found = climb_response()
     n = np.arange(len(found))
     assert np.sum(found) == pytest.approx(0.0, abs=1e-3)
@@ -156,7 +158,7 @@ def test_the_height_filter_reads_a_steady_climb_exactly() -> None:
 def test_no_climb_is_quieter_than_white_noise_allows(truth_folder: Path) -> None:
     """Accelerometer and barometer noise alone: √2·q^¾·r^¼ is the least variance (Kalman and Bucy).
 
-    An error below it would mean that the truth leaks into the test.
+    An error below it would mean that the test uses the truth.
     """
     sensors = Sensors(accel_bias_mps2=0.0, gyro_bias_radps=0.0, mounting_rad=0.0)
     flight = fly("speed_changes", "sgs126", 305, truth_folder, sensors)
@@ -184,7 +186,8 @@ TURNS = [
 
 
 class Turn:
-    """A glider that flies straight for a minute, rolls into a turn within 4 s and stays in it, coordinated.
+    """A glider that flies straight for a minute, then rolls into a coordinated turn within 4 s and stays in
+    it.
 
     Still air, the glider's own polar, standard atmosphere. Mechanics, in axes along the velocity:
     ω = ψ'·(−sin θ, sin φ cos θ, cos φ cos θ), f = ω × v − g·down; the body is turned up from there by
@@ -273,7 +276,7 @@ def test_a_long_coordinated_turn_is_held(knots: float, bank_deg: float, level: t
         assert attitude is not None
         assert math.degrees(attitude.bank_rad) == pytest.approx(bank_deg, abs=1.0)
         assert attitude.load_factor == pytest.approx(1.0 / math.cos(math.radians(bank_deg)), abs=0.05)
-    # A single reading has the gyro's noise in it.
+    # A single reading contains the noise of the gyro.
     rates = np.degrees([a.turn_rate_radps for a in attitudes if a is not None])
     assert np.mean(rates) == pytest.approx(turn, abs=0.3)
 
@@ -344,7 +347,7 @@ def test_at_rest_and_slow_it_agrees_with_the_library(
 def test_in_a_long_turn_the_library_lies_down_and_ours_does_not() -> None:
     flown = Turn(50.0 * KT, math.radians(40.0), 240.0)
     rates, forces = flown.imu()
-    # A turn feels like sitting upright: by the accelerometer alone there is no bank at all.
+    # In a turn the accelerometer alone indicates no bank.
     tilt = Tilt(acc=forces[-50:] * np.array([1.0, -1.0, -1.0]), representation="angles").Q
     assert np.degrees(tilt[:, 0]) == pytest.approx(0.0, abs=0.01)
     assert abs(math.degrees(library_angles(rates, forces)[-1, 1])) < 20.0

@@ -1,4 +1,4 @@
-"""Expected climb before turning, and when turning is worth it.
+"""Expected climb before turning, and the advice to turn.
 
 * An updraft that falls off with the square of the distance has exact means, on a line and on a circle.
 * The example polar circles at 40 degrees of bank with 84.652 km/h and 0.886708 m/s of sink (turning polar
@@ -133,7 +133,8 @@ def test_worth_turning_is_told_with_its_duration() -> None:
     found = flight.fly(10.0, 1.6)
     assert found.worth_turning
     assert found.worth_turning_time_s == pytest.approx(9.0, abs=1.2)
-    # A little less does not end it (a tenth is no difference anybody can fly by), much less does.
+    # A slightly lower value does not end it (a pilot cannot use a difference of a tenth), a much lower one
+    # does.
     assert flight.fly(5.0, 1.4).worth_turning
     ended = flight.fly(5.0, 1.2)
     assert not ended.worth_turning
@@ -148,7 +149,7 @@ def test_not_while_circling_nor_where_nothing_is_known() -> None:
     nothing = flight.fly(0.2, None)
     assert nothing.climb_mps is None
     assert not nothing.worth_turning
-    assert flight.fly(3.0, 3.0).climb_mps is None  # the window fills anew
+    assert flight.fly(3.0, 3.0).climb_mps is None  # the window is filled again
 
 
 def test_every_state_can_be_left_and_reached() -> None:

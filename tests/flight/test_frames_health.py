@@ -1,4 +1,4 @@
-"""Framing and input checks: what may reach the flight logic, and when."""
+"""Framing and input checks: which samples reach the flight logic, and when."""
 
 from __future__ import annotations
 
@@ -197,7 +197,7 @@ def test_a_low_battery_sounds_its_warning() -> None:
 
 
 def covered_flight(*, ground_mps: float, impact_pa: float) -> HealthStage:
-    """Twenty seconds of a pitot and a GNSS receiver that tell different stories."""
+    """Twenty seconds of a pitot and a GNSS receiver that contradict each other."""
     health = HealthStage(Setup())
     for i in range(1000):
         t_s = (i + 1) * 0.02
@@ -234,7 +234,7 @@ def test_a_covered_pitot_stays_covered_in_a_slow_circle_and_returns_when_it_read
 
 
 def test_a_pitot_covered_from_the_start_is_never_believed_and_one_that_read_only_for_five_seconds() -> None:
-    """A glider found in the air with the cover on: not a moment of a total energy that is none."""
+    """Switched on in the air with the pitot cover on: the vario is never presented as total energy."""
     for read_first in (False, True):
         health = HealthStage(Setup())
         last_s = 0.0

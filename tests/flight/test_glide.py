@@ -1,4 +1,4 @@
-"""Glide to a goal: the way there, the glide through wind, the height left.
+"""Glide to a goal: course, glide in wind, arrival height.
 
 * The FAI measures distances on a sphere of 6371.0 km (FAI Sporting Code, General Section), so a quarter of a
   meridian is π/2 times that.
@@ -170,7 +170,7 @@ def test_a_wind_that_cannot_be_flown_against_is_no_glide() -> None:
 
 
 def test_a_glide_flown_as_reckoned_arrives_as_reckoned() -> None:
-    """Steps of ten seconds towards the goal, flown by the triangle: the reckoning must not move."""
+    """Steps of ten seconds towards the goal, by the wind triangle: the arrival height must stay the same."""
     stage = GlideStage(setup(goal=goal(), maccready_mps=1.0, polar=CLUB, limits=LIMITS))
     wind = Wind(3.0, -5.0, 1.0, 0.1)
     lat, lon, height = 49.85, 9.9, 1700.0

@@ -20,7 +20,9 @@ WIND_MPS = np.array([3.0, -2.0])
 
 
 def _axes(heading: float, pitch: float, bank: float) -> Floats:
-    """Directions north, east and down in body axes, shape (3, 3): yaw, pitch, roll (aerospace convention)."""
+    """Directions north, east and down in body axes, shape (3, 3), from yaw, pitch, roll (aerospace
+    convention).
+    """
     (sh, ch), (sp, cp), (sb, cb) = ((math.sin(a), math.cos(a)) for a in (heading, pitch, bank))
     yaw = np.array([[ch, sh, 0.0], [-sh, ch, 0.0], [0.0, 0.0, 1.0]])
     tilt = np.array([[cp, 0.0, -sp], [0.0, 1.0, 0.0], [sp, 0.0, cp]])

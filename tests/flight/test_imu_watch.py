@@ -1,7 +1,8 @@
-"""An inertial unit that is mounted or read wrongly is found out in the first turn, and a silence is outlived.
+"""A wrongly mounted or read inertial unit is detected in the first turn; recovery after a silence.
 
-The flight is one of the general flight-dynamics library's (`estimator_flights`), on a seed nothing was chosen
-on. Half of it is the ordinary flying each scene begins with: straight, and a turn each way from 15 s on.
+The flight comes from the general flight-dynamics library (`estimator_flights`), on a seed on which nothing
+was chosen. Half of it is the ordinary flight at the beginning of each scene: straight, and a turn in each
+direction from 15 s on.
 """
 
 from __future__ import annotations
@@ -31,7 +32,7 @@ Spoil = Callable[[Frame], Frame]
 
 
 def _axes(accel: np.ndarray, gyro: np.ndarray) -> Spoil:
-    """Both sensors' readings times a matrix."""
+    """The readings of both sensors, multiplied by a matrix."""
 
     def spoil(frame: Frame) -> Frame:
         return replace(

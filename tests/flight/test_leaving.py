@@ -20,7 +20,7 @@ from vario.flight.thermal.leave import TRANSITIONS, LeaveAdvice, LeaveStage
 
 
 def test_a_correction_of_the_heading_does_not_keep_circling() -> None:
-    """Level wings, and after two seconds 20 degrees on in the same direction."""
+    """Level wings, and after two seconds 20 degrees more in the same direction."""
     paper = airborne().fly(72.0, TURN, climb_mps=2.0)
     level_s = paper.t_s
     paper.fly(2.0).fly(2.0, math.radians(10.0)).fly(10.0)

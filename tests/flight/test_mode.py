@@ -1,4 +1,5 @@
-"""The change between cruise and circling: what must switch, what must not, and what the pilot may force.
+"""Changes between cruise and circling: automatic changes, situations without a change, and the choice of the
+pilot.
 
 Circling after half a turn, and circles of 20 to 30 s: common practice, no source. How long a turn takes at
 each bank: the published turn table of A. and L. Welch and F. Irving, The Complete Soaring Pilot's Handbook
@@ -43,7 +44,7 @@ def test_a_real_circle_is_found_within_three_quarters_of_a_turn(
     begun = paper.t_s
     paper.fly(1.5 * period_s, way * math.tau / period_s)
     assert paper.names()[-1] == "circling"
-    # The track over ground turns unevenly in a wind nobody knows yet: a moment more is allowed for that.
+    # In an unknown wind the track over ground turns unevenly, so a little more time is allowed.
     late_s = 0.0 if sensors["gyro"] else 0.12 * period_s
     assert paper.modes[-1][0] - begun <= 0.75 * period_s + late_s + 2 * DT_S
 
@@ -54,7 +55,7 @@ def test_a_real_circle_is_found_within_three_quarters_of_a_turn(
 def test_every_circle_of_the_turn_table_is_told_by_three_quarters(
     period_s: float, way: int, sensors: dict[str, bool]
 ) -> None:
-    """The bar itself, in still air: seconds a turn as printed, from 15 to 60 degrees of bank."""
+    """The target in still air: seconds per turn as printed, from 15 to 60 degrees of bank."""
     paper = airborne(**sensors)
     begun = paper.t_s
     paper.fly(1.5 * period_s, way * math.tau / period_s)
@@ -94,7 +95,7 @@ def test_a_course_change_is_cruise(sensors: dict[str, bool], turn_deg: float, ra
     [
         lambda t: math.radians(35) * math.sin(math.tau * t / 1.5),  # yaw wobble
         lambda t: math.radians(25) * math.sin(math.tau * t / 3.0),
-        lambda _: math.radians(3.5),  # a weak correction that goes on and on
+        lambda _: math.radians(3.5),  # a weak correction that continues
         lambda t: math.radians(6) if t % 20 < 5 else 0.0,  # one weak correction after the other
     ],
 )

@@ -1,11 +1,11 @@
-"""The needle and the averager against the closed forms of textbooks.
+"""The needle and the averager against closed forms.
 
-The needle is a first-order low pass. Of a step it has shown 1 − e^(−t/τ) by the time t, behind a ramp it
-lags by τ, and of white noise of variance σ² a sample, taken every dt, it lets σ²·(1 − a)/(1 + a) through,
-a = e^(−dt/τ): K. Ogata, Modern Control Engineering, section on first-order systems; G. Box, G. Jenkins, Time
-Series Analysis, section on the autoregressive process of first order (both from memory). The averager is a
-boxcar of N seconds: of a step it has shown t/N, behind a ramp it lags by N/2 (the mean of a straight line is
-its middle). A 20 s averager: common practice, no source.
+The needle is a first-order low pass. After a step it shows the share 1 − e^(−t/τ) at the time t. It lags
+behind a ramp by τ. White noise of variance σ² per sample, taken every dt, gives it the variance σ²·(1 − a)/(1
++ a), a = e^(−dt/τ): K. Ogata, Modern Control Engineering, section on first-order systems; G. Box, G. Jenkins,
+Time Series Analysis, section on the autoregressive process of first order (both from memory). The averager is
+a boxcar of N seconds: after a step it shows the share t/N, and it lags behind a ramp by N/2 (the mean of a
+straight line is its middle). A 20 s averager: common practice, no source.
 """
 
 from __future__ import annotations
@@ -81,7 +81,7 @@ def test_what_is_not_known_passes_at_once_and_no_damping_damps_nothing() -> None
 
 
 def averages(climb_mps: np.ndarray, window_s: float) -> np.ndarray:
-    """What the averager shows of a climb, NaN where it says nothing yet."""
+    """The averager in a climb; NaN while it is not known."""
     stage, energy_m, shown = (
         AveragesStage(setup(average=Average.model_validate({"window": f"{window_s} s"}))),
         800.0,

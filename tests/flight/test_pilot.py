@@ -1,7 +1,7 @@
-"""Pilots in the loop: who acts on the centring cues climbs better (`bench_pilot` has the table).
+"""Pilots in the loop: a pilot who acts on the centring cues climbs better (`bench_pilot` has the table).
 
-Truth: gliders of a general flight-dynamics library in drawn thermals, see `pilot_loop`. The seeds are
-some of those that constants were chosen on: a regression check, the score is the bench.
+Truth: gliders of a general flight-dynamics library in drawn thermals, see `pilot_loop`. Constants were chosen
+on some of these seeds, so this is a regression check; the benchmark gives the score.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""The whole instrument against flights of known truth, and with sensors taken away.
+"""The whole instrument on flights with known truth, and without some sensors.
 
 Truth: gliders of a general flight-dynamics library (jsbsim), flown 6-DOF; see truth_flight.py. The
 constants of the estimator were not tuned on these seeds.
@@ -62,7 +62,7 @@ def thermal(truth_folder: Path) -> Flight:
 
 
 BEGIN_S, SHORT_S = 80.0, 180.0
-"""The first turns in the thermal: enough where only behaviour is checked."""
+"""The first turns in the thermal, which are sufficient to check behaviour."""
 
 
 def run(samples: list[Sample], glider: Glider | None = GLIDER) -> list[Reading]:
@@ -136,7 +136,7 @@ def test_no_airspeed_is_uncompensated_and_claims_no_netto(thermal: Flight) -> No
     assert all(r.air.netto_mps is None and r.air.relative_netto_mps is None for r in readings)
     assert all(r.energy.ias_mps is None and r.energy.tas_mps is None for r in readings)
     assert all(r.speed_to_fly_mps is None for r in readings)
-    # What it shows is the climb rate, and that is right.
+    # It shows the climb rate, which is correct.
     assert rms(errors(readings, thermal, "climb_mps", lambda r: r.energy.vario_mps)) < 0.3
 
 
@@ -190,7 +190,7 @@ def test_a_replay_is_repeatable_bit_for_bit(thermal: Flight) -> None:
     assert run(samples) == run(samples)
 
 
-# Anything a broken sensor may say, at any time and in any order.
+# Any values of a broken sensor, at any time and in any order.
 _KINDS = (Baro, Pitot, ImuAccel, ImuGyro, GnssPos, GnssVel, Oat, LoadFactor)
 _VALUES = st.one_of(
     st.floats(allow_nan=True, allow_infinity=True),

@@ -1,8 +1,9 @@
-"""The plain counter of turns on a flight drawn on paper, and the instrument judged by it.
+"""The simple counter of turns on a computed flight, and the instrument compared with it.
 
-The bars: of climbs of two turns or more at least 95 % found, false circling at most once an hour. On
-recordings `bench_circling` says the same of any file. How long a turn takes: the published turn table of A.
-and L. Welch and F. Irving, The Complete Soaring Pilot's Handbook (50 s at 15 degrees of bank, 14 s at 50).
+The targets: at least 95 % of the climbs of two turns or more are found, and false circling occurs at most
+once an hour. `bench_circling` measures the same on any recording. How long a turn takes: the published turn
+table of A. and L. Welch and F. Irving, The Complete Soaring Pilot's Handbook (50 s at 15 degrees of bank, 14
+s at 50).
 """
 
 from __future__ import annotations

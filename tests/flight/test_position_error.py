@@ -1,4 +1,4 @@
-"""A static port in the flow: what it does to height, airspeed and vario, how it is found, and undone.
+"""Position error of a static port: its effect on height, airspeed and vario, its calibration and correction.
 
 The model is that of W. Gracey, Measurement of Aircraft Speed and Altitude, NASA RP-1046 (1980; from memory):
 a static port reads p + k·q. From it follow, in closed form and without any of the code tested,
@@ -60,7 +60,7 @@ def in_force(baro: float = 0.0, pitot: float = 0.0) -> Settings:
 def flown(
     plan: list[Phase], speed_kmh: float, seconds: float, baro: float = 0.0, pitot: float = 0.0
 ) -> list[Sample]:
-    """A simulated flight in still air with position errors; nothing else is wrong but noise."""
+    """A simulated flight in still air with position errors; the only other errors are noise."""
     scenario = Scenario(
         airframe=QUENDEL_2,
         air=AirModel(Atmosphere(), field_m=0.0, seed=5),
@@ -144,7 +144,7 @@ def test_pull_ups_show_it_and_the_correction_suggested_makes_them_neutral(k: flo
     samples = pull_ups(k, k)
     found = energy_check(samples)
     assert found.figures["energy"]["factor"] == pytest.approx((1.0 + k) / (1.0 - k), abs=0.03)
-    # With the airspeed right, what is left is the barometer's own.
+    # With the correct airspeed, only the error of the barometer remains.
     airspeed = in_force(0.0, k)
     found = energy_check(corrected_pressures(samples, airspeed.sensors))
     assert found.settings["sensors.baro"]["position_error"] == pytest.approx(k, abs=0.03)
@@ -169,7 +169,7 @@ def column(readings: list[Reading], name: str) -> np.ndarray:
 
 @pytest.mark.long
 def test_the_instrument_shows_the_true_values_again() -> None:
-    """The same flight three times: with true ports, with ports that err, and with these set right."""
+    """The same flight three times: without position errors, with them, and with their correction."""
     k = 0.06
     spoilt = pull_ups(k, k)
     true = instrument(pull_ups(), in_force())
@@ -217,7 +217,7 @@ def test_both_ways_put_it_into_the_settings_file(tmp_path: Path) -> None:
         assert arguments.command(arguments) == 0
     sensors = tomllib.loads(config.read_text(encoding="utf-8"))["sensors"]
     assert sensors["pitot"]["position_error"] == pytest.approx(0.06, abs=0.02)
-    # Told apart by the second way: the barometer has a port of its own.
+    # The second calibration distinguishes them: the barometer has a separate port.
     assert sensors["baro"]["position_error"] == pytest.approx(0.1, abs=0.03)
     assert sensors["baro"]["chip"] == "MS5611"
     assert (tmp_path / "my.toml.2").exists()

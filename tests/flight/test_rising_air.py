@@ -1,4 +1,4 @@
-"""Where the air rises most, from what the vario and the wing feel, against exact results.
+"""Place of the strongest rise of the air, from vario and load factor, against exact results.
 
 * Sink under a load n is n^1.5 that in level flight at the same angle of attack: the turning polar of A. and
   L. Welch and F. Irving, The Complete Soaring Pilot's Handbook.

@@ -1,4 +1,4 @@
-"""Flights slower than a sailplane stalls, without a barometer: what tells flight from driving.
+"""Flights below the stall speed of a sailplane, without a barometer: flight and driving are distinguished.
 
 A foot-launched wing flies 8 to 13 m/s and sinks about 1.2 m/s; a steep road climbs 8 m in 100 m: common
 practice, no source.
@@ -118,7 +118,7 @@ def test_a_car_or_a_walk_is_none(tmp_path: Path, speed_mps: float, sink_mps: flo
 def test_gnss_height_is_marked_where_it_stands_for_a_barometer(tmp_path: Path) -> None:
     passage = flown(tmp_path / "a.igc", 10.0, 1.2, pressure=False)
     summary = passage.summary()
-    assert any("the GNSS altitude serves instead" in warning for warning in summary["warnings"])
+    assert any("the GNSS altitude is used instead" in warning for warning in summary["warnings"])
     assert summary["flight"]["highest_m"] == pytest.approx(1500.0, abs=3.0)
     convert(passage.source, tmp_path / "a.mcap")
     kept = open_source(tmp_path / "a.mcap").info.sensors["baro"]

@@ -28,7 +28,7 @@ def noise_matrix(psd: float, t: float) -> NDArray[np.float64]:
 def test_learnt_figures_come_near_the_optimal_filter(
     seed: int, step_s: float, psd: float, sigma: float
 ) -> None:
-    """Within a quarter of its error, with innovations of the size their variance says."""
+    """The error is within a quarter of that of the optimal filter, and the innovations fit their variance."""
     rng = np.random.default_rng(seed)
     q = noise_matrix(psd, step_s)
     root = np.linalg.cholesky(q)
@@ -100,7 +100,9 @@ def test_a_step_no_flight_makes_starts_the_filter_again() -> None:
 
 
 def test_dense_samples_teach_nothing() -> None:
-    """At 50 Hz the figures are those of the sensor: noise far larger than stated changes nothing in them."""
+    """At 50 Hz the parameters are those of the sensor: a noise far larger than stated does not change
+    them.
+    """
     rng = np.random.default_rng(13)
     mine, fixed = RateFilter(STATED_PSD), RateFilter(STATED_PSD, learns=False)
     for _ in range(2000):

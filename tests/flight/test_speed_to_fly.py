@@ -61,7 +61,7 @@ FAST = Limits.model_validate(
 
 
 def under(load: float) -> Attitude:
-    """An attitude of which only the load matters."""
+    """An attitude in which only the load matters."""
     return Attitude(**{part.name: load if part.name == "load_factor" else 0.0 for part in fields(Attitude)})
 
 
@@ -168,7 +168,7 @@ def test_lift_that_lasts_counts_and_lift_that_is_over_does_not() -> None:
 @pytest.mark.parametrize(
     ("mode", "maccready", "flown", "speed_kmh", "limit"),
     [
-        ("block", 10.0, (0.0, None), 160.0, Limit.ROUGH_AIR),  # nothing known of the air: rough
+        ("block", 10.0, (0.0, None), 160.0, Limit.ROUGH_AIR),  # the air is not known, so it counts as rough
         ("block", 10.0, (0.0, 1.0), 0.95 * 280.0, Limit.NEVER_EXCEED),  # smooth
         ("dolphin", 10.0, (0.0, 1.0), 200.0, Limit.MANOEUVRING),
         ("dolphin", 0.0, (3.0, 1.0), 1.2 * 60.0, Limit.STALL),

@@ -1,4 +1,4 @@
-"""The runner of state tables, against a plain enumeration of what the tables mean."""
+"""The runner of state tables, against a direct evaluation of the tables."""
 
 from __future__ import annotations
 

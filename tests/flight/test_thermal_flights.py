@@ -1,4 +1,4 @@
-"""Circling on simulated flights of known truth: direction of the strongest lift, and what keeps a climb.
+"""Circling on simulated flights with known truth: direction of the strongest lift, and continuity of climbs.
 
 Truth: gliders of a general flight-dynamics library in Gaussian thermals and those of a published updraft
 model, see truth_thermal.py. No constant was chosen on these seeds. The bounds: 10 degrees RMS where the
@@ -32,7 +32,7 @@ from vario.settings.schema import Settings
 def test_the_strongest_lift_is_found_within_ten_degrees(
     seeds: tuple[int, ...], flights: int, turbulence_mps: float, rms_deg: float, mean_deg: float
 ) -> None:
-    """In smooth air without a glider file; in bumpy air, where a flight or two would be luck, with one."""
+    """In smooth air without a glider file; in turbulent air, where one or two flights scatter, with one."""
     bumpy = turbulence_mps > 0.0
     errors = np.concatenate(
         [direction_errors(s, turbulence_mps, glider_file=bumpy, flights=flights) for s in seeds]
@@ -52,7 +52,7 @@ def test_the_climb_promised_before_turning_is_the_climb_achieved() -> None:
 
 @pytest.mark.long  # the short form is on paper, in test_circling
 def test_shifting_the_circle_keeps_one_climb() -> None:
-    """Level wings for six seconds after every two turns or so, in wind, with all the sensors' errors."""
+    """Level wings for six seconds after about every two turns, in wind, with all errors of the sensors."""
 
     def options(t: float, _lift: float) -> Wish:
         levelled = t % 50.0 > 44.0

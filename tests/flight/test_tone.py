@@ -1,4 +1,4 @@
-"""The tone against what is published about hearing, and against itself for steadiness."""
+"""The tone against published properties of hearing, and its steadiness."""
 
 from collections.abc import Callable
 from dataclasses import replace
@@ -132,7 +132,7 @@ def test_a_vario_without_its_barometer_is_not_heard(mode: Mode) -> None:
 
 
 def test_a_climb_rate_is_not_heard_as_total_energy_while_the_airspeed_may_still_come() -> None:
-    """Silence until it is known that there is no airspeed; then the climb rate, which has been called out."""
+    """Silence until it is known that there is no airspeed; then the climb rate, after a cue."""
     stage = ToneStage(setup(tone=DEFAULTS))
     plain = CueInputs(
         0.0,

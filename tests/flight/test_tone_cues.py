@@ -1,4 +1,4 @@
-"""When cues come, and which goes first. The rules are the project's own; no source says them."""
+"""Times and priority of the cues. The rules are those of the project; they have no source."""
 
 from dataclasses import replace
 from itertools import pairwise
@@ -32,7 +32,7 @@ cue_inputs = st.builds(
 
 
 def cues(*history: tuple[float, CueInputs]) -> list[tuple[float, Cue]]:
-    """The calls of a history of (seconds, what holds for so long), each with its time."""
+    """The calls for a history of (seconds, inputs during them), each with its time."""
     stage = CueStage(Setup())
     found: list[tuple[float, Cue]] = []
     number = 0

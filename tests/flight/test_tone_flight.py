@@ -1,4 +1,4 @@
-"""The tone at the end of the whole chain, from samples to PCM."""
+"""The tone of the whole chain, from samples to PCM."""
 
 from itertools import takewhile
 from pathlib import Path

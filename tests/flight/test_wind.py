@@ -71,7 +71,7 @@ def fly(
 
 
 class Paper:
-    """A glider on paper in a steady wind of (3, -5) m/s, its gyro 0.1 °/s off, its pitot as told."""
+    """A computed flight in a steady wind of (3, -5) m/s, with a gyro bias of 0.1 °/s and the given pitot."""
 
     def __init__(self, *, tas_mps: float = 25.0, read: float = 1.0, latency_s: float = 0.0) -> None:
         self.stage = WindStage(Setup())
@@ -164,7 +164,7 @@ def test_one_circle_tells_wind_heading_and_scale(way: int) -> None:
 
 def test_a_quarter_turn_between_two_legs_is_enough() -> None:
     paper = Paper()
-    assert paper.fly(40.0) is None  # wind, heading and airspeed cannot be told apart
+    assert paper.fly(40.0) is None  # wind, heading and airspeed cannot be distinguished
     wind = paper.fly(0.5 * math.pi / 0.2, 0.2)
     wind = paper.fly(10.0)
     assert wind is not None
@@ -195,7 +195,9 @@ def test_velocities_that_come_late_are_set_against_their_own_time() -> None:
 
 
 def test_sensors_come_and_go() -> None:
-    """Gyro lost, airspeed lost, both back: one wind all along, and no heading without gyro."""
+    """Gyro lost, airspeed lost, both restored: the wind stays the same, and without gyro there is no
+    heading.
+    """
     paper = Paper()
     paper.fly(45.0, 0.3)
     for gyro, pitot in ((False, True), (False, False), (True, False), (True, True)):
@@ -272,8 +274,9 @@ def test_wind_after_a_change_of_course(legs: Flight, read: float) -> None:
 
 @pytest.mark.long
 def test_a_gust_before_the_wind_is_known_makes_no_wind(tmp_path: Path) -> None:
-    """On a straight course, long before the first circle, a head wind of 5 m/s comes and goes within ten
-    seconds. Nothing is said of the wind, or something the truth of the simulation lies near."""
+    """On a straight course, long before the first circle, a head wind of 5 m/s lasts for ten seconds. The
+    wind is not given, or it is near the truth of the simulation.
+    """
     example = load_scenario(Path(__file__).parents[2] / "config" / "scenarios" / "thermal.toml")
     scenario, path = replace(example.scenario, longest_s=60.0), tmp_path / "gust.mcap"
     write_recording(path, scenario, "a gust", example.settings_toml, example.glider_toml)

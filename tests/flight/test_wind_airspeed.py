@@ -1,4 +1,4 @@
-"""An airspeed that reads wrong is noticed, reported and corrected, without a lie of the vario on the way.
+"""A wrong airspeed is detected, reported and corrected, without a false vario during the correction.
 
 Sources: pressure height and impact pressure by the standard atmosphere (ISO 2533); V²/2g for the energy of
 speed, whose rate V·V̇/g is what a change of the correction would read as.
@@ -129,7 +129,7 @@ def test_the_pipeline_finds_and_corrects_it(readings: list[Reading]) -> None:
 
 @pytest.mark.long
 def test_no_false_lift_while_it_is_corrected(readings: list[Reading]) -> None:
-    """Nothing climbs or sinks here: whatever the vario says is false."""
+    """There is no climb or sink here: any value of the vario is an error."""
     settled = [r for r in readings if r.t_s > 20.0]
     assert {r.airspeed_correction == 1.0 for r in settled} == {True, False}
     assert max(abs(r.energy.vario_mps or 0.0) for r in settled) < 0.1

@@ -47,7 +47,7 @@ STEADY = WindNoise(
     eddy_least_mps=0.0,
     eddy_most_mps=0.0,
 )
-"""Nothing but the receiver's white noise: what remains is a linear regression."""
+"""Only white noise of the receiver: the problem is then a linear regression."""
 
 
 def tips(
@@ -138,7 +138,7 @@ def test_correlated_errors_count_for_as_few_as_published() -> None:
 
 
 def _drawn() -> WindFilter:
-    """A filter in the middle of its work, with a covariance that has no zeros."""
+    """A filter after some updates, with a covariance without zeros."""
     kalman = flown()
     rng = np.random.default_rng(11)
     for heading in rng.uniform(0.0, math.tau, 20):
@@ -213,7 +213,7 @@ def test_a_measurement_does_what_it_does_in_filterpy(measured: str) -> None:
         taken = kalman.take_wind(3.3, -4.6, noise)
 
     def slopes(x: Floats) -> Floats:
-        """By finite differences, so that the filter's own slopes are checked too."""
+        """Derivatives by finite differences, which also check those of the filter."""
         steps = 1e-6 * np.eye(7)
         return np.array([(expected(x + step) - expected(x - step)) / 2e-6 for step in steps]).T
 
@@ -337,7 +337,7 @@ def test_a_wild_velocity_is_refused_and_lasting_misfit_starts_afresh() -> None:
 
 
 def test_a_gap_in_the_turning_is_bridged_by_the_wind() -> None:
-    """After the gap the summed heading starts anywhere; north is found again within seconds."""
+    """After the gap the summed heading has an arbitrary zero; north is found again within seconds."""
     kalman = flown()
     kalman.lose_heading()
     assert kalman.north_sigma_rad == math.inf

@@ -1,7 +1,7 @@
 """The golden trace of the demo flight, a row every five seconds.
 
-`python -m tests.golden.refresh` writes it anew and prints what the change means, so that nobody
-refreshes it blindly.
+`python -m tests.golden.refresh` writes it again and prints a description of the changes, so that each refresh
+is checked.
 """
 
 from __future__ import annotations
@@ -28,7 +28,7 @@ Rows = list[dict[str, str]]
 
 
 def thinned(rows: Rows) -> Rows:
-    """One row in five seconds, with the events since the row before, so that none is lost."""
+    """One row per five seconds, with the events since the row before, so that none is lost."""
     events = [output.name for output in TRACE if output.kind is Kind.EVENT]
     kept = []
     for end in range(0, len(rows), EVERY):
@@ -44,14 +44,14 @@ def read(path: Path) -> Rows:
 
 
 def against_golden(rows: Rows) -> Comparison:
-    """What thinned rows change of the golden trace."""
+    """Compare thinned rows with the golden trace."""
     return compare_tables(table_of_rows(read(GOLDEN), str(GOLDEN)), table_of_rows(rows, "this replay"))
 
 
 def refresh() -> None:
-    """Replay the demo, say what has changed, and replace the golden trace."""
+    """Replay the demo, print the changes, and replace the golden trace."""
     with tempfile.TemporaryDirectory() as folder:
-        with contextlib.redirect_stdout(io.StringIO()):  # it tells of files that are gone at once
+        with contextlib.redirect_stdout(io.StringIO()):  # it would name files that are removed at once
             main(["replay", str(BUNDLED), "--out", folder, "--no-sound", "--no-picture"])
         rows = thinned(read(Path(folder) / "trace.csv"))
     if GOLDEN.exists():

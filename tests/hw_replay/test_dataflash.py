@@ -1,4 +1,4 @@
-"""ArduPilot dataflash: sensors in our axes and units, estimates as references, damage passed over."""
+"""ArduPilot dataflash: sensors in our axes and units, estimates as references, damage skipped."""
 
 import math
 import struct

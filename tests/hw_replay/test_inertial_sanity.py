@@ -1,4 +1,4 @@
-"""Inertial data of a foreign file in wrong units or axes: it is told, and what mends it.
+"""Inertial data of a foreign file in wrong units or axes: the report and the correction.
 
 The specific force at rest is 9.80665 m/s² upwards (standard gravity, ISO 80000-3), so -9.8 along a z axis
 that points down.

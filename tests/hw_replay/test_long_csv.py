@@ -272,7 +272,7 @@ def test_memory_does_not_grow_with_the_file(tmp_path: Path) -> None:
 
     short = csv(tmp_path / "short.csv", channel_after_channel(12_000))
     long = csv(tmp_path / "long.csv", channel_after_channel(36_000))
-    peak_bytes(short, 2000)  # what is allocated once, by whatever is imported on first use
+    peak_bytes(short, 2000)  # memory that imports at the first use allocate once
     assert peak_bytes(long, 2000) < 1.1 * peak_bytes(short, 2000)
 
 

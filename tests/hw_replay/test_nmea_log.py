@@ -1,4 +1,4 @@
-"""Logs of NMEA 0183: epochs by their UTC time, past midnight, with what the receiver says of its fixes."""
+"""Logs of NMEA 0183: epochs by their UTC time, also past midnight, and the quality of their fixes."""
 
 import gzip
 import math

@@ -1,4 +1,4 @@
-"""Protocol Buffers: what is written is what the library of Google reads, and damage is refused.
+"""Protocol Buffers: the library of Google reads the written messages, and damaged messages are rejected.
 
 Source of the format: https://protobuf.dev/programming-guides/encoding/.
 """

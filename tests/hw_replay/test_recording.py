@@ -1,4 +1,4 @@
-"""Recordings: written here, read back here and by the container library's own reader.
+"""Recordings: written and read by the project, and read by the library of the container.
 
 Container: MCAP specification, https://mcap.dev/spec.
 """
@@ -246,7 +246,7 @@ def test_no_flipped_bit_makes_reading_fail_or_brings_in_a_sample_that_was_not_th
 
 
 def foreign(path: Path, messages: list[tuple[str, str, int, bytes]], **options: object) -> Path:
-    """A file another program might write, made with the library alone: (topic, encoding, time, data)."""
+    """A file of another program, made with the library alone: (topic, encoding, time, data)."""
     with path.open("wb") as file:
         writer = Writer(file, **options)  # type: ignore[arg-type]
         writer.start()

@@ -1,4 +1,4 @@
-"""Recordings as general viewers of the container see them, through its own library."""
+"""Recordings as read by general viewers, through the library of the container."""
 
 import json
 import struct

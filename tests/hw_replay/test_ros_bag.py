@@ -1,4 +1,4 @@
-"""MCAP of ROS 2: axes of REP 103 become ours, what a message says it does not hold is left out."""
+"""MCAP of ROS 2: axes of REP 103 are converted, and values marked as missing are left out."""
 
 import math
 import sys

@@ -1,4 +1,4 @@
-"""Scenario files: what they say is what is flown; moving air gives and takes the energy it should; errors."""
+"""Scenario files: agreement of flight and file, energy balance in moving air, and error messages."""
 
 from __future__ import annotations
 
@@ -190,7 +190,7 @@ def test_a_heavier_glider_has_its_polar_further_to_the_right(tmp_path: Path) -> 
     root = math.sqrt(650 / 520)
     for speed in (24.0, 30.0, 45.0):
         assert craft[1].polar.sink_mps(speed * root) == pytest.approx(root * craft[0].polar.sink_mps(speed))
-    # It stalls where its glider file says: lift 1 at the stalling angle and 68 km/h.
+    # It stalls at the speed of its glider file: lift 1 at the stalling angle and 68 km/h.
     lift = (craft[0].stall_rad - craft[0].zero_lift_rad) * 1.225 * (68 / 3.6) ** 2 / craft[0].alpha_scale
     assert lift == pytest.approx(1.0, abs=1e-6)
 

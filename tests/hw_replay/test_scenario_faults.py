@@ -1,4 +1,4 @@
-"""Faults done to samples: each does what it says, for as long as it says, to nothing else."""
+"""Faults of samples: each has its effect for its duration, on its channel only."""
 
 from __future__ import annotations
 
@@ -75,7 +75,7 @@ def test_a_fault_touches_its_own_channel_and_time_only(
     assert before == [s for s in of(Baro, list(flight())) if s.t_s < from_s - 2.5]
     after = [s for s in of(Baro, found) if s.t_s > from_s + lasts_s + 2.5]
     assert after == [s for s in of(Baro, list(flight())) if s.t_s > from_s + lasts_s + 2.5]
-    # By what they read as: a reading that is not a number equals nothing, itself included.
+    # Compared by their text, because NaN does not equal itself.
     assert repr(found) == repr(faulty(fault, seed=seed))
 
 
@@ -121,7 +121,7 @@ def test_ten_times_the_noise() -> None:
     """Added to noise that is there already, it makes ten times as much: variances add."""
     found = faulty(Fault("pitot", "noise", size=10.0))
     added = np.std([s.impact_pa for s in found if isinstance(s, Pitot)])
-    # 1000 readings know their spread to 2.2 %; four times that.
+    # 1000 readings determine their standard deviation to 2.2 %; the limit is four times that.
     assert math.hypot(added, SIGMA["pitot"]) == pytest.approx(10 * SIGMA["pitot"], rel=0.09)
 
 

@@ -1,7 +1,7 @@
 """The simulated glider against an independent flight-dynamics library, in the same moving air.
 
 The library (jsbsim) flies its own sailplane in six degrees of freedom. From its steady glides in still air
-our glider gets a polar and a lift slope, and nothing else; everything the two do then is compared.
+our glider gets a polar and a lift slope, and nothing else. Then all motions of the two are compared.
 """
 
 from __future__ import annotations
@@ -62,7 +62,7 @@ def library(tas_mps: float, air: Air = still, bank_rad: float = 0.0) -> NDArray[
 
 
 class StraightYawString(Pilot):
-    """A pilot whose feet leave no sideslip standing, which our glider has none of in a steady turn."""
+    """A pilot who removes every sideslip, because our glider has none in a steady turn."""
 
     _held = 0.0
 
@@ -74,7 +74,7 @@ class StraightYawString(Pilot):
 
 
 class Uniform(AirModel):
-    """Air that moves as told by a function of time."""
+    """Air whose motion is a given function of time."""
 
     def __init__(self, air: Air) -> None:
         super().__init__(DAY, field_m=-5000.0)
@@ -90,14 +90,14 @@ def never(_view: View) -> bool:
 
 @dataclass(frozen=True, slots=True)
 class Ours:
-    """Our glider, made from the library's steady glides."""
+    """Our glider, made from steady glides of the library."""
 
     craft: Airframe
 
     def fly(
         self, like: NDArray[np.void], tas_mps: float, air: Air = still, bank_rad: float = 0.0
     ) -> list[Motion]:
-        """The same minute in our simulator, from the height and heading the library had."""
+        """The same minute in our simulator, from the height and heading of the library."""
         height_m = float(like["altitude_m"][0])
         ias_mps = tas_mps * math.sqrt(DAY.density_kgpm3(height_m) / SEA_LEVEL_KGPM3)
         steer = circle(bank_rad)
@@ -150,7 +150,7 @@ def ours() -> Ours:
 
 @pytest.mark.long
 def test_between_the_glides_it_was_made_from(ours: Ours) -> None:
-    """Steady sink at a speed neither of the fitted ones."""
+    """Steady sink at a speed that was not used in the fit."""
     theirs = library(29.0)
     lost = energy_m(theirs)[-3000] - energy_m(theirs)[-1]
     flown = our_energy_m(ours.fly(theirs, 29.0))
@@ -158,7 +158,9 @@ def test_between_the_glides_it_was_made_from(ours: Ours) -> None:
 
 
 def test_in_a_steady_turn(ours: Ours) -> None:
-    """Turn rate and sink at the load factor the library had. Its deflected controls cost a little more."""
+    """Turn rate and sink at the load factor of the library. Its deflected controls cause slightly more
+    drag.
+    """
     theirs = library(26.0, bank_rad=0.5)[-3000:]
     load = float(theirs["load_factor"].mean())
     flown = ours.fly(theirs, 26.0, bank_rad=math.acos(1.0 / load))[-3000:]
@@ -184,7 +186,7 @@ def test_through_lift_and_sink(ours: Ours) -> None:
 
 @pytest.mark.long
 def test_a_head_wind_that_comes_within_a_second(ours: Ours) -> None:
-    """The jump of the energy height, and what is left of the airspeed."""
+    """The jump of the energy height, and the remaining change of airspeed."""
     heading = float(library(27.0)["heading_rad"][500])
 
     def gust(t_s: float) -> tuple[float, float, float]:

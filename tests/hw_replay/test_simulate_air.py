@@ -77,7 +77,7 @@ def test_standard_day(height: float, kelvin: float, pascal: float, density: floa
 
 @given(st.floats(0, 4000), st.floats(-20, 25), st.floats(97_000, 104_000))
 def test_any_day_is_hydrostatic(height: float, warmer: float, sea_level: float) -> None:
-    # dp/dh = -rho g, whatever the weather.
+    # dp/dh = -rho g, in any weather.
     day = Atmosphere(sea_level, warmer)
     slope = (day.pressure_pa(height + 1.0) - day.pressure_pa(height - 1.0)) / 2.0
     assert slope == pytest.approx(-day.density_kgpm3(height) * 9.80665, rel=1e-6)

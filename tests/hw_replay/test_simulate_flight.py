@@ -1,4 +1,4 @@
-"""The simulated flights as wholes: repeatable, in order, believable; and the one that is bundled."""
+"""Complete simulated flights: repeatable, in order, plausible; and the bundled flight."""
 
 from __future__ import annotations
 

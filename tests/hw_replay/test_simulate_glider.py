@@ -157,7 +157,7 @@ def test_in_still_air_only_drag_takes_energy(hands: list[tuple[float, float]], a
 
 
 class _Moving(AirModel):
-    """Air that moves north as told by a function of time."""
+    """Air whose motion to the north is a given function of time."""
 
     def __init__(self, north_mps: Callable[[float], float]) -> None:
         super().__init__(Atmosphere(), field_m=-5000.0)
@@ -168,7 +168,7 @@ class _Moving(AirModel):
 
 
 def test_flight_in_a_steady_wind_is_flight_in_still_air_carried_along() -> None:
-    # Galilei: nothing in the glider can tell a uniform wind.
+    # Galilean invariance: a uniform wind has no effect in the glider.
     controls = Controls(load=1.2, roll_radps=0.05)
     state = level_state(QUENDEL_2, 30.0, height_m=800.0)
     still = fly(GliderModel(QUENDEL_2, still_air()), state, controls, 10.0)[-1]

@@ -1,4 +1,4 @@
-"""The simulated sensors: each is as good, and as bad, as the recording says it is."""
+"""The simulated sensors: the errors of each agree with the metadata of the recording."""
 
 from __future__ import annotations
 
@@ -45,7 +45,7 @@ def test_white_noise_is_what_the_recording_states() -> None:
     )
     for sensor, values in readings:
         assert sensor.info.noise is not None
-        # 4000 readings know their own spread to 1.1 %; four times that.
+        # 4000 readings determine their standard deviation to 1.1 %; the limit is four times that.
         assert np.std(values) == pytest.approx(sensor.info.noise, rel=0.045), sensor.channel
 
 

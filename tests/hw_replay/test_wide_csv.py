@@ -1,4 +1,6 @@
-"""Wide CSV: any table with a map is read in SI and our axes; a map tells all its mistakes at once."""
+"""Wide CSV: a table with a map is read in SI units and our axes; all mistakes of a map are reported
+together.
+"""
 
 import gzip
 import math

@@ -1,4 +1,4 @@
-"""The compiled build: what is compiled is the source, and where it should be, it is."""
+"""The compiled build: it is made from the source, and the modules are compiled where this is expected."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The pages in docs/: in step with the program, and without dead links."""
+"""The pages in docs/: agreement with the program, and no dead links."""
 
 import re
 import runpy

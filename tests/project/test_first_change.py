@@ -1,4 +1,4 @@
-"""The first change of a newcomer: the commands of DEVELOPERS.md do what it says they do."""
+"""The first change of a newcomer: the commands of DEVELOPERS.md have the stated effect."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ PAGE, MAKEFILE = ROOT / "DEVELOPERS.md", ROOT / "Makefile"
 pytestmark = pytest.mark.skipif(not (PAGE.exists() and MAKEFILE.exists()), reason=missing.CHECKOUT)
 
 CHANGED = {"tone_beep_rate_hz"}
-"""The columns that say what the recipe changes."""
+"""The columns that the recipe changes."""
 
 LONG_ENOUGH_S = 420.0
 """The first climb of the demo is in full lift by then."""

@@ -1,4 +1,4 @@
-"""`install.sh`: a dry run shows every step and changes nothing; an unsuitable computer is told why.
+"""`install.sh`: a dry run shows every step and changes nothing; an unsuitable computer gives the reason.
 
 Each step itself is tried in containers of Debian 12 and 13, not here: it changes the system.
 """
@@ -43,7 +43,7 @@ def program(folder: Path, name: str, text: str) -> None:
 
 @pytest.fixture
 def python(tmp_path: Path) -> Path:
-    """A folder with a python3 of Debian 12, whatever this machine has."""
+    """A folder with a python3 of Debian 12, independent of this machine."""
     program(tmp_path, "python3", "echo 3.11")
     return tmp_path
 

@@ -1,4 +1,4 @@
-"""Settings files that are right, and any input at all."""
+"""Valid settings files, and arbitrary input."""
 
 from __future__ import annotations
 
@@ -36,7 +36,7 @@ def test_an_empty_file_gives_the_defaults() -> None:
 
 
 def test_the_defaults_keep_the_rules_and_ranges() -> None:
-    # Defaults of inner sections are not validated when a model is built; written out they are.
+    # Defaults of inner sections are not validated when a model is built, but they are when written out.
     lines = []
     for key in keys(Settings).values():
         if key.presence == "default":
@@ -90,7 +90,7 @@ IN_UNITS = [(key, unit) for key in QUANTITIES for unit in (key.dimension.units i
 
 
 def _complaint(key: Key, value: str) -> str:
-    """What is said about a file with this one setting; empty if it is fine."""
+    """The error for a file with this one setting; empty if it is valid."""
     try:
         parse_settings(f'{".".join(key.path)} = "{value}"', "one setting")
     except SettingsError as error:
@@ -185,7 +185,7 @@ def _as_toml(table: dict[str, Any]) -> str:
 
 
 def _check(text: str, glider: str | None = None) -> None:
-    """Settings come out, or one line for each problem; any other exception fails the test."""
+    """The result is settings, or one line for each problem; any other exception fails the test."""
     try:
         loaded = parse_settings(text, "any.toml", glider)
     except SettingsError as error:

@@ -63,7 +63,7 @@ SETTINGS_MESSAGES = {
         "[sensors.baro]\nchip = 'MS5611'\naddress = 0x99 # both pins up",
         "line 3: sensors.baro.address = 0x99: above the highest allowed, 0x77",
     ),
-    # What the value is
+    # Wrong values
     "bare number": (
         "[flight]\nmaccready = 1.5",
         "line 2: flight.maccready = 1.5: a number without unit; expected a speed in quotes with its unit "
@@ -171,7 +171,7 @@ SETTINGS_MESSAGES = {
         f'[speed_to_fly]\nmode = "{"x" * 99}"',
         f'line 2: speed_to_fly.mode = "{"x" * 58}…: expected "dolphin" or "block"',
     ),
-    # What the key is
+    # Wrong keys
     "key misspelt": (
         '[flight]\nmacready = "1 m/s"',
         "line 2: flight.macready: unknown key; did you mean maccready?",
@@ -236,7 +236,7 @@ SETTINGS_MESSAGES = {
         '[flight]\n"a\\nb" = 1',
         r'line 2: flight."a\nb": unknown key; [flight] has ' + keys_of("flight"),
     ),
-    # What does not go together
+    # Settings that do not fit together
     "pitch falls": (
         '[tone]\nfrequency_sink = "400 Hz"\nfrequency_zero = "350 Hz"',
         'line 2: tone.frequency_sink = "400 Hz", tone.frequency_zero = "350 Hz": '

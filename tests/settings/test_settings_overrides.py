@@ -1,4 +1,4 @@
-"""Single settings laid over those in force: what is understood, what is told, and what comes of it."""
+"""Single settings over those in force: their syntax, their error messages, and their effect."""
 
 from __future__ import annotations
 
@@ -78,7 +78,7 @@ def test_a_value_is_written_as_in_a_file_and_a_text_without_quotes(
     loaded = parse_settings(CARRIED, "carried", overrides=from_words([word]))
     found = getattr(getattr(loaded.settings, section), name)
     assert found == (pytest.approx(value) if isinstance(value, float) else value)
-    # What goes into a recording or to another process says the same by itself.
+    # The text for a recording or another process contains the same settings.
     assert parse_settings(loaded.settings_toml, "again").settings == loaded.settings
     kept = ["# of this flight"] if "none" in word else ["# of this flight", "# short"]
     assert all(comment in loaded.settings_toml for comment in kept)
@@ -181,7 +181,7 @@ def test_the_text_with_values_laid_over_it_says_just_that(
 
 
 def test_a_change_in_flight_keeps_the_values_laid_over(recording: Path) -> None:
-    """What was given stays also after new settings came in flight, and those are in force otherwise."""
+    """Overrides stay in force after new settings in flight; otherwise the new settings are in force."""
     flight = replay(recording, set={"volume": 0.3})
     assert flight.summary["settings_changes"] == [{"t_s": CHANGE_S, "taken": True}]
     overrides = from_words(["volume=0.3"])

@@ -1,4 +1,6 @@
-"""Keys with old names: recordings are read under the new names, and the owner of a file is told them."""
+"""Keys with old names: recordings are read under the new names, and messages about files give the new
+names.
+"""
 
 from __future__ import annotations
 

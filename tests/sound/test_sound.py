@@ -1,4 +1,4 @@
-"""The sound engine measured back from its samples by general signal processing."""
+"""The sound engine: its samples are measured by general signal processing."""
 
 import math
 from itertools import pairwise
@@ -70,7 +70,7 @@ def cadence_of(pcm: NDArray[np.int16]) -> float:
     return float(RATE_HZ / ((dip + np.argmax(correlation[dip:])) * step))
 
 
-# --- what is commanded is what sounds
+# --- the sound equals the command
 
 
 @settings(max_examples=drawn(30))
@@ -165,7 +165,7 @@ def test_strong_lift_is_not_kept_waiting_by_a_pause() -> None:
     assert again / RATE_HZ < 0.02
 
 
-# --- the same whatever the blocks
+# --- the same for any block size
 
 
 @given(timelines, st.randoms(use_true_random=False))

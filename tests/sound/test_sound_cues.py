@@ -1,4 +1,4 @@
-"""Cues as an ear meets them: in noise, over the tone, interrupting each other.
+"""Audibility of cues: in noise, over the tone, and with interruptions.
 
 Only the samples are judged, with the signal processing of scipy.
 """
@@ -23,7 +23,7 @@ from vario.settings.tone import Tone
 from vario.sound.synth import Synth
 
 RATE_HZ = 44100
-HALF = RATE_HZ // 2  # warnings must be told apart in their first 0.5 s (MIL-STD-1472E, 5.3.4.3)
+HALF = RATE_HZ // 2  # warnings must be distinct in their first 0.5 s (MIL-STD-1472E, 5.3.4.3)
 WARNINGS = {rule.cue for rule in RULES if rule.is_warning}
 SILENCE = ToneCommand(600.0, None, 0.0)
 
@@ -46,7 +46,7 @@ def sounding(cue: Cue | None, over: ToneCommand = SILENCE, before: int = 9000) -
     return np.asarray(synth.render(command, HALF) / 32768.0)
 
 
-# --- told apart by a classifier that knows nothing of them but examples
+# --- distinguished by a classifier that is trained only with examples
 
 
 @cache
@@ -59,7 +59,7 @@ def _mel_bands() -> Samples:
 
 
 def cepstra(sound: Samples) -> Samples:
-    """Mel-frequency cepstra, 16 coefficients every 23 ms: what recognisers of speech listen to."""
+    """Mel-frequency cepstra, 16 coefficients every 23 ms, as in speech recognition."""
     _, _, power = signal.spectrogram(sound, RATE_HZ, "hann", 2048, 1024)
     return np.asarray(fft.dct(np.log(_mel_bands() @ power + 1e-12), axis=0, norm="ortho")[:16])
 
@@ -116,7 +116,7 @@ def test_a_cue_is_heard_over_the_tone_at_any_lift_and_sink(cue: Cue) -> None:
 
 @pytest.mark.parametrize("cue", sorted(set(Cue) - WARNINGS))
 def test_the_tone_goes_on_beside_a_cue_that_is_no_warning(cue: Cue) -> None:
-    # Softer, but there: a line of the tone where the cue has none keeps 14 dB less of its strength.
+    # The tone is softer, but audible: a line of the tone at a frequency without cue is 14 dB weaker.
     tone = ToneCommand(470.0, None, 0.5, Voice.LIFT)
     beside, without = sounding(cue, tone) - sounding(cue), sounding(None, tone)
     # The tick of a knob is the only cue that is shorter than 0.13 s.
@@ -146,8 +146,8 @@ busy = st.builds(
 @settings(max_examples=drawn(60))
 @given(st.lists(st.tuples(busy, st.integers(882, 9000)), min_size=2, max_size=10))
 def test_no_cue_clicks_whatever_it_interrupts(timeline: list[tuple[ToneCommand, int]]) -> None:
-    # No partial of any voice or cue lies above 10 kHz, so whatever is found above 14.5 kHz is a click. A step
-    # of 3 % of full scale would be -45 dB there. A command holds for a frame of 20 ms or more, as in flight.
+    # No partial of any voice or cue lies above 10 kHz, so any power above 14.5 kHz is a click. A step of 3 %
+    # of full scale would be -45 dB there. A command holds for a frame of 20 ms or more, as in flight.
     synth = Synth(RATE_HZ)
     sound = np.concatenate([synth.render(command, n) for command, n in timeline]) / 32768.0
     above = signal.sosfilt(signal.butter(10, 14500.0, "highpass", fs=RATE_HZ, output="sos"), sound)

@@ -1,4 +1,4 @@
-"""The sound file: readable by others, exactly as long as the flight, and clear when it cannot be written."""
+"""The sound file: readable by other programs, exactly as long as the flight; errors of writing."""
 
 import resource
 import signal as signals
@@ -154,7 +154,7 @@ replay(Recording(Path(sys.argv[1])), Settings(), None, Path(sys.argv[2]), progre
 
 
 def replayed_until(t_s: float, out: Path) -> int:
-    """Replay the demo in a process that is killed in flight; returns how that process ended."""
+    """Replay the demo in a process that is killed during the flight; returns the exit status."""
     recording = out.with_suffix(".mcap")
     recording.write_bytes(BUNDLED.read_bytes()[: BUNDLED.stat().st_size // 6])
     command = [sys.executable, "-c", KILLED, str(recording), str(out), str(t_s)]

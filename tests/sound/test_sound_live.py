@@ -1,8 +1,8 @@
 """The live stream through PortAudio and ALSA, on a sound card made of a pipe: no hardware, no waiting.
 
-ALSA's file device writes what is played into a named pipe, and the test is the card: as it reads, time
-passes. So the block clock is in the test's hands, and where in the stream a sound begins says how long the
-software took.
+The file device of ALSA writes the sound into a named pipe, and the test is the card: time passes as it reads.
+So the test controls the block clock, and the position of a sound in the stream shows the delay of the
+software.
 """
 
 import os
@@ -65,7 +65,7 @@ class Card:
         wanted = round(seconds * RATE_HZ) * 2
         parts = []
         while wanted > 0:
-            part = os.read(self._end, wanted)  # empty for a moment while nobody has the device open
+            part = os.read(self._end, wanted)  # empty for a moment while the device is not open
             parts.append(part)
             wanted -= len(part)
         return np.frombuffer(b"".join(parts), np.int16)
@@ -81,7 +81,7 @@ class Card:
         os.set_blocking(self._end, True)
 
     def _drain(self) -> bool:
-        """Read what there is just now."""
+        """Read the samples that are available now."""
         try:
             return bool(os.read(self._end, PIPE_BYTES))
         except BlockingIOError:
@@ -104,7 +104,7 @@ def card(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Card]:
             made.pull_out()
             raise
         sounddevice._terminate()
-        sounddevice._initialize()  # whatever was imported before, see this card
+        sounddevice._initialize()  # this card, independent of earlier imports
         yield made
         made.pull_out()
 
@@ -121,7 +121,7 @@ def first_sound(pcm: NDArray[np.int16]) -> int:
 
 
 def once(happened: Callable[[], bool], seconds: float = 20.0) -> None:
-    """Wait for another thread, and fail rather than wait for ever."""
+    """Wait for another thread, with a time limit."""
     tick = threading.Event()
     for _ in range(round(seconds / 0.01)):
         if happened():
@@ -179,7 +179,7 @@ def test_a_device_that_goes_comes_back_by_itself(card: Card, speaker: Speaker) -
     card.play(0.2)
     card.pull_out()
     once(lambda: speaker.problem is not None)
-    speaker.play(LOUD)  # the flight goes on and knows of nothing
+    speaker.play(LOUD)  # the flight continues and is not affected
     card.plug_in()
     card.run_while(lambda: once(lambda: speaker.problem is None))
     speaker.play(LOUD)
@@ -189,7 +189,7 @@ def test_a_device_that_goes_comes_back_by_itself(card: Card, speaker: Speaker) -
 def test_a_device_that_hangs_is_opened_again(card: Card, speaker: Speaker) -> None:
     speaker.play(LOUD)
     card.play(0.1)
-    once(lambda: speaker.problem is not None)  # nobody reads: no block is asked for
+    once(lambda: speaker.problem is not None)  # there is no reader, so no block is requested
     card.run_while(lambda: once(lambda: speaker.problem is None))
     speaker.play(LOUD)
     assert np.max(np.abs(card.play(0.3).astype(int))) > 1000

@@ -1,4 +1,4 @@
-"""The sound against other people's instruments: SoX, the loudness model of ISO 532-1, and the block clock."""
+"""The sound measured by independent tools: SoX, the loudness model of ISO 532-1, and the block clock."""
 
 import math
 import shutil
@@ -39,7 +39,7 @@ def command_at(vario_mps: float, tone: Tone | None = None) -> ToneCommand:
 
 
 def sox(*arguments: str) -> str:
-    """What SoX measures; it reports on stderr."""
+    """The measurements of SoX, which it prints to stderr."""
     return subprocess.run(["sox", *arguments], check=True, capture_output=True, text=True).stderr  # noqa: S603, S607
 
 
@@ -64,8 +64,8 @@ def test_sox_measures_the_pitch_that_was_meant(tmp_path: Path, vario_mps: float)
 @needs_sox
 @pytest.mark.parametrize("vario_mps", [0.5, 2.0, 5.0])
 def test_sox_counts_the_beeps_that_were_meant(tmp_path: Path, vario_mps: float) -> None:
-    # SoX's `silence` effect with -1 periods takes the pauses out; what is left is the share of sound.
-    # Each beep found starts a new file.
+    # SoX's `silence` effect with -1 periods removes the pauses; the rest is the share of sound. Each beep
+    # starts a new file.
     command = command_at(vario_mps)
     assert command.beep_hz is not None
     with FlacSink(tmp_path / "tone.flac", 44100) as sink:
@@ -111,7 +111,7 @@ def test_the_voices_of_cruise_are_about_as_loud() -> None:
 
 
 def fingerprint(pcm: NDArray[np.float32], rate_hz: int) -> NDArray[np.float64]:
-    """What the ear gets of a sound: power in third-octave bands, in steps of 50 ms, as a unit vector."""
+    """A sound as heard: power in third-octave bands, in steps of 50 ms, as a unit vector."""
     frequency_hz, _, power = signal.spectrogram(pcm, rate_hz, "hann", 2048, 2048 - rate_hz // 20)
     edges_hz = 200.0 * 2.0 ** (np.arange(15) / 3.0)
     band = np.digitize(frequency_hz, edges_hz)
@@ -120,8 +120,8 @@ def fingerprint(pcm: NDArray[np.float32], rate_hz: int) -> NDArray[np.float64]:
 
 
 def test_cues_are_told_apart_in_the_first_half_second() -> None:
-    # MIL-STD-1472E, 5.3.4.3: warnings must be told apart in their first 0.5 s. 0.6 as the limit of likeness
-    # is chosen.
+    # MIL-STD-1472E, 5.3.4.3: warnings must be distinct in their first 0.5 s. 0.6 as the limit of likeness is
+    # chosen.
     rate_hz = 44100
     half = rate_hz // 2
     prints = {}

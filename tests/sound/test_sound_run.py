@@ -1,7 +1,7 @@
-"""Sound as its users start it: `vario run` and `vario tone play`, each in a process of its own.
+"""Sound of the commands: `vario run` and `vario tone play`, each in its own process.
 
-ALSA's file device writes into a pipe, and the test is the sound card: as it reads, time passes. It reads to
-the end, because the device ends the whole process whose reader has gone.
+The file device of ALSA writes into a pipe, and the test is the sound card: time passes as it reads. It reads
+to the end, because the device ends the whole process if its reader has gone.
 """
 
 import fcntl
@@ -33,7 +33,7 @@ from vario.sound.rhythm import RELEASE_S
 RATE_HZ = 44100
 ALSA = Path("/usr/share/alsa/alsa.conf")
 LONGEST_S = 120.0
-"""A program that has not done by then what it is to do has failed; on any machine it takes seconds."""
+"""Time limit for each action of a program; on any machine the action takes seconds."""
 
 DEMO = next((Path(hw_replay.__file__).parent / "demo").glob("*.mcap"))
 
@@ -67,7 +67,7 @@ class Card:
             return b""
 
     def play_until(self, samples: int, program: subprocess.Popen[bytes]) -> NDArray[np.int16]:
-        """So many samples from the first one on that is not 0."""
+        """The given number of samples, from the first nonzero one."""
         heard = b""
         while program.poll() is None:
             heard += self.play()
@@ -78,7 +78,7 @@ class Card:
         pytest.fail(f"it ended in silence, with {program.returncode}")
 
     def play_until_heard(self, expected: NDArray[np.float64], program: subprocess.Popen[bytes]) -> None:
-        """Until these samples have come, at whatever level and after whatever else."""
+        """Read until these samples have occurred, at any level and after any other sound."""
         heard = np.zeros(0)
         while program.poll() is None:
             more = b"".join(self.play() for _ in range(25))
@@ -87,12 +87,12 @@ class Card:
             ]
             if (
                 heard.size >= expected.size and likeness(heard, expected) > 0.9
-            ):  # the tone goes on beside it, softer
+            ):  # the tone continues with it, softer
                 return
         pytest.fail(f"it ended without it, with {program.returncode}")
 
     def play_until_told(self, words: bytes, file: int, program: subprocess.Popen[bytes]) -> bytes:
-        """Until the program has written these words; returns all it has written since."""
+        """Read until the program has written these words; returns the text since."""
         os.set_blocking(file, False)
         said = b""
         while words not in said:
@@ -103,7 +103,7 @@ class Card:
         return said
 
     def play_to_the_end(self, program: subprocess.Popen[bytes]) -> None:
-        """Let the program finish."""
+        """Wait for the end of the program."""
         while program.poll() is None:
             self.play()
         os.close(self._end)
@@ -117,7 +117,7 @@ def likeness(heard: NDArray[np.float64], expected: NDArray[np.float64]) -> float
 
 @contextmanager
 def started(card: Card, *arguments: str, **streams: int) -> Iterator[subprocess.Popen[bytes]]:
-    """`vario` with these arguments, and never left behind."""
+    """`vario` with these arguments; it is always ended."""
     command = [sys.executable, "-m", "vario", *arguments]
     with subprocess.Popen(command, env=card.environment, **streams) as program:  # type: ignore[call-overload]  # noqa: S603
         watch = Timer(LONGEST_S, program.kill)
@@ -142,7 +142,7 @@ def started(card: Card, *arguments: str, **streams: int) -> Iterator[subprocess.
     ],
 )
 def test_a_flight_is_heard_as_the_settings_ask(tmp_path: Path, plays: str, library: str) -> None:
-    # A setting is refused, which a cue tells.
+    # A setting is refused, which a cue reports.
     missing.library(library, missing.SOUND[library])
     card, config = Card(tmp_path), tmp_path / "my.toml"
     config.write_text(f'[audio]\noutput = "{plays}"\n')
@@ -162,7 +162,7 @@ def test_a_flight_is_heard_as_the_settings_ask(tmp_path: Path, plays: str, libra
 
 @needs_alsa
 def test_the_keyboard_plays_the_tone_live(tmp_path: Path) -> None:
-    # On a terminal made of software: sink of 2 m/s, then no more commands, as if the flight logic had died.
+    # On a pseudo-terminal: sink of 2 m/s, then no more commands, as after a failure of the flight logic.
     missing.library("sounddevice", missing.PORTAUDIO)
     card = Card(tmp_path)
     keyboard, terminal = os.openpty()
@@ -180,7 +180,7 @@ def test_the_keyboard_plays_the_tone_live(tmp_path: Path) -> None:
             card.play_until_told(b"blocks were late", keyboard, program)
             card.play_to_the_end(program)
             assert program.returncode == 0
-        assert termios.tcgetattr(terminal) == before  # the shell after it finds its terminal as it was
+        assert termios.tcgetattr(terminal) == before  # the state of the terminal is restored
     finally:
         os.close(keyboard)
         os.close(terminal)

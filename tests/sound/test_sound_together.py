@@ -1,4 +1,4 @@
-"""Commands rendered together sound to the bit as one by one: what a replay writes is what is heard live."""
+"""Commands rendered together give the same bits as one by one, so a replay gives the live sound."""
 
 from dataclasses import replace
 from itertools import pairwise
@@ -21,12 +21,12 @@ RATE_HZ = 22050
 calls = st.builds(CueCall, cue=st.sampled_from(Cue), number=st.integers(1, 3), is_warning=st.booleans())
 lengths = st.one_of(st.just(441), st.integers(0, 3), st.integers(0, 1200), st.just(20_000))
 rises = st.sampled_from([0.5, 0.8, 0.95, 1.0, 1.02, 1.1, 1.24, 1.26, 2.0])
-"""What the cadence is multiplied by from command to command: most changes steer it, some end a pause."""
+"""Factors of the beep rate between commands: most change the rate, some end a pause."""
 
 
 @st.composite
 def flights(draw: st.DrawFn) -> list[Step]:
-    """Commands as a flight has them: each like the one before in most that it says."""
+    """Commands as in flight: each is similar to the one before."""
     command = ToneCommand(draw(st.floats(200.0, 1500.0)), draw(st.floats(0.5, 12.0)), 0.5)
     steps = []
     for _ in range(draw(st.integers(1, 30))):
@@ -62,7 +62,7 @@ def one_by_one(steps: list[Step]) -> NDArray[np.int16]:
 
 
 def rising_in_a_pause() -> list[Step]:
-    """Slow beeps that quicken within one pause, bit by bit, until it has to end for it."""
+    """Slow beeps whose rate increases gradually within one pause, until the pause must end."""
     beep = ToneCommand(700.0, 0.6, 0.5)
     return [(beep, 20_000), *((replace(beep, beep_hz=0.6 * 1.05**k), 441) for k in range(20))]
 

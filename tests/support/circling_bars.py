@@ -1,5 +1,4 @@
-"""What `bench_circling` measures and the suite asserts: direction of the lift, expected against achieved
-climb.
+"""Measurements for `bench_circling` and the tests: direction of the lift, expected and achieved climb.
 
 Truth: gliders of a general flight-dynamics library in published updrafts, see `truth_thermal`.
 """
@@ -33,7 +32,7 @@ Floats = NDArray[np.float64]
 
 NOISE = Noise(baro_pa=1.2, pitot_pa=0.5)
 OFF_CENTRE_M = (20.0, 150.0)
-"""Where a direction is asked for: nearer there is nothing to find, further there is hardly any lift."""
+"""Distances at which a direction is measured: nearer it is undetermined, further there is hardly any lift."""
 
 CRUISE_MPS = 27.0
 ROLLS_IN_AT = 0.7
@@ -41,7 +40,7 @@ ROLLS_IN_AT = 0.7
 
 
 def direction_errors(seed: int, turbulence_mps: float, *, glider_file: bool, flights: int = 3) -> Floats:
-    """How far the shown direction of the strongest lift is off, every four seconds, degrees; shape (n,).
+    """Error of the shown direction of the strongest lift, every four seconds, degrees; shape (n,).
 
     Positive: in the direction of the turn, too late. Without `glider_file` there is no netto.
     """
@@ -120,7 +119,7 @@ def _achieved(updraft: Updraft, glider: str, way: float, rng: np.random.Generato
     height_m = 2300.0
     density = isa.density_kgpm3(isa.pressure_pa(height_m), isa.temperature_k(height_m))
     speed_eas = QuadraticPolar.of(GLIDERS[glider]).circling_speed_mps(bank)
-    # The simulated pilot ends up somewhat steeper than wished, each glider by its own share.
+    # The simulated pilot banks somewhat more than intended, by a share that depends on the glider.
     held = {"sgs126": 0.97, "sgs233": 0.92}[glider]
     circling = Plan(
         updraft,

@@ -1,4 +1,4 @@
-"""Which installation is tested: interpreted, or with its flight logic compiled (docs/speed.md)."""
+"""The installation under test: interpreted, or with compiled flight logic (docs/speed.md)."""
 
 from __future__ import annotations
 

@@ -1,9 +1,9 @@
-"""Flights drawn from the inertial filter's own model, to see whether its errors are as large as it says.
+"""Flights drawn from the model of the inertial filter, to compare its errors with its stated variances.
 
-Everything the filter assumes is made true: sensors' white noises and biases, an air that wanders, gusts
-along track, a wing whose lift and side force follow their laws but for white errors, and a start that is
-wrong by as much as the start says. A plain pilot banks to and fro and holds the speed. Motion is integrated
-here with scipy's rotations, none of the filter's code.
+All assumptions of the filter hold: white noise and biases of the sensors, a random walk of the air, gusts
+along track, a wing whose lift and side force follow their equations with white errors, and an initial error
+according to the initial variance. A simple pilot banks to both sides and holds the speed. The motion is
+integrated here with the rotations of scipy, without code of the filter.
 
 Consistency: normalised estimation error squared (NEES) and normalised innovation squared (NIS) follow
 chi-square; Y. Bar-Shalom, X. R. Li, T. Kirubarajan, Estimation with Applications to Tracking and
@@ -53,9 +53,11 @@ CALM = replace(
     pitot_lag_s=0.0,
     pitot_lag_sigma_s=0.0,
 )
-"""No lag, and the filter knows it. The gusts' size is given, not learned: learning it has no place in a
-linear filter's theory. Nor has it that the wing's force, an input to the filter, tells of the changing
-updraft, which is a disturbance; so the updraft changes less than the filter allows for in flight."""
+"""The sensors have no lag, and the filter knows this. The gust variance is given and not learned, because
+learning is not part of the theory of a linear filter. Nor is the dependence of the force of the wing (an
+input of the filter) on the updraft (a disturbance). Therefore the updraft changes less than the filter allows
+for in flight.
+"""
 
 AS_FLOWN = replace(CALM, updraft_mps_per_sqrt_s=InertialNoise().updraft_mps_per_sqrt_s)
 
@@ -74,15 +76,16 @@ GROUPS = {
     "gust": 1,
     "vario": 1,
 }
-"""What is looked at, and its degrees of freedom. Not the two constants of the side force: with errors as
-large as the filter allows for, one of them would change its sign."""
+"""The groups of states and their degrees of freedom. The two constants of the side force are excluded: with
+errors as large as the filter allows for, one of them would change its sign.
+"""
 
 MEASUREMENTS = ("height", "airspeed", "sideslip", "lift")
 
 
 @dataclass
 class World:
-    """The truth, wrong at the start by as much as the filter says it may be."""
+    """The true state, with an initial error according to the variance of the filter."""
 
     rng: np.random.Generator
     noise: InertialNoise = CALM
@@ -102,7 +105,7 @@ class World:
         self.push = self.force  # its mean since the last correction
 
     def step(self, t_s: float) -> tuple[Floats, Floats]:
-        """One step; what accelerometer and gyro read over it."""
+        """One step; returns the readings of accelerometer and gyro."""
         rng, n, dt = self.rng, self.noise, DT_S
         white = rng.standard_normal
         vx, _, vz = self.air
@@ -110,7 +113,7 @@ class World:
         per = DENSITY_RATIO * fast
         root = math.sqrt(dt)
         fz = -per / WING.lift_m * (vz - fast * self.alpha)
-        # Lift is square to the flight through the air; drag is a thirtieth of the weight.
+        # Lift is perpendicular to the path through the air; drag is a thirtieth of the weight.
         self.force = np.array([-G / 30.0 - fz * vz / vx, 0.6 * math.sin(math.tau * t_s / 7.0), fz])
         rate = self._pilot(t_s)
         turned = Rotation.from_rotvec(-rate * dt)
@@ -134,7 +137,7 @@ class World:
         )
 
     def _pilot(self, t_s: float) -> Floats:
-        """Rates that bring the bank to what is wished and the nose to where the speed holds."""
+        """Rates that give the desired bank and hold the speed."""
         dx, dy, dz = self.down
         bank, pitch = math.atan2(dy, dz), -math.asin(max(-1.0, min(1.0, dx)))
         wish = 0.7 * math.sin(math.tau * t_s / 22.0)
@@ -147,19 +150,19 @@ class World:
             [
                 roll,
                 pitching * math.cos(bank) + turning * math.sin(bank) * math.cos(pitch),
-                # What keeps the flight through the air from running off sideways, and the fin's share.
+                # Prevents a growing sideslip; the second part is that of the fin.
                 (self.force[1] + G * dy + roll * vz + 0.7 * vy) / vx,
             ]
         )
 
     def lift_off_mps(self) -> float:
-        """How far the true motion is from the filter's law of lift."""
+        """Deviation of the true motion from the lift equation of the filter."""
         vx, _, vz = self.air
         fast = vx + self.gust
         return float(fast * self.alpha - WING.lift_m * self.push[2] / (DENSITY_RATIO * fast) - vz)
 
     def sideslip_off_mps(self) -> float:
-        """How far it is from the law of side force."""
+        """Deviation from the equation of the side force."""
         vx, vy, _ = self.air
         fast = vx + self.gust
         _, fy, fz = self.push
@@ -167,10 +170,10 @@ class World:
 
 
 class Filter(InertialFilter):
-    """The filter with its two laws of the wing as measurements of the world, white errors and all.
+    """The filter, with the two equations of the wing as measurements of the simulation with white errors.
 
-    In flight they are not measured: the force that enters them is that of the wing itself, so their errors
-    cannot be drawn independently of the motion, as the theory of the Kalman filter wants it.
+    In flight they are not measured: they contain the force of the wing itself, so their errors cannot be
+    drawn independently of the motion, as the theory of the Kalman filter requires.
     """
 
     def __init__(self, world: World) -> None:
@@ -187,15 +190,16 @@ class Filter(InertialFilter):
 
 @dataclass(frozen=True)
 class Outcome:
-    """Of one flight: NEES at its end by group, and by measurement the innovations of its second half, in
-    standard deviations."""
+    """Results of one flight: NEES at its end by group, and the innovations of its second half by measurement,
+    in standard deviations.
+    """
 
     nees: dict[str, float]
     residuals: dict[str, list[float]]
 
 
 def fly(seed: int, noise: InertialNoise = CALM, every: int = 1, seconds: float = 45.0) -> Outcome:
-    """One flight, corrected after `every` steps; the filter starts where the truth is not."""
+    """Run one flight, corrected after `every` steps; the filter starts with an error."""
     rng = np.random.default_rng([23, seed])
     world = World(rng, noise)
     kalman = Filter(world)
@@ -248,7 +252,7 @@ def _nees(world: World, kalman: InertialFilter) -> dict[str, float]:
         name: float(errors[name] @ np.linalg.solve(rows[name] @ kalman.cov @ rows[name].T, errors[name]))
         for name in rows
     }
-    # The accelerometer's white noise of the last step is in both: no state stands for it.
+    # The white noise of the accelerometer in the last step is in both, because it is not a state.
     force = np.array(kalman.force) + np.array(kalman.accel_bias) - world.accel_bias
     share = 1.0 + world.gust / float(np.linalg.norm(world.air))
     vario = world.climb + float(world.down @ world.air) + share * float(force @ world.air) / G

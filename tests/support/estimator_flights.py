@@ -1,8 +1,8 @@
-"""Flights to judge the estimator on: scenes, airframes and sensors that no constant was made for.
+"""Flights for scoring the estimator: scenes, airframes and sensors on which no constant was chosen.
 
 Two gliders of the general flight-dynamics library fly each scene (`truth_flight` integrates them). The
 sensors are drawn anew for every run: from the ranges of `drawn`, or with the errors of `described`. A GNSS
-velocity carries the time of its arrival, as it does in an instrument; how late that is nothing tells.
+velocity has the time of its arrival, as in an instrument; its delay is not stated.
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ from tests.support.truth_flight import RATE_HZ, _integrate, _rotation
 Floats = NDArray[np.float64]
 
 TOW_S = 240.0
-"""How long the tow still lasts when the instrument is switched on."""
+"""Remaining duration of the tow when the instrument is switched on."""
 
 
 # --- scenes -----------------------------------------------------------------------------------------------
@@ -104,7 +104,7 @@ NEW_SCENES: Mapping[str, Callable[[np.random.Generator], Scene]] = MappingProxyT
         "quarter": _short_hour,
     }
 )
-"""By name; the quarter of an hour is the hour's beginning, for tuning."""
+"""The scenes by name; the quarter of an hour is the beginning of the hour, for tuning."""
 
 TOWED = ("hour", "quarter")
 
@@ -114,7 +114,7 @@ TOWED = ("hour", "quarter")
 
 @dataclass(frozen=True, slots=True)
 class Fitted:
-    """What is wrong with a set of sensors, and nothing tells the instrument of it."""
+    """The errors of a set of sensors, which the instrument does not know."""
 
     baro_lag_s: float
     pitot_lag_s: float
@@ -127,7 +127,7 @@ class Fitted:
 
 
 def described(rng: np.random.Generator) -> Fitted:
-    """A good set with errors of usual size."""
+    """A good set of sensors with errors of usual size."""
     return Fitted(
         0.06,
         0.08,
@@ -141,7 +141,7 @@ def described(rng: np.random.Generator) -> Fitted:
 
 
 def drawn(rng: np.random.Generator) -> Fitted:
-    """Any set: every figure from its range."""
+    """A random set of sensors: every error is drawn from its range."""
     return Fitted(
         float(rng.uniform(0.0, 0.15)),
         float(rng.uniform(0.0, 0.15)),
@@ -171,7 +171,7 @@ class Run:
     score_from_s: float
 
     def samples(self, *, gnss: bool = True) -> Iterator[Sample]:
-        """In order of arrival, each with the time of its arrival."""
+        """The samples in order of arrival, each with the time of its arrival."""
         return heapq.merge(self._inertial(), self._gnss() if gnss else (), key=lambda sample: sample.t_s)
 
     def _inertial(self) -> Iterator[Sample]:
@@ -206,7 +206,7 @@ def _lagged(values: Floats, lag_s: float) -> Floats:
 def sense(
     scene: str, truth: NDArray[np.void], score_from_s: float, fitted: Fitted, rng: np.random.Generator
 ) -> Run:
-    """What the sensors make of a true flight; all noise is drawn here."""
+    """The readings of the sensors in a true flight; all noise is drawn here."""
     n = len(truth)
     mounting = _rotation(np.array(fitted.mounting_rad))
     force = np.stack([truth[c] for c in ("fx_mps2", "fy_mps2", "fz_mps2")], axis=1) @ mounting.T
@@ -262,7 +262,7 @@ def flown(scene_name: str, glider: str, seed: int, cache: Path) -> tuple[NDArray
 def fly(
     scene: str, glider: str, seed: int, cache: Path, draw: Callable[[np.random.Generator], Fitted]
 ) -> Run:
-    """Fly a scene and sense it with a set of sensors drawn from the seed."""
+    """Fly a scene, and make the readings of a set of sensors drawn from the seed."""
     truth, score_from_s = flown(scene, glider, seed, cache)
     rng = np.random.default_rng([seed, 3])
     return sense(scene, truth, score_from_s, draw(rng), rng)

@@ -1,4 +1,4 @@
-"""How much `make test` takes of the examples and parameters of a test; `make test-all` takes all."""
+"""Number of examples and parameters of a test: a part in `make test`, all in `make test-all` and `make explore`."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ import pytest
 from hypothesis import settings
 
 ALL, PART = 100, 15
-"""Examples of a test that says nothing else."""
+"""Default number of examples."""
 
 
 def drawn(count: int) -> int:

@@ -1,4 +1,4 @@
-"""Leaving a thermal on flights of known truth: when cruise is told, and end and gain of the climb.
+"""Leaving a thermal on flights with known truth: time of the change to cruise, end and gain of the climb.
 
 Truth: gliders of a general flight-dynamics library, see `truth_thermal`. The wings are level when the bank
 is below 5 degrees; a climb lasts from 12 degrees of bank, which turn the glider by 5 degrees a second, to
@@ -23,7 +23,7 @@ from vario.flight.pipeline import Pipeline
 from vario.settings.schema import Settings
 
 STRAIGHT_S = 12.0
-"""Straight flight before the circle, so that the turns of the prelude are far enough behind."""
+"""Duration of straight flight before the circle, so that the turns of the prelude have no effect."""
 
 TURNING_RAD = math.radians(12.0)
 
@@ -32,13 +32,13 @@ EXITS = ("straight", "correction on", "correction back", "corner", "search", "sh
 
 @dataclass(frozen=True, slots=True)
 class Left:
-    """What a flight gave.
+    """The result of a flight.
 
     Attributes:
-        exit: how the thermal was left, one of `EXITS`.
-        late_s: cruise after the wings were level, or after the bank passed zero into a corner; None: never.
-        end_late_s: end of the climb listed, less the true end.
-        gain_off_m: its gain, less the true gain; None: no climb was listed.
+        exit: the way of leaving the thermal, one of `EXITS`.
+        late_s: time from level wings, or from zero bank in a reversal, to cruise; None: never.
+        end_late_s: end of the listed climb minus the true end.
+        gain_off_m: its gain minus the true gain; None: no climb was listed.
         climbs: number of climbs listed.
         flips: changes to cruise before the thermal was left.
     """
@@ -52,7 +52,7 @@ class Left:
 
 
 def leave(seed: int) -> Left:
-    """Fly into a thermal, circle, leave it in one of the ways of `EXITS`, chosen by the seed."""
+    """Fly into a thermal, circle, and leave it in one of the ways of `EXITS`, chosen by the seed."""
     rng = np.random.default_rng(seed)
     kind = EXITS[seed % len(EXITS)]
     way = float(rng.choice([-1.0, 1.0]))

@@ -1,4 +1,4 @@
-"""The instrument of a flight of known truth, levelled on the ground as its builder would."""
+"""The instrument of a flight with known truth, levelled on the ground as by its builder."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ TAIL_UP_RAD = math.radians(12.0)
 def levelled(flight: Flight) -> Settings:
     """The settings `vario calibrate level` writes after the fuselage was level and then its tail lifted.
 
-    The accelerometer's bias is not known to it and goes into the result.
+    The calibration does not know the bias of the accelerometer, so the bias affects the result.
     """
     outcome = from_two_poses(flight.on_the_ground(0.0), flight.on_the_ground(TAIL_UP_RAD))
     return Settings.model_validate({"sensors": {"imu": dict(outcome.settings["sensors.imu"])}})

@@ -1,6 +1,6 @@
-"""What a machine may lack, and the one command that brings it.
+"""Programs and libraries that a machine may lack, each with the command that installs it.
 
-A test that cannot run for want of it skips with one of these reasons; the end of a run lists them
+A test that cannot run without them is skipped with one of these reasons; the end of a run lists them
 (`tests/conftest.py`). Each reads "needs WHAT: COMMAND".
 """
 
@@ -22,7 +22,7 @@ JSBSIM = (
     "needs jsbsim, which flies the truth flights: "
     "sudo apt install g++ python3-dev && .venv/bin/pip install jsbsim"
 )
-"""On 64-bit Arm there is no wheel of it, so that it is compiled there."""
+"""There is no wheel of it for 64-bit Arm, so it is compiled there."""
 OLDER_PYTHON = "needs Python 3.11: make test-all PYTHON=python3.11 VENV=.venv-3.11"
 NEWER_PYTHON = "needs Python 3.13: make test-all PYTHON=python3.13 VENV=.venv-3.13"
 COMPILED = "needs the compiled installation: .ci/run"
@@ -38,11 +38,11 @@ NOTHING_TO_SEE = "fault of a chip that has no means to show it: no command, noth
 LONG = "long forms: make test-all"
 
 SOUND = {"sounddevice": PORTAUDIO, "simpleaudio": SIMPLEAUDIO}
-"""By the library that plays."""
+"""The reasons by the library for sound."""
 
 
 def library(name: str, reason: str = TEST_LIBRARY) -> ModuleType:
-    """The library, or the test that asks for it is skipped.
+    """Import a library; if it is missing, the test is skipped.
 
     `pytest.importorskip` is not enough: sounddevice is there without PortAudio, but raises OSError.
     """

@@ -1,6 +1,6 @@
-"""Work that many tests need: done once a run, by the first of its parallel workers that asks.
+"""Work that many tests need: it is done once per run, by the first parallel worker that requests it.
 
-`tests/conftest.py` says where the results are kept; outside of pytest each process does its own work.
+`tests/conftest.py` sets the folder of the results; outside pytest each process does its own work.
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ def keep_in(folder: Path) -> None:
 
 
 def made_once(path: Path, make: Callable[[Path], object]) -> Path:
-    """The file or folder `path`, which `make` writes where it is told; who asks meanwhile waits for it."""
+    """The file or folder `path`, which `make` writes at the given path; another caller waits for it."""
     path.parent.mkdir(parents=True, exist_ok=True)
     with FileLock(path.with_name(path.name + ".lock")):
         if not path.exists():
@@ -36,7 +36,7 @@ def made_once(path: Path, make: Callable[[Path], object]) -> Path:
 
 
 def worked_out(name: str, work: Callable[[], T]) -> T:
-    """What `work` returns, kept as `name`. Objects of compiled classes cannot be kept."""
+    """The result of `work`, stored as `name`. Objects of compiled classes cannot be stored."""
     if COMPILED or not _kept_in:
         return work()
     mine: list[T] = []

@@ -1,4 +1,4 @@
-"""The bundled flight for tests of its page, and a long one made of it."""
+"""The bundled flight for tests of its page, and a long flight made of it."""
 
 from collections.abc import Iterator
 from dataclasses import replace
@@ -21,7 +21,7 @@ from vario.settings.display import METRIC
 from vario.settings.load import parse_settings
 
 LONG_S = 5 * 3600.0
-KEPT_EVERY_S = 0.095  # ten readings a second: what a page keeps
+KEPT_EVERY_S = 0.095  # ten readings per second, as on a page
 
 
 class Flown(NamedTuple):
@@ -63,7 +63,7 @@ def _fly_demo() -> Flown:
 
 
 def long_flight(duration_s: float = LONG_S) -> Flown:
-    """The bundled flight again and again, every time a little further east."""
+    """The bundled flight repeatedly, every time a little further east."""
     flown = demo()
     lap_s = flown.readings[-1].t_s + 0.1
     laps = int(duration_s / lap_s) + 1
@@ -99,7 +99,7 @@ def later(reading: Reading, lap: int, lap_s: float) -> Reading:
 
 @cache
 def moved(point: Any, by_s: float) -> Any:
-    """The same point later; the same object for the same point, as the instrument gives it."""
+    """The same point at a later time; the same object for the same point, as in the instrument."""
     return replace(point, t_s=point.t_s + by_s)
 
 

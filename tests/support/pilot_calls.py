@@ -1,4 +1,4 @@
-"""When the cue for turning comes: straight flights through drawn thermals, and through turbulence alone.
+"""Measure the cue for turning: straight flights through drawn thermals, and through turbulence alone.
 
 Part of `bench_pilot`. The glider flies straight at 27 m/s past the core of a thermal, up to 60 m beside it.
 "Worthwhile" is a thermal in which a circle of the settings' bank around the core would climb at the MacCready
@@ -44,14 +44,14 @@ LENGTH_M = 150.0
 
 @dataclass(frozen=True, slots=True)
 class Crossing:
-    """A thermal flown past. `before_m`: how far before the core the cue came; None: it did not come."""
+    """A thermal that was passed. `before_m`: distance before the core at the cue; None: no cue."""
 
     worthwhile: bool
     before_m: float | None
 
 
 class _Straight(Constant):
-    """Flies straight and notes when the cue for turning comes."""
+    """Flies straight and records the time of the cue for turning."""
 
     def __init__(self) -> None:
         super().__init__(Habits(0.0, 0.2))
@@ -113,7 +113,9 @@ def gusts(rng: np.random.Generator, count: int, rms_mps: float, length_m: float 
 
 
 def measured(rng: np.random.Generator, air_mps: Floats) -> Floats:
-    """Netto as the instrument finds it: 0.4 s late, with an error of 0.2 m/s RMS that lasts half a second."""
+    """Netto as computed by the instrument: 0.4 s late, with an error of 0.2 m/s RMS that lasts half a
+    second.
+    """
     found, now = np.empty_like(air_mps), 0.0
     for k, air in enumerate(air_mps.tolist()):
         now = found[k] = now + (air - now) * STEP_S / 0.4

@@ -1,8 +1,8 @@
-"""Pilots for `pilot_loop`: one who hears nothing, one who acts on the centring cue, one who knows the core.
+"""Pilots for `pilot_loop`: without sound, with the centring cue, and with knowledge of the core.
 
-All of them roll in at the same time to the same bank and hold the same airspeed; they differ only in how they
-shift the circle. The pilot by ear does what docs/tone.md says: at the first note take the bank off, by the
-number of notes; then back to the same bank.
+All of them roll in at the same time to the same bank and hold the same airspeed. They differ only in how they
+shift the circle. The pilot with the cue acts as docs/tone.md says: at the first note the pilot reduces the
+bank, according to the number of notes, and then returns to the same bank.
 """
 
 from __future__ import annotations
@@ -19,12 +19,14 @@ from vario.flight.tone.cues import Cue
 from vario.flight.tone.stage import ToneCommand
 
 ROLL_LAG_S = 0.4
-"""How much later the glider rolls than the stick moves; what a pilot knows of the own glider."""
+"""Delay from the stick to the roll of the glider, which a pilot knows."""
 
 
 @dataclass(frozen=True, slots=True)
 class Habits:
-    """How a pilot flies: bank of the circle (right positive), roll rate, and the range of reaction times."""
+    """Parameters of a pilot: bank of the circle (right positive), roll rate, and the range of reaction
+    times.
+    """
 
     bank_rad: float
     roll_rate_radps: float
@@ -43,20 +45,20 @@ class Constant:
         return self.habits.roll_rate_radps
 
     def hear(self, t_s: float, tone: ToneCommand) -> None:
-        """Nothing that this pilot acts on."""
+        """Ignore the cues."""
 
     def bank(self, seen: Seen) -> float:
-        """Straight, then the circle, with less bank during a manoeuvre."""
+        """Desired bank: straight flight, then the circle, with less bank during a manoeuvre."""
         if seen.t_s < PRELUDE_S + STRAIGHT_S:
             return 0.0
         self.decide(seen)
         return self.habits.bank_rad * (self._share if seen.t_s < self._until_s else 1.0)
 
     def decide(self, seen: Seen) -> None:
-        """Begin a manoeuvre, or not."""
+        """Decide whether a manoeuvre begins."""
 
     def begin(self, t_s: float, share: float, hold_s: float) -> None:
-        """Take the bank off to this share, hold it, and bank again."""
+        """Reduce the bank to this share, hold it, and bank again."""
         roll_s = abs(self.habits.bank_rad) * (1.0 - share) / self.roll_rate_radps
         self._share, self._until_s = share, t_s + roll_s + hold_s
         self.busy_until_s = t_s + 2.0 * roll_s + hold_s
@@ -69,11 +71,13 @@ ACTIONS: dict[Cue, tuple[float, float]] = {
     Cue.SHIFT: (0.0, 0.0),
     Cue.SHIFT_FAR: (0.0, 2.0),
 }
-"""The bank that is left and how long it is held, s, by cue: the words of docs/tone.md."""
+"""Remaining share of the bank and its duration, s, by cue, as in docs/tone.md."""
 
 
 class ByEar(Constant):
-    """Acts on each centring cue after a reaction time; holds the bank off for as long as counted, ±20 %."""
+    """Acts on each centring cue after a reaction time; counts the time of reduced bank with an error of up to
+    20 %.
+    """
 
     def __init__(
         self, habits: Habits, seed: int, actions: dict[Cue, tuple[float, float]] | None = None
@@ -85,10 +89,10 @@ class ByEar(Constant):
         self._plan: tuple[float, float, float] | None = None
         self.obeyed: list[tuple[float, Cue]] = []
         self.before = 0
-        """Cues in the turns before the thermal, which are wrong there."""
+        """Number of cues in the turns before the thermal, which are false."""
 
     def hear(self, t_s: float, tone: ToneCommand) -> None:
-        """A new cue starts the reaction."""
+        """Start the reaction to a new cue."""
         call = tone.cue
         if call is None or call.number == self._heard:
             return
@@ -110,11 +114,13 @@ class ByEar(Constant):
 
 
 NEAR_M = 15.0
-"""Nobody shifts a circle by less."""
+"""Smallest shift that this pilot makes."""
 
 
 class KnowsCore(Constant):
-    """Knows where the core is at every moment and does the manoeuvre that puts the circle on it."""
+    """Knows the position of the core at every moment, and makes the manoeuvre that centres the circle on
+    it.
+    """
 
     def __init__(self, habits: Habits, tas_mps: float) -> None:
         super().__init__(habits)

@@ -1,8 +1,8 @@
-"""Closed loop: a glider of `truth_flight`, its sensors, the instrument and a pilot who acts on it.
+"""Closed loop: a glider of `truth_flight`, its sensors, the instrument and a pilot who acts on its cues.
 
-The library integrates the motion at 100 Hz; the readings of each step go to the instrument at once, and the
-pilot decides on the next step by what has been heard until then. After the usual 75 s of `truth_air` the
-glider flies straight into a thermal that is there already, and the pilot rolls in.
+The library integrates the motion at 100 Hz; the instrument receives the readings of each step at once, and
+the pilot decides on the next step from the cues so far. After the usual 75 s of `truth_air` the glider flies
+straight into a thermal that is there already, and the pilot rolls in.
 """
 
 from __future__ import annotations
@@ -39,16 +39,16 @@ from vario.flight.reading import Reading
 from vario.flight.tone.stage import ToneCommand
 
 STRAIGHT_S = 8.0
-"""From the end of the prelude to the beginning of the first turn."""
+"""Time from the end of the prelude to the beginning of the first turn."""
 
 COLUMN = {name: k for k, name in enumerate(TRUTH_COLUMNS)}
 
 
 @dataclass(frozen=True, slots=True)
 class Seen:
-    """What a pilot knows of the own glider without an instrument, and (`to_core_m`) what only some know.
+    """The knowledge of a pilot without an instrument, and `to_core_m`, which only some pilots know.
 
-    `to_core_m`: the core as seen from the glider, north and east, in the drifting air.
+    `to_core_m`: position of the core relative to the glider, north and east, in the drifting air.
     """
 
     t_s: float
@@ -60,17 +60,17 @@ class Seen:
 
 
 class Flier(Protocol):
-    """Decides the bank; airspeed and feet are `truth_flight.Pilot`'s."""
+    """Decides the bank; `truth_flight.Pilot` controls airspeed and rudder."""
 
     def hear(self, t_s: float, tone: ToneCommand) -> None:
-        """What the tone engine was told."""
+        """Receive the tone command."""
 
     def bank(self, seen: Seen) -> float:
-        """The bank that the flier wants now, to which the stick moves at `roll_rate_radps`."""
+        """The desired bank, to which the stick moves at `roll_rate_radps`."""
 
     @property
     def roll_rate_radps(self) -> float:
-        """Roll rate the flier uses."""
+        """Roll rate of the pilot."""
 
 
 @dataclass(slots=True)
@@ -80,10 +80,10 @@ class LoopScene(Scene):
     updraft: Callable[[float], float] = lambda _d: 0.0
     wind_mps: tuple[float, float] = (0.0, 0.0)
     core_m: tuple[float, float] | None = None
-    """At the end of the prelude."""
+    """Set the position at the end of the prelude."""
 
     def core_at(self, t_s: float) -> tuple[float, float]:
-        """The core's place, m north and east, at a time since the start."""
+        """Position of the core, m north and east, at a time since the start."""
         assert self.core_m is not None
         since_s = t_s - PRELUDE_S
         return self.core_m[0] + self.wind_mps[0] * since_s, self.core_m[1] + self.wind_mps[1] * since_s
@@ -98,7 +98,7 @@ class LoopScene(Scene):
 
 @dataclass(frozen=True, slots=True)
 class Flown:
-    """One flight: truth at 100 Hz, the core at each row, and what `watch` kept of the readings."""
+    """One flight: truth at 100 Hz, the core at each row, and the results of `watch`."""
 
     truth: NDArray[np.void]
     core_m: NDArray[np.float64]
@@ -146,7 +146,7 @@ class _Senses:
 
 
 Place = Callable[[tuple[float, float], float], tuple[float, float]]
-"""Where the core is, from the place and heading of the glider at the end of the prelude."""
+"""Position of the core, from position and heading of the glider at the end of the prelude."""
 
 
 def fly_loop(
@@ -159,7 +159,7 @@ def fly_loop(
     player: Player | None = None,
     watch: Callable[[Reading, Seen], object | None] = lambda _reading, _seen: None,
 ) -> Flown:
-    """Fly; without a `player` the flier hears nothing and no sensor is read, which is much faster."""
+    """Run a flight; without a `player` there are no cues and no sensor readings, which is much faster."""
     rng = np.random.default_rng([seed, 2])
     scene.wind = scene.steady
     fdm = _start(glider, scene, _with_better_ailerons(glider))
@@ -202,7 +202,9 @@ bank to 45 the other way takes them 15 s, where CS-22.147 allows span / 3 s/m, 4
 
 @cache
 def _with_better_ailerons(glider: str) -> Path:
-    """A folder, kept for this process, with the library's file of the glider and stronger ailerons."""
+    """A folder, kept during this process, with the file of the glider from the library and stronger
+    ailerons.
+    """
     jsbsim = missing.library("jsbsim", missing.JSBSIM)
     root = Path(tempfile.mkdtemp(prefix="vario_gliders_"))
     atexit.register(shutil.rmtree, root, ignore_errors=True)

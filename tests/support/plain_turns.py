@@ -1,9 +1,9 @@
-"""Circling found the plain way: the change of track over twenty seconds, from positions alone.
+"""A simple detector of circling: the change of track over twenty seconds, from positions alone.
 
-It sees the whole flight, also what comes later, shares no code with the instrument and serves to judge it.
-The slowest circle it counts takes half as long again as the flattest one in the published turn table (A.
-and L. Welch and F. Irving, The Complete Soaring Pilot's Handbook: 50 s at 15 degrees of bank), because over
-ground a circle in wind turns unevenly.
+It uses the whole flight, also later positions, shares no code with the instrument, and is the reference for
+it. The slowest circle that it counts takes 1.5 times as long as the flattest one in the published turn table
+(A. and L. Welch and F. Irving, The Complete Soaring Pilot's Handbook: 50 s at 15 degrees of bank), because
+over ground a circle in wind turns unevenly.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ LEAST_MPS = 5.0
 
 @dataclass(frozen=True, slots=True)
 class Run:
-    """Turning one way: from when to when, how far (right positive) and what was gained."""
+    """Turning in one direction: begin, end, angle (right positive) and gain of height."""
 
     begin_s: float
     end_s: float
@@ -63,7 +63,7 @@ class PlainTurns:
         return float(np.count_nonzero(self.moving))
 
     def runs(self) -> list[Run]:
-        """Every stretch of turning one way faster than the slowest circle."""
+        """Every interval of turning in one direction faster than the slowest circle."""
         half = round(WINDOW_S / 2.0)
         ahead = np.append(self.track_rad[half:], np.full(half, self.track_rad[-1]))
         behind = np.append(np.full(half, self.track_rad[0]), self.track_rad[:-half])
@@ -83,7 +83,7 @@ class PlainTurns:
         ]
 
     def turned_rad(self, begin_s: float, end_s: float) -> float:
-        """The furthest the track turned one way within a stretch."""
+        """The largest change of track in one direction within an interval."""
         inside = self.track_rad[(self.t_s >= begin_s) & (self.t_s <= end_s)]
         if not len(inside):
             return 0.0
@@ -94,7 +94,7 @@ class PlainTurns:
 
 @dataclass(frozen=True, slots=True)
 class Verdict:
-    """How the instrument's circling compares.
+    """Comparison of the circling of the instrument with the reference.
 
     `climbs` of two turns or more that gained height, `found` those in which the instrument was circling for
     half of the time or longer; `episodes` of circling in the instrument, `false` those in which the track
@@ -116,11 +116,11 @@ class Verdict:
 
 LEAST_TURNS = 2.0
 LEAD_S = 30.0
-"""An episode began with the turn that set it off, some half a circle before."""
+"""An episode began with the turn that caused it, about half a circle before."""
 
 
 def judge(plain: PlainTurns, circling: Iterable[tuple[float, bool]]) -> Verdict:
-    """Set the instrument's circling, by time, against the plain turns."""
+    """Compare the circling of the instrument, by time, with the plain turns."""
     told = list(circling)
     t_s, on = np.array([t for t, _ in told]), np.array([c for _, c in told])
     climbs = [run for run in plain.runs() if run.turns >= LEAST_TURNS and run.gain_m > 0.0]

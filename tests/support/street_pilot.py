@@ -1,4 +1,4 @@
-"""Speed to fly in closed loop: a glider flown through drawn streets by a pilot who hears the command.
+"""Speed to fly in closed loop: a pilot who hears the command flies a glider through drawn streets.
 
 The glider is a point mass on the example polar, with the drag of its load factor. The pilot hears nothing
 while the airspeed is within the silent range of the tone, reacts after 0.5 to 1 s, and then flies to the
@@ -32,7 +32,7 @@ QUIET_MPS = 8.0 / 3.6
 REACHED_MPS = 0.7
 EDDY_M = 150.0
 REVERSAL_MPS = 2.0
-"""A swing of the command that a pilot would follow."""
+"""A change of the command that a pilot would follow."""
 
 KINDS = {
     # half wave, m; strength, m/s; turbulence, m/s
@@ -54,7 +54,7 @@ class Street:
 
 
 def drawn(kind: str, seed: int, length_m: float = 40_000.0) -> Street:
-    """Half waves of lift and sink in turn, of drawn length and strength, and turbulence."""
+    """Alternating half waves of lift and sink, of drawn length and strength, and turbulence."""
     rng = np.random.default_rng([77, seed])
     (shortest, longest), (weakest, strongest), eddies = KINDS[kind]
     maccready_mps, reaction_s = rng.uniform(0.7, 2.5), rng.uniform(0.5, 1.0)

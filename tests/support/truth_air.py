@@ -1,9 +1,9 @@
-"""The scenes of `truth_flight`: how the air moves and what the pilot tries to do.
+"""The scenes of `truth_flight`: motion of the air and actions of the pilot.
 
-Every scene begins with the same 75 s of ordinary flying (straight, a turn each way), in which an
-estimator may settle; `score_from_s` is where the scene proper begins. Turbulence is a first-order
-Gauss-Markov process per axis, the shape of Dryden's longitudinal spectrum (MIL-F-8785C): correlation
-length over airspeed is the time constant.
+Every scene begins with the same 75 s of ordinary flight (straight, a turn in each direction), in which an
+estimator may settle; the scene itself begins at `score_from_s`. Turbulence is a first-order Gauss-Markov
+process per axis, the shape of Dryden's longitudinal spectrum (MIL-F-8785C): correlation length over airspeed
+is the time constant.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ PRELUDE_S = 75.0
 
 @dataclass(frozen=True, slots=True)
 class Wish:
-    """What the pilot wants: a bank, and a pitch or (None) an airspeed; or a stick position outright."""
+    """The intention of the pilot: a bank, and a pitch or (None) an airspeed; or a stick position."""
 
     bank_rad: float = 0.0
     tas_mps: float = 25.0
@@ -62,7 +62,7 @@ class Scene:
         return steady[0] + self._eddy[0], steady[1] + self._eddy[1], steady[2] + self._eddy[2]
 
     def wish(self, t_s: float, lift_mps: float) -> Wish:
-        """What the pilot wants now."""
+        """The present intention of the pilot."""
         if t_s < PRELUDE_S:
             turn = 0.5 if 15.0 < t_s < 32.0 else -0.5 if 40.0 < t_s < 57.0 else 0.0
             return Wish(bank_rad=turn, tas_mps=self.tas_mps)
@@ -124,7 +124,7 @@ def _thermal(rng: np.random.Generator) -> Scene:
 
 
 def _rough_handling(_rng: np.random.Generator) -> Scene:
-    """Steep turn of 60 degrees, stall and recovery, fast rolls, a steep climb: the attitude's test."""
+    """Steep turn of 60 degrees, stall and recovery, fast rolls, a steep climb: the test of the attitude."""
 
     def options(t: float, _lift: float) -> Wish:
         if t < 30.0:

@@ -3,13 +3,13 @@
 The library integrates the motion, the aerodynamics and the atmosphere; this file adds the moving air
 (set each step as the library's wind), a simple pilot, and sensors with noise, bias and mounting error.
 A flight is a `Flight`: a truth record at 100 Hz and the sensor readings, replayable as the project's
-samples. `flown_once()` keeps finished flights as .npz files where the caller says, so that a flight is flown
-once, whoever asks for it, in parallel too. Everything random comes from the scenario's seed.
+samples. `flown_once()` stores finished flights as .npz files at the given path, so that each flight is
+simulated once, also with parallel callers. Everything random comes from the scenario's seed.
 
 Truth of the vario: total energy freed of horizontal gusts,
 `w + V (f·v)/g = climb + V (a·v)/g`, with w the air's vertical motion, V true airspeed, v the unit
 vector along the velocity through the air, f specific force and a = f + g the acceleration. It follows
-from the derivative of h + V²/2g when the air's own acceleration is left out.
+from the derivative of h + V²/2g without the acceleration of the air.
 """
 
 from __future__ import annotations
@@ -101,7 +101,7 @@ class Flight:
                 yield GnssVel(t_s, v_north, v_east, v_down)
 
     def on_the_ground(self, nose_down_rad: float, seconds: float = 20.0) -> Iterator[ImuAccel]:
-        """The same accelerometer with the glider at rest, wings level, its fuselage nose down by an angle."""
+        """The same accelerometer with the glider at rest, wings level, and the nose down by an angle."""
         rng = np.random.default_rng([8, round(math.degrees(nose_down_rad))])
         up = [-G0_MPS2 * math.sin(nose_down_rad), 0.0, -G0_MPS2 * math.cos(nose_down_rad)]
         mean = self.instrument_from_body @ np.array(up) + self.imu_bias[:3]
@@ -126,7 +126,7 @@ class Pilot:
         self._rng = rng
         self._pitch_trim = 0.0
         self._speed_trim = 0.0
-        self._feet = 0.0  # how far off the pilot's feet are: slip with 3 s correlation, 1.5° rms
+        self._feet = 0.0  # error of the rudder: slip with 3 s correlation, 1.5° RMS
 
     def fly(self, fdm: Dynamics, scene: Scene, t_s: float, lift_mps: float, dt_s: float) -> None:
         wish = scene.wish(t_s, lift_mps)
@@ -223,7 +223,7 @@ def _truth_row(fdm: Dynamics, t_s: float, place_m: list[float], air: tuple[float
 def _step(
     fdm: Dynamics, scene: Scene, pilot: Pilot, t_s: float, *, place_m: list[float], rng: np.random.Generator
 ) -> tuple[float, ...]:
-    """One step of the flight to the time `t_s`; moves `place_m`, and gives the row of truth."""
+    """One step of the flight to the time `t_s`; changes `place_m`, and returns the row of truth."""
     dt_s = 1.0 / RATE_HZ
     air = scene.air(t_s, place_m, fdm["velocities/vt-fps"] * FT_M, rng, dt_s)
     fdm["atmosphere/wind-north-fps"] = air[0] / FT_M
@@ -257,7 +257,7 @@ def _rotation(vector_rad: NDArray[np.float64]) -> NDArray[np.float64]:
 
 
 def sense(name: str, scene: Scene, truth: NDArray[np.void], sensors: Sensors, seed: int) -> Flight:
-    """What the instrument's sensors make of a true flight."""
+    """The readings of the sensors of the instrument in a true flight."""
     rng = np.random.default_rng([seed, 7])
     n = len(truth)
     axis = rng.standard_normal(3)
@@ -296,7 +296,7 @@ def sense(name: str, scene: Scene, truth: NDArray[np.void], sensors: Sensors, se
 
 
 def flown_once(path: Path, integrate: Callable[[], NDArray[np.void]]) -> NDArray[np.void]:
-    """The true motion kept at `path`; flown first if nobody has. Whoever asks meanwhile waits for it."""
+    """The true motion stored at `path`; it is simulated if it is missing. Another caller waits for it."""
     made_once(path, lambda part: np.savez(part, truth=integrate()))
     truth: NDArray[np.void] = np.load(path)["truth"]
     return truth

@@ -1,4 +1,4 @@
-"""The flight-dynamics library's gliders as glider files: what a pilot would know of them from a manual.
+"""Glider files for the gliders of the flight-dynamics library, as a pilot would write them from a manual.
 
 Mass and wing area are the library's own. The polars were fitted by `fit_polar` to flights of seed 1, and the
 numbers kept; nothing is scored on that seed.
@@ -44,7 +44,7 @@ GLIDERS: Mapping[str, Glider] = MappingProxyType(
         "sgs233": _glider("two-seater", 439.98, 20.390, (0.006301, -0.25835, 4.3259)),
     }
 )
-"""By the library's names."""
+"""The gliders by their names in the library."""
 
 
 def fit_polar(glider: str, cache: Path) -> NDArray[np.float64]:

@@ -1,4 +1,4 @@
-"""Flights of known truth in smooth and bumpy thermals, for the logic of circling.
+"""Flights with known truth in smooth and turbulent thermals, for the logic of circling.
 
 The air is a Gaussian updraft, or that of M. J. Allen, "Updraft Model for Development of Autonomous Soaring
 Uninhabited Air Vehicles" (AIAA 2006-1510), drifting with the wind; the glider and its sensors are those of
@@ -54,7 +54,7 @@ def allen(scale_mps: float, top_m: float, height_m: float, width: float = 1.0) -
 
 @dataclass(frozen=True, slots=True)
 class ThermalFlight:
-    """A flight and where its core was: metres north and east at time 0, drifting with the wind."""
+    """A flight and the position of its core: metres north and east at time 0, drifting with the wind."""
 
     flight: Flight
     core_m: tuple[float, float]
@@ -62,17 +62,17 @@ class ThermalFlight:
     begin_s: float
 
     def core_at(self, t_s: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-        """The core's place at each time."""
+        """The position of the core at each time."""
         return self.core_m[0] + self.wind_mps[0] * t_s, self.core_m[1] + self.wind_mps[1] * t_s
 
 
 SETTLE_S = 45.0
-"""The circle is flown in still air for this long, so that its middle is known when the thermal sets in."""
+"""The circle is flown in still air for this long, so that its middle is known when the thermal begins."""
 
 
 @dataclass(frozen=True, slots=True)
 class Plan:
-    """A thermal and how it is flown.
+    """A thermal and the flight in it.
 
     Either the glider circles, and after `SETTLE_S` a thermal sets in whose core lies `offset_m` from the
     middle of the circle in direction `towards_rad`; or, with `ahead_m` given, the thermal is there from the
@@ -94,7 +94,7 @@ class Plan:
 
 
 class _Air:
-    """The air of a plan; it notices where the glider circles."""
+    """The air of a plan; it records where the glider circles."""
 
     def __init__(self, plan: Plan) -> None:
         self._plan = plan
@@ -131,7 +131,7 @@ class _Air:
 
 
 class Middle:
-    """The mean place over the last turn of a steady circle."""
+    """The mean position over the last turn of a steady circle."""
 
     def __init__(self, tas_mps: float, bank_rad: float) -> None:
         turn_s = math.tau * tas_mps / (9.80665 * math.tan(abs(bank_rad)))
@@ -146,7 +146,9 @@ class Middle:
 
 
 def fly_plan(plan: Plan, glider: str, seed: int, sensors: Sensors | None = None) -> ThermalFlight:
-    """Fly it. The prelude is that of every flight of `truth_air`; the wind blows from the beginning."""
+    """Run the flight. The prelude is that of every flight of `truth_air`; the wind blows from the
+    beginning.
+    """
     wish = Wish(bank_rad=plan.bank_rad, tas_mps=plan.tas_mps)
     air = _Air(plan)
     scene = Scene(
@@ -189,7 +191,7 @@ def circle_middles(found: ThermalFlight, t_s: NDArray[np.float64]) -> NDArray[np
 def strongest_headings(found: ThermalFlight, t_s: NDArray[np.float64]) -> NDArray[np.float64]:
     """The direction of flight at which the glider last passed the core nearest, within a turn; rad.
 
-    With an updraft that falls off with distance that is where the lift was strongest. NaN before a turn.
+    In an updraft that decreases with distance, the lift was strongest there. NaN before a full turn.
     """
     truth = found.flight.truth
     core_n, core_e = found.core_at(truth["t_s"])
@@ -201,7 +203,7 @@ def strongest_headings(found: ThermalFlight, t_s: NDArray[np.float64]) -> NDArra
         back = np.flatnonzero(np.abs(way[end] - way[:end]) >= math.tau)
         if back.size:
             begin = int(back[-1])
-            # Mean direction of the nearest tenth of the way, lest a flat minimum jump about.
+            # Mean direction of the nearest tenth of the path, because a flat minimum is not well defined.
             near = begin + np.argsort(distance[begin:end])[: (end - begin) // 10]
             best[k] = math.atan2(np.sin(way[near]).mean(), np.cos(way[near]).mean())
     return best

@@ -1,8 +1,8 @@
 """A scene for the wind: two straight legs with one change of course, in a steady wind.
 
-After the ordinary flying every scene begins with, a leg of 90 s, a quarter turn to the right and a leg of two
-minutes: nobody circles, so what is known of the wind on the second leg comes from one change of course
-and from the turns of the beginning. Flown by the gliders of `truth_flight`.
+After the ordinary flight at the beginning of every scene there are a leg of 90 s, a quarter turn to the right
+and a leg of two minutes. There are no circles, so the wind on the second leg is known only from one change of
+course and from the turns at the beginning. The gliders are those of `truth_flight`.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ TURN_S = math.pi / 2.0 / (9.80665 * math.tan(_BANK_RAD) / TAS_MPS)
 
 
 def legs(rng: np.random.Generator) -> Scene:
-    """The scene; its wind blows from anywhere."""
+    """The scene; the direction of its wind is random."""
     towards = rng.uniform(0.0, 2.0 * math.pi)
     wind = (WIND_MPS * math.cos(towards), WIND_MPS * math.sin(towards), 0.0)
 

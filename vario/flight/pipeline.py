@@ -235,7 +235,7 @@ class Pipeline:
         weak: bool,
         battery_low: bool,
     ) -> CueInputs:
-        """What may cause a cue."""
+        """The inputs of the cues."""
         actions = self._actions
         return CueInputs(
             inputs.frame.t_s,

@@ -1,4 +1,4 @@
-"""What the instrument knows at the end of one frame."""
+"""All values of the instrument at the end of one frame."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ from vario.flight.wind.stage import Wind
 @quick
 @dataclass(frozen=True, slots=True)
 class Reading:
-    """Everything the instrument knows at the end of one frame. None: not known.
+    """All values of the instrument at the end of one frame. None: not known.
 
     Attributes:
         position: the latest GNSS position.

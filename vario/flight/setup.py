@@ -1,4 +1,4 @@
-"""What the settings and the glider file mean for the stages, computed once and handed to all of them."""
+"""The configuration of the stages, computed once from settings and glider file and passed to all of them."""
 
 from __future__ import annotations
 

@@ -57,7 +57,7 @@ class Key:
 
     @property
     def wanted(self) -> str:
-        """What to write, for use in a message."""
+        """The expected form of the value, for a message."""
         if self.dimension:
             # Give no example if there is no default: a user could copy it as the speed of the glider.
             example = None if self.presence == "required" else self.example

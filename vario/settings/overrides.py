@@ -144,7 +144,7 @@ def _add(found: list[tuple[Path, Any]], problems: list[Problem], key: str, value
 
 
 def _path(key: str) -> Path | None:
-    """Split a dotted key; None for a single word that is no key of the top level."""
+    """Split a dotted key; None for a single word that is not a key of the top level."""
     path = tuple(step.strip() for step in key.split("."))
     at_top = (*sections(Settings), *keys(Settings))
     return path if len(path) > 1 or path in at_top else None

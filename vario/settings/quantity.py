@@ -29,7 +29,7 @@ class Dimension:
     units: Mapping[str, float]
 
     def wanted(self, example: str | None = None) -> str:
-        """What to write, for use in a message."""
+        """The expected form of the value, for a message."""
         *rest, last = self.units
         units = f"{', '.join(rest)} or {last}" if rest else last
         return f"{self.name} in quotes with its unit ({units})" + (

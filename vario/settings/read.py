@@ -185,7 +185,7 @@ def _syntax_error(name: str, text: str, message: str) -> Problem:
 
 
 def _meant(key: str, value: str) -> str | None:
-    """What to write instead, if it can be determined."""
+    """The correct form, if it can be determined."""
     if _CURLY.search(value):
         straight = _CURLY.sub('"', value)
         return (

@@ -81,7 +81,7 @@ class LiveSink:
         self._player.put(command)
 
     def fill(self, out: Any, frames: int, moment: object, status: Any) -> None:  # noqa: ARG002
-        """The next block, called by PortAudio in its thread; `status` tells whether the last one was late."""
+        """The next block, called by PortAudio in its thread; `status` says whether the last one was late."""
         self._asked_s = time.monotonic()
         if status.output_underflow:
             self.underruns += 1

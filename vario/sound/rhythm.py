@@ -95,7 +95,7 @@ class Rhythm:
             self._step.aim(step)
 
     def only_steers(self, beep_hz: float) -> bool:
-        """Whether `beep` at this rate cannot end a pause early, whatever the state of the clock will be."""
+        """Whether `beep` at this rate cannot end a pause early, in any future state of the clock."""
         return self._beeping and self._step_of(beep_hz) <= RISE * self._least_step
 
     def go_on(self, n: int) -> None:

@@ -1,6 +1,6 @@
-"""`make faults`: fly the whole matrix, print what falls short and write docs/faults.md.
+"""`make faults`: simulate the whole matrix, print the failed cases and write docs/faults.md.
 
-With `--sensor` and `--fault` only that part is flown and printed, and nothing written.
+With `--sensor` and `--fault` only that part is simulated and printed, and nothing is written.
 """
 
 from __future__ import annotations
@@ -21,20 +21,20 @@ PAGE = Path(__file__).parents[3] / "docs" / "faults.md"
 
 
 def fly_cell(cell: Cell) -> Result | str:
-    """A cell's result, or the exception that came out of it."""
+    """The result of a cell, or the exception that it raised."""
     try:
         return judge(cell)
-    except Exception:  # whatever comes out is what the matrix is to find
+    except Exception:  # the matrix must find any exception
         return traceback.format_exc().splitlines()[-1]
 
 
 def fly_cells(wanted: list[Cell]) -> list[tuple[Cell, Result | str]]:
-    """Those of one phase share the flight up to the fault: one process flies them."""
+    """The cells of one phase share the flight up to the fault, so one process simulates them."""
     return [(cell, fly_cell(cell)) for cell in wanted]
 
 
 def main() -> int:
-    """Exit status 1 if a cell falls short."""
+    """Exit code 1 if a cell fails."""
     parser = argparse.ArgumentParser(prog="python -m tests.campaigns.faults", description=__doc__)
     parser.add_argument("--sensor", choices=list(SENSORS), action="append")
     parser.add_argument("--fault", choices=list(FAULTS), action="append")

@@ -1,7 +1,7 @@
-"""The matrix's three edges: what can fail, how, and when; and what each fault is made of.
+"""The axes of the matrix: sensors, faults and phases; and the parameters of each fault.
 
-The sizes are those of ordinary modules: large enough to be a fault, and small enough that values are not all
-refused as impossible outright, which would test one line of code over and over.
+The sizes are those of ordinary modules: large enough to be a fault, and small enough that the range check
+does not reject all values, because then every case would test the same line of code.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ from types import MappingProxyType
 from hw_replay.simulate.faults import EVERYTHING, Fault
 
 FROM_S, UNTIL_S = 60.0, 80.0
-"""When a fault in mid-flight begins and ends."""
+"""Begin and end of a fault in flight."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -22,7 +22,7 @@ class Figures:
 
     spike: float
     stop: float
-    """The end of the sensor's range, which it may stick at."""
+    """The end of the range of the sensor, at which it may be stuck."""
     bias: float
     late_s: float = 0.5
 
@@ -53,7 +53,7 @@ SENSORS: Mapping[str, tuple[str, ...]] = MappingProxyType(
         "everything": (EVERYTHING,),
     }
 )
-"""Channels that fail together. "everything" is the recording's own clock, or the bus they all hang on."""
+"""Channels that fail together. "everything" is the clock of the recording, or the common bus."""
 
 MISSING = "missing from the start"
 LOST = "lost midway"
@@ -71,10 +71,10 @@ BACK = "clock jumps back"
 
 FAULTS = (MISSING, LOST, FROZEN, SPIKES, NAN, STOP, BIAS, NOISE, LATE, TWICE, DISORDER, AHEAD, BACK)
 OF_EVERYTHING = (LOST, LATE, TWICE, DISORDER, AHEAD, BACK)
-"""Of the recording as a whole only these make sense: the others would be a different one for each channel."""
+"""Faults of the recording as a whole; the other kinds differ for each channel."""
 
 JUMP_S = {True: 30.0, False: 5.0}
-"""How far the clock jumps: of everything, and of one sensor (where a small jump does more harm)."""
+"""Size of a jump of the clock: of everything, and of one sensor (where a small jump has a larger effect)."""
 
 PHASES = ("cruise", "circling", "launch")
 
@@ -89,12 +89,12 @@ class Cell:
 
     @property
     def from_s(self) -> float:
-        """When the fault begins."""
+        """Begin of the fault."""
         return 0.0 if self.fault == MISSING else FROM_S
 
     @property
     def faults(self) -> list[Fault]:
-        """What happens to each channel."""
+        """The faults of each channel."""
         return [self._of(channel) for channel in SENSORS[self.sensor]]
 
     def _of(self, channel: str) -> Fault:
@@ -120,7 +120,7 @@ class Cell:
 
 
 def cells() -> list[Cell]:
-    """All of them, in the order of the tables."""
+    """All cells, in the order of the tables."""
     return [
         Cell(sensor, fault, phase)
         for sensor in SENSORS

@@ -1,8 +1,8 @@
-"""What must hold in each cell of the matrix, and why: a table, reasoned from physics.
+"""The expectation for each cell of the matrix, with its physical reason.
 
-In every cell no exception may come out; after a fault in mid-flight vario and quality are as usual again
-within `BACK_S`, and the tone never tells falsely of a climb (`judge.FALSE_MPS`) for longer than `FALSE_S`,
-unless the row says that nothing could prevent it.
+In every cell no exception may be raised. After a fault in flight, vario and quality must be as before within
+`BACK_S`, and the tone may sound a false climb (`judge.FALSE_MPS`) for at most `FALSE_S`, unless the row says
+that this cannot be prevented.
 """
 
 from __future__ import annotations
@@ -39,17 +39,17 @@ USUAL_MPS = 0.8
 
 @dataclass(frozen=True, slots=True)
 class Expected:
-    """What must hold.
+    """An expectation.
 
     Attributes:
-        error_mps: bound of the vario's error while it is shown; None: physics allows none.
+        error_mps: bound of the error of the vario while it is shown; None: no bound is possible.
         why: the reason.
-        says: the word of `quality` that must stand while the fault lasts; "": no word of its own.
-        within_s: and by when it must be there.
-        silent: from then on no vario is shown and the tone is silent.
-        tone_kept: the tone's promise holds.
-        low_battery: the warning of a low battery sounds, and must not otherwise.
-        back_s: by when after the fault vario and quality are as without it.
+        says: the word that `quality` must contain during the fault; "": none.
+        within_s: the time within which the word must appear.
+        silent: after this time no vario is shown and the tone is silent.
+        tone_kept: the tone sounds no false climb.
+        low_battery: the battery warning sounds; otherwise it must not.
+        back_s: the time after the fault within which vario and quality must be as without it.
     """
 
     error_mps: float | None
@@ -64,7 +64,7 @@ class Expected:
 
 @dataclass(frozen=True, slots=True)
 class Row:
-    """An expectation and the cells it is for."""
+    """An expectation and its cells."""
 
     sensor: str
     faults: tuple[str, ...]
@@ -329,10 +329,10 @@ TABLE = (
 
 
 def expected(cell: Cell) -> Expected:
-    """What must hold in a cell.
+    """The expectation for a cell.
 
     Raises:
-        LookupError: unless exactly one row is for it.
+        LookupError: unless exactly one row belongs to it.
     """
     found = [
         row.expected
@@ -345,7 +345,7 @@ def expected(cell: Cell) -> Expected:
 
 
 def shortfalls(cell: Cell, result: Result) -> Iterator[str]:
-    """In words, all in which a cell falls short."""
+    """Describe each violation of the expectation of a cell."""
     wanted = expected(cell)
     if wanted.error_mps is not None and (result.worst_mps or 0.0) > wanted.error_mps:
         yield f"error {result.worst_mps:.1f} m/s, at most {wanted.error_mps:g}"

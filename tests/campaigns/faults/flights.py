@@ -1,8 +1,8 @@
-"""The three flights the faults are done to, by the project's own simulator, with truth.
+"""The three flights to which faults are applied, from the simulator of the project, with truth.
 
-Each is 115 s long and gusty. A minute of turning and speed changes goes before, in which the estimator
-learns its sensors; the fault holds from 60 s to 80 s and meets what the phase has that is hard: a pull-up
-and a push-over in cruise, an off-centre circle in a thermal, the turn of a tow.
+Each is 115 s long and gusty. In the first minute the glider turns and changes its speed, so that the
+estimator learns the sensors. The fault lasts from 60 s to 80 s, in a difficult part of the phase: a pull-up
+and a push-over in cruise, an off-centre circle in a thermal, a turn on tow.
 """
 
 from __future__ import annotations
@@ -57,7 +57,7 @@ def _cruise() -> Scenario:
 
 
 def _circling() -> Scenario:
-    # The core lies a little outside of the circle's middle: lift comes and goes all around.
+    # The core is slightly beside the middle of the circle, so the lift changes around the circle.
     plan = (
         Phase("glide", 30.0, after(12), heading(_deg(20))),
         Phase("slow down", 25.5, after(8), straight),
@@ -111,4 +111,4 @@ NOISE: Mapping[str, float] = MappingProxyType(
         "supply": VOLT_NOISE,
     }
 )
-"""Of the simulated sensors (`hw_replay.simulate.sensors`), for ten times as much."""
+"""Noise of the simulated sensors (`hw_replay.simulate.sensors`), for the fault of tenfold noise."""

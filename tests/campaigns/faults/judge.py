@@ -1,4 +1,4 @@
-"""One cell flown: what a pilot sees and hears at every tenth of a second, beside the truth."""
+"""Simulate one cell: vario and tone in every tenth of a second, and the truth."""
 
 from __future__ import annotations
 
@@ -33,16 +33,16 @@ SETTINGS = 'glider = "quendel_2.toml"\n[sensors.supply]\nlow_voltage = "11.5 V"\
 STEP_S = 0.1
 
 FALSE_MPS = 1.0
-"""The tone is falsely climbing if it says more than this, and more than this too much."""
+"""The tone sounds a false climb if it indicates more than this, and more than this above the truth."""
 
 GOOD_MPS = 1.0
-"""After the fault the vario has recovered once it stays this near to the truth."""
+"""After the fault the vario has recovered once its error stays below this."""
 
 AROUND_S = (2.0, 0.5)
-"""The needle may be so late or early: truth is its largest value from so long before to so long after."""
+"""Permitted time error of the needle: its value is compared with the largest truth within this time."""
 
 LASTING = 0.8
-"""A flag that stands for this share of the fault is said; a shorter one has flickered."""
+"""A flag counts if it is set for this share of the fault; a shorter one is ignored."""
 
 _SETTINGS = Settings()
 _SCALE_MPS = np.arange(-5.0, 5.01, 0.05)
@@ -51,15 +51,17 @@ _PITCHES_HZ = np.array([pitch_of(value, _SETTINGS.tone.curve) for value in _SCAL
 
 @dataclass(frozen=True, slots=True)
 class Result:
-    """What came of a cell.
+    """The result of a cell.
 
     Attributes:
         worst_mps: largest error of the vario shown while the fault lasts; None: never shown.
-        shown_s: when it was last shown in the fault's time, after its beginning; 0: never.
-        flag_s: what `quality` said and does not say without the fault, and how long after the fault began.
-        lasting: the flags among them that stood for most of the fault.
-        back_s: how long after the fault's end vario and quality were as without fault for good; inf: never.
-        false_s: longest time the tone falsely told of a climb, during the fault and after it.
+        shown_s: time from the begin of the fault to the last vario shown during the fault; 0: never.
+        flag_s: words of `quality` that are not there without the fault, and the time from the begin of the
+        fault.
+        lasting: the flags among them that were set for most of the fault.
+        back_s: time after the end of the fault from which vario and quality stayed as without fault; inf:
+        never.
+        false_s: longest time of a false climb in the tone, during the fault and after it.
         low_battery: whether the warning of a low battery sounded.
     """
 
@@ -74,7 +76,7 @@ class Result:
 
 @dataclass(frozen=True, slots=True)
 class Seen:
-    """A flight as it was shown: rows at every tenth of a second."""
+    """The outputs of a flight: one row for each tenth of a second."""
 
     t_s: Floats
     truth_mps: Floats
@@ -90,14 +92,14 @@ def _player() -> Player:
 
 
 def told_mps(tone: ToneCommand) -> float:
-    """The climb the tone tells of; NaN where it tells of none."""
+    """The climb that the tone indicates; NaN if it indicates none."""
     if tone.level == 0.0 or tone.voice is not Voice.LIFT:
         return math.nan
     return float(np.interp(tone.pitch_hz, _PITCHES_HZ, _SCALE_MPS))
 
 
 class _Watch:
-    """Looks at the instrument whenever a tenth of a second of truth has passed."""
+    """Reads the outputs after each tenth of a second of truth."""
 
     def __init__(self, player: Player) -> None:
         self.player = player
@@ -128,7 +130,7 @@ class _Watch:
 
 @cache
 def _until_fault(phase: str) -> tuple[_Watch, int]:
-    """The flight as far as all faults in mid-flight leave it alone, and how many samples that is."""
+    """The part of the flight before any fault in flight, and its number of samples."""
     samples = flight(phase)
     count = next(i for i, sample in enumerate(samples) if sample.t_s >= FROM_S)
     watch = _Watch(_player())
@@ -138,7 +140,7 @@ def _until_fault(phase: str) -> tuple[_Watch, int]:
 
 
 def fly(cell: Cell | None, phase: str) -> Seen:
-    """Fly a phase with the faults of a cell, or with none."""
+    """Simulate a phase with the faults of a cell, or without faults."""
     sound = flight(phase)
     samples = list(inject(sound, cell.faults, NOISE, 3)) if cell is not None else list(sound)
     if cell is not None and cell.sensor == "everything" and cell.fault == LOST:
@@ -159,7 +161,7 @@ def fly(cell: Cell | None, phase: str) -> Seen:
 
 
 def _with_ticks(samples: list[Sample]) -> list[Sample]:
-    """As the live loop does while no sensor speaks: it lets time pass."""
+    """Advance the time, as the live loop does while no sensor delivers."""
     out: list[Sample] = []
     for sample in samples:
         if isinstance(sample, Reference) and sample.name == "truth_vario_mps" and sample.t_s > FROM_S:
@@ -172,7 +174,7 @@ _sound_flight = cache(lambda phase: fly(None, phase))
 
 
 def judge(cell: Cell) -> Result:
-    """Fly a cell and see what came of it."""
+    """Simulate a cell and evaluate it."""
     usual = _sound_flight(cell.phase)
     seen = fly(cell, cell.phase)
     rows = min(len(seen.t_s), len(usual.t_s))
@@ -210,7 +212,7 @@ def _back_s(t_s: Floats, error: Floats, extra: list[Quality]) -> float:
 
 
 def _false_s(seen: Seen, looked_at: NDArray[np.bool_]) -> float:
-    """The longest stretch of a false climb."""
+    """The longest interval of a false climb."""
     before, after = (round(s / STEP_S) for s in AROUND_S)
     padded = np.pad(seen.truth_mps, (before, after), mode="edge")
     highest = np.lib.stride_tricks.sliding_window_view(padded, before + after + 1).max(axis=1)
@@ -223,7 +225,7 @@ def _false_s(seen: Seen, looked_at: NDArray[np.bool_]) -> float:
 
 
 def _damped(values: Floats) -> Floats:
-    """As the needle is by default."""
+    """The default damping of the needle."""
     share = 1.0 - math.exp(-STEP_S / _SETTINGS.vario.damping_s)
     out, now = np.empty_like(values), float(values[0])
     for i, value in enumerate(values):

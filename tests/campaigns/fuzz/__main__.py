@@ -1,7 +1,7 @@
-"""`python -m tests.campaigns.fuzz`: a million damaged cases over everything that reads bytes from outside.
+"""`python -m tests.campaigns.fuzz`: a million damaged inputs for every reader of external bytes.
 
-Each must give data that can be true or a typed error of this project, in bounded time. What does not is kept
-in a file; `--again FILE` runs it once more and lets the error out. The exit code is 0 if nothing was found.
+Each case must give plausible data or a typed error of this project, in bounded time. A failing case is saved
+in a file; `--again FILE` runs it again without catching its error. The exit code is 0 if nothing was found.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""A bus that answers anything, in the name of any chip."""
+"""A bus that answers arbitrary bytes for any chip."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from drivers.registry import CHIPS
 
 
 class Babble:
-    """Acknowledges everything and answers whatever it is given to say, but for registers that are known."""
+    """Acknowledges everything and answers with given bytes, except for known registers."""
 
     name = "babble"
 
@@ -22,21 +22,21 @@ class Babble:
             self.registers[data[0] + offset] = value
 
     def read(self, address: int, length: int) -> bytes:  # noqa: ARG002  (see Bus)
-        """So many bytes."""
+        """The given number of bytes."""
         return self._say(length)
 
     def write_read(self, address: int, data: bytes, length: int) -> bytes:
-        """So many bytes, but for registers that are known."""
+        """The given number of bytes, except for known registers."""
         answer = bytearray(self.read(address, length))
         for offset in range(length):
             answer[offset] = self.registers.get(data[0] + offset, answer[offset])
         return bytes(answer)
 
     def recover(self) -> None:
-        """Nothing is stuck."""
+        """Nothing to do."""
 
     def close(self) -> None:
-        """Nothing to let go of."""
+        """Nothing to close."""
 
 
 _STATUS: Mapping[str, Mapping[int, int]] = {
@@ -54,7 +54,7 @@ _STATUS: Mapping[str, Mapping[int, int]] = {
 
 
 def identity_of(name: str) -> dict[int, int]:
-    """The registers that let a driver pass its identification and reach its data."""
+    """The registers with which a driver passes its identification and reaches its data."""
     registers = dict(_STATUS.get(name, {}))
     identity = CHIPS[name].identity
     if identity is not None:

@@ -1,7 +1,7 @@
-"""Files that are small or plain to look at and ask for far too much: memory, time or depth.
+"""Files that look small or harmless and request far too much memory, time or depth.
 
-They are read in a process of its own with little memory to spare and little time (setrlimit(2)); data or
-a typed error must come back.
+They are read in a separate process with little memory and time (setrlimit(2)). The result must be data or a
+typed error.
 """
 
 from __future__ import annotations
@@ -26,8 +26,9 @@ from tests.campaigns.fuzz.containers import CHUNK, chunk, joined, split
 from tests.campaigns.fuzz.seeds import recordings
 
 ROOM_MB = 256
-"""Of address space beyond what the interpreter takes before it has read anything. A chunk of a recording may
-have 128 MB."""
+"""Address space in addition to that of the interpreter before it reads anything. A chunk of a recording may
+have 128 MB.
+"""
 
 CPU_S = 60
 """For each."""
@@ -40,9 +41,9 @@ class Bomb:
     """One such file.
 
     Attributes:
-        name: of the file.
-        write: makes it; the number is its size in bytes or levels, where it has one.
-        reader: "source" or "settings": what reads it.
+        name: the name of the file.
+        write: writes it; the number is its size in bytes or levels, if it has one.
+        reader: the reader of it, "source" or "settings".
     """
 
     name: str
@@ -83,7 +84,7 @@ def _with_chunk(make: Callable[[int], bytes]) -> Callable[[Path, int], None]:
 
 
 def _zstd_claim(size: int) -> bytes:
-    """A frame that says it holds so much, and holds nothing."""
+    """A frame that states this size, and contains nothing."""
     magic, one_segment_8_bytes = b"\x28\xb5\x2f\xfd", b"\xe0"  # RFC 8878, 3.1.1: frame header
     return chunk(
         b"", "zstd", size=1000, packed=magic + one_segment_8_bytes + struct.pack("<Q", size) + b"\1\0\0"
@@ -91,7 +92,7 @@ def _zstd_claim(size: int) -> bytes:
 
 
 def _zstd_zeros(size: int) -> bytes:
-    """A frame that does hold so much, while the chunk says it is small."""
+    """A frame that contains this much, in a chunk that states a small size."""
     packer = zstandard.ZstdCompressor(level=1).compressobj()
     packed = b"".join(packer.compress(bytes(BLOCK)) for _ in range(size // BLOCK)) + packer.flush()
     return chunk(b"", "zstd", size=1000, packed=packed)
@@ -111,7 +112,7 @@ def _record_claim(path: Path, size: int) -> None:
 
 
 def _count_claim(path: Path, size: int) -> None:
-    """A general writer's file whose statistics say there are so many messages, over so long a time."""
+    """A file of a general writer whose statistics state many messages over a long time."""
     stream = BytesIO()
     writer = Writer(stream, compression=CompressionType.NONE, enable_crcs=False)
     writer.start(library="other")
@@ -142,7 +143,7 @@ def _messages(*payloads: bytes) -> Callable[[Path, int], None]:
 
 
 def _channels(path: Path, size: int) -> None:
-    """A recording of nothing but topics."""
+    """A recording that contains only topics."""
     stream = BytesIO()
     writer = Writer(stream, compression=CompressionType.ZSTD)
     writer.start(library="other")
@@ -153,7 +154,7 @@ def _channels(path: Path, size: int) -> None:
 
 
 def _summary(path: Path, count: int) -> None:
-    """A recording without messages whose summary lists so many chunks, none of which exists."""
+    """A recording without messages whose summary lists many chunks, none of which exists."""
     with path.open("wb") as file:
         writer = Writer(file)
         writer.start()
@@ -226,12 +227,12 @@ BOMBS: tuple[Bomb, ...] = (
 
 @dataclass(frozen=True, slots=True)
 class Burst:
-    """What became of a bomb.
+    """The result of reading a bomb.
 
     Attributes:
         name: of it.
-        outcome: data, or the typed error; what went wrong, if `well` is False.
-        well: whether that is as it should be.
+        outcome: data, or the typed error; the fault, if `well` is False.
+        well: whether this is a permitted outcome.
         cpu_s: processor time of reading.
         peak_mb: peak resident memory of the process so far.
     """
@@ -244,7 +245,7 @@ class Burst:
 
 
 def burst(bombs: Sequence[Bomb], folder: Path, size: int, room_mb: int = ROOM_MB) -> list[Burst]:
-    """Read them in one child process. If it dies, the bomb it died of is the last one in what is returned."""
+    """Read them in one child process. If it ends early, the last result is that of the bomb that ended it."""
     for bomb in bombs:
         bomb.write(folder / bomb.name, size)
     todo = [(bomb.reader, str(folder / bomb.name)) for bomb in bombs]
@@ -265,7 +266,7 @@ def burst(bombs: Sequence[Bomb], folder: Path, size: int, room_mb: int = ROOM_MB
 
 
 def _child(room_mb: int, todo: list[tuple[str, str]]) -> None:
-    # Here, so that the parent need not load them, and what they take is not counted.
+    # Imported here, so that the parent does not load them and their memory is not counted.
     from tests.campaigns.fuzz.targets import TYPED, read_settings, read_source, warm_up  # noqa: PLC0415  (see above)
 
     warm_up()

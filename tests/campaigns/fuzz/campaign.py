@@ -1,4 +1,4 @@
-"""A campaign: so many cases spread over the targets, guided by what comes out."""
+"""A campaign: a number of cases for all targets, guided by their outcomes."""
 
 from __future__ import annotations
 
@@ -17,29 +17,29 @@ from tests.campaigns.fuzz.mutate import Mutator
 from tests.campaigns.fuzz.targets import TYPED, Target, outcome_of_error
 
 SLOW_S = 2.0
-"""Processor time a case may take. The dearest ones take some 20 ms; this is for what has no bound."""
+"""Processor time that a case may take. The slowest cases take some 20 ms; this limit finds unbounded ones."""
 
 STUCK_S = 60
-"""After this long a case is ended."""
+"""A case is ended after this time."""
 
 MOST_KEPT = 400
-"""Cases kept of a target to go on from, besides the seeds."""
+"""Cases of a target that are kept for further damage, besides the seeds."""
 
 MOST_FINDINGS = 20
 
 
 class StuckError(BaseException):
-    """A case takes for ever. Not an `Exception`: nothing under test may catch it."""
+    """A case does not end. It is not an `Exception`, so that the code under test cannot catch it."""
 
 
 @dataclass(frozen=True, slots=True)
 class Finding:
-    """Something that should not have come out.
+    """A wrong outcome.
 
     Attributes:
-        target: of which.
-        problem: what came out.
-        data: of what.
+        target: the name of the target.
+        problem: the outcome.
+        data: the damaged input.
     """
 
     target: str
@@ -54,12 +54,12 @@ class Finding:
 
 @dataclass(slots=True)
 class Tally:
-    """What came of one target.
+    """The results of one target.
 
     Attributes:
-        cases: how many.
-        accepted: how many gave data; the others gave a typed error.
-        outcomes: different ones, with how often.
+        cases: number of cases.
+        accepted: number of cases that gave data; the others gave a typed error.
+        outcomes: different outcomes with their numbers.
         cpu_s: processor time.
         slowest_s: of one case.
         findings: what should not have come out.
@@ -74,10 +74,10 @@ class Tally:
 
 
 def fuzz(target: Target, cases: int, seed: int, tick: Callable[[], None] = lambda: None) -> Tally:
-    """Run a target on so many damaged cases; the same seed gives the same ones.
+    """Run a target on a number of damaged cases; the same seed gives the same cases.
 
-    A case with an outcome not met before is kept and damaged further: what reaches a new message or a new
-    mixture of data is likely to be near another one.
+    A case with a new outcome is kept and damaged further, because a case that reaches a new message is likely
+    to be near another new one.
     """
     random = Random(f"{seed} {target.name}")  # noqa: S311  (not for secrets)
     mutator = Mutator(random, target.words)
@@ -88,7 +88,7 @@ def fuzz(target: Target, cases: int, seed: int, tick: Callable[[], None] = lambd
         for data in target.seeds:
             run_one(target, data, tally)
         while tally.cases < cases and len(tally.findings) < MOST_FINDINGS:
-            # Half from the seeds: what was kept is mostly broken already, and stays on the surface.
+            # Half of the cases start from the seeds, because kept cases are mostly rejected early.
             start = random.choice(target.seeds if random.random() < 0.5 else kept)
             data = mutator.damaged(start, random.choice(kept))
             if target.repair is not None:
@@ -104,7 +104,7 @@ def fuzz(target: Target, cases: int, seed: int, tick: Callable[[], None] = lambd
 
 
 def run_one(target: Target, data: bytes, tally: Tally) -> bool:
-    """One case; true if nothing like it came out before."""
+    """Run one case; True if its outcome is new."""
     tally.cases += 1
     begun_s = time.thread_time()
     signal.setitimer(signal.ITIMER_VIRTUAL, STUCK_S)
@@ -114,7 +114,7 @@ def run_one(target: Target, data: bytes, tally: Tally) -> bool:
         accepted = True
     except TYPED as error:
         outcome = outcome_of_error(error)
-    except (Exception, StuckError) as error:  # everything else is what is looked for
+    except (Exception, StuckError) as error:  # any other exception is a finding
         outcome = f"{type(error).__name__}: {error}"[:300]
         if outcome not in tally.outcomes:
             tally.findings.append(Finding(target.name, outcome, data))

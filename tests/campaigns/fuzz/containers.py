@@ -1,4 +1,4 @@
-"""Damage inside what is packed: chunks and gzip are opened, and closed again with sums that fit."""
+"""Damage inside packed data: chunks and gzip are unpacked, and packed again with correct checksums."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ def repacked(random: Random, data: bytes) -> bytes:
 
 
 def repaired(random: Random, data: bytes) -> bytes:
-    """Half the recordings get damage inside their records, with the lengths around it right."""
+    """Half the recordings get damage inside their records, with correct lengths around it."""
     if random.random() < 0.5:
         return data
     parts = split(data)
@@ -63,7 +63,7 @@ def joined(parts: list[tuple[int, bytes]]) -> bytes:
 
 
 def chunk(content: bytes, compression: str, *, size: int | None = None, packed: bytes | None = None) -> bytes:
-    """A chunk record's content, right unless told otherwise."""
+    """The content of a chunk record; it is correct by default."""
     if packed is None:
         packed = _pack(content, compression)
     name = compression.encode()
@@ -116,7 +116,7 @@ def _inside(random: Random, record: bytes) -> bytes:
 
 
 def _damaged(random: Random, content: bytes) -> bytes:
-    """Mostly one value in a message becomes another."""
+    """Damage a message: mostly one value is replaced."""
     if random.random() < 0.4 and (colon := content.find(b":")) >= 0:
         end = min(
             (at for at in (content.find(b",", colon), content.find(b"}", colon)) if at > 0), default=colon

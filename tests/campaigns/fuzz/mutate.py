@@ -1,4 +1,4 @@
-"""Damaging bytes, cheaply and in ways that real damage and real malice look like."""
+"""Damage bytes quickly, in ways that resemble real damage and malicious input."""
 
 from __future__ import annotations
 
@@ -12,14 +12,14 @@ NUMBERS = (
     *(b"9223372036854775807", b"18446744073709551616", b"1e18", b"9" * 400, b"9" * 5000, b"0" * 300 + b"1"),
     *(b"1_000", b"0x10", b"1.", b".5", b"+3", b"--3", b"1,5", "٣".encode(), "１".encode(), b"", b" ", b"1 2"),
 )
-"""What stands where a number should."""
+"""Texts in place of a number."""
 
 TEXTS = (
     *(b"\xff", b"\xc0\x80", b"\xed\xa0\x80", b"\xef\xbb\xbf", b"\x00", b"\x1a", b"\r", b"\n", b"\x7f"),
     *("é".encode(), "\u202e".encode(), "\U0001f300".encode(), b'"', b"'", b"\\", b"#", b"[", b"]" * 40),
     *(b"[" * 2000, b'{"a":' * 1500, b"a" * 1200, b"null", b"true", b"{}", b"[]", b"%s%n", b"../../x"),
 )
-"""What should not be there at all: broken and odd UTF-8, brackets a thousand deep, very long words."""
+"""Invalid content: broken and unusual UTF-8, a thousand nested brackets, very long words."""
 
 INTEGERS = tuple(
     number.to_bytes(size, "little")
@@ -31,15 +31,15 @@ INTEGERS = tuple(
 _NUMBER = re.compile(rb"[-+]?\d+(?:\.\d+)?(?:[eE][-+]?\d+)?")
 
 LARGEST = 20_000
-"""Cases do not grow beyond this: what size alone does is for `bombs`."""
+"""Largest size of a case; `bombs` tests the effect of size."""
 
 
 class Mutator:
     """Damages bytes.
 
     Args:
-        random: where chance comes from.
-        words: bytes that mean something to what reads them.
+        random: source of random numbers.
+        words: bytes that have a meaning for the reader.
     """
 
     def __init__(self, random: Random, words: Sequence[bytes] = ()) -> None:
@@ -91,14 +91,14 @@ class Mutator:
         return data[:at] + new + data[at + len(new) :]
 
     def _number(self, data: bytes, _: bytes) -> bytes:
-        """Another number in place of one that stands there in letters."""
+        """Replace a number in text by another number."""
         match = _NUMBER.search(data, self._at(data)) or _NUMBER.search(data)
         if match is None:
             return data
         return data[: match.start()] + self._random.choice(NUMBERS) + data[match.end() :]
 
     def _scaled(self, data: bytes, _: bytes) -> bytes:
-        """A number that stands there a little or a lot larger, smaller or negative: it may still be right."""
+        """Change a number in text slightly or strongly, or its sign: it may still be valid."""
         match = _NUMBER.search(data, self._at(data)) or _NUMBER.search(data)
         if match is None or len(match[0]) > 40:
             return data

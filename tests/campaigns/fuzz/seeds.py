@@ -1,4 +1,4 @@
-"""What the fuzzer begins with: one small, right example or a few of everything that is read."""
+"""The seeds of the fuzzer: one or a few small, valid examples for every reader."""
 
 from __future__ import annotations
 
@@ -42,7 +42,9 @@ SAMPLES: tuple[Sample, ...] = (
 
 
 def recordings() -> list[bytes]:
-    """Ours in packed chunks; others' with another compression, with none, and without chunks."""
+    """Our recordings in packed chunks; those of others with another compression, with none, and without
+    chunks.
+    """
     with TemporaryDirectory() as folder:
         path = Path(folder) / "x.mcap"
         info = RecordingInfo(
@@ -68,7 +70,7 @@ def recordings() -> list[bytes]:
 
 
 def _foreign(compression: CompressionType, *, use_chunking: bool) -> bytes:
-    """The same topics from a general writer, without checksums, so that damage reaches what is inside."""
+    """The same topics from a general writer, without checksums, so that damage reaches the content."""
     stream = BytesIO()
     writer = Writer(stream, compression=compression, use_chunking=use_chunking, enable_crcs=False)
     writer.start(library="other")
@@ -131,7 +133,7 @@ def sentences() -> list[bytes]:
 
 
 def settings_files() -> list[bytes]:
-    """Settings: what the project brings, and a short one."""
+    """Settings: the bundled file, and a short one."""
     whole = (CONFIG / "vario.toml").read_bytes()
     bare = b"\n".join(line for line in whole.split(b"\n") if line and not line.startswith(b"#"))
     goal = (
@@ -161,7 +163,7 @@ def scenarios() -> list[bytes]:
 
 
 def bus_recordings() -> list[bytes]:
-    """What went over the wires of a few chips, and of a receiver."""
+    """Bus recordings of a few chips, and of a receiver."""
     found = []
     for chips in (("MS5611", "SDP33"), ("LSM6DSO", "TMP117"), ("BMP390",)):
         lines: list[str] = []
@@ -189,7 +191,7 @@ def bus_recordings() -> list[bytes]:
 
 
 def registers(chip: str) -> list[bytes]:
-    """What a chip answers on a day like any other: every byte read from its fake, one after the other."""
+    """The usual answers of a chip: every byte read from its fake, in order."""
     clock = FakeClock()
     heard: list[bytes] = []
     bus = _Listening(clock, heard)
@@ -203,7 +205,7 @@ def registers(chip: str) -> list[bytes]:
 
 
 class _Listening(FakeBus):
-    """A bus that keeps what was read on it."""
+    """A bus that keeps all bytes read."""
 
     def __init__(self, clock: FakeClock, heard: list[bytes]) -> None:
         super().__init__(clock)

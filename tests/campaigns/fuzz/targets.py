@@ -1,4 +1,4 @@
-"""What is fuzzed: each target takes bytes, and gives data that can be true or a typed error of ours."""
+"""The targets of the fuzzer: each takes bytes, and gives plausible data or a typed error of the project."""
 
 from __future__ import annotations
 
@@ -38,10 +38,10 @@ from vario.settings.output import parse_address
 from vario.settings.quantity import DIMENSIONS, parse
 
 TYPED = (RecordingError, SettingsError, SensorError, QuantityError)
-"""The trees of errors of this project; anything else that comes out is a finding."""
+"""The base classes of the errors of this project; any other exception is a finding."""
 
 MOST_SAMPLES = 5000
-"""More than any case of `mutate.LARGEST` bytes can hold many of."""
+"""More samples than a case of `mutate.LARGEST` bytes can contain."""
 
 NOISE = Noise(1.5, 1.0)
 
@@ -49,20 +49,20 @@ Repair = Callable[[Random, bytes], bytes]
 
 
 class UntrueError(Exception):
-    """A target took its bytes and gave what cannot be."""
+    """A target accepted its bytes and gave implausible data."""
 
 
 @dataclass(frozen=True, slots=True)
 class Target:
-    """One thing that reads bytes from outside.
+    """A reader of external bytes.
 
     Attributes:
-        name: of it.
-        seeds: to begin with.
-        run: reads bytes and says what came of it, in a few words; raises one of `TYPED`.
-        share: of all cases, in parts of any size.
-        words: that mean something to it.
-        repair: makes checksums and lengths right again after damage, so that it goes deeper.
+        name: its name.
+        seeds: the initial cases.
+        run: reads bytes and describes the outcome in a few words; raises one of `TYPED`.
+        share: relative number of cases.
+        words: bytes that have a meaning for it.
+        repair: corrects checksums and lengths after damage, so that the damage reaches inner code.
     """
 
     name: str
@@ -74,7 +74,7 @@ class Target:
 
 
 def targets(folder: Path) -> list[Target]:
-    """All of them. What reads files reads them in `folder`, best one in memory."""
+    """All targets. Readers of files read them in `folder`, preferably one in memory."""
     keys = _words_of(*seeds.settings_files(), *seeds.gliders(), *seeds.scenarios())
     channels = tuple(name.encode() for name in CHANNELS)
     loaded = parse_settings(seeds.SETTINGS.decode(), "settings")
@@ -151,7 +151,7 @@ def targets(folder: Path) -> list[Target]:
 
 
 def checked(samples: Iterable[Sample]) -> str:
-    """Makes sure that samples can be true, and says which kinds there were."""
+    """Checks that samples are plausible; returns their kinds."""
     kinds: dict[str, int] = {}
     for sample in islice(samples, MOST_SAMPLES):
         check(sample)
@@ -161,10 +161,10 @@ def checked(samples: Iterable[Sample]) -> str:
 
 
 def check(sample: Sample) -> None:
-    """Makes sure that a sample can be true.
+    """Checks that a sample is plausible.
 
     Raises:
-        UntrueError: if it cannot.
+        UntrueError: if it is not.
     """
     if not (isinstance(sample.t_s, float | int) and 0.0 <= sample.t_s <= LATEST_T_S):
         raise UntrueError(f"{sample!r:.200}: its time")
@@ -190,7 +190,7 @@ def _source(path: Path, data: bytes) -> str:
 
 
 def read_source(path: Path) -> str:
-    """Reads a recording of any format, checks every sample, and says what was in it."""
+    """Reads a recording of any format, checks every sample, and describes the content."""
     source = open_source(path)
     duration_s = source.duration_s
     if duration_s is not None and not 0.0 <= duration_s < math.inf:
@@ -203,7 +203,7 @@ def read_source(path: Path) -> str:
 
 
 def warm_up() -> None:
-    """Load what loads itself when it is first used."""
+    """Load the modules that are imported at their first use."""
     _usable(parse_settings(seeds.SETTINGS.decode(), "x"))
 
 
@@ -213,7 +213,7 @@ def _settings(path: Path, data: bytes) -> str:
 
 
 def read_settings(path: Path) -> str:
-    """Loads settings, and flies with them for a moment."""
+    """Loads settings, and runs the instrument with them for a moment."""
     return _usable(load_settings(path))
 
 
@@ -222,7 +222,7 @@ def _glider(settings: str, data: bytes) -> str:
 
 
 def _usable(loaded: LoadedSettings) -> str:
-    """What is accepted must make an instrument, and one that works."""
+    """Accepted settings must give an instrument that works."""
     player = Player(Pipeline(loaded.settings, loaded.glider, NOISE))
     _readings(player, _BEGINNING)
     return "accepted"
@@ -250,7 +250,7 @@ _BEGINNING = [
 
 
 def _flight(path: Path, loaded: LoadedSettings, data: bytes) -> str:
-    """Whatever a recording says, the instrument gives numbers or nothing."""
+    """For any recording, the instrument gives finite numbers or nothing."""
     path.write_bytes(data)
     player = Player(Pipeline(loaded.settings, loaded.glider, NOISE))
     return f"{min(_readings(player, islice(open_source(path), 300)), 40)} readings"
@@ -294,7 +294,7 @@ def _address(data: bytes) -> str:
 
 
 def _again_and_again(data: bytes) -> Callable[[int], bytes]:
-    """Gives the bytes in turn, and from the beginning once they are over."""
+    """Gives the bytes one after the other, and starts again at their end."""
     rest = cycle(data or b"\0")
     return lambda length: bytes(islice(rest, length))
 
@@ -303,7 +303,7 @@ _DAMAGES = [b"\xff\xb4" + bytes(20 * n) + bytes(range(0x80, 0x100)) for n in ran
 
 
 class _Damaged(FakeBus):
-    """A bus with a chip made of software, whose answers are damaged as the bytes say."""
+    """A bus with a fake chip, whose answers are damaged according to the bytes."""
 
     def __init__(self, clock: FakeClock, data: bytes) -> None:
         super().__init__(clock)
@@ -338,7 +338,7 @@ _BUS_ERRORS = (errno.EREMOTEIO, errno.ETIMEDOUT, errno.EPROTO, errno.ENODEV, err
 
 
 def _chip(chip: str, data: bytes) -> str:
-    """Most cases damage what a chip says; some put their bytes in its place from the first one on."""
+    """Most cases damage the answers of a chip; some replace all answers by their bytes."""
     clock = FakeClock()
     channels = [*CHIPS[chip].channels, *CHIPS[chip].extra]
     bus: Bus
@@ -354,7 +354,7 @@ def _chip(chip: str, data: bytes) -> str:
 
 
 class _Line:
-    """A serial line that brings the bytes once, a piece at a time."""
+    """A serial line that delivers the bytes once, in pieces."""
 
     name = "fuzz"
 
@@ -370,7 +370,7 @@ class _Line:
         return piece
 
     def close(self) -> None:
-        """Nothing to let go of."""
+        """Nothing to close."""
 
 
 def _receiver(data: bytes) -> str:
@@ -401,7 +401,7 @@ def _polled(sensor: Sensor, times: int, clock: FakeClock | None = None) -> str:
 
 
 def _right_checksums(_: Random, data: bytes) -> bytes:
-    """Every sentence with the checksum it should have."""
+    """Correct the checksum of every sentence."""
     lines = data.split(b"\n")
     for place, line in enumerate(lines):
         start, star = line.find(b"$"), line.rfind(b"*")
@@ -416,7 +416,7 @@ _PARTICULAR = re.compile(r"'[^']*'|\"[^\"]*\"|[-+]?\d[\d.e+-]*|/\S+|0x[0-9A-Fa-f
 
 
 def _form(text: str) -> str:
-    """A message without what is particular to one case."""
+    """A message without the parts that depend on the case."""
     return _PARTICULAR.sub("_", text[:400])
 
 

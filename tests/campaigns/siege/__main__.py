@@ -1,6 +1,6 @@
-"""`make siege`: every attack, what must happen and what was seen; writes docs/siege.md.
+"""`make siege`: run every attack and write docs/siege.md with expectations and observations.
 
-With a word, only the attacks that hold it are tried, and nothing is written.
+With a word, only the attacks that contain it are run, and nothing is written.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ PAGE = Path(__file__).parents[3] / "docs" / "siege.md"
 
 
 def main() -> int:
-    """Exit status 1 if an attack succeeds."""
+    """Exit code 1 if an attack succeeds."""
     parser = argparse.ArgumentParser(prog="python -m tests.campaigns.siege", description=__doc__)
     parser.add_argument("word", nargs="?", default="")
     word = parser.parse_args().word

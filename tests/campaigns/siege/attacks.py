@@ -1,4 +1,4 @@
-"""All attacks, by what they are made against; and how one is tried."""
+"""All attacks by their target; and the function that runs one."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ Attack = tuple[str, str, Callable[..., str]]
 
 
 def _live() -> Sequence[Attack]:
-    """The attacks on the running instrument, where there are some."""
+    """The attacks on the running instrument, if they are installed."""
     if importlib.util.find_spec("tests.campaigns.siege.live") is None:
         return ()
     attacks: Sequence[Attack] = importlib.import_module("tests.campaigns.siege.live").ATTACKS
@@ -35,19 +35,19 @@ GROUPS: Mapping[str, Sequence[Attack]] = {
 }
 
 LONG = frozenset({*recordings.LONG, *names.LONG, *disks.LONG, *batch.LONG})
-"""Attacks that take long or need rights: left out of the short form."""
+"""Attacks that take long or need special rights: not in the short form."""
 
 
 @dataclass(frozen=True, slots=True)
 class Seen:
-    """What came of an attack: whether the expectation held, and what was seen."""
+    """The result of an attack: whether the expectation held, and the observation."""
 
     held: bool
     text: str
 
 
 def attempt(function: Callable[..., Any]) -> Seen:
-    """Try an attack in a folder of its own, which it is given if it takes one."""
+    """Run an attack in its own folder, which is passed if the attack takes an argument."""
     with tempfile.TemporaryDirectory() as folder:
         try:
             wants = inspect.signature(function).parameters
@@ -55,5 +55,5 @@ def attempt(function: Callable[..., Any]) -> Seen:
             return Seen(held=True, text=str(text).replace(f"{Path(folder).resolve()}/", ""))
         except AssertionError as error:
             return Seen(held=False, text=str(error).splitlines()[0] if str(error) else "the expectation")
-        except Exception as error:  # whatever comes out of a command is what an attack is to find
+        except Exception as error:  # an attack must find any exception of a command
             return Seen(held=False, text=f"{type(error).__name__}: {error}")

@@ -1,4 +1,4 @@
-"""Batches with a flight, a name, a signal or a cluster that would take the rest with it."""
+"""Batches in which a flight, a name, a signal or a cluster could end all others."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ def _batch(flights: Path, out: Path) -> Ran:
 
 
 def bad_neighbours(folder: Path) -> str:
-    """One good flight among files that each ended the whole batch."""
+    """One good flight among files, each of which could end the whole batch."""
     flights, out = folder / "flights", folder / "out"
     flights.mkdir()
     recording(flights / "good.mcap")
@@ -48,14 +48,14 @@ def bad_neighbours(folder: Path) -> str:
 
 
 def done_again(flights: Path, out: Path) -> str:
-    """What a second run says; nothing that worked may be played again."""
+    """The output of a second run, which must replay no successful flight."""
     said = _batch(flights, out).out.splitlines()[0]
     assert "4 of them unchanged" in said, said
     return said
 
 
 def result_cannot_be_kept(folder: Path) -> str:
-    """The result of one flight has the name of a folder that another one needs."""
+    """The result of one flight has the name of a folder that another result needs."""
     flights, out = folder / "flights", folder / "out"
     (flights / "a.mcap.json").mkdir(parents=True)
     recording(flights / "a.mcap")
@@ -74,7 +74,7 @@ def _started(command: list[str | Path], folder: Path) -> subprocess.Popen[str]:
         stdout=log,
         stderr=log,
         text=True,
-        start_new_session=True,  # a process group of its own, which gets Ctrl-C as one from a terminal does
+        start_new_session=True,  # its own process group, which receives Ctrl-C as from a terminal
     )
 
 

@@ -1,4 +1,4 @@
-"""What the attacks share: a command run as a user runs it, hostile recordings, and what must always hold."""
+"""Common parts of the attacks: commands as a user runs them, hostile recordings, and common checks."""
 
 from __future__ import annotations
 
@@ -15,20 +15,20 @@ from mcap.writer import Writer
 from vario.app.cli import main
 
 Attack = tuple[str, str, object]
-"""What is done, what must happen, and the function that does it and returns what was seen."""
+"""Description, expectation, and the function that makes the attack and returns the observation."""
 
 UNSHOWN = re.compile(r"[\x00-\x09\x0b-\x1f\x7f-\x9f\u061c\u200e\u200f\u2028\u2029\u202a-\u202e\u2066-\u2069]")
-"""Control characters (Unicode, C0 and C1) but the line break, and those that turn the direction."""
+"""Control characters (Unicode, C0 and C1) except the line break, and those that reverse the direction."""
 
 
 @dataclass(frozen=True, slots=True)
 class Ran:
-    """How a command ended.
+    """The result of a command.
 
     Attributes:
         code: its exit code.
-        out: what it printed.
-        err: what it printed on stderr.
+        out: its standard output.
+        err: its standard error.
     """
 
     code: int
@@ -37,12 +37,12 @@ class Ran:
 
     @property
     def said(self) -> str:
-        """The complaint, without the name of the program."""
+        """The error message, without the name of the program."""
         return self.err.removeprefix("vario: ").strip()
 
 
 def vario(*arguments: str | Path) -> Ran:
-    """Run a command in this process; an exception that comes out of it is a traceback of the program."""
+    """Run a command in this process; an exception would be a traceback of the program."""
     out, err = io.StringIO(), io.StringIO()
     with redirect_stdout(out), redirect_stderr(err):
         try:
@@ -56,7 +56,7 @@ def vario(*arguments: str | Path) -> Ran:
 
 
 def refused(ran: Ran, *words: str) -> str:
-    """The one line with which a command refuses; it must hold the words."""
+    """The one-line error of a command; it must contain the words."""
     assert ran.code == 2, f"exit code {ran.code}"
     assert ran.err.startswith("vario: "), ran.err
     assert ran.err.count("\n") == 1, "more than one line"
@@ -66,7 +66,7 @@ def refused(ran: Ran, *words: str) -> str:
 
 
 def done(ran: Ran) -> str:
-    """What a command printed that must have worked."""
+    """The output of a command that must succeed."""
     assert ran.code == 0, f"exit code {ran.code}: {ran.said}"
     return ran.out
 
@@ -81,7 +81,7 @@ def recording(
     attachment: str | None = None,
     topics: Sequence[str] = ("/baro",),
 ) -> Path:
-    """Write a recording byte by byte as given, which the project's own writer would refuse to do.
+    """Write a recording with the given bytes, which the writer of the project would reject.
 
     Args:
         path: the file.

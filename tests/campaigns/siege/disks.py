@@ -1,7 +1,7 @@
-"""Disks that are full: nothing half-written is left, and what was there stays.
+"""Full disks: no partial file is left, and existing files are unchanged.
 
-The short attacks bound the size of a file the process may write (setrlimit(2), RLIMIT_FSIZE), which needs no
-rights: from some byte on every write fails, as on a full disk. The long ones fill a file system in memory.
+The short attacks limit the size of a file that the process may write (setrlimit(2), RLIMIT_FSIZE), which
+needs no rights: beyond it every write fails, as on a full disk. The long ones fill a file system in memory.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ FORMER = b"what stood here before"
 
 @contextmanager
 def _no_file_beyond(size: int) -> Iterator[None]:
-    """No file can grow beyond so many bytes. Python ignores the signal that goes with it (SIGXFSZ)."""
+    """No file can grow beyond this number of bytes. Python ignores the signal for this (SIGXFSZ)."""
     _, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
     resource.setrlimit(resource.RLIMIT_FSIZE, (size, hard))
     try:
@@ -79,7 +79,7 @@ def full(folder: Path) -> str:
 
 
 def full_folders(folder: Path) -> str:
-    """Commands that write several results: each of them whole or not there."""
+    """Commands that write several results: each result is complete or absent."""
     path, out = _still(folder / "a.mcap"), folder / "out"
     trace = folder / "trace"
     vario("replay", path, "--out", trace)
@@ -120,7 +120,7 @@ def really_full(folder: Path) -> str:
 
 
 def killed(folder: Path) -> str:
-    """A command killed in the middle leaves the former result."""
+    """A command that is killed while it writes leaves the former result."""
     out = folder / "s.mcap"
     out.write_bytes(FORMER)
     command = [sys.executable, "-m", "vario", "simulate", str(SCENARIO), "--out", str(out)]
@@ -135,7 +135,9 @@ def killed(folder: Path) -> str:
 
 
 def _others(folder: Path, left: Path) -> None:
-    """A later command removes what a killed one left, and nothing that is young, held or another's."""
+    """A later command removes the file of a killed one, but no file that is new, in use or of another
+    program.
+    """
     young, held = (folder / f".{digit * 16}.partial" for digit in "ab")
     foreign, tone = folder / ".mine.partial", folder / f"x.flac.{'c' * 16}.partial"
     for path in (young, held, foreign, tone):

@@ -1,4 +1,4 @@
-"""Settings, maps and recordings that ask for too much: levels, keys, changes."""
+"""Settings, maps and recordings with too many levels, keys or changes."""
 
 from __future__ import annotations
 
@@ -22,7 +22,9 @@ from vario.settings.errors import SettingsError
 from vario.settings.load import parse_settings
 
 DEEP = "[" + ".".join("a" * 900) + "]\nx = 1\n"
-"""Each level takes several calls of Python; a parser of TOML reads such a key without any."""
+"""Each level needs several nested calls in Python, but the parser of TOML reads such a key without
+nesting.
+"""
 
 READERS = (("replay",), ("report",), ("export", "--as", "csv"), ("run", "--silent", "--emulate"))
 
@@ -114,7 +116,7 @@ def other_file(folder: Path) -> str:
 
 
 def nested_formats(folder: Path) -> str:
-    """Three formats within each other, of 65,535 elements each: 3e14 values in a file of 200 bytes."""
+    """Three nested formats of 65,535 elements each: 3e14 values in a file of 200 bytes."""
     log = folder / "a.ulg"
     formats = (
         "sensor_baro:a[65535] x;",
@@ -151,7 +153,7 @@ def renamed_topics(folder: Path) -> str:
 
 
 def play(path: Path) -> list[str]:
-    """Read a recording to its end; what it warns of."""
+    """Read a recording to its end; returns its warnings."""
     source = Recording(path)
     for _ in source:
         pass
@@ -159,7 +161,7 @@ def play(path: Path) -> list[str]:
 
 
 def standing_time() -> str:
-    """A log whose time does not advance: nothing would ever be old enough to be given."""
+    """A log whose time does not advance, so that no sample becomes old enough to be yielded."""
     taken = 0
 
     def samples() -> Iterator[Baro]:

@@ -1,7 +1,8 @@
-"""Attacks on the running instrument: missing devices, dead terminals, signals, no files, two at once.
+"""Attacks on the running instrument: missing devices, closed terminals, signals, irregular files, two
+instances.
 
-Each function does one attack on the real program in a folder of its own and returns what was seen; it raises
-AssertionError where the instrument falls short.
+Each function makes one attack on the real program in its own folder and returns the observation; it raises
+AssertionError if the instrument does not meet the expectation.
 """
 
 from __future__ import annotations
@@ -30,17 +31,17 @@ from vario.app.live.recorder import FlightFiles
 
 DEMO = Path(hw_replay.__file__).parent / "demo" / "quendel.mcap"
 LONGEST_S = 60.0
-"""For anything to happen on a slow machine."""
+"""Time limit for any reaction on a slow machine."""
 
 ENDS_S = 5.0
-"""What is promised for the end of a run; twice that is waited for, since the machine may be busy."""
+"""The specified time for the end of a run; the test waits twice as long, because the machine may be busy."""
 
 
 class Program:
     """`vario run` on an emulation, watched through the messages to the service manager.
 
     Args:
-        folder: where it works, with the settings in `vario.toml`.
+        folder: its working directory, with the settings in `vario.toml`.
         settings: text of the settings.
         stderr: file descriptor for its standard error; default: the file `said`.
     """
@@ -71,7 +72,7 @@ class Program:
         self.until(lambda status: "recording 0" in status)
 
     def until(self, wanted: Callable[[str], bool]) -> str:
-        """The next status line of which `wanted` holds."""
+        """The next status line for which `wanted` is true."""
         end_s = time.monotonic() + LONGEST_S
         status = ""
         while time.monotonic() < end_s:
@@ -83,23 +84,23 @@ class Program:
         raise AssertionError(f"it did not come to that; the last status: {status}")
 
     def turns(self, count: int = 4) -> None:
-        """See that the loop goes on."""
+        """Check that the loop continues."""
         for _ in range(count):
             self.until(bool)
 
     @property
     def said(self) -> str:
-        """On standard error so far."""
+        """Standard error so far."""
         return (self.folder / "said").read_text(encoding="utf-8", errors="replace")
 
     def said_once(self, words: str) -> None:
-        """See that something is said, and only once within the minute."""
+        """Check that a message is logged, and only once within a minute."""
         self.until(lambda _: words in self.said)
         self.turns()
         assert self.said.count(words) == 1, f"{words!r} is said {self.said.count(words)} times"
 
     def end(self, number: signal.Signals = signal.SIGTERM) -> str:
-        """Tell it to end, and see that it does so in order: in time, with an index in the recording."""
+        """End it, and check that it ends in order: in time, with an index in the recording."""
         begun_s = time.monotonic()
         self.process.send_signal(number)
         try:
@@ -112,13 +113,13 @@ class Program:
         return f"{number.name}: exit code 0 after {took_s:.1f} s, recording with index"
 
     def indexed(self) -> None:
-        """See that the recording is whole."""
+        """Check that the recording is complete."""
         (path,) = (self.folder / "flights").glob("0*.mcap")
         warnings = Recording(path).warnings()
         assert not warnings, f"{path.name}: {warnings[0]}"
 
     def close(self) -> None:
-        """Let nothing behind."""
+        """Clean up."""
         self.process.kill()
         self.process.wait()
         self._manager.close()
@@ -128,7 +129,7 @@ class Program:
 def flying(
     folder: Path, settings: str = "", stderr: int | None = None, words: str = "--silent"
 ) -> Iterator[Program]:
-    """A program that is ended whatever happens."""
+    """A program that is always ended."""
     program = Program(folder, settings, stderr, words)
     try:
         yield program
@@ -137,7 +138,7 @@ def flying(
 
 
 def serial_line_missing(folder: Path) -> str:
-    """A device that comes later, as an adapter that is plugged in."""
+    """A device that appears later, such as an adapter that is plugged in."""
     line = folder / "tty"
     with flying(folder, f'[nmea]\nto = "serial:{line}@4800"\n') as program:
         program.until(lambda status: "NO SENTENCES" in status)
@@ -153,7 +154,7 @@ def serial_line_missing(folder: Path) -> str:
 
 
 def port_in_use(folder: Path) -> str:
-    """Another program has the port, and lets it go."""
+    """Another program uses the port, and closes it later."""
     other = socket.create_server(("127.0.0.1", 0))
     port = other.getsockname()[1]
     with flying(folder, f'[nmea]\nto = "tcp:127.0.0.1:{port}"\n') as program:
@@ -184,7 +185,7 @@ def pipe_for_a_serial_line(folder: Path) -> str:
 
 
 def stderr_dead(folder: Path) -> str:
-    """Whoever read standard error has gone."""
+    """The reader of standard error has ended."""
     reading, writing = os.pipe()
     os.close(reading)
     with flying(folder, stderr=writing) as program:
@@ -194,7 +195,7 @@ def stderr_dead(folder: Path) -> str:
 
 
 def stderr_full(folder: Path) -> str:
-    """Whoever reads standard error takes nothing: a terminal that was stopped, a journal that hangs."""
+    """The reader of standard error does not read: a stopped terminal, a hanging journal."""
     reading, writing = os.pipe()
     fcntl.fcntl(writing, fcntl.F_SETPIPE_SZ, 4096)
     os.set_blocking(writing, False)
@@ -223,7 +224,7 @@ def quit_by_the_keyboard(folder: Path) -> str:
 
 
 def signals_without_meaning(folder: Path) -> str:
-    """Their default is to end a program at once."""
+    """Their default action ends a program at once."""
     with flying(folder) as program:
         for number in (signal.SIGUSR1, signal.SIGUSR2, signal.SIGALRM, signal.SIGPIPE):
             program.process.send_signal(number)
@@ -232,7 +233,7 @@ def signals_without_meaning(folder: Path) -> str:
 
 
 def signals_in_a_crowd(folder: Path) -> str:
-    """Impatience must not break off what takes its time to close."""
+    """Repeated signals must not interrupt the closing."""
     with flying(folder) as program:
         for _ in range(50):
             program.process.send_signal(signal.SIGINT)
@@ -281,7 +282,9 @@ def settings_become_hostile(folder: Path) -> str:
 
 
 def sound_card_takes_nothing(folder: Path) -> str:
-    """A card that never asks for the next block and cannot be closed: ALSA's file device into a full pipe."""
+    """A card that never requests the next block and cannot be closed: the file device of ALSA with a full
+    pipe.
+    """
     alsa = Path("/usr/share/alsa/alsa.conf")
     if not alsa.exists():
         return "not tried: no ALSA here"
@@ -311,7 +314,7 @@ def sound_card_takes_nothing(folder: Path) -> str:
 
 
 def two_recorders(folder: Path) -> str:
-    """Two instances begin a file at the same moment, forty times."""
+    """Two instances begin a file at the same time, forty times."""
     for turn in range(40):
         flights = folder / str(turn)
         together = threading.Barrier(2)
@@ -454,7 +457,7 @@ ATTACKS = (
         folder_in_memory,
     ),
 )
-"""What is done, what is expected, and the function that does it in a folder it is given."""
+"""Description, expectation, and the function that makes the attack in a given folder."""
 
 SHORT = (
     serial_line_missing,
@@ -465,4 +468,4 @@ SHORT = (
     two_imports,
     set_as_root,
 )
-"""For the suite: of each kind one, and what takes little."""
+"""The short form: one of each kind that takes little time."""

@@ -1,4 +1,4 @@
-"""Hostile names, and inputs that are no files."""
+"""Hostile names, and inputs that are not regular files."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Results that would be written over what is read, or where nothing should be."""
+"""Results whose path is an input, a device or a directory."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Hostile recordings: what they carry, say and hold."""
+"""Hostile recordings: their settings, texts and samples."""
 
 from __future__ import annotations
 
@@ -14,13 +14,13 @@ from hw_replay.writer import RecordingWriter
 from tests.campaigns.siege.camp import as_mark, done, recording, refused, vario
 
 ESCAPES = "t\x1b]0;owned\x07\x1b[31mred\x9b2J\u202egpj.exe\u2066\n[b]"
-"""Sets a title, turns colours and the direction of writing, clears the screen, begins another line."""
+"""Sets a title, changes colours and the direction of writing, clears the screen, begins another line."""
 
 LOCAL_TEXT = "root:x:0:0:not for everybody:/root"
 
 
 def _everything(path: Path, folder: Path) -> str:
-    """Each command that reads a recording, on this one; what was seen of them all."""
+    """Run each command that reads a recording on this one; returns the observation."""
     for kind in ("csv", "igc", "nmea"):
         out = folder / f"x.{kind}"
         ran = vario("export", path, "--as", kind, "--out", out)
@@ -89,7 +89,7 @@ def bad_bytes(folder: Path) -> str:
 
 
 def surrogate_dropped(folder: Path) -> str:
-    # No instrument runs, so that the command says so with exit code 1; the mark is kept.
+    # No instrument runs, so the exit code is 1; the mark is kept.
     ran = vario("mark", "lift \udcff here", "--marks", folder / "marks")
     assert ran.code == 1, f"exit code {ran.code}: {ran.said}"
     path = folder / "a.mcap"

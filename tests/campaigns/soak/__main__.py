@@ -1,10 +1,10 @@
-"""`python -m tests.campaigns.soak`: a day of flight, watched; `python -m tests.campaigns.soak live`: an hour
-as it is flown.
+"""`python -m tests.campaigns.soak`: a day of simulated flight, monitored; `python -m tests.campaigns.soak
+live`: an hour of the live program.
 
-Prints a row an hour, live a row a minute, and a verdict; the exit code is 0 if nothing is wrong. The digest
-is that of every reading so far, to the last bit: rows of two runs or two interpreters can be compared. It is
-equal only with the same NumPy: another one brings another LAPACK, which differs in the last bits of the lift
-picture.
+Prints one row per hour (live: per minute) and a verdict; the exit code is 0 if nothing is wrong. The digest
+covers every reading so far to the last bit, so that two runs or two interpreters can be compared. It is equal
+only with the same NumPy: another version contains another LAPACK, which differs in the last bits of the lift
+around the circle.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ from tests.campaigns.soak.watched import MINUTE_S, Row, Watched
 
 
 def main() -> int:
-    """Fly, and say what was found."""
+    """Run the flight, and print the findings."""
     parser = argparse.ArgumentParser(prog="python -m tests.campaigns.soak", description=__doc__)
     parser.add_argument("what", nargs="?", choices=("day", "live"), default="day", help="default: day")
     parser.add_argument("--hours", type=float, default=LONGEST_S / HOUR_S, help="of the day")
@@ -106,7 +106,7 @@ def _told(found: Watched, out: Console) -> None:
 
 
 def verdict(problems: list[str], out: Console) -> int:
-    """Say it, as an exit code too."""
+    """Print the verdict; returns the exit code."""
     for problem in problems:
         out.print(f"WRONG: {problem}")
     out.print("verdict: " + ("something is wrong" if problems else "nothing is wrong"))

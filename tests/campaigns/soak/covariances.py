@@ -1,4 +1,4 @@
-"""Whether the covariances of the filters are covariances: symmetric, and positive in every direction."""
+"""Check that the covariances of the filters are symmetric and positive definite."""
 
 from __future__ import annotations
 
@@ -14,19 +14,21 @@ from vario.flight.pipeline import Pipeline
 Floats = NDArray[np.float64]
 
 MOST_ASYMMETRY = 1e-9
-"""Of correlations, so that units do not matter. Rounding leaves some 1e-16, a wrong update far more."""
+"""Limit of the asymmetry of correlations, which have no units. Rounding gives some 1e-16, a wrong update far
+more.
+"""
 
 
 @dataclass(slots=True)
 class Worst:
-    """The worst seen of one filter.
+    """The worst values of one filter.
 
     Attributes:
-        checks: how often it was looked at.
+        checks: number of checks.
         asymmetry: largest difference between a correlation and its mirror image.
         smallest: smallest eigenvalue of the correlation matrix. A covariance is positive definite exactly if
             this is above 0 (G. H. Golub, C. F. Van Loan, Matrix Computations, section 4.2).
-        failed: how often it was not, or state or covariance were not finite.
+        failed: how often it was not positive definite, or state or covariance were not finite.
     """
 
     checks: int = 0
@@ -35,7 +37,7 @@ class Worst:
     failed: int = 0
 
     def take(self, covariance: Floats, state: Floats) -> None:
-        """Look at a covariance and the state it belongs to."""
+        """Check a covariance and its state."""
         self.checks += 1
         variances = np.diag(covariance)
         if not (np.isfinite(covariance).all() and np.isfinite(state).all() and (variances > 0.0).all()):
@@ -53,7 +55,7 @@ class Worst:
 
 @dataclass(slots=True)
 class CovarianceWatch:
-    """Looks at every filter of a pipeline.
+    """Checks every filter of a pipeline.
 
     Attributes:
         worst: by filter: of the estimator, of the wind, and the two of the pressures.
@@ -62,23 +64,25 @@ class CovarianceWatch:
     worst: dict[str, Worst] = field(default_factory=dict)
 
     def look(self, pipeline: Pipeline) -> None:
-        """Look at all of them once."""
+        """Check all filters once."""
         for name, covariance, state in _filters(pipeline):
             self.worst.setdefault(name, Worst()).take(covariance, state)
 
     @property
     def failed(self) -> int:
-        """How many looks found something wrong."""
+        """Number of failed checks."""
         return sum(worst.failed for worst in self.worst.values())
 
 
 def restarts(pipeline: Pipeline) -> int:
-    """How often a filter had to begin afresh; a covariance made new cannot go wrong."""
+    """Number of restarts of the filters; a covariance that is new after a restart cannot be wrong."""
     return pipeline._estimator.estimator.restarts + pipeline._wind._filter.restarts
 
 
 def _filters(pipeline: Pipeline) -> Iterator[tuple[str, Floats, Floats]]:
-    """Covariance and state of each. A pipeline shows them to nobody, so this reads its insides."""
+    """Covariance and state of each filter. A pipeline does not publish them, so this reads private
+    attributes.
+    """
     inertial = pipeline._estimator.estimator.inertial
     own = [*inertial.down, *inertial.air, inertial.climb_mps, inertial.height_m, inertial.gust_mps]
     yield "estimator", inertial.cov, np.array([*own, *inertial.x])

@@ -1,4 +1,4 @@
-"""A fingerprint of readings that is equal only if every number is, to the last bit."""
+"""A digest of readings that is equal only if every number is equal to the last bit."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from operator import attrgetter
 from typing import Any
 
 _MOST_KEPT = 500
-"""Objects whose bytes are kept: those of some ten readings."""
+"""Number of objects whose bytes are cached: those of some ten readings."""
 
 _bytes_of = struct.Struct("<cd").pack
 
@@ -19,12 +19,12 @@ _bytes_of = struct.Struct("<cd").pack
 class Digest:
     """SHA-256 (FIPS 180-4) over the exact bytes of everything in the readings given.
 
-    Nothing of it depends on the interpreter or the machine: a number is its eight bytes (IEEE 754 binary64,
-    little end first), everything else a short text.
+    It does not depend on the interpreter or the machine: a number is represented by its eight bytes (IEEE 754
+    binary64, little-endian), everything else by a short text.
 
     Attributes:
-        readings: how many there were.
-        not_finite: how many numbers in them were infinite or none at all.
+        readings: number of readings.
+        not_finite: number of values that were infinite or NaN.
     """
 
     def __init__(self) -> None:
@@ -36,10 +36,10 @@ class Digest:
         self.not_finite = 0
 
     def add(self, reading: object) -> None:
-        """One more reading.
+        """Add a reading.
 
         Raises:
-            TypeError: if there is something in it that has no bytes of its own.
+            TypeError: if it contains an object without a byte representation.
         """
         found: list[bytes] = []
         self._take(reading, found)
@@ -48,7 +48,7 @@ class Digest:
 
     @property
     def text(self) -> str:
-        """The fingerprint so far, in hexadecimal."""
+        """The digest so far, in hexadecimal."""
         return self._hash.hexdigest()
 
     def _take(self, value: Any, found: list[bytes]) -> None:
@@ -79,7 +79,7 @@ class Digest:
                 found.append(kept[1] if kept is not None and kept[0] is value else self._keep(value))
 
     def _keep(self, value: Any) -> bytes:
-        """The bytes of an object; what stays from reading to reading is not taken apart again."""
+        """The bytes of an object; objects that stay the same between readings are cached."""
         found: list[bytes] = []
         self._take(value, found)
         whole = b"".join(found)

@@ -1,4 +1,4 @@
-"""A day of simulated flight through the pipeline, watched: memory, time of a step, filters, every number."""
+"""A day of simulated flight through the pipeline; monitors memory, time per step, filters and all numbers."""
 
 from __future__ import annotations
 
@@ -31,11 +31,12 @@ LONGEST_S = 24 * HOUR_S
 """The scenario is always that of a whole day, so that a short run is the beginning of the long one."""
 
 MOST_GROWTH_KB = 4096
-"""Of the resident set from the first hour to the last: allocators keep some room, a leak of one float a step
-would take 400 MB a day."""
+"""Permitted growth of the resident set from the first hour to the last. Allocators keep some free space; a
+leak of one float per step would take 400 MB a day.
+"""
 
 MOST_TRACED_KB = 256
-"""Likewise of what Python itself has in use, which no allocator blurs."""
+"""The same for the memory that Python itself has in use."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,9 +44,9 @@ class Hour:
     """One row of the table.
 
     Attributes:
-        until_s: time of flight at its end.
-        readings: in it.
-        speed: times real time, with the simulation.
+        until_s: time of flight at the end of the row.
+        readings: number of readings in it.
+        speed: × real time, including the simulation.
         p50_us, p99_us: processor time of a step.
         rss_kb: resident set of the process at its end.
         blocks: of memory that the interpreter has given out.
@@ -75,7 +76,7 @@ class Hour:
 
 @dataclass(slots=True)
 class Soak:
-    """What a run has found so far.
+    """The findings of a run so far.
 
     Attributes:
         hours: one row each.
@@ -88,9 +89,9 @@ class Soak:
     watch: CovarianceWatch = field(default_factory=CovarianceWatch)
 
     def problems(self) -> list[str]:
-        """What is wrong, one sentence each; memory is judged from three hours on, time never.
+        """The faults, one sentence each; memory is judged from three hours on, time is not judged.
 
-        Time is for the reader of the table: other work on the machine shows in it.
+        Time is only printed, because other work on the machine affects it.
         """
         found = []
         if self.watch.failed:
@@ -117,11 +118,11 @@ def soak(
     *,
     trace: bool = False,
 ) -> Soak:
-    """Fly for so long, with the glider and the settings of the demo.
+    """Run a flight with the glider and the settings of the demo.
 
     Args:
-        flown_s: how long, up to `LONGEST_S`.
-        row_s: how much of it a row of the table is.
+        flown_s: duration, up to `LONGEST_S`.
+        row_s: duration of a row of the table.
         tell: called with every row.
         trace: whether to trace memory, which takes about six times as long.
     """
@@ -157,7 +158,7 @@ def _fly(
             found.digest.add(reading)
             if reading.t_s >= look_s:
                 look_s += LOOK_S
-                pipeline.finished_climbs()  # whoever uses a pipeline takes them away
+                pipeline.finished_climbs()  # the user of a pipeline collects them
                 found.watch.look(pipeline)
             if reading.t_s >= end_s - 1e-6:
                 now_s = time.process_time()

@@ -1,4 +1,4 @@
-"""What a recording of a live run holds: whether it reads to its end, and its gaps."""
+"""Check the recording of a live run: whether it can be read to its end, and its gaps."""
 
 from __future__ import annotations
 
@@ -15,24 +15,24 @@ from drivers.samples import CHANNEL_OF, Baro, GnssPos, ImuAccel, Pitot
 from hw_replay.recording import Recording
 
 GAP_S = 1.0
-"""A sensor that was not read for so long is missing from the recording."""
+"""A sensor without readings for this long is missing in the recording."""
 
 _ALWAYS = tuple(CHANNEL_OF[kind] for kind in (ImuAccel, Baro, Pitot, GnssPos))
 _PERIOD_S = 0.01
-"""Of the inertial sensor's chip."""
+"""Period of the chip of the inertial sensor."""
 
 
 @dataclass(frozen=True, slots=True)
 class Kept:
-    """What a recording holds.
+    """The content of a recording.
 
     Attributes:
-        samples: by channel.
-        span_s: from the first to the last.
-        longest_s: by channel, between two readings.
-        off_ms: how far the inertial sensor's period is off: median, 99th percentile, largest.
-        changes, marks: settings changed and marks dropped.
-        complaints: of the reader.
+        samples: number of samples by channel.
+        span_s: time from the first to the last sample.
+        longest_s: longest time between two readings, by channel.
+        off_ms: error of the period of the inertial sensor: median, 99th percentile, largest.
+        changes, marks: number of changed settings and of marks.
+        complaints: warnings of the reader.
     """
 
     samples: Counter[str]
@@ -44,14 +44,16 @@ class Kept:
     complaints: list[str]
 
     def problems(self, changes: int, marks: int) -> Iterator[str]:
-        """What is wrong on any machine, one sentence each, if so many changes and marks were made."""
+        """Faults that are independent of the machine, one sentence each, for this number of changes and
+        marks.
+        """
         yield from self.complaints
         yield from (f"{name} was never recorded" for name in _ALWAYS if name not in self.samples)
         if (self.changes, self.marks) != (changes, marks):
             yield f"{changes} changes and {marks} marks were made, {self.changes} and {self.marks} recorded"
 
     def gaps(self) -> Iterator[str]:
-        """Where a sensor is missing for long."""
+        """The gaps of the sensors, one sentence each."""
         for name in _ALWAYS:
             if self.longest_s.get(name, 0.0) > GAP_S:
                 yield f"{name}: a gap of {self.longest_s[name]:.2f} s"

@@ -1,8 +1,8 @@
-"""`vario run` as it is started to fly, in a process of its own and in real time, watched from outside.
+"""`vario run` as in flight, in its own process and in real time, observed from outside.
 
 It emulates a simulated flight with everything on: sound on a card made of a pipe, the recorder, sentences
-over TCP to one listener who behaves and a stream of visitors who do not, settings changed and marks dropped
-on the way, status to a service manager that is this program.
+over TCP to one correct client and many faulty ones, changes of settings, marks, and status messages to a
+service manager, which is this program.
 """
 
 from __future__ import annotations
@@ -33,20 +33,20 @@ ROOT = Path(__file__).parents[3]
 SEED = 7
 
 TICK_S = 0.005
-"""The watcher looks this often; a quarter of what the card's pipe holds."""
+"""Interval of the checks: a quarter of the content of the pipe of the card."""
 
 VISIT_S = 0.5
 CHANGE_S = 15.0
-"""So often somebody connects, and by turns a setting is changed and a mark dropped."""
+"""Interval at which a client connects, and at which alternately a setting is changed or a mark is set."""
 
 SETTLING = 5
-"""The first statuses, in which sensors and recorder may still be starting."""
+"""Number of first status messages, in which sensors and recorder may still be starting."""
 
 START_S = 60.0
-"""It must be ready by then, and once told must end by then."""
+"""Time limits for the start and for the end."""
 
 TAKEN_S = 5.0
-"""So long after a change or mark it is in the recording, ten looks at the files."""
+"""Time within which a change or mark is in the recording: ten checks of the files."""
 
 _CLOCK_TICKS = os.sysconf("SC_CLK_TCK")
 _COUNTS = re.compile(r"(\d+) (overruns|gaps in the sound)")
@@ -62,13 +62,13 @@ def live(
     change_s: float = CHANGE_S,
     tell: Callable[[Row], None] = lambda _: None,
 ) -> Watched:
-    """Fly for so long in real time, then stop it as a service manager does.
+    """Run it in real time, then stop it as a service manager does.
 
     Args:
         folder: empty; takes flight, settings and recording.
-        flown_s: how long.
+        flown_s: duration.
         row_s: between two rows.
-        change_s: between two things the pilot does.
+        change_s: interval between two actions of the pilot.
         tell: called with every row.
 
     Raises:
@@ -89,7 +89,7 @@ def live(
         environment = os.environ | panel.environment | {"NOTIFY_SOCKET": str(folder / "notify")}
         program = vario(*words, stderr=said, env=environment)
         stack.callback(program.wait)
-        stack.callback(program.kill)  # the last one in is the first one done
+        stack.callback(program.kill)  # the last one entered is closed first
         watch = Watch(program, panel, manager, port, folder)
         stack.callback(watch.close)
         found = watch.run(flown_s, row_s, change_s, tell)
@@ -101,7 +101,7 @@ def live(
 
 
 def vario(*words: object, **streams: object) -> subprocess.Popen[bytes]:
-    """The command line, in a process of its own."""
+    """Start the command line in its own process."""
     command = [sys.executable, "-m", "vario", *map(str, words)]
     return subprocess.Popen(command, cwd=ROOT, **streams)  # type: ignore[call-overload,no-any-return]  # noqa: S603
 
@@ -122,7 +122,7 @@ def _free_port() -> int:
 
 
 class Watch:
-    """Everything outside the program: card, service manager, listener, visitors and the pilot."""
+    """Everything outside the program: card, service manager, clients and pilot."""
 
     def __init__(
         self,
@@ -145,7 +145,9 @@ class Watch:
         self._found = Watched()
 
     def run(self, flown_s: float, row_s: float, change_s: float, tell: Callable[[Row], None]) -> Watched:
-        """Until the program ends; it is told to when the time is up and what the pilot did last is old."""
+        """Run until the program ends; it is stopped after the time, once the last action of the pilot is
+        recorded.
+        """
         found = self._found
         begun_s = self._until_ready()
         self._status_s = self._sentence_s = now_s = begun_s
@@ -184,7 +186,7 @@ class Watch:
         return found
 
     def close(self) -> None:
-        """Nobody is left behind."""
+        """Close everything."""
         self._visitors.go()
         if self._listener is not None:
             self._listener.close()
@@ -224,7 +226,7 @@ class Watch:
         try:
             lines = self._listener.lines()
         except ConnectionError:
-            self._listener.close()  # in order at the end only, which the time without sentences tells
+            self._listener.close()  # normal only at the end, which the time without sentences shows
             self._listener = None
             return
         if lines:

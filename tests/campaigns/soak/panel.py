@@ -1,6 +1,6 @@
-"""A sound card made of a pipe that takes samples as fast as time passes, for a program beside this one.
+"""A sound card made of a pipe, which takes samples in real time, for another program.
 
-ALSA's own null device takes them as fast as they come, and a program that plays on it never rests.
+The null device of ALSA takes samples at any speed, so that a program that plays on it never waits.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ ctl.!default {{ type null }}
 
 _BYTES_PER_S = 2 * RATE_HZ
 _MOST_AT_ONCE_S = 1.0
-"""A reader that was itself away for longer does not ask for what is past."""
+"""A reader that was delayed for longer than this skips the past time."""
 
 
 class Panel:
@@ -29,12 +29,12 @@ class Panel:
 
     Attributes:
         environment: for the program that is to play on it.
-        heard_s: how much has been played.
-        silent_s: how much of that was silence.
-        late: how often it had nothing when a sample was due.
+        heard_s: duration of sound played.
+        silent_s: duration of silence in it.
+        late: how often no sample was available when one was due.
 
     Args:
-        folder: where it keeps its files.
+        folder: folder for its files.
     """
 
     def __init__(self, folder: Path) -> None:
@@ -57,7 +57,7 @@ class Panel:
         return self._silent / _BYTES_PER_S
 
     def play(self) -> None:
-        """What is due by now."""
+        """Read the samples that are due now."""
         now_s = time.monotonic()
         if self._due_s is None or now_s - self._due_s > _MOST_AT_ONCE_S:
             self._due_s = now_s
@@ -77,5 +77,7 @@ class Panel:
             wanted -= len(got)
 
     def close(self) -> None:
-        """Once the program has ended: the device ends the whole process whose reader has gone."""
+        """Call this after the end of the program, because the device ends the whole process if its reader has
+        gone.
+        """
         os.close(self._end)

@@ -1,4 +1,4 @@
-"""What was seen of a live run, and what of it is wrong."""
+"""The observations of a live run, and the faults among them."""
 
 from __future__ import annotations
 
@@ -12,33 +12,34 @@ from vario.app.nmea.sinks import MOST_READERS
 MINUTE_S = 60.0
 
 SETTLED_S = 300.0
-"""Until then libraries are still being loaded and buffers filled: memory is judged from here on."""
+"""Memory is judged from this time on, because before it libraries are loaded and buffers filled."""
 
 MOST_GROWTH_KB = 4096
-"""Of the resident set from then on, as over a day: allocators keep some room."""
+"""Permitted growth of the resident set from then on, as over a day: allocators keep some free space."""
 
 LEFT_OUT = "this reading is lost"
-"""What is said where the machine stood still between the time that was taken and the transfer on the bus: the
-reading after it comes too soon."""
+"""The message if the machine stopped between reading the clock and the transfer on the bus: the next reading
+then comes too soon.
+"""
 
 INDEX_KB_A_SECOND = 0.25
-"""The recorder keeps where each chunk of a second lies, for the end of the file."""
+"""Memory of the recorder for the index of the chunks, which it writes at the end of the file."""
 
 MOST_QUIET_S = 2.0
-"""A program that says nothing for longer has stood still: a sensor would be given up by then."""
+"""A program without output for longer has stopped; a sensor would count as lost after this time."""
 
 
 @dataclass(frozen=True, slots=True)
 class Row:
-    """How the process was at a moment.
+    """The state of the process at one time.
 
     Attributes:
-        t_s: since it was ready.
+        t_s: time since it was ready.
         rss_kb: resident set.
         cpu_share: of one core, since the row before.
         files, threads: open.
         overruns, gaps: of sensors and sound, so far, as its status says.
-        late: how often the card found nothing to play, so far.
+        late: how often no sample was available for the card, so far.
     """
 
     t_s: float
@@ -53,21 +54,21 @@ class Row:
 
 @dataclass(slots=True)
 class Watched:
-    """What was seen of a run.
+    """The observations of a run.
 
     Attributes:
-        rows: one now and then.
+        rows: states at intervals.
         exit_code: of the program.
         words: on its standard error, from warnings up.
-        statuses: how many came.
+        statuses: number of status messages.
         status: the last one.
-        wrong: what was wrong in them, and how often.
-        quiet_s: longest time without one.
-        sentences: by kind; "?" for those that are none.
-        without_s: longest time without one.
-        visits, changes, marks: that were made.
+        wrong: faults in them, with their number.
+        quiet_s: longest time without a status message.
+        sentences: number by kind; "?" for invalid ones.
+        without_s: longest time without a sentence.
+        visits, changes, marks: numbers made.
         heard_s, silent_s: sound played, and silence in it.
-        recording: what is in it; None if there is not exactly one.
+        recording: its content; None if there is not exactly one.
     """
 
     rows: list[Row] = field(default_factory=list)
@@ -87,7 +88,7 @@ class Watched:
     recording: Kept | None = None
 
     def problems(self) -> list[str]:
-        """What is wrong on any machine, one sentence each."""
+        """Faults that are independent of the machine, one sentence each."""
         found = [f"exit code {self.exit_code}"] if self.exit_code else []
         found += [f"it said: {line}" for line in self.words if LEFT_OUT not in line]
         found += [f"status, {count} times: {words}" for words, count in self.wrong.items()]
@@ -105,7 +106,7 @@ class Watched:
         return [*found, *self.recording.problems(self.changes, self.marks)]
 
     def pauses(self) -> list[str]:
-        """Where it stood still, or the machine did."""
+        """Times at which the program, or the machine, stopped."""
         left_out = [line for line in self.words if LEFT_OUT in line]
         quiet = {"status": self.quiet_s, "sentence": self.without_s}
         found = [

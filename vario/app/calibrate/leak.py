@@ -114,7 +114,7 @@ def static_leak(samples: Iterable[Sample]) -> Outcome:
 
 
 def _must_be_on_the_ground(found: dict[str, ChannelSeries]) -> None:
-    """Check that this is no flight.
+    """Check that this is not a flight.
 
     Raises:
         AppError: if airspeed or speed over ground is that of a flight.

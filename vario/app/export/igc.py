@@ -29,7 +29,7 @@ _OWN = "XXX"
 
 @dataclass(frozen=True, slots=True)
 class Header:
-    """What the file says about the flight. None: not recorded."""
+    """The header data of the flight. None: not recorded."""
 
     title: str
     pilot: str | None = None

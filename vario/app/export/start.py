@@ -14,7 +14,7 @@ def started(source: Source, text: str) -> RecordingInfo:
     """The metadata, with the UTC time of the first sample from the command line.
 
     Raises:
-        AppError: if the text is no such time, or the recording contains another one.
+        AppError: if the text is not such a time, or the recording contains another one.
     """
     if source.info.start_utc is not None:
         raise AppError(f"--start-utc {text}: the recording contains its start time, {source.info.start_utc}")

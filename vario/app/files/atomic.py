@@ -180,7 +180,7 @@ def being_written(path: Path) -> bool:
 
 
 def _at_rest(path: Path) -> bytes:
-    """The content of a file that nobody is writing at this moment."""
+    """The content of a file that no program is writing at this moment."""
     content = _read(path)
     for _ in range(TRIES):
         time.sleep(REST_S)
@@ -272,5 +272,5 @@ def _former(path: Path) -> os.stat_result | None:
     except FileNotFoundError:
         return None
     if not stat.S_ISREG(found.st_mode):  # renaming over a device would replace it
-        raise OSError(errno.EINVAL, "this is no regular file")
+        raise OSError(errno.EINVAL, "this is not a regular file")
     return found

@@ -55,9 +55,7 @@ def not_over(read: Iterable[Path], *outs: Path, writes: str = "") -> None:
         place = os.path.realpath(out)
         for suffix in (out.suffix, Path(place).suffix):
             if suffix.lower() in PRECIOUS - {writes}:
-                raise AppError(
-                    f"{out}: expected a name for a result; {suffix} is the ending of what is only read here"
-                )
+                raise AppError(f"{out}: expected a name for a result; {suffix} is the ending of input files")
         other = places.setdefault(place, out)
         if other != out and (os.path.isfile(place) or not os.path.exists(place)):
             raise AppError(f"{out}: leads to the same file as {other}; expected two files")

@@ -56,9 +56,9 @@ class Ending:
         self._done = threading.Event()
         self._end_s: float | None = None
         self.asked = False
-        """Whether the process was told to end."""
+        """Whether the process must end."""
         self.left_behind: tuple[str, ...] = ()
-        """What did not close in time."""
+        """The items that did not close in time."""
 
     def add(self, name: str, close: Callable[[], object]) -> None:
         """Register something to be closed at the end. All items are closed concurrently."""
@@ -71,7 +71,7 @@ class Ending:
             os.write(self._write_end, bytes([STOPS[0]]))
 
     def close(self) -> None:
-        """Close everything. What takes too long is left open. A second call waits for the first one."""
+        """Close everything, except items that take too long. A second call waits for the first one."""
         with self._lock:
             is_first = not self._closing
             self._closing = True

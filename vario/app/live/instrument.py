@@ -43,7 +43,7 @@ LIVE = "live"
 
 
 class Journal(Protocol):
-    """What the instrument requires of a recorder."""
+    """The interface of a recorder to the instrument."""
 
     def begin(self, info: RecordingInfo) -> None:
         """End one file and begin another."""

@@ -205,8 +205,8 @@ def _gnss_as_baro(source: Source) -> list[str]:
     if baro is None or baro.name != GNSS_AS_BARO:
         return []
     return [
-        "there is no barometer; the GNSS altitude serves instead: the vario and all heights have its errors, "
-        "which drift by metres"
+        "there is no barometer; the GNSS altitude is used instead: the vario and all heights "
+        "have its errors, which drift by metres"
     ]
 
 

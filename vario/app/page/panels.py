@@ -56,7 +56,7 @@ ESTIMATE = (
 
 
 HINDSIGHT = "hindsight"
-"""The column of the vario in hindsight, which is no output of the instrument."""
+"""The column of the vario in hindsight, which is not an output of the instrument."""
 
 _HINDSIGHT_SERIES = [HINDSIGHT, "in hindsight", "violet", 1.4, 1, [3, 2], None]
 

@@ -73,7 +73,7 @@ class StateTable(Generic[StateT, InputsT]):
         """Test the transitions out of the present state.
 
         Args:
-            inputs: what the guards look at.
+            inputs: the inputs of the guards.
             dt_s: time since the frame before.
 
         Returns:

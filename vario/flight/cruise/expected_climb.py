@@ -85,7 +85,7 @@ class TurnAdvice(Enum):
 @quick
 @dataclass(frozen=True, slots=True)
 class TurnAdviceInputs:
-    """What the guards look at.
+    """The inputs of the guards.
 
     Attributes:
         short_mps: relative netto over the last two seconds; None: not known.

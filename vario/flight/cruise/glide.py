@@ -87,7 +87,7 @@ class Arrival(Enum):
 
 @dataclass(frozen=True, slots=True)
 class ArrivalInputs:
-    """What the guards look at: arrival height above the reserve, its sigma, and distance."""
+    """The inputs of the guards: arrival height above the reserve, its sigma, and distance."""
 
     above_m: float | None
     sigma_m: float

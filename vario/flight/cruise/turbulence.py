@@ -38,7 +38,7 @@ class AirState(Enum):
 @quick
 @dataclass(frozen=True, slots=True)
 class TurbulenceInputs:
-    """What the guards look at.
+    """The inputs of the guards.
 
     Attributes:
         rms_mps2: the turbulence measured; None: not known.

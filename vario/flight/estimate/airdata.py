@@ -150,7 +150,7 @@ class AirData:
         if expected_mps is None or abs(tas_mps - expected_mps) < SPEED_JUMP_MPS:
             self._refused_s = 0.0
             return True
-        self._refused_s = max(self._refused_s, self.tas_age_s)  # whatever the sensor's rate
+        self._refused_s = max(self._refused_s, self.tas_age_s)  # independent of the rate of the sensor
         if self._refused_s < SPEED_REFUSED_S:
             return False
         self._refused_s = 0.0

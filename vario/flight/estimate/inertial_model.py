@@ -95,7 +95,7 @@ STALLED_UPDRAFT = 0.3  # m/s per √s
 
 
 class Regime(Enum):
-    """What may be assumed about the wing and the wheels."""
+    """The flight regime: the assumptions about wing and wheels that hold."""
 
     REST = auto()  # on the ground, not moving
     ROLLING = auto()  # too slow for the wing to carry

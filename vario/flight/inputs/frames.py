@@ -175,7 +175,7 @@ class Framer:
         return [frame for held in ahead for frame in self._push_near(held, _slot_of(held))]
 
     def _push_behind(self, sample: Sample, slot: int) -> list[Frame]:
-        """Drop a sample far in the past, until so many in a row mean that the clock was set back."""
+        """Drop a sample far in the past, until enough of them in a row mean that the clock was set back."""
         assert self._slot is not None  # noqa: S101  (set by push)
         self._behind += 1
         if self._behind < SET_BACK_AFTER:

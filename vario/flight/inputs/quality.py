@@ -1,4 +1,4 @@
-"""What the outputs lack, as flags that can be written as words."""
+"""The reasons for incomplete outputs, as flags that can be written as words."""
 
 from __future__ import annotations
 

@@ -90,7 +90,7 @@ class Mode(StrEnum):
 @quick
 @dataclass(frozen=True, slots=True)
 class ModeInputs:
-    """What the guards look at. Unknown speeds are None; a guard never fires on an unknown value.
+    """The inputs of the guards. Unknown speeds are None; a guard is false for an unknown value.
 
     Attributes:
         vario_mps: smoothed.
@@ -193,7 +193,7 @@ def circle_begun(i: ModeInputs) -> bool:
 
 
 def turning_on(i: ModeInputs) -> bool:
-    """In automatic mode, within 10 s after circling, the turn goes on by 90 degrees in the same direction."""
+    """In automatic mode, within 10 s after circling, the turn continues by 90 degrees in its direction."""
     on = i.left_s < RESUME_WITHIN_S and i.turned_on_rad >= RESUME_RAD
     return i.mode_override == "automatic" and on
 

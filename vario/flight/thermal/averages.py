@@ -26,7 +26,7 @@ LONGEST_TURN_S = 90.0
 """A slower turn is a change of course."""
 
 LAST_TURNS = 2.0
-"""The advice to leave looks at so many turns: one may be the worse for a shift of the circle."""
+"""Number of turns for the advice to leave: a single turn may be weaker because of a shift of the circle."""
 
 
 @quick

@@ -37,7 +37,7 @@ class CentringState(Enum):
 
 @dataclass(frozen=True, slots=True)
 class CentringInputs:
-    """What the guards look at.
+    """The inputs of the guards.
 
     Attributes:
         worthwhile: a shift is worth the manoeuvre.

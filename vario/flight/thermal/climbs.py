@@ -62,7 +62,7 @@ class ClimbState(Enum):
 @quick
 @dataclass(frozen=True, slots=True)
 class ClimbInputs:
-    """What the guards look at.
+    """The inputs of the guards.
 
     Attributes:
         left_s: time since the last circling.

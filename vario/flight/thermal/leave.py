@@ -32,7 +32,7 @@ class LeaveAdvice(Enum):
 @quick
 @dataclass(frozen=True, slots=True)
 class LeaveInputs:
-    """What the guards look at; `climb_mps` is over the last two turns, None: not known."""
+    """The inputs of the guards; `climb_mps` is over the last two turns, None: not known."""
 
     climb_mps: float | None
     maccready_mps: float

@@ -29,14 +29,14 @@ STEEP_RAD, SHALLOW_RAD = math.radians(25.0), math.radians(8.0)
 """The roll rate is learned from rolls between these banks."""
 
 SLOWEST_ROLL_S = 4.0
-"""A slower change of bank is no roll."""
+"""A change of bank slower than this does not count as a roll."""
 
 LEARNED_SHARE = 0.3
 """Weight of a new roll in the learned rate."""
 
 
 class Size(Enum):
-    """What the pilot does: the share of the bank that is left, and how long it is held, s."""
+    """The action of the pilot: the remaining share of the bank, and its duration, s."""
 
     LITTLE = (0.5, 2.0)
     USUAL = (0.0, 0.0)

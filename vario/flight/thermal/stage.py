@@ -68,7 +68,7 @@ class Shift:
 
 @dataclass(frozen=True, slots=True)
 class Thermal:
-    """What is known of the thermal; `circle` and `shift` only while circling.
+    """The results on the thermal; `circle` and `shift` only while circling.
 
     `lift_map` holds the points of the last minutes, oldest first; `lift_map.offset_m` says where each is now.
     `centring_now` is the size of the shift for the one frame in which the cue is due, `centring_cues` counts

@@ -1,1 +1,1 @@
-"""What is to be heard: the tone command and the cues."""
+"""The sound to be played: the tone command and the cues."""

@@ -54,7 +54,7 @@ class Cue(StrEnum):
 @quick
 @dataclass(frozen=True, slots=True)
 class CueInputs:
-    """What the rules look at; flags are true as long as their condition holds."""
+    """The inputs of the rules; flags are true as long as their condition holds."""
 
     t_s: float
     mode: Mode

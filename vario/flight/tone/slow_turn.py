@@ -41,7 +41,7 @@ class TurnSpeed(Enum):
 @quick
 @dataclass(frozen=True, slots=True)
 class TurnSpeedInputs:
-    """What the guards look at: airspeed over 1.1·VS·√n, smoothed; None: not known, or not circling."""
+    """The inputs of the guards: airspeed over 1.1·VS·√n, smoothed; None: not known, or not circling."""
 
     ratio: float | None
 

@@ -35,7 +35,7 @@ SPEED_REFERENCE_MPS = 25.0
 
 
 class Voice(StrEnum):
-    """What the tone represents. Each voice has its own timbre and rhythm in the sound engine."""
+    """The quantity that the tone represents. Each voice has its own timbre and rhythm in the sound engine."""
 
     LIFT = "lift"
     SINK = "sink"
@@ -55,7 +55,7 @@ class Speech:
 @quick
 @dataclass(frozen=True, slots=True)
 class ToneCommand:
-    """What to sound from now on.
+    """The sound from now on.
 
     Attributes:
         pitch_hz: fundamental frequency; meaningful in silence too, so that a sound begins in tune.
@@ -87,7 +87,7 @@ _Sound = tuple[float, float | None, float, Voice]
 @quick
 @dataclass(frozen=True, slots=True)
 class ToneInputs:
-    """What the tone depends on, at the end of a frame. None: not known."""
+    """The inputs of the tone at the end of a frame. None: not known."""
 
     cue_inputs: CueInputs
     vario_mps: float | None
@@ -107,7 +107,7 @@ class ToneStage:
         self._use(setup.settings.tone)
 
     def configure(self, setup: Setup) -> None:
-        """Take changed settings; a cue that sounds goes on."""
+        """Take changed settings; a cue that sounds continues."""
         if setup.settings.tone != self._settings:
             self._use(setup.settings.tone)
 

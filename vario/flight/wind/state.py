@@ -101,7 +101,7 @@ class WindState:
 
     @property
     def north_rad(self) -> float:
-        """What to add to the summed heading for one from true north."""
+        """The angle to add to the summed heading to get one from true north."""
         return math.atan2(self._x[C], self._x[A])
 
     @property

@@ -256,7 +256,7 @@ def test_where_the_source_is_not_known_the_vario_sounds(source: str) -> None:
 @pytest.mark.parametrize(
     ("settings", "names"),
     [
-        ({"frequency_zero": "900 Hz", "frequency_full": "800 Hz"}, ["frequency_zero", "frequency_full"]),
+        ({"frequency_zero": "900 Hz", "frequency_full": "800 Hz"}, ["frequency_zero", "frequency_weak"]),
         ({"frequency_sink": "500 Hz", "frequency_zero": "400 Hz"}, ["frequency_sink", "frequency_zero"]),
         ({"beep_rate_weak": "5 Hz", "beep_rate_full": "3 Hz"}, ["beep_rate_weak", "beep_rate_full"]),
         ({"full_scale": "1 m/s", "dead_band_high": "2 m/s"}, ["dead_band_high", "full_scale"]),
@@ -273,7 +273,8 @@ def test_settings_that_would_turn_the_tone_upside_down_are_refused(
 ) -> None:
     with pytest.raises(ValidationError) as refusal:
         Tone.model_validate(settings)
-    assert all(name in str(refusal.value) for name in names)
+    said = refusal.value.errors()[0]["msg"]  # without the input, which holds the names too
+    assert all(name in said for name in names)
 
 
 @pytest.mark.parametrize("preset", TONE_PRESETS)

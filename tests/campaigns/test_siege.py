@@ -24,6 +24,7 @@ from vario.settings.schema import Settings
 PAGE = Path(__file__).parents[2] / "docs" / "siege.md"
 
 SLOW = {
+    batch.bad_neighbours,
     batch.result_cannot_be_kept,
     disks.full,
     limits.many_changes,
@@ -37,6 +38,7 @@ SLOW = {
     recordings.escapes,
     recordings.formulae,
     recordings.impossible_figures,
+    recordings.markup,
     recordings.surrogate_dropped,
     recordings.twice,
     recordings.years,

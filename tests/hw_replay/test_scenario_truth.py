@@ -157,6 +157,7 @@ def test_between_the_glides_it_was_made_from(ours: Ours) -> None:
     assert flown[-3000] - flown[-1] == pytest.approx(lost, rel=0.03)
 
 
+@pytest.mark.long
 def test_in_a_steady_turn(ours: Ours) -> None:
     """Turn rate and sink at the load factor of the library. Its deflected controls cause slightly more
     drag.
@@ -170,6 +171,7 @@ def test_in_a_steady_turn(ours: Ours) -> None:
     assert our_energy_m(flown)[0] - our_energy_m(flown)[-1] == pytest.approx(lost, rel=0.08)
 
 
+@pytest.mark.long
 def test_through_lift_and_sink(ours: Ours) -> None:
     """Ten seconds of rising air and ten of sinking, strongest 2 m/s: energy won and lost, all along."""
 
@@ -204,6 +206,7 @@ def test_a_head_wind_that_comes_within_a_second(ours: Ours) -> None:
     assert flown[after].tas_mps - flown[before].tas_mps == pytest.approx(faster, abs=0.5)
 
 
+@pytest.mark.long
 def test_the_bump_of_a_sharp_gust_from_below(ours: Ours) -> None:
     """Load factor when 2 m/s of lift come at once: its peak, and that it is over after a second."""
 

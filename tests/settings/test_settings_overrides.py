@@ -236,6 +236,7 @@ def test_the_commands_that_play_take_values(
     capsys.readouterr()
 
 
+@pytest.mark.long
 def test_a_batch_takes_values_and_does_again_what_they_change(
     recording: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

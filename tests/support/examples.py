@@ -1,4 +1,4 @@
-"""Number of examples and parameters of a test: a part in `make test`, all in `make test-all` and `make explore`."""
+"""Number of examples and parameters: a part in `make test`, all in `make test-all` and `make explore`."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Events in flight: changed settings, and marks of the pilot.
+"""Events in flight: changed settings, marks of the pilot, and what he does with a knob or button.
 
 A recording contains them in order with the samples, so that a replay does the same as the flight.
 """
@@ -25,4 +25,32 @@ class Mark:
     text: str
 
 
-Event = SettingsChange | Mark
+STEP = "step"
+"""A knob was turned by one step."""
+
+REFUSED = "refused"
+"""What a knob or button asked for was refused, such as a step beyond the range of its setting."""
+
+TAKEN = "taken"
+"""What a button asked for was done, such as a mark. A change of settings reports itself."""
+
+SAY = "say"
+"""The pilot wants to hear what the text names."""
+
+
+@dataclass(frozen=True, slots=True)
+class PilotAction:
+    """The pilot used a knob or a button, or asked for a spoken value. It changes only what is heard.
+
+    Attributes:
+        t_s: time.
+        kind: `STEP`, `REFUSED`, `TAKEN` or `SAY`.
+        text: with `SAY`, what to say; otherwise what the knob or button asked for.
+    """
+
+    t_s: float
+    kind: str
+    text: str
+
+
+Event = SettingsChange | Mark | PilotAction

@@ -7,7 +7,7 @@ from dataclasses import dataclass, fields
 from types import MappingProxyType
 from typing import Any
 
-from drivers.events import Event, Mark, SettingsChange
+from drivers.events import Event, Mark, PilotAction, SettingsChange
 from hw_replay.protobuf import Field, Kind, MessageType, decoded, encoded
 from hw_replay.text import encodable, one_line
 from hw_replay.well_known import INFO, LOG, timestamp
@@ -42,10 +42,16 @@ _KINDS = (
         frozenset({"glider_toml"}),
     ),
     EventKind(f"{EVENT_TOPIC}mark", Mark, LOG, MappingProxyType({"text": 500})),
+    EventKind(
+        f"{EVENT_TOPIC}action",
+        PilotAction,
+        MessageType("vario.PilotAction", (Field("kind", 1, Kind.STRING), Field("text", 2, Kind.STRING))),
+        MappingProxyType({"kind": 20, "text": 200}),
+    ),
 )
 
 FIT_OF: Mapping[type[Event], Callable[[str], str]] = MappingProxyType(
-    {SettingsChange: encodable, Mark: one_line}
+    {SettingsChange: encodable, Mark: one_line, PilotAction: one_line}
 )
 """The function that cleans the texts of each kind, for writing and for reading."""
 

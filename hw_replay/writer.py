@@ -26,7 +26,7 @@ from mcap.data_stream import RecordBuilder
 from mcap.records import ChunkIndex
 from mcap.writer import IndexType, Writer
 
-from drivers.events import Mark, SettingsChange
+from drivers.events import Event
 from drivers.samples import CHANNEL_OF, CHANNELS, Reference, Sample
 from hw_replay.disk import SYSTEM_DISK, Disk
 from hw_replay.errors import UnwritableRecording
@@ -130,7 +130,7 @@ class RecordingWriter:
             channel_id = self._ids.get(topic) or self._register(
                 topic, REFERENCE, {"value": unit_of(sample.name) or "1"}
             )
-        elif isinstance(sample, SettingsChange | Mark):
+        elif isinstance(sample, Event):
             kind = KIND_OF[type(sample)]
             topic, encode = kind.topic, encode_event
             channel_id = self._ids.get(topic) or self._register(topic, kind.message, {})

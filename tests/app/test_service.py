@@ -65,6 +65,18 @@ def test_what_the_instrument_needs_is_left_in() -> None:
         assert closed_to_it not in service
 
 
+def test_knobs_open_their_devices_and_the_settings_file_and_nothing_without_them() -> None:
+    text = '[controls.knob_1]\npin_a = 17\npin_b = 27\n[controls.usb_knob]\ndevice = "/dev/input/event0"\n'
+    settings = parse_settings(text, "x").settings
+    unit = unit_text(settings, Path("/data/vario.toml"), Path("/opt/vario/bin/vario"), "vario")
+    assert "SupplementaryGroups=i2c dialout audio gpio input\n" in unit
+    assert "DeviceAllow=char-gpiochip rw\nDeviceAllow=char-13 rw\n" in unit
+    assert "ReadWritePaths=-/data\n" in unit
+    plain = unit_text(SETTINGS, Path("/data/vario.toml"), Path("/opt/vario/bin/vario"), "vario")
+    assert "gpio" not in plain
+    assert "ReadWritePaths=-/data\n" not in plain
+
+
 def test_home_is_hidden_unless_something_of_ours_is_there() -> None:
     assert service_of(unit())["ProtectHome"] == ["yes"]
     assert service_of(unit(config=Path("/home/ada/vario.toml")))["ProtectHome"] == ["read-only"]

@@ -322,7 +322,7 @@ def test_set_changes_one_value_and_keeps_every_comment(config: Path, key: str, v
             "10",
             "flight.bugs = 10: above the highest allowed, 0.5; a fraction is wanted: ",
         ),
-        ("xyzzy", "1", "expected maccready, ballast, bugs, mode, volume or goal"),
+        ("xyzzy", "1", "expected maccready, ballast, bugs, mode, volume, qnh or goal"),
     ],
 )
 def test_a_wrong_value_changes_nothing_and_says_what_is_wrong(

@@ -231,7 +231,7 @@ SETTINGS_MESSAGES = {
     "nothing like it": ("[average]\nxyzzy = 1", "line 2: average.xyzzy: unknown key; [average] has window"),
     "nothing like it at the top": (
         "xyzzy = 1",
-        "line 1: xyzzy: unknown key; the file has flight, vario, average, circling, centring, expected_climb, speed_to_fly, goal, tone, display, trace, "
+        "line 1: xyzzy: unknown key; the file has flight, vario, average, circling, centring, expected_climb, speed_to_fly, goal, tone, voice, display, controls, trace, "
         "sensors, gnss, recorder, audio, nmea, declaration, glider",
     ),
     "section misspelt": (

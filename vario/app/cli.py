@@ -27,6 +27,7 @@ from vario.app.page import command as page
 from vario.app.replay import command as replay_command
 from vario.app.simulate import command as simulate
 from vario.app.tone import command as tone
+from vario.app.words import command as words
 from vario.settings.errors import SettingsError
 from vario.sound.errors import SoundError
 
@@ -40,6 +41,7 @@ COMMANDS = (
     replay_command,  # replay, import
     noise,
     change,  # set, mark
+    words,  # words, ask
     page,  # report
     export,
     tone,

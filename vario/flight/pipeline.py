@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import replace
 
+from drivers.events import PilotAction
 from vario.flight.cruise.airmass import AirmassStage
 from vario.flight.cruise.expected_climb import Expected, ExpectedClimbStage
 from vario.flight.cruise.glide import FinalGlide, GlideStage, goal_maccready_mps
@@ -35,9 +36,11 @@ from vario.flight.thermal.averages import AveragesStage
 from vario.flight.thermal.climbs import Climb
 from vario.flight.thermal.leave import LeaveStage
 from vario.flight.thermal.stage import Thermal, ThermalStage
+from vario.flight.tone.actions import PilotActions
 from vario.flight.tone.cues import CueInputs
 from vario.flight.tone.needle import NeedleStage
 from vario.flight.tone.slow_turn import SlowTurnStage
+from vario.flight.tone.speech import SpeechInputs, SpeechStage
 from vario.flight.tone.stage import ToneInputs, ToneStage
 from vario.flight.wind.stage import WindStage
 from vario.settings.glider import Glider
@@ -74,15 +77,17 @@ class Pipeline:
         self._battery = BatteryStage(setup)
         self._slow_turn = SlowTurnStage(setup)
         self._tone = ToneStage(setup)
+        self._speech = SpeechStage(setup)
         self._glide = GlideStage(setup)
         self._stages: tuple[Stage, ...] = (
             *(self.health, self._calibration, self._airspeed, self._estimator, self._wind, self._turning),
             *(self._airmass, self._mode, self._gnss, self._place, self._averages, self._thermal),
             *(self._expected, self._leave, self._speed, self._needle, self._battery, self._slow_turn),
-            *(self._tone, self._glide),
+            *(self._tone, self._speech, self._glide),
         )
         self._expected_sensors = setup.expected_sensors
-        self._rejected = self._rejected_now = False
+        self._rejected = False
+        self._actions = PilotActions()
         self._last_s: float | None = None
 
     def watch_corrections(self, watcher: Callable[[float, InertialFilter, Regime], None]) -> None:
@@ -99,10 +104,15 @@ class Pipeline:
         for stage in self._stages:
             stage.configure(self._setup)
         self._rejected = False
+        self._actions.taken = True
 
     def reject_change(self) -> None:
         """Settings have arrived that cannot be used: keep the present ones and tell the pilot."""
-        self._rejected = self._rejected_now = True
+        self._rejected = self._actions.refused = True
+
+    def act(self, action: PilotAction) -> None:
+        """The pilot used a knob or button, or asked for a spoken value: heard from the next frame on."""
+        self._actions.take(action)
 
     def step(self, frame: Frame) -> Reading:
         """One frame through every stage, in the order of the block diagram."""
@@ -150,6 +160,11 @@ class Pipeline:
         tone = self._tone.update(
             ToneInputs(cues, needle.vario_mps, energy.ias_mps, speed.command_mps, needle.relative_netto_mps)
         )
+        spoken = SpeechInputs(
+            *(frame.t_s, mode, quality, turning, thermal.shift, averages, wind, glide, self._actions.wanted)
+        )
+        tone = self._speech.update(spoken, tone)
+        self._actions.heard()
         return Reading(
             t_s=frame.t_s,
             mode=mode,
@@ -207,7 +222,7 @@ class Pipeline:
         battery_low: bool,
     ) -> CueInputs:
         """What may cause a cue."""
-        rejected, self._rejected_now = self._rejected_now, False
+        actions = self._actions
         return CueInputs(
             inputs.frame.t_s,
             mode,
@@ -218,8 +233,10 @@ class Pipeline:
             slow_for_bank=slow,
             glide_made=None if glide is None else glide.made,
             climb_weak=weak,
-            setting_rejected=rejected,
             battery_low=battery_low,
+            setting_rejected=actions.refused,
+            setting_taken=actions.taken,
+            knob_steps=actions.steps,
             expected_sensors=self._expected_sensors,
         )
 

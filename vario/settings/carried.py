@@ -30,6 +30,7 @@ FLYING: Mapping[str, frozenset[str]] = MappingProxyType(
         "speed_to_fly": EVERYTHING,
         "goal": EVERYTHING,
         "tone": EVERYTHING,
+        "voice": frozenset({"language", "each_turn", "on_request"}),
         "display": EVERYTHING,
         "trace": EVERYTHING,
         # Chips by name, bus by number: an emulation replaces both by its own fake ones.

@@ -11,6 +11,7 @@ from typing import Literal
 
 from pydantic import Field
 
+from vario.settings.controls import Controls
 from vario.settings.display import Display
 from vario.settings.errors import Broken
 from vario.settings.fields import (
@@ -24,6 +25,7 @@ from vario.settings.fields import (
 from vario.settings.fitted import Audio, Gnss, RecorderSettings, Sensors
 from vario.settings.output import Declaration, Nmea, Page
 from vario.settings.tone import Tone
+from vario.settings.voice import SpokenValues
 
 
 class FlightSettings(Section):
@@ -231,7 +233,9 @@ class Settings(Section):
     speed_to_fly: SpeedToFly = Field(default_factory=SpeedToFly)
     goal: Goal = Field(default_factory=Goal)
     tone: Tone = Field(default_factory=Tone)
+    voice: SpokenValues = Field(default_factory=SpokenValues)
     display: Display = Field(default_factory=Display)
+    controls: Controls = Field(default_factory=Controls)
     trace: Trace = Field(default_factory=Trace)
     sensors: Sensors = Field(default_factory=Sensors)
     gnss: Gnss = Field(default_factory=Gnss)

@@ -19,6 +19,7 @@ SHORT_NAMES: Mapping[str, Path] = MappingProxyType(
         "bugs": ("flight", "bugs"),
         "mode": ("flight", "mode"),
         "volume": ("tone", "volume"),
+        "qnh": ("display", "qnh"),
     }
 )
 """In addition, `goal` sets three keys together."""

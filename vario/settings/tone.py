@@ -105,12 +105,23 @@ class Tone(Section):
     volume_cruise: float | None = optional_number(
         0.3, 0.0, 1.0, ("Loudness in cruise; absent: the same as volume")
     )
+    # Common practice, no source: in tow and near the ground the radio and the outside have priority.
+    volume_launch: float = number(0.25, 0.0, 1.0, "Loudness in launch, by tow or winch")
+    volume_approach: float = number(0.25, 0.0, 1.0, "Loudness in approach")
+    volume_ground: float = number(
+        0.1,
+        0.0,
+        1.0,
+        "Loudness on the ground. Cues and warnings keep their own loudness in launch, in approach and on the "
+        "ground",
+    )
     volume_cues: float = number(
         0.5, 0.0, 1.0, ("Loudness of the cues, which are short sounds that report an event")
     )
     volume_warnings: float = number(
         0.9, 0.5, 1.0, "Loudness of those cues that are warnings; it cannot be set to zero"
     )
+    volume_voice: float = number(0.5, 0.0, 1.0, "Loudness of spoken values")
     sink_volume_fraction: float = number(
         0.6, 0.0, 1.0, "Loudness of the sink tone as a fraction of the volume"
     )

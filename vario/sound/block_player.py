@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from vario.flight.tone.cues import Cue
 from vario.flight.tone.stage import ToneCommand
 from vario.sound.synth import Synth
+from vario.sound.word_bank import WordBank
 
 STALE_AFTER_S = 0.5
 """An older command is not played any more."""
@@ -35,9 +36,9 @@ class BlockPlayer:
     No lock is needed: a command is handed over by one assignment, which is atomic in Python.
     """
 
-    def __init__(self, sample_rate_hz: int) -> None:
+    def __init__(self, sample_rate_hz: int, words: WordBank | None = None) -> None:
         self.sample_rate_hz = sample_rate_hz
-        self._synth = Synth(sample_rate_hz)
+        self._synth = Synth(sample_rate_hz, words)
         self._latest: tuple[ToneCommand, int] | None = None
         self._count = 0
         self._taken: tuple[ToneCommand, int] | None = None

@@ -1,4 +1,4 @@
-"""Play cues over the tone: at most one, and the fading end of the one it interrupts."""
+"""Play cues and speech over the tone: at most one, and the fading end of the one it interrupts."""
 
 from __future__ import annotations
 
@@ -57,6 +57,11 @@ class CuePlayer:
             *self._playing[-1:],
             _Playing(sound, np.float32(on_grid(level)), ends=sound.samples.size),
         ]
+
+    def speak(self, sound: CueSound, level: float) -> None:
+        """Start speech now, unless a cue is playing. A cue that begins later fades it out like a cue."""
+        if all(playing.fades_from is not None for playing in self._playing):
+            self._playing.append(_Playing(sound, np.float32(on_grid(level)), ends=sound.samples.size))
 
     def take(self, n: int) -> CuePart | None:
         """The next n samples of the cues; None if no cue is playing."""

@@ -6,10 +6,11 @@ from vario.settings.fitted import Audio
 from vario.sound.discrete import DiscreteSink
 from vario.sound.live import LiveSink
 from vario.sound.sink import Device, NullSink
+from vario.sound.word_bank import WordBank
 
 
-def open_device(audio: Audio) -> Device:
-    """The device that the settings select, ready to play.
+def open_device(audio: Audio, words: WordBank | None = None) -> Device:
+    """The device that the settings select, ready to play, with recorded words for speech.
 
     Raises:
         SoundDeviceError: if the library or the device is missing, or the library is unsafe with this
@@ -19,4 +20,4 @@ def open_device(audio: Audio) -> Device:
         return NullSink()
     if audio.output == "cues":
         return DiscreteSink()
-    return LiveSink(device=audio.device)
+    return LiveSink(device=audio.device, words=words)

@@ -17,3 +17,7 @@ class SoundLibraryError(SoundFileError):
 
 class SoundDeviceError(SoundError):
     """A sound device or its library cannot be used. The message explains what to do."""
+
+
+class WordsMissingError(SoundError):
+    """Recorded words or their table are missing or invalid. The message explains what to do."""

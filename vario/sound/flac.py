@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from vario.flight.tone.stage import ToneCommand
 from vario.sound.errors import SoundFileError, SoundLibraryError
 from vario.sound.synth import Step, Synth
+from vario.sound.word_bank import WordBank
 
 _AT_ONCE = 1 << 14
 """Number of samples (most of a second) rendered together, which is much cheaper than frame by frame."""
@@ -57,16 +58,17 @@ class FlacSink:
     Args:
         path: file to write; an existing one is replaced.
         sample_rate_hz: samples per second.
+        words: recorded words at this rate, for speech; None: nothing is said.
 
     Raises:
         SoundLibraryError: if the encoder cannot be loaded.
         SoundFileError: from every method that writes, if the file cannot be written.
     """
 
-    def __init__(self, path: str | Path, sample_rate_hz: int = 22050) -> None:
+    def __init__(self, path: str | Path, sample_rate_hz: int = 22050, words: WordBank | None = None) -> None:
         soundfile = load_soundfile()
         self.path = Path(path)
-        self._synth = Synth(sample_rate_hz)
+        self._synth = Synth(sample_rate_hz, words)
         self._samples = 0
         self._steps: list[Step] = []
         self._queued = 0

@@ -14,8 +14,10 @@ from typing import Any, Self
 from vario.flight.tone.stage import ToneCommand
 from vario.sound.block_player import BlockPlayer
 from vario.sound.errors import SoundDeviceError
+from vario.sound.word_bank import WordBank
 
 BLOCK_S = 0.010
+LIVE_HZ = 44100
 
 HUNG_AFTER_S = 1.0
 """A device that requests no block for this long counts as lost."""
@@ -33,14 +35,17 @@ class LiveSink:
     Args:
         sample_rate_hz: samples per second.
         device: name of the device or a part of it; None: the default device of the system.
+        words: recorded words at this rate; None: nothing is said.
 
     Raises:
         SoundDeviceError: if the library or the device is missing at the start.
     """
 
-    def __init__(self, sample_rate_hz: int = 44100, device: str | None = None) -> None:
+    def __init__(
+        self, sample_rate_hz: int = LIVE_HZ, device: str | None = None, words: WordBank | None = None
+    ) -> None:
         self._library = _sounddevice()
-        self._player = BlockPlayer(sample_rate_hz)
+        self._player = BlockPlayer(sample_rate_hz, words)
         self._device = device
         self.underruns = 0
         self._ended = False

@@ -29,6 +29,7 @@ from vario.sound.grid import on_grid
 from vario.sound.ramp import Ramp
 from vario.sound.rhythm import Rhythm
 from vario.sound.timbre import TIMBRES, waves
+from vario.sound.word_bank import WordBank
 
 GLIDE_S = 0.020
 """Time in which pitch, level and beep rate reach a new command. It equals the interval of the commands in
@@ -70,9 +71,10 @@ class Synth:
     Args:
         sample_rate_hz: samples per second; at least 22050, so that the partials of the highest pitch
             fit.
+        words: recorded words at this rate, for speech; None: nothing is said.
     """
 
-    def __init__(self, sample_rate_hz: int = 22050) -> None:
+    def __init__(self, sample_rate_hz: int = 22050, words: WordBank | None = None) -> None:
         if sample_rate_hz < 22050:
             raise ValueError(f"a sample rate of {sample_rate_hz} Hz: expected 22050 Hz or more")
         self.sample_rate_hz = sample_rate_hz
@@ -84,6 +86,8 @@ class Synth:
         self._rhythm = Rhythm(sample_rate_hz, glide)
         self._cues = CuePlayer(sample_rate_hz)
         self._cue_number: int | None = None
+        self._word_bank = words
+        self._speech_number: int | None = None
         self._command = ToneCommand(440.0, None, 0.0)
         self._voice = Voice.LIFT
         self._phase = np.uint32(0)
@@ -100,7 +104,7 @@ class Synth:
         if not 0.0 < command.pitch_hz <= highest_hz:
             limit = f"expected above 0 and at most {highest_hz:g} Hz"
             raise ValueError(f"a pitch of {command.pitch_hz:g} Hz: {limit}")
-        for level in (command.level, command.cue_level, command.warning_level):
+        for level in (command.level, command.cue_level, command.warning_level, command.speech_level):
             if not 0.0 <= level <= 1.0:
                 raise ValueError(f"a level of {level:g}: expected 0 to 1")
         if command.beep_hz is not None and not 0.0 < command.beep_hz <= FASTEST_HZ:
@@ -199,6 +203,8 @@ class Synth:
         before = self._command
         if command.cue is not None and command.cue.number != self._cue_number:
             return False
+        if command.speech is not None and command.speech.number != self._speech_number:
+            return False
         if command.level == 0.0 or before.level == 0.0:
             return command.level == before.level
         if command.voice is not self._voice:
@@ -212,6 +218,11 @@ class Synth:
             self._cue_number = command.cue.number
             level = command.warning_level if command.cue.is_warning else command.cue_level
             self._cues.start(command.cue.cue, level)
+        if command.speech is not None and command.speech.number != self._speech_number:
+            self._speech_number = command.speech.number
+            sound = None if self._word_bank is None else self._word_bank.sentence(command.speech.words)
+            if sound is not None:
+                self._cues.speak(sound, command.speech_level)
 
     def _take_up(self, command: ToneCommand) -> None:
         """Apply the command to voice and rhythm, as far as this is possible without a click."""

@@ -22,7 +22,7 @@ NOT_WATCHED = 1
 def add_parser(commands: Any) -> None:
     """Add the two commands to the command line."""
     change = commands.add_parser("set", help="change one setting in the file, also in flight")
-    change.add_argument("key", help="maccready, ballast, bugs, mode, volume or goal")
+    change.add_argument("key", help="maccready, ballast, bugs, mode, volume, qnh or goal")
     change.add_argument("value", help='such as "2 m/s" or "60 kg"; a goal is "50.12 10.34 420 m" or none')
     change.add_argument(
         "--config",

@@ -28,6 +28,7 @@ _LARGEST_BYTES = 4096
 
 _STAMP = "%Y%m%dT%H%M%S.%fZ"
 _ENDING = ".mark"
+REQUEST_ENDING = ".ask"
 
 
 def marks_folder(config: Path | None) -> Path:
@@ -53,14 +54,26 @@ def drop_mark(folder: Path, text: str, now: datetime) -> Path:
     Raises:
         AppError: if the text is invalid or the file cannot be written.
     """
-    line = checked_text(text)
+    return _drop(folder, checked_text(text), now, _ENDING)
+
+
+def drop_request(folder: Path, names: str, now: datetime) -> Path:
+    """Write a request for spoken values into the folder of marks; `now` is in UTC.
+
+    Raises:
+        AppError: if the file cannot be written.
+    """
+    return _drop(folder, checked_text(names), now, REQUEST_ENDING)
+
+
+def _drop(folder: Path, line: str, now: datetime, ending: str) -> Path:
     try:
         SYSTEM_DISK.make_folder(folder)
     except OSError as error:
         raise OutputError(folder, error) from error
     # A second mark in the same microsecond takes the next one.
     moments = (now.astimezone(UTC) + timedelta(microseconds=k) for k in range(1000))
-    names = (f"{moment.strftime(_STAMP)}{_ENDING}" for moment in moments)
+    names = (f"{moment.strftime(_STAMP)}{ending}" for moment in moments)
     return write_new(folder, names, f"{line}\n".encode())
 
 

@@ -8,15 +8,18 @@ import threading
 import time
 from pathlib import Path
 
-from drivers.events import Event, Mark
+from drivers.events import SAY, Event, Mark, PilotAction
 from vario.app.change.changes import SettingsWatch
-from vario.app.change.marks import dropped_text
+from vario.app.change.marks import REQUEST_ENDING, dropped_text
 from vario.app.change.watched import WatchedFolder
 from vario.outlet import Seldom
 
 LOG = logging.getLogger("vario.live")
 
 LOOK_EVERY_S = 0.5
+SOON_S = 0.05
+SOON_LOOKS = 4
+"""After `soon`, the next checks are closer together: a file must be unchanged from one to the next."""
 
 
 class SideWatch:
@@ -40,6 +43,7 @@ class SideWatch:
         self._seldom = Seldom()
         self._found: queue.SimpleQueue[Event] = queue.SimpleQueue()
         self._ends = threading.Event()
+        self._soon = threading.Event()
         self._thread = threading.Thread(target=self._work, name="side", daemon=True)
 
     def start(self) -> None:
@@ -76,11 +80,17 @@ class SideWatch:
                 continue
             if text:  # an empty file may not be complete yet
                 self._seen.add(path)
-                self._found.put(Mark(0.0, text))
+                is_request = path.suffix == REQUEST_ENDING
+                self._found.put(PilotAction(0.0, SAY, text) if is_request else Mark(0.0, text))
+
+    def soon(self) -> None:
+        """A file has just been changed: read it without waiting for the next check."""
+        self._soon.set()
 
     def close(self) -> None:
         """Stop the thread."""
         self._ends.set()
+        self._soon.set()
         if self._thread.is_alive():
             self._thread.join()
         if self._watched is not None:
@@ -93,13 +103,22 @@ class SideWatch:
     def _mark_files(self) -> list[Path]:
         if self._marks is None:
             return []
-        new = (path for path in self._marks.glob("*.mark") if path not in self._seen)
+        dropped = (*self._marks.glob("*.mark"), *self._marks.glob(f"*{REQUEST_ENDING}"))
+        new = (path for path in dropped if path not in self._seen)
         # Reading something other than a regular file, such as a pipe, may never end.
         return sorted(path for path in new if path.is_file())
 
     def _work(self) -> None:
         said = ""
-        while not self._ends.wait(self._every_s):
+        looks = 0
+        while True:
+            # A step of a knob must be in force soon after it. It wakes this thread.
+            if self._soon.wait(SOON_S if looks else self._every_s):
+                self._soon.clear()
+                looks = SOON_LOOKS
+            if self._ends.is_set():
+                return
+            looks = max(looks - 1, 0)
             try:
                 self.look()
             except Exception as error:  # after any error, later marks and settings must still be found

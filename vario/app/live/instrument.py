@@ -16,7 +16,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Protocol
 
-from drivers.events import Mark, SettingsChange
+from drivers.events import Event, SettingsChange
 from drivers.samples import Reference, Sample
 from hw_replay.source import RecordingInfo, SensorInfo
 from vario.app.live.recorder import UTC_OFFSET
@@ -135,7 +135,7 @@ class Instrument:
 
     def take(self, sample: Sample) -> None:
         """Process one sample. Never raises: a failure of the flight logic is logged and restarts it."""
-        if not isinstance(sample, Reference | SettingsChange | Mark):
+        if not isinstance(sample, Reference | Event):
             self.reached_s = max(self.reached_s, sample.t_s)
         if self._player is None and sample.t_s >= self._again_s:
             with self._guard(sample.t_s):

@@ -41,6 +41,7 @@ class LiveLoop:
         clock: the clock of the scheduler.
         instrument: receives the samples.
         side: source of changed settings and marks.
+        controls: source of what knobs and buttons do; it is asked more often, because it is heard.
         utc: the UTC time at clock time 0, once a receiver knows it.
         chore: called about four times per second with the time.
     """
@@ -52,6 +53,7 @@ class LiveLoop:
         instrument: Instrument,
         *,
         side: Side | None = None,
+        controls: Side | None = None,
         utc: Callable[[], datetime | None] = lambda: None,
         chore: Callable[[float], None] = lambda _: None,
     ) -> None:
@@ -59,6 +61,7 @@ class LiveLoop:
         self._clock = clock
         self._instrument = instrument
         self._side = side
+        self._controls = controls
         self._utc = utc
         self._utc_known: datetime | None = None
         self._chore = chore
@@ -74,6 +77,7 @@ class LiveLoop:
             for sample in self._scheduler.step(wake_s):
                 instrument.take(sample)
             now_s = self._clock.now_s()
+            self._take_events(self._controls, now_s)
             if now_s >= instrument.reached_s + EMPTY_FRAME_S:
                 instrument.take(Tick(whole_ns(now_s)))
             if now_s >= self._chores_s:
@@ -81,12 +85,15 @@ class LiveLoop:
                 self._look_up(now_s)
         instrument.close()
 
-    def _look_up(self, now_s: float) -> None:
+    def _take_events(self, side: Side | None, now_s: float) -> None:
         for _ in range(EVENTS_AT_ONCE):
-            event = None if self._side is None else self._side.take()
+            event = None if side is None else side.take()
             if event is None:
                 break
             self._instrument.take(replace(event, t_s=whole_ns(now_s)))
+
+    def _look_up(self, now_s: float) -> None:
+        self._take_events(self._side, now_s)
         at_zero = self._utc()
         if at_zero is not None and at_zero != self._utc_known:
             self._utc_known = at_zero

@@ -15,10 +15,11 @@ from hw_replay.source import Source
 from vario.app.cockpit.feed import Feed
 from vario.app.cockpit.process import KeptPage
 from vario.app.live.clock import FIRST_S, Clock, MonotonicClock
+from vario.app.live.controls import ControlPanel
 from vario.app.live.emulation import FlownClock, wired, with_chips
 from vario.app.live.ending import Ending
 from vario.app.live.file_watch import SideWatch
-from vario.app.live.fitting import Buses, described, fitted
+from vario.app.live.fitting import Buses, Fitted, described, fitted
 from vario.app.live.instrument import Instrument
 from vario.app.live.loop import LiveLoop
 from vario.app.live.notify import Notifier
@@ -28,12 +29,16 @@ from vario.app.live.speaker import Speaker
 from vario.app.live.status import Status, one_line
 from vario.app.nmea.kept import KeptSink
 from vario.app.nmea.out import NmeaOutput
+from vario.app.words.folder import words_of
 from vario.flight.reading import Reading
 from vario.settings.display import DisplayUnits
 from vario.settings.load import LoadedSettings
 from vario.sound.devices import open_device
 from vario.sound.discrete import require_safe_python
+from vario.sound.errors import SoundError
+from vario.sound.live import LIVE_HZ
 from vario.sound.sink import Device, NullSink
+from vario.sound.word_bank import WordBank
 
 LOG = logging.getLogger("vario.live")
 
@@ -86,32 +91,26 @@ def run(loaded: LoadedSettings, options: RunOptions, show: Callable[[str], None]
         require_safe_python()
     if loaded.settings.audio.output == "off":
         LOG.warning("sound: the settings switch off all sound, including warnings")
-    clock: Clock = MonotonicClock()
     notifier = Notifier()
     with ExitStack() as stack:
         stack.callback(notifier.close)
         ending = stack.enter_context(Ending())
-        over: Callable[[], bool] = lambda: False  # noqa: E731  (replaced where an emulation ends)
-        if options.emulate is not None:
-            loaded = with_chips(loaded)
-            world = World()
-            flown = FlownClock(clock, world, options.emulate)
-            fakes = wired(loaded.settings, world, clock)
-            found = fitted(loaded.settings, fakes.__getitem__, lambda _: FakeReceiver(world, flown.now_s))
-            clock, over = flown, lambda: flown.over
-        else:
-            buses = Buses()
-            ending.add("buses", buses.close)
-            found = fitted(loaded.settings, buses)
+        hardware = _hardware(loaded, options, ending)
+        loaded, clock, found = hardware.loaded, hardware.clock, hardware.fitted
         sensors = found.sensors
         recorder = _recorder(loaded, options)
         if recorder is not None:
             ending.add("recorder", recorder.close)
-        sink = Speaker(lambda: _sink(loaded, silent=options.silent))
+        words = None if options.silent else _words(loaded)
+        sink = Speaker(lambda: _sink(loaded, words, silent=options.silent))
         ending.add("sound", sink.close)
         side = SideWatch(options.config, options.marks)
         side.start()
         ending.add("side", side.close)
+        panel = None
+        if loaded.settings.controls.is_fitted:
+            panel = ControlPanel(loaded.settings.controls, options.config, side.soon)
+            ending.add("controls", panel.close)
         listeners: list[Callable[[Reading], None]] = []
         sentences = None if loaded.settings.nmea.to is None else KeptSink(loaded.settings.nmea.to)
         if sentences is not None:
@@ -133,6 +132,7 @@ def run(loaded: LoadedSettings, options: RunOptions, show: Callable[[str], None]
                 None if page is None else page.problem,
                 ending.left_behind,
                 DisplayUnits(instrument.settings.display),
+                None if panel is None else panel.problem,
             )
 
         if page is not None:
@@ -147,16 +147,42 @@ def run(loaded: LoadedSettings, options: RunOptions, show: Callable[[str], None]
             clock,
             instrument,
             side=side,
+            controls=panel,
             utc=found.utc_at_zero,
             chore=_Keeper(notifier, status, show).chore,
         )
         _prefer_this_process(stack)
         notifier.ready()
-        loop.run(FIRST_S + options.longest_s, lambda: ending.asked or over())
+        loop.run(FIRST_S + options.longest_s, lambda: ending.asked or hardware.over())
         ended_s = clock.now_s()
         notifier.stopping()
         ending.close()
     return status(ended_s)
+
+
+@dataclass(frozen=True, slots=True)
+class _Hardware:
+    """The sensors and their clock. The settings name the chips; `over`: the emulation has ended."""
+
+    loaded: LoadedSettings
+    clock: Clock
+    fitted: Fitted
+    over: Callable[[], bool]
+
+
+def _hardware(loaded: LoadedSettings, options: RunOptions, ending: Ending) -> _Hardware:
+    """The chips of the settings, or fake ones that play the flight of an emulation."""
+    clock = MonotonicClock()
+    if options.emulate is None:
+        buses = Buses()
+        ending.add("buses", buses.close)
+        return _Hardware(loaded, clock, fitted(loaded.settings, buses), lambda: False)
+    loaded = with_chips(loaded)
+    world = World()
+    flown = FlownClock(clock, world, options.emulate)
+    fakes = wired(loaded.settings, world, clock)
+    found = fitted(loaded.settings, fakes.__getitem__, lambda _: FakeReceiver(world, flown.now_s))
+    return _Hardware(loaded, flown, found, lambda: flown.over)
 
 
 class _Keeper:
@@ -184,8 +210,16 @@ class _Keeper:
             LOG.info("%s", line)
 
 
-def _sink(loaded: LoadedSettings, *, silent: bool) -> Device:
-    return NullSink() if silent else open_device(loaded.settings.audio)
+def _sink(loaded: LoadedSettings, words: WordBank | None, *, silent: bool) -> Device:
+    return NullSink() if silent else open_device(loaded.settings.audio, words)
+
+
+def _words(loaded: LoadedSettings) -> WordBank | None:
+    try:
+        return words_of(loaded, LIVE_HZ)
+    except SoundError as error:
+        LOG.warning("voice: %s. Flying on without spoken values", error)
+        return None
 
 
 def _page(loaded: LoadedSettings, options: RunOptions) -> KeptPage | None:

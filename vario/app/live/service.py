@@ -46,7 +46,7 @@ StartLimitIntervalSec=0
 Type=notify
 ExecStart={command}
 User={user}
-SupplementaryGroups=i2c dialout audio
+SupplementaryGroups=i2c dialout audio{groups}
 
 # It comes back, whatever happened, also if it hangs. It ends by itself within {ends_s} s.
 Restart=always
@@ -77,7 +77,7 @@ DeviceAllow=char-204 rw
 DeviceAllow=char-166 rw
 DeviceAllow=char-188 rw
 DeviceAllow=char-116 rw
-
+{devices}
 # Network: only what [nmea] and [page] ask for. AF_UNIX is for the service manager and the journal.
 RestrictAddressFamilies=AF_UNIX AF_INET AF_INET6
 
@@ -137,10 +137,14 @@ def unit_text(
     folder = None if settings.recorder.folder is None else config.parent / settings.recorder.folder
     used = (command, config, python, *(() if folder is None else (folder,)))
     at_home = any(path.is_relative_to(home) for path in used for home in HOMES)
-    # With a passphrase the live page changes the settings file, by replacing it in its folder.
-    changed = None if settings.page.passphrase_file is None else config.parent
-    written = dict.fromkeys(path for path in (folder, changed) if path is not None)
+    # Knobs, and the live page with a passphrase, change the settings file by a new file in its folder.
+    changes = settings.controls.is_fitted or settings.page.passphrase_file is not None
+    written = dict.fromkeys(path for path in (folder, config.parent if changes else None) if path is not None)
     writable = "".join(f"ReadWritePaths=-{_word(path)}\n" for path in written)
+    # Only with knobs: a group that does not exist would prevent the start. Input devices are 13; pins have a
+    # number that is assigned when the system starts.
+    controls = [("gpio", "char-gpiochip")] * settings.controls.uses_pins
+    controls += [("input", "char-13")] * settings.controls.usb_knob.is_fitted
     return _TEMPLATE.format(
         config=config,
         command=" ".join(_word(word) for word in words),
@@ -148,6 +152,8 @@ def unit_text(
         watchdog_s=WATCHDOG_S,
         priority=PRIORITY,
         writable=writable,
+        groups="".join(f" {group}" for group, _ in controls),
+        devices="".join(f"DeviceAllow={device} rw\n" for _, device in controls),
         home="read-only" if at_home else "yes",
         ends_s=5,
         stop_s=STOP_S,

@@ -31,6 +31,7 @@ class Status:
         page: why there is no live page; None if there is one or none is intended.
         left_behind: at the end, what did not close in time.
         units: the units of the status line.
+        controls: why a knob or button does not work; None if all work.
     """
 
     t_s: float
@@ -43,6 +44,7 @@ class Status:
     page: str | None = None
     left_behind: tuple[str, ...] = ()
     units: DisplayUnits = METRIC
+    controls: str | None = None
 
 
 def one_line(status: Status) -> str:
@@ -73,10 +75,12 @@ def one_line(status: Status) -> str:
         parts.append("NO SOUND")
     if status.sound_gaps:
         parts.append(f"{status.sound_gaps} gaps in the sound")
-    if status.sentences is not None:
-        parts.append("NO SENTENCES")
-    if status.page is not None:
-        parts.append("NO PAGE")
+    lacking = (
+        (status.sentences, "NO SENTENCES"),
+        (status.page, "NO PAGE"),
+        (status.controls, f"not working: {status.controls}"),
+    )
+    parts += [words for problem, words in lacking if problem is not None]
     return " | ".join(parts)
 
 

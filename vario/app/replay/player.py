@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
 
-from drivers.events import SettingsChange
+from drivers.events import PilotAction, SettingsChange
 from drivers.samples import Sample
 from hw_replay.source import RecordingInfo
 from vario.app.change.changes import apply_change
@@ -59,6 +59,9 @@ class Player:
         """
         if type(sample) is SettingsChange:
             self._changed(sample, apply_change(sample, self.pipeline))
+            return ()
+        if type(sample) is PilotAction:
+            self.pipeline.act(sample)
             return ()
         frames = self._framer.push(sample)
         return [self.pipeline.step(frame) for frame in frames] if frames else ()

@@ -28,6 +28,7 @@ from vario.settings.schema import Settings
 from vario.sound.errors import SoundLibraryError
 from vario.sound.flac import FlacSink
 from vario.sound.sink import NullSink, Sink
+from vario.sound.word_bank import WordBank
 
 if TYPE_CHECKING:
     from vario.app.hindsight.hindsight import Hindsight
@@ -45,6 +46,7 @@ def replay(
     follow_changes: bool = True,
     sound: bool = True,
     picture: bool = True,
+    words: WordBank | None = None,
     hindsight: Hindsight | None = None,
 ) -> dict[str, Any]:
     """Play `source` and write trace.csv, summary.json, tone.flac and report.png into `out_dir`.
@@ -60,6 +62,7 @@ def replay(
         follow_changes: whether changes of settings in the recording are applied.
         sound: whether to write tone.flac.
         picture: whether to write report.png. If not, matplotlib is not loaded.
+        words: recorded words at `WORDS_HZ` for the sound; None: nothing is said.
         hindsight: follows the flight for the summary; memory then grows by some 3 MB per hour.
 
     A file that is switched off is removed if an earlier replay wrote it, so that all files in the folder
@@ -79,7 +82,7 @@ def replay(
     rate_hz, start_utc = settings.trace.rate_hz, source.info.start_utc
     drawing = Drawing(rate_hz, start_utc) if picture else None
     with (
-        _sink(out_dir / TONE if sound else None) as sink,
+        _sink(out_dir / TONE if sound else None, words) as sink,
         result_file(out_dir / TRACE) as trace_path,
         TraceWriter(trace_path, rate_hz, start_utc) as trace,
     ):
@@ -107,14 +110,14 @@ def replay(
 
 
 @contextmanager
-def _sink(path: Path | None) -> Iterator[Sink]:
+def _sink(path: Path | None, words: WordBank | None) -> Iterator[Sink]:
     """The sound file; None without a path."""
     if path is None:
         yield NullSink()
         return
     try:
         # After a kill, the partial file can be played; its name shows what it is.
-        with result_file(path, recoverable=True) as temporary, FlacSink(temporary) as sink:
+        with result_file(path, recoverable=True) as temporary, FlacSink(temporary, words=words) as sink:
             yield sink
     except SoundLibraryError as error:
         raise AppError(f"{path}: {error}; or replay with --no-sound") from error

@@ -47,6 +47,8 @@ class Cue(StrEnum):
     GLIDE_MADE = "glide made"
     GLIDE_LOST = "glide lost"
     CLIMB_WEAK = "climb weak"
+    TAKEN = "taken"
+    KNOB_STEP = "knob step"
 
 
 @quick
@@ -65,6 +67,9 @@ class CueInputs:
     battery_low: bool = False
     glide_made: bool | None = None
     climb_weak: bool = False
+    setting_taken: bool = False
+    knob_steps: int = 0
+    """Number of steps of knobs so far."""
     expected_sensors: Quality = Quality.OK
     """The flags that would be set if no configured sensor delivered anything."""
 
@@ -102,6 +107,8 @@ class _Change:
             and now.centring_now is before.centring_now
             and now.glide_made is before.glide_made
             and now.climb_weak == before.climb_weak
+            and now.setting_taken == before.setting_taken
+            and now.knob_steps == before.knob_steps
         )
 
     def enters(self, mode: Mode) -> bool:
@@ -121,6 +128,7 @@ class CueRule:
         lasts_s: how long less important cues wait; the sound is not longer.
         again_after_s: least time between two calls of this cue.
         is_warning: the cue sounds at the volume of warnings, which cannot be turned off.
+        waits_s: how long it waits for a more important one to end.
     """
 
     cue: Cue
@@ -128,6 +136,7 @@ class CueRule:
     lasts_s: float
     again_after_s: float
     is_warning: bool = False
+    waits_s: float = PATIENCE_S
 
 
 # The most important first. The times are chosen so that a warning is repeated before it is forgotten, but
@@ -153,6 +162,9 @@ RULES = (
     CueRule(Cue.SHIFT_A_LITTLE, lambda c: c.shifts(Size.LITTLE), 0.5, 2.0),
     CueRule(Cue.SHIFT, lambda c: c.shifts(Size.USUAL), 0.5, 2.0),
     CueRule(Cue.SHIFT_FAR, lambda c: c.shifts(Size.FAR), 0.5, 2.0),
+    CueRule(Cue.TAKEN, lambda c: c.now.setting_taken and not c.before.setting_taken, 0.3, 0.0),
+    # A step is felt at the knob as well: a late tick would be a wrong one.
+    CueRule(Cue.KNOB_STEP, lambda c: c.now.knob_steps != c.before.knob_steps, 0.05, 0.0, waits_s=0.0),
 )
 
 
@@ -189,7 +201,7 @@ class CueStage:
         if not change.is_calm:
             for index, rule in enumerate(RULES):
                 if rule.due(change) and now.t_s >= self._not_before_s.get(index, now.t_s):
-                    self._waiting_until_s[index] = now.t_s + PATIENCE_S
+                    self._waiting_until_s[index] = now.t_s + rule.waits_s
         if now.t_s >= self._ends_s:
             self._sounding = len(RULES)
         for index in sorted(self._waiting_until_s) if self._waiting_until_s else ():

@@ -44,6 +44,14 @@ class Voice(StrEnum):
     SLOWER = "fly slower"
 
 
+@dataclass(frozen=True, slots=True)
+class Speech:
+    """Words to speak in their order. It stays in the following commands; a new `number` is a new speech."""
+
+    words: tuple[str, ...]
+    number: int
+
+
 @quick
 @dataclass(frozen=True, slots=True)
 class ToneCommand:
@@ -57,6 +65,8 @@ class ToneCommand:
         cue: the latest cue; a number not seen before starts it.
         cue_level: loudness of cues, 0 to 1.
         warning_level: loudness of warnings among them.
+        speech: the latest speech; a number not seen before starts it.
+        speech_level: loudness of speech, 0 to 1.
     """
 
     pitch_hz: float
@@ -66,6 +76,8 @@ class ToneCommand:
     cue: CueCall | None = None
     cue_level: float = 0.5
     warning_level: float = 1.0
+    speech: Speech | None = None
+    speech_level: float = 0.5
 
 
 _Sound = tuple[float, float | None, float, Voice]
@@ -101,6 +113,15 @@ class ToneStage:
 
     def _use(self, settings: Tone) -> None:
         self._settings = settings
+        cruise_volume = settings.volume if settings.volume_cruise is None else settings.volume_cruise
+        self._volumes = {
+            Mode.CIRCLING: settings.volume,
+            Mode.CRUISE: cruise_volume,
+            # Never louder there than elsewhere: a pilot who turns the volume down means these too.
+            Mode.LAUNCH: min(settings.volume_launch, settings.volume),
+            Mode.APPROACH: min(settings.volume_approach, settings.volume),
+            Mode.GROUND: min(settings.volume_ground, settings.volume),
+        }
         curve = self._curve = settings.curve
         self._vario = _Zones(curve.dead_band_low_mps, curve.dead_band_high_mps, HYSTERESIS_MPS)
         cruise = settings.cruise
@@ -134,10 +155,7 @@ class ToneStage:
 
     def _tone(self, heard: ToneInputs, gain: float) -> _Sound:
         cruising = heard.cue_inputs.mode is Mode.CRUISE
-        volume = self._settings.volume
-        if cruising and self._settings.volume_cruise is not None:
-            volume = self._settings.volume_cruise
-        level = min(volume * gain, 1.0)
+        level = min(self._volumes[heard.cue_inputs.mode] * gain, 1.0)
         zones = self._cruise if cruising else self._vario
         vario = self._climb(zones, heard.vario_mps, level, Voice.LIFT, Voice.SINK)
         climbing = vario[1] is not None

@@ -1,0 +1,1 @@
+"""Recorded words for spoken values, and requests for them."""

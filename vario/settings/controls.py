@@ -1,0 +1,225 @@
+"""Settings of knobs and buttons, and what their texts mean."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from types import MappingProxyType
+
+from pydantic import Field
+
+from vario.settings.errors import Broken, QuantityError
+from vario.settings.fields import Section, optional_text, optional_whole, quantity
+from vario.settings.quantity import MASS, PRESSURE, SPEED, Dimension, split
+from vario.settings.voice import SPOKEN
+
+TURNED: Mapping[str, Dimension | None] = MappingProxyType(
+    {"maccready": SPEED, "ballast": MASS, "bugs": None, "volume": None, "qnh": PRESSURE}
+)
+"""The settings that a knob can turn, by their short names, with their dimensions."""
+
+_TURN = 'expected a setting and its step, such as "maccready 0.1 m/s", "ballast 10 kg" or "volume 0.05"'
+_PRESS = (
+    'expected "mark", "mark TEXT", "mode", "mode circling", "say", "say wind", or a setting and its value, '
+    'such as "maccready 0 m/s"'
+)
+_MODES = ("automatic", "cruise", "circling", "approach")
+
+
+@dataclass(frozen=True, slots=True)
+class Turning:
+    """What a step of a knob changes: the setting, the size of the step in `unit`; no unit: a plain number."""
+
+    setting: str
+    step: float
+    unit: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class Pressing:
+    """What a press does.
+
+    Attributes:
+        kind: "mark", "mode", "say", or "set".
+        name: with "set", the short name of the setting.
+        value: text of the mark, mode, what to say, or value of the setting; may be empty, except with "set".
+    """
+
+    kind: str
+    value: str
+    name: str = ""
+
+
+def parse_turn(text: str) -> Turning | None:
+    """What the text of `turn` means; None if it is invalid."""
+    setting, _, step = text.strip().partition(" ")
+    if setting not in TURNED:
+        return None
+    dimension = TURNED[setting]
+    try:
+        size, unit = (float(step), None) if dimension is None else split(step, dimension)
+    except (ValueError, QuantityError):
+        return None
+    return Turning(setting, size, unit) if 0.0 < size < float("inf") else None
+
+
+def parse_press(text: str) -> Pressing | None:
+    """What the text of `press` or `long_press` means; None if it is invalid."""
+    kind, _, value = text.strip().partition(" ")
+    value = value.strip()
+    allowed = {"mark": True, "mode": value in ("", *_MODES), "say": not set(value.split()) - set(SPOKEN)}
+    if kind in allowed:
+        return Pressing(kind, value) if allowed[kind] else None
+    return Pressing("set", value, kind) if kind in TURNED and value else None
+
+
+def _press(example: str, when: str) -> str | None:
+    return optional_text(example, f"What {when} does: {_PRESS.removeprefix('expected ')}; absent: nothing")  # type: ignore[no-any-return]
+
+
+def _pin(example: int, what: str) -> int | None:
+    text = f"GPIO number (not the number on the header) of {what}; absent: not connected"
+    return optional_whole(example, 0, 27, text)  # type: ignore[no-any-return]
+
+
+class _Pressable(Section):
+    """What presses do."""
+
+    press: str | None = _press("say", "a short press")
+    long_press: str | None = _press("mark", "a long press")
+
+    def broken_rules(self) -> Iterator[Broken]:
+        """The texts must have a meaning."""
+        for key, text in (("press", self.press), ("long_press", self.long_press)):
+            if text is not None and parse_press(text) is None:
+                yield Broken((key,), _PRESS)
+
+
+class Button(_Pressable):
+    """A push button between a GPIO and ground."""
+
+    pin: int | None = _pin(22, "the button")
+
+    @property
+    def is_fitted(self) -> bool:
+        """Whether there is such a button."""
+        return self.pin is not None
+
+
+class Button2(Button):
+    """A push button between a GPIO and ground."""
+
+    pin: int | None = _pin(24, "the button")
+
+
+class Button3(Button):
+    """A push button between a GPIO and ground."""
+
+    pin: int | None = _pin(25, "the button")
+
+
+class Turnable(_Pressable):
+    """What turning does."""
+
+    turn: str | None = optional_text(
+        "maccready 0.1 m/s",
+        f"What one step clockwise adds: {_TURN.removeprefix('expected ')}; absent: nothing",
+    )
+
+    def broken_rules(self) -> Iterator[Broken]:
+        """The texts must have a meaning."""
+        if self.turn is not None and parse_turn(self.turn) is None:
+            yield Broken(("turn",), _TURN)
+        yield from super().broken_rules()
+
+
+class Knob(Turnable):
+    """A rotary knob that can be pressed: an incremental encoder between GPIO pins and ground."""
+
+    pin_a: int | None = _pin(17, "contact A of the encoder")
+    pin_b: int | None = _pin(27, "contact B of the encoder")
+    pin_press: int | None = _pin(23, "the push contact")
+
+    def broken_rules(self) -> Iterator[Broken]:
+        """An encoder has two contacts."""
+        if (self.pin_a is None) != (self.pin_b is None):
+            yield Broken(("pin_a", "pin_b"), "an encoder needs both")
+        yield from super().broken_rules()
+
+    @property
+    def is_fitted(self) -> bool:
+        """Whether there is such a knob."""
+        return self.pin_a is not None or self.pin_press is not None
+
+
+class Knob2(Knob):
+    """A second rotary knob."""
+
+    pin_a: int | None = _pin(5, "contact A of the encoder")
+    pin_b: int | None = _pin(6, "contact B of the encoder")
+    pin_press: int | None = _pin(13, "the push contact")
+
+
+class InputDevice(Turnable):
+    """A knob that Linux presents as an input device, such as one on USB."""
+
+    device: str | None = optional_text(
+        "/dev/input/by-id/usb-knob-event-if00", "Device file; absent: no such knob"
+    )
+
+    @property
+    def is_fitted(self) -> bool:
+        """Whether there is such a knob."""
+        return self.device is not None
+
+
+Part = Knob | InputDevice | Button
+
+
+class Controls(Section):
+    """Knobs and buttons. Changes of this section take effect at the next start."""
+
+    long_press_time_s: float = quantity("0.8 s", "0.3 s", "3 s", "A press of this length is a long one")
+    knob_1: Knob = Field(default_factory=Knob)
+    knob_2: Knob2 = Field(default_factory=Knob2)
+    usb_knob: InputDevice = Field(default_factory=InputDevice)
+    button_1: Button = Field(default_factory=Button)
+    button_2: Button2 = Field(default_factory=Button2)
+    button_3: Button3 = Field(default_factory=Button3)
+
+    def broken_rules(self) -> Iterator[Broken]:
+        """No pin may be used twice."""
+        used: dict[int, str] = {}
+        for name, key, pin in self._pins():
+            if pin in used:
+                yield Broken((used[pin], f"{name}.{key}"), f"both use GPIO {pin}; expected different pins")
+            used[pin] = f"{name}.{key}"
+
+    def _pins(self) -> Iterator[tuple[str, str, int]]:
+        for name, part in self.parts.items():
+            for key in ("pin_a", "pin_b", "pin_press", "pin"):
+                pin = getattr(part, key, None)
+                if pin is not None:
+                    yield name, key, pin
+
+    @property
+    def parts(self) -> dict[str, Part]:
+        """All knobs and buttons by their keys, fitted or not."""
+        return {
+            "knob_1": self.knob_1,
+            "knob_2": self.knob_2,
+            "usb_knob": self.usb_knob,
+            "button_1": self.button_1,
+            "button_2": self.button_2,
+            "button_3": self.button_3,
+        }
+
+    @property
+    def is_fitted(self) -> bool:
+        """Whether there is any knob or button."""
+        return any(part.is_fitted for part in self.parts.values())
+
+    @property
+    def uses_pins(self) -> bool:
+        """Whether anything is connected to GPIO pins."""
+        return any(True for _ in self._pins())

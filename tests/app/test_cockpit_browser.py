@@ -1,6 +1,7 @@
 """The live page in Chromium: size, touch, contrast, blankness, changes, and the way from reading to pixel."""
 
 import json
+import logging
 import os
 import socket
 import subprocess
@@ -32,6 +33,8 @@ from selenium.webdriver.support.ui import WebDriverWait  # noqa: E402  (after th
 from tests.support.browser import HAS_CHROMIUM, chromium, luminance  # noqa: E402
 
 pytestmark = pytest.mark.skipif(not HAS_CHROMIUM, reason=missing.CHROMIUM)
+
+LOG = logging.getLogger(__name__)
 
 PASSPHRASE = "correct horse battery"  # noqa: S105  (of the tests alone)
 WIDEST = '[display]\nunits = "knots_and_feet"\n[flight]\nmaccready = "1 m/s"\n'
@@ -270,9 +273,7 @@ def client(port: int, ends: threading.Event, arrived_s: list[float]) -> None:
 
 
 @pytest.mark.long
-def test_a_run_is_seen_within_150_ms_ten_times_a_second_by_five(
-    tmp_path: Path, record_property: Callable[[str, object], None]
-) -> None:
+def test_a_run_is_seen_within_150_ms_ten_times_a_second_by_five(tmp_path: Path) -> None:
     """`vario run --emulate` as it is started; the last of the five clients is Chromium."""
     port = free_port()
     config = tmp_path / "vario.toml"
@@ -299,10 +300,11 @@ def test_a_run_is_seen_within_150_ms_ten_times_a_second_by_five(
         process.wait()
     wall_minus_monotonic_s = time.time() - time.monotonic()
     latency_ms = painted[:, 1] - (painted[:, 0] + wall_minus_monotonic_s) * 1000.0
-    rates = [len(each) / (each[-1] - each[0]) for each in arrivals]
+    # Of the last 15 s: at its start the run works off what it has missed meanwhile.
+    rates = [sum(each[-1] - t_s < 15.0 for t_s in each) / 15.0 for each in arrivals]
     median_ms, last_ms = np.percentile(latency_ms, [50, 95])
     seen = f"median {median_ms:.0f} ms, 95 % {last_ms:.0f} ms; {rates} Hz; load {os.getloadavg()}"
-    record_property("reading to pixel", seen)
+    LOG.info("from reading to pixel: %s", seen)
     assert median_ms <= 150.0, seen
     assert np.median(np.diff(painted[:, 0])) == pytest.approx(0.1, abs=0.02)
     assert all(rate == pytest.approx(10.0, abs=0.7) for rate in rates)

@@ -89,6 +89,14 @@ def test_a_relative_folder_of_the_recorder_is_beside_the_settings() -> None:
     assert service_of(text)["ReadWritePaths"] == ["-/data/flights"]
 
 
+def test_the_settings_may_be_changed_by_the_page_only_with_a_passphrase() -> None:
+    page = '[page]\naddress = "192.168.4.1:8080"\n'
+    for text, writable in ((page, []), (page + 'passphrase_file = "secret"\n', ["-/data"])):
+        settings = parse_settings(text, "settings").settings
+        made = unit_text(settings, Path("/data/vario.toml"), Path("/opt/vario/bin/vario"), "vario")
+        assert service_of(made).get("ReadWritePaths", []) == writable
+
+
 def analyzed(tmp_path: Path, *words: str) -> subprocess.CompletedProcess[str]:
     program = tmp_path / "vario"
     program.write_text("#!/bin/sh\n", encoding="ascii")

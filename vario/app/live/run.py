@@ -19,7 +19,7 @@ from vario.app.live.controls import ControlPanel
 from vario.app.live.emulation import FlownClock, wired, with_chips
 from vario.app.live.ending import Ending
 from vario.app.live.file_watch import SideWatch
-from vario.app.live.fitting import Buses, described, fitted
+from vario.app.live.fitting import Buses, Fitted, described, fitted
 from vario.app.live.instrument import Instrument
 from vario.app.live.loop import LiveLoop
 from vario.app.live.notify import Notifier
@@ -91,23 +91,12 @@ def run(loaded: LoadedSettings, options: RunOptions, show: Callable[[str], None]
         require_safe_python()
     if loaded.settings.audio.output == "off":
         LOG.warning("sound: the settings switch off all sound, including warnings")
-    clock: Clock = MonotonicClock()
     notifier = Notifier()
     with ExitStack() as stack:
         stack.callback(notifier.close)
         ending = stack.enter_context(Ending())
-        over: Callable[[], bool] = lambda: False  # noqa: E731  (replaced where an emulation ends)
-        if options.emulate is not None:
-            loaded = with_chips(loaded)
-            world = World()
-            flown = FlownClock(clock, world, options.emulate)
-            fakes = wired(loaded.settings, world, clock)
-            found = fitted(loaded.settings, fakes.__getitem__, lambda _: FakeReceiver(world, flown.now_s))
-            clock, over = flown, lambda: flown.over
-        else:
-            buses = Buses()
-            ending.add("buses", buses.close)
-            found = fitted(loaded.settings, buses)
+        hardware = _hardware(loaded, options, ending)
+        loaded, clock, found = hardware.loaded, hardware.clock, hardware.fitted
         sensors = found.sensors
         recorder = _recorder(loaded, options, ending)
         words = None if options.silent else _words(loaded)
@@ -156,11 +145,36 @@ def run(loaded: LoadedSettings, options: RunOptions, show: Callable[[str], None]
         )
         _prefer_this_process(stack)
         notifier.ready()
-        loop.run(FIRST_S + options.longest_s, lambda: ending.asked or over())
+        loop.run(FIRST_S + options.longest_s, lambda: ending.asked or hardware.over())
         ended_s = clock.now_s()
         notifier.stopping()
         ending.close()
     return status(ended_s)
+
+
+@dataclass(frozen=True, slots=True)
+class _Hardware:
+    """The sensors and their clock. The settings name the chips; `over`: the emulation has ended."""
+
+    loaded: LoadedSettings
+    clock: Clock
+    fitted: Fitted
+    over: Callable[[], bool]
+
+
+def _hardware(loaded: LoadedSettings, options: RunOptions, ending: Ending) -> _Hardware:
+    """The chips of the settings, or fake ones that play the flight of an emulation."""
+    clock = MonotonicClock()
+    if options.emulate is None:
+        buses = Buses()
+        ending.add("buses", buses.close)
+        return _Hardware(loaded, clock, fitted(loaded.settings, buses), lambda: False)
+    loaded = with_chips(loaded)
+    world = World()
+    flown = FlownClock(clock, world, options.emulate)
+    fakes = wired(loaded.settings, world, clock)
+    found = fitted(loaded.settings, fakes.__getitem__, lambda _: FakeReceiver(world, flown.now_s))
+    return _Hardware(loaded, flown, found, lambda: flown.over)
 
 
 class _Keeper:

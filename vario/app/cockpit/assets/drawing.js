@@ -133,20 +133,26 @@ function drawTrack(board, state, trail, box) {
   const up = circling ? 0 : known(state.track) ? state.track : known(state.heading) ? state.heading : 0;
   const perMetre = Math.min(box.width, box.height) / 2 / radius;
   const [cx, cy] = [box.left + box.width / 2, box.top + box.height * (circling ? 0.5 : 0.62)];
+  const recent = trail.filter((point) => point[3] === frame && state.t - point[0] < lasting);
+  const around = recent.map(([t, n, e, , lift]) => {
+    const age = state.t - t;
+    return [n + driftNorth * age - north, e + driftEast * age - east, lift, age];
+  });
+  // While circling the middle of the last turn stays in the middle of the picture.
+  const turn = circling && state.circle && Math.abs(state.circle.rate) > 0.05 ? (2 * Math.PI) / Math.abs(state.circle.rate) : 0;
+  const last = around.filter((point) => point[3] < turn), mean = (k) => last.reduce((sum, point) => sum + point[k], 0) / last.length;
+  const [midNorth, midEast] = last.length > 5 ? [mean(0), mean(1)] : [0, 0];
   const onBoard = (n, e) => {
-    const [right, ahead] = [e * Math.cos(up) - n * Math.sin(up), e * Math.sin(up) + n * Math.cos(up)];
+    const [right, ahead] = [(e - midEast) * Math.cos(up) - (n - midNorth) * Math.sin(up), (e - midEast) * Math.sin(up) + (n - midNorth) * Math.cos(up)];
     return [cx + right * perMetre, cy - ahead * perMetre];
   };
+  const [gx, gy] = onBoard(0, 0);
   pen.save();
   pen.beginPath();
   pen.rect(box.left, box.top, box.width, box.height);
   pen.clip();
-  const recent = trail.filter((point) => point[3] === frame && state.t - point[0] < lasting);
-  const track = recent.map(([t, n, e, , lift]) => {
-    const age = state.t - t;
-    return [...onBoard(n + driftNorth * age - north, e + driftEast * age - east), lift];
-  });
-  track.push([cx, cy, state.lift]);
+  const track = around.map(([n, e, lift]) => [...onBoard(n, e), lift]);
+  track.push([gx, gy, state.lift]);
   const outside = state.circle && !state.circle.right ? 1 : -1;
   const tall = (CURTAIN_M_PER_MPS * Math.min(box.width, box.height)) / 380;
   const edge = track.map(([x, y, lift], k) => {
@@ -173,7 +179,7 @@ function drawTrack(board, state, trail, box) {
   pen.strokeStyle = ink;
   pen.lineWidth = 3;
   line(pen, track);
-  drawGlider(pen, ink, cx, cy, (known(state.heading) ? state.heading : known(state.track) ? state.track : up) - up);
+  drawGlider(pen, ink, gx, gy, (known(state.heading) ? state.heading : known(state.track) ? state.track : up) - up);
   drawEdges(board, state, up, [cx, cy], box);
   const px = Math.max(13, box.height * 0.09);
   font(pen, px, false);
@@ -204,7 +210,8 @@ function drawEdges(board, state, up, [cx, cy], box) {
   const { pen, ink } = board, px = Math.max(15, box.height * 0.1);
   const toEdge = (angle, inset) => {
     const [dx, dy] = [Math.sin(angle), -Math.cos(angle)];
-    const rx = ((dx > 0 ? box.left + box.width : box.left) - cx) / (dx || 1e-9), ry = ((dy > 0 ? box.top + box.height : box.top) - cy) / (dy || 1e-9);
+    const rx = Math.abs(dx) < 1e-9 ? Infinity : ((dx > 0 ? box.left + box.width : box.left) - cx) / dx;
+    const ry = Math.abs(dy) < 1e-9 ? Infinity : ((dy > 0 ? box.top + box.height : box.top) - cy) / dy;
     const reach = Math.min(rx, ry) - inset;
     return [cx + dx * reach, cy + dy * reach];
   };

@@ -23,15 +23,17 @@ function extendTrail(state) {
   if (trail.length > 150) trail.shift();
 }
 
+// First what needs an action, then what the outputs lack.
 function warningsOf(state) {
-  const words = state.quality.map((word) => QUALITY[word] || word);
-  if (state.battery.low) words.unshift("BATTERY LOW");
-  if (state.recording === "not recording") words.unshift("NOT RECORDING");
-  if (state.recording === "in memory only") words.push("recording in memory only");
-  if (!state.sound) words.unshift("NO SOUND");
-  if (state.rejected) words.unshift("changed settings are not used");
-  if (state.emulated) words.unshift("EMULATION");
-  return words;
+  const urgent = [];
+  if (state.emulated) urgent.push("EMULATION");
+  if (state.battery.low) urgent.push("BATTERY LOW");
+  if (!state.sound) urgent.push("NO SOUND");
+  if (state.recording === "not recording") urgent.push("NOT RECORDING");
+  if (state.rejected) urgent.push("CHANGED SETTINGS ARE NOT USED");
+  const lacking = state.quality.map((word) => QUALITY[word] || word);
+  if (state.recording === "in memory only") lacking.push("recording in memory only");
+  return [urgent, lacking];
 }
 
 function show(state) {
@@ -40,7 +42,9 @@ function show(state) {
   write("held", state.settings.mode === "automatic" ? "" : "held");
   const volt = known(state.battery.volt) ? `${state.battery.volt.toFixed(1)} V` : "";
   write("health", [state.recording === "on" ? "recording" : state.recording === "off" ? "no recording" : "", volt].filter(Boolean).join("  "));
-  write("warnings", warningsOf(state).join(" \u00b7 "));
+  const [urgent, lacking] = warningsOf(state);
+  write("warnings", [...urgent, ...lacking].join(" \u00b7 "));
+  element("warnings").className = urgent.length ? "urgent" : "";
   write("average-label", `\u25bd ${Math.round(state.window)} s`);
   write("average", shownSigned(state.average, "climb"));
   write("turn", shownSigned(state.turnAverage, "climb"));

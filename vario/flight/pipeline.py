@@ -35,6 +35,7 @@ from vario.flight.thermal.averages import AveragesStage
 from vario.flight.thermal.climbs import Climb
 from vario.flight.thermal.leave import LeaveStage
 from vario.flight.thermal.stage import Thermal, ThermalStage
+from vario.flight.tone.circle_bells import CircleBellsStage
 from vario.flight.tone.cues import CueInputs
 from vario.flight.tone.needle import NeedleStage
 from vario.flight.tone.slow_turn import SlowTurnStage
@@ -73,13 +74,14 @@ class Pipeline:
         self._needle = NeedleStage(setup)
         self._battery = BatteryStage(setup)
         self._slow_turn = SlowTurnStage(setup)
+        self._circle_bells = CircleBellsStage(setup)
         self._tone = ToneStage(setup)
         self._glide = GlideStage(setup)
         self._stages: tuple[Stage, ...] = (
             *(self.health, self._calibration, self._airspeed, self._estimator, self._wind, self._turning),
             *(self._airmass, self._mode, self._gnss, self._place, self._averages, self._thermal),
             *(self._expected, self._leave, self._speed, self._needle, self._battery, self._slow_turn),
-            *(self._tone, self._glide),
+            *(self._circle_bells, self._tone, self._glide),
         )
         self._expected_sensors = setup.expected_sensors
         self._rejected = self._rejected_now = False
@@ -144,6 +146,7 @@ class Pipeline:
             glide=glide,
             slow=slow,
             weak=weak,
+            told_mode=self._circle_bells.update(frame.dt_s, mode, turning),
         )
         tone = self._tone.update(
             ToneInputs(cues, needle.vario_mps, energy.ias_mps, speed.command_mps, needle.relative_netto_mps)
@@ -200,6 +203,7 @@ class Pipeline:
         glide: FinalGlide | None,
         slow: bool,
         weak: bool,
+        told_mode: Mode,
     ) -> CueInputs:
         """What may cause a cue."""
         rejected, self._rejected_now = self._rejected_now, False
@@ -213,6 +217,7 @@ class Pipeline:
             slow_for_bank=slow,
             glide_made=None if glide is None else glide.made,
             climb_weak=weak,
+            told_mode=told_mode,
             setting_rejected=rejected,
             battery_low=self._battery.update(inputs.frame.t_s, inputs.frame.supply),
             expected_sensors=self._expected_sensors,

@@ -14,7 +14,7 @@ from vario.flight.core.state_table import Transition
 from vario.flight.cruise import expected_climb, glide, turbulence
 from vario.flight.motion import mode
 from vario.flight.thermal import centring, climbs, leave
-from vario.flight.tone import slow_turn
+from vario.flight.tone import circle_bells, slow_turn
 
 Row = Transition[Any, Any]
 
@@ -23,6 +23,11 @@ TABLES: Sequence[tuple[str, str, Sequence[Row]]] = (
         "Flight mode",
         "What the glider is doing (`vario/flight/motion/mode.py`). Keys: `[circling]`.",
         mode.TRANSITIONS,
+    ),
+    (
+        "Bells of circling and cruise",
+        "Whether circling counts as ended for the bells (`vario/flight/tone/circle_bells.py`).",
+        circle_bells.TRANSITIONS,
     ),
     (
         "Climb",

@@ -32,7 +32,7 @@ from vario.flight.motion.place import Place
 from vario.flight.motion.turning import Turning
 from vario.flight.thermal.centring import TRANSITIONS, CentringCue, CentringState
 from vario.flight.thermal.circle import SECTOR_RAD, SECTORS, circle_of
-from vario.flight.thermal.core_fit import MODEL_M, fit_core
+from vario.flight.thermal.core_fit import MODEL_M, MODEL_SHARE, fit_core
 from vario.flight.thermal.lift_map import MOST_POINTS, LiftMap, LiftPoint, offset_m
 from vario.flight.thermal.shifting import LAG_S, RollRate, Size, manoeuvre
 from vario.flight.thermal.stage import Thermal, ThermalStage
@@ -257,7 +257,8 @@ def test_core_fit_finds_what_it_was_given_where_the_flight_says_it_all() -> None
     assert core.east_m == pytest.approx(-25.0, abs=5.0)
     assert core.strength_mps == pytest.approx(3.5, abs=0.15)
     assert core.radius_m == pytest.approx(130.0, abs=6.0)
-    assert MODEL_M < core.sigma_m < MODEL_M + 1.0
+    least_m = math.hypot(MODEL_M, MODEL_SHARE * math.hypot(40.0, 25.0) / math.sqrt(2.0))
+    assert least_m < core.sigma_m < least_m + 1.0
 
 
 def test_no_core_in_sink() -> None:

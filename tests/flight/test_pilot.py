@@ -12,7 +12,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from tests.bench.pilot import NOISE, climb_mps, draw, first_offset_m, place_core, scene_of
+from tests.support.pilot_cases import NOISE, climb_mps, core_of, draw, first_offset_m, scene_of
 from tests.support.pilot_ears import ByEar, Constant
 from tests.support.pilot_loop import STRAIGHT_S, Flown, fly_loop
 from tests.support.setups import setup
@@ -37,7 +37,7 @@ def _flown(seed: int, score_s: float, *, by_ear: bool) -> Flown:
         case.glider,
         flier,
         seed,
-        lambda place, heading: place_core(case, place, heading),
+        core_of(case),
         player=player,
     )
 

@@ -1,8 +1,8 @@
 """Leaving a thermal on flights with known truth: time of the change to cruise, end and gain of the climb.
 
-Truth: gliders of a general flight-dynamics library, see `truth_thermal`. The wings are level when the bank
-is below 5 degrees; a climb lasts from 12 degrees of bank, which turn the glider by 5 degrees a second, to
-12 degrees, and its gain is the integral of the true total-energy climb rate.
+Truth: gliders of a general flight-dynamics library with usual roll rates, see `pilot_loop`. The wings are
+level when the bank is below 5 degrees; a climb lasts from 12 degrees of bank, which turn the glider by 5
+degrees a second, to 12 degrees, and its gain is the change of the true energy height.
 """
 
 from __future__ import annotations
@@ -13,21 +13,25 @@ from dataclasses import dataclass
 import numpy as np
 
 from drivers.isa import G0_MPS2
-from tests.support.circling_bars import NOISE
+from tests.support.pilot_cases import NOISE, Case, core_of
+from tests.support.pilot_ears import ACTIONS, Constant, Habits
+from tests.support.pilot_loop import STRAIGHT_S, LoopScene, Seen, fly_loop
 from tests.support.truth_air import PRELUDE_S, Wish
 from tests.support.truth_gliders import GLIDERS
-from tests.support.truth_thermal import SETTLE_S, Plan, fly_plan, gaussian
-from vario.app.replay.player import play
+from tests.support.truth_thermal import gaussian
+from vario.app.replay.player import Player
 from vario.flight.motion.mode import Mode
 from vario.flight.pipeline import Pipeline
+from vario.flight.reading import Reading
+from vario.flight.tone.cues import Cue
 from vario.settings.schema import Settings
 
-STRAIGHT_S = 12.0
-"""Duration of straight flight before the circle, so that the turns of the prelude have no effect."""
-
 TURNING_RAD = math.radians(12.0)
+LEVEL_RAD = math.radians(5.0)
+BEGIN_S = PRELUDE_S + STRAIGHT_S
 
-EXITS = ("straight", "correction on", "correction back", "corner", "search", "shift")
+EXITS = ("straight", "correction on", "correction back", "corner", "search")
+BELLS = (Cue.CIRCLING_BEGUN, Cue.CRUISE_BEGUN)
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,7 +44,8 @@ class Left:
         end_late_s: end of the listed climb minus the true end.
         gain_off_m: its gain minus the true gain; None: no climb was listed.
         climbs: number of climbs listed.
-        flips: changes to cruise before the thermal was left.
+        flips: changes to cruise in the two shifts of the circle before the thermal was left.
+        bells: bells of cruise and circling in these shifts.
     """
 
     exit: str
@@ -49,65 +54,93 @@ class Left:
     gain_off_m: float | None
     climbs: int
     flips: int
+    bells: int
+
+
+class _Leaver(Constant):
+    """Flies a schedule of banks, and faster from a time on."""
+
+    def __init__(
+        self,
+        habits: Habits,
+        scene: LoopScene,
+        banks: list[tuple[float, float]],
+        leave_s: float,
+        tas_mps: float,
+    ) -> None:
+        super().__init__(habits)
+        self._scene, self._banks, self._leave_s, self._tas_mps = scene, banks, leave_s, tas_mps
+
+    def bank(self, seen: Seen) -> float:
+        if seen.t_s > self._leave_s:
+            self._scene.tas_mps = self._tas_mps
+        return [bank for begin_s, bank in self._banks if begin_s <= seen.t_s][-1]
 
 
 def leave(seed: int) -> Left:
-    """Fly into a thermal, circle, and leave it in one of the ways of `EXITS`, chosen by the seed."""
-    rng = np.random.default_rng(seed)
+    """Fly into a thermal, circle, shift the circle twice, leave it in the way of `EXITS` of the seed."""
+    rng = np.random.default_rng([seed, 31])
     kind = EXITS[seed % len(EXITS)]
-    way = float(rng.choice([-1.0, 1.0]))
-    bank, tas = way * rng.uniform(0.5, 0.7), rng.uniform(22.0, 25.0)
-    begin_s, leave_s = STRAIGHT_S, SETTLE_S + rng.uniform(60.0, 90.0)
-    pause_s, turn_s = rng.uniform(2.0, 4.0), rng.uniform(3.0, 4.5)
-    corner_s, shift_s = rng.uniform(5.0, 9.0), rng.uniform(3.5, 5.0)
-    fast = rng.uniform(27.0, 32.0)
-
-    def wish(t: float, _lift: float) -> Wish:
-        if t < begin_s:
-            return Wish(tas_mps=25.0)
-        after_s = t - leave_s
-        if after_s < 0.0:
-            shifting = kind == "shift" and 0.0 < t - SETTLE_S - 22.0 < shift_s
-            return Wish(bank_rad=0.0 if shifting else bank, tas_mps=tas)
-        # The simulated pilot takes some 8 s to level the wings.
-        correcting = 8.0 + pause_s < after_s < 8.0 + pause_s + turn_s
-        turns = {
-            "correction on": 0.6 * bank if correcting else 0.0,
-            "correction back": -0.6 * bank if correcting else 0.0,
-            "corner": -bank if after_s < corner_s else 0.0,
-            "search": bank if 14.0 < after_s < 14.0 + 34.0 else 0.0,
-        }
-        return Wish(bank_rad=turns.get(kind, 0.0), tas_mps=fast)
-
+    bank = math.radians(rng.uniform(28.0, 40.0)) * float(rng.choice([-1.0, 1.0]))
+    habits = Habits(bank, math.radians(rng.uniform(10.0, 20.0)))
+    tas, roll_s = rng.uniform(23.0, 26.0), abs(bank) / habits.roll_rate_radps
     wind_mps, wind_rad = rng.uniform(0.0, 8.0), rng.uniform(0.0, math.tau)
     glider = ("sgs126", "sgs233")[seed // len(EXITS) % 2]
-    plan = Plan(
-        gaussian(rng.uniform(3.5, 5.0), rng.uniform(200.0, 280.0), 0.8),
-        wind_mps=(wind_mps * math.cos(wind_rad), wind_mps * math.sin(wind_rad)),
+    scene = LoopScene(
+        lambda _t, _lift: Wish(),
         turbulence_mps=float(rng.choice([0.0, 0.4])),
-        options=wish,
-        offset_m=rng.uniform(0.0, 40.0),
-        towards_rad=rng.uniform(0.0, math.tau),
-        bank_rad=bank,
         tas_mps=tas,
-        duration_s=leave_s + 75.0,
+        updraft=gaussian(rng.uniform(3.5, 5.0), rng.uniform(200.0, 280.0), 0.8),
+        wind_mps=(wind_mps * math.cos(wind_rad), wind_mps * math.sin(wind_rad)),
     )
-    flight = fly_plan(plan, glider, seed).flight
+    banks, shift_s = [(0.0, 0.0), (BEGIN_S, bank)], BEGIN_S + rng.uniform(30.0, 40.0)
+    for share, hold_s in rng.permutation(list(ACTIONS.values()))[:2].tolist():
+        back_s = shift_s + roll_s * (1.0 - share) + hold_s * rng.uniform(0.8, 1.2)
+        banks += [(shift_s, share * bank), (back_s, bank)]
+        shift_s += rng.uniform(25.0, 35.0)
+    leave_s, corner_s = shift_s, rng.uniform(2.0, 5.0)
+    begin_s, turn_s = leave_s + roll_s + rng.uniform(1.0, 4.0), rng.uniform(2.0, 4.0)
+    turn_rad = math.copysign(math.radians(20.0), bank)
+    banks += {
+        "straight": [(leave_s, 0.0)],
+        "correction on": [(leave_s, 0.0), (begin_s, turn_rad), (begin_s + turn_s, 0.0)],
+        "correction back": [(leave_s, 0.0), (begin_s, -turn_rad), (begin_s + turn_s, 0.0)],
+        "corner": [(leave_s, -bank), (leave_s + 2.0 * roll_s + corner_s, 0.0)],
+        "search": [(leave_s, 0.0), (leave_s + 17.0, bank), (leave_s + 47.0, 0.0)],
+    }[kind]
+    scene.duration_s = leave_s + 80.0
+    case = Case(
+        seed,
+        glider,
+        scene.updraft,
+        scene.wind_mps,
+        scene.turbulence_mps,
+        rng.uniform(0.0, 40.0),
+        rng.uniform(0.0, math.tau),
+        tas,
+        habits,
+    )
+    leaver = _Leaver(habits, scene, banks, leave_s, rng.uniform(27.0, 32.0))
     pipeline = Pipeline(Settings(), GLIDERS[glider], NOISE)
     modes: list[tuple[float, Mode]] = []
-    for reading in play(flight.samples(), pipeline):
+    rung: dict[int, float] = {}
+
+    def watch(reading: Reading, _seen: Seen) -> None:
         if not modes or reading.mode is not modes[-1][1]:
             modes.append((reading.t_s, reading.mode))
+        call = reading.tone.cue
+        if call is not None and call.cue in BELLS:
+            rung.setdefault(call.number, reading.t_s)
+
+    truth = fly_loop(scene, glider, leaver, seed, core_of(case), player=Player(pipeline), watch=watch).truth
     pipeline.close()
-    truth = flight.truth
-    t_s, banked = truth["t_s"], truth["bank_rad"] * way
-    left_s = PRELUDE_S + leave_s
-    started = t_s[(t_s > PRELUDE_S + begin_s) & (banked > TURNING_RAD)][0]
-    ended = t_s[(t_s > left_s) & (banked < TURNING_RAD)][0]
-    level_s = t_s[(t_s > left_s) & (banked < math.radians(5.0) * (kind != "corner"))][0]
-    cruise = [when for when, mode in modes if mode is Mode.CRUISE and when > left_s]
-    flips = [w for w, m in modes if m is Mode.CRUISE and PRELUDE_S + begin_s < w <= left_s]
-    climbs = [climb for climb in pipeline.finished_climbs() if climb.end_s > PRELUDE_S + begin_s]
+    t_s, banked = truth["t_s"], truth["bank_rad"] * math.copysign(1.0, bank)
+    started = t_s[(t_s > BEGIN_S) & (banked > TURNING_RAD)][0]
+    ended = t_s[(t_s > leave_s) & (banked < TURNING_RAD)][0]
+    level_s = t_s[(t_s > leave_s) & (banked < LEVEL_RAD * (kind != "corner"))][0]
+    cruise = [when for when, mode in modes if mode is Mode.CRUISE and when > leave_s]
+    flips = [when for when, mode in modes if mode is Mode.CRUISE and BEGIN_S < when <= leave_s]
+    climbs = [climb for climb in pipeline.finished_climbs() if climb.end_s > BEGIN_S]
     energy_m = truth["altitude_m"] + truth["tas_mps"] ** 2 / (2.0 * G0_MPS2)
     gain_m = float(energy_m[t_s == ended][0] - energy_m[t_s == started][0])
     return Left(
@@ -117,4 +150,5 @@ def leave(seed: int) -> Left:
         climbs[0].gain_m - gain_m if climbs else None,
         len(climbs),
         len(flips),
+        sum(BEGIN_S + 20.0 < when <= leave_s for when in rung.values()),
     )

@@ -5,6 +5,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import pickle
 from collections.abc import Callable
 from pathlib import Path
@@ -50,3 +51,14 @@ def worked_out(name: str, work: Callable[[], T]) -> T:
         return mine[0]
     found: T = pickle.loads(path.read_bytes())  # noqa: S301  (written above)
     return found
+
+
+ROOT = Path(__file__).parents[2]
+
+
+def digest(*globs: str) -> str:
+    """Twelve hex digits that change with the code: of all files of the project that match."""
+    found = hashlib.sha256()
+    for path in sorted({path for glob in globs for path in ROOT.glob(glob)}):
+        found.update(path.read_bytes())
+    return found.hexdigest()[:12]

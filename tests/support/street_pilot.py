@@ -3,8 +3,9 @@
 The glider is a point mass on the example polar, with the drag of its load factor. The pilot hears nothing
 while the airspeed is within the silent range of the tone, reacts after 0.5 to 1 s, and then flies to the
 speed he has heard by a change of pitch of at most 6 degrees a second; this takes some 4 s. The stage sees the
-air through a lag of 0.3 s and with noise. A flight is judged by its cross-country speed: the height used is
-climbed back at the MacCready value.
+air through a lag of 0.3 s and with noise. A flight is judged by its cross-country speed over a fixed way:
+the height used is climbed back at the MacCready value. In a fixed time two flights would end in different
+air, and one half wave of lift or sink is worth several percent.
 """
 
 from __future__ import annotations
@@ -26,6 +27,8 @@ from vario.settings.schema import SpeedToFly
 
 DT_S = 0.1
 STEP_M = 5.0
+WAY_M = 24_000.0
+LONGEST_S = 1600.0
 QUIET_MPS = 8.0 / 3.6
 """The silent range of the tone, `speed_dead_band`."""
 
@@ -53,7 +56,7 @@ class Street:
     seed: int
 
 
-def drawn(kind: str, seed: int, length_m: float = 40_000.0) -> Street:
+def drawn(kind: str, seed: int, length_m: float = WAY_M) -> Street:
     """Alternating half waves of lift and sink, of drawn length and strength, and turbulence."""
     rng = np.random.default_rng([77, seed])
     (shortest, longest), (weakest, strongest), eddies = KINDS[kind]
@@ -75,7 +78,7 @@ def drawn(kind: str, seed: int, length_m: float = 40_000.0) -> Street:
     return Street(air_mps.tolist(), maccready_mps, reaction_s, seed)
 
 
-def fly(street: Street, mode: str, seconds: float = 600.0) -> tuple[float, list[float]]:
+def fly(street: Street, mode: str) -> tuple[float, list[float]]:
     """Cross-country speed, m/s, and the commands at 10 Hz."""
     maccready_mps = street.maccready_mps
     stage = SpeedToFlyStage(
@@ -87,7 +90,7 @@ def fly(street: Street, mode: str, seconds: float = 600.0) -> tuple[float, list[
         )
     )
     rng = np.random.default_rng([78, street.seed])
-    noise = (0.12 * math.sqrt(2.0 * DT_S) * rng.standard_normal(round(seconds / DT_S))).tolist()
+    noise = (0.12 * math.sqrt(2.0 * DT_S) * rng.standard_normal(round(LONGEST_S / DT_S))).tolist()
     speed_mps = target_mps = CLUB.speed_for_mps(maccready_mps)
     path_rad = -CLUB.sink_mps(speed_mps) / speed_mps
     way_m = energy_m = seen_mps = drift_mps = 0.0
@@ -114,7 +117,11 @@ def fly(street: Street, mode: str, seconds: float = 600.0) -> tuple[float, list[
         path_rad += rate_radps * DT_S
         way_m += speed_mps * math.cos(path_rad) * DT_S
         energy_m += (air_mps - sink_mps) * DT_S
-    return way_m / (seconds - energy_m / maccready_mps), commands
+        if way_m >= WAY_M:
+            break
+    assert way_m >= WAY_M
+    elapsed_s = len(commands) * DT_S - (way_m - WAY_M) / speed_mps
+    return WAY_M / (elapsed_s - energy_m / maccready_mps), commands
 
 
 def reversals_a_minute(commands: list[float], swing_mps: float = REVERSAL_MPS) -> float:

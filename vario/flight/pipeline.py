@@ -38,6 +38,7 @@ from vario.flight.thermal.climbs import Climb
 from vario.flight.thermal.leave import LeaveStage
 from vario.flight.thermal.stage import Thermal, ThermalStage
 from vario.flight.tone.actions import PilotActions
+from vario.flight.tone.circle_bells import CircleBellsStage
 from vario.flight.tone.cues import CueInputs
 from vario.flight.tone.needle import NeedleStage
 from vario.flight.tone.slow_turn import SlowTurnStage
@@ -82,6 +83,7 @@ class Pipeline:
         self._needle = NeedleStage(setup)
         self._battery = BatteryStage(setup)
         self._slow_turn = SlowTurnStage(setup)
+        self._circle_bells = CircleBellsStage(setup)
         self._tone = ToneStage(setup)
         self._speech = SpeechStage(setup)
         self._glide = GlideStage(setup)
@@ -89,7 +91,7 @@ class Pipeline:
             *(self.health, self._calibration, self._airspeed, self._estimator, self._wind, self._turning),
             *(self._airmass, self._mode, self._gnss, self._place, self._averages, self._thermal),
             *(self._expected, self._leave, self._speed, self._needle, self._battery, self._slow_turn),
-            *(self._tone, self._speech, self._glide),
+            *(self._circle_bells, self._tone, self._speech, self._glide),
         )
         self._expected_sensors = setup.expected_sensors
         self._rejected = False
@@ -165,6 +167,7 @@ class Pipeline:
             slow=slow,
             weak=weak,
             battery_low=battery.low,
+            told_mode=self._circle_bells.update(frame.dt_s, mode, turning),
         )
         tone = self._tone.update(
             ToneInputs(cues, needle.vario_mps, energy.ias_mps, speed.command_mps, needle.relative_netto_mps)
@@ -234,6 +237,7 @@ class Pipeline:
         slow: bool,
         weak: bool,
         battery_low: bool,
+        told_mode: Mode,
     ) -> CueInputs:
         """The inputs of the cues."""
         actions = self._actions
@@ -247,6 +251,7 @@ class Pipeline:
             slow_for_bank=slow,
             glide_made=None if glide is None else glide.made,
             climb_weak=weak,
+            told_mode=told_mode,
             setting_rejected=actions.refused,
             setting_taken=actions.taken,
             knob_steps=actions.steps,

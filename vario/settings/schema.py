@@ -93,7 +93,7 @@ class Circling(Section):
         "5 deg/s", "2 deg/s", "20 deg/s", "A turn rate below this does not count as circling"
     )
     exit_time_s: float = quantity(
-        "5 s",
+        "5.5 s",
         "1 s",
         "60 s",
         "Circling ends when the mean turn rate in its direction over this time is below min_turn_rate",

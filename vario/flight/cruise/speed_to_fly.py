@@ -38,7 +38,7 @@ PILOT_LAG_S = 6.0
 """From a change of the air to the new speed: the pilot hears it, reacts in about a second, and changes the
 speed in some five seconds. Chosen with `BAND_MPS` on simulated streets, see docs/accuracy.md."""
 
-BAND_MPS = 1.5
+BAND_MPS = 2.0
 BAND_LAG_S = 10.0
 """A change of the wanted speed within this band moves the command with this time constant only, so that the
 command does not swing in turbulence; beyond the band it moves at once."""

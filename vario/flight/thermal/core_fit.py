@@ -25,14 +25,18 @@ RADIUS_SPREAD = 0.5
 STRENGTH_MPS, STRENGTH_SPREAD_MPS = 3.5, 1.5
 SINK_MPS, SINK_SPREAD_MPS = 0.3, 0.4
 """Prior of the sink around the updraft; it also takes up a constant error of the measured air."""
-PLACE_SPREAD_M = 120.0
-"""Prior of the distance of the core from the circle: pilots do not circle far from it for long."""
+PLACE_SPREAD_M = 200.0
+"""Prior of the place of the core, wide: a narrower one finds a core that is far off too near."""
+FURTHEST_M = 360.0
+"""A fit with its core further off is refused: nobody circles there."""
 
 LEAST_SCATTER_MPS = 0.25
 
-MODEL_M = 12.0
-"""Added to the uncertainty of the position, in each direction: real updrafts are not Gaussian, and the drift
-of the air is not known exactly. Chosen so that errors are as large as stated after several shifts."""
+MODEL_M = 8.0
+MODEL_SHARE = 0.25
+"""Added to the uncertainty of the position: a length in each direction, because the drift of the air is not
+known exactly, and this share of the distance along its direction, because real updrafts are not Gaussian and
+their radius is hardly known. Chosen so that errors are as large as stated, see docs/accuracy.md."""
 
 STEPS = 8
 RADIUS_LIMITS_M = (25.0, 600.0)
@@ -87,9 +91,10 @@ def fit_core(north_m: Floats, east_m: Floats, air_mps: Floats, weight: Floats) -
         scatter = max(LEAST_SCATTER_MPS, math.sqrt(float((weight * rest**2).sum() / weight.sum())))
     covariance = np.linalg.inv(information)
     distance_m = math.hypot(x[0], x[1])
-    if x[2] <= 0.0 or distance_m > 3.0 * PLACE_SPREAD_M or not math.isfinite(distance_m):
+    if x[2] <= 0.0 or distance_m > FURTHEST_M or not math.isfinite(distance_m):
         return None
-    sigma_m = math.hypot(math.sqrt(float(covariance[0, 0] + covariance[1, 1]) / 2), MODEL_M)
+    fitted_m = math.sqrt(float(covariance[0, 0] + covariance[1, 1]) / 2)
+    sigma_m = math.hypot(fitted_m, MODEL_M, MODEL_SHARE * distance_m / math.sqrt(2.0))
     across = np.array([-x[1], x[0]]) / max(distance_m, 1e-9)
     across_m = math.hypot(math.sqrt(float(across @ covariance[:2, :2] @ across)), MODEL_M)
     return Core(float(x[0]), float(x[1]), float(x[2]), math.exp(float(x[3])), sigma_m, across_m)

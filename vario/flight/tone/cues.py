@@ -54,7 +54,10 @@ class Cue(StrEnum):
 @quick
 @dataclass(frozen=True, slots=True)
 class CueInputs:
-    """The inputs of the rules; flags are true as long as their condition holds."""
+    """The inputs of the rules; flags are true as long as their condition holds.
+
+    `told_mode` is the mode that the bells announce; None: `mode`.
+    """
 
     t_s: float
     mode: Mode
@@ -70,6 +73,7 @@ class CueInputs:
     setting_taken: bool = False
     knob_steps: int = 0
     """Number of steps of knobs so far."""
+    told_mode: Mode | None = None
     expected_sensors: Quality = Quality.OK
     """The flags that would be set if no configured sensor delivered anything."""
 
@@ -102,6 +106,7 @@ class _Change:
             and not now.battery_low
             and not now.slow_for_bank
             and now.mode is before.mode
+            and now.told_mode is before.told_mode
             and now.setting_rejected == before.setting_rejected
             and now.worth_turning == before.worth_turning
             and now.centring_now is before.centring_now
@@ -112,7 +117,12 @@ class _Change:
         )
 
     def enters(self, mode: Mode) -> bool:
-        return self.now.mode is mode and self.before.mode is not mode
+        return (self.now.told_mode or self.now.mode) is mode and self.left is not mode
+
+    @property
+    def left(self) -> Mode:
+        """The mode announced before."""
+        return self.before.told_mode or self.before.mode
 
     def shifts(self, size: Size) -> bool:
         return self.now.centring_now is size and self.before.centring_now is not size
@@ -153,7 +163,7 @@ RULES = (
     CueRule(Cue.CIRCLING_BEGUN, lambda c: c.enters(Mode.CIRCLING), 0.5, 0.0),
     CueRule(
         Cue.CRUISE_BEGUN,
-        lambda c: c.enters(Mode.CRUISE) and c.before.mode is not Mode.GROUND,
+        lambda c: c.enters(Mode.CRUISE) and c.left is not Mode.GROUND,
         0.5,
         0.0,
     ),

@@ -1,8 +1,8 @@
 """The work whose instructions `tests.bench.instructions` counts.
 
-`prepare` runs outside the counter. It flies a piece of the bundled flight with fake chips and keeps what passes
-through each interface. The parts then repeat this, inside the counter and each in its own process, without the
-code that does not belong to the instrument.
+`prepare` runs outside the counter. It flies a piece of the bundled flight with fake chips and keeps what
+passes through each interface. The parts then repeat this, inside the counter and each in its own process,
+without the code that does not belong to the instrument.
 """
 
 from __future__ import annotations
@@ -239,7 +239,7 @@ PARTS = (logic, recorder, sound, loop, loop_with_fakes)
 
 
 def main() -> None:
-    """`prepare FILE`; or `count FILE`: run each part, and nothing, in its own process, and list their numbers."""
+    """`prepare FILE`; or `count FILE`: run each part in its own process, and list their numbers."""
     what, path = sys.argv[1], Path(sys.argv[2])
     if what == "prepare":
         path.write_bytes(pickle.dumps(prepare()))

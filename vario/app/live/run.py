@@ -10,10 +10,8 @@ from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
 
-from drivers.fakes import FakeReceiver, World
 from hw_replay.source import Source
 from vario.app.live.clock import FIRST_S, Clock, MonotonicClock
-from vario.app.live.emulation import FlownClock, wired, with_chips
 from vario.app.live.ending import Ending
 from vario.app.live.file_watch import SideWatch
 from vario.app.live.fitting import Buses, described, fitted
@@ -90,11 +88,10 @@ def run(loaded: LoadedSettings, options: RunOptions, show: Callable[[str], None]
         ending = stack.enter_context(Ending())
         over: Callable[[], bool] = lambda: False  # noqa: E731  (replaced where an emulation ends)
         if options.emulate is not None:
-            loaded = with_chips(loaded)
-            world = World()
-            flown = FlownClock(clock, world, options.emulate)
-            fakes = wired(loaded.settings, world, clock)
-            found = fitted(loaded.settings, fakes.__getitem__, lambda _: FakeReceiver(world, flown.now_s))
+            # With fake chips only: the fakes and their random numbers take long to load.
+            from vario.app.live.emulation import emulated  # noqa: PLC0415
+
+            loaded, flown, found = emulated(loaded, options.emulate, clock)
             clock, over = flown, lambda: flown.over
         else:
             buses = Buses()
@@ -188,4 +185,5 @@ def _prefer_this_process(stack: ExitStack) -> None:
     # Exclude loaded objects from garbage collection: checking them takes 60 ms, on a Pi more.
     gc.collect()
     gc.freeze()
+    gc.enable()  # the start switches it off
     stack.callback(gc.unfreeze)

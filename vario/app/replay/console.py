@@ -10,9 +10,10 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
+from vario.app.caution import CAUTION
 from vario.app.outputs.flight_time import clock
 from vario.app.replay.results import REPORT, SUMMARY, TONE, TRACE
-from vario.app.terminal import CAUTION, labelled, terminal
+from vario.app.terminal import labelled, terminal
 
 TRUTHS = ("truth_vario_mps", "truth_netto_mps")
 """The errors against simulated truth that are printed; the summary has more."""

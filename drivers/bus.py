@@ -166,4 +166,4 @@ def error_of(error: OSError, bus: str, address: int) -> SensorError:
 def _open_advice(number: int | None) -> str:
     if number == errno.EACCES:
         return "Add the user to the group i2c and log in again"
-    return "Switch I²C on (dtparam=i2c_arm=on in /boot/firmware/config.txt) and restart"
+    return "Switch I²C on (sudo raspi-config nonint do_i2c 0) and restart"

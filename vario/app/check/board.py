@@ -81,13 +81,7 @@ def _findings(board: Board, gnss_port: str | None) -> Iterator[Finding]:
     if board.throttled is not None:
         yield _supply(board.throttled)
     if board.temperature_degc is not None:
-        found = f"{board.temperature_degc:.0f} °C"
-        if board.temperature_degc > HOT_DEGC:
-            yield look(
-                "temperature of the processor", found, "Give the box air, or a plate to lead heat away"
-            )
-        else:
-            yield passed("temperature of the processor", found)
+        yield _temperature(board.temperature_degc)
     if gnss_port == "/dev/serial0" and board.is_pi_5:
         found = "on this model /dev/serial0 is the connector beside the HDMI sockets, not the pin header"
         yield look("serial port", found, HEADER_PORT)

@@ -13,7 +13,7 @@ DEV    := $(VENV)/.dev
 TOOLS  := $(VENV)-release
 FAST   := $(VENV)-compiled
 
-.PHONY: demo test test-all explore lint compiled bench bench-estimator bench-pilot faults demo-recording power races lock test-lowest audit release release-check soak soak-live fuzz network siege offline pi clean
+.PHONY: demo test test-all explore lint compiled bench instructions bench-estimator bench-pilot faults demo-recording power races lock test-lowest audit release release-check soak soak-live fuzz network siege offline pi clean
 
 demo: $(FLY)
 	$(BIN)/vario replay hw_replay/demo/quendel.mcap --out out/demo
@@ -52,6 +52,10 @@ bench: $(CHECK) $(FAST)/.ready
 	$(BIN)/python -m tests.bench.replay --beside $(FAST)/bin/python
 	$(BIN)/python -m tests.bench.sound
 	$(BIN)/python -m tests.bench.estimator
+
+# Instructions of a flown second and of the start, against limits in the tree. Needs valgrind; five minutes.
+instructions: $(CHECK)
+	$(BIN)/python -m tests.bench.instructions --check
 
 # How true the vario, netto, attitude and wind are, on flights with known truth: a few minutes.
 bench-estimator: $(CHECK)

@@ -42,6 +42,9 @@ class Bus(Protocol):
         """Close the bus. Closing twice does nothing."""
 
 
+MOST_MESSAGES = 256
+"""Most transfers whose messages are kept. The drivers of all chips together need fewer."""
+
 PULL_UP_ADVICE = "Check SDA and SCL for a short or a missing pull-up; unplug the chips one at a time"
 _NO_ANSWER_ADVICE = "Check that its supply and ground are connected and SDA and SCL not swapped"
 
@@ -72,6 +75,7 @@ class SmBus:
         self.number = number
         self._open_bus = open_bus or _open_smbus
         self._bus: Any = None
+        self._messages: dict[tuple[int, bytes | None, int | None], list[Any]] = {}
         self._open()
 
     @property
@@ -81,19 +85,15 @@ class SmBus:
 
     def write(self, address: int, data: bytes) -> None:
         """Send bytes."""
-        self._transfer(address, lambda message: [message.write(address, data)])
+        self._transfer(address, data, None)
 
     def read(self, address: int, length: int) -> bytes:
         """Fetch bytes."""
-        (answer,) = self._transfer(address, lambda message: [message.read(address, length)])
-        return bytes(answer)
+        return bytes(self._transfer(address, None, length))
 
     def write_read(self, address: int, data: bytes, length: int) -> bytes:
         """Send bytes, then fetch after a repeated start."""
-        _, answer = self._transfer(
-            address, lambda message: [message.write(address, data), message.read(address, length)]
-        )
-        return bytes(answer)
+        return bytes(self._transfer(address, data, length))
 
     def recover(self) -> None:
         """Close and open the device.
@@ -120,20 +120,31 @@ class SmBus:
                 f"/dev/{self.name} cannot be opened: {error.strerror}", _open_advice(error.errno)
             ) from error
 
-    def _transfer(self, address: int, messages: Callable[[Any], list[Any]]) -> list[Any]:
-        from smbus2 import i2c_msg  # noqa: PLC0415  (as above)
-
+    def _transfer(self, address: int, data: bytes | None, length: int | None) -> Any:
+        """Send bytes, fetch bytes, or both; returns the last message."""
         if self._bus is None:
             self._open()
-        parts = messages(i2c_msg)
+        messages = self._messages.get((address, data, length)) or self._new_messages(address, data, length)
         try:
-            self._bus.i2c_rdwr(*parts)
+            self._bus.i2c_rdwr(*messages)
         except OSError as error:
             told = error_of(error, self.name, address)
             if isinstance(told, UnavailableError):
                 self.close()  # an adapter that is plugged in again is another device
             raise told from error
-        return parts
+        return messages[-1]
+
+    def _new_messages(self, address: int, data: bytes | None, length: int | None) -> list[Any]:
+        """The messages of a transfer. They are kept, because making them costs more than the transfer."""
+        from smbus2 import i2c_msg  # noqa: PLC0415  (needs Linux; fakes and replay must not)
+
+        messages = [] if data is None else [i2c_msg.write(address, data)]
+        if length is not None:
+            messages.append(i2c_msg.read(address, length))
+        if len(self._messages) >= MOST_MESSAGES:
+            self._messages.clear()
+        self._messages[address, data, length] = messages
+        return messages
 
 
 def _open_smbus(number: int) -> Any:
@@ -155,4 +166,4 @@ def error_of(error: OSError, bus: str, address: int) -> SensorError:
 def _open_advice(number: int | None) -> str:
     if number == errno.EACCES:
         return "Add the user to the group i2c and log in again"
-    return "Switch I²C on (dtparam=i2c_arm=on in /boot/firmware/config.txt) and restart"
+    return "Switch I²C on (sudo raspi-config nonint do_i2c 0) and restart"

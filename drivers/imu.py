@@ -18,7 +18,7 @@ GYRO_RANGE_DPS = 500
 """Twice the rate of a spin."""
 
 RADPS_PER_DPS = math.pi / 180.0
-ENDS = (-32768, 32767)
+LEAST, MOST = -32768, 32767
 
 
 def noise_of(density: float, bandwidth_hz: float) -> float:
@@ -50,14 +50,15 @@ class Imu(Chip):
         self.expect_change(accel + gyro)
         if not any(accel):  # only in free fall there is no force, and then the last bits change
             raise NotReadyError("its force registers are all 0: it does not measure yet, or hangs")
-        forces = struct.unpack(f"{self.BYTE_ORDER}3h", accel)
-        rates = struct.unpack(f"{self.BYTE_ORDER}3h", gyro)
+        forces = x, y, z = struct.unpack(f"{self.BYTE_ORDER}3h", accel)
+        rates = p, q, r = struct.unpack(f"{self.BYTE_ORDER}3h", gyro)
         for counts, what, limit in ((forces, "g", ACCEL_RANGE_G), (rates, "°/s", GYRO_RANGE_DPS)):
-            if any(count in ENDS for count in counts):
+            if min(counts) == LEAST or max(counts) == MOST:
                 raise SaturatedError(f"reads {counts}: beyond ±{limit} {what}")
         t_s = max(0.0, now_s - self.spec.delay_s)
-        self.emit(ImuAccel(t_s, *(count * self.ACCEL_MPS2 for count in forces)))
-        self.emit(ImuGyro(t_s, *(count * self.GYRO_RADPS for count in rates)))
+        force, rate = self.ACCEL_MPS2, self.GYRO_RADPS
+        self.emit(ImuAccel(t_s, x * force, y * force, z * force))
+        self.emit(ImuGyro(t_s, p * rate, q * rate, r * rate))
 
 
 def accel_mps2(counts_per_g: float) -> float:

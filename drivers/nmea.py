@@ -9,9 +9,11 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, time, timedelta
+from functools import reduce
+from operator import xor
 from typing import Any
 
-from pynmeagps import NMEAReader
+from pynmeagps import VALNONE, NMEAReader
 from pynmeagps.exceptions import NMEAMessageError, NMEAParseError, NMEATypeError
 
 MPS_PER_KT = 1852.0 / 3600.0
@@ -84,6 +86,8 @@ class SentenceSplitter:
 
     def feed(self, data: bytes) -> list[str]:
         """The sentences completed by `data`, from "$" to the checksum."""
+        if not data:
+            return []
         *lines, self._rest = (self._rest + data).split(b"\n")
         if len(self._rest) > LONGEST:
             self._rest = b""
@@ -105,16 +109,19 @@ class SentenceSplitter:
 
 def checksum(body: bytes) -> int:
     """The checksum of the characters between "$" and "*"."""
-    result = 0
-    for byte in body:
-        result ^= byte
-    return result
+    return reduce(xor, body, 0)
 
 
 def read(sentence: str) -> Fix | None:
-    """The content of a sentence; None if it is of another type or its fields are invalid."""
+    """The content of a sentence of a `SentenceSplitter`.
+
+    None if it is of another type or its fields are invalid.
+    """
+    if sentence.partition(",")[0][-3:] not in _READERS:
+        return None
     try:
-        message: Any = NMEAReader.parse((sentence + "\r\n").encode())
+        # The splitter has checked the checksum.
+        message: Any = NMEAReader.parse((sentence + "\r\n").encode(), validate=VALNONE)
         reader = _READERS.get(message.msgID) if message is not None else None
         return reader(message) if reader is not None else None
     except _BROKEN:

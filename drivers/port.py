@@ -76,5 +76,5 @@ class TtyPort:
 
 _ADVICE = (
     "Check the device's name and plug; on the pin header switch the port on and its login console off "
-    "(enable_uart=1, raspi-config), and add the user to the group dialout"
+    "(sudo raspi-config nonint do_serial_hw 0 and do_serial_cons 1), and add the user to the group dialout"
 )

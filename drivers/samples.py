@@ -10,9 +10,11 @@ Body axes are x forward, y right, z down, so an accelerometer at rest reads z = 
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, fields
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, fields, replace
+from operator import attrgetter
 from types import MappingProxyType
+from typing import Any
 
 from drivers.events import Event
 from drivers.quick import quick
@@ -208,3 +210,16 @@ CHANNELS: Mapping[str, Channel] = MappingProxyType(
 CHANNEL_OF: Mapping[type[Sample], str] = MappingProxyType(
     {channel.sample: channel.name for channel in CHANNELS.values()}
 )
+
+_VALUES_OF: Mapping[type[Sample], Callable[[Any], Any]] = {
+    channel.sample: attrgetter(*channel.value_fields)
+    for channel in CHANNELS.values()
+    if len(channel.value_fields) > 1
+}
+
+
+def at_time(sample: Sample, t_s: float) -> Sample:
+    """The same reading at another time. For a reading with several values it is faster than `replace`."""
+    values = _VALUES_OF.get(type(sample))
+    kind: Any = type(sample)
+    return replace(sample, t_s=t_s) if values is None else kind(t_s, *values(sample))

@@ -51,7 +51,16 @@ from dataclasses import dataclass, field
 from typing import Protocol
 
 from drivers.errors import DivergedError, ImplausibleError, SensorError
-from drivers.samples import CHANNEL_OF, CHANNELS, Sample
+from drivers.samples import CHANNELS, Sample
+
+_LIMITS = {
+    channel.sample: (
+        channel.name,
+        tuple((name, low, high, name in channel.optional) for name, (low, high) in channel.limits.items()),
+    )
+    for channel in CHANNELS.values()
+}
+"""Of each kind of sample: the name of its channel, and each value with its limits."""
 
 NEVER_S = math.inf
 """`due_s` of a sensor that waits for `start`."""
@@ -210,16 +219,16 @@ class Driver(ABC):
         Raises:
             ImplausibleError: if a value is outside what the channel can physically carry.
         """
-        channel = CHANNELS[CHANNEL_OF[type(sample)]]
-        if channel.name not in self.identity.channels:
+        channel, limits = _LIMITS[type(sample)]
+        if channel not in self.identity.channels:
             return
-        for name, (low, high) in channel.limits.items():
+        for name, low, high, optional in limits:
             value = getattr(sample, name)
-            if value is None and name in channel.optional:
+            if value is None and optional:
                 continue
             if not low <= value <= high:  # also true of NaN
                 raise ImplausibleError(
-                    f"{channel.name} {name} reads {value:g}, possible is {low:g} to {high:g}",
+                    f"{channel} {name} reads {value:g}, possible is {low:g} to {high:g}",
                     "A bad joint, a wet sensor, or a chip other than the one in the settings",
                 )
         self._out.append(sample)

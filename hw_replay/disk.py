@@ -9,8 +9,6 @@ import ctypes
 import errno
 import os
 import re
-import secrets
-import shutil
 import stat
 from collections.abc import Callable
 from contextlib import suppress
@@ -87,7 +85,8 @@ class SystemDisk:
 
     def free_bytes(self, folder: Path) -> int:
         """See `Disk`."""
-        return shutil.disk_usage(folder).free
+        found = os.statvfs(folder)
+        return found.f_bavail * found.f_frsize
 
     def create(self, path: Path, *, new: bool = False) -> BinaryIO:
         """See `Disk`."""
@@ -282,7 +281,7 @@ def temporary_beside(path: Path) -> Path:
 
     It has its own ending, so that a search for recordings or marks does not find an incomplete file.
     """
-    return path.with_name(f".{secrets.token_hex(8)}.partial")
+    return path.with_name(f".{os.urandom(8).hex()}.partial")
 
 
 def give_to_owner_of(model: Path, path: Path) -> None:

@@ -26,8 +26,9 @@ from mcap.data_stream import RecordBuilder
 from mcap.records import ChunkIndex
 from mcap.writer import IndexType, Writer
 
-from drivers.events import Event
+from drivers.events import Mark, PilotAction, SettingsChange
 from drivers.samples import CHANNEL_OF, CHANNELS, Reference, Sample
+from hw_replay.chunk import Chunk
 from hw_replay.disk import SYSTEM_DISK, Disk
 from hw_replay.errors import UnwritableRecording
 from hw_replay.event_messages import KIND_OF, encode_event
@@ -47,7 +48,10 @@ from hw_replay.source import RecordingInfo
 
 LIBRARY = "glider-vario"
 
+_EVENTS = (SettingsChange, Mark, PilotAction)
+
 _CHUNK_INDEXES = "_Writer__chunk_indices"
+_CHUNK = "_Writer__chunk_builder"
 
 
 class RecordingWriter:
@@ -93,10 +97,13 @@ class RecordingWriter:
             raise UnwritableRecording(self._path, error) from error
         index = IndexType.ALL if indexed else IndexType.ATTACHMENT | IndexType.METADATA
         self._writer = Writer(self._file, chunk_size=self.CHUNK_BYTES, index_types=index)
-        if _CHUNK_INDEXES in vars(
-            self._writer
-        ):  # the name in the library; without it the memory use is higher
-            vars(self._writer)[_CHUNK_INDEXES] = _PackedIndexes()
+        replaced = {_CHUNK_INDEXES: _PackedIndexes, _CHUNK: Chunk}
+        for (
+            name,
+            ours,
+        ) in replaced.items():  # names in the library; without them it needs more memory and time
+            if name in vars(self._writer):
+                vars(self._writer)[name] = ours()
         self._chunk_ns = round(chunk_s * 1e9)
         self._chunk_from_ns = 0
         self.chunks = 0
@@ -130,7 +137,7 @@ class RecordingWriter:
             channel_id = self._ids.get(topic) or self._register(
                 topic, REFERENCE, {"value": unit_of(sample.name) or "1"}
             )
-        elif isinstance(sample, Event):
+        elif isinstance(sample, _EVENTS):
             kind = KIND_OF[type(sample)]
             topic, encode = kind.topic, encode_event
             channel_id = self._ids.get(topic) or self._register(topic, kind.message, {})

@@ -7,8 +7,12 @@ from pathlib import Path
 
 import pytest
 
+from drivers.bus import SmBus
+from drivers.fakes import FakeBus
 from vario.app.check.board import Board, check_board, read_board
 from vario.app.check.findings import Verdict
+from vario.app.check.wiring import check_wiring
+from vario.settings.schema import Settings
 
 FIRMWARE = "sys/devices/platform/soc/soc:firmware/get_throttled"
 
@@ -59,6 +63,19 @@ def test_the_serial_port_of_a_pi_5_is_another_one(tmp_path: Path) -> None:
     assert port.verdict is Verdict.WARN
     assert "/dev/ttyAMA0" in port.next_step
     assert not [one for one in check_board(board, "/dev/ttyAMA0") if one.subject == "serial port"]
+
+
+def test_a_bus_without_a_chip_names_the_wires() -> None:
+    (finding,) = check_wiring(Settings(), lambda _: FakeBus(lambda: 0.0, "i2c-1"))
+    assert finding.verdict is Verdict.FAIL
+    assert finding.found == "no chip answers"
+    assert "SDA (pin 3)" in finding.next_step  # Raspberry Pi documentation, GPIO: pins of the 40-pin header
+
+
+def test_a_bus_that_is_switched_off_names_the_command() -> None:
+    (finding,) = check_wiring(Settings(), lambda _: SmBus(987))
+    assert finding.verdict is Verdict.FAIL
+    assert "raspi-config nonint do_i2c 0" in finding.next_step
 
 
 def test_32_bit_fails_with_the_reason(tmp_path: Path) -> None:

@@ -162,6 +162,12 @@ def test_it_is_shown_and_written_only_when_agreed(tmp_path: Path, capsys: pytest
     assert install(*words, "--yes") == 0
     assert service_of(target.read_text(encoding="utf-8"))["ExecStart"][0].endswith(f"{tmp_path}/marks")
     assert (tmp_path / "vario.service.1").read_text(encoding="utf-8") == "# by hand\n"
+    # Each update writes the unit again; its own former text is not kept.
+    assert install(*words, "--yes") == 0
+    assert sorted(path.name for path in tmp_path.glob("vario.service*")) == [
+        "vario.service",
+        "vario.service.1",
+    ]
 
 
 @pytest.mark.parametrize("abstract", [False, True], ids=["path", "abstract"])

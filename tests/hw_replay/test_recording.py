@@ -15,8 +15,10 @@ from pathlib import Path
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from mcap._chunk_builder import ChunkBuilder
+from mcap.data_stream import RecordBuilder
 from mcap.reader import make_reader
-from mcap.records import Chunk
+from mcap.records import Chunk, Message
 from mcap.stream_reader import StreamReader
 from mcap.writer import Writer
 
@@ -32,6 +34,7 @@ from drivers.samples import (
     Reference,
     Sample,
 )
+from hw_replay.chunk import Chunk as OurChunk
 from hw_replay.errors import CorruptRecording, RecordingError
 from hw_replay.open import convert, open_source
 from hw_replay.recording import Recording
@@ -491,3 +494,24 @@ def test_a_device_that_refuses_is_left_in_its_place(tmp_path: Path) -> None:
     with pytest.raises(RecordingError, match="No space left"):
         RecordingWriter(path, INFO)
     assert path.is_symlink()
+
+
+@given(
+    st.lists(
+        st.tuples(st.integers(1, 4), st.integers(0, 2**63), st.binary(max_size=40), st.integers(0, 2**63)),
+        max_size=30,
+    )
+)
+@settings(max_examples=drawn(100))
+def test_a_chunk_has_the_bytes_of_the_library(messages: list[tuple[int, int, bytes, int]]) -> None:
+    """The builder of the general MCAP library is the reference."""
+    written = []
+    for builder in (ChunkBuilder(), OurChunk()):
+        for channel_id, log_time, data, publish_time in messages:
+            builder.add_message(Message(channel_id, log_time, data, publish_time, sequence=len(data)))
+        indexes = RecordBuilder()
+        for index in builder.message_indices.values():
+            index.write(indexes)
+        times = (builder.message_start_time, builder.message_end_time, builder.num_messages)
+        written.append((builder.end(), indexes.end(), times))
+    assert written[0] == written[1]

@@ -1,4 +1,4 @@
-"""The command line. Each command imports the libraries that take long to load."""
+"""The command line. Only the module of the command is imported, and it imports what takes long to load."""
 
 from __future__ import annotations
 
@@ -8,49 +8,38 @@ import os
 import sys
 from collections.abc import Callable, Sequence
 from contextlib import suppress
+from importlib import import_module
 from typing import NoReturn
 
 from hw_replay.errors import RecordingError
 from hw_replay.text import shown
-from vario.app.batch import command as batch
-from vario.app.calibrate import command as calibrate
-from vario.app.change import command as change
-from vario.app.check import command as check
-from vario.app.compare import command as compare
-from vario.app.config import command as config_command
 from vario.app.errors import AppError
-from vario.app.export import command as export
-from vario.app.live import command as live
-from vario.app.live import service
-from vario.app.noise import command as noise
-from vario.app.page import command as page
-from vario.app.replay import command as replay_command
-from vario.app.simulate import command as simulate
-from vario.app.tone import command as tone
-from vario.app.words import command as words
 from vario.settings.errors import SettingsError
 from vario.sound.errors import SoundError
 
 FAILED = 2
 
-COMMANDS = (
-    live,  # run
-    check,
-    calibrate,
-    service,  # install-service
-    replay_command,  # replay, import
-    noise,
-    change,  # set, mark
-    words,  # words, ask
-    page,  # report
-    export,
-    tone,
-    batch,
-    compare,
-    simulate,
-    config_command,
-)
-"""Modules that add the commands, in the order of the help: flying, setup, evaluation, development."""
+MODULES = {
+    "run": "live.command",
+    "check": "check.command",
+    "calibrate": "calibrate.command",
+    "install-service": "live.service",
+    "replay": "replay.command",
+    "import": "replay.command",
+    "noise": "noise.command",
+    "set": "change.command",
+    "mark": "change.command",
+    "words": "words.command",
+    "ask": "words.command",
+    "report": "page.command",
+    "export": "export.command",
+    "tone": "tone.command",
+    "batch": "batch.command",
+    "compare": "compare.command",
+    "simulate": "simulate.command",
+    "config": "config.command",
+}
+"""The module of each command, in the order of the help: flying, setup, evaluation, development."""
 
 
 def main(argv: Sequence[str] | None = None) -> int:
@@ -60,7 +49,8 @@ def main(argv: Sequence[str] | None = None) -> int:
             stream, io.TextIOWrapper
         ):  # write characters that the encoding lacks as escapes instead of raising
             stream.reconfigure(errors="backslashreplace")
-    arguments = _parser().parse_args(argv)
+    words = sys.argv[1:] if argv is None else argv
+    arguments = _parser(words).parse_args(words)
     command: Callable[[argparse.Namespace], int] = arguments.command
     try:
         return command(arguments)
@@ -101,15 +91,17 @@ class _Version(argparse.Action):
         parser.exit()
 
 
-def _parser() -> argparse.ArgumentParser:
+def _parser(words: Sequence[str]) -> argparse.ArgumentParser:
+    """The parser of the command that the words name, or of all commands, for the help."""
     parser = _Parser(
         prog="vario",
         description="Firmware logic of a sailplane variometer. Not certified, not a primary instrument.",
     )
     parser.add_argument("--version", action=_Version, nargs=0, help="print the version")
     commands = parser.add_subparsers(title="commands", required=True, metavar="COMMAND")
-    for module in COMMANDS:
-        module.add_parser(commands)
+    named = MODULES.get(words[0]) if words else None
+    for module in dict.fromkeys(MODULES.values()) if named is None else (named,):
+        import_module(f"vario.app.{module}").add_parser(commands)
     return parser
 
 

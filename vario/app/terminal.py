@@ -6,7 +6,6 @@ come from outside, and a terminal executes some control characters.
 
 from __future__ import annotations
 
-import logging
 import sys
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
@@ -18,10 +17,6 @@ from rich.text import Text
 
 from hw_replay.text import shown
 from vario.app.outputs.flight_time import clock
-
-CAUTION = (
-    "Not certified and not a primary instrument. Look out; the flight manual and local rules come first."
-)
 
 REDRAW_EVERY_S = 5.0
 """Flight time in seconds between updates of the bar. More updates would only cost time."""
@@ -40,14 +35,6 @@ class _Terminal(Console):
                 yield segment
             else:
                 yield Segment(shown(segment.text), segment.style)
-
-
-class ShownLog(logging.Formatter):
-    """Formatter of the log, whose lines also contain names and marks."""
-
-    def format(self, record: logging.LogRecord) -> str:
-        """See the library."""
-        return shown(super().format(record))
 
 
 def terminal(*, stderr: bool = False) -> Console:

@@ -58,7 +58,8 @@ def _set(arguments: argparse.Namespace) -> int:
 
 
 def _mark(arguments: argparse.Namespace) -> int:
-    from vario.app.change.marks import drop_mark, mark_recording, marks_folder
+    from vario.app.change.marked import mark_recording
+    from vario.app.change.marks import drop_mark, marks_folder
     from vario.app.change.watched import is_watched
 
     if (arguments.into is None) != (arguments.at is None):

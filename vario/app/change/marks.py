@@ -1,7 +1,7 @@
 """Marks: moments that the pilot wants to find again.
 
 `vario mark TEXT` writes a small file with the time into a folder. A running instrument reads it at once;
-a replay reads it by its UTC time. `--into` inserts the mark into a finished recording instead.
+a replay reads it by its UTC time. `marked` inserts a mark into a finished recording instead.
 """
 
 from __future__ import annotations
@@ -14,13 +14,9 @@ from pathlib import Path
 from drivers.events import Mark
 from drivers.samples import Sample
 from hw_replay.disk import SYSTEM_DISK, open_regular
-from hw_replay.open import convert
-from hw_replay.recording import Recording
-from hw_replay.source import Source
 from hw_replay.text import one_line
 from vario.app.errors import AppError, OutputError
 from vario.app.files.atomic import write_new
-from vario.app.replay.altered import Altered
 
 LONGEST_TEXT = 500
 _LARGEST_BYTES = 4096
@@ -139,31 +135,3 @@ def missing_marks(marks: Iterable[Mark], samples: Iterable[Sample]) -> list[Mark
         if mark.t_s <= last_s
         and not any(mark.text == kept.text and abs(mark.t_s - kept.t_s) < SAME_MARK_S for kept in own)
     ]
-
-
-class Marked(Altered):
-    """A source with marks inserted."""
-
-    def __init__(self, source: Source, marks: Iterable[Mark]) -> None:
-        marks = list(marks)
-        super().__init__(source, lambda samples: with_marks(samples, marks))
-
-
-def mark_recording(path: Path, text: str, at_s: float) -> None:
-    """Insert a mark into a finished recording, `at_s` seconds after its beginning.
-
-    Raises:
-        AppError: if the text is invalid, the time is outside the recording, or the recording is
-            damaged.
-        RecordingError: if it cannot be read or written.
-    """
-    line = checked_text(text)
-    source = Recording(path)
-    first_s = next((sample.t_s for sample in source), None)
-    if first_s is None or not 0.0 <= at_s <= (source.duration_s or 0.0):
-        raise AppError(f"{path}: {at_s:g} s is outside this recording of {source.duration_s or 0:.0f} s")
-    for _ in source:  # read it once: the copy of a damaged recording would be shorter
-        pass
-    if source.warnings():
-        raise AppError(f"{path}: damaged, so it is left unchanged: {source.warnings()[0]}")
-    convert(Marked(source, [Mark(first_s + at_s, line)]), path)

@@ -14,6 +14,10 @@ from vario.settings.schema import Settings
 
 USUAL_BUS = 1
 
+NOTHING_ANSWERS = (
+    "Check 3.3 V and ground at each module, and that SDA (pin 3) and SCL (pin 5) are not swapped"
+)
+
 
 def check_wiring(settings: Settings, buses: Callable[[int], Bus]) -> list[Finding]:
     """Scan every bus in the settings (or the usual one) and compare the chips found."""
@@ -25,6 +29,8 @@ def check_wiring(settings: Settings, buses: Callable[[int], Bus]) -> list[Findin
         except SensorError as error:
             found.append(failed(f"bus {number}", error.problem, error.advice))
             continue
+        if not there and not wanted:
+            found.append(failed(f"bus {number}", "no chip answers", NOTHING_ANSWERS))
         found += _compare(number, there, [sensor for sensor in wanted if sensor.bus == number])
     return found
 

@@ -3,13 +3,19 @@
 from __future__ import annotations
 
 import argparse
+import gc
 import logging
 import os
+import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from argparse import _SubParsersAction
+
+    from rich.status import Status as RichStatus
+
+    from hw_replay.source import Source
 
 LAST_WORDS_S = 1.0
 """Time limit for writing the remaining lines to standard error."""
@@ -46,19 +52,19 @@ def add_parser(commands: _SubParsersAction[argparse.ArgumentParser]) -> None:
 
 def run_command(arguments: argparse.Namespace) -> int:
     """Fly; returns the exit code."""
+    # The start creates many objects that stay. `run` collects once it is complete.
+    gc.disable()
     # Imported here because only this command needs it.
-    from hw_replay.open import open_source
+    from vario.app.caution import CAUTION
     from vario.app.change.marks import marks_folder
     from vario.app.config.in_force import settings_in_force
     from vario.app.live.clock import FIRST_S
     from vario.app.live.run import RunOptions, run
-    from vario.app.live.status import table
-    from vario.app.live.teller import Teller
-    from vario.app.terminal import CAUTION, ShownLog, terminal
+    from vario.app.live.teller import ShownLog, Teller
     from vario.settings.load import load_settings
 
     config: Path | None = arguments.config
-    emulate = open_source(arguments.emulate) if arguments.emulate else None
+    emulate = _opened(arguments.emulate)
     if emulate is None:
         config = config or Path("vario.toml")
         loaded = load_settings(config)
@@ -75,14 +81,13 @@ def run_command(arguments: argparse.Namespace) -> int:
     teller = Teller()
     teller.setFormatter(ShownLog("%(levelname).1s %(message)s"))
     logging.basicConfig(level=logging.INFO, handlers=[teller])
-    console = terminal(stderr=True)
-    line = console.status("starting") if console.is_terminal else None
+    line = _status_line() if sys.stderr.isatty() else None
 
     def show(text: str) -> None:
         if line is not None:
             teller.do(lambda: line.update(text))
 
-    teller.do(lambda: console.print(CAUTION))
+    teller.do(lambda: sys.stderr.write(f"{CAUTION}\n"))
     if line is not None:
         teller.do(line.start)
     left_behind: tuple[str, ...] = ()
@@ -91,6 +96,10 @@ def run_command(arguments: argparse.Namespace) -> int:
         left_behind, kept = status.left_behind, status.recorder
         if line is not None:
             teller.do(line.stop)
+        from vario.app.live.status_table import table
+        from vario.app.terminal import terminal
+
+        console = terminal(stderr=True)
         teller.do(lambda: console.print(table(status, FIRST_S)))
         if kept is not None and (kept.problem or kept.lost):
             words = f"{kept.lost} samples not recorded: {kept.problem or 'earlier'}"
@@ -104,3 +113,19 @@ def run_command(arguments: argparse.Namespace) -> int:
         # A thread that hangs would prevent the interpreter from exiting.
         os._exit(1 if left_behind else 0)
     return 0
+
+
+def _opened(path: Path | None) -> Source | None:
+    """The recording to emulate."""
+    if path is None:
+        return None
+    from hw_replay.open import open_source
+
+    return open_source(path)
+
+
+def _status_line() -> RichStatus:
+    """A line on the terminal, not started."""
+    from vario.app.terminal import terminal
+
+    return terminal(stderr=True).status("starting")

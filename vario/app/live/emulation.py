@@ -5,10 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from types import MappingProxyType
 
-from drivers.fakes import FakeBus, World, fake
+from drivers.fakes import FakeBus, FakeReceiver, World, fake
 from drivers.samples import Sample
 from vario.app.errors import AppError
 from vario.app.live.clock import Clock
+from vario.app.live.fitting import Fitted, fitted
 from vario.settings.edit import NotEditableError, set_value
 from vario.settings.load import LoadedSettings, parse_settings
 from vario.settings.schema import Settings
@@ -95,3 +96,21 @@ def wired(settings: Settings, world: World, clock: Clock) -> dict[int, FakeBus]:
         )
         bus.attach(fake(wanted.chip, world, clock.now_s), wanted.address)
     return buses
+
+
+def emulated(
+    loaded: LoadedSettings, flight: Iterable[Sample], clock: Clock
+) -> tuple[LoadedSettings, FlownClock, Fitted]:
+    """The settings with chips, the clock that plays the flight, and the sensors on fake buses.
+
+    Raises:
+        AppError: as `with_chips` and `fitted`.
+    """
+    loaded, world = with_chips(loaded), World()
+    flown = FlownClock(clock, world, flight)
+    fakes = wired(loaded.settings, world, clock)
+    return (
+        loaded,
+        flown,
+        fitted(loaded.settings, fakes.__getitem__, lambda _: FakeReceiver(world, flown.now_s)),
+    )

@@ -10,13 +10,12 @@ or sample. It affects neither the other outlets nor the flight logic.
 from __future__ import annotations
 
 import logging
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Protocol
 
-from drivers.events import Event, SettingsChange
+from drivers.events import Mark, PilotAction, SettingsChange
 from drivers.samples import Reference, Sample
 from hw_replay.source import RecordingInfo, SensorInfo
 from vario.app.live.recorder import UTC_OFFSET
@@ -40,6 +39,9 @@ AGAIN_AFTER_S = 5.0
 """Minimum delay before the flight logic restarts after a failure."""
 
 LIVE = "live"
+
+_NOT_READ = (Reference, SettingsChange, Mark, PilotAction)
+"""Samples that no sensor has read: they do not move the time."""
 
 
 class Journal(Protocol):
@@ -135,21 +137,25 @@ class Instrument:
 
     def take(self, sample: Sample) -> None:
         """Process one sample. Never raises: a failure of the flight logic is logged and restarts it."""
-        if not isinstance(sample, Reference | Event):
+        if not isinstance(sample, _NOT_READ):
             self.reached_s = max(self.reached_s, sample.t_s)
         if self._player is None and sample.t_s >= self._again_s:
-            with self._guard(sample.t_s):
+            try:
                 self._begin(sample.t_s)
+            except Exception:  # see _failed
+                self._failed(sample.t_s)
         self._record(sample.t_s, sample)
         if self._player is None:
             return
-        with self._guard(sample.t_s):
+        try:
             readings = self._player.push(sample)
             for reading in readings:
                 self._show(reading)
             if readings and self._flight.over(readings[-1]):
                 LOG.info("the flight is over: the next recording begins")
                 self.close()
+        except Exception:  # see _failed
+            self._failed(sample.t_s)
 
     def know_utc(self, at_zero: datetime, t_s: float) -> None:
         """Record the date and time at `t_s` = 0, which are known now, or now known more exactly.
@@ -165,20 +171,21 @@ class Instrument:
         """The samples or this flight have ended. Never raises."""
         if self._player is None:
             return
-        with self._guard(self.reached_s):
+        try:
             for reading in self._player.close():
                 self._show(reading)
+        except Exception:  # see _failed
+            self._failed(self.reached_s)
         self._player = None
 
-    @contextmanager
-    def _guard(self, t_s: float) -> Iterator[None]:
-        """Handles any failure at `t_s`: drops the latest reading and schedules a restart."""
-        try:
-            yield
-        except Exception:  # an error can occur in many places; a restart is better for the pilot than an end
-            LOG.exception("the flight logic failed; it restarts in %g s", AGAIN_AFTER_S)
-            self._player = self.reading = None
-            self._again_s = t_s + AGAIN_AFTER_S
+    def _failed(self, t_s: float) -> None:
+        """Handle any failure at `t_s`: drop the latest reading and schedule a restart.
+
+        An error can occur in many places; a restart is better for the pilot than an end.
+        """
+        LOG.exception("the flight logic failed; it restarts in %g s", AGAIN_AFTER_S)
+        self._player = self.reading = None
+        self._again_s = t_s + AGAIN_AFTER_S
 
     def _begin(self, t_s: float) -> None:
         settings = self._loaded.settings

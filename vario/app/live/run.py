@@ -10,13 +10,11 @@ from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
 
-from drivers.fakes import FakeReceiver, World
 from hw_replay.source import Source
 from vario.app.cockpit.feed import Feed
 from vario.app.cockpit.process import KeptPage
 from vario.app.live.clock import FIRST_S, Clock, MonotonicClock
 from vario.app.live.controls import ControlPanel
-from vario.app.live.emulation import FlownClock, wired, with_chips
 from vario.app.live.ending import Ending
 from vario.app.live.file_watch import SideWatch
 from vario.app.live.fitting import Buses, Fitted, described, fitted
@@ -169,11 +167,10 @@ def _hardware(loaded: LoadedSettings, options: RunOptions, ending: Ending) -> _H
         buses = Buses()
         ending.add("buses", buses.close)
         return _Hardware(loaded, clock, fitted(loaded.settings, buses), lambda: False)
-    loaded = with_chips(loaded)
-    world = World()
-    flown = FlownClock(clock, world, options.emulate)
-    fakes = wired(loaded.settings, world, clock)
-    found = fitted(loaded.settings, fakes.__getitem__, lambda _: FakeReceiver(world, flown.now_s))
+    # With fake chips only: the fakes and their random numbers take long to load.
+    from vario.app.live.emulation import emulated  # noqa: PLC0415
+
+    loaded, flown, found = emulated(loaded, options.emulate, clock)
     return _Hardware(loaded, flown, found, lambda: flown.over)
 
 
@@ -260,4 +257,5 @@ def _prefer_this_process(stack: ExitStack) -> None:
     # Exclude loaded objects from garbage collection: checking them takes 60 ms, on a Pi more.
     gc.collect()
     gc.freeze()
+    gc.enable()  # the start switches it off
     stack.callback(gc.unfreeze)

@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 
-from drivers.samples import Sample
+from drivers.samples import Sample, at_time
 from vario.app.live.clock import Clock
 from vario.app.live.faults import WatchedSensor
 
@@ -35,17 +34,19 @@ class Scheduler:
         Returns:
             The samples, with times in whole nanoseconds as a recording stores them.
         """
-        due_s = min((sensor.due_s for sensor in self.sensors), default=until_s)
-        self._clock.wait_until(min(due_s, until_s))
+        clock, sensors = self._clock, self.sensors
+        clock.wait_until(min([until_s, *[watched.sensor.due_s for watched in sensors]]))
         taken: list[Sample] = []
-        for sensor in self.sensors:
-            now_s = self._clock.now_s()
-            if sensor.due_s > now_s:
+        now_s = clock.now_s()
+        for watched in sensors:
+            if watched.sensor.due_s > now_s:
                 continue
-            samples = sensor.poll(now_s)
-            sensor.note_poll_duration(self._clock.now_s() - now_s)
+            begun_s = now_s
+            samples = watched.poll(begun_s)
+            now_s = clock.now_s()
+            watched.note_poll_duration(now_s - begun_s)
             for sample in samples:
-                stamped = replace(sample, t_s=whole_ns(sample.t_s))
+                stamped = at_time(sample, whole_ns(sample.t_s))
                 if stamped.t_s < 0.0:
                     continue
                 for listener in self._listeners:

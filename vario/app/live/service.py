@@ -35,6 +35,9 @@ STOP_S = 8
 PRIORITY = 20
 """Above all normal threads, below the threads of the kernel (50)."""
 
+_OURS = "# Written by vario install-service."
+"""How the unit begins."""
+
 _TEMPLATE = """\
 # Written by vario install-service. Settings: {config}
 [Unit]
@@ -188,6 +191,7 @@ def add_parser(commands: _SubParsersAction[ArgumentParser]) -> None:
 
 def install_command(arguments: argparse.Namespace) -> int:
     """Show the unit, ask, write it, and print the next steps."""
+    from vario.app.files.atomic import result_file
     from vario.app.noise.files import write_keeping
     from vario.settings.load import load_settings
 
@@ -199,7 +203,12 @@ def install_command(arguments: argparse.Namespace) -> int:
     if not arguments.yes and not _agreed(f"\nWrite this to {arguments.unit}? [y/N] "):
         out.write("nothing written\n")
         return 0
-    kept = write_keeping(arguments.unit, text)
+    kept = None
+    if _is_ours(arguments.unit):
+        with result_file(arguments.unit) as temporary:
+            temporary.write_text(text, encoding="utf-8")
+    else:
+        kept = write_keeping(arguments.unit, text)
     if kept is not None:
         out.write(shown(f"the previous file is now {kept}\n"))
     told = (
@@ -211,6 +220,14 @@ def install_command(arguments: argparse.Namespace) -> int:
     )
     out.write(shown(told))
     return 0
+
+
+def _is_ours(unit: Path) -> bool:
+    """Whether this command wrote the unit. It is then replaced, not kept: it can be made again."""
+    try:
+        return unit.read_text(encoding="utf-8", errors="replace").startswith(_OURS)
+    except FileNotFoundError:
+        return False
 
 
 def _make_folder(loaded: LoadedSettings, user: str) -> str:

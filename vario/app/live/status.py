@@ -1,11 +1,9 @@
-"""The status of a live run: one line periodically, and a table at the end."""
+"""The status of a live run, and its line for the display."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-
-from rich.table import Table
 
 from vario.app.live.faults import SensorState, SensorStatus
 from vario.app.live.recorder import RecorderStatus
@@ -81,21 +79,3 @@ def one_line(status: Status) -> str:
     if status.sound_gaps:
         parts.append(f"{status.sound_gaps} gaps in the sound")
     return " | ".join(parts)
-
-
-def table(status: Status, since_s: float) -> Table:
-    """All sensors with their counts, since `since_s`."""
-    out = Table(title="Sensors")
-    for heading in ("sensor", "state", "per s", "faults", "overruns"):
-        out.add_column(heading, justify="left" if heading in ("sensor", "state", "faults") else "right")
-    span_s = max(status.t_s - since_s, 1e-9)
-    for sensor in status.sensors:
-        faults = ", ".join(f"{kind} {count}" for kind, count in sensor.faults.items()) or "none"
-        out.add_row(
-            sensor.name,
-            sensor.state.value,
-            f"{sensor.readings / span_s:.1f}",
-            faults,
-            str(sensor.overruns),
-        )
-    return out

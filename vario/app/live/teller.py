@@ -8,8 +8,18 @@ import sys
 import threading
 from collections.abc import Callable
 
+from hw_replay.text import shown
+
 MOST_WAITING = 1000
 """Maximum number of lines that wait for a slow terminal. More are dropped and counted."""
+
+
+class ShownLog(logging.Formatter):
+    """Formatter of the log, whose lines also contain names and marks."""
+
+    def format(self, record: logging.LogRecord) -> str:
+        """See the library."""
+        return shown(super().format(record))
 
 
 class Teller(logging.Handler):

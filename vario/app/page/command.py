@@ -36,10 +36,11 @@ def add_parser(commands: Any) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """Make the page and print its path."""
+    from vario.app.caution import CAUTION
     from vario.app.page.build import write_page
     from vario.app.replay.console import hindsight_sentence
     from vario.app.replay.session import opened
-    from vario.app.terminal import CAUTION, labelled, progress_bar, terminal
+    from vario.app.terminal import labelled, progress_bar, terminal
     from vario.settings.display import DisplayUnits
 
     source, loaded = opened(arguments.file, arguments.config, arguments.overrides)

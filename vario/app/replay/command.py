@@ -125,7 +125,8 @@ def _hindsight() -> Hindsight:
 
 def _marked(source: Source, folder: Path, file: Path) -> Source:
     """The source with the marks that were set during its recording."""
-    from vario.app.change.marks import Marked, dropped_marks, missing_marks
+    from vario.app.change.marked import Marked
+    from vario.app.change.marks import dropped_marks, missing_marks
 
     if source.info.start_utc is None:
         raise AppError(f"{file}: has no start time, so no mark can be placed in it")

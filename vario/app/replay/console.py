@@ -11,10 +11,11 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
+from vario.app.caution import CAUTION
 from vario.app.outputs.catalogue import output_of
 from vario.app.outputs.flight_time import clock, duration_text, utc_or_clock
 from vario.app.replay.results import REPORT, SUMMARY, TONE, TRACE
-from vario.app.terminal import CAUTION, labelled, terminal
+from vario.app.terminal import labelled, terminal
 from vario.settings.display import DisplayUnits, Measure
 
 TRUTHS = ("truth_vario_mps", "truth_netto_mps")

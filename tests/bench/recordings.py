@@ -1,9 +1,10 @@
 """How the vario does on recordings: `python -m tests.bench.recordings FILE ...`.
 
-For each file: minutes in each mode, climbs and those that lost height, seconds an hour in flight without a
-vario, its correlation with the change of energy height in windows of 10 s and the difference of their means,
-the mean squared innovation of the energy height over its variance (NIS), and the share of refused samples.
-Energy heights are the measured ones: samples of pressure and airspeed, not smoothed.
+For each file: minutes in each mode, climbs and those that lost height, seconds an hour without a vario in
+flight and in the whole recording, correlation of the vario with the change of energy height between samples
+10 s apart (in live time, and with the lag of the vario taken out), the difference of their means, the mean
+squared innovation of the energy height over its variance (NIS), and the share of refused samples. Energy
+heights are the measured ones: samples of pressure and airspeed, not smoothed.
 """
 
 from __future__ import annotations
@@ -12,9 +13,11 @@ import argparse
 import math
 import time
 from collections import Counter
+from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
+from numpy.typing import NDArray
 from rich.console import Console
 
 from drivers.isa import G0_MPS2
@@ -24,7 +27,12 @@ from vario.flight.inputs.frames import JUMP_S
 from vario.flight.motion.mode import Mode
 from vario.flight.reading import Reading
 
+Floats = NDArray[np.float64]
+
 WINDOW_S = 10.0
+
+
+LAGS_S = np.arange(0.0, 8.1, 0.25)
 
 
 class Measured:
@@ -32,10 +40,10 @@ class Measured:
 
     def __init__(self) -> None:
         self._last_s: float | None = None
-        self._flown_s = 0.0
+        self._flown_s = self._whole_s = self._whole_blank_s = 0.0
         self._blank_s: Counter[str] = Counter()
-        self._window: list[tuple[float, float, float]] = []
-        self._rates: list[tuple[float, float]] = []
+        self._shown: list[tuple[float, float]] = []
+        self._energies: list[tuple[float, float, bool]] = []
         self._squares: list[float] = []
         self._refused = 0
 
@@ -43,45 +51,60 @@ class Measured:
         """One reading."""
         step_s = 0.0 if self._last_s is None else reading.t_s - self._last_s
         self._last_s = reading.t_s
-        if reading.mode is Mode.GROUND or step_s > JUMP_S:
-            self._window.clear()
+        if step_s > JUMP_S:
+            return
+        blank = reading.energy.vario_mps is None
+        self._whole_s += step_s
+        self._whole_blank_s += step_s * blank
+        if reading.mode is Mode.GROUND:
             return
         self._flown_s += step_s
-        if reading.energy.vario_mps is None:
+        if blank:
             self._blank_s[", ".join(map(str, reading.quality)) or "no flag"] += step_s
-            self._window.clear()
-        self._take_innovation(reading)
-
-    def _take_innovation(self, reading: Reading) -> None:
-        monitor, vario_mps = reading.monitor, reading.energy.vario_mps
-        height = monitor.innovations.get("height")
-        if height is None:
+        self._shown.append((reading.t_s, math.nan if blank else float(reading.energy.vario_mps or 0.0)))
+        height = reading.monitor.innovations.get("height")
+        height_m = reading.monitor.measured_height_m
+        if height is None or height_m is None:
             return
         self._squares.append(height.nis)
         self._refused += not height.used
-        if vario_mps is None or monitor.measured_height_m is None:
-            return
-        tas_mps = monitor.measured_tas_mps if reading.energy.compensated else None
-        energy_m = monitor.measured_height_m + (tas_mps or 0.0) ** 2 / (2.0 * G0_MPS2)
-        window = self._window
-        window.append((reading.t_s, energy_m, vario_mps))
-        span_s = window[-1][0] - window[0][0]
-        if span_s >= WINDOW_S:
-            if span_s < 1.5 * WINDOW_S:
-                t_s, energies, varios = np.array(window).T
-                mean_mps = float(np.trapezoid(varios, t_s)) / span_s
-                self._rates.append(((energies[-1] - energies[0]) / span_s, mean_mps))
-            self._window = [window[-1]]
+        compensated = reading.energy.compensated
+        tas_mps = reading.monitor.measured_tas_mps if compensated else None
+        energy_m = height_m + (tas_mps or 0.0) ** 2 / (2.0 * G0_MPS2)
+        self._energies.append((reading.t_s, energy_m, compensated))
+
+    def _windows(self) -> Iterator[tuple[float, float, float]]:
+        """Begin, end and mean change of energy height of stretches of about 10 s, in m/s."""
+        first: tuple[float, float, bool] | None = None
+        for row in self._energies:
+            span_s = math.inf if first is None else row[0] - first[0]
+            if first is None or span_s > 1.5 * WINDOW_S or row[2] != first[2]:
+                first = row
+            elif span_s >= WINDOW_S:
+                yield first[0], row[0], (row[1] - first[1]) / span_s
+                first = row
 
     def result(self) -> str:
         """A line."""
-        wanted, shown = np.array(self._rates).T if len(self._rates) > 2 else np.full((2, 2), np.nan)
+        windows = np.array(list(self._windows())).reshape(-1, 3)
+        t_s, shown = np.array(self._shown).reshape(-1, 2).T
+        known = np.isfinite(shown)
+        t_s, shown = t_s[known], shown[known]
+        ways_m = np.concatenate([[0.0], np.cumsum(np.diff(t_s) * shown[:-1])])
+
+        def means(lag_s: float) -> Floats:
+            begins, ends = (np.interp(windows[:, k] + lag_s, t_s, ways_m) for k in (0, 1))
+            return np.asarray((ends - begins) / (windows[:, 1] - windows[:, 0]))
+
+        fits = [float(np.corrcoef(windows[:, 2], means(lag_s))[0, 1]) for lag_s in LAGS_S]
+        best = int(np.argmax(fits))
         hours, blank_s = self._flown_s / 3600.0 or math.nan, sum(self._blank_s.values())
         why = "; ".join(f"{name} {seconds:.1f} s" for name, seconds in self._blank_s.items())
         return (
-            f"blank {blank_s:.1f} s, {blank_s / hours:.1f} s/h ({why or 'none'}), "
-            f"correlation {np.corrcoef(wanted, shown)[0, 1]:.3f}, "
-            f"mean {np.mean(shown - wanted):+.3f} m/s, NIS {np.mean(self._squares or [math.nan]):.2f}, "
+            f"blank {blank_s:.1f} s, {blank_s / hours:.1f} s/h ({why or 'none'}), in the whole "
+            f"{self._whole_blank_s / self._whole_s * 3600.0:.1f} s/h; correlation {fits[0]:.3f}, "
+            f"{fits[best]:.3f} at {LAGS_S[best]:.2f} s; mean {np.mean(means(0.0) - windows[:, 2]):+.3f} m/s; "
+            f"NIS {np.mean(self._squares or [math.nan]):.2f}; "
             f"refused {self._refused / max(len(self._squares), 1):.2%}"
         )
 

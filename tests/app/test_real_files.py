@@ -25,6 +25,7 @@ from vario.flight.motion.energy import Noise
 from vario.flight.motion.flying import FlyingSpeed, SpeedOrigin
 from vario.flight.motion.mode import Mode
 from vario.flight.reading import Reading
+from vario.settings.display import METRIC
 from vario.settings.schema import Settings
 
 
@@ -91,14 +92,14 @@ def test_two_flights_are_told_apart(any_reading: Reading) -> None:
 def test_a_mode_against_height_or_track_is_told(any_reading: Reading) -> None:
     """Parked with an airspeed that cannot be; and moving at 25 m/s with none."""
     usual = FlyingSpeed(15.0, SpeedOrigin.USUAL)
-    parked, blocked = GroundWatch(), GroundWatch()
+    parked, blocked = GroundWatch(METRIC), GroundWatch(METRIC)
     slow = replace(any_reading, ground_velocity=GnssVel(0.0, 0.2, 0.0, None))
     fast = replace(any_reading, mode=Mode.GROUND, ground_velocity=GnssVel(0.0, 25.0, 0.0, None))
     for t_s in range(900):
         parked.take(replace(slow, mode=Mode.CRUISE, t_s=float(t_s)), 1.0)
         blocked.take(replace(fast, t_s=float(t_s)), 1.0)
     assert "neither place nor height changes in 15 min that count as flown" in parked.warnings(usual)[0]
-    assert "15 min of moving over ground at up to 25 m/s" in blocked.warnings(usual)[0]
+    assert "15 min of moving over ground at up to 90 km/h" in blocked.warnings(usual)[0]
 
 
 def test_a_part_of_a_recording_is_played(tmp_path: Path) -> None:

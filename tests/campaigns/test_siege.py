@@ -50,8 +50,8 @@ SHORT = [
     if function not in LONG and group != "The running instrument"
 ]
 
-ACTING = {"audio", "recorder"}
-"""Sections that belong to the machine: files and sound."""
+ACTING = {"audio", "controls", "page", "recorder"}
+"""Sections that belong to the machine: files, sound, pins, addresses."""
 
 
 @interpreted_only

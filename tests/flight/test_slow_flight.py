@@ -25,6 +25,7 @@ from vario.app.replay.flying_speed import learned_flying_mps
 from vario.app.replay.session import ReplaySession
 from vario.flight.motion.flying import flying_speed
 from vario.flight.motion.mode import FLYING_MPS, Mode
+from vario.settings.display import METRIC, Measure
 from vario.settings.glider import Limits
 from vario.settings.schema import Settings
 
@@ -61,7 +62,7 @@ def test_a_slow_flight_is_a_flight(tmp_path: Path, pressure: bool) -> None:
     flight = summary["flight"]
     assert flight["flying_speed_from"] == "heights and speeds of the recording"
     assert flight["flying_speed_mps"] == pytest.approx(10.0 * 0.8 / 1.3, abs=0.3)
-    said = f"flying above {flight['flying_speed_mps']:.1f} m/s, learned"
+    said = f"flying above {METRIC.shown(Measure.SPEED, flight['flying_speed_mps'])}, learned"
     assert any(said in warning for warning in summary["warnings"])
     assert flight["takeoff_s"] == pytest.approx(36_120, abs=6)
     assert flight["landing_s"] == pytest.approx(36_600, abs=30)

@@ -98,8 +98,8 @@ NOTES: dict[Cue, tuple[CueNote, ...]] = {
     ),
     # One downward glide: the contrary of the question.
     Cue.CLIMB_WEAK: (CueNote(0.0, 0.40, 1500.0, 500.0, _SOFT),),
-    # Two short hollow notes of one pitch: taken. The refusal has the same rhythm two octaves lower.
-    Cue.TAKEN: tuple(_steady(0.11 * k, 0.09, 1047.0, _HORN, 2.0) for k in range(2)),
+    # Two short hollow notes of one pitch: taken. The refusal has the same rhythm, much lower.
+    Cue.TAKEN: tuple(_steady(0.11 * k, 0.09, 1320.0, _HORN, 2.0) for k in range(2)),
     # The shortest and highest sound.
     Cue.KNOB_STEP: (_steady(0.0, 0.05, 3520.0, _SOFT, 1.5),),
     # Short high bells, one to three: the moment is now. More and higher bells are a longer shift; the pitch

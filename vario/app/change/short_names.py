@@ -48,7 +48,9 @@ def _suggestion(name: str, file: Path) -> str:
     if last == "mass":
         near = "ballast (the water on board)"
     hints = [f"did you mean {near}?"] if near else []
-    others = [dotted(path) for path in keys(Settings) if path[-1] == last and name in (last, dotted(path))]
+    # A key of `display` is the unit of a quantity, not a value.
+    named = [path for path in keys(Settings) if path[-1] == last and path[0] != "display"]
+    others = [dotted(path) for path in named if name in (last, dotted(path))]
     if others:
         hints.append(f"{' and '.join(others)} can be changed with an editor, in {file}")
     return " ".join(hints) or f"expected {', '.join(SHORT_NAMES)} or goal"

@@ -232,7 +232,7 @@ SETTINGS_MESSAGES = {
     "nothing like it at the top": (
         "xyzzy = 1",
         "line 1: xyzzy: unknown key; the file has flight, vario, average, circling, centring, expected_climb, speed_to_fly, goal, tone, voice, display, controls, trace, "
-        "sensors, gnss, recorder, audio, nmea, declaration, glider",
+        "sensors, gnss, recorder, audio, nmea, page, declaration, glider",
     ),
     "section misspelt": (
         "[speed-to-fly]",

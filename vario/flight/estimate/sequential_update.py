@@ -13,6 +13,7 @@ for Discrete Sequential Estimation, 1977, chapters II and V.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -67,12 +68,20 @@ class SequentialUpdate:
             for i in range(number + 1):
                 its_mix[i] -= share * own_mix[i]
 
-    def finish(self) -> None:
-        """Put what was used into covariance and correction."""
+    def finish(self, considered: Sequence[int] = (), last: int = 0) -> None:
+        """Put what was used into covariance and correction.
+
+        `considered`: states of which the `last` measurements used tell nothing (Schmidt).
+        """
         if not self._used:
             return
         # Spreads and innovations over the deviation: what is taken off is then one matrix times itself.
         mix = [[share / sigma for share in self._mix[number]] for number, _, sigma in self._used]
         spreads = self._spreads.dot(np.array(mix).T)
-        self._step += spreads.dot([innovation / sigma for _, innovation, sigma in self._used])
+        scaled = [innovation / sigma for _, innovation, sigma in self._used]
+        self._step += spreads.dot(scaled)
         self._cov -= spreads.dot(spreads.T)
+        for state in considered:
+            for share, innovation in zip(spreads[state, -last:].tolist(), scaled[-last:], strict=True):
+                self._step[state] -= share * innovation
+                self._cov[state, state] += share * share

@@ -24,6 +24,10 @@ OFF_MPS, OFF_SIGMAS = 1.5, 2.0
 OFF_S = 180.0
 """... unless it lasts longer than any of these: then the incidence is wrong."""
 
+TYPICAL_OFF_MPS = 1.0
+"""Gliders differ by so much from a typical polar: it says nothing of a drag that is known better. Chosen from
+0.3, 0.5, 0.7, 1.0, 1.3 and 2.0 m/s: lower ones cost in pull-ups, higher ones in rough air."""
+
 MOST_MPS = 3.0
 """The difference of a single measurement is limited to this."""
 
@@ -52,7 +56,9 @@ class ByPolar:
         innovation = -(fx * vx + fy * vy + fz * vz) / G0_MPS2 - sink - float(row @ step)
         spread = state.cov @ row
         signal = float(row @ spread)
-        # Airbrakes, a slip or a rope change the drag for a while; a lasting difference is a wrong incidence.
+        if state.wing.polar is None and signal < TYPICAL_OFF_MPS**2:
+            return
+        # Airbrakes, a slip or a rope change the drag for a while; what stays is a wrong incidence.
         doubt = OFF_SIGMAS * math.sqrt(signal + n.polar_mps_sqrt_s**2)
         self._off_s = self._off_s + t if abs(innovation) > max(doubt, OFF_MPS) else 0.0
         if 0.0 < self._off_s < OFF_S:

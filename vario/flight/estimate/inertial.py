@@ -23,6 +23,7 @@ from vario.flight.estimate.inertial_model import (
     HEIGHT,
     LAG,
     LATE,
+    LIFT,
     POLAR_EVERY_S,
     SIDE,
     SIZE,
@@ -53,12 +54,17 @@ errors are large.
 """
 
 
-GUST_WINDOW_S = 0.5
+CONSIDERED = (ALPHA, LIFT)
+"""Without a glider file sideslip and lift curve tell nothing of these (consider states): a gust changes the
+wing's force, an input, and the air velocity together. The filter would take that for another lift constant.
+An airspeed beyond `GUST_NIS` is a gust as well, and tells nothing of them either."""
 
-UNSURE_LIFT_SHARE, UNSURE_LIFT_S = 0.4, 20.0
-"""Without a glider file, the wing loading differs from the typical one by this much; within this time the
-incidence absorbs the constant part of the error.
-"""
+GUST_NIS = 2.5
+
+LIFT_RANGE = 0.75
+"""Bounds of the natural logarithm κ: wing loadings of 13 to 59 kg/m² without a glider file."""
+
+GUST_WINDOW_S = 0.5
 
 _HEIGHT, _AIRSPEED, _SIDESLIP, _LIFT = range(4)
 """The rows of the measurements in flight; the height is always the first."""
@@ -68,12 +74,12 @@ _REST_ROWS = np.eye(SIZE)[[HEIGHT, V, GYRO, V + 1, GYRO + 1, V + 2, GYRO + 2]]
 
 _ROW_PLACES = np.ravel_multi_index(
     (
-        [_HEIGHT] * 2 + [_AIRSPEED] * 3 + [_SIDESLIP] * 6 + [_LIFT] * 3,
+        [_HEIGHT] * 2 + [_AIRSPEED] * 3 + [_SIDESLIP] * 6 + [_LIFT] * 4,
         [
             *(CLIMB, LAG),
             *(V, V + 1, V + 2),
             *(V, ACC + 1, ACC + 2, BETA, SIDE, SKEW),
-            *(V, ACC + 2, ALPHA),
+            *(V, ACC + 2, ALPHA, LIFT),
         ],
     ),
     (4, SIZE),
@@ -91,7 +97,6 @@ class InertialFilter(InertialState):
         self._fill_rows = SparseEntries(_ROW_PLACES)
         self._gust_s, self._gust_sum, self._gust_count = 0.0, 0.0, 0
         self._by_polar = ByPolar()
-        self._lift_rad = 0.0
         self._turns: SequentialUpdate
 
     def correct(self, regime: Regime, density_ratio: float) -> None:
@@ -156,20 +161,20 @@ class InertialFilter(InertialState):
         fy, fz = self.pushed[1] / t, self.pushed[2] / t
         fast = max(vx + self.gust_mps, 8.0)
         per = 1.0 / (density_ratio * fast)
-        lift_mps = -self.wing.lift_m * fz * per
+        lift_m = self.lift_m
+        lift_mps = -lift_m * fz * per
         self._fill_rows.put(
             self._rows,
             [
                 *(-self.baro_lag_s, -self.climb_mps),
                 *(vx / speed, vy / speed, vz / speed),
                 *(-beta0, -side_m * per, -skew_m * per, -fast, fy * per, fz * per),
-                *(lift_mps / fast - alpha0, -self.wing.lift_m * per, -fast),
+                *(lift_mps / fast - alpha0, -lift_m * per, -fast, -lift_mps),
             ],
         )
         self._measure(self._rows)
         self._correct_height()
-        if self._speed[2]:
-            self._correct_airspeed()
+        gust = bool(self._speed[2]) and self._correct_airspeed()
         residual = fast * beta0 - (side_m * fy + skew_m * fz) * per - vy
         self._scalar("sideslip", _SIDESLIP, residual, n.sideslip_mps_sqrt_s**2 / t)
         residual = fast * alpha0 + lift_mps - vz
@@ -177,31 +182,24 @@ class InertialFilter(InertialState):
         loose = LOOSE_STALLED if regime is Regime.STALLED and residual < 0.0 else 1.0
         if regime is Regime.TOWED:
             loose = LOOSE_TOWED
-        variance = loose * n.lift_mps_sqrt_s**2 / t
-        if self.wing.polar is None:
-            variance += self._unsure_lift(lift_mps, fast, t)
-        self._scalar("lift", _LIFT, residual, variance)
-        incidence_variance = float(self.cov[ALPHA, ALPHA])
-        self._turns.finish()
+        self._scalar("lift", _LIFT, residual, loose * n.lift_mps_sqrt_s**2 / t)
+        incidence_variance, lift_variance = float(self.cov[ALPHA, ALPHA]), float(self.cov[LIFT, LIFT])
+        self._turns.finish(CONSIDERED if lift_variance > 0.0 else (), 3 if gust else 2)
         self.ground.correct(self, self._step)
         if regime is Regime.TOWED:
-            # The incidence is not corrected, and its variance is kept (a consider state after Schmidt).
-            self._step[ALPHA] = 0.0
-            self.cov[ALPHA, ALPHA] = incidence_variance
+            # Nothing is learned of the incidence, and it gets no surer (a consider state after Schmidt).
+            self._step[ALPHA] = self._step[LIFT] = 0.0
+            self.cov[ALPHA, ALPHA], self.cov[LIFT, LIFT] = incidence_variance, lift_variance
         self._polar_s = self._polar_s + t if regime is Regime.GLIDING else 0.0
         if self._polar_s > POLAR_EVERY_S:
             self._by_polar.correct(self, self._step, density_ratio, self._polar_s)
             self._polar_s = 0.0
 
-    def _unsure_lift(self, lift_mps: float, fast_mps: float, t: float) -> float:
-        """Variance of a lift curve of unknown slope: the part that the incidence has not absorbed."""
-        angle = lift_mps / fast_mps
-        self._lift_rad += min(1.0, t / UNSURE_LIFT_S) * (angle - self._lift_rad)
-        return (UNSURE_LIFT_SHARE * (angle - self._lift_rad) * fast_mps) ** 2
-
-    def _correct_airspeed(self) -> None:
+    def _correct_airspeed(self) -> bool:
+        """Use the airspeed; true if it is a gust's."""
         total_mps, variance, count = self._speed
         mean_mps, variance = total_mps / count, variance / (count * count)
+        nis = 0.0
         if self.age_s > SETTLE_S:
             # Learn the gust variance: the innovations must have the size that the filter expects.
             residual = mean_mps - self._turns.expected(_AIRSPEED)
@@ -214,6 +212,7 @@ class InertialFilter(InertialState):
                 self._free_along_track(residual * residual / 16.0 - total)
                 self._measure(self._rows)
         self._scalar("airspeed", _AIRSPEED, mean_mps, variance)
+        return nis > GUST_NIS
 
     def _learn_gusts(self, normalised: float) -> None:
         """Sum the innovations over half a second: in single readings the lag of the tubing hides a gust."""
@@ -255,6 +254,7 @@ class InertialFilter(InertialState):
         nx, ny, nz = nx + ny * c - nz * b, ny + nz * a - nx * c, nz + nx * b - ny * a
         self.north = level(self.down, (nx, ny, nz))
         self.x[14:19] += step[14:19]
+        self.x[LIFT] = min(max(self.x[LIFT] + s[LIFT], -LIFT_RANGE), LIFT_RANGE)
         self.wind_mps = (self.wind_mps[0] + s[WIND], self.wind_mps[1] + s[WIND + 1])
         self.gnss_latency_s = min(max(self.gnss_latency_s + s[LATE], 0.0), 0.6)
         self.baro_lag_s = min(max(self.baro_lag_s + s[LAG], 0.0), 0.4)

@@ -14,6 +14,7 @@ States (body axes x forward, y right, z down; "down" d is the unit vector toward
     wind W (2)           north and east, m/s
     latency L            of the velocities over ground, beyond their stated time, s
     lag T                of the barometer, first order, s
+    lift κ               logarithm of the true lift constant over the assumed K; 0 with a glider file
 
 ω is the true rate, f the true specific force (measured minus bias), g gravity:
 
@@ -30,7 +31,7 @@ arXiv:1711.02508, sections 5 and 6.
 Measurements: height h - T ḣ; airspeed |v| + u, minus the effect of the lag of the tubing; velocity over
 ground, north and east; and three pseudo-measurements of a flying wing:
     side force               v_y = V β0 - (Y f_y + c f_z)/(σ V): the fuselage is its own slip indicator
-    lift curve               v_z = V α0 - K f_z/(σ V), K = 2(m/S)/(ρ0·CLα): no vane needed
+    lift curve               v_z = V α0 - K e^κ f_z/(σ V), K = 2(m/S)/(ρ0·CLα): no vane needed
     polar                    drag from the glide polar: f·v/g = -sink(V, n), weakly, fixes α0 (`by_polar`)
 At low airspeed: standing still (v ≈ 0) when the instrument is at rest.
 
@@ -51,8 +52,8 @@ from drivers.isa import G0_MPS2, SEA_LEVEL_KGPM3
 from vario.flight.core.polar import QuadraticPolar
 
 PSI, V, GYRO, ACC, CLIMB, HEIGHT, ALPHA, BETA, GUST, SIDE, SKEW = 0, 3, 6, 9, 12, 13, 14, 15, 16, 17, 18
-WIND, LATE, LAG = 19, 21, 22
-SIZE = 23
+WIND, LATE, LAG, LIFT = 19, 21, 22, 23
+SIZE = 24
 
 
 def _places(*blocks: tuple[list[int], list[int]]) -> NDArray[np.intp]:
@@ -121,7 +122,9 @@ class InertialNoise:
     skew_m: float = 1.2
     lift_mps_sqrt_s: float = 0.04  # lift curve, as the density of its error in v_z
     sideslip_mps_sqrt_s: float = 0.15
-    polar_mps_sqrt_s: float = 0.6  # polar error, wet wings: the polar has effect only in the long run
+    lift_share: float = 0.4  # standard deviation of κ without a glider file; with one κ stays 0
+    lift_creep_per_sqrt_s: float = 1e-3  # ballast dropped, flaps
+    polar_mps_sqrt_s: float = 0.6  # polar error, wet wings: believed only in the long run
     updraft_mps_per_sqrt_s: float = 1.4
     gust_time_s: float = 1.0
     gust_least_mps: float = 0.1

@@ -15,6 +15,7 @@ from vario.flight.estimate.inertial_model import (
     CLIMB,
     GUST,
     GYRO,
+    LIFT,
     PSI,
     SIZE,
     WIND,
@@ -30,7 +31,7 @@ UPDRAFT_MPS = 2.0
 """Standard deviation of the vertical motion of the air at the start."""
 
 
-def first_sigmas(noise: InertialNoise, gust_sigma_mps: float) -> NDArray[np.float64]:
+def first_sigmas(noise: InertialNoise, gust_sigma_mps: float, *, wing_known: bool) -> NDArray[np.float64]:
     """One standard deviation of each state at the start, shape (SIZE,)."""
     n = noise
     sigma = np.empty(SIZE)
@@ -40,13 +41,14 @@ def first_sigmas(noise: InertialNoise, gust_sigma_mps: float) -> NDArray[np.floa
     sigma[ACC : ACC + 3] = n.accel_bias_mps2
     sigma[CLIMB:GUST] = 3.0, 1.0, n.incidence_rad, n.mounting_yaw_rad
     sigma[GUST:WIND] = gust_sigma_mps, n.side_m, n.skew_m
-    sigma[WIND:] = n.wind_mps, n.wind_mps, n.gnss_latency_sigma_s, n.baro_lag_sigma_s
+    sigma[WIND:LIFT] = n.wind_mps, n.wind_mps, n.gnss_latency_sigma_s, n.baro_lag_sigma_s
+    sigma[LIFT] = 0.0 if wing_known else n.lift_share
     return sigma
 
 
 def start_on_path(state: InertialState, tas_mps: float, climb_mps: float) -> None:
-    """In flight, pitch is the angle of the path plus the incidence: on tow the force misleads."""
-    alpha = float(state.x[ALPHA]) + state.wing.lift_m * G0_MPS2 / tas_mps**2
+    """In flight the pitch is that of the path through the air plus the incidence: a rope may pull."""
+    alpha = float(state.x[ALPHA]) + state.lift_m * G0_MPS2 / tas_mps**2
     pitch = alpha + math.asin(max(-0.5, min(0.5, climb_mps / tas_mps)))
     bank = math.atan2(state.down[1], state.down[2])
     state.down = (-math.sin(pitch), math.sin(bank) * math.cos(pitch), math.cos(bank) * math.cos(pitch))

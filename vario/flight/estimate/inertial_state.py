@@ -17,6 +17,7 @@ from vario.flight.estimate.inertial_model import (
     GYRO,
     HEIGHT,
     LATE,
+    LIFT,
     PSI,
     SIDE,
     SIZE,
@@ -34,8 +35,8 @@ from vario.flight.estimate.vectors import Vector, cross, level, turn
 
 GAP_RADPS, GAP_MPS2 = 0.1, 1.5
 LEVEL_FUSELAGE_MPS = 28.0
-KEPT = [*range(GYRO, GYRO + 6), ALPHA, ALPHA + 1, SIDE, SIDE + 1]
-NIS_S = 4.0  # time constant of the statistics of the innovations
+KEPT = [*range(GYRO, GYRO + 6), ALPHA, ALPHA + 1, SIDE, SIDE + 1, LIFT]
+NIS_S = 4.0  # how long innovations are looked back at
 MEASURED = ("height", "airspeed", "sideslip", "lift", "north", "east")
 
 
@@ -96,12 +97,12 @@ class InertialState:
         self.air = (tas_mps, 0.0, 0.05 * tas_mps)
         self.x[:] = 0.0
         self.x[SIDE] = TYPICAL_SIDE_M
-        self.x[ALPHA] = -self.wing.lift_m * G0_MPS2 / LEVEL_FUSELAGE_MPS**2
         self.climb_mps, self.height_m, self.gust_mps = climb_mps, height_m, 0.0
+        self.x[ALPHA] = -self.wing.lift_m * G0_MPS2 / LEVEL_FUSELAGE_MPS**2
         self.gust_sigma_mps = 0.7
         self.gyro_bias = self.accel_bias = (0.0, 0.0, 0.0)
         self.nis = dict.fromkeys(self.nis, 1.0)
-        sigma = first_sigmas(n, self.gust_sigma_mps)
+        sigma = first_sigmas(n, self.gust_sigma_mps, wing_known=self.wing.polar is not None)
         if learned:
             self.gyro_bias, self.accel_bias, self.gnss_latency_s, self.baro_lag_s = kept
             self.x[KEPT] = kept_x[KEPT]
@@ -198,6 +199,11 @@ class InertialState:
             self.cov[index, :] = 0.0
             self.cov[:, index] = 0.0
             self.cov[index, index] = sigma * sigma
+
+    @property
+    def lift_m(self) -> float:
+        """The lift constant as learned."""
+        return self.wing.lift_m * math.exp(float(self.x[LIFT]))
 
     @property
     def due_s(self) -> float:

@@ -69,6 +69,7 @@ class Prediction:
         gyro = n.gyro_drift_radps_per_sqrt_s**2 * t
         acc = n.accel_drift_mps2_per_sqrt_s**2 * t
         angle = n.incidence_creep_rad_per_sqrt_s**2 * t  # flaps, bugs, ballast
+        lift_share = 0.0 if state.wing.polar else n.lift_creep_per_sqrt_s**2 * t
         gust = state.gust_sigma_mps**2 * (1.0 - keep * keep)
         self._disturb.put(
             self.disturbance,
@@ -79,7 +80,7 @@ class Prediction:
                 *(lx * dz, ly * dz, shake + lz * dz),
                 *(gyro, gyro, gyro, acc, acc, acc),
                 *(push, 0.0, angle, angle, gust, 1e-4 * t, 1e-6 * t),
-                *(drift, drift, 1e-6 * t, 1e-8 * t),
+                *(drift, drift, 1e-6 * t, 1e-8 * t, lift_share),
                 *(-drift * nx, -drift * ex, -drift * ny, -drift * ey, -drift * nz, -drift * ez),
                 *(-drift * nx, -drift * ny, -drift * nz, -drift * ex, -drift * ey, -drift * ez),
             ],

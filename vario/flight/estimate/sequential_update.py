@@ -13,6 +13,7 @@ Factorization Methods for Discrete Sequential Estimation, 1977, chapters II and 
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -67,13 +68,21 @@ class SequentialUpdate:
             for i in range(number + 1):
                 its_mix[i] -= share * own_mix[i]
 
-    def finish(self) -> None:
-        """Apply the measurements used to covariance and correction."""
+    def finish(self, considered: Sequence[int] = (), last: int = 0) -> None:
+        """Put what was used into covariance and correction.
+
+        `considered`: states of which the `last` measurements used tell nothing (Schmidt).
+        """
         if not self._used:
             return
         # Divided by the standard deviation, so that the subtracted matrix is a product of one matrix with its
         # transpose.
         mix = [[share / sigma for share in self._mix[number]] for number, _, sigma in self._used]
         spreads = self._spreads.dot(np.array(mix).T)
-        self._step += spreads.dot([innovation / sigma for _, innovation, sigma in self._used])
+        scaled = [innovation / sigma for _, innovation, sigma in self._used]
+        self._step += spreads.dot(scaled)
         self._cov -= spreads.dot(spreads.T)
+        for state in considered:
+            for share, innovation in zip(spreads[state, -last:].tolist(), scaled[-last:], strict=True):
+                self._step[state] -= share * innovation
+                self._cov[state, state] += share * share

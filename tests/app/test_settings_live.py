@@ -314,7 +314,7 @@ def test_set_changes_one_value_and_keeps_every_comment(config: Path, key: str, v
         (
             "mass",
             "480 kg",
-            "did you mean ballast (the water on board)? flight.mass and display.mass can be changed ",
+            "did you mean ballast (the water on board)? flight.mass can be changed ",
         ),
         ("ballast", "80 l", '"l" is a volume: 1 litre of water weighs 1 kg'),
         (

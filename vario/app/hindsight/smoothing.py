@@ -93,7 +93,15 @@ def smoothed_errors(
     carried = [np.zeros_like(steps[0])]
     for move, step in zip(moves[1:], steps[1:], strict=True):
         carried.append(move @ carried[-1] + step)
-    return _smoothed(carried, covariances, moves, noises) - np.array(carried)
+    # A state without variance has no error; with it the covariance has no inverse.
+    unsure = np.flatnonzero(np.any([np.diag(covariance) > 0.0 for covariance in covariances], axis=0))
+    part = np.ix_(unsure, unsure)
+    errors = np.zeros((len(carried), len(carried[0])))
+    inner = [state[unsure] for state in carried]
+    errors[:, unsure] = _smoothed(
+        inner, *([matrix[part] for matrix in each] for each in (covariances, moves, noises))
+    ) - np.array(inner)
+    return errors
 
 
 def _smoothed(

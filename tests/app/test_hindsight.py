@@ -88,7 +88,8 @@ def test_errors_of_an_error_state_filter_are_those_of_the_plain_smoother() -> No
     found = smoothed_errors(steps, covariances, [move] * 40, [noise] * 40)
     np.testing.assert_allclose(np.array(states) + found, plain, rtol=1e-9, atol=1e-9)
     # A state that is known exactly, with an influence on the others, changes nothing.
-    sure = np.pad(move, (0, 1), constant_values=0.3)
+    sure = np.pad(move, (0, 1))
+    sure[:, 2] = 0.3, -0.2, 1.0
     wide = smoothed_errors(
         [np.append(step, 0.0) for step in steps],
         [np.pad(covariance, (0, 1)) for covariance in covariances],

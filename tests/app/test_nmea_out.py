@@ -13,9 +13,11 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
+import pynmea2
 import pytest
 from pynmeagps import VALCKSUM, NMEAReader
 
+from drivers.samples import GnssVel
 from hw_replay.open import open_source
 from hw_replay.simulate.demo import BUNDLED
 from tests.support.page_flights import demo
@@ -23,7 +25,7 @@ from vario.app.errors import AppError
 from vario.app.export.sentences import play_nmea
 from vario.app.live.run import RunOptions, run
 from vario.app.nmea.kept import KeptSink
-from vario.app.nmea.out import LONGEST, NmeaOutput, sentence, sentences
+from vario.app.nmea.out import LONGEST, TRANSDUCERS, NmeaOutput, sentence, sentences
 from vario.app.nmea.sinks import (
     BACKLOG_BYTES,
     MOST_READERS,
@@ -91,7 +93,7 @@ def test_every_sentence_of_a_flight_is_one_and_of_the_standard(step: int) -> Non
             message = parsed(text)
             assert message.talker == "II"
             kinds.add(message.msgID)
-    assert kinds == {"GLL", "HDT", "MWD", "MWV", "XDR"}  # and no VHW: that is speed through water
+    assert kinds == {"GLL", "VTG", "HDT", "MWD", "MWV", "XDR"}  # and no VHW: that is speed through water
 
 
 def test_they_say_what_the_instrument_knows(circling: Reading) -> None:
@@ -126,6 +128,7 @@ def test_what_is_not_known_is_not_sent(circling: Reading) -> None:
     blind = replace(
         circling,
         position=None,
+        ground_velocity=None,
         wind=None,
         energy=energy,
         attitude=None,
@@ -159,6 +162,53 @@ def test_the_goal_is_sent_as_a_standard_sentence_and_its_arrival_as_transducers(
     assert said["GOAL_ABOVE_RESERVE"] == ("D", "M", -123.4)
     assert said["GOAL_SIGMA"] == ("D", "M", 12.3)
     assert said["GOAL_MACCREADY_MPS"] == ("G", "", 0.6)
+
+
+def test_track_and_speed_over_ground(circling: Reading) -> None:
+    """A track of 120 degrees at 54 km/h, which is 29.2 kt (1852 m in an hour)."""
+    to = math.radians(120.0)
+    velocity = GnssVel(0.0, 15.0 * math.cos(to), 15.0 * math.sin(to), None)
+    (vtg,) = of(replace(circling, ground_velocity=velocity))["VTG"]
+    assert (vtg.cogt, vtg.sogk, vtg.sogn) == (120.0, 54.0, 29.2)
+    (standing,) = of(replace(circling, ground_velocity=GnssVel(0.0, 0.3, 0.2, None)))["VTG"]
+    assert standing.cogt in ("", None)
+    assert standing.sogk == pytest.approx(1.3, abs=0.05)
+
+
+@pytest.mark.parametrize("step", [290, pytest.param(29, marks=pytest.mark.long)])
+def test_a_second_general_parser_reads_the_same(step: int) -> None:
+    """Fields of pynmea2 and pynmeagps, from every kind of sentence."""
+    goal = FinalGlide(1.0, 18_520.0, 20.0, 33.0, -123.4, latitude_deg=50.5, longitude_deg=-10.25)
+    kinds = set()
+    for reading in demo().readings[::step]:
+        for text in sentences(replace(reading, glide=goal, qnh_altitude_m=321.04), START):
+            other, one = pynmea2.parse(text, check=True), parsed(text)
+            assert (other.talker, other.sentence_type, list(other.data)) == (
+                one.talker,
+                one.msgID,
+                list(one.payload),
+            )
+            kinds.add(one.msgID)
+            if one.msgID in ("GLL", "BWC"):
+                assert other.latitude == pytest.approx(one.lat if one.msgID == "GLL" else 50.5, abs=1e-6)
+            elif one.msgID == "MWD":
+                assert float(other.wind_speed_knots) == one.speedN
+            elif one.msgID == "VTG":
+                assert float(other.spd_over_grnd_kmph) == one.sogk
+            elif one.msgID == "HDT":
+                assert float(other.heading) == one.headingT
+            elif one.msgID == "XDR":
+                named = {other.get_transducer(k).id for k in range(other.num_transducers)}
+                assert named <= {name for name, *_ in TRANSDUCERS} | {"CLIMB_MPS"}
+    assert kinds == {"GLL", "VTG", "HDT", "MWD", "MWV", "BWC", "XDR"}
+
+
+def test_the_page_of_the_sentences_names_each_with_type_and_unit() -> None:
+    page = (Path(__file__).parents[2] / "docs/sentences.md").read_text(encoding="utf-8")
+    rows = [[cell.strip(" `") for cell in line.split("|")[1:-1]] for line in page.splitlines() if "|" in line]
+    told = {row[0]: (row[1], row[2]) for row in rows if len(row) == 5 and row[1] in ("G", "D", "A")}
+    sent = {name: (kind, unit) for name, kind, unit, _ in TRANSDUCERS}
+    assert told == sent | {"CLIMB_MPS": ("G", "")}
 
 
 @pytest.mark.parametrize(("lat_deg", "lon_deg"), [(0.0, -0.00001), (-89.99999999, 179.99999999), (7.0, -8.5)])

@@ -2,12 +2,13 @@
 
 Only sentences of the standard are sent, with the talker "II" (integrated instrumentation):
 
-* `GLL`: position; `HDT`: heading from true north;
+* `GLL`: position; `VTG`: track and speed over the ground; `HDT`: heading from true north;
 * `MWD`: wind direction and speed over the ground; `MWV`: wind relative to the nose (reference T,
   theoretical);
 * `BWC`: bearing and distance of the goal, if one is set;
-* `XDR`: values without a sentence in the standard, as transducers with our own identifiers. Vertical
-  speed and airspeed have the generic type G, which has no unit, so the identifier contains the unit.
+* `XDR`: values without a sentence in the standard, as transducers with our own identifiers
+  (docs/sentences.md). Vertical speed and airspeed have the generic type G, which has no unit, so the
+  identifier contains the unit.
 
 `VHW` is not sent: it contains the speed through water, and a reader would confuse it with airspeed.
 Unknown values are left out; they are never sent as zero.
@@ -32,6 +33,9 @@ LONGEST = 82
 """Maximum length of a sentence in characters, including "$" and line end."""
 
 TALKER = "II"
+LEAST_TRACK_MPS = 1.0
+"""Below this speed the direction of the velocity of a receiver is noise."""
+
 _M_PER_NM = 1852.0
 _KT_PER_MPS = 3600.0 / _M_PER_NM
 
@@ -84,6 +88,7 @@ def sentence(*fields: str) -> str:
 def sentences(reading: Reading, start_utc: datetime | None = None) -> Iterator[str]:
     """All known values of a reading, one sentence each."""
     yield from _place(reading, start_utc)
+    yield from _track(reading)
     heading = _heading_deg(reading)
     if heading is not None:
         yield sentence(f"{TALKER}HDT", _number(heading, 1), "T")
@@ -111,6 +116,19 @@ def _place(reading: Reading, start_utc: datetime | None) -> Iterator[str]:
         return
     time = _time(position.t_s, start_utc)
     yield sentence(f"{TALKER}GLL", *_lat_lon(position.lat_deg, position.lon_deg), time, "A", "A")
+
+
+def _track(reading: Reading) -> Iterator[str]:
+    """VTG. A standing glider has a speed and no track."""
+    velocity = reading.ground_velocity
+    if velocity is None:
+        return
+    speed_mps = math.hypot(velocity.north_mps, velocity.east_mps)
+    moves = speed_mps >= LEAST_TRACK_MPS
+    track = _direction(math.degrees(math.atan2(velocity.east_mps, velocity.north_mps))) if moves else ""
+    knots, kmh = _number(speed_mps * _KT_PER_MPS, 1), _number(speed_mps * 3.6, 1)
+    # The magnetic variation is unknown, so the magnetic track is empty.
+    yield sentence(f"{TALKER}VTG", track, "T", "", "M", knots, "N", kmh, "K", "A")
 
 
 def _time(t_s: float, start_utc: datetime | None) -> str:
@@ -147,7 +165,7 @@ def _wind(reading: Reading, heading_deg: float | None) -> Iterator[str]:
         yield sentence(f"{TALKER}MWV", angle, "T", _number(speed_mps, 1), "M", "A")
 
 
-_TRANSDUCERS: tuple[tuple[str, str, str, str], ...] = (
+TRANSDUCERS: tuple[tuple[str, str, str, str], ...] = (
     ("VARIO_MPS", "G", "", "damped_vario_mps"),
     ("NETTO_MPS", "G", "", "netto_mps"),
     ("RELATIVE_NETTO_MPS", "G", "", "relative_netto_mps"),
@@ -157,6 +175,7 @@ _TRANSDUCERS: tuple[tuple[str, str, str, str], ...] = (
     ("TAS_MPS", "G", "", "tas_mps"),
     ("SPEED_TO_FLY_MPS", "G", "", "speed_to_fly_mps"),
     ("PRESSURE_ALTITUDE", "D", "M", "altitude_m"),
+    ("QNH_ALTITUDE", "D", "M", "qnh_altitude_m"),
     ("GOAL_ABOVE_RESERVE", "D", "M", "goal_above_reserve_m"),
     ("GOAL_SIGMA", "D", "M", "goal_sigma_m"),
     ("GOAL_MACCREADY_MPS", "G", "", "goal_maccready_mps"),
@@ -171,7 +190,7 @@ uncompensated vario has a different identifier.
 def _transducers(reading: Reading) -> Iterator[str]:
     """XDR, with as many transducers per sentence as fit."""
     fields = [f"{TALKER}XDR"]
-    for name, kind, unit, column in _TRANSDUCERS:
+    for name, kind, unit, column in TRANSDUCERS:
         output = OUTPUTS[column]
         value = output.value_of(reading)
         if not isinstance(value, float):

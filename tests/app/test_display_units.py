@@ -44,6 +44,7 @@ def test_headings_and_values_of_the_page_have_the_same_unit() -> None:
     assert {panel["title"]: panel["unit"] for panel in panels(METRIC)["flight"]}["Airspeed"] == "km/h"
 
 
+@pytest.mark.long
 def test_replay_and_comparison_print_the_units_of_the_settings(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -189,8 +189,10 @@ def test_a_second_general_parser_reads_the_same(step: int) -> None:
                 list(one.payload),
             )
             kinds.add(one.msgID)
-            if one.msgID in ("GLL", "BWC"):
-                assert other.latitude == pytest.approx(one.lat if one.msgID == "GLL" else 50.5, abs=1e-6)
+            if one.msgID == "GLL":
+                assert other.latitude == pytest.approx(one.lat, abs=1e-6)
+            elif one.msgID == "BWC":
+                assert float(other.lat_next) == pytest.approx(5030.0, abs=1e-3)
             elif one.msgID == "MWD":
                 assert float(other.wind_speed_knots) == one.speedN
             elif one.msgID == "VTG":

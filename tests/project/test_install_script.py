@@ -45,6 +45,7 @@ def program(folder: Path, name: str, text: str) -> None:
 def python(tmp_path: Path) -> Path:
     """A folder with a python3 of Debian 12, independent of this machine."""
     program(tmp_path, "python3", "echo 3.11")
+    program(tmp_path, "id", "exit 1")  # no user of the instrument, as before the first installation
     return tmp_path
 
 

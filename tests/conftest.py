@@ -7,6 +7,7 @@ from __future__ import annotations
 import importlib
 import os
 import pkgutil
+import signal
 from collections import Counter
 from collections.abc import Generator
 from pathlib import Path
@@ -25,6 +26,9 @@ LONG_S = 4.0
 """Processor time of a test, with its fixtures, from which it is listed."""
 BEGUN = pytest.StashKey[float]()
 TOOK = "processor_s"
+
+# `nohup` ignores this signal, also in the programs that the tests start.
+signal.signal(signal.SIGHUP, signal.SIG_DFL)
 
 # No profile has Hypothesis's deadline of 200 ms for an example: no test depends on how fast the machine is.
 # Every key is given, for Hypothesis takes others by itself where it sees CI.

@@ -258,7 +258,7 @@ def test_a_batch_takes_values_and_does_again_what_they_change(
 def test_a_recording_is_compared_with_a_change_of_its_settings(recording: Path, tmp_path: Path) -> None:
     out = ["--out", str(tmp_path / "c")]
     assert main(["compare", str(recording), "--set", "nmea.rate=2 Hz", *out]) == 0
-    assert main(["compare", str(recording), "--set", "volume=0.3", *out]) == 1
+    assert main(["compare", str(recording), "--set", "tone.volume_ground=0.3", *out]) == 1
     found = json.loads((tmp_path / "c" / "compare.json").read_text(encoding="utf-8"))
     assert {name for name, column in found["columns"].items() if column["differs"]} == {"tone_level"}
     assert main(["compare", str(recording), "--set", "vario.damping=5 s", *out]) in {0, 1}

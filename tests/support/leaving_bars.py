@@ -2,7 +2,8 @@
 
 Truth: gliders of a general flight-dynamics library with usual roll rates, see `pilot_loop`. The wings are
 level when the bank is below 5 degrees; a climb lasts from 12 degrees of bank, which turn the glider by 5
-degrees a second, to 12 degrees, and its gain is the change of the true energy height.
+degrees a second, to 12 degrees, and its gain is the change of the true energy height. Circles at the end
+that gained less than 5 m are no part of it.
 """
 
 from __future__ import annotations
@@ -28,6 +29,7 @@ from vario.settings.schema import Settings
 
 TURNING_RAD = math.radians(12.0)
 LEVEL_RAD = math.radians(5.0)
+NOTHING_M = 5.0
 BEGIN_S = PRELUDE_S + STRAIGHT_S
 
 EXITS = ("straight", "correction on", "correction back", "corner", "search")
@@ -142,6 +144,11 @@ def leave(seed: int) -> Left:
     flips = [when for when, mode in modes if mode is Mode.CRUISE and BEGIN_S < when <= leave_s]
     climbs = [climb for climb in pipeline.finished_climbs() if climb.end_s > BEGIN_S]
     energy_m = truth["altitude_m"] + truth["tas_mps"] ** 2 / (2.0 * G0_MPS2)
+    if climbs:
+        # Circles at the end that gained nothing are no climb.
+        last = (t_s >= climbs[0].end_s) & (t_s <= ended)
+        if np.any(last) and np.max(energy_m[last]) <= energy_m[last][0] + NOTHING_M:
+            ended = t_s[last][0]
     gain_m = float(energy_m[t_s == ended][0] - energy_m[t_s == started][0])
     return Left(
         kind,

@@ -1,14 +1,15 @@
-"""Leaving a thermal on flights with known truth: time of the change to cruise, end and gain of the climb.
+"""Leaving a thermal on flights of known truth: when cruise is told, and end and gain of the climb.
 
 Truth: gliders of a general flight-dynamics library with usual roll rates, see `pilot_loop`. The wings are
 level when the bank is below 5 degrees; a climb lasts from 12 degrees of bank, which turn the glider by 5
-degrees a second, to 12 degrees, and its gain is the change of the true energy height. Circles at the end
-that gained less than 5 m are no part of it.
+degrees a second, to 12 degrees, and its gain is the change of the true energy height. Circling that lost
+height after a shift of the circle in which cruise was told is a search, and no part of the climb.
 """
 
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -29,7 +30,6 @@ from vario.settings.schema import Settings
 
 TURNING_RAD = math.radians(12.0)
 LEVEL_RAD = math.radians(5.0)
-NOTHING_M = 5.0
 BEGIN_S = PRELUDE_S + STRAIGHT_S
 
 EXITS = ("straight", "correction on", "correction back", "corner", "search")
@@ -38,13 +38,13 @@ BELLS = (Cue.CIRCLING_BEGUN, Cue.CRUISE_BEGUN)
 
 @dataclass(frozen=True, slots=True)
 class Left:
-    """The result of a flight.
+    """What a flight gave.
 
     Attributes:
-        exit: the way of leaving the thermal, one of `EXITS`.
-        late_s: time from level wings, or from zero bank in a reversal, to cruise; None: never.
-        end_late_s: end of the listed climb minus the true end.
-        gain_off_m: its gain minus the true gain; None: no climb was listed.
+        exit: how the thermal was left, one of `EXITS`.
+        late_s: cruise after the wings were level, or after the bank passed zero into a corner; None: never.
+        end_late_s: end of the climb listed, less the true end.
+        gain_off_m: its gain, less the true gain; None: no climb was listed.
         climbs: number of climbs listed.
         flips: changes to cruise in the two shifts of the circle before the thermal was left.
         bells: bells of cruise and circling in these shifts.
@@ -144,11 +144,12 @@ def leave(seed: int) -> Left:
     flips = [when for when, mode in modes if mode is Mode.CRUISE and BEGIN_S < when <= leave_s]
     climbs = [climb for climb in pipeline.finished_climbs() if climb.end_s > BEGIN_S]
     energy_m = truth["altitude_m"] + truth["tas_mps"] ** 2 / (2.0 * G0_MPS2)
-    if climbs:
-        # Circles at the end that gained nothing are no climb.
-        last = (t_s >= climbs[0].end_s) & (t_s <= ended)
-        if np.any(last) and np.max(energy_m[last]) <= energy_m[last][0] + NOTHING_M:
-            ended = t_s[last][0]
+    flat = np.flatnonzero(np.diff(((banked < TURNING_RAD) & (t_s > started) & (t_s < ended)).astype(int)))
+    stretches = [(started, ended)]
+    for begin, end in flat.reshape(-1, 2):
+        if any(0.0 < when - t_s[begin] < 12.0 for when in flips):
+            stretches[-1:] = [(stretches[-1][0], t_s[begin]), (t_s[end], ended)]
+    started, ended = _climbing(stretches, lambda when: float(energy_m[t_s == when][0]))
     gain_m = float(energy_m[t_s == ended][0] - energy_m[t_s == started][0])
     return Left(
         kind,
@@ -159,3 +160,14 @@ def leave(seed: int) -> Left:
         len(flips),
         sum(BEGIN_S + 20.0 < when <= leave_s for when in rung.values()),
     )
+
+
+def _climbing(
+    stretches: list[tuple[float, float]], energy_m: Callable[[float], float]
+) -> tuple[float, float]:
+    """Begin and end of the climb: a last stretch that lost height was a search, and so was a first one."""
+    while len(stretches) > 1 and energy_m(stretches[-1][1]) <= energy_m(stretches[-2][1]):
+        stretches = stretches[:-1]
+    while len(stretches) > 1 and energy_m(stretches[1][0]) <= energy_m(stretches[0][0]):
+        stretches = stretches[1:]
+    return stretches[0][0], stretches[-1][1]

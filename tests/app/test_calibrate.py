@@ -21,14 +21,13 @@ from scipy.spatial.transform import Rotation
 from drivers.isa import G0_MPS2
 from drivers.samples import Baro, GnssVel, ImuAccel, ImuGyro, Pitot, Sample
 from hw_replay.recording import Recording
-from hw_replay.simulate import Scenario, simulate
-from hw_replay.simulate.air import AirModel, Atmosphere
+from hw_replay.simulate import simulate
 from hw_replay.simulate.airframe import QUENDEL_2
 from hw_replay.simulate.demo import BUNDLED
 from hw_replay.simulate.plan import Phase, after, heading, straight
-from hw_replay.simulate.sensors import GeodeticOrigin, Rates
 from hw_replay.source import RecordingInfo
 from hw_replay.writer import RecordingWriter
+from tests.support.plain_flights import begun_in_the_air
 from vario.app.calibrate.command import add_parser
 from vario.app.calibrate.glides import fit_polar
 from vario.app.calibrate.leak import static_leak
@@ -306,18 +305,7 @@ def test_three_or_more_runs_give_wind_and_factor_whatever_they_are(
 
 def flown(plan: Sequence[Phase], speed_kmh: float, seconds: float, wobble: float = 1.0) -> list[Sample]:
     """A simulated flight in still air or steady wind, begun in the air; noise and biases as simulated."""
-    scenario = Scenario(
-        airframe=QUENDEL_2,
-        air=AirModel(Atmosphere(), field_m=0.0, seed=5),
-        plan=plan,
-        place=GeodeticOrigin(50.0, 10.0),
-        seed=5,
-        longest_s=seconds,
-        rates=Rates(imu_hz=50, baro_hz=25, pitot_hz=25, gnss_hz=5, oat_hz=0.2),
-        truth_hz=0.0,
-        airborne=(2500.0, speed_kmh / 3.6),
-        wobble=wobble,
-    )
+    scenario = begun_in_the_air(plan, speed_kmh, seconds, wobble=wobble)
     return list(corrected_pressures(simulate(scenario), SIMULATED))
 
 

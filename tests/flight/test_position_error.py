@@ -25,14 +25,12 @@ from hypothesis import strategies as st
 
 from drivers.isa import G0_MPS2
 from drivers.samples import Baro, Pitot, Sample
-from hw_replay.simulate import Scenario, simulate
-from hw_replay.simulate.air import AirModel, Atmosphere
-from hw_replay.simulate.airframe import QUENDEL_2
+from hw_replay.simulate import simulate
 from hw_replay.simulate.plan import Phase, after, heading, straight
-from hw_replay.simulate.sensors import GeodeticOrigin, Rates
 from hw_replay.simulate.suite import Errors
 from hw_replay.source import RecordingInfo
 from hw_replay.writer import RecordingWriter
+from tests.support.plain_flights import begun_in_the_air
 from vario.app.calibrate.command import add_parser
 from vario.app.calibrate.legs import position_error
 from vario.app.calibrate.pull_up import energy_check
@@ -61,18 +59,8 @@ def flown(
     plan: list[Phase], speed_kmh: float, seconds: float, baro: float = 0.0, pitot: float = 0.0
 ) -> list[Sample]:
     """A simulated flight in still air with position errors; the only other errors are noise."""
-    scenario = Scenario(
-        airframe=QUENDEL_2,
-        air=AirModel(Atmosphere(), field_m=0.0, seed=5),
-        plan=plan,
-        place=GeodeticOrigin(50.0, 10.0),
-        seed=5,
-        longest_s=seconds,
-        rates=Rates(imu_hz=50, baro_hz=25, pitot_hz=25, gnss_hz=5, oat_hz=0.2),
-        truth_hz=0.0,
-        airborne=(2500.0, speed_kmh / 3.6),
-        errors=Errors(**ZEROED, baro_position_error=baro, pitot_position_error=pitot),
-    )
+    errors = Errors(**ZEROED, baro_position_error=baro, pitot_position_error=pitot)
+    scenario = begun_in_the_air(plan, speed_kmh, seconds, errors=errors)
     return list(simulate(scenario))
 
 

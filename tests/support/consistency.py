@@ -55,10 +55,11 @@ CALM = replace(
     lift_share=0.0,
     lift_creep_per_sqrt_s=0.0,
 )
-"""No lag and the true lift constant, and the filter knows it. The gusts' size is given, not learned:
-learning it has no place in a linear filter's theory. Nor has it that the wing's force, an input to the
-filter, tells of the changing updraft, which is a disturbance; so the updraft changes less than the filter
-allows for in flight."""
+"""The sensors have no lag, the lift constant is the true one, and the filter knows both. The gust variance is
+given and not learned, because learning is not part of the theory of a linear filter. Nor is the dependence of
+the force of the wing (an input of the filter) on the updraft (a disturbance). Therefore the updraft changes
+less than the filter allows for in flight.
+"""
 
 AS_FLOWN = replace(CALM, updraft_mps_per_sqrt_s=InertialNoise().updraft_mps_per_sqrt_s)
 

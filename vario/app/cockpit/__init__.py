@@ -1,4 +1,4 @@
-"""The live page: what the ear cannot carry, for a browser of a phone, a tablet or a small screen.
+"""The live page: values that the tone does not convey, for a browser of a phone, a tablet or a small screen.
 
     the loop → Feed (feed.py, state.py) → socket that drops → server (a process of its own) → browsers
 

@@ -207,7 +207,7 @@ def _words(loaded: LoadedSettings) -> WordBank | None:
     try:
         return words_of(loaded, LIVE_HZ)
     except SoundError as error:
-        LOG.warning("voice: %s. Flying on without spoken values", error)
+        LOG.warning("voice: %s. The flight continues without spoken values", error)
         return None
 
 

@@ -25,8 +25,10 @@ OFF_S = 180.0
 """... unless it lasts longer than any of these: then the incidence is wrong."""
 
 TYPICAL_OFF_MPS = 1.0
-"""Gliders differ by so much from a typical polar: it says nothing of a drag that is known better. Chosen from
-0.3, 0.5, 0.7, 1.0, 1.3 and 2.0 m/s: lower ones cost in pull-ups, higher ones in rough air."""
+"""The sink of a glider differs from a typical polar by this much. If the drag is known better, the typical
+polar is not used. Chosen from 0.3, 0.5, 0.7, 1.0, 1.3 and 2.0 m/s: lower values give larger errors in
+pull-ups, higher ones in rough air.
+"""
 
 MOST_MPS = 3.0
 """The difference of a single measurement is limited to this."""
@@ -58,7 +60,7 @@ class ByPolar:
         signal = float(row @ spread)
         if state.wing.polar is None and signal < TYPICAL_OFF_MPS**2:
             return
-        # Airbrakes, a slip or a rope change the drag for a while; what stays is a wrong incidence.
+        # Airbrakes, a slip or a rope change the drag for a while; a lasting difference is a wrong incidence.
         doubt = OFF_SIGMAS * math.sqrt(signal + n.polar_mps_sqrt_s**2)
         self._off_s = self._off_s + t if abs(innovation) > max(doubt, OFF_MPS) else 0.0
         if 0.0 < self._off_s < OFF_S:

@@ -55,9 +55,10 @@ errors are large.
 
 
 CONSIDERED = (ALPHA, LIFT)
-"""Without a glider file sideslip and lift curve tell nothing of these (consider states): a gust changes the
-wing's force, an input, and the air velocity together. The filter would take that for another lift constant.
-An airspeed beyond `GUST_NIS` is a gust as well, and tells nothing of them either."""
+"""States that sideslip and lift curve do not correct without a glider file (consider states): a gust changes
+the force of the wing (an input) and the air velocity together, and the filter would estimate a wrong lift
+constant. An airspeed whose normalised innovation squared exceeds `GUST_NIS` does not correct them either.
+"""
 
 GUST_NIS = 2.5
 
@@ -187,7 +188,7 @@ class InertialFilter(InertialState):
         self._turns.finish(CONSIDERED if lift_variance > 0.0 else (), 3 if gust else 2)
         self.ground.correct(self, self._step)
         if regime is Regime.TOWED:
-            # Nothing is learned of the incidence, and it gets no surer (a consider state after Schmidt).
+            # Incidence and lift constant are not corrected, and their variance is kept (consider states).
             self._step[ALPHA] = self._step[LIFT] = 0.0
             self.cov[ALPHA, ALPHA], self.cov[LIFT, LIFT] = incidence_variance, lift_variance
         self._polar_s = self._polar_s + t if regime is Regime.GLIDING else 0.0
@@ -196,7 +197,7 @@ class InertialFilter(InertialState):
             self._polar_s = 0.0
 
     def _correct_airspeed(self) -> bool:
-        """Use the airspeed; true if it is a gust's."""
+        """Use the airspeed; returns whether it contains a gust."""
         total_mps, variance, count = self._speed
         mean_mps, variance = total_mps / count, variance / (count * count)
         nis = 0.0

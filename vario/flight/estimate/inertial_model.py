@@ -124,7 +124,7 @@ class InertialNoise:
     sideslip_mps_sqrt_s: float = 0.15
     lift_share: float = 0.4  # standard deviation of κ without a glider file; with one κ stays 0
     lift_creep_per_sqrt_s: float = 1e-3  # ballast dropped, flaps
-    polar_mps_sqrt_s: float = 0.6  # polar error, wet wings: believed only in the long run
+    polar_mps_sqrt_s: float = 0.6  # polar error, wet wings: the polar has effect only in the long run
     updraft_mps_per_sqrt_s: float = 1.4
     gust_time_s: float = 1.0
     gust_least_mps: float = 0.1

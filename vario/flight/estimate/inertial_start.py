@@ -47,7 +47,10 @@ def first_sigmas(noise: InertialNoise, gust_sigma_mps: float, *, wing_known: boo
 
 
 def start_on_path(state: InertialState, tas_mps: float, climb_mps: float) -> None:
-    """In flight the pitch is that of the path through the air plus the incidence: a rope may pull."""
+    """Set the pitch in flight: that of the path through the air plus the incidence.
+
+    The force is not used, because on tow the rope changes it.
+    """
     alpha = float(state.x[ALPHA]) + state.lift_m * G0_MPS2 / tas_mps**2
     pitch = alpha + math.asin(max(-0.5, min(0.5, climb_mps / tas_mps)))
     bank = math.atan2(state.down[1], state.down[2])

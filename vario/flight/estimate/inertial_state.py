@@ -36,7 +36,7 @@ from vario.flight.estimate.vectors import Vector, cross, level, turn
 GAP_RADPS, GAP_MPS2 = 0.1, 1.5
 LEVEL_FUSELAGE_MPS = 28.0
 KEPT = [*range(GYRO, GYRO + 6), ALPHA, ALPHA + 1, SIDE, SIDE + 1, LIFT]
-NIS_S = 4.0  # how long innovations are looked back at
+NIS_S = 4.0  # time constant of the statistics of the innovations
 MEASURED = ("height", "airspeed", "sideslip", "lift", "north", "east")
 
 

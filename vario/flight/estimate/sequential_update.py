@@ -69,9 +69,9 @@ class SequentialUpdate:
                 its_mix[i] -= share * own_mix[i]
 
     def finish(self, considered: Sequence[int] = (), last: int = 0) -> None:
-        """Put what was used into covariance and correction.
+        """Apply the measurements used to covariance and correction.
 
-        `considered`: states of which the `last` measurements used tell nothing (Schmidt).
+        `considered`: states that the `last` measurements used do not correct (Schmidt).
         """
         if not self._used:
             return

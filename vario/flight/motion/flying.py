@@ -17,9 +17,10 @@ HEIGHT_S = 60.0
 HEIGHT_M = 50.0
 HEIGHT_SLOPE = 0.08
 HEIGHT_MOVING_MPS = 4.0
-"""A glider that moves over ground and has climbed or sunk so far in this time, and this share of the way,
-flies, however slowly: 0.8 m/s is the least sink of a slow glider, and few roads are as steep (common
-practice, no source)."""
+"""A glider that moves over ground and has climbed or sunk by this height in this time, and by this share of
+the distance, flies, however slowly: 0.8 m/s is the least sink of a slow glider, and few roads are as steep
+(common practice, no source).
+"""
 
 HEIGHT_EVERY_S = 2.0
 

@@ -54,3 +54,6 @@ class PilotAction:
 
 
 Event = SettingsChange | Mark | PilotAction
+
+EVENTS = (SettingsChange, Mark, PilotAction)
+"""The same for `isinstance`, which is faster with a tuple."""

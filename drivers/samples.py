@@ -10,6 +10,7 @@ Body axes are x forward, y right, z down, so an accelerometer at rest reads z = 
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, fields, replace
 from operator import attrgetter
@@ -80,6 +81,16 @@ class GnssVel:
     north_mps: float
     east_mps: float
     down_mps: float | None
+
+    @property
+    def speed_mps(self) -> float:
+        """Speed over ground."""
+        return math.hypot(self.north_mps, self.east_mps)
+
+    @property
+    def track_rad(self) -> float:
+        """Direction of the motion over ground from true north, 0 to 2π."""
+        return math.atan2(self.east_mps, self.north_mps) % math.tau
 
 
 @quick

@@ -26,7 +26,7 @@ from mcap.data_stream import RecordBuilder
 from mcap.records import ChunkIndex
 from mcap.writer import IndexType, Writer
 
-from drivers.events import Mark, PilotAction, SettingsChange
+from drivers.events import EVENTS
 from drivers.samples import CHANNEL_OF, CHANNELS, Reference, Sample
 from hw_replay.chunk import Chunk
 from hw_replay.disk import SYSTEM_DISK, Disk
@@ -47,8 +47,6 @@ from hw_replay.protobuf import PROTOBUF, MessageType, descriptor_set
 from hw_replay.source import RecordingInfo
 
 LIBRARY = "glider-vario"
-
-_EVENTS = (SettingsChange, Mark, PilotAction)
 
 _CHUNK_INDEXES = "_Writer__chunk_indices"
 _CHUNK = "_Writer__chunk_builder"
@@ -97,11 +95,8 @@ class RecordingWriter:
             raise UnwritableRecording(self._path, error) from error
         index = IndexType.ALL if indexed else IndexType.ATTACHMENT | IndexType.METADATA
         self._writer = Writer(self._file, chunk_size=self.CHUNK_BYTES, index_types=index)
-        replaced = {_CHUNK_INDEXES: _PackedIndexes, _CHUNK: Chunk}
-        for (
-            name,
-            ours,
-        ) in replaced.items():  # names in the library; without them it needs more memory and time
+        # Names in the library. Without them it needs more memory and time.
+        for name, ours in ((_CHUNK_INDEXES, _PackedIndexes), (_CHUNK, Chunk)):
             if name in vars(self._writer):
                 vars(self._writer)[name] = ours()
         self._chunk_ns = round(chunk_s * 1e9)
@@ -137,7 +132,7 @@ class RecordingWriter:
             channel_id = self._ids.get(topic) or self._register(
                 topic, REFERENCE, {"value": unit_of(sample.name) or "1"}
             )
-        elif isinstance(sample, _EVENTS):
+        elif isinstance(sample, EVENTS):
             kind = KIND_OF[type(sample)]
             topic, encode = kind.topic, encode_event
             channel_id = self._ids.get(topic) or self._register(topic, kind.message, {})

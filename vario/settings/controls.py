@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
+from typing import Literal, get_args
 
 from pydantic import Field
 
@@ -23,7 +24,9 @@ _PRESS = (
     'expected "mark", "mark TEXT", "mode", "mode circling", "say", "say wind", or a setting and its value, '
     'such as "maccready 0 m/s"'
 )
-_MODES = ("automatic", "cruise", "circling", "approach")
+ModeOverride = Literal["automatic", "cruise", "circling", "approach"]
+MODES: tuple[str, ...] = get_args(ModeOverride)
+"""The values of `flight.mode`, in the order in which presses go through them."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,7 +70,7 @@ def parse_press(text: str) -> Pressing | None:
     """What the text of `press` or `long_press` means; None if it is invalid."""
     kind, _, value = text.strip().partition(" ")
     value = value.strip()
-    allowed = {"mark": True, "mode": value in ("", *_MODES), "say": not set(value.split()) - set(SPOKEN)}
+    allowed = {"mark": True, "mode": value in ("", *MODES), "say": not set(value.split()) - set(SPOKEN)}
     if kind in allowed:
         return Pressing(kind, value) if allowed[kind] else None
     return Pressing("set", value, kind) if kind in TURNED and value else None

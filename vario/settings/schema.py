@@ -11,7 +11,7 @@ from typing import Literal
 
 from pydantic import Field
 
-from vario.settings.controls import Controls
+from vario.settings.controls import Controls, ModeOverride
 from vario.settings.display import Display
 from vario.settings.errors import Broken
 from vario.settings.fields import (
@@ -49,7 +49,7 @@ class FlightSettings(Section):
     bugs: float = number(
         0.0, 0.0, 0.5, ("Additional sink caused by insects or rain, as a fraction: 0.1 means 10 % more")
     )
-    mode: Literal["automatic", "cruise", "circling", "approach"] = choice(
+    mode: ModeOverride = choice(
         "automatic",
         "automatic detects the mode from the flight; cruise, circling and approach hold that mode; in "
         "approach there is no speed to fly, and no tone for sink",

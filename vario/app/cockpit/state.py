@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from typing import Any
 
 from vario.app.live.status import Status
@@ -94,9 +93,9 @@ def _rounded(value: float | None, decimals: int = 2) -> float | None:
 def _track(reading: Reading) -> float | None:
     """Direction over the ground; None below 3 m/s, where it means nothing."""
     velocity = reading.ground_velocity
-    if velocity is None or math.hypot(velocity.north_mps, velocity.east_mps) < 3.0:
+    if velocity is None or velocity.speed_mps < 3.0:
         return None
-    return round(math.atan2(velocity.east_mps, velocity.north_mps) % math.tau, 3)
+    return round(velocity.track_rad, 3)
 
 
 def _wind(reading: Reading) -> dict[str, Any] | None:
@@ -104,8 +103,8 @@ def _wind(reading: Reading) -> dict[str, Any] | None:
     if wind is None:
         return None
     return {
-        "from": round(math.atan2(-wind.east_mps, -wind.north_mps) % math.tau, 3),
-        "speed": round(math.hypot(wind.north_mps, wind.east_mps), 2),
+        "from": round(wind.from_rad, 3),
+        "speed": round(wind.speed_mps, 2),
         "sigma": round(wind.sigma_mps, 2),
         "age": round(wind.age_s),
     }

@@ -23,6 +23,7 @@ from vario.app.change.short_names import set_setting
 from vario.app.errors import AppError
 from vario.outlet import Outlet, Seldom
 from vario.settings.controls import (
+    MODES,
     TURNED,
     Button,
     Controls,
@@ -45,9 +46,6 @@ LOG = logging.getLogger("vario.live")
 
 SETTLE_S = 0.25
 """The file is changed when no step has come for this long: turning a knob by ten steps is one change."""
-
-MODES = ("automatic", "cruise", "circling", "approach")
-"""The order in which presses go through the modes."""
 
 MARK_TEXT = "button"
 

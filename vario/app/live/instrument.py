@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Protocol
 
-from drivers.events import Mark, PilotAction, SettingsChange
+from drivers.events import EVENTS, SettingsChange
 from drivers.samples import Reference, Sample
 from hw_replay.source import RecordingInfo, SensorInfo
 from vario.app.live.recorder import UTC_OFFSET
@@ -40,7 +40,7 @@ AGAIN_AFTER_S = 5.0
 
 LIVE = "live"
 
-_NOT_READ = (Reference, SettingsChange, Mark, PilotAction)
+_NOT_READ = (Reference, *EVENTS)
 """Samples that no sensor has read: they do not move the time."""
 
 

@@ -123,9 +123,9 @@ def _track(reading: Reading) -> Iterator[str]:
     velocity = reading.ground_velocity
     if velocity is None:
         return
-    speed_mps = math.hypot(velocity.north_mps, velocity.east_mps)
+    speed_mps = velocity.speed_mps
     moves = speed_mps >= LEAST_TRACK_MPS
-    track = _direction(math.degrees(math.atan2(velocity.east_mps, velocity.north_mps))) if moves else ""
+    track = _direction(math.degrees(velocity.track_rad)) if moves else ""
     knots, kmh = _number(speed_mps * _KT_PER_MPS, 1), _number(speed_mps * 3.6, 1)
     # The magnetic variation is unknown, so the magnetic track is empty.
     yield sentence(f"{TALKER}VTG", track, "T", "", "M", knots, "N", kmh, "K", "A")
@@ -155,8 +155,8 @@ def _wind(reading: Reading, heading_deg: float | None) -> Iterator[str]:
     wind = reading.wind
     if wind is None:
         return
-    from_deg = math.degrees(math.atan2(-wind.east_mps, -wind.north_mps)) % 360.0
-    speed_mps = math.hypot(wind.north_mps, wind.east_mps)
+    from_deg = math.degrees(wind.from_rad)
+    speed_mps = wind.speed_mps
     knots = _number(speed_mps * _KT_PER_MPS, 1)
     # The magnetic variation is unknown, so the magnetic direction is empty.
     yield sentence(f"{TALKER}MWD", _direction(from_deg), "T", "", "M", knots, "N", _number(speed_mps, 1), "M")

@@ -46,7 +46,7 @@ class GroundWatch:
         """One reading; `step_s` is the time since the one before, 0 after a gap."""
         self._last_s = reading.t_s
         velocity = reading.ground_velocity
-        ground_mps = math.hypot(velocity.north_mps, velocity.east_mps) if velocity is not None else 0.0
+        ground_mps = velocity.speed_mps if velocity is not None else 0.0
         if reading.mode is not Mode.GROUND:
             self._end_stretch()
             if self._up_since_s is None:

@@ -6,7 +6,6 @@ otherwise the ground speed, which is about the airspeed in the mean of all direc
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterable
 
 from drivers import isa
@@ -45,7 +44,7 @@ def learned_flying_mps(samples: Iterable[Sample]) -> float | None:
                 watch.reset()
                 continue
             altitude_m = isa.altitude_m(static_pa)
-            speed_mps = math.hypot(sample.north_mps, sample.east_mps)
+            speed_mps = sample.speed_mps
             if not watch.changes(altitude_m, speed_mps, sample.t_s, step_s):
                 continue
             if impact_pa is not None:

@@ -8,7 +8,6 @@ periods counts as missing until it delivers again.
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass, replace
 
 from drivers.quick import quick
@@ -64,7 +63,7 @@ class _CoverWatch:
     def covered(self, frame: Frame, *, has_gnss: bool) -> bool:
         """Whether the pitot is covered."""
         for velocity in frame.gnss_vel:
-            self._ground_mps = math.hypot(velocity.north_mps, velocity.east_mps)
+            self._ground_mps = velocity.speed_mps
         if frame.pitot and frame.pitot[-1].impact_pa > COVERED_PA:
             self._since_s = None
             self._has_read = True
@@ -126,7 +125,7 @@ class HealthStage:
                 if usable is not samples:
                     checked = replace(checked, **{field: usable})  # type: ignore[arg-type]  # by name
         for velocity in checked.gnss_vel:
-            self._moving = math.hypot(velocity.north_mps, velocity.east_mps) > MOVING_MPS
+            self._moving = velocity.speed_mps > MOVING_MPS
         has_gnss = c["gnss_vel"].fresh(t_s)
         covered = self._cover.covered(checked, has_gnss=has_gnss)
         if covered and checked.pitot:

@@ -45,5 +45,5 @@ class GroundSpeed:
         self._last_s = sample.t_s
         north_mps = self._north.follow(sample.north_mps, step_s)
         east_mps = self._east.follow(sample.east_mps, step_s)
-        self.speed_mps = math.hypot(sample.north_mps, sample.east_mps)
+        self.speed_mps = sample.speed_mps
         self.drift_mps = math.hypot(north_mps, east_mps)

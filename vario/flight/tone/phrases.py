@@ -101,9 +101,8 @@ def wind_words(wind: Wind | None, units: DisplayUnits) -> Words:
     """Direction from which the wind blows, in three digits to the nearest ten degrees, and its speed."""
     if wind is None:
         return ("wind", UNKNOWN)
-    from_deg = math.degrees(math.atan2(-wind.east_mps, -wind.north_mps))
-    direction = 10 * round(from_deg / 10.0) % 360 or 360
-    speed = math.hypot(wind.north_mps, wind.east_mps) * units.of(Measure.WIND).factor
+    direction = 10 * round(math.degrees(wind.from_rad) / 10.0) % 360 or 360
+    speed = wind.speed_mps * units.of(Measure.WIND).factor
     return ("wind", *f"{direction:03}", *whole(round(speed)))
 
 

@@ -101,12 +101,12 @@ class SpeechStage:
         turn_due = self._turn_is_due(now)
         if now.t_s >= self._quiet_s:
             if self._wanted:
-                self._say(self._wanted, now)
+                self._say(self._words(self._wanted, now))
                 self._wanted = ()
             elif turn_due:
                 words = self._words(self._each_turn, now)
                 if self._is_between_cues(now, len(words)):
-                    self._say(self._each_turn, now)
+                    self._say(words)
                     self._spoken_at_rad = now.turning.turn_angle_rad
         if self._speech is None:
             return tone
@@ -131,9 +131,9 @@ class SpeechStage:
         least_rad = CUE_LEAD_RAD + WORD_S * words * abs(now.turning.rate_radps)
         return least_rad < ahead_rad < math.tau - AFTER_SHIFT_RAD
 
-    def _say(self, names: tuple[str, ...], now: SpeechInputs) -> None:
+    def _say(self, words: Words) -> None:
         number = 1 if self._speech is None else self._speech.number + 1
-        self._speech = Speech(self._words(names, now), number)
+        self._speech = Speech(words, number)
 
     def _words(self, names: tuple[str, ...], now: SpeechInputs) -> Words:
         said: Words = ()

@@ -88,6 +88,16 @@ class Wind:
     airspeed_scale: float | None = None
     airspeed_scale_sigma: float | None = None
 
+    @property
+    def speed_mps(self) -> float:
+        """Speed of the wind."""
+        return math.hypot(self.north_mps, self.east_mps)
+
+    @property
+    def from_rad(self) -> float:
+        """Direction from which it blows, from true north, 0 to 2π."""
+        return math.atan2(-self.east_mps, -self.north_mps) % math.tau
+
 
 @quick
 @dataclass(frozen=True, slots=True)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable
 
 from vario.app.outputs.output import Kind, Output, Plot, Value, words
@@ -172,7 +171,7 @@ WIND = (
     ),
     Output(
         "wind_speed_mps",
-        _wind(lambda w: math.hypot(w.north_mps, w.east_mps)),
+        _wind(lambda w: w.speed_mps),
         3,
         "Wind speed.",
         measure=Measure.WIND,
@@ -181,7 +180,7 @@ WIND = (
     ),
     Output(
         "wind_from_rad",
-        _wind(lambda w: math.atan2(-w.east_mps, -w.north_mps) % math.tau),
+        _wind(lambda w: w.from_rad),
         4,
         "Direction from which the wind blows, from true north.",
         Kind.ANGLE,

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import math
-
 from vario.app.outputs.output import Kind, Output
 from vario.flight.reading import Reading
 from vario.settings.display import Measure
@@ -23,7 +21,7 @@ def _gnss_altitude(r: Reading) -> float | None:
 
 def _ground_speed(r: Reading) -> float | None:
     velocity = r.ground_velocity
-    return None if velocity is None else math.hypot(velocity.north_mps, velocity.east_mps)
+    return None if velocity is None else velocity.speed_mps
 
 
 def _load_factor(r: Reading) -> float | None:

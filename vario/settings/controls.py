@@ -146,7 +146,7 @@ class Knob(Turnable):
     def broken_rules(self) -> Iterator[Broken]:
         """An encoder has two contacts."""
         if (self.pin_a is None) != (self.pin_b is None):
-            yield Broken(("pin_a", "pin_b"), "an encoder needs both")
+            yield Broken(("pin_a", "pin_b"), "an encoder needs both, pin_a and pin_b")
         yield from super().broken_rules()
 
     @property

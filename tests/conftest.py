@@ -4,9 +4,7 @@ tests.
 
 from __future__ import annotations
 
-import importlib
 import os
-import pkgutil
 import signal
 from collections import Counter
 from collections.abc import Generator
@@ -18,7 +16,7 @@ from hypothesis import Phase, settings
 from hypothesis.database import DirectoryBasedExampleDatabase
 
 from tests.support import missing, once
-from tests.support.examples import ALL, PART
+from tests.support.examples import ALL, PART, draw_the_same
 
 MOST_PROCESSOR_S = 300.0
 """Processor time of all tests of `make test`: two and a half minutes on two cores."""
@@ -55,21 +53,8 @@ def pytest_addoption(parser: pytest.Parser) -> None:
 def pytest_configure(config: pytest.Config) -> None:
     name = config.getoption("--hypothesis-profile")  # as in `make explore`
     settings.load_profile(name or ("same" if config.getoption("--long") else "part"))
-
-
-def pytest_sessionstart(session: pytest.Session) -> None:
-    """Import all of the project before the first test.
-
-    Hypothesis also draws constants found in the modules that are imported by then. Examples can be the same
-    every time, in any order and on any number of workers, only with the same modules.
-    """
-    if session.config.getoption("numprocesses", None):
-        return  # the workers run the tests
-    for name in ("drivers", "hw_replay", "vario"):
-        package = importlib.import_module(name)
-        for module in pkgutil.walk_packages(package.__path__, f"{name}."):
-            if not module.name.endswith("__main__"):
-                importlib.import_module(module.name)
+    if not name:
+        draw_the_same()
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:

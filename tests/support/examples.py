@@ -7,9 +7,21 @@ from typing import Any
 
 import pytest
 from hypothesis import settings
+from hypothesis.internal.conjecture.providers import HypothesisProvider
+from hypothesis.internal.constants_ast import Constants
 
 ALL, PART = 100, 15
 """Default number of examples."""
+
+
+def draw_the_same() -> None:
+    """From here on the examples of a test depend on its own source alone.
+
+    By default Hypothesis takes every twentieth value from the constants in the source of the project. Then a
+    change anywhere in the source, or a compiled module without source, gives every test other examples. There
+    is no setting for it; `tests/project/test_examples.py` tells when a version of Hypothesis undoes this.
+    """
+    HypothesisProvider._local_constants = property(lambda _provider: Constants())
 
 
 def drawn(count: int) -> int:

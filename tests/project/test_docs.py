@@ -79,7 +79,7 @@ def test_every_key_is_in_its_reference_with_its_range(page: str, model: type[Sec
     assert all(len(re.split(r"(?<!\\)\|", row)) == 6 for row in rows)
 
 
-@pytest.mark.parametrize("page", PAGES, ids=lambda page: page.name)
+@pytest.mark.parametrize("page", [*PAGES, *sorted(ROOT.glob("*.md"))], ids=lambda page: page.name)
 def test_links_and_pictures_lead_somewhere(page: Path) -> None:
     text = page.read_text(encoding="utf-8")
     for target in re.findall(r"\]\(([^)#\s]+)[^)]*\)", text):

@@ -20,6 +20,8 @@ from hatchling.builders.hooks.plugin.interface import BuildHookInterface
 
 PACKAGES = ("drivers", "hw_replay", "vario")
 
+_QUICK = "from drivers.quick import dataclass"
+
 
 class CompileHook(BuildHookInterface[Any]):
     """Compiles what `modules` names, as globs, and puts it into the wheel."""
@@ -79,8 +81,8 @@ def compiled(root: Path, scratch: Path, modules: list[str]) -> list[Path]:
 def prepared(text: str) -> str:
     """The source with two things said that only the compiler needs; every line keeps its number.
 
-    * The constructor of each `quick` class is written out, on the empty line after its fields. It is then one
-      call in C; `quick` itself, which serves the interpreter, would keep the class from being compiled.
+    * The constructor of each class that `drivers/quick.py` makes is written out, on the empty line after its
+      fields. It is then one call in C. The rest of the class is made by the standard library.
     * Numbers of a module, named in capitals, are marked as constants and not looked up by name then.
       mypy checks that none is ever assigned again. (Tuples are left: mypyc 2.4 takes some of them for unset.)
 
@@ -88,8 +90,10 @@ def prepared(text: str) -> str:
         ValueError: if there is no empty line after the fields of a class.
     """
     lines = text.split("\n")
+    if _QUICK in lines:
+        lines[lines.index(_QUICK)] = "from dataclasses import dataclass"
     for node in ast.parse(text).body:
-        if isinstance(node, ast.ClassDef):
+        if isinstance(node, ast.ClassDef) and _QUICK in text:
             _write_constructor(node, lines)
         elif isinstance(node, ast.Assign) and _is_number(node):
             end = node.targets[0].end_col_offset
@@ -111,10 +115,10 @@ def _is_number(node: ast.Assign) -> bool:
 
 def _write_constructor(node: ast.ClassDef, lines: list[str]) -> None:
     decorators = {ast.unparse(decorator): decorator.lineno - 1 for decorator in node.decorator_list}
-    if "quick" not in decorators:
+    line = decorators.get("dataclass(frozen=True, slots=True)")
+    has_more = any(isinstance(part, ast.FunctionDef) and part.name == "__post_init__" for part in node.body)
+    if line is None or node.bases or has_more:
         return
-    lines[decorators.pop("quick")] = "# the constructor is written out below"
-    ((_, line),) = decorators.items()
     lines[line] = "@dataclass(frozen=True, slots=True, init=False)"
     place = _end_of_fields(node)
     if lines[place].strip():

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Collection, Mapping
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import ClassVar
 
 from drivers.bus import Bus
 from drivers.errors import BadCalibrationError, StaleDataError, WrongChipError
+from drivers.quick import dataclass
 from drivers.samples import Sample
 from drivers.sensor import Driver, SensorIdentity
 

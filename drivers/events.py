@@ -5,7 +5,7 @@ A recording contains them in order with the samples, so that a replay does the s
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from drivers.quick import dataclass
 
 
 @dataclass(frozen=True, slots=True)

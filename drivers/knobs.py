@@ -17,10 +17,10 @@ import threading
 import time
 from collections.abc import Callable
 from contextlib import suppress
-from dataclasses import dataclass
 from typing import Any
 
 from drivers.errors import UnavailableError
+from drivers.quick import dataclass
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,7 +7,7 @@ VTG and GSA as parsed by `pynmeagps`, for any talker. GPS dates repeat every 102
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import UTC, date, datetime, time, timedelta
 from functools import reduce
 from operator import xor
@@ -15,6 +15,8 @@ from typing import Any
 
 from pynmeagps import VALNONE, NMEAReader
 from pynmeagps.exceptions import NMEAMessageError, NMEAParseError, NMEATypeError
+
+from drivers.quick import dataclass
 
 MPS_PER_KT = 1852.0 / 3600.0
 ROLLOVER = timedelta(weeks=1024)

@@ -1,39 +1,106 @@
-"""A decorator that makes frozen dataclasses cheap to construct.
+"""`dataclass` of the standard library, made cheaper for frozen classes with slots.
 
-The `__init__` of a frozen dataclass calls `object.__setattr__` for every field, which takes three times as
-long as plain assignment. The instrument constructs about thirty such objects, with 150 fields, in every
-frame of 20 ms. The decorated class gets an `__init__` that changes the class of the new object to a mutable
-class with the same slots, assigns the fields, and changes the class back. Afterwards the object is an
-ordinary frozen dataclass.
+    from drivers.quick import dataclass
+
+    @dataclass(frozen=True, slots=True)
+
+Construction: the `__init__` of the standard library calls `object.__setattr__` for every field, which takes
+three times as long as plain assignment. The instrument constructs about thirty such objects, with 150 fields,
+in every frame of 20 ms. Here, `__init__` changes the class of the new object to a mutable class with the same
+slots, assigns the fields, and changes the class back. Afterwards the object is an ordinary frozen dataclass.
+
+Definition: the standard library compiles six methods for each class. With the 150 classes that the instrument
+loads this was a quarter of its start. Here only `__init__` is compiled; the classes share the other methods.
+
+Type checkers take it for the decorator of the standard library. `.ci/compile.py` replaces it by that one.
 """
 
 from __future__ import annotations
 
-from dataclasses import MISSING, Field, fields, is_dataclass
-from typing import Any, TypeVar
+import dataclasses
+from dataclasses import MISSING, Field, FrozenInstanceError, fields
+from typing import TYPE_CHECKING, Any, TypeVar
+
+__all__ = ["dataclass"]
 
 _Class = TypeVar("_Class", bound=type)
 
 _UNSET: Any = object()
 
 
+def _values(self: Any) -> tuple[Any, ...]:
+    return tuple([getattr(self, name) for name in self.__match_args__])
+
+
+def _equal(self: Any, other: object) -> bool:
+    return _values(self) == _values(other) if other.__class__ is self.__class__ else NotImplemented
+
+
+def _hash(self: Any) -> int:
+    return hash(_values(self))
+
+
+def _shown(self: Any) -> str:
+    values = ", ".join(f"{name}={getattr(self, name)!r}" for name in self.__match_args__)
+    return f"{self.__class__.__qualname__}({values})"
+
+
+def _refuse_to_assign(self: Any, name: str, value: object) -> None:  # noqa: ARG001  (as Python calls it)
+    raise FrozenInstanceError(f"cannot assign to field {name!r}")
+
+
+def _refuse_to_delete(self: Any, name: str) -> None:  # noqa: ARG001  (as Python calls it)
+    raise FrozenInstanceError(f"cannot delete field {name!r}")
+
+
+def _restore(self: Any, state: tuple[Any, ...]) -> None:
+    for name, value in zip(self.__match_args__, state, strict=True):
+        object.__setattr__(self, name, value)
+
+
+_SHARED = {
+    "__eq__": _equal,
+    "__hash__": _hash,
+    "__repr__": _shown,
+    "__setattr__": _refuse_to_assign,
+    "__delattr__": _refuse_to_delete,
+    "__getstate__": _values,
+    "__setstate__": _restore,
+}
+
+
+def _dataclass(**options: bool) -> Any:
+    def decorate(cls: type) -> type:
+        return quick(cls) if options == {"frozen": True, "slots": True} and _is_plain(cls) else whole(cls)
+
+    whole = dataclasses.dataclass(**options)
+    return decorate
+
+
+def _is_plain(cls: type) -> bool:
+    """Whether the class has no base, no method of those that it would get, and only usual fields."""
+    own = vars(cls)
+    return (
+        cls.__bases__ == (object,)
+        and "__post_init__" not in own
+        and not _SHARED.keys() & own.keys()
+        and all(
+            value.init and value.repr and value.compare and value.hash is None
+            for value in own.values()
+            if isinstance(value, Field)
+        )
+    )
+
+
 def quick(cls: _Class) -> _Class:
-    """Give a frozen dataclass with slots an `__init__` that takes half the time, or less with many fields.
-
-    The class must have no base, no subclass and no `__post_init__`.
-
-    Raises:
-        TypeError: if the class is not of this kind.
-    """
-    if not is_dataclass(cls) or cls.__bases__ != (object,) or hasattr(cls, "__post_init__"):
-        raise TypeError(f"{cls.__name__}: expected a dataclass without base and __post_init__")
-    if not cls.__dataclass_params__.frozen or "__slots__" not in vars(cls):  # type: ignore[attr-defined]
-        raise TypeError(f"{cls.__name__}: expected a frozen dataclass with slots")
-    values = fields(cls)
-    become = vars(object)["__class__"].__set__
+    """Make a class without base a frozen dataclass with slots."""
+    cls.__doc__ = cls.__doc__ or cls.__name__  # the standard library would write out the signature
+    made: Any = dataclasses.dataclass(init=False, repr=False, eq=False, slots=True)(cls)
+    made.__dataclass_params__.frozen = True
+    values = fields(made)
     names: dict[str, Any] = {
-        "become": become,
-        "closed": cls,
+        "become": vars(object)["__class__"].__set__,
+        "closed": made,
         "open": type(cls.__name__, (), {"__slots__": tuple(value.name for value in values)}),
         "UNSET": _UNSET,
     }
@@ -48,9 +115,11 @@ def quick(cls: _Class) -> _Class:
     exec("\n".join(lines), names)  # noqa: S102  (text made of the class's own field names)
     init = names["__init__"]
     init.__qualname__ = f"{cls.__qualname__}.__init__"
-    init.__annotations__ = cls.__init__.__annotations__
-    type.__setattr__(cls, "__init__", init)
-    return cls
+    init.__annotations__ = {value.name: value.type for value in values} | {"return": None}
+    made.__init__ = init
+    for name, method in _SHARED.items():
+        setattr(made, name, method)
+    return made  # type: ignore[no-any-return]
 
 
 def _parameter(value: Field[Any]) -> str:
@@ -63,3 +132,9 @@ def _value(value: Field[Any]) -> str:
     if value.default_factory is MISSING:
         return value.name
     return f"factory_{value.name}() if {value.name} is UNSET else {value.name}"
+
+
+if TYPE_CHECKING:
+    from dataclasses import dataclass
+else:
+    dataclass = _dataclass

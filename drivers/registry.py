@@ -9,7 +9,6 @@ from __future__ import annotations
 import difflib
 from collections.abc import Callable, Collection, Mapping
 from contextlib import suppress
-from dataclasses import dataclass
 from functools import partial
 from types import MappingProxyType
 
@@ -18,6 +17,7 @@ from drivers.bus import Bus
 from drivers.chip import KINDS, Chip, ChipSpec, Identity
 from drivers.discovery import classes_in
 from drivers.errors import NoAnswerError
+from drivers.quick import dataclass
 
 _DRIVERS: list[type[Chip]] = classes_in(chips, Chip)
 

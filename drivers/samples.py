@@ -12,16 +12,15 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, fields, replace
+from dataclasses import fields, replace
 from operator import attrgetter
 from types import MappingProxyType
 from typing import Any
 
 from drivers.events import Event
-from drivers.quick import quick
+from drivers.quick import dataclass
 
 
-@quick
 @dataclass(frozen=True, slots=True)
 class Baro:
     """Static pressure."""
@@ -30,7 +29,6 @@ class Baro:
     static_pa: float
 
 
-@quick
 @dataclass(frozen=True, slots=True)
 class Pitot:
     """Impact pressure: pitot minus static. Slightly negative at rest, from noise and zero offset."""
@@ -39,7 +37,6 @@ class Pitot:
     impact_pa: float
 
 
-@quick
 @dataclass(frozen=True, slots=True)
 class ImuAccel:
     """Specific force in body axes."""
@@ -50,7 +47,6 @@ class ImuAccel:
     z_mps2: float
 
 
-@quick
 @dataclass(frozen=True, slots=True)
 class ImuGyro:
     """Body angular rate: roll right, pitch up and yaw right are positive."""
@@ -61,7 +57,6 @@ class ImuGyro:
     z_radps: float
 
 
-@quick
 @dataclass(frozen=True, slots=True)
 class GnssPos:
     """Position (WGS 84) and height above mean sea level. Degrees are the only non-SI unit here."""
@@ -72,7 +67,6 @@ class GnssPos:
     altitude_m: float
 
 
-@quick
 @dataclass(frozen=True, slots=True)
 class GnssVel:
     """Velocity over ground. `down_mps` is None where the receiver gives none."""
@@ -93,7 +87,6 @@ class GnssVel:
         return math.atan2(self.east_mps, self.north_mps) % math.tau
 
 
-@quick
 @dataclass(frozen=True, slots=True)
 class Oat:
     """Outside air temperature."""
@@ -102,7 +95,6 @@ class Oat:
     air_k: float
 
 
-@quick
 @dataclass(frozen=True, slots=True)
 class LoadFactor:
     """Normal load factor from another instrument: 1 in level flight."""
@@ -111,7 +103,6 @@ class LoadFactor:
     load: float
 
 
-@quick
 @dataclass(frozen=True, slots=True)
 class Supply:
     """Supply voltage of the instrument."""
@@ -120,7 +111,6 @@ class Supply:
     volt_v: float
 
 
-@quick
 @dataclass(frozen=True, slots=True)
 class Tick:
     """A pause without samples. The live loop sends it while no sensor gives a sample, so that outputs age."""

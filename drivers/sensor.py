@@ -47,10 +47,11 @@ from __future__ import annotations
 import math
 from abc import ABC, abstractmethod
 from collections.abc import Generator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import Protocol
 
 from drivers.errors import DivergedError, ImplausibleError, SensorError
+from drivers.quick import dataclass
 from drivers.samples import CHANNELS, Sample
 
 _LIMITS = {

@@ -10,10 +10,10 @@ the tests only: it takes 40 times as long for a message, which is too much for a
 from __future__ import annotations
 
 import struct
-from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 
 from drivers.nmea import Fix, SentenceSplitter, read
+from drivers.quick import dataclass
 
 SYNC = b"\xb5\x62"
 NAV_PVT = b"\x01\x07"

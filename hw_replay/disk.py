@@ -12,9 +12,10 @@ import re
 import stat
 from collections.abc import Callable
 from contextlib import suppress
-from dataclasses import dataclass
 from pathlib import Path
 from typing import BinaryIO, Protocol
+
+from drivers.quick import dataclass
 
 _AT_FDCWD, _NO_REPLACE, _EXCHANGE = -100, 1, 2
 """Of renameat2(2)."""

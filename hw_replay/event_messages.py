@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, fields
+from dataclasses import fields
 from types import MappingProxyType
 from typing import Any
 
 from drivers.events import Event, Mark, PilotAction, SettingsChange
+from drivers.quick import dataclass
 from hw_replay.protobuf import Field, FieldType, MessageType, decoded, encoded
 from hw_replay.text import encodable, one_line
 from hw_replay.well_known import INFO, LOG, timestamp

@@ -10,13 +10,13 @@ import json
 import math
 import struct
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
 from operator import attrgetter
 from types import MappingProxyType
 from typing import Any
 
 import orjson
 
+from drivers.quick import dataclass
 from drivers.samples import Channel, GnssPos, Reference, Sample
 from hw_replay.protobuf import Field, MessageType, decoded, doubles_packer, doubles_tags
 from hw_replay.well_known import LOCATION_FIX

@@ -13,9 +13,10 @@ from __future__ import annotations
 import math
 import struct
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
 from enum import IntEnum
 from typing import Any
+
+from drivers.quick import dataclass
 
 PROTOBUF = "protobuf"
 """The name of the encoding of messages and of schemas in the registry of MCAP."""

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import field
 from datetime import datetime
 from typing import Protocol
 
+from drivers.quick import dataclass
 from drivers.samples import Sample
 
 GNSS_AS_BARO = "GNSS altitude in place of a barometer"

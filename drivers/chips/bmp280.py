@@ -8,11 +8,11 @@ The BME280 has the same pressure part; its humidity is left off.
 from __future__ import annotations
 
 import struct
-from dataclasses import dataclass
 from enum import IntEnum
 
 from drivers.chip import CELSIUS_ZERO_K, Chip, ChipSpec, Identity
 from drivers.errors import BadCalibrationError, NotReadyError
+from drivers.quick import dataclass
 from drivers.samples import Baro, Oat
 from drivers.sensor import DriverCoroutine
 

@@ -8,11 +8,11 @@ checked against constants and a reading of a real BMP388 in the tests of a publi
 from __future__ import annotations
 
 import struct
-from dataclasses import dataclass
 from enum import IntEnum
 
 from drivers.chip import CELSIUS_ZERO_K, Chip, ChipSpec, Identity
 from drivers.errors import ChipFaultError, NotReadyError
+from drivers.quick import dataclass
 from drivers.samples import Baro, Oat
 from drivers.sensor import DriverCoroutine
 

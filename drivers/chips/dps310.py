@@ -7,11 +7,11 @@ against the arithmetic of a published report.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from enum import IntEnum
 
 from drivers.chip import CELSIUS_ZERO_K, Chip, ChipSpec, Identity, signed
 from drivers.errors import NotReadyError, StaleDataError
+from drivers.quick import dataclass
 from drivers.samples import Baro, Oat
 from drivers.sensor import DriverCoroutine
 

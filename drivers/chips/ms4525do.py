@@ -7,11 +7,11 @@ Source: MS4525DO datasheet p. 14 (frame and status bits), transfer function type
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from enum import IntEnum
 
 from drivers.chip import Chip, ChipSpec
 from drivers.errors import ChipFaultError, NotReadyError, SaturatedError
+from drivers.quick import dataclass
 from drivers.samples import Pitot
 from drivers.sensor import DriverCoroutine
 

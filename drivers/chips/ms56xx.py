@@ -11,11 +11,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from contextlib import suppress
-from dataclasses import dataclass
 
 from drivers.bus import Bus
 from drivers.chip import CELSIUS_ZERO_K, Chip, ChipSpec
 from drivers.errors import BadCalibrationError, NoAnswerError, NotReadyError
+from drivers.quick import dataclass
 from drivers.samples import Baro, Oat
 from drivers.sensor import DriverCoroutine
 

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
-from drivers.quick import quick
+from drivers.quick import dataclass
 from drivers.samples import GnssPos, GnssVel
 from vario.flight.cruise.airmass import Airmass
 from vario.flight.cruise.expected_climb import Expected
@@ -24,7 +22,6 @@ from vario.flight.tone.stage import ToneCommand
 from vario.flight.wind.stage import Wind
 
 
-@quick
 @dataclass(frozen=True, slots=True)
 class Reading:
     """All values of the instrument at the end of one frame. None: not known.

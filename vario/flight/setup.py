@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import field
 
 from drivers.isa import altitude_m as pressure_altitude_m
+from drivers.quick import dataclass
 from vario.flight.core.polar import QuadraticPolar
 from vario.flight.inputs.quality import Quality
 from vario.flight.motion.energy import Noise

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
 from types import MappingProxyType
 from typing import Literal, get_args
 
 from pydantic import Field
 
+from drivers.quick import dataclass
 from vario.settings.errors import Broken, QuantityError
 from vario.settings.fields import Section, optional_text, optional_whole, quantity
 from vario.settings.quantity import MASS, PRESSURE, SPEED, Dimension, split

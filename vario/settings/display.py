@@ -10,11 +10,11 @@ units of flight operations); NIST SP 811 (2008), appendix B (pound, inch of merc
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from enum import StrEnum
 from types import MappingProxyType
 from typing import Literal
 
+from drivers.quick import dataclass
 from vario.settings.fields import Section, choice, optional, optional_text
 from vario.settings.quantity import LENGTH, MASS, PRESSURE, SPEED
 

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from functools import cache
 from typing import Any, Literal, get_args, get_origin
 
+from drivers.quick import dataclass
 from vario.settings.fields import Section
 from vario.settings.quantity import Dimension, dimension_of, key_of
 from vario.settings.toml_text import Path, write_key

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterator
-from dataclasses import dataclass
 from itertools import islice
 from pathlib import Path
 from shlex import quote
@@ -12,6 +11,7 @@ from typing import Any, TypeVar
 
 from pydantic import ValidationError
 
+from drivers.quick import dataclass
 from vario.settings.errors import Broken, Problem, SettingsError
 from vario.settings.explain import explain, explain_rule
 from vario.settings.fields import RULES_LATER, Section

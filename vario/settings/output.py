@@ -5,8 +5,8 @@ from __future__ import annotations
 import ipaddress
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass
 
+from drivers.quick import dataclass
 from vario.settings.errors import Broken
 from vario.settings.fields import Section, optional_text, quantity
 

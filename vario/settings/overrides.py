@@ -7,9 +7,10 @@ from __future__ import annotations
 
 import pathlib
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Any
 
+from drivers.quick import dataclass
 from hw_replay.bounded_toml import parse_toml
 from vario.settings.edit import NotEditableError, set_value, with_value
 from vario.settings.errors import Problem, SettingsError

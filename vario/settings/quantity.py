@@ -9,8 +9,8 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass
 
+from drivers.quick import dataclass
 from vario.settings.errors import QuantityError
 
 

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import tomllib
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any
 
+from drivers.quick import dataclass
 from vario.settings.errors import Problem
 
 Path = tuple[str, ...]

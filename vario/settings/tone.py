@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, fields, replace
+from dataclasses import fields, replace
 from itertools import pairwise
 from typing import Any, Literal
 
 from pydantic import Field
 
+from drivers.quick import dataclass
 from vario.settings.errors import Broken
 from vario.settings.fields import Section, choice, number, optional, optional_number, quantity
 from vario.settings.quantity import SPEED, dimension_of, key_of, show

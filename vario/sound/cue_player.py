@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 
+from drivers.quick import dataclass
 from vario.flight.tone.cues import Cue
 from vario.sound.cue_sounds import CueSound, cue_sounds
 from vario.sound.grid import all_on_grid, on_grid

@@ -7,12 +7,12 @@ warnings leap down, or step down slowly, and are loud. A rising sound means that
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
 
+from drivers.quick import dataclass
 from vario.flight.tone.cues import RULES, Cue
 from vario.sound.grid import all_on_grid
 from vario.sound.loudness import amplitude_for

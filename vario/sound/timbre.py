@@ -12,12 +12,12 @@ A voice must be recognisable within half a second, so voices differ in several w
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
 
+from drivers.quick import dataclass
 from vario.flight.tone.stage import Voice
 from vario.sound.grid import all_on_grid
 from vario.sound.loudness import amplitude_for

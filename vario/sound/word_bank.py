@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from drivers.quick import dataclass
 from vario.sound.cue_sounds import CueSound
 from vario.sound.grid import all_on_grid
 

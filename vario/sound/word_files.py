@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from importlib.resources import files
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
+from drivers.quick import dataclass
 from hw_replay.bounded_toml import parse_toml
 from vario.flight.tone.phrases import WORDS
 from vario.sound.errors import WordsMissingError

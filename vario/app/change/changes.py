@@ -6,10 +6,10 @@ Therefore a recording with a change replays as it was flown.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from pathlib import Path
 
 from drivers.events import SettingsChange
+from drivers.quick import dataclass
 from hw_replay.bounded_toml import parse_toml
 from hw_replay.disk import open_regular
 from vario.app.files.atomic import being_written

@@ -10,10 +10,10 @@ from __future__ import annotations
 import logging
 from collections import Counter
 from collections.abc import Callable
-from dataclasses import dataclass
 from enum import StrEnum
 
 from drivers.errors import BusStuckError, SensorError, SilentError
+from drivers.quick import dataclass
 from drivers.samples import Sample
 from drivers.sensor import Sensor
 from vario.outlet import Seldom

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 from datetime import datetime
 
 from drivers.bus import Bus, SmBus
 from drivers.errors import SensorError
 from drivers.gnss import GnssReceiver
 from drivers.port import Port, TtyPort
+from drivers.quick import dataclass
 from drivers.registry import build
 from hw_replay.source import SensorInfo
 from vario.app.errors import AppError

@@ -13,10 +13,11 @@ import queue
 import re
 import threading
 from contextlib import suppress
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 
+from drivers.quick import dataclass
 from drivers.samples import Reference, Sample
 from hw_replay.disk import SYSTEM_DISK, Disk
 from hw_replay.errors import RecordingError

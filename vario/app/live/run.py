@@ -7,9 +7,9 @@ import logging
 import sys
 from collections.abc import Callable
 from contextlib import ExitStack
-from dataclasses import dataclass
 from pathlib import Path
 
+from drivers.quick import dataclass
 from hw_replay.source import Source
 from vario.app.cockpit.feed import Feed
 from vario.app.cockpit.process import KeptPage

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
+from drivers.quick import dataclass
 from vario.app.live.faults import SensorState, SensorStatus
 from vario.app.live.recorder import RecorderStatus
 from vario.flight.reading import Reading

@@ -5,8 +5,7 @@ The entries are in `vario/app/outputs/themes/`; add a new one at the end of its 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
+from drivers.quick import dataclass
 from vario.app.outputs.output import Kind, Output
 from vario.app.outputs.themes.climbing import AVERAGES, CIRCLE, EXPECTED, TURNING
 from vario.app.outputs.themes.cruising import GOAL, SETTINGS, SPEEDS, WIND

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
 from enum import Enum, auto
 
+from drivers.quick import dataclass
 from hw_replay.messages import unit_of
 from vario.flight.reading import Reading
 from vario.settings.display import DisplayUnits, Measure, Unit

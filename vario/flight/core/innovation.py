@@ -7,12 +7,10 @@ If the noise parameters of a filter are right, its innovations are white and as 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
-from drivers.quick import quick
+from drivers.quick import dataclass
 
 
-@quick
 @dataclass(frozen=True, slots=True)
 class Innovation:
     """A measurement minus its prediction, and the variance that the filter expects of this difference.

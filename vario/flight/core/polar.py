@@ -7,14 +7,13 @@ below it a real polar rises steeply, so lower speeds are replaced by the speed o
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 from drivers.isa import SEA_LEVEL_KGPM3
-from drivers.quick import quick
+from drivers.quick import dataclass
 from vario.settings.glider import Glider
 
 
-@quick
 @dataclass(frozen=True, slots=True)
 class QuadraticPolar:
     """Sink = a·V² + b·V + c at sea-level density, V and sink in m/s."""

@@ -7,9 +7,7 @@ a glider file, on the ground, or on tow, where the polar does not describe the g
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
-from drivers.quick import quick
+from drivers.quick import dataclass
 from vario.flight.core.low_pass import LowPass
 from vario.flight.core.polar import true_scale
 from vario.flight.inputs.health import Inputs
@@ -29,7 +27,6 @@ LOAD_LAG_S = 0.3
 """Smoothing of the load factor: gusts shorter than the lag of the vario would only add noise."""
 
 
-@quick
 @dataclass(frozen=True, slots=True)
 class Airmass:
     """Vertical speeds, up positive; None: not known."""

@@ -16,11 +16,10 @@ from __future__ import annotations
 
 import math
 from collections import deque
-from dataclasses import dataclass
 from enum import Enum, auto
 
 from drivers.isa import G0_MPS2
-from drivers.quick import quick
+from drivers.quick import dataclass
 from vario.flight.core.low_pass import LowPass
 from vario.flight.core.polar import true_scale
 from vario.flight.core.state_table import StateTable, Transition
@@ -62,7 +61,6 @@ HYSTERESIS_MPS = 0.2
 """How far the expected climb must fall below the MacCready value before the advice to turn ends."""
 
 
-@quick
 @dataclass(frozen=True, slots=True)
 class Expected:
     """The climb expected from circling here (None: not known), and for how long turning has been worth it."""
@@ -82,7 +80,6 @@ class TurnAdvice(Enum):
     TURN = auto()
 
 
-@quick
 @dataclass(frozen=True, slots=True)
 class TurnAdviceInputs:
     """The inputs of the guards.

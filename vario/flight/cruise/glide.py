@@ -14,9 +14,9 @@ are given.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from enum import Enum, auto
 
+from drivers.quick import dataclass
 from drivers.samples import GnssPos
 from vario.flight.core.geodesy import great_circle
 from vario.flight.core.polar import true_scale

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 from drivers.isa import G0_MPS2
+from drivers.quick import dataclass
 from vario.flight.core.polar import QuadraticPolar
 
 GOLDEN = (math.sqrt(5.0) - 1.0) / 2.0

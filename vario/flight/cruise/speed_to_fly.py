@@ -9,10 +9,9 @@ the turn is used. The output names the limit that holds the command, because a l
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from enum import StrEnum
 
-from drivers.quick import quick
+from drivers.quick import dataclass
 from vario.flight.core.low_pass import LowPass, low_pass_weight
 from vario.flight.core.polar import QuadraticPolar, true_scale
 from vario.flight.cruise.airmass import Airmass
@@ -57,7 +56,6 @@ class Limit(StrEnum):
     NEVER_EXCEED = "never_exceed"
 
 
-@quick
 @dataclass(frozen=True, slots=True)
 class SpeedCommand:
     """Indicated airspeeds. None: not known, or not in this mode.

@@ -8,11 +8,10 @@ a speed limit.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from enum import Enum, auto
 
 from drivers.isa import G0_MPS2
-from drivers.quick import quick
+from drivers.quick import dataclass
 from vario.flight.core.low_pass import LowPass
 from vario.flight.core.state_table import StateTable, Transition
 from vario.flight.motion.attitude import Attitude
@@ -35,7 +34,6 @@ class AirState(Enum):
     SMOOTH = auto()
 
 
-@quick
 @dataclass(frozen=True, slots=True)
 class TurbulenceInputs:
     """The inputs of the guards.

@@ -42,13 +42,13 @@ freedom, which multiplies gravity (9.8 m/s²) in ḧ, and the filter would diver
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from enum import Enum, auto
 
 import numpy as np
 from numpy.typing import NDArray
 
 from drivers.isa import G0_MPS2, SEA_LEVEL_KGPM3
+from drivers.quick import dataclass
 from vario.flight.core.polar import QuadraticPolar
 
 PSI, V, GYRO, ACC, CLIMB, HEIGHT, ALPHA, BETA, GUST, SIDE, SKEW = 0, 3, 6, 9, 12, 13, 14, 15, 16, 17, 18

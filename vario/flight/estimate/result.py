@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import field
 
-from drivers.quick import quick
+from drivers.quick import dataclass
 from vario.flight.core.innovation import Innovation
 from vario.flight.estimate.inertial_model import InertialNoise, Wing
 from vario.flight.estimate.vectors import Vector
@@ -45,7 +45,6 @@ class EstimatorSettings:
     smoothing_s: float = 0.06
 
 
-@quick
 @dataclass(frozen=True, slots=True)
 class Monitor:
     """Diagnostics of the estimator, and the two varios that are blended. None: not known.
@@ -77,7 +76,6 @@ class Monitor:
     innovations: Mapping[str, Innovation] = field(default_factory=dict)
 
 
-@quick
 @dataclass(frozen=True, slots=True)
 class Estimate:
     """The estimate at the end of a frame.

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
-from drivers.quick import quick
+from drivers.quick import dataclass
 from drivers.samples import Supply
 from vario.flight.setup import Setup
 from vario.flight.stage import ResetReason
@@ -13,7 +11,6 @@ LASTING_S = 10.0
 """A transmitting radio lowers the voltage for less than this (common practice, no source)."""
 
 
-@quick
 @dataclass(frozen=True, slots=True)
 class Battery:
     """The battery.

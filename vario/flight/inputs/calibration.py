@@ -12,8 +12,9 @@ as H + (1 - 2k)·V²/2g, and a pull-up reads as lift if k is positive.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
+from drivers.quick import dataclass
 from drivers.samples import Baro, ImuAccel, ImuGyro, Pitot
 from vario.flight.core.rotation import Matrix, b_from_s, rotate
 from vario.flight.inputs.health import Inputs

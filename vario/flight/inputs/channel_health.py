@@ -8,11 +8,11 @@ from __future__ import annotations
 import math
 from collections import Counter
 from collections.abc import Mapping
-from dataclasses import dataclass
 from operator import attrgetter
 from types import MappingProxyType
 from typing import TypeVar
 
+from drivers.quick import dataclass
 from drivers.samples import Channel, Sample
 
 MAX_AGE_S = 2.0

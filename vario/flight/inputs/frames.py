@@ -6,9 +6,8 @@ A sample more than 2.5 s from the others has a corrupt timestamp; it is ignored 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
-from drivers.quick import quick
+from drivers.quick import dataclass
 from drivers.samples import (
     Baro,
     GnssPos,
@@ -75,7 +74,6 @@ def jump_of(longest_step_s: float) -> float:
     return min(max(JUMP_S, STEPS_TO_JUMP * longest_step_s), SPARSE_JUMP_S)
 
 
-@quick
 @dataclass(frozen=True, slots=True)
 class Frame:
     """All samples that arrived in a short time, in order of arrival.

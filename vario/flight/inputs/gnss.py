@@ -2,16 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
-from drivers.quick import quick
+from drivers.quick import dataclass
 from drivers.samples import GnssPos, GnssVel
 from vario.flight.inputs.health import Inputs
 from vario.flight.setup import Setup
 from vario.flight.stage import ResetReason
 
 
-@quick
 @dataclass(frozen=True, slots=True)
 class LatestGnss:
     """The latest samples; None: there is none, or the receiver has fallen silent."""

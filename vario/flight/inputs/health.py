@@ -8,9 +8,9 @@ periods counts as missing until it delivers again.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
-from drivers.quick import quick
+from drivers.quick import dataclass
 from drivers.samples import CHANNELS
 from vario.flight.inputs.channel_health import ChannelHealth
 from vario.flight.inputs.frames import Frame
@@ -28,7 +28,6 @@ so slowly, and a tail wind of 15 m/s does not explain it. A pitot that has never
 covered at once."""
 
 
-@quick
 @dataclass(frozen=True, slots=True)
 class Inputs:
     """A frame reduced to usable samples, and which sensors deliver.

@@ -3,12 +3,10 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
-from drivers.quick import quick
+from drivers.quick import dataclass
 
 
-@quick
 @dataclass(frozen=True, slots=True)
 class Attitude:
     """Orientation and turning.

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
-from drivers.quick import quick
+from drivers.quick import dataclass
 
 
 @dataclass(frozen=True, slots=True)
@@ -15,7 +13,6 @@ class Noise:
     pitot_pa: float
 
 
-@quick
 @dataclass(frozen=True, slots=True)
 class Energy:
     """Height, speed and their rates. None: not known.

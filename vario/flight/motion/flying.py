@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import math
 from collections import deque
-from dataclasses import dataclass
 from enum import StrEnum
 
+from drivers.quick import dataclass
 from vario.flight.motion.mode import FLYING_MPS
 from vario.flight.setup import Setup
 

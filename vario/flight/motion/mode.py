@@ -7,10 +7,9 @@ effect until free flight. `mode_stage` runs the table.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from enum import StrEnum
 
-from drivers.quick import quick
+from drivers.quick import dataclass
 from vario.flight.core.state_table import Transition
 from vario.flight.motion.turning import Turning
 from vario.settings.schema import Circling
@@ -87,7 +86,6 @@ class Mode(StrEnum):
     APPROACH = "approach"
 
 
-@quick
 @dataclass(frozen=True, slots=True)
 class ModeInputs:
     """The inputs of the guards. Unknown speeds are None; a guard is false for an unknown value.

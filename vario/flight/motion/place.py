@@ -7,9 +7,8 @@ computed by dead reckoning from airspeed and heading, relative to the air; centr
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
-from drivers.quick import quick
+from drivers.quick import dataclass
 from drivers.samples import GnssPos, GnssVel
 from vario.flight.core.geodesy import offset_m
 from vario.flight.inputs.health import Inputs
@@ -23,7 +22,6 @@ AHEAD_S = 2.0
 """A position is extrapolated with its velocity for this long."""
 
 
-@quick
 @dataclass(frozen=True, slots=True)
 class Place:
     """A position in the frame of reference numbered `frame`; different frames cannot be compared.

@@ -8,10 +8,9 @@ that a circle in wind turns evenly.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import Protocol
 
-from drivers.quick import quick
+from drivers.quick import dataclass
 from drivers.samples import GnssVel
 from vario.flight.core.low_pass import low_pass_weight
 from vario.flight.inputs.health import Inputs
@@ -60,7 +59,6 @@ class AirDrift(Protocol):
         """Towards east."""
 
 
-@quick
 @dataclass(frozen=True, slots=True)
 class Turning:
     """State of turning.

@@ -8,9 +8,8 @@ from __future__ import annotations
 
 import math
 from collections import deque
-from dataclasses import dataclass
 
-from drivers.quick import quick
+from drivers.quick import dataclass
 from vario.flight.motion.energy import Energy
 from vario.flight.motion.mode import Mode
 from vario.flight.motion.place import Place
@@ -29,7 +28,6 @@ LAST_TURNS = 2.0
 """Number of turns for the advice to leave: a single turn may be weaker because of a shift of the circle."""
 
 
-@quick
 @dataclass(frozen=True, slots=True)
 class Averages:
     """Mean climb rates and gains of energy height, up positive. None: not known yet.

@@ -9,9 +9,9 @@ correction of the FAA Glider Flying Handbook (FAA-H-8083-13, ch. 10).
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from enum import Enum, auto
 
+from drivers.quick import dataclass
 from vario.flight.core.state_table import StateTable, Transition
 from vario.flight.motion.turning import Turning
 from vario.flight.thermal.shifting import Manoeuvre, Size

@@ -10,10 +10,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 
+from drivers.quick import dataclass
 from vario.flight.thermal.lift_map import STEP_RAD, LiftPoint
 
 SECTORS = 24

@@ -9,10 +9,9 @@ search and does not belong to it.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from enum import Enum, auto
 
-from drivers.quick import quick
+from drivers.quick import dataclass
 from vario.flight.core.state_table import StateTable, Transition
 from vario.flight.motion.place import Place
 from vario.flight.motion.turning import Turning
@@ -39,7 +38,6 @@ class Climb:
     direction: str
 
 
-@quick
 @dataclass(frozen=True, slots=True)
 class Point:
     """An instant of the flight, with `Turning.turn_angle_rad`. `place` is None if not known."""
@@ -59,7 +57,6 @@ class ClimbState(Enum):
     """Not circling, but the climb may continue."""
 
 
-@quick
 @dataclass(frozen=True, slots=True)
 class ClimbInputs:
     """The inputs of the guards.

@@ -11,10 +11,11 @@ half the height of convective layers 1400 to 2000 m deep. In the widest ones gli
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+
+from drivers.quick import dataclass
 
 Floats = NDArray[np.float64]
 

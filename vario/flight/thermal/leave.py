@@ -7,10 +7,9 @@ vario is not compensated.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from enum import Enum, auto
 
-from drivers.quick import quick
+from drivers.quick import dataclass
 from vario.flight.core.state_table import StateTable, Transition
 from vario.flight.motion.energy import Energy
 from vario.flight.motion.mode import Mode
@@ -29,7 +28,6 @@ class LeaveAdvice(Enum):
     LEAVE = auto()
 
 
-@quick
 @dataclass(frozen=True, slots=True)
 class LeaveInputs:
     """The inputs of the guards; `climb_mps` is over the last two turns, None: not known."""

@@ -8,8 +8,8 @@ from __future__ import annotations
 
 import math
 from collections import deque
-from dataclasses import dataclass
 
+from drivers.quick import dataclass
 from vario.flight.inputs.frames import Frame
 from vario.flight.motion.place import Place
 from vario.flight.motion.turning import Turning

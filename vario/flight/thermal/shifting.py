@@ -8,10 +8,10 @@ in are symmetrical, so the sum of this motion points along the heading in the mi
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from enum import Enum
 
 from drivers.isa import G0_MPS2
+from drivers.quick import dataclass
 from vario.flight.thermal.core_fit import Core, circle_mean_mps
 
 STEPS = 8

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
 
 from drivers.isa import G0_MPS2
+from drivers.quick import dataclass
 from vario.flight.cruise.airmass import Airmass
 from vario.flight.estimate.result import Estimate
 from vario.flight.inputs.health import Inputs

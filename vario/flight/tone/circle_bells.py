@@ -7,10 +7,9 @@ shift of the circle then rings none.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from enum import Enum, auto
 
-from drivers.quick import quick
+from drivers.quick import dataclass
 from vario.flight.core.state_table import StateTable, Transition
 from vario.flight.motion.mode import Mode
 from vario.flight.motion.turning import Turning
@@ -28,7 +27,6 @@ class Bells(Enum):
     CIRCLING = auto()
 
 
-@quick
 @dataclass(frozen=True, slots=True)
 class BellInputs:
     """What the guards look at; `turning`: the glider turns now."""

@@ -7,10 +7,9 @@ the number is new, so no call is lost or played twice, however often the engine 
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from enum import StrEnum
 
-from drivers.quick import quick
+from drivers.quick import dataclass
 from vario.flight.inputs.quality import Quality
 from vario.flight.motion.mode import Mode
 from vario.flight.setup import Setup
@@ -51,7 +50,6 @@ class Cue(StrEnum):
     KNOB_STEP = "knob step"
 
 
-@quick
 @dataclass(frozen=True, slots=True)
 class CueInputs:
     """The inputs of the rules; flags are true as long as their condition holds.
@@ -87,7 +85,6 @@ class CueCall:
     is_warning: bool
 
 
-@quick
 @dataclass(frozen=True, slots=True)
 class _Change:
     """The inputs of two successive frames, and whether a sensor has been lost."""

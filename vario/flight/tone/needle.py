@@ -2,15 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
-from drivers.quick import quick
+from drivers.quick import dataclass
 from vario.flight.core.low_pass import LowPass
 from vario.flight.setup import Setup
 from vario.flight.stage import ResetReason
 
 
-@quick
 @dataclass(frozen=True, slots=True)
 class Needle:
     """Damped vertical speeds, up positive. None: not known."""

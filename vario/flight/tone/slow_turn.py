@@ -9,10 +9,9 @@ of them.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from enum import Enum, auto
 
-from drivers.quick import quick
+from drivers.quick import dataclass
 from vario.flight.core.low_pass import LowPass
 from vario.flight.core.state_table import StateTable, Transition
 from vario.flight.motion.attitude import Attitude
@@ -38,7 +37,6 @@ class TurnSpeed(Enum):
     SLOW = auto()
 
 
-@quick
 @dataclass(frozen=True, slots=True)
 class TurnSpeedInputs:
     """The inputs of the guards: airspeed over 1.1·VS·√n, smoothed; None: not known, or not circling."""

@@ -7,9 +7,9 @@ begins. In a turn it comes between two centring cues, when the next one is still
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
-from drivers.quick import quick
+from drivers.quick import dataclass
 from vario.flight.cruise.glide import FinalGlide
 from vario.flight.inputs.quality import Quality
 from vario.flight.motion.mode import Mode
@@ -42,7 +42,6 @@ AFTER_SHIFT_RAD = 0.8
 """The manoeuvre after the cue ends about this far behind the direction of the core."""
 
 
-@quick
 @dataclass(frozen=True, slots=True)
 class SpeechInputs:
     """What can be said, and what decides when. None: not known."""

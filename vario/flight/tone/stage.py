@@ -13,10 +13,10 @@ second: faster click trains lose their rhythm and, above 20 to 30 a second, fuse
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from enum import Enum, StrEnum, auto
 
-from drivers.quick import quick
+from drivers.quick import dataclass
 from vario.flight.inputs.quality import Quality
 from vario.flight.motion.mode import Mode
 from vario.flight.setup import Setup
@@ -52,7 +52,6 @@ class Speech:
     number: int
 
 
-@quick
 @dataclass(frozen=True, slots=True)
 class ToneCommand:
     """The sound from now on.
@@ -84,7 +83,6 @@ _Sound = tuple[float, float | None, float, Voice]
 """Pitch, beeps a second, level and voice of a `ToneCommand`."""
 
 
-@quick
 @dataclass(frozen=True, slots=True)
 class ToneInputs:
     """The inputs of the tone at the end of a frame. None: not known."""

@@ -9,10 +9,10 @@ from __future__ import annotations
 
 import math
 from collections import deque
-from dataclasses import dataclass
 
 import numpy as np
 
+from drivers.quick import dataclass
 from drivers.samples import GnssVel
 from vario.flight.motion.turning import track_change_rad
 

@@ -17,9 +17,8 @@ from __future__ import annotations
 
 import math
 from collections import deque
-from dataclasses import dataclass
 
-from drivers.quick import quick
+from drivers.quick import dataclass
 from drivers.samples import GnssVel
 from vario.flight.core.low_pass import low_pass_weight
 from vario.flight.inputs.channel_health import MAX_AGE_S
@@ -63,7 +62,6 @@ NET_S = 30.0
 """Averaging time of the velocity relative to the air: over a turn, it averages to 0."""
 
 
-@quick
 @dataclass(frozen=True, slots=True)
 class Wind:
     """Velocity of the air over ground, heading and airspeed scale. None: not known well enough.
@@ -99,7 +97,6 @@ class Wind:
         return math.atan2(-self.east_mps, -self.north_mps) % math.tau
 
 
-@quick
 @dataclass(frozen=True, slots=True)
 class _Moment:
     """Values of one instant, for velocities that arrive later; `stretch` counts gaps of the turn angle."""

@@ -1,7 +1,8 @@
 """Faults of sensors, applied to the samples of a simulated flight.
 
-A fault has a start time, an end time and a channel. True values are not changed, except by a jump of the
-clock of the recording: it shifts them too, so that they keep the time of the samples.
+A fault has a start time, an end time and a channel; it may be repeated, like the pulses of a vent. True
+values are not changed, except by a jump of the clock of the recording: it shifts them too, so that they keep
+the time of the samples. Faults of the pressure lines change barometer and pitot together (`pressure_lines`).
 """
 
 from __future__ import annotations
@@ -16,6 +17,7 @@ from typing import Any, Literal
 import numpy as np
 
 from drivers.samples import CHANNEL_OF, CHANNELS, Reference, Sample
+from hw_replay.simulate.pressure_lines import LINE_FAULTS, LineKind
 
 FileKind = Literal[
     "loss",
@@ -29,6 +31,8 @@ FileKind = Literal[
     "duplicates",
     "disorder",
     "clock jump",
+    "scale",
+    LineKind,
 ]
 """The kinds of faults that a recording can contain: all except a reading that is NaN."""
 
@@ -36,6 +40,16 @@ FaultKind = Literal[FileKind, "no number"]
 
 EVERYTHING = "all"
 """Stands for all channels, for example for a jump of the clock of the recording."""
+
+PRESSURES = "pressures"
+"""Stands for barometer and pitot, which share the static line."""
+
+GNSS_ALTITUDE = "gnss_altitude"
+"""Stands for the altitude of the positions, without latitude and longitude."""
+
+_GROUPS: Mapping[str, tuple[str, ...]] = MappingProxyType(
+    {EVERYTHING: tuple(CHANNELS), PRESSURES: ("baro", "pitot"), GNSS_ALTITUDE: ("gnss_pos",)}
+)
 
 _DEG_PER_M = 1.0 / 111_200.0
 """One metre in degrees of latitude. In longitude it is less than a metre, which is sufficient for a fault."""
@@ -48,7 +62,7 @@ class Fault:
     """One fault.
 
     Attributes:
-        channel: a channel of `drivers.samples.CHANNELS`, or "all".
+        channel: a channel of `drivers.samples.CHANNELS`, "all", "pressures" or "gnss_altitude".
         kind: the kind of fault:
             "loss": no samples. "freeze": the first value is repeated. "spikes": `size` is added to or
             subtracted from some samples. "no number": every value is NaN. "stop": every value is `size`, the
@@ -56,13 +70,16 @@ class Fault:
             the sensor. "late": samples arrive `by_s` later, with the correct time. "stamped late": the time
             of the samples is `by_s` too late. "duplicates": some samples arrive twice. "disorder": some
             samples are exchanged with the next one of their channel. "clock jump": times are `size` seconds
-            later (negative: earlier).
+            later (negative: earlier). "scale": every value is multiplied by `size`. "total blocked", "static
+            blocked", "static lag", "static suction": see `pressure_lines`; the channel is "pressures".
         from_s: start time.
         until_s: end time.
         size: see `kind`; in the unit of the channel, in seconds, or a factor. For a position it is in metres;
             for "stop" it is also the latitude and longitude in degrees.
         share: fraction of the samples with spikes, duplicates or disorder, 0 to 1.
         by_s: see `kind`.
+        every_s: the fault is repeated with this period; 0: it lasts all the time.
+        lasts_s: duration of each repetition.
     """
 
     channel: str
@@ -72,20 +89,33 @@ class Fault:
     size: float = 0.0
     share: float = 0.02
     by_s: float = 0.0
+    every_s: float = 0.0
+    lasts_s: float = 0.0
 
     def __post_init__(self) -> None:
-        if self.channel != EVERYTHING and self.channel not in CHANNELS:
-            raise ValueError(f"fault: channel {self.channel!r}: expected one of all, {', '.join(CHANNELS)}")
+        if self.channel not in _GROUPS and self.channel not in CHANNELS:
+            expected = ", ".join([EVERYTHING, *CHANNELS, PRESSURES, GNSS_ALTITUDE])
+            raise ValueError(f"fault: channel {self.channel!r}: expected one of {expected}")
         if self.kind not in _MAKERS:
             raise ValueError(f"fault: kind {self.kind!r}: expected one of {', '.join(_MAKERS)}")
+        if self.kind in LINE_FAULTS and self.channel != PRESSURES:
+            raise ValueError(f"fault: kind {self.kind!r} on channel {self.channel!r}: expected {PRESSURES}")
 
     def holds(self, sample: Sample) -> bool:
         """Whether the fault affects a sample."""
         if not self.from_s <= sample.t_s < self.until_s:
             return False
+        if self.every_s > 0.0 and (sample.t_s - self.from_s) % self.every_s >= self.lasts_s:
+            return False
         if isinstance(sample, Reference):
             return self.kind == "clock jump" and self.channel == EVERYTHING
-        return self.channel in (EVERYTHING, CHANNEL_OF.get(type(sample)))
+        return CHANNEL_OF.get(type(sample)) in _GROUPS.get(self.channel, (self.channel,))
+
+    def fields(self, sample: Sample) -> tuple[str, ...]:
+        """The values of a sample that the fault changes."""
+        if self.channel == GNSS_ALTITUDE:
+            return ("altitude_m",)
+        return CHANNELS[CHANNEL_OF[type(sample)]].value_fields
 
 
 Arrival = tuple[float, Sample]
@@ -126,38 +156,34 @@ def inject(
         yield heapq.heappop(waiting)[2]
 
 
-def _changed(sample: Sample, change: Callable[[], float]) -> Sample:
-    """A copy of the sample with `change()` added to each value."""
+def _changed(fault: Fault, sample: Sample, change: Callable[[str, float], float]) -> Sample:
+    """A copy of the sample with `change(name, value)` instead of each value."""
     if isinstance(sample, Reference):
         return sample
     values: dict[str, Any] = {}
-    for name in CHANNELS[CHANNEL_OF[type(sample)]].value_fields:
+    for name in fault.fields(sample):
         value = getattr(sample, name)
         if value is not None:
-            values[name] = value + _SCALES.get(name, 1.0) * change()
+            values[name] = change(name, value)
     return replace(sample, **values)
 
 
-def _reading(sample: Sample, value: float) -> Sample:
-    """A copy of the sample with every value replaced by the same value."""
-    if isinstance(sample, Reference):
-        return sample
-    names = CHANNELS[CHANNEL_OF[type(sample)]].value_fields
-    values: dict[str, Any] = {name: value for name in names if getattr(sample, name) is not None}
-    return replace(sample, **values)
+def _added(fault: Fault, sample: Sample, change: Callable[[], float]) -> Sample:
+    """A copy of the sample with `change()` added to each value, in metres for a position."""
+    return _changed(fault, sample, lambda name, value: value + _SCALES.get(name, 1.0) * change())
 
 
 def _loss(_fault: Fault, _rng: np.random.Generator, _noise: Mapping[str, float]) -> _Apply:
     return lambda _arrival: []
 
 
-def _freeze(_fault: Fault, _rng: np.random.Generator, _noise: Mapping[str, float]) -> _Apply:
+def _freeze(fault: Fault, _rng: np.random.Generator, _noise: Mapping[str, float]) -> _Apply:
     held: dict[type, Sample] = {}
 
     def apply(arrival: Arrival) -> list[Arrival]:
         at_s, sample = arrival
         frozen = held.setdefault(type(sample), sample)
-        return [(at_s, replace(frozen, t_s=sample.t_s))]
+        return [(at_s, _changed(fault, sample, lambda name, _value: getattr(frozen, name)))]
 
     return apply
 
@@ -167,21 +193,32 @@ def _spikes(fault: Fault, rng: np.random.Generator, _noise: Mapping[str, float])
         at_s, sample = arrival
         if rng.random() >= fault.share:
             return [arrival]
-        return [(at_s, _changed(sample, lambda: fault.size if rng.random() < 0.5 else -fault.size))]
+        return [(at_s, _added(fault, sample, lambda: fault.size if rng.random() < 0.5 else -fault.size))]
 
     return apply
 
 
-def _no_number(_fault: Fault, _rng: np.random.Generator, _noise: Mapping[str, float]) -> _Apply:
-    return lambda arrival: [(arrival[0], _reading(arrival[1], math.nan))]
+def _no_number(fault: Fault, _rng: np.random.Generator, _noise: Mapping[str, float]) -> _Apply:
+    return lambda arrival: [(arrival[0], _changed(fault, arrival[1], lambda _name, _value: math.nan))]
 
 
 def _stop(fault: Fault, _rng: np.random.Generator, _noise: Mapping[str, float]) -> _Apply:
-    return lambda arrival: [(arrival[0], _reading(arrival[1], fault.size))]
+    return lambda arrival: [(arrival[0], _changed(fault, arrival[1], lambda _name, _value: fault.size))]
+
+
+def _scale(fault: Fault, _rng: np.random.Generator, _noise: Mapping[str, float]) -> _Apply:
+    return lambda arrival: [
+        (arrival[0], _changed(fault, arrival[1], lambda _name, value: fault.size * value))
+    ]
+
+
+def _line(fault: Fault, rng: np.random.Generator, noise: Mapping[str, float]) -> _Apply:
+    line = LINE_FAULTS[fault.kind](fault.size, fault.by_s, noise, rng)
+    return lambda arrival: [(arrival[0], line.reading(arrival[1]))]
 
 
 def _bias(fault: Fault, _rng: np.random.Generator, _noise: Mapping[str, float]) -> _Apply:
-    return lambda arrival: [(arrival[0], _changed(arrival[1], lambda: fault.size))]
+    return lambda arrival: [(arrival[0], _added(fault, arrival[1], lambda: fault.size))]
 
 
 def _more_noise(fault: Fault, rng: np.random.Generator, noise: Mapping[str, float]) -> _Apply:
@@ -191,7 +228,7 @@ def _more_noise(fault: Fault, rng: np.random.Generator, noise: Mapping[str, floa
     def apply(arrival: Arrival) -> list[Arrival]:
         at_s, sample = arrival
         sigma = factor * noise.get(CHANNEL_OF.get(type(sample), ""), 0.0)
-        return [(at_s, _changed(sample, lambda: sigma * float(rng.standard_normal())))]
+        return [(at_s, _added(fault, sample, lambda: sigma * float(rng.standard_normal())))]
 
     return apply
 
@@ -248,5 +285,7 @@ _MAKERS: Mapping[str, Callable[[Fault, np.random.Generator, Mapping[str, float]]
         "duplicates": _duplicates,
         "disorder": _disorder,
         "clock jump": _clock_jump,
+        "scale": _scale,
+        **dict.fromkeys(LINE_FAULTS, _line),
     }
 )

@@ -58,6 +58,7 @@ KINDS: list[FaultKind] = [
     "duplicates",
     "disorder",
     "clock jump",
+    "scale",
 ]
 
 
@@ -164,6 +165,47 @@ def test_a_position_is_off_by_metres() -> None:
     assert first.altitude_m == pytest.approx(1400.0)
 
 
+def test_a_repeated_fault_has_pauses() -> None:
+    rows = baro(faulty(Fault("baro", "bias", 10.0, size=60.0, every_s=20.0, lasts_s=2.0)))
+    off = rows[:, 1] - (95_000.0 + np.arange(1000))
+    pulses = (rows[:, 0] >= 10.0) & ((rows[:, 0] - 10.0) % 20.0 < 2.0)
+    assert set(off[pulses]) == {60.0}
+    assert set(off[~pulses]) == {0.0}
+
+
+def test_a_fault_of_the_altitude_leaves_the_place() -> None:
+    (first, *_) = of(GnssPos, faulty(Fault("gnss_altitude", "bias", size=400.0)))
+    assert first == GnssPos(0.0, 50.0, 10.0, 800.0)
+
+
+def lines(kind: FaultKind, **sizes: float) -> tuple[np.ndarray, np.ndarray]:
+    """Static and impact pressure from 1 s on with a fault of the lines, without noise; shape (990,) each."""
+    found = list(inject(flight(), [Fault("pressures", kind, 1.0, **sizes)], {}, 1))
+    static = np.array([s.static_pa for s in found if isinstance(s, Baro)])
+    return static[10:], np.array([s.impact_pa for s in found if isinstance(s, Pitot)])[10:]
+
+
+def test_blocked_and_narrow_pressure_lines() -> None:
+    """FAA-H-8083-25, chapter 8: a blocked pitot works as an altimeter, a blocked static line stands still."""
+    true = 95_000.0 + np.arange(10, 1000)  # rises by 10 Pa/s: the glider descends
+    static, impact = lines("total blocked")
+    assert static == pytest.approx(true)
+    assert static + impact == pytest.approx(np.full(990, 95_510.0))
+    static, impact = lines("static blocked")
+    assert set(static) == {95_010.0}
+    assert static + impact == pytest.approx(true + 500.0)  # the pitot head still has the total pressure
+    static, impact = lines("static lag", by_s=5.0)
+    # The output of a first-order lag follows a ramp with a delay of its time constant.
+    assert static[-1] == pytest.approx(true[-1] - 5.0 * 10.0, abs=1.0)
+    assert static + impact == pytest.approx(true + 500.0)
+
+
+def test_a_total_energy_probe_takes_the_impact_pressure_away() -> None:
+    static, impact = lines("static suction", size=1.0)
+    assert set(impact) == {500.0}
+    assert static[1:] == pytest.approx(95_000.0 + np.arange(11, 1000) - 500.0)
+
+
 def test_faults_add_up_in_order() -> None:
     rows = baro(faulty(Fault("baro", "freeze", 10.0), Fault("baro", "bias", 10.0, size=7.0)))
     assert set(rows[100:, 1]) == {95_107.0}
@@ -174,3 +216,5 @@ def test_a_fault_of_nothing_is_refused() -> None:
         Fault("barometer", "loss")
     with pytest.raises(ValueError, match=r"kind 'gone': expected one of loss"):
         Fault("baro", "gone")  # type: ignore[arg-type]
+    with pytest.raises(ValueError, match=r"'static lag' on channel 'baro': expected pressures"):
+        Fault("baro", "static lag")

@@ -102,7 +102,7 @@ class World:
         self.alpha, self.beta = rng.normal(0.0, n.incidence_rad), rng.normal(0.0, n.mounting_yaw_rad)
         self.gust = rng.normal(0.0, GUST_MPS)
         self.side = max(rng.normal(TYPICAL_SIDE_M, n.side_m), 12.0)
-        self.skew = rng.normal(0.0, n.skew_m)
+        self.cross_axis = rng.normal(0.0, n.cross_axis_m)
         self.force = np.array([0.0, 0.0, -G])
         self.push = self.force  # its mean since the last correction
 
@@ -168,7 +168,7 @@ class World:
         vx, vy, _ = self.air
         fast = vx + self.gust
         _, fy, fz = self.push
-        return float(fast * self.beta - (self.side * fy + self.skew * fz) / (DENSITY_RATIO * fast) - vy)
+        return float(fast * self.beta - (self.side * fy + self.cross_axis * fz) / (DENSITY_RATIO * fast) - vy)
 
 
 class Filter(InertialFilter):

@@ -78,7 +78,7 @@ class CovarianceWatch:
 
 def restarts(pipeline: Pipeline) -> int:
     """Number of restarts of the filters; a covariance that is new after a restart cannot be wrong."""
-    return pipeline._estimator.estimator.restarts + pipeline._wind._filter.restarts
+    return pipeline._estimator.estimator.imu_watch.rejections + pipeline._wind._filter.restarts
 
 
 def _filters(pipeline: Pipeline) -> Iterator[tuple[str, Floats, Floats]]:

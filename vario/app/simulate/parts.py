@@ -82,6 +82,8 @@ def fault_of(fault: FaultTable) -> Fault:
         size=fault.size or 0.0,
         share=fault.share,
         by_s=fault.by_s or 0.0,
+        every_s=fault.every_s,
+        lasts_s=fault.lasts_s,
     )
 
 

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from types import MappingProxyType
-from typing import Literal
+from typing import Literal, get_args
 
 from pydantic import Field
 
 from hw_replay.simulate.faults import FileKind
+from hw_replay.simulate.pressure_lines import LineKind
 from vario.settings.errors import Broken
 from vario.settings.fields import Section, choice, number, optional, optional_number, quantity, required
 
@@ -128,10 +129,26 @@ class FaultTable(Section):
     noise is `size` times that of the sensor. late: samples arrive `by` later, with the correct time. stamped
     late: the time of the samples is `by` too late. duplicates: some samples arrive twice. disorder: some
     samples are exchanged with the next one. clock jump: times are `size` seconds later (negative: earlier).
+    scale: every value is multiplied by `size`.
+
+    Channel pressures: total blocked: pitot and drain are iced. static blocked: the static ports are iced.
+    static lag: the static pressure follows with the time constant `by`. static suction: the barometer is
+    connected to a total-energy probe with the pressure coefficient -`size`.
     """
 
-    channel: Literal["all", "baro", "pitot", "imu_accel", "imu_gyro", "gnss_pos", "gnss_vel", "oat"] = choice(
-        "baro", "Channel; all: all channels together"
+    channel: Literal[
+        "all",
+        "baro",
+        "pitot",
+        "imu_accel",
+        "imu_gyro",
+        "gnss_pos",
+        "gnss_vel",
+        "oat",
+        "pressures",
+        "gnss_altitude",
+    ] = choice(
+        "baro", "Channel; all: all channels together; pressures: baro and pitot, which share the static line"
     )
     kind: FileKind = choice("loss", "Kind of fault")
     from_s: float = quantity("0 s", "0 s", "1000 min", "Start time")
@@ -140,17 +157,24 @@ class FaultTable(Section):
         50.0,
         -1e6,
         1e6,
-        "Size of spikes, stop and bias in Pa, m/s, rad/s, m/s2, m or K; of noise: a factor; of a jump: s",
+        "Size of spikes, stop and bias in Pa, m/s, rad/s, m/s2, m or K; of a jump: s; otherwise a factor",
     )
     share: float = number(0.02, 0.0, 1.0, "Fraction of samples with spikes, duplicates, disorder")
-    by_s: float | None = optional("0.5 s", "0 s", "60 s", "Delay, for late and stamped late")
+    by_s: float | None = optional("0.5 s", "0 s", "60 s", "Delay, for late, stamped late and static lag")
+    every_s: float = quantity("0 s", "0 s", "60 min", "Period of a repeated fault; 0: it lasts all the time")
+    lasts_s: float = quantity("0 s", "0 s", "60 min", "Duration of each repetition")
 
     def broken_rules(self) -> Iterator[Broken]:
         """Each kind of fault has the keys that it needs."""
-        if self.kind in ("spikes", "stop", "bias", "noise", "clock jump") and self.size is None:
+        sized = ("spikes", "stop", "bias", "noise", "clock jump", "scale", "static suction")
+        if self.kind in sized and self.size is None:
             yield Broken(("kind",), "also needs size")
         if self.kind in ("late", "stamped late") and self.by_s is None:
             yield Broken(("kind",), "also needs by")
+        if self.kind == "static lag" and not self.by_s:
+            yield Broken(("kind",), "also needs by")
+        if (self.kind in get_args(LineKind)) is not (self.channel == "pressures"):
+            yield Broken(("kind", "channel"), "total blocked and the static faults are those of pressures")
         if self.until_s is not None and self.until_s <= self.from_s:
             yield Broken(("from", "until"), "until must be later than from")
 

@@ -40,7 +40,7 @@ class AirData:
         height_m: pressure height corrected for the temperature of the air, from an arbitrary zero.
         pressure_m: height in the standard atmosphere.
         tas_mps, tas_age_s: the last accepted true airspeed, and its age.
-        doubtful: airspeeds have been rejected for so long that the filter must be aligned again.
+        needs_alignment: airspeeds have been rejected for so long that the filter must be aligned again.
     """
 
     def __init__(self, settings: EstimatorSettings) -> None:
@@ -57,7 +57,7 @@ class AirData:
         self.pressure_m: float | None = None
         self.tas_mps: float | None = None
         self.tas_age_s = 0.0
-        self.doubtful = False
+        self.needs_alignment = False
         self._refused_s = 0.0
         self._noise = NoiseWatch(settings.baro_pa)
         self._baro_age_s = 0.0
@@ -93,7 +93,7 @@ class AirData:
         in_time = bool(frame.baro) and frame.t_s - frame.baro[-1].t_s < BARO_LATE_S
         self._baro_age_s = 0.0 if in_time else self._baro_age_s + dt_s
         self._baro_steady_s = self._baro_steady_s + dt_s if self._baro_age_s < BARO_MISSED_S else 0.0
-        self.doubtful = False
+        self.needs_alignment = False
         for filter_ in (self.energy, self.altitude):
             if filter_.started:
                 filter_.predict(dt_s)
@@ -154,7 +154,7 @@ class AirData:
         if self._refused_s < SPEED_REFUSED_S:
             return False
         self._refused_s = 0.0
-        self.doubtful = True
+        self.needs_alignment = True
         return True
 
 

@@ -17,6 +17,7 @@ from __future__ import annotations
 
 import math
 from collections import deque
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -109,10 +110,17 @@ class Ground:
         """Discard stored velocities: on the ground they do not determine the wind."""
         self._waiting.clear()
 
-    def correct(self, state: InertialState, step: NDArray[np.float64]) -> None:
-        """Use the stored velocities: add to the correction `step`, change the covariance of the state."""
-        for north_mps, east_mps, stamp_s in self._waiting:
-            self._correct(state, step, north_mps, east_mps, stamp_s)
+    def correct(
+        self, state: InertialState, step: NDArray[np.float64], considered: Sequence[int] = ()
+    ) -> None:
+        """Use the stored velocities: add to the correction `step`, change the covariance of the state.
+
+        `considered`: states that are not corrected.
+        """
+        for velocity in self._waiting:
+            turns = self._correct(state, step, *velocity)
+            if turns is not None:
+                turns.finish(considered)
         self._waiting.clear()
 
     def _since(self, then_s: float) -> tuple[float, float, tuple[float, float]] | None:
@@ -137,14 +145,15 @@ class Ground:
         north_mps: float,
         east_mps: float,
         stamp_s: float,
-    ) -> None:
+    ) -> SequentialUpdate | None:
+        """Prepare the update with a velocity; None if it is not used."""
         since = self._since(stamp_s - state.gnss_latency_s)
         if since is None:
-            return
+            return None
         n, v = state.noise, state.air
         north_mps, east_mps = north_mps + since[0], east_mps + since[1]
         if not self.known and not self._find_heading(state, north_mps, east_mps):
-            return
+            return None
         north, east = state.north, state.east
         since_s = min(max(self._clock_s - self._used_s, 0.05), 2.0)
         turns = SequentialUpdate(state.cov, velocity_rows(v, north, east, since[2]), step)
@@ -164,11 +173,11 @@ class Ground:
             if self._refused_s > START_OVER_S:
                 self.known = False
                 self._refused_s = 0.0
-            return
+            return None
         self._refused_s, self._used_s = 0.0, self._clock_s
         for k in range(2):
             turns.use(k, residuals[k] - turns.expected(k), turns.signal(k) + variance)
-        turns.finish()
+        return turns
 
     def _find_heading(self, state: InertialState, north_mps: float, east_mps: float) -> bool:
         """Initialise the heading along the track, with unknown wind; False if there is no track."""

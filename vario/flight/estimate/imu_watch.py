@@ -14,6 +14,7 @@ from collections.abc import Sequence
 
 from drivers.isa import G0_MPS2
 from drivers.samples import GnssVel
+from vario.flight.core.low_pass import LowPass
 from vario.flight.estimate.inertial import InertialFilter
 from vario.flight.estimate.vectors import Vector
 
@@ -55,19 +56,28 @@ FIRST_S, LONGER, LONGEST_S = 20.0, 2.0, 600.0
 
 
 class ImuWatch:
-    """Judges the filter after each correction; `trusted` says whether its estimate may be used."""
+    """Judges the filter after each correction.
+
+    Attributes:
+        rejections: how often the unit was rejected.
+    """
 
     def __init__(self) -> None:
+        self.rejections = 0
         self._wait_s = 0.0
         self._next_s = FIRST_S
-        self._force_mps2 = G0_MPS2
-        self._below_mps2 = -G0_MPS2
+        self._force = LowPass(FORCE_S, G0_MPS2)
+        self._below = LowPass(FORCE_S, -G0_MPS2)
+        self._climb, self._pull = LowPass(CLIMB_S), LowPass(CLIMB_S)
+        self._energy, self._agree = LowPass(ENERGY_S), LowPass(AGREE_S)
         self._velocity: GnssVel | None = None
         self.begin()
 
     def begin(self) -> None:
         """The filter has started: forget what was observed of the previous run."""
-        self._misfit_s = self._climb_mps = self._energy_mps = self._pull_mps2 = self._agree = 0.0
+        self._misfit_s = 0.0
+        for mean in (self._climb, self._pull, self._energy, self._agree):
+            mean.reset(0.0)
 
     @property
     def trusted(self) -> bool:
@@ -76,19 +86,18 @@ class ImuWatch:
 
     def doubt(self) -> None:
         """A contradiction: wait, and the next time for longer."""
+        self.rejections += 1
         self._wait_s, self._next_s = self._next_s, min(LONGER * self._next_s, LONGEST_S)
         self.begin()
 
-    def feels(self, force: Vector, shake_mps2: float, dt_s: float) -> bool:
+    def check_force(self, force: Vector, shake_mps2: float, dt_s: float) -> bool:
         """Process the mean specific force of a frame; False if it is impossible in flight and at rest."""
-        share = min(1.0, dt_s / FORCE_S)
         size = math.sqrt(force[0] ** 2 + force[1] ** 2 + force[2] ** 2)
-        self._force_mps2 += share * (size - self._force_mps2)
-        self._below_mps2 += share * (force[2] - self._below_mps2)
+        size_mps2, below_mps2 = self._force.follow(size, dt_s), self._below.follow(force[2], dt_s)
         low, high = FORCE_MPS2
-        return low < self._force_mps2 < high and self._below_mps2 < HANGING_MPS2 and shake_mps2 < SHAKE_MPS2
+        return low < size_mps2 < high and below_mps2 < HANGING_MPS2 and shake_mps2 < SHAKE_MPS2
 
-    def turns(self, velocities: Sequence[GnssVel], heading_rate_radps: float) -> bool:
+    def check_turn(self, velocities: Sequence[GnssVel], heading_rate_radps: float) -> bool:
         """Process velocities over ground; False if the track turns the other way than the unit."""
         for now in velocities:
             before, self._velocity = self._velocity, now
@@ -98,8 +107,8 @@ class ImuWatch:
             along = before.north_mps * now.north_mps + before.east_mps * now.east_mps
             dt_s = now.t_s - before.t_s
             agree = math.atan2(across, along) / dt_s * heading_rate_radps if along > TRACK_M2PS2 else 0.0
-            self._agree += min(1.0, dt_s / AGREE_S) * (agree - self._agree)
-        return self._agree > -AGREE_RAD2PS2
+            self._agree.follow(agree, dt_s)
+        return (self._agree.value or 0.0) > -AGREE_RAD2PS2
 
     def plausible(
         self, filter_: InertialFilter, climb_mps: float | None, vario_mps: float | None, dt_s: float
@@ -123,14 +132,13 @@ class ImuWatch:
         misfit = height_off or (nis["sideslip"] > MISFIT_NIS and nis["lift"] > MISFIT_NIS)
         self._misfit_s = self._misfit_s + dt_s if misfit else 0.0
         off = 0.0 if climb_mps is None else filter_.climb_mps - climb_mps
-        share = min(1.0, dt_s / CLIMB_S)
-        self._climb_mps += share * (off - self._climb_mps)
+        climb_off_mps = self._climb.follow(off, dt_s)
         up_mps2 = math.fsum(f * d for f, d in zip(filter_.force, filter_.down, strict=True)) + G0_MPS2
-        self._pull_mps2 += share * (abs(up_mps2) - self._pull_mps2)
+        pull_mps2 = self._pull.follow(abs(up_mps2), dt_s)
         off = 0.0 if vario_mps is None else filter_.vario_mps - vario_mps
-        self._energy_mps += min(1.0, dt_s / ENERGY_S) * (max(-8.0, min(8.0, off)) - self._energy_mps)
+        energy_off_mps = self._energy.follow(max(-8.0, min(8.0, off)), dt_s)
         return (
             self._misfit_s < MISFIT_S
-            and abs(self._climb_mps) < CLIMB_OFF_MPS + CLIMB_LATE_S * self._pull_mps2
-            and abs(self._energy_mps) < ENERGY_OFF_MPS
+            and abs(climb_off_mps) < CLIMB_OFF_MPS + CLIMB_LATE_S * pull_mps2
+            and abs(energy_off_mps) < ENERGY_OFF_MPS
         )

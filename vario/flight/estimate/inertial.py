@@ -7,6 +7,7 @@ equations are the Kalman filter's (R. Labbe's filterpy implements the same and c
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,6 +19,7 @@ from vario.flight.estimate.inertial_model import (
     ALPHA,
     BETA,
     CLIMB,
+    CROSS_AXIS,
     GUST,
     GYRO,
     HEIGHT,
@@ -27,7 +29,6 @@ from vario.flight.estimate.inertial_model import (
     POLAR_EVERY_S,
     SIDE,
     SIZE,
-    SKEW,
     WIND,
     InertialNoise,
     Regime,
@@ -55,9 +56,11 @@ errors are large.
 
 
 CONSIDERED = (ALPHA, LIFT)
-"""States that sideslip and lift curve do not correct without a glider file (consider states): a gust changes
-the force of the wing (an input) and the air velocity together, and the filter would estimate a wrong lift
-constant. An airspeed whose normalised innovation squared exceeds `GUST_NIS` does not correct them either.
+"""States that some measurements do not correct (consider states). On tow no measurement corrects them,
+because the rope adds forces. Without a glider file sideslip and lift curve do not correct them: a gust
+changes the force of the wing (an input) and the air velocity together, and the filter would estimate a wrong
+lift constant. An airspeed whose normalised innovation squared exceeds `GUST_NIS` does not correct them
+either.
 """
 
 GUST_NIS = 2.5
@@ -79,7 +82,7 @@ _ROW_PLACES = np.ravel_multi_index(
         [
             *(CLIMB, LAG),
             *(V, V + 1, V + 2),
-            *(V, ACC + 1, ACC + 2, BETA, SIDE, SKEW),
+            *(V, ACC + 1, ACC + 2, BETA, SIDE, CROSS_AXIS),
             *(V, ACC + 2, ALPHA, LIFT),
         ],
     ),
@@ -157,7 +160,7 @@ class InertialFilter(InertialState):
         n = self.noise
         vx, vy, vz = self.air
         x = self.x.tolist()
-        alpha0, beta0, side_m, skew_m = x[ALPHA], x[BETA], x[SIDE], x[SKEW]
+        alpha0, beta0, side_m, cross_axis_m = x[ALPHA], x[BETA], x[SIDE], x[CROSS_AXIS]
         speed = math.sqrt(vx * vx + vy * vy + vz * vz) + 1e-9
         fy, fz = self.pushed[1] / t, self.pushed[2] / t
         fast = max(vx + self.gust_mps, 8.0)
@@ -169,14 +172,15 @@ class InertialFilter(InertialState):
             [
                 *(-self.baro_lag_s, -self.climb_mps),
                 *(vx / speed, vy / speed, vz / speed),
-                *(-beta0, -side_m * per, -skew_m * per, -fast, fy * per, fz * per),
+                *(-beta0, -side_m * per, -cross_axis_m * per, -fast, fy * per, fz * per),
                 *(lift_mps / fast - alpha0, -lift_m * per, -fast, -lift_mps),
             ],
         )
         self._measure(self._rows)
         self._correct_height()
-        gust = bool(self._speed[2]) and self._correct_airspeed()
-        residual = fast * beta0 - (side_m * fy + skew_m * fz) * per - vy
+        held = CONSIDERED if regime is Regime.TOWED else ()
+        gust = bool(self._speed[2]) and self._correct_airspeed(held)
+        residual = fast * beta0 - (side_m * fy + cross_axis_m * fz) * per - vy
         self._scalar("sideslip", _SIDESLIP, residual, n.sideslip_mps_sqrt_s**2 / t)
         residual = fast * alpha0 + lift_mps - vz
         # A stalled wing has less lift than its incidence gives: v_z is at least that of the lift curve.
@@ -184,20 +188,18 @@ class InertialFilter(InertialState):
         if regime is Regime.TOWED:
             loose = LOOSE_TOWED
         self._scalar("lift", _LIFT, residual, loose * n.lift_mps_sqrt_s**2 / t)
-        incidence_variance, lift_variance = float(self.cov[ALPHA, ALPHA]), float(self.cov[LIFT, LIFT])
-        self._turns.finish(CONSIDERED if lift_variance > 0.0 else (), 3 if gust else 2)
-        self.ground.correct(self, self._step)
-        if regime is Regime.TOWED:
-            # Incidence and lift constant are not corrected, and their variance is kept (consider states).
-            self._step[ALPHA] = self._step[LIFT] = 0.0
-            self.cov[ALPHA, ALPHA], self.cov[LIFT, LIFT] = incidence_variance, lift_variance
+        if held or self.cov[LIFT, LIFT] == 0.0:
+            self._turns.finish(held)
+        else:
+            self._turns.finish(CONSIDERED, 3 if gust else 2)
+        self.ground.correct(self, self._step, held)
         self._polar_s = self._polar_s + t if regime is Regime.GLIDING else 0.0
         if self._polar_s > POLAR_EVERY_S:
             self._by_polar.correct(self, self._step, density_ratio, self._polar_s)
             self._polar_s = 0.0
 
-    def _correct_airspeed(self) -> bool:
-        """Use the airspeed; returns whether it contains a gust."""
+    def _correct_airspeed(self, held: Sequence[int]) -> bool:
+        """Use the airspeed; returns whether it contains a gust. `held`: states that are not corrected."""
         total_mps, variance, count = self._speed
         mean_mps, variance = total_mps / count, variance / (count * count)
         nis = 0.0
@@ -209,7 +211,7 @@ class InertialFilter(InertialState):
             self._learn_gusts(residual / math.sqrt(total))
             if nis > 16.0:
                 # This is a gust front, not an error of attitude: correct only the air velocity, horizontally.
-                self._turns.finish()
+                self._turns.finish(held)
                 self._free_along_track(residual * residual / 16.0 - total)
                 self._measure(self._rows)
         self._scalar("airspeed", _AIRSPEED, mean_mps, variance)

@@ -10,7 +10,7 @@ States (body axes x forward, y right, z down; "down" d is the unit vector toward
     sideslip β0          of the instrument's x axis in straight flight (mounting yaw), rad
     gust u               along track: measured airspeed minus |v|, m/s
     side Y               side-force constant 2(m/S)/(ρ0·CYβ), m: sideslip per side force
-    skew c               mounting roll times Y, m: the part of the lift measured as side force
+    cross-axis c         mounting roll times Y, m: the part of the lift measured as side force
     wind W (2)           north and east, m/s
     latency L            of the velocities over ground, beyond their stated time, s
     lag T                of the barometer, first order, s
@@ -51,7 +51,7 @@ from drivers.isa import G0_MPS2, SEA_LEVEL_KGPM3
 from drivers.quick import dataclass
 from vario.flight.core.polar import QuadraticPolar
 
-PSI, V, GYRO, ACC, CLIMB, HEIGHT, ALPHA, BETA, GUST, SIDE, SKEW = 0, 3, 6, 9, 12, 13, 14, 15, 16, 17, 18
+PSI, V, GYRO, ACC, CLIMB, HEIGHT, ALPHA, BETA, GUST, SIDE, CROSS_AXIS = 0, 3, 6, 9, 12, 13, 14, 15, 16, 17, 18
 WIND, LATE, LAG, LIFT = 19, 21, 22, 23
 SIZE = 24
 
@@ -119,7 +119,7 @@ class InertialNoise:
     incidence_creep_rad_per_sqrt_s: float = 3e-4
     mounting_yaw_rad: float = 0.05
     side_m: float = 15.0
-    skew_m: float = 1.2
+    cross_axis_m: float = 1.2
     lift_mps_sqrt_s: float = 0.04  # lift curve, as the density of its error in v_z
     sideslip_mps_sqrt_s: float = 0.15
     lift_share: float = 0.4  # standard deviation of κ without a glider file; with one κ stays 0

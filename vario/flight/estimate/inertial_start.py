@@ -40,7 +40,7 @@ def first_sigmas(noise: InertialNoise, gust_sigma_mps: float, *, wing_known: boo
     sigma[GYRO : GYRO + 3] = n.gyro_bias_radps
     sigma[ACC : ACC + 3] = n.accel_bias_mps2
     sigma[CLIMB:GUST] = 3.0, 1.0, n.incidence_rad, n.mounting_yaw_rad
-    sigma[GUST:WIND] = gust_sigma_mps, n.side_m, n.skew_m
+    sigma[GUST:WIND] = gust_sigma_mps, n.side_m, n.cross_axis_m
     sigma[WIND:LIFT] = n.wind_mps, n.wind_mps, n.gnss_latency_sigma_s, n.baro_lag_sigma_s
     sigma[LIFT] = 0.0 if wing_known else n.lift_share
     return sigma

@@ -1,4 +1,4 @@
-"""State and prediction of the inertial filter; the model is described in `inertial_model`."""
+"""Prediction of the inertial filter between corrections; the model is described in `inertial_model`."""
 
 from __future__ import annotations
 
@@ -9,7 +9,6 @@ from numpy.typing import NDArray
 
 from drivers.isa import G0_MPS2
 from vario.flight.core.innovation import Innovation
-from vario.flight.estimate.ground import Ground
 from vario.flight.estimate.inertial_model import (
     ALPHA,
     CLIMB,
@@ -23,15 +22,15 @@ from vario.flight.estimate.inertial_model import (
     SIZE,
     SLOWEST_MPS,
     TYPICAL_SIDE_M,
-    WIND,
     InertialNoise,
     Regime,
     V,
     Wing,
 )
 from vario.flight.estimate.inertial_start import first_sigmas, start_on_path
+from vario.flight.estimate.nominal_state import NominalState
 from vario.flight.estimate.prediction import Prediction
-from vario.flight.estimate.vectors import Vector, cross, level, turn
+from vario.flight.estimate.vectors import Vector, level, turn
 
 GAP_RADPS, GAP_MPS2 = 0.1, 1.5
 LEVEL_FUSELAGE_MPS = 28.0
@@ -40,32 +39,17 @@ NIS_S = 4.0  # time constant of the statistics of the innovations
 MEASURED = ("height", "airspeed", "sideslip", "lift", "north", "east")
 
 
-class InertialState:
+class InertialState(NominalState):
     """The state, its prediction between measurements, and the measurements that wait for a correction.
 
     `propagate` takes every inertial step, `height` and `airspeed` every measurement. Measurements are stored
-    as mean residuals until a correction uses them. The other methods read the estimate.
+    as mean residuals until a correction uses them.
     """
 
     def __init__(self, wing: Wing, noise: InertialNoise) -> None:
-        self.wing, self.noise = wing, noise
-        self.down: Vector = (0.0, 0.0, 1.0)
-        self.north: Vector = (1.0, 0.0, 0.0)
-        self.wind_mps = (0.0, 0.0)
-        self.gnss_latency_s = noise.gnss_latency_s
-        self.baro_lag_s = noise.baro_lag_s
-        self.ground = Ground()
-        self.air: Vector = (0.0, 0.0, 0.0)
-        self.x = np.zeros(SIZE)  # biases, climb, height ...; tilt and v live in `down` and `air`
-        self.cov = np.eye(SIZE)
-        self.force: Vector = (0.0, 0.0, -G0_MPS2)
-        self.rate: Vector = (0.0, 0.0, 0.0)
-        self.climb_mps = self.height_m = self.gust_mps = 0.0
-        self.gust_sigma_mps = 0.7
+        super().__init__(wing, noise)
         self.nis: dict[str, float] = dict.fromkeys(MEASURED, 1.0)
         self.innovations: dict[str, Innovation] = {}
-        self.gyro_bias: Vector = (0.0, 0.0, 0.0)
-        self.accel_bias: Vector = (0.0, 0.0, 0.0)
         self.prediction = Prediction()
         self._step = np.zeros(SIZE)
         self.age_s = self._polar_s = 0.0
@@ -201,11 +185,6 @@ class InertialState:
             self.cov[index, index] = sigma * sigma
 
     @property
-    def lift_m(self) -> float:
-        """The lift constant as learned."""
-        return self.wing.lift_m * math.exp(float(self.x[LIFT]))
-
-    @property
     def due_s(self) -> float:
         """Time since the last correction."""
         return self._batch_s
@@ -224,93 +203,3 @@ class InertialState:
         self.innovations[name] = innovation
         share = min(1.0, seconds / NIS_S)
         self.nis[name] += share * (min(innovation.nis, 100.0) - self.nis[name])
-
-    # --- the estimate -----------------------------------------------------------------------------
-
-    @property
-    def east(self) -> Vector:
-        """East in body axes."""
-        return cross(self.down, self.north)
-
-    @property
-    def tas_mps(self) -> float:
-        """True airspeed."""
-        vx, vy, vz = self.air
-        return max(math.sqrt(vx * vx + vy * vy + vz * vz) + self.gust_mps, 0.0)
-
-    @property
-    def pitch_rad(self) -> float:
-        """Pitch of the instrument."""
-        return -math.asin(max(-1.0, min(1.0, self.down[0])))
-
-    @property
-    def bank_rad(self) -> float:
-        """Bank of the instrument, right wing down positive."""
-        return math.atan2(self.down[1], self.down[2])
-
-    def path_rad(self) -> tuple[float, float]:
-        """Direction of the path through the air: right of the nose (from above), above the horizon."""
-        dx, dy, dz = self.down
-        vx, vy, vz = self.air
-        sinking = dx * vx + dy * vy + dz * vz
-        level, across = vx - dx * sinking, vy * dz - vz * dy  # both times cos(pitch)
-        speed = max(math.sqrt(vx * vx + vy * vy + vz * vz), 1e-6)
-        return math.atan2(across, level), -math.asin(max(-1.0, min(1.0, sinking / speed)))
-
-    @property
-    def air_up_mps(self) -> float:
-        """Vertical motion of the air: climb minus climb through the air."""
-        dx, dy, dz = self.down
-        vx, vy, vz = self.air
-        return self.climb_mps + dx * vx + dy * vy + dz * vz
-
-    @property
-    def vario_mps(self) -> float:
-        """Total-energy vario without gusts along track: w + V (f·v)/g."""
-        fx, fy, fz = self.force
-        vx, vy, vz = self.air
-        power = (fx * vx + fy * vy + fz * vz) / G0_MPS2
-        speed = math.sqrt(vx * vx + vy * vy + vz * vz) + 1e-9
-        return self.air_up_mps + power * (1.0 + self.gust_mps / max(speed, 8.0))
-
-    def vario_sigma_mps(self) -> float:
-        """One standard deviation of `vario_mps`."""
-        row = self.vario_row()
-        return math.sqrt(max(float(row.dot(self.cov.dot(row))), 0.0))
-
-    def vario_row(self) -> NDArray[np.float64]:
-        """Derivative of `vario_mps` with respect to the errors of the states, shape (SIZE,)."""
-        dx, dy, dz = self.down
-        vx, vy, vz = self.air
-        fx, fy, fz = self.force
-        row = np.zeros(SIZE)
-        row[: CLIMB + 1] = (
-            *(vy * dz - vz * dy, vz * dx - vx * dz, vx * dy - vy * dx),
-            *(dx + fx / G0_MPS2, dy + fy / G0_MPS2, dz + fz / G0_MPS2),
-            *(0.0, 0.0, 0.0),
-            *(-vx / G0_MPS2, -vy / G0_MPS2, -vz / G0_MPS2),
-            1.0,
-        )
-        return row
-
-    def wind(self) -> Vector | None:
-        """North, east and one standard deviation; None while no velocity over ground determines it."""
-        if not self.ground.in_use:
-            return None
-        variance = max(float(self.cov[WIND, WIND]), float(self.cov[WIND + 1, WIND + 1]))
-        return (*self.wind_mps, math.sqrt(max(variance, 0.0)))
-
-    def attitude_sigma_rad(self) -> float:
-        """One standard deviation of pitch and bank, as the RMS of the two: (tr P - d'P d)/2 is its square."""
-        tilt = self.cov[PSI : PSI + 3, PSI : PSI + 3].tolist()
-        about_down = math.fsum(
-            a * b * p
-            for a, row in zip(self.down, tilt, strict=True)
-            for b, p in zip(self.down, row, strict=True)
-        )
-        return math.sqrt(max(0.5 * (tilt[0][0] + tilt[1][1] + tilt[2][2] - about_down), 0.0))
-
-    @property
-    def incidence_rad(self) -> float:
-        """Angle of the zero-lift line to the instrument's x axis."""
-        return float(self.x[ALPHA])

@@ -10,8 +10,8 @@ from vario.flight.estimate.inertial import InertialFilter
 from vario.flight.estimate.inertial_model import Regime
 from vario.flight.estimate.vectors import Vector, size
 
-_LEAN_RAD = math.radians(2.0)  # usual accuracy of the mounting: assumed
-_LEAN_NOISE_RAD_SQRT_S = math.radians(8.0)  # sideslips of 1.5° for 3 s at a time give about this
+_ROLL_RAD = math.radians(2.0)  # usual accuracy of the mounting: assumed
+_ROLL_NOISE_RAD_SQRT_S = math.radians(8.0)  # sideslips of 1.5° for 3 s at a time give about this
 NOT_FLYING_MPS = 9.0
 _STALL_RAD = 0.21  # about 12° above zero lift, where thick wings begin to stall: common practice, no source
 _STALL_HOLD_S = 3.0
@@ -23,12 +23,16 @@ fly counts as flying once it has climbed by this height, or after this time.
 
 
 class RegimeWatch:
-    """Tracks the regime; `lean_rad` is the roll of the instrument relative to the glider, right positive."""
+    """Tracks the regime.
+
+    Attributes:
+        mounting_roll_rad: roll of the instrument relative to the glider, right positive.
+    """
 
     def __init__(self) -> None:
-        self.lean_rad = 0.0
+        self.mounting_roll_rad = 0.0
         self.on_tow = False
-        self._lean_variance = _LEAN_RAD**2
+        self._roll_variance = _ROLL_RAD**2
         self.start(Regime.ROLLING)
 
     def start(self, regime: Regime) -> None:
@@ -103,7 +107,7 @@ class RegimeWatch:
             return True
         return air.height_m > self._ground_m + _OFF_GROUND_M
 
-    def learn_lean(self, filter_: InertialFilter, dt_s: float) -> None:
+    def learn_mounting_roll(self, filter_: InertialFilter, dt_s: float) -> None:
         """Estimate the roll of the instrument relative to the glider, from straight flight.
 
         In straight flight without slip there is no side force; an instrument that is mounted with a roll
@@ -113,9 +117,9 @@ class RegimeWatch:
         force = filter_.force
         if self.regime is not Regime.GLIDING or abs(filter_.rate[2]) > 0.06 or force[2] > -5.0:
             return
-        gain = self._lean_variance / (self._lean_variance + _LEAN_NOISE_RAD_SQRT_S**2 / dt_s)
-        self.lean_rad += gain * (force[1] / force[2] - self.lean_rad)
-        self._lean_variance *= 1.0 - gain
+        gain = self._roll_variance / (self._roll_variance + _ROLL_NOISE_RAD_SQRT_S**2 / dt_s)
+        self.mounting_roll_rad += gain * (force[1] / force[2] - self.mounting_roll_rad)
+        self._roll_variance *= 1.0 - gain
 
 
 def _slow_and_level(filter_: InertialFilter, air: AirData) -> bool:

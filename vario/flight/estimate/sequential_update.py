@@ -68,10 +68,11 @@ class SequentialUpdate:
             for i in range(number + 1):
                 its_mix[i] -= share * own_mix[i]
 
-    def finish(self, considered: Sequence[int] = (), last: int = 0) -> None:
+    def finish(self, considered: Sequence[int] = (), last: int | None = None) -> None:
         """Apply the measurements used to covariance and correction.
 
-        `considered`: states that the `last` measurements used do not correct (Schmidt).
+        `considered`: states that the `last` measurements used do not correct, and whose covariance among
+        themselves they keep (S. F. Schmidt's consider states); None: all measurements used.
         """
         if not self._used:
             return
@@ -82,7 +83,9 @@ class SequentialUpdate:
         scaled = [innovation / sigma for _, innovation, sigma in self._used]
         self._step += spreads.dot(scaled)
         self._cov -= spreads.dot(spreads.T)
-        for state in considered:
-            for share, innovation in zip(spreads[state, -last:].tolist(), scaled[-last:], strict=True):
-                self._step[state] -= share * innovation
-                self._cov[state, state] += share * share
+        if not considered:
+            return
+        first = 0 if last is None else max(len(scaled) - last, 0)
+        places, shares = list(considered), spreads[list(considered), first:]
+        self._step[places] -= shares.dot(scaled[first:])
+        self._cov[np.ix_(places, places)] += shares.dot(shares.T)

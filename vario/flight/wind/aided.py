@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import math
 
+from vario.flight.core.low_pass import LowPass
+
 SMOOTH_S = 15.0
 """Averaging time: a shorter change is a gust."""
 
@@ -22,14 +24,15 @@ class AidedWind:
     def __init__(self) -> None:
         self.mean_mps: tuple[float, float] | None = None
         self.sigma_mps: float | None = None
+        self._north, self._east = LowPass(SMOOTH_S), LowPass(SMOOTH_S)
 
     def take(self, wind: tuple[float, float, float] | None, dt_s: float) -> None:
         """One frame: wind north and east and its standard deviation, m/s."""
         if wind is None:
             self.mean_mps = self.sigma_mps = None
+            self._north.reset()
+            self._east.reset()
             return
         north, east, sigma = wind
-        old = self.mean_mps or (north, east)
-        share = min(1.0, dt_s / SMOOTH_S)
-        mean = self.mean_mps = (old[0] + share * (north - old[0]), old[1] + share * (east - old[1]))
+        mean = self.mean_mps = (self._north.follow(north, dt_s), self._east.follow(east, dt_s))
         self.sigma_mps = math.hypot(SIGMAS * sigma, north - mean[0], east - mean[1])

@@ -1,0 +1,165 @@
+"""Run the inertial filter: align it, pass it the samples, tell it the flight regime, and judge the unit."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+from drivers.samples import Baro, Pitot
+from vario.flight.estimate.airdata import AirData
+from vario.flight.estimate.alignment import Alignment
+from vario.flight.estimate.imu_steps import ImuSteps
+from vario.flight.estimate.imu_watch import ImuWatch
+from vario.flight.estimate.inertial import InertialFilter
+from vario.flight.estimate.inertial_model import Regime
+from vario.flight.estimate.regime import NOT_FLYING_MPS, RegimeWatch
+from vario.flight.estimate.result import EstimatorSettings
+from vario.flight.estimate.shown import ShownVario
+from vario.flight.estimate.vectors import Vector
+from vario.flight.inputs.frames import FRAME_S, Frame
+from vario.flight.motion.attitude import heading_rate_radps
+
+_CORRECT_EVERY_S = 0.035  # two frames of 20 ms; four give a quarter more error on a rough tow (docs/speed.md)
+_SIGMA_EVERY_S = 0.2
+_IMU_HOLD_S = 0.3  # during a silence of the inertial unit up to this, its last estimate is shown
+_IMU_GAP_S = 2.0  # after a silence up to this, attitude and biases are kept
+# Without an airspeed, the total energy is computed from inertia and the lift curve for this long. Simulated,
+# its error stayed below 1 m/s for 50 s in cruise, circling and tow; real sensors may be worse.
+AIRSPEED_LOST_S = 30.0
+# The air does not change the total energy as fast as this; aliased vibration does.
+_MOST_JITTER_MPS = 1.5
+
+
+class InertialRunner:
+    """Runs the filter from alignment to alignment.
+
+    Attributes:
+        filter: the inertial filter.
+        regime_watch: the flight regime.
+        shown: the vario shown, from the filter.
+        aligned: whether the filter runs.
+        nis: mean NIS by measurement, of the last correction.
+        sigmas: standard deviation of vario and attitude; None: not known.
+    """
+
+    def __init__(self, settings: EstimatorSettings, air: AirData, imu_watch: ImuWatch) -> None:
+        self._settings, self._air, self._imu_watch = settings, air, imu_watch
+        self.filter = InertialFilter(settings.wing, settings.noise)
+        self.regime_watch = RegimeWatch()
+        self.shown = ShownVario()
+        self.aligned = False
+        self.nis: Mapping[str, float] = {}
+        self.sigmas: tuple[float, float] | None = None
+        self._sigma_age_s = _SIGMA_EVERY_S
+        self._steps = ImuSteps(settings.lever_m)
+        self._alignment = Alignment()
+        self._imu_missing_s = 0.0
+        self._learned = False
+
+    @property
+    def flying(self) -> bool:
+        """Whether the filter runs and the wing carries the glider."""
+        return self.aligned and not self.regime_watch.on_ground
+
+    def update(self, frame: Frame, dt_s: float, *, fresh_speed: bool) -> bool:
+        """Run the inertial filter; True if its estimate can be used."""
+        steps = self._steps.read(frame, dt_s)
+        if not steps:
+            self._imu_missing_s += dt_s
+            if self._imu_missing_s > _IMU_GAP_S:
+                self.realign()
+            return self.aligned and self._imu_missing_s < _IMU_HOLD_S and self._imu_watch.trusted
+        gap_s, self._imu_missing_s = self._imu_missing_s, 0.0
+        if not self._imu_watch.check_force(steps[-1][0], self._steps.shake_mps2, dt_s):
+            self._reject_imu()
+        elif self._air.static_pa is not None and self._air.tas_mps is not None:
+            self._propagate(steps, dt_s, gap_s)
+            if self.aligned:
+                self._measure(frame, fresh_speed=fresh_speed)
+        return self.aligned and self._imu_watch.trusted
+
+    def _propagate(self, steps: Sequence[tuple[Vector, Vector, float]], dt_s: float, gap_s: float) -> None:
+        """Advance the filter, or the alignment, by a frame and the silence before it."""
+        if self.aligned and gap_s > _IMU_HOLD_S:
+            self.filter.bridge(gap_s)
+        if not self.aligned and self._air.tas_age_s > AIRSPEED_LOST_S:
+            return  # with an old airspeed the bank would be wrong
+        for force, rate, share in steps:
+            step_s = (dt_s + gap_s) * share
+            if self.aligned:
+                self.filter.propagate(force, rate, step_s)
+            else:
+                self._gather(force, rate, step_s)
+
+    def _measure(self, frame: Frame, *, fresh_speed: bool) -> None:
+        """Pass the measurements of a frame to the filter, and correct it when a correction is due."""
+        settings, filter_, air = self._settings, self.filter, self._air
+        if frame.baro:
+            late_s = settings.baro_latency_s + _late_s(frame, frame.baro[-1])
+            filter_.height(air.height_m, air.height_sigma_m, late_s)
+        if fresh_speed and air.tas_mps is not None:
+            late_s = _late_s(frame, frame.pitot[-1])
+            filter_.airspeed(air.tas_mps, air.tas_sigma_mps, settings.pitot_lag_s, late_s)
+        for velocity in frame.gnss_vel:
+            filter_.ground.take(velocity.north_mps, velocity.east_mps, frame.t_s - velocity.t_s)
+        if frame.gnss_vel and not self._turns_as_told(frame):
+            self._reject_imu()
+        elif filter_.due_s > _CORRECT_EVERY_S:
+            self._correct(filter_.due_s)
+
+    def _correct(self, due_s: float) -> None:
+        filter_ = self.filter
+        regime = self.regime_watch.choose(filter_, self._air, due_s)
+        filter_.correct(regime, self._air.density_ratio)
+        self.nis = dict(filter_.nis)
+        self._sigma_age_s += due_s
+        if self._sigma_age_s > _SIGMA_EVERY_S:
+            self.sigmas = (filter_.vario_sigma_mps(), filter_.attitude_sigma_rad())
+            self._sigma_age_s = 0.0
+        self.regime_watch.learn_mounting_roll(filter_, due_s)
+        air = self._air
+        in_air = not self.regime_watch.on_ground
+        sound = air.baro_sound
+        climb = air.altitude.known_rate if sound else None
+        by_speed = air.energy.known_rate if sound and in_air and air.tas_age_s < 1.0 else None
+        plausible = self._imu_watch.plausible(filter_, climb, by_speed, due_s)
+        if not plausible or self.shown.jitter_mps > _MOST_JITTER_MPS:
+            self._reject_imu()
+
+    def _turns_as_told(self, frame: Frame) -> bool:
+        filter_ = self.filter
+        _, q_radps, r_radps = filter_.rate
+        rate = heading_rate_radps(filter_.pitch_rad, filter_.bank_rad, q_radps, r_radps)
+        return self._imu_watch.check_turn(frame.gnss_vel, rate)
+
+    def _reject_imu(self) -> None:
+        """The unit contradicts itself or the other sensors: restart, discard what was learned."""
+        self._imu_watch.doubt()
+        self.realign()
+        self._learned = False
+
+    def _gather(self, force: Vector, rate: Vector, step_s: float) -> None:
+        """Determine the vertical, and start the filter once it is known."""
+        air = self._air
+        tas_mps = air.tas_mps or 0.0
+        tas_mps = tas_mps if tas_mps > NOT_FLYING_MPS else 0.0
+        lift = self._alignment.gather(force, rate, step_s, tas_mps)
+        if lift is None:
+            return
+        self.filter.start(lift, air.tas_mps or 0.0, air.height_m, air.altitude.rate, learned=self._learned)
+        self.regime_watch.start(Regime.GLIDING if tas_mps else Regime.ROLLING)
+        self.aligned = self._learned = True
+        self.shown.begin()
+        self._imu_watch.begin()
+
+    def realign(self) -> None:
+        """Align again with the next samples; what was learned is kept."""
+        self.aligned = False
+        self.shown.lose()
+        self._alignment.clear()
+        self.sigmas = None
+
+
+def _late_s(frame: Frame, sample: Baro | Pitot) -> float:
+    """The delay of a sample that arrives after its own frame, s; 0 for a sample in order."""
+    late_s = frame.t_s - sample.t_s - FRAME_S
+    return late_s if late_s > 0.5 * FRAME_S else 0.0

@@ -57,8 +57,8 @@ def table(path: Path) -> list[dict[str, str]]:
 def folder(tmp_path: Path) -> Path:
     """Two flights, one of them in a separate folder, and two files that are not recordings."""
     flights = tmp_path / "recordings"
-    record(flights / "a.mcap", 20)
-    record(flights / "2025" / "b.mcap", 30)
+    record(flights / "a.mcap", 4)
+    record(flights / "2025" / "b.mcap", 6)
     (flights / "c.igc").write_text("this is no flight", encoding="ascii")
     (flights / "empty.csv").touch()
     (flights / "notes.txt").write_text("not a recording and not taken for one", encoding="ascii")
@@ -72,14 +72,14 @@ def test_tables_failures_and_exit_code(
     assert main(["batch", str(folder), "--out", str(out), "--jobs", "2"]) == 1
     flights = table(out / "flights.csv")
     assert [row["file"] for row in flights] == ["2025/b.mcap", "a.mcap"]
-    assert [float(row["duration_s"]) for row in flights] == pytest.approx([29.9, 19.9], abs=0.05)
+    assert [float(row["duration_s"]) for row in flights] == pytest.approx([5.9, 3.9], abs=0.05)
     assert flights[0]["takeoff_s"] == ""  # an unknown value is empty, not zero
     assert table(out / "climbs.csv") == []
     failures = {row["file"]: row["failure"] for row in table(out / "failures.csv")}
     assert failures.keys() == {"c.igc", "empty.csv"}
     assert "expected" in failures["c.igc"]
     said = capsys.readouterr().out
-    assert "2 flights, 0:50 in all, 0 climbs" in said
+    assert "2 flights, 0:10 in all, 0 climbs" in said
     assert "failed: empty.csv: " in said
     summary = json.loads((out / "flights" / "2025" / "b.mcap.json").read_text(encoding="utf-8"))["summary"]
     assert summary["title"] == "b"
@@ -111,7 +111,7 @@ def test_each_flight_of_a_file_has_a_row(tmp_path: Path, capsys: pytest.CaptureF
     (tmp_path / "in").mkdir()
     text = "\r\n".join(["AXXX001test", "HFDTE160710", *hops(), ""])
     (tmp_path / "in" / "a.igc").write_text(text, encoding="ascii")
-    record(tmp_path / "in" / "b.mcap", 20)
+    record(tmp_path / "in" / "b.mcap", 4)
     assert main(["batch", str(tmp_path / "in"), "--out", str(tmp_path / "out"), "--jobs", "1"]) == 0
     rows = table(tmp_path / "out" / "flights.csv")
     assert [(row["file"], row["flight"], row["flights"]) for row in rows] == [
@@ -182,8 +182,8 @@ def test_only_what_is_new_or_changed_is_done_again(folder: Path, tmp_path: Path)
     assert done() == ["c.igc", "empty.csv"]  # a failed recording is tried again
     os.utime(folder / "a.mcap", (1e9, 1e9))
     assert done() == ["c.igc", "empty.csv"]  # touched, not changed
-    record(folder / "a.mcap", 20, 94_000.0)
-    record(folder / "d.mcap", 5)
+    record(folder / "a.mcap", 4, 94_000.0)
+    record(folder / "d.mcap", 2)
     assert done() == ["a.mcap", "c.igc", "d.mcap", "empty.csv"]
     # A result that a power failure has truncated is ignored.
     kept = out / "flights" / "d.mcap.json"

@@ -153,9 +153,17 @@ def _frames(flight: Flight) -> Iterator[Frame]:
                 samples.clear()
 
 
+SHORT_S = {"gust_steps": 130.0, "speed_changes": 150.0, "thermal": 190.0}
+"""The beginnings of flights that the short forms use."""
+
+
+def _flight(scene: str, folder: Path, *, whole: bool = False) -> tuple[Flight, tuple[Frame, ...]]:
+    return _until(scene, folder, math.inf if whole else SHORT_S[scene])
+
+
 @functools.cache
-def _flight(scene: str, folder: Path) -> tuple[Flight, tuple[Frame, ...]]:
-    flight = fly(scene, "sgs233", 201, folder)
+def _until(scene: str, folder: Path, until_s: float) -> tuple[Flight, tuple[Frame, ...]]:
+    flight = fly(scene, "sgs233", 201, folder, until_s=until_s)
     return flight, tuple(_frames(flight))
 
 
@@ -189,7 +197,7 @@ def _rms(error: NDArray[np.float64]) -> float:
 def _scored(
     scene: str, folder: Path, until_s: float
 ) -> tuple[NDArray[np.void], Flight, NDArray[np.bool_], list[Estimate]]:
-    flight, frames = _flight(scene, folder)
+    flight, frames = _flight(scene, folder, whole=until_s == math.inf)
     frames = tuple(frame for frame in frames if frame.t_s <= until_s)
     truth = flight.truth[1::2][: len(frames)]
     return truth, flight, truth["t_s"] > flight.score_from_s, _run(frames)

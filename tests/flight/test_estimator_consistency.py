@@ -18,7 +18,7 @@ pytestmark = interpreted_only
 
 
 @pytest.fixture(
-    scope="module", params=[4, *(pytest.param(count, marks=pytest.mark.long) for count in (10, 20))]
+    scope="module", params=[2, *(pytest.param(count, marks=pytest.mark.long) for count in (10, 20))]
 )
 def flights(request: pytest.FixtureRequest) -> list[Outcome]:
     """More flights detect a smaller error; fewer need less time."""

@@ -245,24 +245,33 @@ def _coloured(count: int, step: float, rng: np.random.Generator) -> Floats:
 # --- flying -----------------------------------------------------------------------------------------------
 
 
-def flown(scene_name: str, glider: str, seed: int, cache: Path) -> tuple[NDArray[np.void], float]:
-    """The true flight, kept in `cache`, and when its scene begins."""
+def flown(
+    scene_name: str, glider: str, seed: int, cache: Path, until_s: float = math.inf
+) -> tuple[NDArray[np.void], float]:
+    """The true flight or its beginning, kept in `cache`, and when its scene begins."""
     scene = NEW_SCENES[scene_name](np.random.default_rng([seed, 1]))
-    path = cache / f"{scene_name}_{glider}_{seed}.npz"
+    path = cache / f"{scene_name}_{glider}_{seed}_{until_s}.npz"
     if path.exists():
         return np.load(path)["truth"], scene.score_from_s
     rng = np.random.default_rng([seed, 2])
     cache.mkdir(parents=True, exist_ok=True)
-    towed = scene_name in TOWED
-    truth = towed_flight(glider, scene, rng, cache, TOW_S) if towed else _integrate(glider, scene, rng)
+    if scene_name in TOWED:
+        truth = towed_flight(glider, scene, rng, cache, TOW_S)
+    else:
+        truth = _integrate(glider, scene, rng, until_s)
     np.savez_compressed(path, truth=truth)
     return truth, scene.score_from_s
 
 
 def fly(
-    scene: str, glider: str, seed: int, cache: Path, draw: Callable[[np.random.Generator], Fitted]
+    scene: str,
+    glider: str,
+    seed: int,
+    cache: Path,
+    draw: Callable[[np.random.Generator], Fitted],
+    until_s: float = math.inf,
 ) -> Run:
     """Fly a scene, and make the readings of a set of sensors drawn from the seed."""
-    truth, score_from_s = flown(scene, glider, seed, cache)
+    truth, score_from_s = flown(scene, glider, seed, cache, until_s)
     rng = np.random.default_rng([seed, 3])
     return sense(scene, truth, score_from_s, draw(rng), rng)

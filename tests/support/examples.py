@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 from hypothesis import settings
-from hypothesis.internal.conjecture.providers import HypothesisProvider
+from hypothesis.internal.conjecture import providers
 from hypothesis.internal.constants_ast import Constants
 
 ALL, PART = 100, 15
@@ -21,7 +21,7 @@ def draw_the_same() -> None:
     change anywhere in the source, or a compiled module without source, gives every test other examples. There
     is no setting for it; `tests/project/test_examples.py` tells when a version of Hypothesis undoes this.
     """
-    HypothesisProvider._local_constants = property(lambda _provider: Constants())
+    providers._get_local_constants = Constants
 
 
 def drawn(count: int) -> int:

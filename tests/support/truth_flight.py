@@ -236,11 +236,13 @@ def _step(
     return _truth_row(fdm, t_s, place_m, air)
 
 
-def _integrate(glider: str, scene: Scene, rng: np.random.Generator) -> NDArray[np.void]:
+def _integrate(
+    glider: str, scene: Scene, rng: np.random.Generator, until_s: float = math.inf
+) -> NDArray[np.void]:
     fdm = _start(glider, scene)
     pilot, place_m = Pilot(rng), [0.0, 0.0]
     rows = []
-    for step in range(1, round(scene.duration_s * RATE_HZ) + 1):
+    for step in range(1, round(min(until_s, scene.duration_s) * RATE_HZ) + 1):
         t_s = step * (1.0 / RATE_HZ)
         rows.append(_step(fdm, scene, pilot, t_s, place_m=place_m, rng=rng))
     return np.array(rows, dtype=TRUTH_DTYPE)
@@ -257,9 +259,12 @@ def _rotation(vector_rad: NDArray[np.float64]) -> NDArray[np.float64]:
 
 
 def sense(name: str, scene: Scene, truth: NDArray[np.void], sensors: Sensors, seed: int) -> Flight:
-    """The readings of the sensors of the instrument in a true flight."""
+    """The readings of the sensors of the instrument in a true flight.
+
+    The noise is drawn for the whole scene, so that a flight that ends early begins like the whole one.
+    """
     rng = np.random.default_rng([seed, 7])
-    n = len(truth)
+    n, whole = len(truth), round(scene.duration_s * RATE_HZ)
     axis = rng.standard_normal(3)
     mounting = _rotation(sensors.mounting_rad * axis / np.linalg.norm(axis))
     signs = rng.choice([-1.0, 1.0], size=6)
@@ -267,7 +272,7 @@ def sense(name: str, scene: Scene, truth: NDArray[np.void], sensors: Sensors, se
     rate = np.stack([truth[c] for c in ("p_radps", "q_radps", "r_radps")], axis=1) @ mounting.T
     bias = signs * np.repeat([sensors.accel_bias_mps2, sensors.gyro_bias_radps], 3)
     white = np.repeat([sensors.accel_mps2, sensors.gyro_radps], 3)
-    imu = np.hstack([force, rate]) + bias + white * rng.standard_normal((n, 6))
+    imu = np.hstack([force, rate]) + bias + white * rng.standard_normal((whole, 6))[:n]
     air_rows, gnss_rows = (
         slice(RATE_HZ // sensors.air_hz - 1, None, RATE_HZ // sensors.air_hz),
         slice(RATE_HZ // sensors.gnss_hz - 1, None, RATE_HZ // sensors.gnss_hz),
@@ -278,13 +283,15 @@ def sense(name: str, scene: Scene, truth: NDArray[np.void], sensors: Sensors, se
     columns = ("north_m", "east_m", "altitude_m", "north_mps", "east_mps", "climb_mps")
     fix = np.stack([truth[c] for c in columns], axis=1)[gnss_rows]
     fix[:, 5] *= -1.0
-    fix += np.repeat([sensors.gnss_pos_m, sensors.gnss_vel_mps], 3) * rng.standard_normal(fix.shape)
+    fix_noise = rng.standard_normal((whole * sensors.gnss_hz // RATE_HZ, 6))[: len(fix)]
+    fix += np.repeat([sensors.gnss_pos_m, sensors.gnss_vel_mps], 3) * fix_noise
+    air_noise = whole * sensors.air_hz // RATE_HZ
     return Flight(
         name,
         truth,
         imu,
-        baro + sensors.baro_pa * rng.standard_normal(len(baro)),
-        pitot + sensors.pitot_pa * rng.standard_normal(len(pitot)),
+        baro + sensors.baro_pa * rng.standard_normal(air_noise)[: len(baro)],
+        pitot + sensors.pitot_pa * rng.standard_normal(air_noise)[: len(pitot)],
         fix,
         mounting,
         bias,
@@ -302,14 +309,22 @@ def flown_once(path: Path, integrate: Callable[[], NDArray[np.void]]) -> NDArray
     return truth
 
 
-def fly(name: str, glider: str, seed: int, cache: Path, sensors: Sensors | None = None) -> Flight:
+def fly(
+    name: str,
+    glider: str,
+    seed: int,
+    cache: Path,
+    sensors: Sensors | None = None,
+    until_s: float = math.inf,
+) -> Flight:
     """Fly a scene of `SCENES` with a glider of the library ("sgs126", "sgs233"), or load it from `cache`.
 
+    A flight `until_s` is the beginning of the whole flight, bit for bit, and takes less time to simulate.
     Only the motion is cached; the sensors' errors are drawn anew from the seed, always the same.
     """
     scene = SCENES[name](np.random.default_rng([seed, 1]))
     truth = flown_once(
-        cache / f"{name}_{glider}_{seed}.npz",
-        lambda: _integrate(glider, scene, np.random.default_rng([seed, 2])),
+        cache / f"{name}_{glider}_{seed}_{until_s}.npz",
+        lambda: _integrate(glider, scene, np.random.default_rng([seed, 2]), until_s),
     )
     return sense(name, scene, truth, sensors or Sensors(), seed)

@@ -33,8 +33,8 @@ STEPS = 3.0
 OAT_HOLD_S = 120.0
 """A temperature is used for later airspeeds for this long."""
 
-BARO_NOISE_PA = 3.5  # whole metres: 1/sqrt(12) m, near sea level 12 Pa/m
-PITOT_NOISE_PA = 3.0  # from experience with such files, no source
+RECORDER_BARO_PA = 3.5  # whole metres: 1/sqrt(12) m, near sea level 12 Pa/m
+RECORDER_PITOT_PA = 3.0  # from experience with such files, no source
 DERIVED_VELOCITY_NOISE_MPS = 0.8  # positions of 0.001 minute (1.85 m) a second apart: 1.85 * sqrt(2/12)
 
 REFERENCES = {"VAT": "vat_mps", "VAR": "var_mps", "NET": "net_mps"}
@@ -131,12 +131,12 @@ class IgcFile:
         codes = {*self._extensions, *self._k_extensions}
         sensors = {"gnss_pos": SensorInfo("GNSS of the flight recorder", rate_hz)}
         if found.has_pressure:
-            sensors["baro"] = SensorInfo("pressure altitude in whole metres", rate_hz, BARO_NOISE_PA)
+            sensors["baro"] = SensorInfo("pressure altitude in whole metres", rate_hz, RECORDER_BARO_PA)
         elif found.has_gnss_altitude:
             sensors["baro"] = replace(GNSS_BARO, rate_hz=rate_hz)
         if codes & {"TAS", "IAS"}:
             code = "TAS" if "TAS" in codes else "IAS"
-            sensors["pitot"] = SensorInfo(f"from logged {code}", rate_hz, PITOT_NOISE_PA)
+            sensors["pitot"] = SensorInfo(f"from logged {code}", rate_hz, RECORDER_PITOT_PA)
         if self._derives_velocity:
             sensors["gnss_vel"] = SensorInfo(
                 "derived from consecutive positions", rate_hz, DERIVED_VELOCITY_NOISE_MPS

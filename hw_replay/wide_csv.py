@@ -24,7 +24,7 @@ from hw_replay.ordering import RowSorter
 from hw_replay.source import GNSS_BARO, RecordingInfo
 from hw_replay.text import one_line, title_of
 
-LINE_LIMIT = 1 << 16
+ROW_LIMIT = 1 << 16
 """Wide tables have longer lines than the other text formats."""
 
 _DECODE = {name: decoder(channel) for name, channel in CHANNELS.items()}
@@ -53,7 +53,7 @@ class WideCsv(Importer):
     ) -> None:
         super().__init__(path, "line")
         self._run_rows = run_rows
-        self._lines = Lines(self._path, LINE_LIMIT)
+        self._lines = Lines(self._path, ROW_LIMIT)
         self._map = self._read_map(map_path or map_beside(self._path))
         self._first_s = self._first_time()
         self._info = RecordingInfo(
@@ -129,7 +129,7 @@ class WideCsv(Importer):
                 continue
             try:
                 if line is None:
-                    raise RejectedValueError(f"line longer than {LINE_LIMIT} characters")
+                    raise RejectedValueError(f"line longer than {ROW_LIMIT} characters")
                 yield number, self._cells(line, self._map.delimiter)
             except RejectedValueError as reason:
                 self._rejects.add(str(reason), number)

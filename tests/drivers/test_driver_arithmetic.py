@@ -186,7 +186,7 @@ def test_motion_scales(per_g, per_dps, driver):
 
 def test_noise_behind_a_low_pass():
     # White noise behind a first-order low-pass: equivalent bandwidth is π/2 times the -3 dB one (textbook).
-    assert imu.noise_of(1.0, 100.0) == pytest.approx(math.sqrt(157.08), rel=1e-4)
+    assert imu.sample_sigma(1.0, 100.0) == pytest.approx(math.sqrt(157.08), rel=1e-4)
 
 
 def test_ms4525do_frame_and_states():

@@ -66,12 +66,12 @@ def check_command(arguments: argparse.Namespace) -> int:
 def _practise(arguments: argparse.Namespace) -> int:
     """Check fake chips: no card, no sound."""
     from vario.app.check.sensing import worst
-    from vario.app.live.practice import WORDS, practice
+    from vario.app.live.practice import PRACTICE, practice
     from vario.app.terminal import terminal
 
     practised = practice(arguments.fake, arguments.config)
     settings = practised.loaded.settings
-    terminal().print(WORDS)
+    terminal().print(PRACTICE)
     findings = check(settings, practised.buses, practised.port, practised.clock, arguments.seconds)
     print_findings(findings)
     return worst(findings)
@@ -92,11 +92,11 @@ def check(
     from vario.app.check.system import check_card
     from vario.app.check.wiring import check_wiring
     from vario.app.errors import AppError
-    from vario.app.live.fitting import NOTHING_FITTED, fitted
+    from vario.app.live.fitting import NOTHING_FITTED, build_sensors
 
     findings = check_wiring(settings, buses)
     try:
-        what = fitted(settings, buses, port)
+        what = build_sensors(settings, buses, port)
     except AppError as error:
         if str(error) == NOTHING_FITTED:
             findings.append(failed("settings", "no sensor is set", "Set the chips found under [sensors.…]"))

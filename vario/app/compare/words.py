@@ -16,14 +16,14 @@ NO_MEAN = "–"
 """The mean of angles that are spread around the circle is undefined."""
 
 
-def shown(units: DisplayUnits, name: str, value: float | None) -> str:
+def value_text(units: DisplayUnits, name: str, value: float | None) -> str:
     """A difference with sign and display unit: "+0.12 m/s", "−1.3°"."""
     if value is None:
         return NO_MEAN
     return _figure(units, name, value, _decimals(units, name, value), sign=True) + unit_of_column(units, name)
 
 
-def size(units: DisplayUnits, name: str, value: float) -> str:
+def size_text(units: DisplayUnits, name: str, value: float) -> str:
     """The same without sign."""
     return _figure(units, name, value, _decimals(units, name, value), sign=False) + unit_of_column(
         units, name
@@ -43,7 +43,7 @@ def unit_of_column(units: DisplayUnits, name: str) -> str:
     return output_of(name).shown_in(units).text
 
 
-def people_read(units: DisplayUnits, name: str, values: Floats) -> Floats:
+def to_display_units(units: DisplayUnits, name: str, values: Floats) -> Floats:
     """Values of a column in its display unit."""
     return values * output_of(name).shown_in(units).factor
 
@@ -122,8 +122,9 @@ def _column_sentence(units: DisplayUnits, column: ColumnDifference, *, reference
             parts.append("equal where both have a value")
         else:
             parts.append(
-                f"{_on_average(units, column.all.mean, output)}, RMS {size(units, name, column.all.rms)}, "
-                f"at most {size(units, name, column.largest)} at {clock(column.largest_s)}"
+                f"{_on_average(units, column.all.mean, output)}, "
+                f"RMS {size_text(units, name, column.all.rms)}, "
+                f"at most {size_text(units, name, column.largest)} at {clock(column.largest_s)}"
             )
     for count, who in ((column.only_b, "now shown"), (column.only_a, "no longer shown")):
         if count and not reference:
@@ -138,7 +139,7 @@ def _on_average(units: DisplayUnits, mean: float | None, output: Output) -> str:
         return "no mean direction"
     if round(mean, output.decimals) == 0.0:
         return "the same on average"
-    return f"{size(units, output.name, mean)} {'higher' if mean > 0 else 'lower'} on average"
+    return f"{size_text(units, output.name, mean)} {'higher' if mean > 0 else 'lower'} on average"
 
 
 def _rows(count: int, of: int | None = None) -> str:

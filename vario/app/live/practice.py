@@ -19,7 +19,7 @@ from vario.app.live.clock import Clock, SteppedClock
 from vario.app.live.emulation import FlownClock, wired, with_chips
 from vario.settings.load import LoadedSettings, load_settings, parse_settings
 
-WORDS = "Practice with fake chips: the values below are not those of your instrument."
+PRACTICE = "Practice with fake chips: the values below are not those of your instrument."
 
 
 @dataclass(frozen=True, slots=True)

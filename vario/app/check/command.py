@@ -4,10 +4,9 @@ from __future__ import annotations
 
 import argparse
 from collections.abc import Callable, Sequence
-from pathlib import Path
 from typing import TYPE_CHECKING
 
-from vario.app.fake_option import add_fake_option
+from vario.app.options import add_config_option, add_fake_option
 
 if TYPE_CHECKING:
     from argparse import _SubParsersAction
@@ -24,9 +23,7 @@ def add_parser(commands: _SubParsersAction[argparse.ArgumentParser]) -> None:
     parser = commands.add_parser(
         "check", help="on the ground: test wiring, sensors, card and sound; exit code 1 on a failure"
     )
-    parser.add_argument(
-        "--config", type=Path, default=Path("vario.toml"), help="settings file; default: vario.toml here"
-    )
+    add_config_option(parser, here=True)
     parser.add_argument(
         "--seconds", type=float, default=10.0, help="how long to read the sensors, s; default: 10"
     )

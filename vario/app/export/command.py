@@ -9,6 +9,7 @@ from typing import Any
 
 from vario.app.config.in_force import add_set_option
 from vario.app.files.paths import folder_for, inputs, not_over
+from vario.app.options import add_config_option
 
 EXPORT_FILES = {
     "csv": "trace.csv",
@@ -42,9 +43,7 @@ def add_parser(commands: Any) -> None:
         required=True,
         help="what to write (docs/formats.md)",
     )
-    export.add_argument(
-        "--config", type=Path, help="settings file; default: the one inside the recording, if any"
-    )
+    add_config_option(export)
     add_set_option(export)
     export.add_argument(
         "--start-utc",

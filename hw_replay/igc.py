@@ -15,13 +15,13 @@ from dataclasses import replace
 from pathlib import Path
 
 from drivers import isa
-from drivers.samples import CHANNELS, Reference, Sample
+from drivers.samples import Reference, Sample
 from hw_replay.errors import RejectLog
 from hw_replay.files import LINE_LIMIT, Lines
 from hw_replay.igc_clock import FixClock
 from hw_replay.igc_records import BRecord, Extensions, parse_fix, parse_k_time
 from hw_replay.igc_survey import survey
-from hw_replay.messages import RejectedValueError, decoder
+from hw_replay.messages import DECODE, RejectedValueError
 from hw_replay.ordering import in_order
 from hw_replay.source import GNSS_BARO, RecordingInfo, SensorInfo
 from hw_replay.text import one_line, title_of
@@ -41,8 +41,6 @@ REFERENCES = {"VAT": "vat_mps", "VAR": "var_mps", "NET": "net_mps"}
 
 _WGS84_A_M = 6_378_137.0
 _WGS84_E2 = 6.694379990e-3  # first eccentricity squared (NIMA TR8350.2)
-
-_DECODE = {name: decoder(channel) for name, channel in CHANNELS.items()}
 
 
 class IgcFile:
@@ -267,7 +265,7 @@ class IgcFile:
     def _checked(self, channel: str, t_s: float, number: int, **values: float) -> Iterator[Sample]:
         """The sample, if its values are possible; otherwise the line is counted as rejected."""
         try:
-            yield _DECODE[channel](t_s, values)
+            yield DECODE[channel](t_s, values)
         except RejectedValueError as reason:
             self._rejects.add(str(reason), number)
 

@@ -16,6 +16,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
+from drivers.isa import CELSIUS_ZERO_K
 from drivers.samples import CHANNELS, Channel, Reference, Sample
 from hw_replay.errors import RecordingError, RejectLog
 from hw_replay.files import LINE_LIMIT, Lines, read_start
@@ -27,7 +28,6 @@ from hw_replay.text import title_of
 
 HEADER = "t_s,channel,v1,v2,v3"
 COLUMNS = 5
-CELSIUS_ZERO_K = 273.15
 
 _REFERENCE = re.compile(r"ref:([A-Za-z0-9_.-]{1,64})")
 _MOST_REFERENCES = 200

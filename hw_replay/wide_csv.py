@@ -19,7 +19,7 @@ from hw_replay.csv_map import UNIX, CsvMap, MappedChannel, read_map
 from hw_replay.errors import RecordingError
 from hw_replay.files import Lines
 from hw_replay.importer import Importer
-from hw_replay.messages import LATEST_T_S, RejectedValueError, decoder, reference_decoder
+from hw_replay.messages import DECODE, LATEST_T_S, RejectedValueError, reference_decoder
 from hw_replay.ordering import RowSorter
 from hw_replay.source import GNSS_BARO, RecordingInfo
 from hw_replay.text import one_line, title_of
@@ -27,7 +27,6 @@ from hw_replay.text import one_line, title_of
 ROW_LIMIT = 1 << 16
 """Wide tables have longer lines than the other text formats."""
 
-_DECODE = {name: decoder(channel) for name, channel in CHANNELS.items()}
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
 
@@ -149,7 +148,7 @@ class WideCsv(Importer):
             reference_decoder(channel.name[4:])(t_s, found)
         else:
             _compute(found)
-            _DECODE[channel.name](t_s, found)
+            DECODE[channel.name](t_s, found)
             values = tuple(found.get(name, math.nan) for name in CHANNELS[channel.name].value_fields)
         a, b, c = (*values, math.nan, math.nan)[:3]
         return a, b, c

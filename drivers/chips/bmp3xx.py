@@ -11,8 +11,9 @@ import struct
 from dataclasses import dataclass
 from enum import IntEnum
 
-from drivers.chip import CELSIUS_ZERO_K, Chip, ChipSpec, Identity
+from drivers.chip import Chip, ChipSpec, Identity
 from drivers.errors import ChipFaultError, NotReadyError
+from drivers.isa import CELSIUS_ZERO_K
 from drivers.samples import Baro, Oat
 from drivers.sensor import DriverCoroutine
 

@@ -14,8 +14,9 @@ from contextlib import suppress
 from dataclasses import dataclass
 
 from drivers.bus import Bus
-from drivers.chip import CELSIUS_ZERO_K, Chip, ChipSpec
+from drivers.chip import Chip, ChipSpec
 from drivers.errors import BadCalibrationError, NoAnswerError, NotReadyError
+from drivers.isa import CELSIUS_ZERO_K
 from drivers.samples import Baro, Oat
 from drivers.sensor import DriverCoroutine
 

@@ -13,8 +13,6 @@ from drivers.quick import dataclass
 from drivers.samples import Sample
 from drivers.sensor import Driver, SensorIdentity
 
-CELSIUS_ZERO_K = 273.15
-
 LEAST_RATE_HZ = 0.01
 """Lowest rate, so that the time between two cycles is finite."""
 

@@ -21,7 +21,7 @@ RADPS_PER_DPS = math.pi / 180.0
 LEAST, MOST = -32768, 32767
 
 
-def noise_of(density: float, bandwidth_hz: float) -> float:
+def sample_sigma(density: float, bandwidth_hz: float) -> float:
     """Standard deviation of a sample: white noise of a density (unit/√Hz) behind a first-order low-pass."""
     return density * math.sqrt(bandwidth_hz * math.pi / 2.0)
 

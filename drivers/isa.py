@@ -18,9 +18,12 @@ GAS_CONSTANT = 287.05287
 SEA_LEVEL_SOUND_MPS = 340.29399
 TROPOPAUSE_M = 11_000.0
 TROPOPAUSE_K = SEA_LEVEL_K - LAPSE_KPM * TROPOPAUSE_M
+CELSIUS_ZERO_K = 273.15
 
-_EXPONENT = G0_MPS2 / (LAPSE_KPM * GAS_CONSTANT)
-_TROPOPAUSE_PA = SEA_LEVEL_PA * math.pow(TROPOPAUSE_K / SEA_LEVEL_K, _EXPONENT)
+EXPONENT = G0_MPS2 / (LAPSE_KPM * GAS_CONSTANT)
+"""Of the pressure over the temperature, in the troposphere."""
+
+_TROPOPAUSE_PA = SEA_LEVEL_PA * math.pow(TROPOPAUSE_K / SEA_LEVEL_K, EXPONENT)
 _SCALE_HEIGHT_M = GAS_CONSTANT * TROPOPAUSE_K / G0_MPS2
 
 
@@ -32,14 +35,14 @@ def temperature_k(altitude_m: float) -> float:
 def pressure_pa(altitude_m: float) -> float:
     """Standard pressure at a pressure altitude, to 20 km."""
     if altitude_m <= TROPOPAUSE_M:
-        return SEA_LEVEL_PA * math.pow(1.0 - LAPSE_KPM * altitude_m / SEA_LEVEL_K, _EXPONENT)
+        return SEA_LEVEL_PA * math.pow(1.0 - LAPSE_KPM * altitude_m / SEA_LEVEL_K, EXPONENT)
     return _TROPOPAUSE_PA * math.exp((TROPOPAUSE_M - altitude_m) / _SCALE_HEIGHT_M)
 
 
 def altitude_m(static_pa: float) -> float:
     """Pressure altitude of a static pressure (the inverse of `pressure_pa`)."""
     if static_pa >= _TROPOPAUSE_PA:
-        return SEA_LEVEL_K / LAPSE_KPM * (1.0 - math.pow(static_pa / SEA_LEVEL_PA, 1.0 / _EXPONENT))
+        return SEA_LEVEL_K / LAPSE_KPM * (1.0 - math.pow(static_pa / SEA_LEVEL_PA, 1.0 / EXPONENT))
     return TROPOPAUSE_M + _SCALE_HEIGHT_M * math.log(_TROPOPAUSE_PA / static_pa)
 
 

@@ -114,6 +114,11 @@ def checksum(body: bytes) -> int:
     return reduce(xor, body, 0)
 
 
+def framed(body: str) -> str:
+    """A sentence: "$", the body, its checksum and the line end."""
+    return f"${body}*{checksum(body.encode()):02X}\r\n"
+
+
 def read(sentence: str) -> Fix | None:
     """The content of a sentence of a `SentenceSplitter`.
 

@@ -33,7 +33,7 @@ from drivers.samples import CHANNELS
 from hw_replay.bounded_toml import parse_toml
 from hw_replay.errors import RecordingError
 from hw_replay.files import open_binary
-from hw_replay.units import UNITS
+from hw_replay.units import IMPORT_UNITS
 
 INSTEAD: Mapping[str, tuple[frozenset[str], ...]] = {
     "baro": (frozenset({"pressure_altitude_m"}),),
@@ -190,8 +190,8 @@ class MapFile:
             return Column("", 0, 1.0, 0.0)
         self._unknown_keys(f"{key}.", entry, {"column", "unit", "sign", "scale", "offset"})
         index = self._index(key, entry, names)
-        units = UNITS.get(value.rpartition("_")[2], UNITS["1"])
-        unit = entry.get("unit", "1" if units is UNITS["1"] else None)
+        units = IMPORT_UNITS.get(value.rpartition("_")[2], IMPORT_UNITS["1"])
+        unit = entry.get("unit", "1" if units is IMPORT_UNITS["1"] else None)
         if unit not in list(units):
             said = "missing" if unit is None else f"{unit!r}"
             self._mistake(f"{key}.unit is {said}; expected one of {', '.join(units)}")

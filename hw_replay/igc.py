@@ -15,13 +15,13 @@ from dataclasses import replace
 from pathlib import Path
 
 from drivers import isa
-from drivers.samples import CHANNELS, Reference, Sample
+from drivers.samples import Reference, Sample
 from hw_replay.errors import RejectLog
 from hw_replay.files import LINE_LIMIT, Lines
 from hw_replay.igc_clock import FixClock
 from hw_replay.igc_records import BRecord, Extensions, parse_fix, parse_k_time
 from hw_replay.igc_survey import survey
-from hw_replay.messages import RejectedValueError, decoder
+from hw_replay.messages import DECODE, RejectedValueError
 from hw_replay.ordering import in_order
 from hw_replay.source import GNSS_BARO, RecordingInfo, SensorInfo
 from hw_replay.text import one_line, title_of
@@ -33,16 +33,14 @@ STEPS = 3.0
 OAT_HOLD_S = 120.0
 """A temperature is used for later airspeeds for this long."""
 
-BARO_NOISE_PA = 3.5  # whole metres: 1/sqrt(12) m, near sea level 12 Pa/m
-PITOT_NOISE_PA = 3.0  # from experience with such files, no source
+RECORDER_BARO_PA = 3.5  # whole metres: 1/sqrt(12) m, near sea level 12 Pa/m
+RECORDER_PITOT_PA = 3.0  # from experience with such files, no source
 DERIVED_VELOCITY_NOISE_MPS = 0.8  # positions of 0.001 minute (1.85 m) a second apart: 1.85 * sqrt(2/12)
 
 REFERENCES = {"VAT": "vat_mps", "VAR": "var_mps", "NET": "net_mps"}
 
 _WGS84_A_M = 6_378_137.0
 _WGS84_E2 = 6.694379990e-3  # first eccentricity squared (NIMA TR8350.2)
-
-_DECODE = {name: decoder(channel) for name, channel in CHANNELS.items()}
 
 
 class IgcFile:
@@ -131,12 +129,12 @@ class IgcFile:
         codes = {*self._extensions, *self._k_extensions}
         sensors = {"gnss_pos": SensorInfo("GNSS of the flight recorder", rate_hz)}
         if found.has_pressure:
-            sensors["baro"] = SensorInfo("pressure altitude in whole metres", rate_hz, BARO_NOISE_PA)
+            sensors["baro"] = SensorInfo("pressure altitude in whole metres", rate_hz, RECORDER_BARO_PA)
         elif found.has_gnss_altitude:
             sensors["baro"] = replace(GNSS_BARO, rate_hz=rate_hz)
         if codes & {"TAS", "IAS"}:
             code = "TAS" if "TAS" in codes else "IAS"
-            sensors["pitot"] = SensorInfo(f"from logged {code}", rate_hz, PITOT_NOISE_PA)
+            sensors["pitot"] = SensorInfo(f"from logged {code}", rate_hz, RECORDER_PITOT_PA)
         if self._derives_velocity:
             sensors["gnss_vel"] = SensorInfo(
                 "derived from consecutive positions", rate_hz, DERIVED_VELOCITY_NOISE_MPS
@@ -267,7 +265,7 @@ class IgcFile:
     def _checked(self, channel: str, t_s: float, number: int, **values: float) -> Iterator[Sample]:
         """The sample, if its values are possible; otherwise the line is counted as rejected."""
         try:
-            yield _DECODE[channel](t_s, values)
+            yield DECODE[channel](t_s, values)
         except RejectedValueError as reason:
             self._rejects.add(str(reason), number)
 

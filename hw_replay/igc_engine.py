@@ -7,14 +7,13 @@ source.
 
 from __future__ import annotations
 
+from hw_replay.igc_clock import DAY_S
 from hw_replay.igc_records import Extensions
 
 CODES = ("ENL", "MOP")
 RUNS_FROM = 500
 LEAST_RUN_S = 20.0
 """Noise shorter than this is a landing gear, a wheel on the ground or an open window."""
-
-_DAY_S = 86_400.0
 
 
 class EngineWatch:
@@ -52,7 +51,7 @@ class EngineWatch:
 
     def _end(self) -> None:
         if self._since_s is not None:
-            run_s = (self._last_s - self._since_s) % _DAY_S
+            run_s = (self._last_s - self._since_s) % DAY_S
             if run_s >= LEAST_RUN_S:
                 self._runs_s.append(run_s)
         self._since_s = None

@@ -12,9 +12,9 @@ from pathlib import Path
 from types import ModuleType
 
 from drivers import isa
-from drivers.samples import CHANNELS, Baro, GnssPos, Reference, Sample
+from drivers.samples import Baro, GnssPos, Reference, Sample
 from hw_replay.errors import RecordingError, RejectLog
-from hw_replay.messages import LATEST_T_S, RejectedValueError, decoder
+from hw_replay.messages import DECODE, LATEST_T_S, RejectedValueError
 from hw_replay.source import GNSS_BARO, RecordingInfo
 
 LONGEST_S = 48 * 3600.0
@@ -24,8 +24,6 @@ EXTRA = "formats"
 """The extra of the installation that contains the libraries for these files."""
 
 _MOST_NOTES = 20
-
-_DECODE = {name: decoder(channel) for name, channel in CHANNELS.items()}
 
 
 class Importer(ABC):
@@ -79,7 +77,7 @@ class Importer(ABC):
         try:
             if not 0.0 <= t_s <= LATEST_T_S:
                 raise RejectedValueError(f"{channel}: t_s outside 0 to {LATEST_T_S:g} s")
-            yield _DECODE[channel](t_s, values)
+            yield DECODE[channel](t_s, values)
         except RejectedValueError as reason:
             self._rejects.add(str(reason), place)
 

@@ -16,6 +16,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
+from drivers.isa import CELSIUS_ZERO_K
 from drivers.samples import CHANNELS, Channel, Reference, Sample
 from hw_replay.errors import RecordingError, RejectLog
 from hw_replay.files import LINE_LIMIT, Lines, read_start
@@ -27,7 +28,6 @@ from hw_replay.text import title_of
 
 HEADER = "t_s,channel,v1,v2,v3"
 COLUMNS = 5
-CELSIUS_ZERO_K = 273.15
 
 _REFERENCE = re.compile(r"ref:([A-Za-z0-9_.-]{1,64})")
 _MOST_REFERENCES = 200
@@ -37,7 +37,7 @@ _Build = Callable[[float, float, float, float], Sample]
 
 
 @dataclass(frozen=True, slots=True)
-class _Kind:
+class _RowRules:
     """The rules by which the rows of one channel are checked and converted into samples."""
 
     index: int
@@ -161,7 +161,7 @@ class LongCsv:
             values.append(value)
         return round(t_s * 1e9), kind.index, (values[0], values[1], values[2])
 
-    def _new_kind(self, name: bytes) -> _Kind:
+    def _new_kind(self, name: bytes) -> _RowRules:
         """The kind of a reference that occurs for the first time; any other name is an error."""
         if name in self._unknown:
             raise RejectedValueError(self._unknown[name])
@@ -211,9 +211,9 @@ def _unknown_channel(name: str) -> str:
     return f"unknown channel {name[:40]!r} ({hint})"
 
 
-def _kind_of_channel(index: int, channel: Channel) -> _Kind:
+def _kind_of_channel(index: int, channel: Channel) -> _RowRules:
     rules = value_rules(channel)
-    return _Kind(
+    return _RowRules(
         index,
         channel.name,
         (*rules, *[None] * (COLUMNS - 2 - len(rules))),
@@ -232,8 +232,8 @@ def _builder(make: Callable[..., Sample], rules: tuple[ValueRule, ...]) -> _Buil
     return lambda t_s, v1, v2, v3: make(t_s, *(None if math.isnan(v) else v for v in (v1, v2, v3)))
 
 
-def _kind_of_reference(index: int, name: str) -> _Kind:
+def _kind_of_reference(index: int, name: str) -> _RowRules:
     limit = ValueRule("value", -1e300, 1e300, optional=False)
-    return _Kind(
+    return _RowRules(
         index, f"ref:{name}", (limit, None, None), 0.0, lambda t_s, v1, _v2, _v3: Reference(t_s, name, v1)
     )

@@ -17,7 +17,7 @@ from typing import Any
 import orjson
 
 from drivers.quick import dataclass
-from drivers.samples import Channel, GnssPos, Reference, Sample
+from drivers.samples import CHANNELS, Channel, GnssPos, Reference, Sample
 from hw_replay.protobuf import Field, MessageType, decoded, doubles_packer, doubles_tags
 from hw_replay.well_known import LOCATION_FIX
 
@@ -178,6 +178,10 @@ def decoder(channel: Channel) -> Decoder:
         return found
 
     return decode
+
+
+DECODE: Mapping[str, Decoder] = {name: decoder(channel) for name, channel in CHANNELS.items()}
+"""The decoder of each channel by its name."""
 
 
 def bytes_decoder(channel: Channel) -> Callable[[float, bytes], Sample]:

@@ -15,7 +15,7 @@ _MPS: Mapping[str, tuple[float, float]] = {
     "cm/s": (0.01, 0.0),
     "mm/s": (0.001, 0.0),
 }
-UNITS: Mapping[str, Mapping[str, tuple[float, float]]] = {
+IMPORT_UNITS: Mapping[str, Mapping[str, tuple[float, float]]] = {
     "pa": {
         "Pa": (1.0, 0.0),
         "hPa": (100.0, 0.0),

@@ -19,15 +19,14 @@ from hw_replay.csv_map import UNIX, CsvMap, MappedChannel, read_map
 from hw_replay.errors import RecordingError
 from hw_replay.files import Lines
 from hw_replay.importer import Importer
-from hw_replay.messages import LATEST_T_S, RejectedValueError, decoder, reference_decoder
+from hw_replay.messages import DECODE, LATEST_T_S, RejectedValueError, reference_decoder
 from hw_replay.ordering import RowSorter
 from hw_replay.source import GNSS_BARO, RecordingInfo
 from hw_replay.text import one_line, title_of
 
-LINE_LIMIT = 1 << 16
+ROW_LIMIT = 1 << 16
 """Wide tables have longer lines than the other text formats."""
 
-_DECODE = {name: decoder(channel) for name, channel in CHANNELS.items()}
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
 
@@ -53,7 +52,7 @@ class WideCsv(Importer):
     ) -> None:
         super().__init__(path, "line")
         self._run_rows = run_rows
-        self._lines = Lines(self._path, LINE_LIMIT)
+        self._lines = Lines(self._path, ROW_LIMIT)
         self._map = self._read_map(map_path or map_beside(self._path))
         self._first_s = self._first_time()
         self._info = RecordingInfo(
@@ -129,7 +128,7 @@ class WideCsv(Importer):
                 continue
             try:
                 if line is None:
-                    raise RejectedValueError(f"line longer than {LINE_LIMIT} characters")
+                    raise RejectedValueError(f"line longer than {ROW_LIMIT} characters")
                 yield number, self._cells(line, self._map.delimiter)
             except RejectedValueError as reason:
                 self._rejects.add(str(reason), number)
@@ -149,7 +148,7 @@ class WideCsv(Importer):
             reference_decoder(channel.name[4:])(t_s, found)
         else:
             _compute(found)
-            _DECODE[channel.name](t_s, found)
+            DECODE[channel.name](t_s, found)
             values = tuple(found.get(name, math.nan) for name in CHANNELS[channel.name].value_fields)
         a, b, c = (*values, math.nan, math.nan)[:3]
         return a, b, c

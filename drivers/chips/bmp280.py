@@ -10,8 +10,9 @@ from __future__ import annotations
 import struct
 from enum import IntEnum
 
-from drivers.chip import CELSIUS_ZERO_K, Chip, ChipSpec, Identity
+from drivers.chip import Chip, ChipSpec, Identity
 from drivers.errors import BadCalibrationError, NotReadyError
+from drivers.isa import CELSIUS_ZERO_K
 from drivers.quick import dataclass
 from drivers.samples import Baro, Oat
 from drivers.sensor import DriverCoroutine

@@ -9,8 +9,9 @@ from __future__ import annotations
 
 from enum import IntEnum
 
-from drivers.chip import CELSIUS_ZERO_K, Chip, ChipSpec, Identity, signed
+from drivers.chip import Chip, ChipSpec, Identity, signed
 from drivers.errors import NotReadyError, StaleDataError
+from drivers.isa import CELSIUS_ZERO_K
 from drivers.quick import dataclass
 from drivers.samples import Baro, Oat
 from drivers.sensor import DriverCoroutine

@@ -10,7 +10,7 @@ from __future__ import annotations
 from enum import IntEnum
 
 from drivers.chip import ChipSpec, Identity
-from drivers.imu import RADPS_PER_DPS, Imu, accel_mps2, gyro_radps, noise_of
+from drivers.imu import RADPS_PER_DPS, Imu, accel_mps2, gyro_radps, sample_sigma
 from drivers.isa import G0_MPS2
 from drivers.sensor import DriverCoroutine
 
@@ -59,8 +59,8 @@ ICM20948 = ChipSpec(
     rate_hz=100.0,
     max_rate_hz=500.0,
     noise={
-        "imu_accel": noise_of(230e-6 * G0_MPS2, 50.4),
-        "imu_gyro": noise_of(0.015 * RADPS_PER_DPS, 51.2),
+        "imu_accel": sample_sigma(230e-6 * G0_MPS2, 50.4),
+        "imu_gyro": sample_sigma(0.015 * RADPS_PER_DPS, 51.2),
     },
     delay_s=0.0035,
     source="DS-000189 r1.3: 230 µg/√Hz behind 50 Hz; 0.015 °/s/√Hz from memory",

@@ -10,7 +10,7 @@ from __future__ import annotations
 from enum import IntEnum
 
 from drivers.chip import ChipSpec, Identity
-from drivers.imu import RADPS_PER_DPS, Imu, accel_mps2, gyro_radps, noise_of
+from drivers.imu import RADPS_PER_DPS, Imu, accel_mps2, gyro_radps, sample_sigma
 from drivers.isa import G0_MPS2
 from drivers.sensor import DriverCoroutine
 
@@ -54,8 +54,8 @@ def _spec(name: str) -> ChipSpec:
         rate_hz=100.0,
         max_rate_hz=200.0,
         noise={
-            "imu_accel": noise_of(110e-6 * G0_MPS2, BANDWIDTH_HZ),
-            "imu_gyro": noise_of(0.0038 * RADPS_PER_DPS, BANDWIDTH_HZ),
+            "imu_accel": sample_sigma(110e-6 * G0_MPS2, BANDWIDTH_HZ),
+            "imu_gyro": sample_sigma(0.0038 * RADPS_PER_DPS, BANDWIDTH_HZ),
         },
         delay_s=0.006,
         source="DS12140; 110 µg/√Hz at ±8 g and 3.8 mdps/√Hz behind about 42 Hz",

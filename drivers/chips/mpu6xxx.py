@@ -11,7 +11,7 @@ from __future__ import annotations
 from enum import IntEnum
 
 from drivers.chip import ChipSpec, Identity
-from drivers.imu import RADPS_PER_DPS, Imu, accel_mps2, gyro_radps, noise_of
+from drivers.imu import RADPS_PER_DPS, Imu, accel_mps2, gyro_radps, sample_sigma
 from drivers.isa import G0_MPS2
 from drivers.sensor import DriverCoroutine
 
@@ -63,8 +63,8 @@ def _spec(name: str, identity: int, accel_ug: float, gyro_dps: float) -> ChipSpe
         rate_hz=100.0,
         max_rate_hz=500.0,
         noise={
-            "imu_accel": noise_of(accel_ug * 1e-6 * G0_MPS2, BANDWIDTH_HZ),
-            "imu_gyro": noise_of(gyro_dps * RADPS_PER_DPS, BANDWIDTH_HZ),
+            "imu_accel": sample_sigma(accel_ug * 1e-6 * G0_MPS2, BANDWIDTH_HZ),
+            "imu_gyro": sample_sigma(gyro_dps * RADPS_PER_DPS, BANDWIDTH_HZ),
         },
         delay_s=0.0049,
         source=f"Register map; {accel_ug:g} µg/√Hz and {gyro_dps:g} °/s/√Hz behind {BANDWIDTH_HZ:g} Hz",

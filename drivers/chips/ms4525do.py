@@ -45,26 +45,20 @@ class DataStatus(IntEnum):
 
 @dataclass(frozen=True, slots=True)
 class RawReading:
-    """Four bytes as the datasheet divides them."""
+    """Status and pressure; 11 bits of temperature follow, which the driver does not need."""
 
     status: DataStatus
     pressure: int  # 14 bits
-    temperature: int  # 11 bits
 
     @classmethod
     def of(cls, raw: bytes) -> RawReading:
-        """From the bytes of a read; the last five bits are not used."""
-        return cls(DataStatus(raw[0] >> 6), (raw[0] & 0x3F) << 8 | raw[1], raw[2] << 3 | raw[3] >> 5)
+        """From the bytes of a read."""
+        return cls(DataStatus(raw[0] >> 6), (raw[0] & 0x3F) << 8 | raw[1])
 
 
 def pressure_pa(counts: int) -> float:
     """Pressure of port 1 above port 2, type A: 10 % of full scale is -span, 90 % is +span."""
     return ((counts - 0.1 * FULL) * 2.0 * SPAN_PSI / (0.8 * FULL) - SPAN_PSI) * PSI_PA
-
-
-def temperature_c(counts: int) -> float:
-    """The chip's own temperature."""
-    return counts * 200.0 / 2047.0 - 50.0
 
 
 class Ms4525do(Chip):

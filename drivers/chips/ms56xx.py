@@ -13,8 +13,9 @@ from collections.abc import Sequence
 from contextlib import suppress
 
 from drivers.bus import Bus
-from drivers.chip import CELSIUS_ZERO_K, Chip, ChipSpec
+from drivers.chip import Chip, ChipSpec
 from drivers.errors import BadCalibrationError, NoAnswerError, NotReadyError
+from drivers.isa import CELSIUS_ZERO_K
 from drivers.quick import dataclass
 from drivers.samples import Baro, Oat
 from drivers.sensor import DriverCoroutine

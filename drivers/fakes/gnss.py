@@ -9,14 +9,9 @@ from datetime import UTC, datetime, timedelta
 
 from drivers.errors import UnavailableError
 from drivers.fakes.world import World
-from drivers.nmea import MPS_PER_KT, checksum
+from drivers.nmea import MPS_PER_KT, framed
 from drivers.ubx import NAV_PVT, SYNC
 from drivers.ubx import checksum as ubx_checksum
-
-
-def sentence(body: str) -> bytes:
-    """A sentence with its checksum and line end."""
-    return f"${body}*{checksum(body.encode()):02X}\r\n".encode()
 
 
 class FakeReceiver:
@@ -127,7 +122,7 @@ def epoch_sentences(world: World, utc: datetime, talker: str = "GN") -> bytes:
             f"{talker}GGA,{clock},{place},1,10,0.8,{altitude_m:.1f},M,47.0,M,,",
             f"{talker}GSA,A,3,04,05,09,12,24,,,,,,,,1.5,0.8,1.2",
         )
-    return b"".join(sentence(body) for body in bodies)
+    return "".join(map(framed, bodies)).encode()
 
 
 def _angle(value_deg: float, digits: int, signs: str) -> str:

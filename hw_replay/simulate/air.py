@@ -15,10 +15,8 @@ from typing import Protocol
 
 import numpy as np
 
-from drivers.isa import G0_MPS2, GAS_CONSTANT, LAPSE_KPM, SEA_LEVEL_K, SEA_LEVEL_PA
+from drivers.isa import EXPONENT, GAS_CONSTANT, LAPSE_KPM, SEA_LEVEL_K, SEA_LEVEL_PA
 from hw_replay.simulate.gust import Gust
-
-_EXPONENT = G0_MPS2 / (LAPSE_KPM * GAS_CONSTANT)
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,7 +38,7 @@ class Atmosphere:
     def pressure_pa(self, height_m: float) -> float:
         """Static pressure at a height, Pa."""
         ratio = 1.0 - LAPSE_KPM * height_m / (SEA_LEVEL_K + self.warmer_k)
-        return self.sea_level_pa * math.pow(ratio, _EXPONENT)
+        return self.sea_level_pa * math.pow(ratio, EXPONENT)
 
     def density_kgpm3(self, height_m: float) -> float:
         """Air density."""

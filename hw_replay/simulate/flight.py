@@ -12,7 +12,7 @@ from drivers.samples import Reference, Sample
 from hw_replay.simulate.air import AirModel
 from hw_replay.simulate.airframe import Airframe
 from hw_replay.simulate.faults import Fault, inject
-from hw_replay.simulate.glider import Controls, GliderModel, GliderState, Motion
+from hw_replay.simulate.glider import GliderModel, GliderState, Motion, PilotInput
 from hw_replay.simulate.pilot import TAIL_DOWN_RAD, Pilot
 from hw_replay.simulate.plan import Phase
 from hw_replay.simulate.rotation import from_euler
@@ -127,7 +127,7 @@ def motions(scenario: Scenario) -> Iterator[Motion]:
         wobble=scenario.wobble,
     )
     state = _start(scenario)
-    controls = Controls(
+    controls = PilotInput(
         pitch_rad=TAIL_DOWN_RAD,
         bank_rad=scenario.plan[0].ground_bank_rad,
         heading_rad=scenario.runway_rad,

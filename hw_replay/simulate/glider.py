@@ -28,7 +28,7 @@ from hw_replay.simulate.rotation import (
 
 
 @dataclass(frozen=True, slots=True)
-class Controls:
+class PilotInput:
     """The controls of the pilot, and the force of the tug, for the next step.
 
     On the wheel `pitch_rad`, `bank_rad` and `heading_rad` are held; in the air `load` and
@@ -118,7 +118,7 @@ class GliderModel:
         self.airframe = airframe
         self.air = air
 
-    def motion(self, state: GliderState, controls: Controls) -> Motion:
+    def motion(self, state: GliderState, controls: PilotInput) -> Motion:
         """The true values at a state: forces, and body rates with these controls."""
         craft = self.airframe
         w_n, w_e, w_u = air_mps = self.air.velocity_mps(
@@ -174,7 +174,9 @@ class GliderModel:
         return max(0.0, _SPRING_PER_S2 * depth + _DAMPING_PER_S * state.velocity_ned_mps[2])
 
     @staticmethod
-    def _ground_force_ned(state: GliderState, body: Matrix, press_mps2: float, controls: Controls) -> Vector:
+    def _ground_force_ned(
+        state: GliderState, body: Matrix, press_mps2: float, controls: PilotInput
+    ) -> Vector:
         """Forces of the wheel: support, rolling drag and side force."""
         v_n, v_e, _ = state.velocity_ned_mps
         forward = math.hypot(body[0], body[3])
@@ -186,7 +188,7 @@ class GliderModel:
         return (c * back - s * sideways, s * back + c * sideways, -press_mps2)
 
     @staticmethod
-    def _rate_on_wheel(body: Matrix, controls: Controls) -> Vector:
+    def _rate_on_wheel(body: Matrix, controls: PilotInput) -> Vector:
         heading, pitch, bank = euler(body)
         turn = math.remainder(controls.heading_rad - heading, math.tau) / _GROUND_S
         return (
@@ -223,7 +225,7 @@ class GliderModel:
             curve_right + beta / _YAW_S + roll * math.tan(alpha),
         )
 
-    def step(self, now: Motion, controls: Controls, dt_s: float) -> GliderState:
+    def step(self, now: Motion, controls: PilotInput, dt_s: float) -> GliderState:
         """The state one step later, by the midpoint rule with constant body rates."""
         state, rate = now.state, now.rate_radps
         half = self._moved(state, now, now.force_mps2, now.attitude, 0.5 * dt_s)

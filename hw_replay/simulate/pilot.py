@@ -9,7 +9,7 @@ import math
 from collections.abc import Sequence
 
 from drivers.isa import G0_MPS2, SEA_LEVEL_KGPM3
-from hw_replay.simulate.glider import Controls, GliderModel, Motion
+from hw_replay.simulate.glider import GliderModel, Motion, PilotInput
 from hw_replay.simulate.noise import GaussMarkov, normals
 from hw_replay.simulate.plan import Phase, View
 
@@ -71,7 +71,7 @@ class Pilot:
         """Whether the last phase has ended."""
         return self._index == len(self._plan) - 1 and self._done
 
-    def controls(self, now: Motion) -> Controls:
+    def controls(self, now: Motion) -> PilotInput:
         """The controls at this time."""
         view = self._look(now)
         phase = self.phase
@@ -86,7 +86,7 @@ class Pilot:
         self._airbrakes = _nearer(self._airbrakes, phase.airbrakes, 0.5 * self._dt_s)
         bank_rad = phase.ground_bank_rad
         if now.rolling:
-            return Controls(
+            return PilotInput(
                 thrust_mps2=self._pull(phase, now),
                 airbrakes=self._airbrakes,
                 wheel_brake=phase.wheel_brake,
@@ -95,7 +95,7 @@ class Pilot:
                 heading_rad=self._runway_rad,
             )
         roll_radps = self._roll(phase, view)
-        return Controls(
+        return PilotInput(
             load=self._load(phase, view, now),
             roll_radps=roll_radps,
             thrust_mps2=self._pull(phase, now),

@@ -21,7 +21,7 @@ from tests.support import missing
 from tests.support.page_flights import demo
 from vario.app.cockpit.access import LOG_INS, RateLimit, Sessions, is_own_host, is_same_origin
 from vario.app.cockpit.feed import RATE_HZ, Feed
-from vario.app.cockpit.process import LARGEST_BYTES, KeptPage, ServerProcess
+from vario.app.cockpit.process import MESSAGE_BYTES, KeptPage, ServerProcess
 from vario.app.cockpit.state import state_of
 from vario.app.live.status import Status
 from vario.settings.carried import flying_text
@@ -364,7 +364,7 @@ def test_the_process_serves_drops_what_is_too_much_and_ends(tmp_path: Path) -> N
     for k in range(20_000):  # far more than it can take
         page.send(b'{"t":%d}' % k)
     assert time.perf_counter() - begun_s < 5.0  # it does not wait: 2 µs each
-    page.send(b"x" * (LARGEST_BYTES * 100))  # too long for the socket: dropped
+    page.send(b"x" * (MESSAGE_BYTES * 100))  # too long for the socket: dropped
     assert b"data: {" in connection.recv(65536)
     begun_s = time.perf_counter()
     page.close()
@@ -413,7 +413,7 @@ def test_a_reading_becomes_ten_small_messages_a_second() -> None:
         feed.update(reading)
     span_s = readings[3999].t_s - readings[3000].t_s
     assert len(sent) == pytest.approx(span_s * RATE_HZ, rel=0.1)
-    assert max(map(len, sent)) < LARGEST_BYTES / 4
+    assert max(map(len, sent)) < MESSAGE_BYTES / 4
     first = json.loads(sent[0])
     assert first["emulated"] is True
     assert first["recording"] == "off"

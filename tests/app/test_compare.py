@@ -17,10 +17,10 @@ from hypothesis import strategies as st
 from drivers.samples import Baro, Reference
 from hw_replay.source import RecordingInfo
 from hw_replay.writer import RecordingWriter
+from tests.support.comparison_text import sentences
 from vario.app.cli import main
 from vario.app.compare.compare import Tolerances, compare_tables
 from vario.app.compare.tables import Table, table_of_rows
-from vario.app.compare.words import meaning
 
 Rows = list[dict[str, str]]
 
@@ -92,7 +92,7 @@ def test_silence_is_a_difference() -> None:
     comparison = compare_tables(table(rows([1.0] * 10)), table(rows([1.0] * 9 + [None])))
     assert not comparison.same
     assert comparison["vario_mps"].only_a == 1
-    assert any("no longer shown in 1 row (10 %)" in sentence for sentence in meaning(comparison))
+    assert any("no longer shown in 1 row (10 %)" in sentence for sentence in sentences(comparison))
 
 
 def test_a_changed_mode_is_a_difference_and_is_told() -> None:
@@ -100,7 +100,7 @@ def test_a_changed_mode_is_a_difference_and_is_told() -> None:
     b = rows([1.0] * 20, ["cruise"] * 12 + ["circling"] * 8)
     comparison = compare_tables(table(a), table(b))
     assert comparison["mode"].beyond == 2
-    assert any("the flight mode differs in 2 rows (10 %)" in sentence for sentence in meaning(comparison))
+    assert any("mode differs in 2 rows (10 %)" in sentence for sentence in sentences(comparison))
 
 
 def test_a_missing_column_differs_and_a_new_one_does_not() -> None:
@@ -135,7 +135,7 @@ def test_angles_differ_the_short_way_round() -> None:
     trace = [{"t_s": "0.00", "heading_rad": "6.2732"}], [{"t_s": "0.00", "heading_rad": "0.0100"}]
     comparison = compare_tables(*map(table, trace))
     assert comparison["heading_rad"].largest == pytest.approx(0.02, abs=1e-4)
-    assert any("1.1° higher" in sentence for sentence in meaning(comparison))
+    assert any("1.1° higher" in sentence for sentence in sentences(comparison))
 
 
 def test_angles_are_interpolated_the_short_way_round() -> None:
@@ -157,7 +157,7 @@ def test_differences_all_round_the_circle_have_no_mean(tmp_path: Path) -> None:
     assert spread is not None
     assert spread.mean is None
     assert spread.rms == pytest.approx(math.pi / math.sqrt(3), rel=1e-3)  # uniform over ±π
-    assert any("heading: no mean direction, RMS 104°" in sentence for sentence in meaning(comparison))
+    assert any("heading_rad: no mean direction, RMS 104°" in sentence for sentence in sentences(comparison))
     paths = [write(tmp_path / f"{name}.csv", rows) for name, rows in (("a", a), ("b", b))]
     assert main(["compare", *map(str, paths), "--out", str(tmp_path / "out")]) == 1
     found = json.loads((tmp_path / "out" / "compare.json").read_text(encoding="utf-8"))

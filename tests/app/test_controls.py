@@ -20,7 +20,7 @@ from hw_replay.writer import RecordingWriter
 from tests.app.test_settings_live import NOISE, flight, settings_text
 from vario.app.live.controls import ControlPanel, open_part
 from vario.app.live.file_watch import SideWatch
-from vario.app.live.status import Status, one_line
+from vario.app.live.status import Status, status_line
 from vario.app.replay.player import play
 from vario.flight.pipeline import Pipeline
 from vario.flight.tone.cues import Cue
@@ -183,7 +183,7 @@ def test_missing_pins_cost_only_the_knobs(caplog: pytest.LogCaptureFixture) -> N
     controls = parse_settings(TEXT, "x").settings.controls
     panel = ControlPanel(controls, None, open_one=missing)  # type: ignore[arg-type]
     assert panel.problem is not None
-    line = one_line(Status(1.0, None, [], None, None, controls=panel.problem))
+    line = status_line(Status(1.0, None, [], None, None, controls=panel.problem))
     assert "not working: knobs on pins need the extra controls" in line
     assert panel.take() is None
     panel.close()

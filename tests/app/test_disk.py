@@ -22,7 +22,7 @@ from vario.app.errors import OutputError
 from vario.app.files.atomic import change_file, write_atomically, write_new
 from vario.app.live.recorder import CHUNK_S, RETRY_S, FlightFiles, Recorder
 from vario.app.live.scheduler import whole_ns
-from vario.app.live.status import MANY_WAITING, Status, one_line
+from vario.app.live.status import MANY_WAITING, Status, status_line
 
 Fault = Callable[[FaultyDisk], None]
 
@@ -135,7 +135,7 @@ def test_a_card_that_takes_its_time_holds_nobody_up_and_gets_everything(tmp_path
     for sample in flown[100:]:  # the recorder waits, but its caller does not
         recorder.put(sample)
     assert recorder.waiting > MANY_WAITING
-    assert "the card is slow" in one_line(Status(1.0, None, [], recorder.status, None))
+    assert "the card is slow" in status_line(Status(1.0, None, [], recorder.status, None))
     slow.set()
     recorder.close(60.0)
     assert recorder.status.lost == 0

@@ -10,10 +10,10 @@ import pytest
 from hw_replay.simulate.demo import BUNDLED
 from tests.support.page_flights import demo
 from vario.app.cli import main
-from vario.app.live.status import Status, one_line
+from vario.app.live.status import Status, status_line
 from vario.app.outputs.catalogue import OUTPUTS
 from vario.app.page.panels import panels
-from vario.settings.display import METRIC, UNITS, Display, DisplayUnits
+from vario.settings.display import DISPLAY_UNITS, METRIC, Display, DisplayUnits
 
 FEET = DisplayUnits(Display(units="knots_and_feet"))
 
@@ -26,15 +26,15 @@ def test_every_speed_and_length_of_the_catalogue_has_a_selectable_unit() -> None
         allowed = SELECTABLE.get(output.name.rpartition("_")[2])
         assert (output.measure is not None) == (allowed is not None), output.name
         if output.measure is not None and allowed is not None:
-            assert set(UNITS[output.measure]) <= allowed, output.name
+            assert set(DISPLAY_UNITS[output.measure]) <= allowed, output.name
 
 
 def test_the_status_line_is_in_the_units_of_the_settings() -> None:
     status = Status(1.0, demo().readings[300], [], None, None)
-    assert "m/s |" in one_line(status)
+    assert "m/s |" in status_line(status)
     feet = Status(1.0, demo().readings[300], [], None, None, units=FEET)
-    assert "kt |" in one_line(feet)
-    assert "m/s" not in one_line(feet)
+    assert "kt |" in status_line(feet)
+    assert "m/s" not in status_line(feet)
 
 
 def test_headings_and_values_of_the_page_have_the_same_unit() -> None:

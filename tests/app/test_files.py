@@ -24,7 +24,7 @@ from vario.app.check.system import check_card
 from vario.app.errors import OutputError
 from vario.app.files.atomic import write_atomically
 from vario.app.live.recorder import FlightFiles
-from vario.app.live.status import Status, one_line
+from vario.app.live.status import Status, status_line
 
 ROOT = Path(__file__).parents[2]
 
@@ -78,7 +78,7 @@ def test_a_recording_in_memory_is_a_fault(tmp_path: Path, caplog: pytest.LogCapt
     files.begin(RecordingInfo("Flight {number}", "live"))
     files.write(Baro(1.0, 95_000.0))
     assert "is in memory (tmpfs at /media/root-rw)" in caplog.text
-    assert "IN MEMORY ONLY, lost at power-off" in one_line(Status(1.0, None, [], files.status, None))
+    assert "IN MEMORY ONLY, lost at power-off" in status_line(Status(1.0, None, [], files.status, None))
     files.end()
 
 

@@ -19,7 +19,7 @@ from drivers.samples import ImuAccel, ImuGyro, Sample
 from hw_replay.source import RecordingInfo
 from hw_replay.writer import RecordingWriter
 from vario.app.calibrate.command import add_parser
-from vario.app.calibrate.turns import Turn, fitted, gyro_scale
+from vario.app.calibrate.turns import Turn, fit_scale, gyro_scale
 from vario.app.errors import AppError
 from vario.flight.inputs.calibration import CalibrationStage
 from vario.flight.inputs.frames import Frame
@@ -124,7 +124,7 @@ def test_any_turns_about_axes_well_apart_give_the_scales_exactly(
     turns = [
         Turn(0.0, 1.0, math.pi * axis / np.linalg.norm(axis) / np.array(scale), math.pi) for axis in every
     ]
-    found, left = fitted(turns)
+    found, left = fit_scale(turns)
     assert found == pytest.approx(scale, rel=1e-9)
     assert left < 1e-9
 

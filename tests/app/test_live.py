@@ -25,7 +25,7 @@ from tests.support.examples import drawn
 from vario.app.live.clock import FIRST_S, SteppedClock
 from vario.app.live.emulation import FlownClock, wired, with_chips
 from vario.app.live.faults import LONGEST_RETRY_S, SensorState, WatchedSensor
-from vario.app.live.fitting import Fitted, described, fitted
+from vario.app.live.fitting import Fitted, build_sensors, described
 from vario.app.live.instrument import STANDS_AFTER_S, Instrument
 from vario.app.live.loop import LiveLoop
 from vario.app.live.recorder import UTC_OFFSET, FlightFiles
@@ -100,7 +100,9 @@ class Rig:
         self.flown = FlownClock(self.clock, self.world, flight)
         self.bus: FakeBus = wired(self.loaded.settings, self.world, self.flown)[1]
         self.receiver = FakeReceiver(self.world, self.clock.now_s)
-        self.fitted: Fitted = fitted(self.loaded.settings, {1: self.bus}.__getitem__, lambda _: self.receiver)
+        self.fitted: Fitted = build_sensors(
+            self.loaded.settings, {1: self.bus}.__getitem__, lambda _: self.receiver
+        )
         self.journal = Kept() if journal is None else journal
         self.readings: list[Reading] = []
         self.instrument = Instrument(

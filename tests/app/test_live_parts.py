@@ -31,10 +31,10 @@ from vario.app.errors import AppError
 from vario.app.live.clock import FIRST_S, MonotonicClock, SteppedClock
 from vario.app.live.emulation import with_chips
 from vario.app.live.file_watch import SideWatch
-from vario.app.live.fitting import Buses, fitted
+from vario.app.live.fitting import Buses, build_sensors
 from vario.app.live.recorder import RecorderStatus
 from vario.app.live.speaker import GONE, Speaker
-from vario.app.live.status import Status, one_line
+from vario.app.live.status import Status, status_line
 from vario.flight.tone.stage import ToneCommand
 from vario.settings.fitted import Audio
 from vario.settings.load import parse_settings
@@ -75,7 +75,7 @@ def logged_to_root_as_before() -> Iterator[None]:
 
 def test_nothing_fitted_is_told_with_what_to_write() -> None:
     with pytest.raises(AppError, match=r"set chip = … under \[sensors.baro\]"):
-        fitted(Settings(), Buses())
+        build_sensors(Settings(), Buses())
 
 
 def test_a_bus_that_is_not_there_is_told_with_what_to_do() -> None:
@@ -84,7 +84,7 @@ def test_a_bus_that_is_not_there_is_told_with_what_to_do() -> None:
 
     settings = parse_settings('[sensors.baro]\nchip = "MS5611"\n', "settings").settings
     with pytest.raises(AppError, match=r"/dev/i2c-1 cannot be opened\. Switch I²C on"):
-        fitted(settings, Buses(gone))
+        build_sensors(settings, Buses(gone))
 
 
 def test_the_command_says_in_one_line_why_it_cannot_begin(
@@ -177,7 +177,7 @@ class Gappy(ToneInputs):
 
 
 def line(sound: str | None, recorder: RecorderStatus | None = None) -> str:
-    return one_line(Status(1.0, None, [], recorder, sound))
+    return status_line(Status(1.0, None, [], recorder, sound))
 
 
 def test_a_sound_device_lost_in_flight_is_shown_and_logged_and_so_is_its_return(
@@ -207,7 +207,7 @@ def test_gaps_in_the_sound_are_counted_in_the_status() -> None:
     sink = Gappy()
     speaker = Speaker(lambda: sink)
     assert speaker.underruns == 3
-    assert "3 gaps in the sound" in one_line(Status(1.0, None, [], None, None, speaker.underruns))
+    assert "3 gaps in the sound" in status_line(Status(1.0, None, [], None, None, speaker.underruns))
     assert "gaps" not in line(None)
     speaker.close()
 

@@ -19,7 +19,7 @@ from vario.app.errors import AppError
 from vario.app.excerpt import excerpt
 from vario.app.outputs.flights import Flights
 from vario.app.outputs.ground_watch import GroundWatch
-from vario.app.outputs.sensor_watch import SensorWatch
+from vario.app.outputs.sensor_watch import PressureCheck
 from vario.app.replay.session import ReplaySession
 from vario.flight.motion.energy import Noise
 from vario.flight.motion.flying import FlyingSpeed, SpeedOrigin
@@ -141,7 +141,7 @@ def at_rest(pitot_pa: float, gusty_pa: float, baro_pa: float, speed_mps: float =
 def test_offset_and_noise_of_the_pressures(
     samples: Iterator[Sample], zero_pa: float, told: str | None
 ) -> None:
-    watch = SensorWatch(Noise(baro_pa=1.5, pitot_pa=1.0), zero_pa)
+    watch = PressureCheck(Noise(baro_pa=1.5, pitot_pa=1.0), zero_pa)
     for sample in samples:
         watch.take(sample)
     found = watch.warnings()
@@ -150,7 +150,7 @@ def test_offset_and_noise_of_the_pressures(
 
 def test_the_noise_of_a_flight_a_second_is_not_judged() -> None:
     """At this spacing, climbs and sinks would look like noise."""
-    watch = SensorWatch(Noise(baro_pa=1.5, pitot_pa=1.0), 0.0)
+    watch = PressureCheck(Noise(baro_pa=1.5, pitot_pa=1.0), 0.0)
     for second in range(3000):
         watch.take(Baro(float(second), isa.pressure_pa(1000.0 + 30.0 * math.sin(second / 5.0))))
     assert watch.warnings() == []

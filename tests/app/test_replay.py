@@ -17,9 +17,9 @@ from drivers.samples import CHANNEL_OF, CHANNELS, Oat, Reference, Sample
 from hw_replay.recording import Recording
 from hw_replay.simulate.demo import BUNDLED
 from tests.golden.refresh import against_golden, thinned
+from tests.support.comparison_text import sentences
 from tests.support.page_flights import demo as demo_flight
 from vario.app.cli import main
-from vario.app.compare.words import meaning
 from vario.app.files.paths import folder_for
 
 COLUMNS = [
@@ -153,7 +153,7 @@ def test_the_golden_trace_has_not_moved(demo: tuple[Rows, dict[str, Any]]) -> No
     comparison = against_golden(thinned(demo[0]))
     assert len(comparison.columns) > len(COLUMNS)
     if not comparison.same:
-        pytest.fail("the demo flies otherwise:\n" + "\n".join(meaning(comparison)), pytrace=False)
+        pytest.fail("the demo flies otherwise:\n" + "\n".join(sentences(comparison)), pytrace=False)
 
 
 @pytest.mark.long

@@ -23,8 +23,8 @@ from tests.support.examples import drawn, short
 from tests.support.luminance import relative_luminance
 from vario.app.picture.data import TraceData
 from vario.app.picture.panels import set_time_axis
-from vario.app.picture.sheet import CAUTION, draw_report, write_report
-from vario.app.picture.style import AMBER, INK, MODES, PAPER, TEAL
+from vario.app.picture.sheet import REPORT_CAUTION, draw_report, write_report
+from vario.app.picture.style import AMBER, INK, MODE_STYLES, PAPER, TEAL
 
 Trace = dict[str, NDArray[Any]]
 
@@ -117,7 +117,7 @@ def test_the_page_says_title_cautions_and_notes() -> None:
     note = "12 rows rejected: no number"
     said = texts(draw_report(flight(), [CLIMB], "Spring, $day 1$", [note]))
     assert "Spring, $day 1$" in said
-    assert CAUTION in said
+    assert REPORT_CAUTION in said
     assert note in said
 
 
@@ -151,10 +151,10 @@ def test_relative_luminance_agrees_with_published_values() -> None:
     assert contrast("#767676", "#ffffff") >= 4.5 > contrast("#777777", "#ffffff")
 
 
-@pytest.mark.parametrize(("one", "other"), list(itertools.combinations(MODES, 2)))
+@pytest.mark.parametrize(("one", "other"), list(itertools.combinations(MODE_STYLES, 2)))
 def test_modes_differ_in_lightness(one: str, other: str) -> None:
     # Half as much again in contrast ratio; a difference of tone visible on a grey print (no source).
-    assert contrast(MODES[one].fill, MODES[other].fill) >= 1.5
+    assert contrast(MODE_STYLES[one].fill, MODE_STYLES[other].fill) >= 1.5
 
 
 @pytest.mark.parametrize("line", [INK, TEAL, AMBER])
@@ -171,7 +171,7 @@ def test_the_grey_print_shows_five_tones(tmp_path: Path) -> None:
         tones = np.bincount(np.asarray(image.convert("L")).ravel(), minlength=256)
         colours = np.asarray(image.convert("RGB")).reshape(-1, 3)
     greys = []
-    for style in MODES.values():
+    for style in MODE_STYLES.values():
         rgb = tuple(int(style.fill[k : k + 2], 16) for k in (1, 3, 5))
         assert np.count_nonzero((colours == rgb).all(axis=1)) > 2000, style
         greys.append(Image.new("RGB", (1, 1), rgb).convert("L").getpixel((0, 0)))

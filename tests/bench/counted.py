@@ -30,7 +30,7 @@ from hw_replay.simulate.demo import BUNDLED
 from hw_replay.source import RecordingInfo
 from vario.app.live.clock import FIRST_S, Clock, SteppedClock
 from vario.app.live.emulation import FlownClock, wired, with_chips
-from vario.app.live.fitting import Fitted, described, fitted
+from vario.app.live.fitting import Fitted, build_sensors, described
 from vario.app.live.instrument import Instrument, Journal
 from vario.app.live.loop import LiveLoop
 from vario.app.live.recorder import FlightFiles, Recorder
@@ -149,9 +149,11 @@ def _with_fakes(kept: Passed | None = None) -> tuple[Clock, Fitted]:
     flown = FlownClock(SteppedClock(), world, _piece())
     fakes = wired(loaded.settings, world, flown)
     if kept is None:
-        return flown, fitted(loaded.settings, fakes.__getitem__, lambda _: FakeReceiver(world, flown.now_s))
+        return flown, build_sensors(
+            loaded.settings, fakes.__getitem__, lambda _: FakeReceiver(world, flown.now_s)
+        )
     receiver = _HeardPort(FakeReceiver(world, flown.now_s), kept.heard)
-    return flown, fitted(
+    return flown, build_sensors(
         loaded.settings,
         {number: _HeardBus(bus, kept.answers) for number, bus in fakes.items()}.__getitem__,
         lambda _: receiver,
@@ -161,7 +163,9 @@ def _with_fakes(kept: Passed | None = None) -> tuple[Clock, Fitted]:
 def _without_fakes(passed: Passed) -> tuple[Clock, Fitted]:
     """Clock and drivers on the bus of the system, where the kept answers replace the kernel."""
     bus = SmBus(1, lambda _: _KernelBus(passed.answers))
-    return SteppedClock(), fitted(_settings().settings, lambda _: bus, lambda _: _SaidPort(passed.heard))
+    return SteppedClock(), build_sensors(
+        _settings().settings, lambda _: bus, lambda _: _SaidPort(passed.heard)
+    )
 
 
 def _fly(

@@ -25,7 +25,7 @@ from hw_replay.simulate import long_flight, simulate
 from hw_replay.source import RecordingInfo
 from vario.app.live.clock import FIRST_S, SteppedClock
 from vario.app.live.emulation import FlownClock, wired, with_chips
-from vario.app.live.fitting import described, fitted
+from vario.app.live.fitting import build_sensors, described
 from vario.app.live.instrument import Instrument
 from vario.app.live.loop import LiveLoop
 from vario.app.live.recorder import FlightFiles, Recorder
@@ -100,7 +100,7 @@ def _memory(duration_s: float, out: Console) -> None:
     loaded = with_chips(parse_settings("", "settings"))
     flown = FlownClock(clock, world, simulate(long_flight(duration_s, seed=1)))
     fakes = wired(loaded.settings, world, flown)
-    what = fitted(loaded.settings, fakes.__getitem__, lambda _: FakeReceiver(world, clock.now_s))
+    what = build_sensors(loaded.settings, fakes.__getitem__, lambda _: FakeReceiver(world, clock.now_s))
     marks = (duration_s * k / 6.0 for k in count(1))
     next_s = next(marks)
 

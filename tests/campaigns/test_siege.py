@@ -17,7 +17,7 @@ from tests.campaigns.siege import batch, disks, limits, names, outputs, recordin
 from tests.campaigns.siege.attacks import GROUPS, LONG, attempt
 from tests.campaigns.siege.report import INTRODUCTION
 from tests.support.compiled import interpreted_only
-from vario.settings.carried import EVERYTHING, FLYING, flying_settings, flying_text
+from vario.settings.carried import EVERY_KEY, FLYING, flying_settings, flying_text
 from vario.settings.keys import keys
 from vario.settings.schema import Settings
 
@@ -75,7 +75,7 @@ def test_every_section_flies_or_acts() -> None:
     assert sections == FLYING.keys() | ACTING
     for name, taken in FLYING.items():
         inside = {path[1] for path in keys(Settings) if path[0] == name}
-        assert taken is EVERYTHING or taken < inside
+        assert taken is EVERY_KEY or taken < inside
 
 
 def test_settings_that_only_fly_are_taken_letter_by_letter() -> None:

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from drivers import nmea
 from drivers.errors import BadChecksumError, SensorError, SilentError, UnavailableError
 from drivers.fakes import FakeClock, FakeReceiver, World
-from drivers.fakes.gnss import epoch_sentences, sentence
+from drivers.fakes.gnss import epoch_sentences
 from drivers.gnss import BAUDS, GnssReceiver
 from drivers.port import TtyPort
 from drivers.samples import CHANNELS, GnssPos, GnssVel
@@ -104,7 +104,7 @@ def test_what_the_published_sentences_say():
 
 def test_standing_still_without_a_course_is_no_speed_and_moving_without_one_is_unknown():
     assert nmea.read(STILL).velocity_mps == (0.0, 0.0)
-    assert nmea.read(sentence("GNVTG,,T,,M,20.0,N,37.0,K,A").decode().strip()).velocity_mps is None
+    assert nmea.read(nmea.framed("GNVTG,,T,,M,20.0,N,37.0,K,A").strip()).velocity_mps is None
 
 
 @pytest.mark.parametrize("talker", ["GP", "GN", "GL", "GA", "GB", "GQ", "BD"])
@@ -119,13 +119,13 @@ def test_any_talker(talker):
 @pytest.mark.parametrize("quality", [0, 6, 7, 8])
 def test_estimated_or_simulated_positions_are_not_believed(quality):
     body = f"GPGGA,123519,4807.038,N,01131.000,E,{quality},08,0.9,545.4,M,46.9,M,,"
-    assert nmea.read(sentence(body).decode().strip()).position is None
+    assert nmea.read(nmea.framed(body).strip()).position is None
 
 
 @pytest.mark.parametrize("mode", "NEMS")
 def test_estimated_or_simulated_velocities_are_not_believed(mode):
     body = f"GPRMC,123519,A,4807.038,N,01131.000,E,022.4,084.4,230326,,,{mode}"
-    assert nmea.read(sentence(body).decode().strip()).velocity_mps is None
+    assert nmea.read(nmea.framed(body).strip()).velocity_mps is None
 
 
 def test_a_date_that_ran_over():
@@ -158,7 +158,7 @@ FIELDS = st.one_of(
 def test_any_fields_give_a_sample_that_can_be_or_none(kind, fields):
     port = Line()
     receiver, clock = listening(port)
-    samples = say(receiver, clock, port, sentence(",".join([kind, *fields])).decode().strip())
+    samples = say(receiver, clock, port, nmea.framed(",".join([kind, *fields])).strip())
     for sample in samples:
         limits = CHANNELS["gnss_pos" if isinstance(sample, GnssPos) else "gnss_vel"].limits
         for name, (low, high) in limits.items():
@@ -235,7 +235,7 @@ def test_loss_of_the_fix_and_its_return():
 def test_a_fix_in_two_dimensions_has_no_height_and_so_no_position():
     port = Line()
     receiver, clock = listening(port)
-    flat = sentence("GPGSA,A,2,04,05,,09,12,,,24,,,,,2.5,1.3,2.1").decode().strip()
+    flat = nmea.framed("GPGSA,A,2,04,05,,09,12,,,24,,,,,2.5,1.3,2.1").strip()
     assert [type(s) for s in say(receiver, clock, port, flat, GGA, RMC)] == [GnssVel]
     assert [type(s) for s in say(receiver, clock, port, GSA, GGA)] == [GnssPos]
 
@@ -273,7 +273,7 @@ def test_a_velocity_without_a_time_is_of_the_epoch_whose_sentences_are_nearest(r
             if letter == " ":
                 samples += run(receiver, clock, 1.0 / rate_hz / 6.0)[0]
             else:
-                port.waiting += sentence(bodies[letter])
+                port.waiting += nmea.framed(bodies[letter]).encode()
         samples += run(receiver, clock, begun_s + 1.0 / rate_hz - clock())[0]
     places = [s.t_s for s in samples if isinstance(s, GnssPos)]
     speeds = {round(s.north_mps): s.t_s for s in samples if isinstance(s, GnssVel)}
@@ -367,7 +367,7 @@ def test_utc_is_given_as_an_offset_also_over_midnight_and_after_a_jump():
 def test_a_single_wrong_time_is_not_believed():
     port = Line()
     receiver, clock = listening(port)
-    rmc = lambda when: sentence(f"GPRMC,{when},A,4807.0,N,01131.0,E,022.4,084.4,010626,,,A").decode().strip()  # noqa: E731
+    rmc = lambda when: nmea.framed(f"GPRMC,{when},A,4807.0,N,01131.0,E,022.4,084.4,010626,,,A").strip()  # noqa: E731
     for second in range(3):
         say(receiver, clock, port, rmc(f"1200{second:02d}"))
         clock.advance(0.95)

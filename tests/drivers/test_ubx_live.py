@@ -15,8 +15,9 @@ from hypothesis import strategies as st
 
 from drivers.errors import BadChecksumError
 from drivers.fakes import FakeClock, FakeReceiver, World
-from drivers.fakes.gnss import nav_pvt, sentence
+from drivers.fakes.gnss import nav_pvt
 from drivers.gnss import GnssReceiver
+from drivers.nmea import framed
 from drivers.samples import GnssPos, GnssVel, Sample
 from drivers.ubx import MessageSplitter, read_message
 from hw_replay.recording import Recording
@@ -90,7 +91,7 @@ def test_a_time_just_before_the_second_is_that_second() -> None:
 
 @given(st.lists(st.integers(1, 40), max_size=20), st.binary(max_size=30))
 def test_messages_and_sentences_are_found_however_they_arrive(cuts: list[int], noise: bytes) -> None:
-    text = sentence("GNVTG,,T,,M,0.140,N,0.260,K,A")
+    text = framed("GNVTG,,T,,M,0.140,N,0.260,K,A").encode()
     frame = nav_pvt(World(), datetime(2026, 5, 1, tzinfo=UTC))
     noise = noise.replace(b"\xb5", b"").replace(b"$", b"")
     stream = text + noise + b"\n" + frame + frame + text

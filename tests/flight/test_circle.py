@@ -33,7 +33,7 @@ from vario.flight.motion.turning import Turning
 from vario.flight.thermal.centring import TRANSITIONS, CentringCue, CentringState
 from vario.flight.thermal.circle import SECTOR_RAD, SECTORS, circle_of
 from vario.flight.thermal.core_fit import MODEL_M, MODEL_SHARE, fit_core
-from vario.flight.thermal.lift_map import MOST_POINTS, LiftMap, LiftPoint, offset_m
+from vario.flight.thermal.lift_map import MOST_POINTS, LiftMap, LiftPoint, drifted_offset_m
 from vario.flight.thermal.shifting import LAG_S, RollRate, Size, manoeuvre
 from vario.flight.thermal.stage import Thermal, ThermalStage
 from vario.settings.schema import Centring
@@ -395,11 +395,11 @@ def test_the_map_is_bounded_and_drifts() -> None:
     assert len(thermal.lift_map) == MOST_POINTS
     here = Place(0.0, 0.0, 1, 5.0, -3.0)
     for point in thermal.lift_map:
-        offset = offset_m(point, here, 0.0)
+        offset = drifted_offset_m(point, here, 0.0)
         assert offset is not None
         # In the drifting air every turn lies on the same circle.
         assert math.hypot(*offset) == pytest.approx(90.0, abs=1.5)
-    assert offset_m(thermal.lift_map[0], Place(0.0, 0.0, 2, 0.0, 0.0), 0.0) is None
+    assert drifted_offset_m(thermal.lift_map[0], Place(0.0, 0.0, 2, 0.0, 0.0), 0.0) is None
 
 
 def test_points_of_straight_flight_are_on_the_map_too() -> None:

@@ -13,11 +13,11 @@ import tempfile
 from pathlib import Path
 
 from hw_replay.simulate.demo import BUNDLED
+from tests.support.comparison_text import sentences
 from vario.app.cli import main
 from vario.app.compare.compare import compare_tables
 from vario.app.compare.result import Comparison
 from vario.app.compare.tables import table_of_rows
-from vario.app.compare.words import meaning
 from vario.app.outputs.catalogue import TRACE
 from vario.app.outputs.output import Kind
 
@@ -55,9 +55,9 @@ def refresh() -> None:
             main(["replay", str(BUNDLED), "--out", folder, "--no-sound", "--no-picture"])
         rows = thinned(read(Path(folder) / "trace.csv"))
     if GOLDEN.exists():
-        sentences = list(meaning(against_golden(rows)))
-        print("What the change means:" if sentences else "Nothing has moved.")
-        for sentence in sentences:
+        moved = list(sentences(against_golden(rows)))
+        print("What the change means:" if moved else "Nothing has moved.")
+        for sentence in moved:
             print(f"- {sentence}")
     with GOLDEN.open("w", newline="", encoding="ascii") as file:
         writer = csv.DictWriter(file, list(rows[0]), lineterminator="\n")

@@ -19,7 +19,7 @@ from hw_replay.simulate.air import AirModel, Atmosphere
 from hw_replay.simulate.airframe import QUENDEL_2, Airframe, AirframePolar
 from hw_replay.simulate.demo import long_flight
 from hw_replay.simulate.flight import motions
-from hw_replay.simulate.glider import Controls, GliderModel, GliderState, Motion
+from hw_replay.simulate.glider import GliderModel, GliderState, Motion, PilotInput
 from hw_replay.simulate.rotation import from_euler
 from tests.support.examples import drawn
 
@@ -43,7 +43,7 @@ def still_air() -> AirModel:
 
 
 def fly(
-    glider: GliderModel, state: GliderState, controls: Controls, seconds: float, dt_s: float = 0.01
+    glider: GliderModel, state: GliderState, controls: PilotInput, seconds: float, dt_s: float = 0.01
 ) -> list[Motion]:
     flown = []
     for _ in range(round(seconds / dt_s)):
@@ -88,7 +88,7 @@ def test_circles_of_the_published_turn_table(
     load = 1 / math.cos(math.radians(bank_deg))
     tas = straight_mps * math.sqrt(load)
     now = GliderModel(craft, still_air()).motion(
-        level_state(craft, tas, math.radians(bank_deg)), Controls(load)
+        level_state(craft, tas, math.radians(bank_deg)), PilotInput(load)
     )
     assert now.drag_sink_mps == pytest.approx(sink_mps, abs=0.05)
     # Radius and time from the force across the path and nothing else.
@@ -115,7 +115,7 @@ def test_gyro_and_accelerometer_in_a_coordinated_turn(
     # A wing set so that the fuselage is level in the turn, as the textbook has it.
     level = -NO_DRAG.alpha_scale / (math.cos(bank) * 1.225 * tas**2)
     craft = replace(NO_DRAG, zero_lift_rad=level, stall_rad=1.0)
-    controls = Controls(load=1 / math.cos(bank))
+    controls = PilotInput(load=1 / math.cos(bank))
     glider = GliderModel(craft, still_air())
     now = glider.motion(level_state(craft, tas, bank), controls)
     assert np.degrees(now.rate_radps) == pytest.approx([0.0, pitch, yaw], abs=1e-3)
@@ -128,7 +128,7 @@ def test_gyro_and_accelerometer_in_a_coordinated_turn(
 def test_zoom_without_drag_gains_the_height_of_the_speed() -> None:
     # (150² - 90²) (km/h)² / 2g = 56.651 m.
     glider = GliderModel(NO_DRAG, still_air())
-    flown = fly(glider, level_state(NO_DRAG, 150 / 3.6), Controls(load=1.35), 12.0)
+    flown = fly(glider, level_state(NO_DRAG, 150 / 3.6), PilotInput(load=1.35), 12.0)
     speeds = np.array([now.tas_mps for now in flown])
     slow = int(np.argmax(speeds < 25.0))
     assert slow > 0
@@ -148,7 +148,7 @@ def test_in_still_air_only_drag_takes_energy(hands: list[tuple[float, float]], a
     state = replace(state, velocity_ned_mps=(38.0, aside_mps, 0.0))  # it begins in a sideslip
     energies, sinks = [], []
     for load, roll in hands:
-        flown = fly(glider, state, Controls(load=load, roll_radps=roll), 1.0)
+        flown = fly(glider, state, PilotInput(load=load, roll_radps=roll), 1.0)
         energies += [now.energy_height_m for now in flown[:-1]]
         sinks += [now.drag_sink_mps for now in flown[:-1]]
         state = flown[-1].state
@@ -169,7 +169,7 @@ class _Moving(AirModel):
 
 def test_flight_in_a_steady_wind_is_flight_in_still_air_carried_along() -> None:
     # Galilean invariance: a uniform wind has no effect in the glider.
-    controls = Controls(load=1.2, roll_radps=0.05)
+    controls = PilotInput(load=1.2, roll_radps=0.05)
     state = level_state(QUENDEL_2, 30.0, height_m=800.0)
     still = fly(GliderModel(QUENDEL_2, still_air()), state, controls, 10.0)[-1]
     blown_state = replace(state, velocity_ned_mps=(37.0, 0.0, 0.0))
@@ -183,7 +183,7 @@ def test_a_head_wind_gust_is_worth_height() -> None:
     # Energy height h + V²/2g: one metre a second more at 25 m/s is 2.60 m.
     gust = _Moving(lambda t_s: -min(1.0, max(0.0, (t_s - 1.0) / 0.05)))
     state = level_state(NO_DRAG, 25.0)
-    flown = fly(GliderModel(NO_DRAG, gust), state, Controls(), 1.2)
+    flown = fly(GliderModel(NO_DRAG, gust), state, PilotInput(), 1.2)
     assert flown[-1].energy_height_m - flown[0].energy_height_m == pytest.approx(2.60, abs=0.01)
     assert flown[-1].power_mps == pytest.approx(0.0, abs=1e-9)
 
@@ -222,7 +222,7 @@ def test_attitude_from_heading_pitch_and_bank(heading: float, pitch: float, bank
 def test_at_rest_on_the_wheel_the_accelerometer_feels_gravity() -> None:
     glider = GliderModel(QUENDEL_2, AirModel(Atmosphere(), field_m=400.0))
     state = GliderState(0.0, 0.0, 0.0, 399.96, (0.0, 0.0, 0.0), from_euler(1.0, 0.0, 0.0))
-    now = fly(glider, state, Controls(heading_rad=1.0, wheel_brake=1.0), 5.0)[-1]
+    now = fly(glider, state, PilotInput(heading_rad=1.0, wheel_brake=1.0), 5.0)[-1]
     assert now.rolling
     assert now.force_mps2 == pytest.approx((0.0, 0.0, -G), abs=1e-6)
     assert now.rate_radps == pytest.approx((0.0, 0.0, 0.0), abs=1e-9)

@@ -11,7 +11,7 @@ import pytest
 from drivers.isa import impact_of_tas_pa
 from hw_replay.simulate.air import AirModel, Atmosphere
 from hw_replay.simulate.airframe import QUENDEL_2
-from hw_replay.simulate.glider import Controls, GliderModel, GliderState, Motion
+from hw_replay.simulate.glider import GliderModel, GliderState, Motion, PilotInput
 from hw_replay.simulate.rotation import from_euler
 from hw_replay.simulate.sensors import (
     AccelModel,
@@ -30,7 +30,7 @@ READINGS = 4000
 
 def motion(tas_mps: float, height_m: float = 1000.0) -> Motion:
     state = GliderState(0.0, 1500.0, -800.0, height_m, (tas_mps, 0.0, 0.0), from_euler(0.0, 0.0, 0.0))
-    return GliderModel(QUENDEL_2, AirModel(DAY)).motion(state, Controls())
+    return GliderModel(QUENDEL_2, AirModel(DAY)).motion(state, PilotInput())
 
 
 def test_white_noise_is_what_the_recording_states() -> None:

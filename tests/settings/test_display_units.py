@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from drivers.isa import altitude_m
 from vario.flight.motion.energy import Noise
 from vario.flight.setup import Setup
-from vario.settings.display import METRIC, UNITS, Display, DisplayUnits, Measure, Unit
+from vario.settings.display import DISPLAY_UNITS, METRIC, Display, DisplayUnits, Measure, Unit
 from vario.settings.errors import SettingsError
 from vario.settings.load import parse_settings
 from vario.settings.schema import Settings
@@ -44,14 +44,14 @@ def of(text: str) -> DisplayUnits:
 
 
 def test_the_factors_are_those_of_the_tables() -> None:
-    for units in UNITS.values():
+    for units in DISPLAY_UNITS.values():
         for name, unit in units.items():
             assert unit.factor == pytest.approx(1.0 / NIST[name], rel=1e-6)
             assert unit.symbol == name
 
 
 def test_every_measure_has_a_key_with_exactly_its_units() -> None:
-    for measure, units in UNITS.items():
+    for measure, units in DISPLAY_UNITS.items():
         for name in units:
             assert of(f'[display]\n{measure.value} = "{name}"').of(measure) is units[name]
         with pytest.raises(SettingsError, match=f"display.{measure.value}"):
@@ -73,9 +73,9 @@ def test_zero_has_no_sign(value: float) -> None:
     assert Unit(" m/s").figure(value) == "0.0"
 
 
-@given(st.sampled_from([(m, n) for m, units in UNITS.items() for n in units]), st.floats(-5000, 5000))
+@given(st.sampled_from([(m, n) for m, units in DISPLAY_UNITS.items() for n in units]), st.floats(-5000, 5000))
 def test_a_text_gives_the_value_back(choice: tuple[Measure, str], value: float) -> None:
-    unit = UNITS[choice[0]][choice[1]]
+    unit = DISPLAY_UNITS[choice[0]][choice[1]]
     read = float(unit.figure(value).replace("−", "-")) / unit.factor
     assert math.isclose(read, value, abs_tol=0.5001 * 10.0**-unit.decimals / unit.factor)
 

@@ -15,27 +15,27 @@ from typing import Any
 
 from vario.settings.renamed import text_with, with_new_names
 
-EVERYTHING = frozenset({"*"})
+EVERY_KEY = frozenset({"*"})
 
 FLYING: Mapping[str, frozenset[str]] = MappingProxyType(
     {
-        "flight": EVERYTHING,
-        "vario": EVERYTHING,
-        "average": EVERYTHING,
-        "circling": EVERYTHING,
-        "centring": EVERYTHING,
-        "expected_climb": EVERYTHING,
-        "speed_to_fly": EVERYTHING,
-        "goal": EVERYTHING,
-        "tone": EVERYTHING,
+        "flight": EVERY_KEY,
+        "vario": EVERY_KEY,
+        "average": EVERY_KEY,
+        "circling": EVERY_KEY,
+        "centring": EVERY_KEY,
+        "expected_climb": EVERY_KEY,
+        "speed_to_fly": EVERY_KEY,
+        "goal": EVERY_KEY,
+        "tone": EVERY_KEY,
         "voice": frozenset({"language", "each_turn", "on_request"}),
-        "display": EVERYTHING,
-        "trace": EVERYTHING,
+        "display": EVERY_KEY,
+        "trace": EVERY_KEY,
         # Chips by name, bus by number: an emulation replaces both by its own fake ones.
-        "sensors": EVERYTHING,
+        "sensors": EVERY_KEY,
         "gnss": frozenset({"baud"}),
         "nmea": frozenset({"rate"}),
-        "declaration": EVERYTHING,  # for an export of the recording
+        "declaration": EVERY_KEY,  # for an export of the recording
     }
 )
 """The keys that are taken, by section. Of `glider`, only the file name is taken, without its folder."""
@@ -60,7 +60,7 @@ def flying_settings(table: Mapping[str, Any]) -> dict[str, Any]:
         if name not in table:
             continue
         section = table[name]
-        if keys is EVERYTHING or not isinstance(section, Mapping):
+        if keys is EVERY_KEY or not isinstance(section, Mapping):
             taken[name] = section
             continue
         taken[name] = {key: value for key, value in section.items() if key in keys}

@@ -25,12 +25,12 @@ _PRESS = (
     'such as "maccready 0 m/s"'
 )
 ModeOverride = Literal["automatic", "cruise", "circling", "approach"]
-MODES: tuple[str, ...] = get_args(ModeOverride)
+MODE_NAMES: tuple[str, ...] = get_args(ModeOverride)
 """The values of `flight.mode`, in the order in which presses go through them."""
 
 
 @dataclass(frozen=True, slots=True)
-class Turning:
+class KnobStep:
     """What a step of a knob changes: the setting, the size of the step in `unit`; no unit: a plain number."""
 
     setting: str
@@ -53,7 +53,7 @@ class Pressing:
     name: str = ""
 
 
-def parse_turn(text: str) -> Turning | None:
+def parse_turn(text: str) -> KnobStep | None:
     """What the text of `turn` means; None if it is invalid."""
     setting, _, step = text.strip().partition(" ")
     if setting not in TURNED:
@@ -63,14 +63,14 @@ def parse_turn(text: str) -> Turning | None:
         size, unit = (float(step), None) if dimension is None else split(step, dimension)
     except (ValueError, QuantityError):
         return None
-    return Turning(setting, size, unit) if 0.0 < size < float("inf") else None
+    return KnobStep(setting, size, unit) if 0.0 < size < float("inf") else None
 
 
 def parse_press(text: str) -> Pressing | None:
     """What the text of `press` or `long_press` means; None if it is invalid."""
     kind, _, value = text.strip().partition(" ")
     value = value.strip()
-    allowed = {"mark": True, "mode": value in ("", *MODES), "say": not set(value.split()) - set(SPOKEN)}
+    allowed = {"mark": True, "mode": value in ("", *MODE_NAMES), "say": not set(value.split()) - set(SPOKEN)}
     if kind in allowed:
         return Pressing(kind, value) if allowed[kind] else None
     return Pressing("set", value, kind) if kind in TURNED and value else None

@@ -70,7 +70,7 @@ class Unit:
 
 _NAUTICAL_MILE_M = 1852.0
 
-UNITS: Mapping[Measure, Mapping[str, Unit]] = MappingProxyType(
+DISPLAY_UNITS: Mapping[Measure, Mapping[str, Unit]] = MappingProxyType(
     {
         Measure.VERTICAL_SPEED: {
             "m/s": Unit(" m/s", 1.0, 1),
@@ -109,7 +109,7 @@ UNITS: Mapping[Measure, Mapping[str, Unit]] = MappingProxyType(
 
 _SETS: Mapping[str, Mapping[Measure, str]] = MappingProxyType(
     {
-        "metric": {measure: next(iter(units)) for measure, units in UNITS.items()},
+        "metric": {measure: next(iter(units)) for measure, units in DISPLAY_UNITS.items()},
         "knots_and_feet": {
             Measure.VERTICAL_SPEED: "kt",
             Measure.SPEED: "kt",
@@ -170,7 +170,7 @@ class DisplayUnits:
 
     def of(self, measure: Measure) -> Unit:
         """The unit of a measure."""
-        return UNITS[measure][self._names[measure]]
+        return DISPLAY_UNITS[measure][self._names[measure]]
 
     def shown(
         self, measure: Measure, value_si: float | None, decimals: int | None = None, *, sign: bool = False

@@ -19,7 +19,7 @@ from vario.settings.glider import Glider
 from vario.settings.near import nearest
 from vario.settings.overrides import GLIDER, NOTHING, Overrides, glider_beside, lay_over
 from vario.settings.quantity import MASS, show
-from vario.settings.read import decoded, from_disk
+from vario.settings.read import from_disk, toml_of_text
 from vario.settings.schema import FlightSettings, Settings
 from vario.settings.toml_text import TomlFile, write_value
 
@@ -91,7 +91,7 @@ def load_text(text: str, path: Path) -> LoadedSettings:
     Raises:
         SettingsError: lists all faults in both.
     """
-    return _with_glider_file(decoded(str(path), text), path.parent, NOTHING)
+    return _with_glider_file(toml_of_text(str(path), text), path.parent, NOTHING)
 
 
 def may_be_glider(path: Path) -> bool:
@@ -174,14 +174,14 @@ def parse_settings(
     Raises:
         SettingsError: lists all faults in both texts and in the overrides.
     """
-    file = lay_over(decoded(name, text), overrides)
+    file = lay_over(toml_of_text(name, text), overrides)
     problems: list[Problem] = []
     glider = None
     try:
         if overrides.names_glider:
             glider = glider_beside(overrides)
         elif glider_text is not None:
-            glider = decoded(glider_name, glider_text)
+            glider = toml_of_text(glider_name, glider_text)
         elif isinstance(file.table.get("glider"), str) and GLIDER not in file.unread:
             problems.append(
                 file.problem(GLIDER, file.assignment(GLIDER), "the glider file itself is missing")

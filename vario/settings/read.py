@@ -84,13 +84,13 @@ def from_disk(path: pathlib.Path, if_absent: str = "there is no such file") -> T
         raise _unreadable(name, f"larger than {_LARGEST_FILE // 1024} kB; expected a TOML file of a few kB")
     try:
         # Some editors write a byte-order mark first. TOML does not allow it.
-        return decoded(name, content.decode("utf-8-sig"))
+        return toml_of_text(name, content.decode("utf-8-sig"))
     except UnicodeDecodeError as error:
         line = content.count(b"\n", 0, error.start) + 1
         raise _unreadable(name, "not UTF-8 text; save the file as UTF-8", line) from None
 
 
-def decoded(name: str, text: str) -> TomlFile:
+def toml_of_text(name: str, text: str) -> TomlFile:
     """Read a TOML text; its faults are in `problems`.
 
     Raises:

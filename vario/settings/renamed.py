@@ -12,7 +12,7 @@ from typing import Any
 
 from hw_replay.bounded_toml import parse_toml
 from vario.settings.edit import with_value
-from vario.settings.toml_text import Path, value_at, write_table
+from vario.settings.toml_text import Path, value_at, write_toml_table
 
 RENAMED: Mapping[Path, Path] = MappingProxyType(
     {
@@ -78,4 +78,4 @@ def text_with(change: Callable[[Mapping[str, Any]], dict[str, Any]], text: str) 
     except ValueError:
         return text
     changed = change(table)
-    return text if changed == table else write_table(changed)
+    return text if changed == table else write_toml_table(changed)

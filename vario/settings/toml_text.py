@@ -57,7 +57,7 @@ def write_key(key: str) -> str:
     return key if bare else write_value(key)
 
 
-def write_table(table: Mapping[str, Any]) -> str:
+def write_toml_table(table: Mapping[str, Any]) -> str:
     """A table as a TOML text: first its values, then its sub-tables, each under its header."""
     return "\n".join(_lines((), table)) + "\n"
 

@@ -51,7 +51,7 @@ Step = tuple[ToneCommand, int]
 
 
 @dataclass(slots=True)
-class _Stretch:
+class _ToneStretch:
     """Samples that can be rendered together.
 
     Attributes:
@@ -152,14 +152,14 @@ class Synth:
             at += stretch.n
         return pcm
 
-    def _next_stretch(self, waiting: deque[Step]) -> _Stretch:
+    def _next_stretch(self, waiting: deque[Step]) -> _ToneStretch:
         """Take from `waiting` what can be rendered together, and update the rhythm.
 
         A stretch ends before a command whose effect depends on the future state of gate and beep
         clock.
         """
         command, n = waiting.popleft()
-        stretch = _Stretch(self._rhythm.is_closed)
+        stretch = _ToneStretch(self._rhythm.is_closed)
         if command != self._command:
             self._call_cue(command)
             self._command = command
@@ -188,7 +188,7 @@ class Synth:
             waiting.popleft()
         return stretch
 
-    def _go_on(self, stretch: _Stretch, command: ToneCommand | None, n: int) -> None:
+    def _go_on(self, stretch: _ToneStretch, command: ToneCommand | None, n: int) -> None:
         stretch.steps.append((command, n))
         stretch.n += n
         self._rhythm.go_on(n)
@@ -235,7 +235,7 @@ class Synth:
         else:
             self._rhythm.beep(command.beep_hz, TIMBRES[self._voice].notes)
 
-    def _render_stretch(self, stretch: _Stretch, out: NDArray[np.int16]) -> None:
+    def _render_stretch(self, stretch: _ToneStretch, out: NDArray[np.int16]) -> None:
         n = stretch.n
         gate, ratio = self._rhythm.take(n)
         self._steer(stretch, gate)
@@ -258,7 +258,7 @@ class Synth:
         # Rounded, because truncation towards zero causes a distortion that is audible in quiet tones.
         np.rint(mixed, out=out, casting="unsafe")
 
-    def _steer(self, stretch: _Stretch, gate: NDArray[np.float32] | None) -> None:
+    def _steer(self, stretch: _ToneStretch, gate: NDArray[np.float32] | None) -> None:
         """Set the targets of pitch and level from the commands; they jump while nothing is audible."""
         pitches_hz = [on_grid(command.pitch_hz) for command, _ in stretch.steps if command is not None]
         tones = iter(zip(pitches_hz, self._waves[self._voice].amplitudes_at(pitches_hz), strict=True))

@@ -9,9 +9,9 @@ from __future__ import annotations
 import struct
 from collections.abc import Callable
 
-from drivers.chip import CELSIUS_ZERO_K
 from drivers.chips import bmp3xx, bmp280, dps310, ms56xx
 from drivers.fakes.bus import FakeChip, RegisterChip
+from drivers.isa import CELSIUS_ZERO_K
 
 PROMS = {
     "MS5611": (0, 40127, 36924, 23317, 23282, 33464, 28312, 0),

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import errno
 
-from drivers.chip import CELSIUS_ZERO_K
 from drivers.chips import ina219, sdp3x
 from drivers.fakes.bus import FakeChip, RegisterChip
+from drivers.isa import CELSIUS_ZERO_K
 
 
 class FakeMs4525do(FakeChip):

@@ -27,7 +27,7 @@ _LONGEST_NAME = 255
 """Largest length of a file name on Linux, in bytes (NAME_MAX)."""
 
 _WITH_PACKED = (".csv", ".nmea", ".nma")
-ENDINGS = (
+RECORDING_ENDINGS = (
     ".mcap",
     ".igc",
     ".ulg",
@@ -85,7 +85,9 @@ def find_jobs(
         if _may_be_a_recording(path) and results not in path.resolve().parents
     )
     if not names:
-        raise AppError(f"{folder}: no recording in it; expected files ending in {', '.join(ENDINGS)}")
+        raise AppError(
+            f"{folder}: no recording in it; expected files ending in {', '.join(RECORDING_ENDINGS)}"
+        )
     told: Counter[str] = Counter()
     jobs = []
     for name in names:
@@ -99,9 +101,9 @@ def find_jobs(
 
 def _may_be_a_recording(path: Path) -> bool:
     name = path.name.lower()
-    if not name.endswith((*ENDINGS, *GENERAL_ENDINGS)) or not path.is_file():
+    if not name.endswith((*RECORDING_ENDINGS, *GENERAL_ENDINGS)) or not path.is_file():
         return False
-    return name.endswith(ENDINGS) or is_recognized(path)
+    return name.endswith(RECORDING_ENDINGS) or is_recognized(path)
 
 
 def run_batch(
@@ -175,7 +177,7 @@ def flight_rows(batch: Batch) -> Iterator[dict[str, Any]]:
                 **{name: flight[name] for name in UTCS},
                 "lowest_m": flight["lowest_m"],
                 "highest_m": flight["highest_m"],
-                **{f"{mode}_s": flight["mode_s"].get(mode, 0.0) for mode in MODES},
+                **{f"{mode}_s": flight["mode_s"].get(mode, 0.0) for mode in FLIGHT_MODES},
                 "circling_share": flight["circling_share"],
                 "climbs": len(climbs),
                 "climb_gain_m": round(gain_m, 1),
@@ -223,7 +225,7 @@ UTCS = ("takeoff_utc", "landing_utc")
 """Of the flight. `start_utc` is that of the first sample of the row, not that of `t_s` = 0, which may be
 midnight."""
 
-MODES = ("ground", "launch", "cruise", "circling", "approach")
+FLIGHT_MODES = ("ground", "launch", "cruise", "circling", "approach")
 HINDSIGHT = ("rms_mps", "mean_mps", "lag_s")
 TRUTHS = ("vario_mps", "netto_mps", "tas_mps")
 
@@ -231,7 +233,7 @@ FLIGHT_COLUMNS = (
     *("file", "flight", "flights", "title", "origin", "start_utc", "glider"),
     *("duration_s", "takeoff_s", "landing_s"),
     *UTCS,
-    *("lowest_m", "highest_m", *(f"{mode}_s" for mode in MODES), "circling_share"),
+    *("lowest_m", "highest_m", *(f"{mode}_s" for mode in FLIGHT_MODES), "circling_share"),
     *("climbs", "climb_gain_m", "climb_average_mps", *(f"{name}_rms" for name in TRUTHS)),
     *(f"hindsight_{name}" for name in HINDSIGHT),
     *("rejected", "warnings"),

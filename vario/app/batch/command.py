@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 from vario.app.config.in_force import add_set_option, overrides_of
 from vario.app.files.paths import not_over
+from vario.app.options import add_config_option
 
 if TYPE_CHECKING:
     from vario.app.batch.batch import Batch
@@ -42,11 +43,7 @@ def add_parser(commands: Any) -> None:
     parser.add_argument(
         "--out", type=Path, default=Path("out/batch"), help="folder for results; default: out/batch"
     )
-    parser.add_argument(
-        "--config",
-        type=Path,
-        help="settings file for all recordings; default: the settings in each recording",
-    )
+    add_config_option(parser, "settings file for all recordings", "the settings in each recording")
     add_set_option(parser)
     parser.add_argument(
         "--format", choices=("csv", "parquet"), default="csv", help="format of the tables; default: csv"

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from vario.app.fake_option import add_fake_option
+from vario.app.options import add_config_option, add_fake_option
 
 if TYPE_CHECKING:
     from argparse import ArgumentParser, Namespace, _SubParsersAction
@@ -117,11 +117,7 @@ def _way(
         metavar=("FROM", "TO"),
         help="use only this part of the recording, s; default: all of it",
     )
-    way.add_argument(
-        "--config",
-        type=Path,
-        help="settings file; default: the one in the recording; with live, vario.toml in this folder",
-    )
+    add_config_option(way, default="the one in the recording; with live, vario.toml in this folder")
     way.add_argument(
         "--out", type=Path, default=Path("calibration"), help="folder for the results; default: calibration"
     )

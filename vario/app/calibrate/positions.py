@@ -43,7 +43,7 @@ def six_positions(samples: Iterable[Sample], gravity_mps2: float = G0_MPS2) -> O
     rests = resting(accel, STILL_MPS2, EACH_S)
     means = np.array([rest.mean for rest in rests]).reshape(-1, 3)
     _must_cover(means)
-    bias, scale, left = fitted(means, gravity_mps2)
+    bias, scale, left = fit_bias_and_scale(means, gravity_mps2)
     if left > WORST_MPS2:
         raise AppError(
             f"imu_accel: the residual of the positions is {left:.3f} m/s²; expected {WORST_MPS2:g} m/s² or "
@@ -71,7 +71,7 @@ def six_positions(samples: Iterable[Sample], gravity_mps2: float = G0_MPS2) -> O
     return Outcome("six-position", said, {"sensors.imu": settings}, {"imu": figures})
 
 
-def fitted(means: Floats, gravity_mps2: float) -> tuple[Floats, Floats, float]:
+def fit_bias_and_scale(means: Floats, gravity_mps2: float) -> tuple[Floats, Floats, float]:
     """Fit bias, m/s², shape (3,), and scale, shape (3,); the third value is the RMS residual, m/s².
 
     Args:

@@ -13,8 +13,8 @@ from hw_replay.source import RecordingInfo
 from vario.app.config.in_force import settings_in_force
 from vario.app.errors import AppError
 from vario.app.live.clock import Clock, MonotonicClock
-from vario.app.live.fitting import Buses, Fitted, described, fitted
-from vario.app.live.practice import WORDS, practice
+from vario.app.live.fitting import Buses, Fitted, build_sensors, described
+from vario.app.live.practice import PRACTICE, practice
 from vario.app.live.scheduler import Scheduler
 from vario.app.terminal import terminal
 from vario.settings.load import LoadedSettings, load_settings
@@ -54,12 +54,12 @@ def read_input(arguments: Namespace) -> tuple[list[Sample], RecordingInfo, Loade
         if arguments.apply is not None:
             raise AppError("--apply: readings of fake chips are not written into settings; leave out --fake")
         practised = practice(arguments.fake, config)
-        terminal().print(WORDS)
-        what = fitted(practised.loaded.settings, practised.buses, practised.port)
-        return measured(what, practised.clock, live_s), _origin(what, WORDS), practised.loaded
+        terminal().print(PRACTICE)
+        what = build_sensors(practised.loaded.settings, practised.buses, practised.port)
+        return measured(what, practised.clock, live_s), _origin(what, PRACTICE), practised.loaded
     loaded, buses = load_settings(config), Buses()
     try:
-        what = fitted(loaded.settings, buses)
+        what = build_sensors(loaded.settings, buses)
         return measured(what, MonotonicClock(), live_s), _origin(what, "measured live"), loaded
     finally:
         buses.close()

@@ -81,7 +81,7 @@ def gyro_scale(samples: Iterable[Sample], step_rad: float = math.pi / 2) -> Outc
     gyro, accel = needed(found, "imu_gyro", 3 * REST_S), needed(found, "imu_accel", 3 * REST_S)
     turns = _turns(gyro, accel, step_rad)
     _must_cover(turns)
-    scale, left = fitted(turns)
+    scale, left = fit_scale(turns)
     if left > WORST_LEFT:
         raise AppError(
             f"imu_gyro: the residual of the turns is {left:.1%}; expected {WORST_LEFT:.0%} or less: turn the "
@@ -106,7 +106,7 @@ def gyro_scale(samples: Iterable[Sample], step_rad: float = math.pi / 2) -> Outc
     )
 
 
-def fitted(turns: list[Turn]) -> tuple[Floats, float]:
+def fit_scale(turns: list[Turn]) -> tuple[Floats, float]:
     """Fit the scales of x, y and z, shape (3,), and the RMS residual as a fraction of the angle.
 
     Args:

@@ -11,6 +11,7 @@ from typing import Any
 
 from hw_replay.text import shown
 from vario.app.errors import AppError
+from vario.app.options import add_config_option
 
 SEEN_WITHIN_S = 1.5
 """A running instrument detects a new folder within half a second, on a slow card a little later."""
@@ -24,22 +25,12 @@ def add_parser(commands: Any) -> None:
     change = commands.add_parser("set", help="change one setting in the file, also in flight")
     change.add_argument("key", help="maccready, ballast, bugs, mode, volume, qnh or goal")
     change.add_argument("value", help='such as "2 m/s" or "60 kg"; a goal is "50.12 10.34 420 m" or none')
-    change.add_argument(
-        "--config",
-        type=Path,
-        default=Path("vario.toml"),
-        help=("settings file; default: vario.toml in this folder"),
-    )
+    add_config_option(change, here=True)
     change.set_defaults(command=_set)
 
     mark = commands.add_parser("mark", help="mark this moment, or a moment in a recording, with a text")
     mark.add_argument("text")
-    mark.add_argument(
-        "--config",
-        type=Path,
-        default=Path("vario.toml"),
-        help="settings file of the running instrument; default: vario.toml in this folder",
-    )
+    add_config_option(mark, "settings file of the running instrument", here=True)
     mark.add_argument(
         "--marks",
         type=Path,

@@ -4,10 +4,9 @@ from __future__ import annotations
 
 import argparse
 from collections.abc import Callable, Sequence
-from pathlib import Path
 from typing import TYPE_CHECKING
 
-from vario.app.fake_option import add_fake_option
+from vario.app.options import add_config_option, add_fake_option
 
 if TYPE_CHECKING:
     from argparse import _SubParsersAction
@@ -24,9 +23,7 @@ def add_parser(commands: _SubParsersAction[argparse.ArgumentParser]) -> None:
     parser = commands.add_parser(
         "check", help="on the ground: test wiring, sensors, card and sound; exit code 1 on a failure"
     )
-    parser.add_argument(
-        "--config", type=Path, default=Path("vario.toml"), help="settings file; default: vario.toml here"
-    )
+    add_config_option(parser, here=True)
     parser.add_argument(
         "--seconds", type=float, default=10.0, help="how long to read the sensors, s; default: 10"
     )
@@ -66,12 +63,12 @@ def check_command(arguments: argparse.Namespace) -> int:
 def _practise(arguments: argparse.Namespace) -> int:
     """Check fake chips: no card, no sound."""
     from vario.app.check.sensing import worst
-    from vario.app.live.practice import WORDS, practice
+    from vario.app.live.practice import PRACTICE, practice
     from vario.app.terminal import terminal
 
     practised = practice(arguments.fake, arguments.config)
     settings = practised.loaded.settings
-    terminal().print(WORDS)
+    terminal().print(PRACTICE)
     findings = check(settings, practised.buses, practised.port, practised.clock, arguments.seconds)
     print_findings(findings)
     return worst(findings)
@@ -92,11 +89,11 @@ def check(
     from vario.app.check.system import check_card
     from vario.app.check.wiring import check_wiring
     from vario.app.errors import AppError
-    from vario.app.live.fitting import NOTHING_FITTED, fitted
+    from vario.app.live.fitting import NOTHING_FITTED, build_sensors
 
     findings = check_wiring(settings, buses)
     try:
-        what = fitted(settings, buses, port)
+        what = build_sensors(settings, buses, port)
     except AppError as error:
         if str(error) == NOTHING_FITTED:
             findings.append(failed("settings", "no sensor is set", "Set the chips found under [sensors.…]"))

@@ -14,7 +14,7 @@ from pathlib import Path
 
 from aiohttp import web
 
-from vario.app.cockpit.process import LARGEST_BYTES
+from vario.app.cockpit.process import MESSAGE_BYTES
 from vario.app.cockpit.server import Latest, Server
 
 NICE = 10
@@ -65,7 +65,7 @@ async def serve(server: Server, listener: socket.socket, feed: socket.socket) ->
 
 def _take(feed: socket.socket, latest: Latest, ended: asyncio.Event) -> None:
     try:
-        message = feed.recv(LARGEST_BYTES)
+        message = feed.recv(MESSAGE_BYTES)
     except BlockingIOError:
         return
     except OSError:

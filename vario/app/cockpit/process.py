@@ -15,7 +15,7 @@ from vario.app.errors import AppError
 from vario.outlet import FIRST_RETRY_S, Outlet
 from vario.settings.output import Network, parse_page_address
 
-LARGEST_BYTES = 16_384
+MESSAGE_BYTES = 16_384
 """Largest message. A message has about 1500 bytes."""
 
 WAITING_BYTES = 65_536

@@ -123,7 +123,7 @@ def _climbs(
 ) -> Iterator[ClimbDifference]:
     if mode is None:
         return
-    pairs = {name: paired(output_of(name), a, b) for name in CLIMB_COLUMNS if name in common}
+    pairs = {name: paired(output_of(name), a, b) for name in COLUMNS_BY_CLIMB if name in common}
     t_s, words = mode
     circling = np.concatenate([[False], words == "circling", [False]]).astype(np.int8)
     edges = np.flatnonzero(np.diff(circling))
@@ -142,5 +142,5 @@ def _climbs(
         yield ClimbDifference(start_s, end_s, means)
 
 
-CLIMB_COLUMNS = ("vario_mps", "netto_mps", "average_mps", "wind_north_mps", "wind_east_mps")
+COLUMNS_BY_CLIMB = ("vario_mps", "netto_mps", "average_mps", "wind_north_mps", "wind_east_mps")
 """The columns whose means over a climb are compared."""

@@ -8,7 +8,14 @@ from rich.console import Console
 from rich.table import Table as Grid
 
 from vario.app.compare.result import ColumnDifference, Comparison
-from vario.app.compare.words import beginning, climb_sentences, mean_and_rms, shown, size, unit_of_column
+from vario.app.compare.words import (
+    beginning,
+    climb_sentences,
+    mean_and_rms,
+    size_text,
+    unit_of_column,
+    value_text,
+)
 from vario.app.outputs.catalogue import output_of
 from vario.app.outputs.flight_time import clock
 from vario.app.terminal import terminal
@@ -66,8 +73,8 @@ def _print_columns(console: Console, units: DisplayUnits, columns: list[ColumnDi
             count, at = 0, _at(c.first_s)
         else:
             count, at = c.all.count, _at(c.largest_s)
-            mean, rms = shown(units, c.name, c.all.mean), size(units, c.name, c.all.rms)
-            largest = shown(units, c.name, c.largest)
+            mean, rms = value_text(units, c.name, c.all.mean), size_text(units, c.name, c.all.rms)
+            largest = value_text(units, c.name, c.largest)
         if not c.judged:
             beyond = "not judged"
         elif c.tolerance is None:

@@ -13,7 +13,7 @@ from matplotlib.ticker import FuncFormatter, MultipleLocator
 
 from vario.app.compare.result import ColumnDifference, Comparison
 from vario.app.compare.tables import Table
-from vario.app.compare.words import people_read, size, unit_of_column
+from vario.app.compare.words import size_text, to_display_units, unit_of_column
 from vario.app.errors import OutputError
 from vario.app.outputs.catalogue import output_of
 from vario.app.outputs.flight_time import clock
@@ -101,7 +101,11 @@ def _draw_both(axes: Axes, units: DisplayUnits, name: str, a: Table, b: Table) -
     for table, colour, width, label in ((a, "#8fc4c1", 3.4, "A"), (b, INK, 1.0, "B")):
         t_s, values = table.columns[name]
         axes.plot(
-            t_s, people_read(units, name, np.asarray(values, np.float64)), color=colour, lw=width, label=label
+            t_s,
+            to_display_units(units, name, np.asarray(values, np.float64)),
+            color=colour,
+            lw=width,
+            label=label,
         )
     axes.set_ylabel(unit_of_column(units, name).strip(), fontsize=NORMAL, color=SOFT_INK)
     axes.legend(
@@ -111,17 +115,17 @@ def _draw_both(axes: Axes, units: DisplayUnits, name: str, a: Table, b: Table) -
 
 def _draw_difference(axes: Axes, units: DisplayUnits, column: ColumnDifference) -> None:
     dress(axes, "")
-    difference = people_read(units, column.name, column.difference)
+    difference = to_display_units(units, column.name, column.difference)
     axes.axhline(0.0, color=SOFT_INK, lw=0.6)
     axes.plot(column.t_s, difference, color=AMBER, lw=0.9)
     if column.tolerance:
-        band = people_read(units, column.name, np.array([-column.tolerance, column.tolerance]))
+        band = to_display_units(units, column.name, np.array([-column.tolerance, column.tolerance]))
         axes.axhspan(band[0], band[1], color=TEAL, alpha=0.18, lw=0)
     if column.first_s is not None:
         axes.axvline(column.first_s, color=INK, lw=1.0, ls=":")
     axes.set_ylabel("B − A", fontsize=NORMAL, color=SOFT_INK)
     if column.all is not None:
-        note = f"RMS {size(units, column.name, column.all.rms)}"
+        note = f"RMS {size_text(units, column.name, column.all.rms)}"
         if column.first_s is not None:
             note += f", first beyond the tolerance at {clock(column.first_s)}"
         axes.text(

@@ -5,25 +5,24 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 
-from vario.app.compare.result import ClimbDifference, ColumnDifference, Comparison, Spread
+from vario.app.compare.result import ClimbDifference, Comparison, Spread
 from vario.app.compare.tables import Floats
 from vario.app.outputs.catalogue import output_of
 from vario.app.outputs.flight_time import clock
-from vario.app.outputs.output import Output
 from vario.settings.display import DisplayUnits
 
 NO_MEAN = "–"
 """The mean of angles that are spread around the circle is undefined."""
 
 
-def shown(units: DisplayUnits, name: str, value: float | None) -> str:
+def value_text(units: DisplayUnits, name: str, value: float | None) -> str:
     """A difference with sign and display unit: "+0.12 m/s", "−1.3°"."""
     if value is None:
         return NO_MEAN
     return _figure(units, name, value, _decimals(units, name, value), sign=True) + unit_of_column(units, name)
 
 
-def size(units: DisplayUnits, name: str, value: float) -> str:
+def size_text(units: DisplayUnits, name: str, value: float) -> str:
     """The same without sign."""
     return _figure(units, name, value, _decimals(units, name, value), sign=False) + unit_of_column(
         units, name
@@ -43,7 +42,7 @@ def unit_of_column(units: DisplayUnits, name: str) -> str:
     return output_of(name).shown_in(units).text
 
 
-def people_read(units: DisplayUnits, name: str, values: Floats) -> Floats:
+def to_display_units(units: DisplayUnits, name: str, values: Floats) -> Floats:
     """Values of a column in its display unit."""
     return values * output_of(name).shown_in(units).factor
 
@@ -65,22 +64,6 @@ def _figure(units: DisplayUnits, name: str, value: float, decimals: int, *, sign
     return f"{value if sign else abs(value):{'+' if sign else ''}.{decimals}f}".replace("-", "−")
 
 
-def meaning(comparison: Comparison) -> Iterator[str]:
-    """Sentences on the differences: the first difference, then each output that changed.
-
-    Sentences describe B as the new trace and A as its reference.
-    """
-    yield from beginning(comparison)
-    moved = [column for column in comparison.columns if column.moved]
-    for column in moved:
-        if output_of(column.name).subject:
-            yield _column_sentence(comparison.units, column, reference=comparison.against_reference)
-    others = [column.name for column in moved if not output_of(column.name).subject]
-    if others:
-        yield f"also changed: {', '.join(others)}"
-    yield from climb_sentences(comparison)
-
-
 def beginning(comparison: Comparison) -> Iterator[str]:
     """Sentences on the first difference, and on columns and rows that only one side has."""
     first = comparison.first
@@ -96,7 +79,7 @@ def beginning(comparison: Comparison) -> Iterator[str]:
             yield f"new columns, not compared: {', '.join(comparison.added)}"
     if comparison.unmatched_s:
         where = f"the first at {comparison.unmatched_s[0]:.2f} s"
-        yield f"{_rows(len(comparison.unmatched_s))} on one side only, {where}"
+        yield f"{rows_text(len(comparison.unmatched_s))} on one side only, {where}"
     if comparison.uncovered_s > 0.0:
         yield f"one side covers {comparison.uncovered_s:.1f} s that the other does not"
 
@@ -109,39 +92,8 @@ def climb_sentences(comparison: Comparison) -> Iterator[str]:
             yield sentence
 
 
-def _column_sentence(units: DisplayUnits, column: ColumnDifference, *, reference: bool) -> str:
-    name, rows = column.name, column.difference.size
-    output = output_of(name)
-    subject = output.subject
-    if output.is_text:
-        other = int(column.difference.sum())
-        return f"{subject} differs in {_rows(other, rows)}"
-    parts = []
-    if column.all is not None and column.largest is not None and column.largest_s is not None:
-        if column.largest == 0.0:
-            parts.append("equal where both have a value")
-        else:
-            parts.append(
-                f"{_on_average(units, column.all.mean, output)}, RMS {size(units, name, column.all.rms)}, "
-                f"at most {size(units, name, column.largest)} at {clock(column.largest_s)}"
-            )
-    for count, who in ((column.only_b, "now shown"), (column.only_a, "no longer shown")):
-        if count and not reference:
-            parts.append(f"{who} in {_rows(count, rows)}")
-    if reference and column.only_a + column.only_b:
-        parts.append(f"nothing to compare in {_rows(column.only_a + column.only_b, rows)}")
-    return f"{subject}: " + "; ".join(parts)
-
-
-def _on_average(units: DisplayUnits, mean: float | None, output: Output) -> str:
-    if mean is None:
-        return "no mean direction"
-    if round(mean, output.decimals) == 0.0:
-        return "the same on average"
-    return f"{size(units, output.name, mean)} {'higher' if mean > 0 else 'lower'} on average"
-
-
-def _rows(count: int, of: int | None = None) -> str:
+def rows_text(count: int, of: int | None = None) -> str:
+    """A count of rows, with its share of all: "2 rows (10 %)"."""
     share = f" ({100 * count / of:.2g} %)" if of else ""
     return f"{count} row{'' if count == 1 else 's'}{share}"
 

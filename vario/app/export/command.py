@@ -9,8 +9,9 @@ from typing import Any
 
 from vario.app.config.in_force import add_set_option
 from vario.app.files.paths import folder_for, inputs, not_over
+from vario.app.options import add_config_option
 
-ENDINGS = {
+EXPORT_FILES = {
     "csv": "trace.csv",
     "parquet": "trace.parquet",
     "igc": "flight.igc",
@@ -36,11 +37,13 @@ def add_parser(commands: Any) -> None:
         "file", type=Path, help=("a recording (MCAP), a long CSV (also gzipped) or an FAI/IGC file")
     )
     export.add_argument(
-        "--as", dest="kind", choices=tuple(ENDINGS), required=True, help="what to write (docs/formats.md)"
+        "--as",
+        dest="kind",
+        choices=tuple(EXPORT_FILES),
+        required=True,
+        help="what to write (docs/formats.md)",
     )
-    export.add_argument(
-        "--config", type=Path, help="settings file; default: the one inside the recording, if any"
-    )
+    add_config_option(export)
     add_set_option(export)
     export.add_argument(
         "--start-utc",
@@ -84,7 +87,7 @@ def run(arguments: argparse.Namespace) -> int:
     if arguments.to is not None and (kind != "nmea" or arguments.out is not None):
         raise AppError("--to requires `--as nmea`, and replaces --out")
     source, loaded = opened(arguments.file, arguments.config, arguments.overrides)
-    out: Path = arguments.out or folder_for(arguments.file) / ENDINGS[kind]
+    out: Path = arguments.out or folder_for(arguments.file) / EXPORT_FILES[kind]
     writes = ".mcap" if kind == "mcap" else ""
     not_over(inputs(arguments.file, arguments.config, loaded), out, writes=writes)
     info, rate_hz = source.info, loaded.settings.trace.rate_hz

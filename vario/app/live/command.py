@@ -10,6 +10,8 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from vario.app.options import add_config_option
+
 if TYPE_CHECKING:
     from argparse import _SubParsersAction
 
@@ -24,12 +26,8 @@ LAST_WORDS_S = 1.0
 def add_parser(commands: _SubParsersAction[argparse.ArgumentParser]) -> None:
     """Register the command."""
     parser = commands.add_parser("run", help="fly: read the sensors, play the sound, record")
-    parser.add_argument(
-        "--config",
-        type=Path,
-        help=(
-            "settings file; default: vario.toml in this folder, in an emulation the settings in the recording"
-        ),
+    add_config_option(
+        parser, default="vario.toml in this folder, in an emulation the settings in the recording"
     )
     parser.add_argument(
         "--record", type=Path, metavar="DIR", help=("folder for recordings; default: from the settings")

@@ -23,15 +23,15 @@ from vario.app.change.short_names import set_setting
 from vario.app.errors import AppError
 from vario.outlet import Outlet, Seldom
 from vario.settings.controls import (
-    MODES,
+    MODE_NAMES,
     TURNED,
     Button,
     Controls,
     InputDevice,
+    KnobStep,
     Part,
     Pressing,
     Turnable,
-    Turning,
     parse_press,
     parse_turn,
 )
@@ -50,17 +50,17 @@ SETTLE_S = 0.25
 MARK_TEXT = "button"
 
 
-class _Device(Protocol):
+class _OpenPart(Protocol):
     @property
     def problem(self) -> str | None: ...
 
     def close(self) -> None: ...
 
 
-Open = Callable[[Controls, str, Send], _Device]
+Open = Callable[[Controls, str, Send], _OpenPart]
 
 
-def open_part(controls: Controls, name: str, send: Send, pins: Callable[[], Any] = lgpio_pins) -> _Device:
+def open_part(controls: Controls, name: str, send: Send, pins: Callable[[], Any] = lgpio_pins) -> _OpenPart:
     """Open one knob or button of the settings.
 
     Raises:
@@ -186,7 +186,7 @@ class ControlPanel:
         else:
             self._try(pressing.name, partial(self._set, pressing.name, pressing.value))
 
-    def _turn(self, turning: Turning, count: int) -> None:
+    def _turn(self, turning: KnobStep, count: int) -> None:
         """Change a setting by steps, up to the end of its range."""
         settings = self._settings()
         key = keys(Settings)[SHORT_NAMES[turning.setting]]
@@ -212,7 +212,7 @@ class ControlPanel:
     def _mode(self, value: str) -> None:
         """Hold a mode, or leave it if it is held already; without a value, the next one."""
         held = self._settings().flight.mode
-        following = MODES[(MODES.index(held) + 1) % len(MODES)]
+        following = MODE_NAMES[(MODE_NAMES.index(held) + 1) % len(MODE_NAMES)]
         self._set("mode", following if not value else "automatic" if value == held else value)
 
     def _set(self, name: str, value: str) -> None:

@@ -9,13 +9,13 @@ from drivers.fakes import FakeBus, FakeReceiver, World, fake
 from drivers.samples import Sample
 from vario.app.errors import AppError
 from vario.app.live.clock import Clock
-from vario.app.live.fitting import Fitted, fitted
+from vario.app.live.fitting import Fitted, build_sensors
 from vario.settings.edit import NotEditableError, set_value
 from vario.settings.load import LoadedSettings, parse_settings
 from vario.settings.schema import Settings
 from vario.settings.toml_text import Path
 
-USUAL: Mapping[Path, str] = MappingProxyType(
+SIMULATED_CHIPS: Mapping[Path, str] = MappingProxyType(
     {
         ("sensors", "imu", "chip"): "LSM6DSO",
         ("sensors", "baro", "chip"): "MS5611",
@@ -72,7 +72,7 @@ def with_chips(loaded: LoadedSettings) -> LoadedSettings:
         return loaded
     text = loaded.settings_toml
     try:
-        for key, value in USUAL.items():
+        for key, value in SIMULATED_CHIPS.items():
             text = set_value(text, key, value)
     except NotEditableError as error:
         raise AppError(f"{loaded.settings_name}: {error}; name the chips there") from error
@@ -112,5 +112,5 @@ def emulated(
     return (
         loaded,
         flown,
-        fitted(loaded.settings, fakes.__getitem__, lambda _: FakeReceiver(world, flown.now_s)),
+        build_sensors(loaded.settings, fakes.__getitem__, lambda _: FakeReceiver(world, flown.now_s)),
     )

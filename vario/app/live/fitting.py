@@ -68,7 +68,9 @@ class Fitted:
         return None if self.receiver is None else self.receiver.utc_at_zero
 
 
-def fitted(settings: Settings, buses: Callable[[int], Bus], port: Callable[[str], Port] = TtyPort) -> Fitted:
+def build_sensors(
+    settings: Settings, buses: Callable[[int], Bus], port: Callable[[str], Port] = TtyPort
+) -> Fitted:
     """The sensors that the settings name, not yet started.
 
     Raises:

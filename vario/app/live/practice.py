@@ -14,12 +14,12 @@ from drivers.bus import Bus
 from drivers.fakes import FakeBus, FakeReceiver, World
 from drivers.port import Port
 from hw_replay.open import open_source
-from vario.app.fake_option import AT_REST
 from vario.app.live.clock import Clock, SteppedClock
 from vario.app.live.emulation import FlownClock, wired, with_chips
+from vario.app.options import AT_REST
 from vario.settings.load import LoadedSettings, load_settings, parse_settings
 
-WORDS = "Practice with fake chips: the values below are not those of your instrument."
+PRACTICE = "Practice with fake chips: the values below are not those of your instrument."
 
 
 @dataclass(frozen=True, slots=True)

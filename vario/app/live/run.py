@@ -17,14 +17,14 @@ from vario.app.live.clock import FIRST_S, Clock, MonotonicClock
 from vario.app.live.controls import ControlPanel
 from vario.app.live.ending import Ending
 from vario.app.live.file_watch import SideWatch
-from vario.app.live.fitting import Buses, Fitted, described, fitted
+from vario.app.live.fitting import Buses, Fitted, build_sensors, described
 from vario.app.live.instrument import Instrument
 from vario.app.live.loop import LiveLoop
 from vario.app.live.notify import Notifier
 from vario.app.live.recorder import FlightFiles, Recorder
 from vario.app.live.scheduler import Scheduler
 from vario.app.live.speaker import Speaker
-from vario.app.live.status import Status, one_line
+from vario.app.live.status import Status, status_line
 from vario.app.nmea.kept import KeptSink
 from vario.app.nmea.out import NmeaOutput
 from vario.app.words.folder import words_of
@@ -166,7 +166,7 @@ def _hardware(loaded: LoadedSettings, options: RunOptions, ending: Ending) -> _H
     if options.emulate is None:
         buses = Buses()
         ending.add("buses", buses.close)
-        return _Hardware(loaded, clock, fitted(loaded.settings, buses), lambda: False)
+        return _Hardware(loaded, clock, build_sensors(loaded.settings, buses), lambda: False)
     # With fake chips only: the fakes and their random numbers take long to load.
     from vario.app.live.emulation import emulated  # noqa: PLC0415
 
@@ -191,7 +191,7 @@ class _Keeper:
         if now_s < self._next_s:
             return
         self._next_s = now_s + self._alive_every_s
-        line = one_line(self._status(now_s))
+        line = status_line(self._status(now_s))
         self._notifier.alive(line)
         self._show(line)
         if now_s >= self._log_s:

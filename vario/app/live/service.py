@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 
 from hw_replay.text import shown
 from vario.app.errors import AppError
+from vario.app.options import add_config_option
 
 if TYPE_CHECKING:
     from argparse import ArgumentParser, _SubParsersAction
@@ -177,12 +178,7 @@ def add_parser(commands: _SubParsersAction[ArgumentParser]) -> None:
     parser = commands.add_parser(
         "install-service", help="start with the Pi: show a systemd unit, then write it"
     )
-    parser.add_argument(
-        "--config",
-        type=Path,
-        default=Path("vario.toml"),
-        help=("settings file; default: vario.toml in this folder"),
-    )
+    add_config_option(parser, here=True)
     parser.add_argument("--user", default="vario", help="user who runs it; default: vario")
     parser.add_argument("--unit", type=Path, default=UNIT, help=f"file to write; default: {UNIT}")
     parser.add_argument("--yes", action="store_true", help="write without asking")

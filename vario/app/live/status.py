@@ -45,7 +45,7 @@ class Status:
     controls: str | None = None
 
 
-def one_line(status: Status) -> str:
+def status_line(status: Status) -> str:
     """The status in one line, for the terminal, the journal and the service manager."""
     parts = []
     reading = status.reading

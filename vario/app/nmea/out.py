@@ -22,9 +22,9 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterator
 from datetime import UTC, datetime, timedelta
-from functools import reduce
 from typing import Protocol
 
+from drivers.nmea import framed
 from vario.app.outputs.catalogue import OUTPUTS
 from vario.app.outputs.pacer import Pacer
 from vario.flight.reading import Reading
@@ -80,9 +80,7 @@ class NmeaOutput:
 
 def sentence(*fields: str) -> str:
     """A complete sentence with checksum and line end; the first field contains talker and type."""
-    body = ",".join(fields)
-    checksum = reduce(lambda so_far, character: so_far ^ ord(character), body, 0)
-    return f"${body}*{checksum:02X}\r\n"
+    return framed(",".join(fields))
 
 
 def sentences(reading: Reading, start_utc: datetime | None = None) -> Iterator[str]:

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from vario.app.files.paths import folder_for, not_over
+from vario.app.options import add_config_option
 
 
 def add_parser(commands: Any) -> None:
@@ -19,9 +20,7 @@ def add_parser(commands: Any) -> None:
     static.set_defaults(command=_static)
     flight = ways.add_parser("flight", help="from a flight: most likely noise figures (takes minutes)")
     flight.add_argument("file", type=Path, help="a recording (MCAP) or a long CSV of a flight")
-    flight.add_argument(
-        "--config", type=Path, help="settings file; default: the one inside the recording, if any"
-    )
+    add_config_option(flight)
     flight.add_argument("--out", type=Path, help="folder for the results; default: out/<name of the file>")
     flight.set_defaults(command=_flight)
 

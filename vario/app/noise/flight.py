@@ -189,10 +189,10 @@ def doubts(found: FlightFit) -> list[str]:
 
 def write_fit(found: FlightFit, out_dir: Path) -> list[Path]:
     """Write the settings fragment and the figures; returns the new paths of the former files."""
-    return write_fragment(out_dir, (SETTINGS, settings_text(found)), (FIGURES, figures_text(found)))
+    return write_fragment(out_dir, (SETTINGS, _settings_text(found)), (FIGURES, _figures_text(found)))
 
 
-def settings_text(found: FlightFit) -> str:
+def _settings_text(found: FlightFit) -> str:
     """The settings fragment, as TOML text to copy into the settings file."""
     after = found.fit.after
     tables = {"sensors.baro": {"noise": f"{after.baro_pa:.3g} Pa"}}
@@ -206,7 +206,7 @@ def settings_text(found: FlightFit) -> str:
     return toml_text([*comment, *as_comment(found.origin)], tables)
 
 
-def figures_text(found: FlightFit) -> str:
+def _figures_text(found: FlightFit) -> str:
     """All figures with their origin, as TOML text."""
     f = found.fit
     tables: dict[str, dict[str, Any]] = {"recording": found.origin}

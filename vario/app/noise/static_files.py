@@ -13,10 +13,10 @@ SETTINGS, FIGURES, PICTURE = "sensors.toml", "noise_figures.toml", "allan.png"
 
 def write_static(result: StaticResult, out_dir: Path) -> list[Path]:
     """Write the settings fragment and all figures as TOML; returns the new paths of the former files."""
-    return write_fragment(out_dir, (SETTINGS, settings_text(result)), (FIGURES, figures_text(result)))
+    return write_fragment(out_dir, (SETTINGS, _settings_text(result)), (FIGURES, _figures_text(result)))
 
 
-def settings_text(result: StaticResult) -> str:
+def _settings_text(result: StaticResult) -> str:
     """The settings fragment, as TOML text to copy into the settings file."""
     tables: dict[str, dict[str, Any]] = {}
     for m in result.measured:
@@ -31,7 +31,7 @@ def settings_text(result: StaticResult) -> str:
     return toml_text([*comment, *as_comment(result.origin)], tables)
 
 
-def figures_text(result: StaticResult) -> str:
+def _figures_text(result: StaticResult) -> str:
     """All figures in SI units with their origin, as TOML text."""
     tables: dict[str, dict[str, Any]] = {"recording": result.origin}
     for m in result.measured:

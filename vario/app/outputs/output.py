@@ -84,7 +84,6 @@ class Output:
         decimals: digits after the point in trace.csv.
         meaning: the description in docs/trace.md.
         kind: how its values behave.
-        subject: name in the sentences of a comparison; None: a comparison only lists its column name.
         measure: what it measures, which selects the display unit; None: degrees for angles, otherwise the
             SI unit.
         shown_decimals: digits after the point in the display unit; None: the usual ones of the unit. The
@@ -102,7 +101,6 @@ class Output:
     decimals: int
     meaning: str
     kind: Kind = Kind.NUMBER
-    subject: str | None = None
     measure: Measure | None = None
     shown_decimals: int | None = None
     plot: Plot | None = None

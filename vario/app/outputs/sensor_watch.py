@@ -34,7 +34,7 @@ _OF_SIGMA = 0.6745 * math.sqrt(6.0)
 """Median size of a second difference over the noise; 0.6745: upper quartile of the normal distribution."""
 
 
-class SensorWatch:
+class PressureCheck:
     """Tracks the samples of a recording.
 
     Args:

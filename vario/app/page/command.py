@@ -9,6 +9,7 @@ from typing import Any
 from vario.app.config.in_force import add_set_option
 from vario.app.excerpt import add_excerpt_options, excerpt
 from vario.app.files.paths import folder_for, inputs, not_over
+from vario.app.options import add_config_option
 
 DESCRIPTION = (
     "Make one HTML page of a flight that needs no other files and no network: plots over time, a map "
@@ -25,9 +26,7 @@ def add_parser(commands: Any) -> None:
     report.add_argument(
         "file", type=Path, help=("a recording (MCAP), a long CSV (also gzipped) or an FAI/IGC file")
     )
-    report.add_argument(
-        "--config", type=Path, help="settings file; default: the one inside the recording, if any"
-    )
+    add_config_option(report)
     add_set_option(report)
     report.add_argument("--out", type=Path, help="the page; default: out/<name of the file>/report.html")
     add_excerpt_options(report)

@@ -19,7 +19,7 @@ from vario.app.picture.style import (
     BAND,
     CLIMB_TINT,
     INK,
-    MODES,
+    MODE_STYLES,
     NORMAL,
     PAPER,
     SMALL,
@@ -88,7 +88,7 @@ def draw_altitude(axes: Axes, flight: TraceData) -> None:
     bottom -= 1.3 * strip
     modes = flight.thin_words("mode")
     shades = []
-    for name, style in MODES.items():
+    for name, style in MODE_STYLES.items():
         here = modes == name
         if not np.any(here):
             continue

@@ -22,7 +22,7 @@ from vario.app.picture.panels import draw_airspeed, draw_altitude, draw_marks, d
 from vario.app.picture.style import HUGE, INK, NORMAL, PAPER, SMALL, SOFT_INK
 from vario.app.picture.track import draw_climbs, draw_track, table_share
 
-CAUTION = (
+REPORT_CAUTION = (
     "Replayed from a recording. Not certified, and no substitute for certified instruments: do not judge "
     "clearance, final glide or airworthiness by this page."
 )
@@ -146,7 +146,7 @@ def _write_foot(figure: Figure, flight: TraceData, notes: Sequence[str], share: 
     lines = [part for note in (*_inputs(flight), *notes) for part in textwrap.wrap(note, _WIDTH)]
     if len(lines) > _MOST_LINES:
         lines = [*lines[: _MOST_LINES - 1], f"… and {len(lines) - _MOST_LINES + 1} more lines in the summary"]
-    figure.text(0.045, 0.104 * share, CAUTION, fontsize=NORMAL, color=INK, fontweight="bold", va="top")
+    figure.text(0.045, 0.104 * share, REPORT_CAUTION, fontsize=NORMAL, color=INK, fontweight="bold", va="top")
     figure.text(
         0.045,
         0.083 * share,

@@ -34,7 +34,7 @@ class ModeStyle:
     hatch_colour: str
 
 
-MODES: Mapping[str, ModeStyle] = MappingProxyType(
+MODE_STYLES: Mapping[str, ModeStyle] = MappingProxyType(
     {
         "cruise": ModeStyle("#e4edf3", None, "#e4edf3"),
         "circling": ModeStyle("#f2b544", None, "#f2b544"),

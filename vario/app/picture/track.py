@@ -16,7 +16,7 @@ from vario.app.picture.data import Floats, TraceData
 from vario.app.picture.style import (
     INK,
     LARGE,
-    MODES,
+    MODE_STYLES,
     NORMAL,
     PAPER,
     SMALL,
@@ -164,7 +164,7 @@ def _draw_bands(axes: Axes, flight: TraceData, t_s: Floats, east_km: Floats, nor
         axes.fill(
             np.concatenate([east + across_e, (east - across_e)[::-1]]),
             np.concatenate([north + across_n, (north - across_n)[::-1]]),
-            facecolor=MODES["circling"].fill,
+            facecolor=MODE_STYLES["circling"].fill,
             linewidth=0.0,
             zorder=2.0,
             label="_" if climb is not flight.climbs[0] else "climb (wider: stronger)",

@@ -10,6 +10,7 @@ from vario.app.config.in_force import add_set_option
 from vario.app.errors import AppError
 from vario.app.excerpt import add_excerpt_options, excerpt
 from vario.app.files.paths import folder_for, inputs, not_over, stem
+from vario.app.options import add_config_option
 
 if TYPE_CHECKING:
     from hw_replay.source import Source
@@ -26,9 +27,7 @@ def add_parser(commands: Any) -> None:
         type=Path,
         help="a recording (MCAP), a CSV, FAI/IGC or another file that docs/formats.md lists",
     )
-    replay.add_argument(
-        "--config", type=Path, help="settings file; default: the one inside the recording, if any"
-    )
+    add_config_option(replay)
     add_set_option(replay)
     replay.add_argument("--out", type=Path, help="folder for the results; default: out/<name of the file>")
     replay.add_argument("--marks", type=Path, help="folder with marks set during the flight")
@@ -56,9 +55,7 @@ def add_parser(commands: Any) -> None:
     imported.add_argument(
         "--out", type=Path, help="the recording to write; default: <name of the file>.mcap in this folder"
     )
-    imported.add_argument(
-        "--config", type=Path, help="settings file to store in the recording, with its glider"
-    )
+    add_config_option(imported, "settings file to store in the recording, with its glider", "none")
     imported.add_argument(
         "--map",
         dest="csv_map",

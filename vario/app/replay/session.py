@@ -12,7 +12,7 @@ from drivers.samples import Reference, Sample
 from hw_replay.open import open_source
 from hw_replay.source import Source
 from vario.app.config.in_force import overrides_of, settings_in_force, with_overrides
-from vario.app.outputs.sensor_watch import SensorWatch
+from vario.app.outputs.sensor_watch import PressureCheck
 from vario.app.outputs.summary import FlightSummary
 from vario.app.replay.flying_speed import learned_flying_mps
 from vario.app.replay.player import Player, noise_of
@@ -87,7 +87,7 @@ class ReplaySession:
         self._follow_changes = follow_changes
         self._reference = reference
         self._progress = progress
-        self._sensors = SensorWatch(self.noise, settings.sensors.pitot.offset_pa)
+        self._sensors = PressureCheck(self.noise, settings.sensors.pitot.offset_pa)
         self._hindsight = hindsight
         if hindsight is not None:
             self._pipeline.watch_corrections(hindsight.corrected)

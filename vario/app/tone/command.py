@@ -6,6 +6,7 @@ import argparse
 from pathlib import Path
 
 from vario.app.config.in_force import add_set_option
+from vario.app.options import add_config_option
 from vario.settings.quantity import SPEED
 
 SINGLE_BEEPS = "single beeps are visible in a part of a minute or less"
@@ -40,7 +41,7 @@ def add_parser(commands: argparse._SubParsersAction[argparse.ArgumentParser]) ->
     parser.add_argument(
         "--glide", type=float, default=0.0, help="time from each value to the next, s; default: 0"
     )
-    parser.add_argument("--config", type=Path, help="settings file; [tone] and [audio] are used")
+    add_config_option(parser, "settings file, of which [tone] and [audio] are used", "the default settings")
     add_set_option(parser)
     parser.add_argument(
         "--device", help="sound device for play, or a part of its name; default: the one in the settings"

@@ -8,28 +8,19 @@ from pathlib import Path
 from typing import Any
 
 from hw_replay.text import shown
+from vario.app.options import add_config_option
 
 
 def add_parser(commands: Any) -> None:
     """Add the two commands to the command line."""
     words = commands.add_parser("words", help="make the recorded words for spoken values, once")
-    words.add_argument(
-        "--config",
-        type=Path,
-        default=Path("vario.toml"),
-        help="settings file, which names language and folder; default: vario.toml in this folder",
-    )
+    add_config_option(words, "settings file, which names language and folder", here=True)
     words.add_argument("--language", help="two letters, such as en or de; default: from the settings")
     words.set_defaults(command=_words)
 
     ask = commands.add_parser("ask", help="let the running instrument say a value")
     ask.add_argument("name", nargs="+", help="one or more of average, maccready, wind, goal, lost")
-    ask.add_argument(
-        "--config",
-        type=Path,
-        default=Path("vario.toml"),
-        help="settings file of the running instrument; default: vario.toml in this folder",
-    )
+    add_config_option(ask, "settings file of the running instrument", here=True)
     ask.add_argument("--marks", type=Path, help="folder for marks, as given to vario run")
     ask.set_defaults(command=_ask)
 

@@ -70,9 +70,6 @@ class Expected:
     worth_turning_time_s: float
 
 
-NOTHING = Expected(None, worth_turning=False, worth_turning_time_s=0.0)
-
-
 class TurnAdvice(Enum):
     """Whether it is worth turning."""
 

@@ -114,7 +114,7 @@ def _between(start: Place | None, end: Place | None, took_s: float, lag_s: float
     return Place(north_m, east_m, end.frame, end.drift_north_mps, end.drift_east_mps)
 
 
-def offset_m(point: LiftPoint, place: Place, t_s: float) -> tuple[float, float] | None:
+def drifted_offset_m(point: LiftPoint, place: Place, t_s: float) -> tuple[float, float] | None:
     """How far north and east of `place` the air of a point has drifted by the time `t_s`, m."""
     then = point.place
     if then is None or then.frame != place.frame:

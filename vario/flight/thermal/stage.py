@@ -23,7 +23,7 @@ from vario.flight.thermal.airmass_velocity import AirmassVelocity
 from vario.flight.thermal.centring import CentringCue
 from vario.flight.thermal.circle import FRESH_PER_TURN, Circle, circle_of
 from vario.flight.thermal.core_fit import Core, Floats, fit_core
-from vario.flight.thermal.lift_map import STEP_RAD, LiftMap, LiftPoint, offset_m
+from vario.flight.thermal.lift_map import STEP_RAD, LiftMap, LiftPoint, drifted_offset_m
 from vario.flight.thermal.shifting import Manoeuvre, RollRate, Size, best_manoeuvre
 
 FIT_EVERY = 3
@@ -71,7 +71,7 @@ class Shift:
 class Thermal:
     """The results on the thermal; `circle` and `shift` only while circling.
 
-    `lift_map` holds the points of the last minutes, oldest first; `lift_map.offset_m` says where each is now.
+    `lift_map` holds the points of the last minutes, oldest first; `drifted_offset_m` gives where each is now.
     `centring_now` is the size of the shift for the one frame in which the cue is due, `centring_cues` counts
     the cues.
     """
@@ -189,7 +189,7 @@ class ThermalStage:
         rows = []
         latest = self._map.points[-1].turn_angle_rad
         for point in self._map.points:
-            offset = offset_m(point, place, t_s)
+            offset = drifted_offset_m(point, place, t_s)
             if offset is not None:
                 age = abs(latest - point.turn_angle_rad)
                 rows.append((*offset, point.air_mps, age, point.heading_rad, point.turning))

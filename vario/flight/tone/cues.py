@@ -180,7 +180,7 @@ class CueStage:
 
     def __init__(self, setup: Setup) -> None:
         self._call: CueCall | None = None
-        self._sensors = _SensorWatch()
+        self._sensors = _LossWatch()
         self.configure(setup)
         self.reset(ResetReason.START)
 
@@ -228,7 +228,7 @@ class CueStage:
         del self._waiting_until_s[index]
 
 
-class _SensorWatch:
+class _LossWatch:
     """Distinguishes a lost sensor from one that was never there."""
 
     def __init__(self) -> None:

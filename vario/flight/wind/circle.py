@@ -85,7 +85,7 @@ class FlownCircle:
 
 
 @dataclass(frozen=True, slots=True)
-class _Fix:
+class _Tip:
     t_s: float
     turned_rad: float
     north_mps: float
@@ -93,11 +93,11 @@ class _Fix:
     tas_mps: float | None
 
 
-class CircleWatch:
+class CircleCollector:
     """Collects velocities and fits a circle each time another full turn has been flown."""
 
     def __init__(self) -> None:
-        self._fixes: deque[_Fix] = deque()
+        self._fixes: deque[_Tip] = deque()
         self._turned_rad = 0.0
         self._last: GnssVel | None = None
 
@@ -114,7 +114,7 @@ class CircleWatch:
         if broken:
             return None
         self._turned_rad += turned
-        self._fixes.append(_Fix(sample.t_s, self._turned_rad, sample.north_mps, sample.east_mps, tas_mps))
+        self._fixes.append(_Tip(sample.t_s, self._turned_rad, sample.north_mps, sample.east_mps, tas_mps))
         while sample.t_s - self._fixes[0].t_s > KEEP_S:
             self._fixes.popleft()
         whole = abs(self._turned_rad - self._fixes[0].turned_rad) >= math.tau

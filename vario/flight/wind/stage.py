@@ -27,7 +27,7 @@ from vario.flight.motion.attitude import Attitude
 from vario.flight.setup import Setup
 from vario.flight.stage import ResetReason
 from vario.flight.wind.aided import AidedWind
-from vario.flight.wind.circle import CircleWatch, FlownCircle
+from vario.flight.wind.circle import CircleCollector, FlownCircle
 from vario.flight.wind.filter import USUAL_SCALE, WindFilter
 from vario.flight.wind.noise import WindNoise
 
@@ -43,7 +43,7 @@ USEFUL_SCALE = 0.03
 FORGET_S = 1800.0
 """An older wind is not given."""
 
-FLYING_MPS = 12.0
+IN_FLIGHT_MPS = 12.0
 """Below this airspeed the glider does not fly."""
 
 EVERY_S = 0.18
@@ -108,7 +108,7 @@ class _Moment:
 
 
 @dataclass(frozen=True, slots=True)
-class _Found:
+class _WindEstimate:
     """The estimate of the filter after a velocity; see `Wind`. The north is added to the summed heading."""
 
     north_mps: float
@@ -120,7 +120,7 @@ class _Found:
     scale_sigma: float | None
 
 
-def _worth_saying(filter_: WindFilter) -> _Found | None:
+def _worth_saying(filter_: WindFilter) -> _WindEstimate | None:
     """The outputs that are known well enough; None if the wind is not."""
     sigma_mps = filter_.sigma_mps
     if sigma_mps > USEFUL_MPS:
@@ -130,10 +130,10 @@ def _worth_saying(filter_: WindFilter) -> _Found | None:
         north_rad = filter_.north_rad
     if filter_.has_scale and filter_.scale_sigma < USEFUL_SCALE and filter_.eddy_mps < ROUGH_MPS:
         scale, scale_sigma = filter_.scale, filter_.scale_sigma
-    return _Found(*filter_.wind_mps, sigma_mps, filter_.nis, north_rad, scale, scale_sigma)
+    return _WindEstimate(*filter_.wind_mps, sigma_mps, filter_.nis, north_rad, scale, scale_sigma)
 
 
-def _scale_off(found: _Found | None) -> bool:
+def _scale_off(found: _WindEstimate | None) -> bool:
     """Whether the airspeed is known to be wrong. The inertial filter uses it, so its wind is wrong too."""
     if found is None or found.scale is None or found.scale_sigma is None:
         return False
@@ -156,7 +156,7 @@ class WindStage:
             self._turning = False
             return
         self._filter = WindFilter(WindNoise())
-        self._circles = CircleWatch()
+        self._circles = CircleCollector()
         self._moments: deque[_Moment] = deque()
         self._turned_rad = 0.0
         self._stretch = 0
@@ -167,7 +167,7 @@ class WindStage:
         self._used_s: float | None = None
         self._net_north_mps = self._net_east_mps = 0.0
         self._known = False
-        self._found: _Found | None = None
+        self._found: _WindEstimate | None = None
         self._aided = AidedWind()
 
     def update(
@@ -205,7 +205,7 @@ class WindStage:
         if attitude is not None:
             self._turned_rad += attitude.turn_rate_radps * dt_s
             right_rad, up_rad = attitude.path_right_rad, attitude.path_up_rad
-        flying = tas_mps is not None and inputs.has_pitot and tas_mps > FLYING_MPS
+        flying = tas_mps is not None and inputs.has_pitot and tas_mps > IN_FLIGHT_MPS
         self._moments.append(
             _Moment(
                 t_s,
@@ -296,7 +296,7 @@ class WindStage:
         known = (found.nis, heading_rad, found.scale, found.scale_sigma)
         return Wind(north_mps, east_mps, age_s, sigma_mps, *known)
 
-    def _heading_rad(self, found: _Found | None) -> float | None:
+    def _heading_rad(self, found: _WindEstimate | None) -> float | None:
         """The direction of flight now, where the turning since the last velocity is known."""
         now = self._moments[-1]
         if found is None or found.north_rad is None or now.stretch is None:

@@ -13,7 +13,7 @@ Floats = NDArray[np.float64]
 
 SIZE = 7
 N, E, A, C, B, EDDY = 0, 1, 2, 3, 4, 5
-TURN, EDDIES = slice(2, 4), slice(5, 7)
+TURN = slice(2, 4)
 
 _MOVING = np.ravel_multi_index(([A, C, A, C, EDDY, EDDY + 1], [C, A, B, B, EDDY, EDDY + 1]), (SIZE, SIZE))
 """Entries of F that are not those of the identity, in the order in which `predict` writes them."""

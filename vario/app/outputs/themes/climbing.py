@@ -33,7 +33,6 @@ TURNING = (
         "Direction of flight through the air, from true north. It differs from the course over ground by the "
         "wind.",
         Kind.ANGLE,
-        subject="heading",
         shown_decimals=0,
     ),
 )
@@ -114,7 +113,6 @@ CIRCLE = (
         0,
         "Number of centring cues given so far.",
         Kind.COUNT,
-        subject="the count of centring cues",
     ),
     Output(
         "shift_m",
@@ -160,7 +158,6 @@ EXPECTED = (
         lambda r: r.expected.climb_mps,
         3,
         "Expected climb: relative netto, averaged over the size of a circle.",
-        subject="the expected climb",
         measure=Measure.VERTICAL_SPEED,
     ),
     Output(

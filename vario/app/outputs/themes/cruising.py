@@ -40,7 +40,6 @@ SPEEDS = (
         lambda r: r.speed.speed_error_mps,
         3,
         "Speed to fly minus indicated airspeed; positive: fly faster.",
-        subject="how much faster to fly",
         measure=Measure.SPEED,
     ),
     Output(

@@ -36,7 +36,6 @@ POSITION = (
         _gnss_altitude,
         1,
         "Altitude of the latest GNSS position, above mean sea level.",
-        subject="GNSS altitude",
         references=("truth_altitude_m",),
         measure=Measure.HEIGHT,
     ),
@@ -45,7 +44,6 @@ POSITION = (
         _ground_speed,
         3,
         "Speed over the ground, from the latest GNSS velocity.",
-        subject="ground speed",
         measure=Measure.SPEED,
     ),
     Output(
@@ -53,7 +51,6 @@ POSITION = (
         lambda r: r.energy.climb_mps,
         3,
         "Rate of climb. It is not compensated: pulling up reads as climb.",
-        subject="the rate of climb",
         references=("var_mps", "autopilot_climb_mps"),
         measure=Measure.VERTICAL_SPEED,
     ),
@@ -62,7 +59,6 @@ POSITION = (
         _load_factor,
         3,
         "Normal load factor: 1 in straight and level flight.",
-        subject="the load factor",
         shown_decimals=2,
     ),
     Output(
@@ -71,7 +67,6 @@ POSITION = (
         2,
         "Altitude above mean sea level as an altimeter set to the QNH of `[display] qnh` shows it (ICAO "
         "Annex 2). Empty without QNH.",
-        subject="altitude (QNH)",
         measure=Measure.HEIGHT,
     ),
     Output(

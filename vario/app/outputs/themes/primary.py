@@ -33,14 +33,12 @@ PRIMARY = (
         0,
         f"Flight mode: {words(mode.value for mode in Mode)}.",
         Kind.TEXT,
-        subject="the flight mode",
     ),
     Output(
         "altitude_m",
         lambda r: r.energy.altitude_m,
         2,
         "Pressure altitude in the standard atmosphere (1013.25 hPa). True altitude is in `gnss_altitude_m`.",
-        subject="pressure altitude",
         plot=Plot("altitude", "pressure altitude", "ink", 1.6),
         measure=Measure.HEIGHT,
     ),
@@ -49,7 +47,6 @@ PRIMARY = (
         lambda r: r.energy.ias_mps,
         3,
         "Indicated airspeed.",
-        subject="indicated airspeed",
         measure=Measure.SPEED,
         plot=Plot("airspeed", "indicated", "ink", 1.2),
     ),
@@ -58,7 +55,6 @@ PRIMARY = (
         lambda r: r.energy.tas_mps,
         3,
         "True airspeed.",
-        subject="true airspeed",
         measure=Measure.SPEED,
     ),
     Output(
@@ -67,7 +63,6 @@ PRIMARY = (
         5,
         "Pitch attitude; nose up is positive.",
         Kind.ANGLE,
-        subject="pitch",
         shown_decimals=0,
         plot=Plot("attitude", "pitch", "teal", 1.1),
         references=("autopilot_pitch_rad",),
@@ -78,7 +73,6 @@ PRIMARY = (
         5,
         "Bank angle; right wing down is positive.",
         Kind.ANGLE,
-        subject="bank",
         shown_decimals=0,
         plot=Plot("attitude", "bank, right positive", "violet", 1.1, order=-1),
         references=("autopilot_bank_rad",),
@@ -89,7 +83,6 @@ PRIMARY = (
         3,
         "Total-energy climb rate, not damped. Without airspeed it is the plain climb rate, and `quality` "
         "contains `uncompensated`.",
-        subject="the vario",
         plot=Plot("vario", "vario", "ink", 1),
         references=("vat_mps",),
         measure=Measure.VERTICAL_SPEED,
@@ -99,7 +92,6 @@ PRIMARY = (
         lambda r: r.air.netto_mps,
         3,
         "Netto: vertical speed of the air. It needs a glider file, airspeed, and free flight.",
-        subject="netto",
         plot=Plot("vario", "netto", "teal", 1, order=-1),
         references=("net_mps",),
         measure=Measure.VERTICAL_SPEED,
@@ -110,7 +102,6 @@ PRIMARY = (
         3,
         "Relative netto: the climb rate that circling in this air would give, at the bank and speed of "
         "`[circling]`.",
-        subject="relative netto",
         measure=Measure.VERTICAL_SPEED,
     ),
     Output(
@@ -118,7 +109,6 @@ PRIMARY = (
         lambda r: r.averages.average_mps,
         3,
         "Averager: mean climb rate over the last `[average] window`.",
-        subject="the averager",
         plot=Plot("vario", "average", "amber", 2, order=-2),
         measure=Measure.VERTICAL_SPEED,
     ),
@@ -127,7 +117,6 @@ PRIMARY = (
         lambda r: r.averages.turn_mps,
         3,
         "Mean climb rate over the last full turn of heading.",
-        subject="the average of the last turn",
         measure=Measure.VERTICAL_SPEED,
     ),
     Output(
@@ -135,7 +124,6 @@ PRIMARY = (
         lambda r: r.averages.climb_mps,
         3,
         "Mean climb rate since the present climb began.",
-        subject="the average of the climb",
         measure=Measure.VERTICAL_SPEED,
     ),
     Output(
@@ -143,7 +131,6 @@ PRIMARY = (
         _wind_north,
         3,
         "Wind: speed of the air towards north.",
-        subject="the north component of the wind",
         references=("wdi_north_mps",),
         measure=Measure.WIND,
     ),
@@ -152,7 +139,6 @@ PRIMARY = (
         _wind_east,
         3,
         "Wind: speed of the air towards east.",
-        subject="the east component of the wind",
         references=("wdi_east_mps",),
         measure=Measure.WIND,
     ),
@@ -161,7 +147,6 @@ PRIMARY = (
         lambda r: r.speed_to_fly_mps,
         3,
         "Speed to fly, as indicated airspeed. Only in cruise.",
-        subject="speed to fly",
         measure=Measure.SPEED,
         plot=Plot("airspeed", "to fly", "rose", 1.6, dash=(6, 4)),
     ),
@@ -172,7 +157,6 @@ PRIMARY = (
         "The reasons why outputs are incomplete, as words joined by `+`: "
         f"{words(str(flag) for flag in Quality)}; `ok` if there is none.",
         Kind.TEXT,
-        subject="the quality of the outputs",
     ),
 )
 """trace.csv begins with these, in this order."""

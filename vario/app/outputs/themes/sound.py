@@ -40,7 +40,6 @@ SOUND = (
         lambda r: r.needle_mps,
         3,
         "The vario that needle and tone follow: `vario_mps` damped by `[vario] damping`.",
-        subject="the damped vario of needle and tone",
         measure=Measure.VERTICAL_SPEED,
     ),
     Output(
@@ -49,14 +48,12 @@ SOUND = (
         0,
         f"The voice of the tone: {words(_VOICES.values())}; empty in silence.",
         Kind.TEXT,
-        subject="the voice of the tone",
     ),
     Output(
         "tone_frequency_hz",
         _frequency,
         1,
         "Fundamental frequency of the tone; empty in silence.",
-        subject="the frequency of the tone",
         shown_decimals=0,
     ),
     Output(
@@ -64,14 +61,12 @@ SOUND = (
         _beep_rate,
         2,
         "Beeps (or pairs of notes) per second; 0 is a continuous tone; empty in silence.",
-        subject="the beep rate",
     ),
     Output(
         "tone_level",
         lambda r: r.tone.level,
         3,
         "Commanded loudness of the tone, 0 (silence) to 1, before the volume of the sound device.",
-        subject="the level of the tone",
         shown_decimals=2,
     ),
     Output(
@@ -81,7 +76,6 @@ SOUND = (
         f"The cue that began since the row before, in this row only: {words(_CUES.values())}; several are "
         "joined by `+`.",
         Kind.EVENT,
-        subject="the cue",
         number_of=_cue_number,
     ),
 )

@@ -1,0 +1,37 @@
+"""Options that several commands have."""
+
+from __future__ import annotations
+
+from argparse import ArgumentParser
+from pathlib import Path
+
+AT_REST = Path("rest")
+"""The value of `--fake` without a file."""
+
+HERE = Path("vario.toml")
+
+
+def add_config_option(
+    parser: ArgumentParser,
+    about: str = "settings file",
+    default: str = "the one inside the recording, if any",
+    *,
+    here: bool = False,
+) -> None:
+    """Add `--config` to a command; with `here` its default is vario.toml in the current folder."""
+    default = f"{HERE} in this folder" if here else default
+    parser.add_argument(
+        "--config", type=Path, default=HERE if here else None, help=f"{about}; default: {default}"
+    )
+
+
+def add_fake_option(parser: ArgumentParser) -> None:
+    """Add `--fake` to a command that can run without hardware for practice."""
+    parser.add_argument(
+        "--fake",
+        type=Path,
+        nargs="?",
+        const=AT_REST,
+        metavar="FILE",
+        help="practice: fake chips instead of real ones, at rest or playing a recording, without waiting",
+    )

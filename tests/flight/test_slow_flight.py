@@ -31,9 +31,7 @@ from vario.settings.glider import Limits
 from vario.settings.schema import Settings
 
 
-def recorded(
-    path: Path, speed_mps: float, sink_mps: float, *, pressure: bool, turn_s: float = 0.0
-) -> Source:
+def recorded(path: Path, speed_mps: float, sink_mps: float, *, pressure: bool, turn_s: float = 0.0) -> Source:
     """Two minutes at rest, eight of flight, two at rest, a fix a second."""
     lines, north_m, east_m, height_m, heading = [], 0.0, 0.0, 1500.0, 0.0
     for second in range(720):

@@ -82,7 +82,7 @@ def test_commands_together_sound_as_one_by_one(steps: list[Step], cuts: list[int
 def test_the_file_holds_what_is_heard_live(
     tmp_path_factory: pytest.TempPathFactory, steps: list[Step]
 ) -> None:
-    """A file without any sample contains one of silence: in FLAC a length of 0 means unknown (RFC 9639, 8.2)."""
+    """A file without samples contains one of silence: in FLAC a length of 0 is unknown (RFC 9639, 8.2)."""
     path = tmp_path_factory.mktemp("together") / "tone.flac"
     with FlacSink(path, RATE_HZ) as sink:
         for command, n in steps:

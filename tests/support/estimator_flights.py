@@ -269,6 +269,7 @@ def fly(
     seed: int,
     cache: Path,
     draw: Callable[[np.random.Generator], Fitted],
+    *,
     until_s: float = math.inf,
 ) -> Run:
     """Fly a scene, and make the readings of a set of sensors drawn from the seed."""

@@ -315,6 +315,7 @@ def fly(
     seed: int,
     cache: Path,
     sensors: Sensors | None = None,
+    *,
     until_s: float = math.inf,
 ) -> Flight:
     """Fly a scene of `SCENES` with a glider of the library ("sgs126", "sgs233"), or load it from `cache`.

@@ -382,7 +382,7 @@ def test_changes_of_speed_in_turns_are_not_used(pull_ups: list[Sample]) -> None:
 @pytest.fixture(scope="module")
 def glides() -> list[Sample]:
     speeds = (85, 95, 105, 115, 130, 145, 160)
-    return flown([Phase(str(v), v / 3.6, after(60), straight) for v in speeds], 85, 420.0)
+    return flown([Phase(str(v), v / 3.6, after(45), straight) for v in speeds], 85, 315.0)
 
 
 def test_the_polar_of_the_simulated_glider_comes_out_of_its_glides_within_the_errors_stated(

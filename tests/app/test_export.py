@@ -317,7 +317,7 @@ def test_parquet_and_csv_are_the_same_table(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("kind", ["igc", "nmea"])
-@pytest.mark.parametrize("flown_s", [60.0, pytest.param(math.inf, marks=pytest.mark.long)])
+@pytest.mark.parametrize("flown_s", [20.0, pytest.param(math.inf, marks=pytest.mark.long)])
 def test_export_command(
     kind: str, flown_s: float, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

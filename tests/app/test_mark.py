@@ -21,6 +21,7 @@ from vario.app.cli import main
 from vario.app.live.file_watch import SideWatch
 
 START = datetime(2025, 6, 14, 12, 30, tzinfo=UTC)
+NUMBERS = ["--no-sound", "--no-picture"]
 
 
 @pytest.fixture
@@ -121,7 +122,7 @@ def test_settings_can_be_changed_in_a_folder_that_is_watched(
 def test_a_replay_takes_dropped_marks(recording: Path, tmp_path: Path) -> None:
     drop_mark(tmp_path / "m", "here", START + timedelta(seconds=30))
     out = tmp_path / "out"
-    assert main(["replay", str(recording), "--marks", str(tmp_path / "m"), "--out", str(out)]) == 0
+    assert main(["replay", str(recording), *NUMBERS, "--marks", str(tmp_path / "m"), "--out", str(out)]) == 0
     found = json.loads((out / "summary.json").read_text(encoding="utf-8"))
     assert found["marks"] == [{"t_s": 30.0, "text": "here"}]
 
@@ -190,7 +191,7 @@ def test_marks_of_other_flights_and_those_the_recording_holds_are_left_out(
     drop_mark(folder, "here", START + timedelta(seconds=29.8))
     drop_mark(folder, "there", START + timedelta(seconds=40))
     drop_mark(folder, "a week later", START + timedelta(days=7))
-    assert main(["replay", str(recording), "--marks", str(folder), "--out", str(out)]) == 0
+    assert main(["replay", str(recording), *NUMBERS, "--marks", str(folder), "--out", str(out)]) == 0
     found = json.loads((out / "summary.json").read_text(encoding="utf-8"))
     assert [mark["text"] for mark in found["marks"]] == ["here", "there"]
 
@@ -216,6 +217,6 @@ def test_what_was_left_out_is_counted_once_also_with_marks(tmp_path: Path) -> No
         for k in range(600):
             writer.write(Baro(k / 10, 5.0 if k == 300 else 90_000.0 + k % 2))
     drop_mark(folder, "here", START + timedelta(seconds=30))
-    assert main(["replay", str(path), "--marks", str(folder), "--out", str(out)]) == 0
+    assert main(["replay", str(path), *NUMBERS, "--marks", str(folder), "--out", str(out)]) == 0
     found = json.loads((out / "summary.json").read_text(encoding="utf-8"))
     assert found["rejected_by_reader"] == 1

@@ -167,7 +167,7 @@ def test_climbs_are_drawn_in_air_that_stands_still() -> None:
         assert moved_m < 40.0
 
 
-@pytest.mark.parametrize("flown_s", [60.0, pytest.param(math.inf, marks=pytest.mark.long)])
+@pytest.mark.parametrize("flown_s", [20.0, pytest.param(math.inf, marks=pytest.mark.long)])
 def test_report_writes_one_page(flown_s: float, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     out = tmp_path / "new" / "page.html"
     assert main(["report", str(beginning(flown_s, tmp_path / "flight.mcap")), "--out", str(out)]) == 0

@@ -13,6 +13,7 @@ from drivers.events import SAY, PilotAction
 from hw_replay.simulate.demo import BUNDLED
 from tests.sound.test_voice import write_bank
 from tests.support.generated_words import generated_word
+from tests.support.page_flights import beginning
 from vario.app.cli import main
 from vario.app.errors import AppError
 from vario.app.live.file_watch import SideWatch
@@ -92,8 +93,9 @@ def test_a_request_comes_to_the_running_instrument(tmp_path: Path) -> None:
 
 
 def test_a_replay_without_words_says_so(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    options = ["--no-picture", "--to", "5", "--set", "voice.language=en", "--out", str(tmp_path / "out")]
-    assert main(["replay", str(BUNDLED), *options, "--words", str(tmp_path / "nowhere")]) == 0
+    flight = beginning(5.0, tmp_path / "flight.mcap")
+    options = ["--no-picture", "--set", "voice.language=en", "--out", str(tmp_path / "out")]
+    assert main(["replay", str(flight), *options, "--words", str(tmp_path / "nowhere")]) == 0
     assert "note: no speech in the sound" in capsys.readouterr().out
 
 

@@ -27,6 +27,8 @@ SLOW = {
     batch.bad_neighbours,
     batch.result_cannot_be_kept,
     disks.full,
+    disks.full_folders,
+    limits.deep,
     limits.many_changes,
     limits.renamed_topics,
     names.long_name,

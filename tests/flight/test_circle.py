@@ -391,7 +391,7 @@ def test_every_state_of_the_cue_can_be_left_and_reached() -> None:
 
 def test_the_map_is_bounded_and_drifts() -> None:
     paper = Paper(wind=(5.0, -3.0))
-    thermal = paper.fly(20 * PERIOD_S)
+    thermal = paper.fly(9 * PERIOD_S)
     assert len(thermal.lift_map) == MOST_POINTS
     here = Place(0.0, 0.0, 1, 5.0, -3.0)
     for point in thermal.lift_map:

@@ -81,7 +81,7 @@ WRONG: dict[str, Spoil] = {
 
 @pytest.fixture(scope="module")
 def run(tmp_path_factory: pytest.TempPathFactory) -> Run:
-    return fly("constant", "sgs233", 7101, tmp_path_factory.mktemp("flights"), described, END_S + 1.0)
+    return fly("constant", "sgs233", 7101, tmp_path_factory.mktemp("flights"), described, until_s=END_S + 1.0)
 
 
 def _estimates(run: Run, spoil: Spoil) -> list[tuple[float, Estimate]]:

@@ -56,7 +56,7 @@ GLIDER = Glider.model_validate(
 )
 
 
-BEGIN_S, SHORT_S = 80.0, 180.0
+BEGIN_S, SHORT_S = 80.0, 155.0
 """The first turns in the thermal, which are sufficient to check behaviour."""
 
 

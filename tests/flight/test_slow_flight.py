@@ -7,8 +7,9 @@ practice, no source.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import replace
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -16,7 +17,7 @@ import pytest
 from drivers import isa
 from drivers.samples import Baro, GnssVel, Sample
 from hw_replay.open import convert, open_source
-from hw_replay.source import GNSS_AS_BARO
+from hw_replay.source import GNSS_AS_BARO, Source
 from hw_replay.writer import RecordingWriter
 from tests.hw_replay.test_igc import _placed, igc
 from tests.support.examples import short
@@ -30,15 +31,7 @@ from vario.settings.glider import Limits
 from vario.settings.schema import Settings
 
 
-def flown(
-    path: Path,
-    speed_mps: float,
-    sink_mps: float,
-    *,
-    pressure: bool,
-    turn_s: float = 0.0,
-    settings: Settings | None = None,
-) -> ReplaySession:
+def recorded(path: Path, speed_mps: float, sink_mps: float, *, pressure: bool, turn_s: float = 0.0) -> Source:
     """Two minutes at rest, eight of flight, two at rest, a fix a second."""
     lines, north_m, east_m, height_m, heading = [], 0.0, 0.0, 1500.0, 0.0
     for second in range(720):
@@ -49,16 +42,32 @@ def flown(
             height_m -= sink_mps
         line = _placed(36_000 + second, north_m, east_m, height_m)
         lines.append(line if pressure else f"{line[:25]}00000{line[30:]}")
-    passage = ReplaySession(igc(path, lines), settings or Settings(), None)
+    return igc(path, lines)
+
+
+def flown(source: Source, settings: Settings | None = None) -> ReplaySession:
+    passage = ReplaySession(source, settings or Settings(), None)
     for _ in passage:
         pass
     return passage
 
 
+@pytest.fixture(scope="module")
+def slow(tmp_path_factory: pytest.TempPathFactory) -> Callable[[bool], ReplaySession]:
+    """The slow flight, with a barometer or without."""
+
+    @cache
+    def of(pressure: bool) -> ReplaySession:
+        path = tmp_path_factory.mktemp("slow") / "a.igc"
+        return flown(recorded(path, 10.0, 1.2, pressure=pressure))
+
+    return of
+
+
 @pytest.mark.parametrize("pressure", [True, False], ids=["barometer", "GNSS height alone"])
-def test_a_slow_flight_is_a_flight(tmp_path: Path, pressure: bool) -> None:
+def test_a_slow_flight_is_a_flight(slow: Callable[[bool], ReplaySession], pressure: bool) -> None:
     """Its flying speed is learned from the file, so that take-off and landing are those of the track."""
-    summary = flown(tmp_path / "a.igc", 10.0, 1.2, pressure=pressure).summary()
+    summary = slow(pressure).summary()
     flight = summary["flight"]
     assert flight["flying_speed_from"] == "heights and speeds of the recording"
     assert flight["flying_speed_mps"] == pytest.approx(10.0 * 0.8 / 1.3, abs=0.3)
@@ -72,21 +81,17 @@ def test_a_slow_flight_is_a_flight(tmp_path: Path, pressure: bool) -> None:
 
 def test_settings_and_glider_file_come_before_what_a_file_shows(tmp_path: Path) -> None:
     settings = Settings.model_validate({"flight": {"flying_speed": "7 m/s"}})
-    session = flown(tmp_path / "a.igc", 10.0, 1.2, pressure=True, settings=settings)
-    flight = session.summary()["flight"]
+    flight = flown(recorded(tmp_path / "a.igc", 10.0, 1.2, pressure=True), settings).summary()["flight"]
     assert (flight["flying_speed_mps"], flight["flying_speed_from"]) == (7.0, "settings")
 
 
 def test_a_recording_of_this_instrument_teaches_nothing(tmp_path: Path) -> None:
     """Its replay gives what the instrument gave in flight, which did not know the rest of the flight."""
-    source = flown(tmp_path / "a.igc", 10.0, 1.2, pressure=True).source
+    source = recorded(tmp_path / "a.igc", 10.0, 1.2, pressure=True)
     with RecordingWriter(tmp_path / "live.mcap", replace(source.info, origin="live")) as writer:
         for sample in source:
             writer.write(sample)
-    session = ReplaySession(open_source(tmp_path / "live.mcap"), Settings(), None)
-    for _ in session:
-        pass
-    summary = session.summary()
+    summary = flown(open_source(tmp_path / "live.mcap")).summary()
     assert summary["flight"]["flying_speed_from"] == "usual value"
     assert any("because of the height alone" in warning for warning in summary["warnings"])
 
@@ -110,14 +115,16 @@ def test_the_mean_speed_of_flight_is_found() -> None:
 @pytest.mark.parametrize(("speed_mps", "sink_mps"), short(1, [(12.0, -0.9), (12.0, 0.0), (4.0, 0.3)]))
 def test_a_car_or_a_walk_is_none(tmp_path: Path, speed_mps: float, sink_mps: float) -> None:
     """A road of 7.5 % up, a level one, and somebody who carries the wing down a path."""
-    summary = flown(tmp_path / "a.igc", speed_mps, sink_mps, pressure=True).summary()
+    summary = flown(recorded(tmp_path / "a.igc", speed_mps, sink_mps, pressure=True)).summary()
     assert summary["flight"]["mode_s"].keys() == {"ground"}
     high = abs(sink_mps) * 480 > 150.0  # enough to be doubted
     assert any("of mode ground" in warning for warning in summary["warnings"]) == high
 
 
-def test_gnss_height_is_marked_where_it_stands_for_a_barometer(tmp_path: Path) -> None:
-    passage = flown(tmp_path / "a.igc", 10.0, 1.2, pressure=False)
+def test_gnss_height_is_marked_where_it_stands_for_a_barometer(
+    slow: Callable[[bool], ReplaySession], tmp_path: Path
+) -> None:
+    passage = slow(False)
     summary = passage.summary()
     assert any("the GNSS altitude is used instead" in warning for warning in summary["warnings"])
     assert summary["flight"]["highest_m"] == pytest.approx(1500.0, abs=3.0)
@@ -129,11 +136,12 @@ def test_gnss_height_is_marked_where_it_stands_for_a_barometer(tmp_path: Path) -
 
 @pytest.mark.long
 def test_circling_that_sinks_is_no_climb(tmp_path: Path) -> None:
-    sinking = flown(tmp_path / "a.igc", 18.0, 1.2, pressure=True, turn_s=20.0)
+    sinking = flown(recorded(tmp_path / "a.igc", 18.0, 1.2, pressure=True, turn_s=20.0))
     assert not any("because of the height alone" in said for said in sinking.summary()["warnings"])
     assert sinking.summary()["flight"]["mode_s"]["circling"] > 300.0
     assert sinking.climbs == []
-    assert len(flown(tmp_path / "b.igc", 18.0, -1.2, pressure=True, turn_s=20.0).climbs) == 1
+    rising = flown(recorded(tmp_path / "b.igc", 18.0, -1.2, pressure=True, turn_s=20.0))
+    assert len(rising.climbs) == 1
 
 
 def test_an_airspeed_that_a_parked_glider_shows_is_no_flight(tmp_path: Path) -> None:

@@ -28,8 +28,8 @@ CHOSEN_ON = (*range(7000, 7040), *range(7048, 7100))
 SCORED_ON = range(7200, 7248)
 """Seeds that are scored; written down before the first score, nothing was chosen on them."""
 
-CALLS_CHOSEN_ON = range(7400, 7430)
-CALLS_SCORED_ON = range(7550, 7600)
+CALLS_CHOSEN_ON = (*range(7400, 7430), *range(7500, 7510), *range(7550, 7560))
+CALLS_SCORED_ON = range(7700, 7750)
 TURBULENT_ON = range(7620, 7630)
 HOURS = 3
 """Of gusts of 1 m/s, on the stage alone."""

@@ -384,6 +384,29 @@ def test_a_picture_that_jumps_about_gives_no_burst_of_cues() -> None:
     assert np.all(np.diff(given_at) >= 0.75 * math.tau - 1e-9)
 
 
+@pytest.mark.parametrize(("late_deg", "at_once"), [(5.0, True), (40.0, True), (50.0, False), (180.0, False)])
+def test_a_core_known_too_late_is_called_at_once_or_in_the_next_turn(late_deg: float, at_once: bool) -> None:
+    """Waiting costs a turn; half a right angle off, the shift still brings the circle nearer to the core."""
+    cue, best, rate = CentringCue(), manoeuvre(Size.USUAL, 25.0, 0.6, 0.25), 0.3
+    bearing = rate * 0.8 + best.half_rad - math.radians(late_deg)
+    given_at: list[float] = []
+    for k in range(round(1.4 * math.tau / 0.01)):
+        heading = 0.01 * k
+        turning = Turning(
+            rate,
+            heading,
+            0.0,
+            heading,
+            active=True,
+            now=True,
+            heading_rad=heading % math.tau,
+            from_north=True,
+        )
+        if cue.update(best, bearing, turning, 0.8):
+            given_at.append(math.degrees(heading))
+    assert given_at == pytest.approx([0.0] * at_once + [360.0 - late_deg], abs=1.0)
+
+
 def test_every_state_of_the_cue_can_be_left_and_reached() -> None:
     assert {row.start for row in TRANSITIONS} == set(CentringState)
     assert {row.end for row in TRANSITIONS} == set(CentringState)

@@ -1,4 +1,4 @@
-"""Measure the cue for turning: straight flights through drawn thermals, and through turbulence alone.
+"""Measure the cue for turning: straight flights through drawn thermals, and flights in turbulence alone.
 
 Part of `bench_pilot`. The glider flies straight at 27 m/s past the core of a thermal, up to 60 m beside it.
 "Worthwhile" is a thermal in which a circle of the settings' bank around the core would climb at the MacCready
@@ -40,6 +40,22 @@ AHEAD_M = 450.0
 SINK_MPS = 0.4
 STEP_S = 0.1
 LENGTH_M = 150.0
+TURNING_RAD = math.radians(15.0)
+
+
+TURBULENT_S, WEAVING_S = 420.0, 180.0
+"""Parts of a flight in turbulence: straight, then circles and turns to alternate sides."""
+
+
+@dataclass(frozen=True, slots=True)
+class Turbulent:
+    """Calls in a flight without a thermal: in straight flight of so many hours, and while the bank is over 15
+    degrees.
+    """
+
+    hours: float
+    straight: int
+    turning: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,6 +74,44 @@ class _Straight(Constant):
 
     def bank(self, seen: Seen) -> float:
         return 0.0 * seen.t_s
+
+
+class _Weaves(Constant):
+    """Flies straight for `TURBULENT_S`, then two turns of 35 degrees of bank and four short ones."""
+
+    def __init__(self) -> None:
+        super().__init__(Habits(0.0, math.radians(15.0)))
+
+    def bank(self, seen: Seen) -> float:
+        t_s = seen.t_s - PRELUDE_S - TURBULENT_S
+        way = 1.0 if t_s % 60.0 < 30.0 else -1.0
+        level = t_s < 0.0 or t_s % 30.0 > (25.0 if t_s < 60.0 else 10.0)
+        return 0.0 if level else way * math.radians(35.0)
+
+
+def turbulent(seed: int) -> Turbulent:
+    """Ten minutes in gusts of 1 m/s RMS on all axes with the whole instrument, without any thermal."""
+    glider = ("sgs126", "sgs233")[seed % 2]
+    scene = LoopScene(
+        lambda _t, _lift: Wish(),
+        turbulence_mps=1.0,
+        tas_mps=TAS_MPS,
+        duration_s=PRELUDE_S + TURBULENT_S + WEAVING_S,
+    )
+    last = [0]
+
+    def watch(reading: Reading, seen: Seen) -> bool | None:
+        call = reading.tone.cue
+        if call is None or call.number == last[0]:
+            return None
+        last[0] = call.number
+        return abs(seen.bank_rad) > TURNING_RAD if call.cue is Cue.WORTH_TURNING else None
+
+    player = Player(Pipeline(Settings(), GLIDERS[glider], Noise(baro_pa=1.2, pitot_pa=0.5)))
+    kept = fly_loop(
+        scene, glider, _Weaves(), seed, lambda place_m, _h: place_m, player=player, watch=watch
+    ).kept
+    return Turbulent(scene.duration_s / 3600.0, sum(not k for k in kept), sum(bool(k) for k in kept))
 
 
 def crossing(seed: int) -> Crossing:

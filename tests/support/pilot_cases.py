@@ -143,11 +143,14 @@ class Without:
 
 @dataclass(frozen=True, slots=True)
 class Heard:
-    """The pilot by ear: climb, what was obeyed, wrong cues before, told shifts against truth."""
+    """The pilot by ear: climb, what was obeyed, wrong cues before, calls to turn in the circle, told shifts
+    against truth.
+    """
 
     ear_mps: float
     obeyed: tuple[str, ...]
     wrong: int
+    turn_calls: int
     shifts: tuple[tuple[float, float, float, float], ...]
     """True distance, told distance, error and stated sigma, m, at each new shift."""
 
@@ -213,6 +216,7 @@ def fly_by_ear(seed: int) -> Heard:
         climb_mps(flown),
         tuple(f"{t - PRELUDE_S - STRAIGHT_S:.0f} s {cue}" for t, cue in ear.obeyed),
         ear.before,
+        ear.turn_calls,
         tuple(flown.kept),  # type: ignore[arg-type]
     )
 

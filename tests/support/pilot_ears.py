@@ -66,6 +66,9 @@ class Constant:
     busy_until_s = -math.inf
 
 
+IN_TURN_S = 2.0
+"""The bank is over 15 degrees from this time after the beginning of the roll-in on."""
+
 ACTIONS: dict[Cue, tuple[float, float]] = {
     Cue.SHIFT_A_LITTLE: (0.5, 2.0),
     Cue.SHIFT: (0.0, 0.0),
@@ -90,6 +93,8 @@ class ByEar(Constant):
         self.obeyed: list[tuple[float, Cue]] = []
         self.before = 0
         """Number of cues in the turns before the thermal, which are false."""
+        self.turn_calls = 0
+        """Number of calls to turn while turning already, which are false."""
 
     def hear(self, t_s: float, tone: ToneCommand) -> None:
         """Start the reaction to a new cue."""
@@ -97,6 +102,7 @@ class ByEar(Constant):
         if call is None or call.number == self._heard:
             return
         self._heard = call.number
+        self.turn_calls += call.cue is Cue.WORTH_TURNING and t_s > PRELUDE_S + STRAIGHT_S + IN_TURN_S
         if t_s < PRELUDE_S + STRAIGHT_S:
             self.before += call.cue in self._actions
             return

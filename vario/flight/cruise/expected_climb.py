@@ -7,9 +7,9 @@ climb that the cruise is flown for (P. MacCready, Soaring 1954; the same number 
 Technical Soaring, art. 789).
 
 The number needs its long average, which is full only when the core lies behind. The advice to turn must
-come before the core, so it looks at the last two seconds. In turbulent air a short average often exceeds the
-MacCready value by chance, so it must then exceed the gusts as well. There is no advice in a turn or soon
-after aerobatics.
+come before the core, so it looks at the last two seconds: the line through their two means, at the present
+moment. In turbulent air this value often exceeds the MacCready value by chance, so it must then exceed the
+gusts as well. There is no advice in a turn or soon after aerobatics.
 """
 
 from __future__ import annotations
@@ -41,16 +41,15 @@ the core, k radii r of the circle to each side, has the mean W·(1 − k²r²/3R
 W·(1 − r²/R²): the same for k = √3. A shorter distance would promise more than the circle gives.
 """
 
-SHORT_S = 2.0
+SHORT_S = 1.0
 """Averaging time for the advice. A shorter one follows single gusts."""
 
 GUST_SPAN_S = 1.0
 GUST_MEMORY_S = 40.0
-GUSTS = 7.0
-"""The advice needs a rise of the air over the last seconds of this many times the RMS change from one second
-to the next. That RMS is 0.4 to 0.5 of the RMS of gusts of 150 m length at 27 m/s, so this is about three
-times the RMS of the gusts. Chosen on drawn gusts and thermals: no false advice in three hours of gusts of
-1 m/s."""
+GUSTS = 9.5
+"""The advice needs a rise of the air of this many times the RMS change from one second to the next. That RMS
+is 0.4 to 0.5 of the RMS of gusts of 150 m length at 27 m/s, so this is about four times the RMS of the gusts.
+Chosen on drawn gusts and thermals: three false calls in six hours of gusts of 1 m/s."""
 
 LOADS = (0.3, 2.0)
 STEEP_RAD = math.radians(60.0)
@@ -82,7 +81,7 @@ class TurnAdviceInputs:
     """The inputs of the guards.
 
     Attributes:
-        short_mps: relative netto over the last two seconds; None: not known.
+        short_mps: relative netto now, from its means over the last two seconds; None: not known.
         climb_mps: the expected climb; None: not known.
         maccready_mps: the MacCready value.
         gusts_mps: relative netto that gusts alone may reach.
@@ -99,7 +98,7 @@ class TurnAdviceInputs:
 
 
 def lift_begins(i: TurnAdviceInputs) -> bool:
-    """In straight cruise, relative netto over two seconds reaches the MacCready value and exceeds gusts."""
+    """In straight cruise, relative netto now reaches the MacCready value and exceeds gusts."""
     return (
         i.cruising
         and i.straight
@@ -109,7 +108,7 @@ def lift_begins(i: TurnAdviceInputs) -> bool:
 
 
 def lift_ends(i: TurnAdviceInputs) -> bool:
-    """Not in cruise, or the two-second value and the expected climb are 0.2 m/s below the MacCready value."""
+    """Not in cruise, or relative netto now and the expected climb are 0.2 m/s below the MacCready value."""
     least = i.maccready_mps - HYSTERESIS_MPS
     weak = all(value is None or value < least for value in (i.short_mps, i.climb_mps))
     return not i.cruising or weak
@@ -167,7 +166,7 @@ class ExpectedClimbStage:
         if attitude is not None and not _usual(attitude):
             self._calm_from_s = t_s + CALM_AFTER_S
         inputs = TurnAdviceInputs(
-            self._over_mps(t_s, SHORT_S),
+            self._now_mps(t_s),
             climb_mps,
             self._maccready_mps,
             GUSTS * math.sqrt(self._gust_square.value or 0.0) - self._circling_sink_mps,
@@ -189,10 +188,15 @@ class ExpectedClimbStage:
         if not self._points or t_s - self._points[-1][0] >= STEP_S * 0.99:
             self._points.append((t_s, self._gained_m))
             self._follow_gusts()
-        longest_s = max(window_s, SHORT_S)
+        longest_s = max(window_s, 2.0 * SHORT_S)
         while len(self._points) > 1 and self._points[1][0] <= t_s - longest_s:
             self._points.popleft()
         return self._over_mps(t_s, window_s)
+
+    def _now_mps(self, t_s: float) -> float | None:
+        """The line through the means over the last two intervals of `SHORT_S`, at the present moment."""
+        last, both = self._over_mps(t_s, SHORT_S), self._over_mps(t_s, 2.0 * SHORT_S)
+        return None if last is None or both is None else last + (last - both)
 
     def _over_mps(self, t_s: float, window_s: float) -> float | None:
         """Mean relative netto over the last `window_s`; None before so much is stored."""

@@ -19,9 +19,10 @@ from vario.flight.thermal.shifting import Manoeuvre, Size
 AGAIN_RAD = 0.75 * math.tau
 """Least angle of turn between two cues."""
 
-MISSED_RAD = math.radians(15.0)
-"""A new estimate may move the direction past the moment of the cue; a cue is given if it is not later than
-this."""
+MISSED_RAD = math.radians(45.0)
+"""A cue is given if its moment has passed by not more than this: the core may become known too late, or a
+new estimate may move the direction. A shift 45 degrees off leaves 2·sin(22.5°) = 0.77 of the distance to the
+core; without the cue all of it is left for one more turn. Chosen on flights with a pilot in the loop."""
 
 
 class CentringState(Enum):
@@ -61,8 +62,8 @@ def lies_ahead(i: CentringInputs) -> bool:
 
 
 def reached(i: CentringInputs) -> bool:
-    """The moment has come, or passed less than 15 degrees ago."""
-    return i.ahead_rad > math.tau - MISSED_RAD
+    """A shift is worthwhile and its moment has come, or passed less than 45 degrees ago."""
+    return i.worthwhile and i.ahead_rad > math.tau - MISSED_RAD
 
 
 def next_turn(i: CentringInputs) -> bool:
@@ -70,10 +71,17 @@ def next_turn(i: CentringInputs) -> bool:
     return i.since_rad >= AGAIN_RAD and lies_ahead(i)
 
 
+def reached_again(i: CentringInputs) -> bool:
+    """Three quarters of a turn since the last cue, and the next moment has just passed."""
+    return i.since_rad >= AGAIN_RAD and reached(i)
+
+
 TRANSITIONS = (
+    Transition(CentringState.IDLE, CentringState.GIVEN, reached_again),
     Transition(CentringState.IDLE, CentringState.WAITING, lies_ahead),
     Transition(CentringState.WAITING, CentringState.IDLE, not_worthwhile),
     Transition(CentringState.WAITING, CentringState.GIVEN, reached),
+    Transition(CentringState.GIVEN, CentringState.GIVEN, reached_again),
     Transition(CentringState.GIVEN, CentringState.WAITING, next_turn),
 )
 """The cue is given on entering GIVEN."""
@@ -84,7 +92,7 @@ class CentringCue:
 
     def __init__(self) -> None:
         self._table = StateTable(TRANSITIONS)
-        self._given_at_rad = 0.0
+        self._given_at_rad = -math.inf
 
     def update(
         self, best: Manoeuvre | None, bearing_rad: float, turning: Turning, reaction_s: float

@@ -44,6 +44,11 @@ ACROSS_SIGMAS = 2.0
 MOST_SIGMA_M = 55.0
 """With a larger uncertainty most of the core is the prior's: in still air too a fit finds one somewhere."""
 
+CLEAR_SIGMAS = 6.0
+CLEAR_SIGMA_M = 75.0
+"""If the core is this many standard errors across from the middle, so that its direction is known to 10
+degrees, its distance may be less certain. A cue one turn earlier is worth more than a better distance."""
+
 LEAST_SHIFT_M = 15.0
 """Pilots do not fly a circle more precisely than this, so a smaller shift is not advised."""
 
@@ -54,8 +59,8 @@ class Shift:
 
     `bearing_rad` is the direction of the shift, from true north if `from_north`; `ahead_rad` is the same
     direction relative to the heading at the time of the fit, right positive. `sigma_m` is the uncertainty of
-    the core's position (one sigma an axis). `sure`: the direction is known, and the distance to 55 m. `core`
-    is relative to the middle of the circle.
+    the core's position (one sigma an axis). `sure`: the direction is known, and the distance to 55 m, or to
+    75 m if the direction is known to 10 degrees. `core` is relative to the middle of the circle.
     """
 
     distance_m: float
@@ -145,6 +150,7 @@ class ThermalStage:
         circle, shift, lift_map = self._now.circle, self._now.shift, self._now.lift_map
         if not circling:
             circle = shift = self._best = None
+            self._since_fit = FIT_EVERY
         if point is not None:
             lift_map = tuple(self._map.points)
             if circling:
@@ -220,10 +226,17 @@ class ThermalStage:
             bearing,
             math.remainder(bearing - turning.heading_rad, math.tau),
             core.sigma_m,
-            distance_m > max(LEAST_SHIFT_M, ACROSS_SIGMAS * core.across_m) and core.sigma_m <= MOST_SIGMA_M,
+            _is_sure(core, distance_m),
             turning.from_north,
             core,
         )
+
+
+def _is_sure(core: Core, distance_m: float) -> bool:
+    """Whether direction and distance of the core are known well enough to advise a shift."""
+    clear = distance_m > CLEAR_SIGMAS * core.across_m
+    most_m = CLEAR_SIGMA_M if clear else MOST_SIGMA_M
+    return distance_m > max(LEAST_SHIFT_M, ACROSS_SIGMAS * core.across_m) and core.sigma_m <= most_m
 
 
 def _steady(points: Sequence[LiftPoint]) -> int:

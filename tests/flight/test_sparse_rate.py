@@ -1,4 +1,4 @@
-"""The filter of height and its rate on samples a second or more apart.
+"""The filter of height and its rate on samples a tenth of a second or more apart.
 
 Oracle: filterpy's Kalman filter with the true noise figures, which is optimal for the simulated process
 (Y. Bar-Shalom, X. R. Li, T. Kirubarajan, Estimation with Applications to Tracking and Navigation, section
@@ -24,11 +24,17 @@ def noise_matrix(psd: float, t: float) -> NDArray[np.float64]:
     return psd * shape
 
 
-@pytest.mark.parametrize(("seed", "step_s", "psd", "sigma"), [(11, 1.0, 2.0, 1.0), (12, 4.0, 1.0, 1.5)])
+@pytest.mark.parametrize(
+    ("seed", "step_s", "psd", "sigma", "most"),
+    [(11, 1.0, 2.0, 1.0, 1.25), (12, 4.0, 1.0, 1.5, 1.25), (14, 0.1, 8.0, 0.4, 1.35)],
+)
 def test_learnt_figures_come_near_the_optimal_filter(
-    seed: int, step_s: float, psd: float, sigma: float
+    seed: int, step_s: float, psd: float, sigma: float, most: float
 ) -> None:
-    """The error is within a quarter of that of the optimal filter, and the innovations fit their variance."""
+    """The error is near that of the optimal filter, and the innovations fit their variance.
+
+    At ten samples a second a correlation of the innovations is tolerated, so the filter is further from it.
+    """
     rng = np.random.default_rng(seed)
     q = noise_matrix(psd, step_s)
     root = np.linalg.cholesky(q)
@@ -54,14 +60,14 @@ def test_learnt_figures_come_near_the_optimal_filter(
         if i > 600:
             errors.append([f - x[1] for f in (mine.rate, fixed.rate, float(best.x[1]))])
     learnt, unlearnt, optimal = np.sqrt(np.mean(np.square(errors), axis=0))
-    assert learnt < 1.25 * optimal
+    assert learnt < most * optimal
     assert learnt < 0.8 * unlearnt
     assert float(np.mean(nis[600:])) == pytest.approx(1.0, abs=0.3)
 
 
-def glide(i: int) -> float:
-    """Metres at second i: white noise of the stated size about a steady sink of 1 m/s."""
-    return 1000.0 - i + STATED_SIGMA * math.sin(37.0 * i)
+def glide(t_s: float) -> float:
+    """Metres at a time: white noise of the stated size about a steady sink of 1 m/s."""
+    return 1000.0 - t_s + STATED_SIGMA * math.sin(37.0 * t_s)
 
 
 @pytest.mark.parametrize("spike_m", [-500.0, -15.0, 15.0, 500.0])
@@ -76,15 +82,62 @@ def test_a_single_spike_in_a_reading_a_second_is_refused(spike_m: float) -> None
             assert filter_.rate == pytest.approx(-1.0, abs=0.6)
 
 
-@pytest.mark.parametrize("climb_mps", [6.0, 12.0])
-def test_a_sudden_climb_is_never_blank_and_followed_in_four_seconds(climb_mps: float) -> None:
+@pytest.mark.parametrize("spike_m", [-500.0, -15.0, 15.0, 500.0])
+def test_a_single_spike_among_ten_readings_a_second_is_refused(spike_m: float) -> None:
     filter_ = RateFilter(STATED_PSD)
-    for i in range(400):
+    for i in range(1500):
         if i:
-            filter_.predict(1.0)
-        filter_.correct(glide(i) + max(i - 300, 0) * (1.0 + climb_mps), STATED_SIGMA)
-        assert i < 20 or filter_.known_rate is not None
-        if i >= 304:
+            filter_.predict(0.1)
+        filter_.correct(glide(i / 10.0) + (spike_m if i == 1000 else 0.0), STATED_SIGMA)
+        if i > 200:
+            assert filter_.known_rate == pytest.approx(-1.0, abs=0.6)
+
+
+@pytest.mark.parametrize("step_s", [0.1, 0.25, 1.0])
+def test_dives_and_pull_ups_are_never_blank_at_any_step(step_s: float) -> None:
+    """The rate swings by 7 m/s to either side, at up to 3.5 m/s²; the stated noise is that of calm air."""
+    rng = np.random.default_rng(15)
+    filter_, sizes = RateFilter(STATED_PSD), []
+    for i in range(round(400.0 / step_s)):
+        t_s = i * step_s
+        height_m = 2000.0 - t_s - 14.0 * math.sin(t_s / 2.0) * (math.sin(t_s / 40.0) > 0.0)
+        if i:
+            filter_.predict(step_s)
+        sizes.append(filter_.correct(height_m + float(rng.normal(0.0, STATED_SIGMA)), STATED_SIGMA))
+        assert t_s < 20.0 or filter_.known_rate is not None
+    assert np.mean(np.array(sizes[round(20.0 / step_s) :]) > 36.0) < 0.01  # rejected
+
+
+def test_a_gust_is_no_climb_at_ten_readings_a_second() -> None:
+    """4 m/s more head wind within half a second at 27 m/s: 11.9 m of energy height (V²/2g), and no lift.
+
+    The gust of half a second is an assumption of the simulated flights with steps of wind, without source.
+    """
+    rng = np.random.default_rng(16)
+    filter_ = RateFilter(STATED_PSD)
+    for i in range(3000):
+        t_s = i / 10.0
+        tas_mps = 27.0 + 4.0 * min(max((t_s - 200.0) / 0.5, 0.0), 1.0)
+        energy_m = 2000.0 - t_s + tas_mps**2 / (2.0 * 9.80665) + float(rng.normal(0.0, STATED_SIGMA))
+        if i:
+            filter_.predict(0.1)
+        filter_.correct(energy_m, STATED_SIGMA)
+        if t_s > 20.0:
+            assert filter_.known_rate == pytest.approx(-1.0, abs=2.0)
+    assert filter_.value == pytest.approx(1700.0 + 31.0**2 / (2.0 * 9.80665), abs=1.0)
+
+
+@pytest.mark.parametrize("step_s", [0.1, 1.0])
+@pytest.mark.parametrize("climb_mps", [6.0, 12.0])
+def test_a_sudden_climb_is_never_blank_and_followed_in_four_seconds(climb_mps: float, step_s: float) -> None:
+    filter_ = RateFilter(STATED_PSD)
+    for i in range(round(400.0 / step_s)):
+        t_s = i * step_s
+        if i:
+            filter_.predict(step_s)
+        filter_.correct(glide(t_s) + max(t_s - 300.0, 0.0) * (1.0 + climb_mps), STATED_SIGMA)
+        assert t_s < 20.0 or filter_.known_rate is not None
+        if t_s >= 304.0:
             assert filter_.rate == pytest.approx(climb_mps, rel=0.2)
 
 

@@ -9,12 +9,12 @@ first state. Source: Y. Bar-Shalom, X. R. Li, T. Kirubarajan, Estimation with Ap
 and Navigation, section 6.2.2; the update is the scalar Kalman filter. The steady state in continuous
 time is a second-order low pass with natural frequency (psd/R)^(1/4) and damping 1/√2 (Kalman and Bucy).
 
-If the samples are far apart, the motion between two of them matters more than the noise of the sensor. Both
-noise parameters are then learned: in an optimal filter the innovations are white and as large as their
-variance says (R. Mehra, On the identification of variances and adaptive Kalman filtering, IEEE Transactions
-on Automatic Control AC-15, 1970). If neighbours have the same sign, the filter is too slow and the
-acceleration noise grows; if they alternate, it shrinks. If they are too large, the measurement noise grows;
-it then includes gusts and other effects that are shorter than the interval of the samples.
+If the samples are 0.1 s or more apart, the motion between two of them matters more than the noise of the
+sensor. Both noise parameters are then learned: in an optimal filter the innovations are white and as large as
+their variance says (R. Mehra, On the identification of variances and adaptive Kalman filtering, IEEE
+Transactions on Automatic Control AC-15, 1970). If neighbours have the same sign, the filter is too slow and
+the acceleration noise grows; if they alternate, it shrinks. If they are too large, the measurement noise
+grows; it then includes gusts and other effects that are shorter than the interval of the samples.
 """
 
 from __future__ import annotations
@@ -23,8 +23,14 @@ import math
 
 from vario.flight.core.innovation import Innovation
 
+LEARNS_FROM_S = 0.08
+"""The parameters are learned from samples further apart than this; closer ones show mainly sensor noise."""
+
 SPARSE_S = 0.3
-"""The parameters are learned from samples at least this far apart; closer ones show mainly sensor noise."""
+TOLERATED = 0.5
+"""Samples closer together than the first value make the acceleration noise grow only if the correlation of
+neighbouring innovations is above the second one: the stated noise is a compromise that smooths gusts.
+"""
 
 LEARN_S = 60.0
 """Time constant of the learning, chosen from 30, 60 and 120 s on recorded flights of 1 s and 4 s steps."""
@@ -41,10 +47,8 @@ MOST_NOISY = 100.0
 """... and of the stated measurement noise (variance). The lower bounds are the stated values."""
 
 SETTLED_MPS = 1.5
-SETTLED_SAMPLES = 1
-"""The rate is known once its standard deviation is below the first value, or once this number of further
-sparse samples has been used: with one sample every few seconds the standard deviation stays larger in
-turbulent air.
+"""The rate is known once its standard deviation is below this value, or once a sparse sample has been used
+after the first: with one sample every few seconds the standard deviation stays larger in turbulent air.
 """
 
 QUICKEST_MPS = 20.0
@@ -58,8 +62,10 @@ class RateFilter:
         acceleration_psd: spectral density of the rate's white noise, unit²/s³.
         gate_sigma: an innovation beyond this many standard deviations is rejected; after three in a row the
             filter starts again there. With sparse samples, a second one that agrees with the first is
-            accepted, and the variance of the rate is increased.
-        learns: whether the noise parameters are learned from sparse samples.
+            accepted, and the variance of the rate is increased. With samples between `LEARNS_FROM_S` and
+            `SPARSE_S` apart, the value starts again after three that agree, and the rate is kept: a sudden
+            head wind is a step of energy height, and not a climb.
+        learns: whether the noise parameters are learned from samples more than `LEARNS_FROM_S` apart.
     """
 
     def __init__(self, acceleration_psd: float, gate_sigma: float = 6.0, *, learns: bool = True) -> None:
@@ -82,11 +88,11 @@ class RateFilter:
     @property
     def known_rate(self) -> float | None:
         """The rate, once it is known well enough."""
-        settled = self._used >= SETTLED_SAMPLES or self.rate_sigma < SETTLED_MPS
-        return self.rate if self.started and settled else None
+        return self.rate if self._settled else None
 
     def _clear(self) -> None:
-        self._refused = self._used = 0
+        self._refused = 0
+        self._settled = False
         self._refused_by = 0.0
         self._before: float | None = None
         self._since_s = self._spacing_s = 0.0
@@ -97,6 +103,13 @@ class RateFilter:
         self.started = True
         self.value, self.rate = value, 0.0
         self._p00, self._p01, self._p11 = sigma * sigma, 0.0, 25.0
+
+    def _step(self, value: float, sigma: float) -> None:
+        """Continue at another value. The rate is that from before, and less certain."""
+        rate, settled, variance = self.rate, self._settled, self._p11
+        self.start(value, sigma)
+        if settled:
+            self.rate, self._settled, self._p11 = rate, True, max(variance, SETTLED_MPS**2)
 
     def predict(self, dt_s: float) -> None:
         """Predict by `dt_s`."""
@@ -115,24 +128,25 @@ class RateFilter:
             self.start(measured, sigma)
             return 0.0
         spacing_s, self._spacing_s = self._spacing_s, 0.0
-        sparse = self._learns and spacing_s > SPARSE_S
-        noise = sigma * sigma * (self._noisy if sparse else 1.0)
+        learns = self._learns and spacing_s > LEARNS_FROM_S
+        sparse = learns and spacing_s > SPARSE_S
+        noise = sigma * sigma * (self._noisy if learns else 1.0)
         variance = self._p00 + noise
         innovation = measured - self.value
         nis = innovation * innovation / variance
         self.innovation = Innovation(innovation, variance, used=nis <= self._gate2)
-        if sparse:
+        if learns:
             self._learn(innovation / math.sqrt(variance), spacing_s)
         if nis > self._gate2:
             self._refused += 1
             if not (sparse and self._manoeuvre(innovation)):
+                agrees = innovation * self._refused_by > 0.0
                 self._refused_by = innovation
                 if self._refused >= 3:
-                    self.start(measured, sigma)
+                    (self._step if learns and not sparse and agrees else self.start)(measured, sigma)
                 return nis
             variance = self._p00 + noise
         self._refused = 0
-        self._used += sparse
         self._since_s = 0.0
         gain0, gain1 = self._p00 / variance, self._p01 / variance
         self.value += gain0 * innovation
@@ -140,6 +154,7 @@ class RateFilter:
         self._p11 -= gain1 * self._p01
         self._p01 -= gain0 * self._p01
         self._p00 -= gain0 * self._p00
+        self._settled |= sparse or self._p11 < SETTLED_MPS**2
         return nis
 
     def _learn(self, scaled: float, spacing_s: float) -> None:
@@ -147,7 +162,9 @@ class RateFilter:
         scaled = min(max(scaled, -MOST_CLIPPED), MOST_CLIPPED)
         share = min(spacing_s / LEARN_S, 0.2)
         if self._before is not None:
-            lively = self._psd / self._stated_psd * math.exp(2.0 * share * scaled * self._before)
+            tolerated = 0.0 if spacing_s > SPARSE_S else TOLERATED
+            lively = self._psd / self._stated_psd
+            lively *= math.exp(2.0 * share * (scaled * self._before - tolerated))
             self._psd = self._stated_psd * min(max(lively, 1.0), MOST_LIVELY)
         noisy = self._noisy * math.exp(share * (scaled * scaled - 1.0))
         self._noisy = min(max(noisy, 1.0), MOST_NOISY)

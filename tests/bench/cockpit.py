@@ -1,8 +1,10 @@
 """What knobs, voice and live page cost the vario: `python -m tests.bench.cockpit`.
 
 Runs `vario run` in real time with fake chips, sound, recorder and sentences, alternately without and with
-knob, voice and live page for five browsers. Run this on an idle machine and read the ratios: both kinds of
-run are made in turn, so that other load affects both.
+knob, voice and live page for five browsers: every ten seconds 80 steps of the knob with one change of a
+setting, and one spoken answer. Both kinds of run are made in turn, so that other load affects both. The
+service unit uses the real-time class: `chrt -r 20 python -m tests.bench.cockpit`. The table gives medians
+of the runs and all runs.
 """
 
 from __future__ import annotations
@@ -63,15 +65,16 @@ def main() -> int:
             if with_cockpit:
                 server = found.rows[-1]
                 out.print(
-                    f"{found.steps} steps, {found.messages} messages to browsers; server of the page "
-                    f"{server.page_share:.1%} of a core, {server.page_kb / 1024.0:.0f} MB"
+                    f"{found.steps} steps, {found.changes} changes, {found.messages} messages to browsers; "
+                    f"server of the page {server.page_share:.1%} of a core, {server.page_kb / 1024.0:.0f} MB"
                 )
     off, on = (np.array(table[key]) for key in (False, True))
-    out.print(f"{'':28}{'off':>9}{'on':>9}  on/off of each pair")
+    out.print(f"{'':28}{'off':>9}{'on':>9}   all runs, off and on of each pair")
     for k, name in enumerate(FIGURES):
-        with np.errstate(divide="ignore", invalid="ignore"):
-            ratios = " ".join(f"{ratio:.2f}" for ratio in on[:, k] / off[:, k])
-        out.print(f"{name:28}{np.median(off[:, k]):9.3g}{np.median(on[:, k]):9.3g}  {ratios}")
+        pairs = ", ".join(f"{a:.3g} {b:.3g}" for a, b in zip(off[:, k], on[:, k], strict=True))
+        out.print(f"{name:28}{np.median(off[:, k]):9.3g}{np.median(on[:, k]):9.3g}   {pairs}")
+    ratios = " ".join(f"{ratio:.2f}" for ratio in on[:, 0] / off[:, 0])
+    out.print(f"share with knob, voice and page as a multiple of that without: {ratios}")
     for fault in faults:
         out.print(f"WRONG: {fault}")
     return 1 if faults else 0

@@ -28,11 +28,11 @@ ASK_AT_S = 6.0
 class Cockpit:
     """Everything that the pilot can touch, see and hear beside the tone.
 
-    The knob is a pipe instead of an input device. Each turn is followed by one back, so that steps are heard
-    but no setting changes, except by `turn`.
+    The knob is a pipe instead of an input device. Many steps forward and back are one change of the setting,
+    as the knob collects them.
 
     Attributes:
-        steps, asked: made so far.
+        steps, changes, asked: made so far.
         messages: received by the browsers.
 
     Args:
@@ -50,7 +50,8 @@ class Cockpit:
         self._begun_s: float | None = None
         self._turn_at_s = self._ask_at_s = 0.0
         self._server: int | None = None
-        self.steps = self.asked = self.messages = 0
+        self._is_turning = False
+        self.steps = self.changes = self.asked = self.messages = 0
 
     def settings(self, text: str) -> str:
         """The settings file with all of it switched on."""
@@ -66,16 +67,25 @@ class Cockpit:
             text = set_value(text, key, value)
         return text
 
-    def play(self, now_s: float, program: int) -> None:
-        """Do what is due: turn, ask, and read what the browsers got."""
+    def play(self, now_s: float, program: int, *, may_change: bool) -> None:
+        """Do what is due: turn, ask, and read what the browsers got.
+
+        Args:
+            now_s: monotonic time.
+            program: process number of the instrument.
+            may_change: whether there is time for a change to come into the recording.
+        """
         if self._begun_s is None:
             self._begun_s = self._turn_at_s = now_s
             self._ask_at_s = now_s + ASK_AT_S
-        if now_s >= self._turn_at_s and (now_s - self._begun_s) % CYCLE_S < TURNING_S:
+        was_turning, self._is_turning = self._is_turning, (now_s - self._begun_s) % CYCLE_S < TURNING_S
+        if now_s >= self._turn_at_s and self._is_turning:
             self._turn_at_s = now_s + TURN_S
-            self._write(*_DIAL, 1)
-            self._write(*_DIAL, -1)
-            self.steps += 2
+            self._turn(1)
+            self._turn(-1)
+        if was_turning and not self._is_turning and may_change:
+            self._turn(1 if self.changes % 2 == 0 else -1)
+            self.changes += 1
         if now_s >= self._ask_at_s:
             self._ask_at_s += CYCLE_S
             self._write(*_PUSH, 1)
@@ -84,11 +94,6 @@ class Cockpit:
         if self._server is None:
             self._server = _child(program)
         self._read()
-
-    def turn(self, steps: int) -> None:
-        """Change MacCready by the knob."""
-        self._write(*_DIAL, steps)
-        self.steps += abs(steps)
 
     def server(self) -> tuple[int, float]:
         """Resident set of the server of the page in KiB, and its processor time in s."""
@@ -104,6 +109,10 @@ class Cockpit:
         os.close(self._knob)
         for browser in self._browsers:
             browser.close()
+
+    def _turn(self, step: int) -> None:
+        self._write(*_DIAL, step)
+        self.steps += 1
 
     def _write(self, kind: int, code: int, value: int) -> None:
         with suppress(BlockingIOError):

@@ -170,7 +170,8 @@ class Watch:
             self._take_statuses(now_s)
             self._take_sentences(now_s)
             if self._cockpit is not None and not self._ending:
-                self._cockpit.play(now_s, self._program.pid)
+                soon_s = begun_s + flown_s - TAKEN_S
+                self._cockpit.play(now_s, self._program.pid, may_change=now_s < soon_s)
             if now_s >= visit_at_s:
                 visit_at_s = now_s + VISIT_S
                 self._visitors.come()
@@ -196,6 +197,7 @@ class Watch:
         found.heard_s, found.silent_s = self._panel.heard_s, self._panel.silent_s
         if self._cockpit is not None:
             found.steps, found.messages = self._cockpit.steps, self._cockpit.messages
+            found.changes += self._cockpit.changes
         return found
 
     def close(self) -> None:
@@ -258,9 +260,6 @@ class Watch:
         self._pilots = [pilot for pilot in self._pilots if pilot.poll() is None]
         if found.changes <= found.marks:
             found.changes += 1
-            if self._cockpit is not None and found.changes % 2 == 0:
-                self._cockpit.turn(3)
-                return
             value = f"{found.changes % 40 / 10} m/s"
             words = ("set", "maccready", value, "--config", self._folder / "vario.toml")
         else:

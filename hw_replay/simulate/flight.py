@@ -146,7 +146,7 @@ def truth(before: Motion, now: Motion, *, everything: bool = False) -> Iterator[
 
     `truth_energy_rate_mps` is the rate of change of the energy height h + V²/2g, with horizontal gusts.
     `truth_vario_mps` does not contain them: it is the vertical velocity of the air plus tow minus drag, which
-    is the long-term gain.
+    is the long-term gain. `truth_airbrakes` comes first, because it says how to read the others.
     """
     state = now.state
     t_s = state.t_s
@@ -154,6 +154,7 @@ def truth(before: Motion, now: Motion, *, everything: bool = False) -> Iterator[
     energy_rate = (now.energy_height_m - before.energy_height_m) / (t_s - before.state.t_s)
     north_mps, east_mps, up_mps = now.air_mps
     for name, value in (
+        ("truth_airbrakes", now.airbrakes),
         ("truth_altitude_m", state.height_m),
         ("truth_tas_mps", now.tas_mps),
         ("truth_energy_rate_mps", energy_rate),

@@ -84,6 +84,8 @@ class Motion:
     """Velocity of the air north, east and up."""
     rolling: bool
     """Whether the wheel is on the ground."""
+    airbrakes: float
+    """0 closed, 1 open."""
 
     @property
     def energy_height_m(self) -> float:
@@ -164,7 +166,19 @@ class GliderModel:
             rate = self._rate_in_air(state, body, force, (u, v, w), controls.load)
         power = (fx * u + fy * v + fz * w) / G0_MPS2
         return Motion(
-            state, body, tas, alpha, beta, lift, drag_sink, power, force, rate, air_mps, rolling=press > 0.0
+            state,
+            body,
+            tas,
+            alpha,
+            beta,
+            lift,
+            drag_sink,
+            power,
+            force,
+            rate,
+            air_mps,
+            rolling=press > 0.0,
+            airbrakes=controls.airbrakes,
         )
 
     def _wheel_press_mps2(self, state: GliderState) -> float:

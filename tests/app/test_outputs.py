@@ -209,6 +209,23 @@ def test_the_summary_compares_angles_the_short_way_round() -> None:
     )
 
 
+def test_time_with_airbrakes_is_apart_from_free_flight() -> None:
+    """Errors of 0.1 m/s, and 3 m/s with open airbrakes, which no sensor sees."""
+    summary, reading = FlightSummary(METRIC), flying()
+    netto_mps = 1.0
+    reading = replace(reading, air=replace(reading.air, netto_mps=netto_mps))
+    for k in range(100):
+        summary.take(replace(reading, t_s=float(k)))
+        is_open = k >= 60
+        summary.compare(Reference(float(k), "truth_airbrakes", 0.7 if is_open else 0.0))
+        summary.compare(Reference(float(k), "truth_netto_mps", netto_mps + (3.0 if is_open else 0.1)))
+    references = summary.references()
+    assert "truth_airbrakes" not in references
+    found = references["truth_netto_mps"]
+    assert found["rms_free_flight"] == pytest.approx(0.1)
+    assert found["rms_by_mode"] == pytest.approx({"circling": 0.1, "with airbrakes": 3.0})
+
+
 @pytest.mark.parametrize(
     ("reference", "column"),
     [

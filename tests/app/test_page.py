@@ -15,13 +15,14 @@ from hypothesis import given
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
+from tests.support.generated_words import generated_bank, generated_word
 from tests.support.page_flights import beginning, content_of, demo, later
 from vario.app.cli import main
 from vario.app.page.build import page_html
 from vario.app.page.pack import packed
 from vario.app.page.rows import MOST_ROWS, PageRows
 from vario.app.page.tones import ToneLog
-from vario.flight.tone.stage import ToneCommand
+from vario.flight.tone.stage import Speech, ToneCommand
 from vario.settings.display import METRIC
 
 numbers = st.one_of(st.just(math.nan), st.floats(-2000.0, 9000.0))
@@ -181,3 +182,19 @@ def test_an_empty_recording_has_a_page_too(tmp_path: Path, capsys: pytest.Captur
     file.write_text("t_s,channel,v1,v2,v3\n", encoding="ascii")
     assert main(["report", str(file), "--out", str(tmp_path / "page.html")]) == 0
     assert "holds no samples" in capsys.readouterr().out
+
+
+def test_words_are_in_the_page_only_if_they_are_said() -> None:
+    bank = generated_bank()
+    logs = [ToneLog(bank), ToneLog()]
+    for log in logs:
+        for k, words in enumerate((("wind", "2"), ("wind", "2"), ("wind", "xyzzy"))):
+            speech = Speech(words, 1 + k // 2)
+            log.take(float(k), ToneCommand(600.0, None, 0.0, speech=speech, speech_level=0.5))
+    with_words, without = (log.result() for log in logs)
+    assert with_words["speech"] == [(0.0, ("wind", "2"), 0.5)]
+    pcm = np.frombuffer(base64.b64decode(with_words["kit"]["speech"]["words"]["wind"]), "<i2")
+    assert np.max(np.abs(pcm / 32767.0 - generated_word("wind"))) < 1e-3
+    assert set(with_words["kit"]["speech"]["words"]) == {"wind", "2"}
+    assert without["speech"] == []
+    assert without["kit"]["speech"]["words"] == {}

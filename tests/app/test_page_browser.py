@@ -10,11 +10,17 @@ from typing import Any
 import numpy as np
 import pytest
 from numpy.typing import NDArray
+from scipy.signal import correlate
 
 from tests.support import missing
+from tests.support.generated_words import generated_bank
 from tests.support.page_flights import Flown, content_of, demo, long_flight
 from vario.app.page.build import page_html
+from vario.flight.reading import Reading
+from vario.flight.tone.cues import Cue, CueCall
+from vario.flight.tone.stage import Speech
 from vario.sound.synth import Synth
+from vario.sound.word_bank import WordBank
 
 pytest.importorskip("selenium.webdriver", reason=missing.TEST_LIBRARY)
 
@@ -54,9 +60,9 @@ def opened(browser: Browser, path: Path) -> None:
     )
 
 
-def saved(folder: Path, flown: Flown) -> Path:
+def saved(folder: Path, flown: Flown, words: WordBank | None = None) -> Path:
     path = folder / "page.html"
-    path.write_text(page_html(content_of(flown)), encoding="utf-8")
+    path.write_text(page_html(content_of(flown, words)), encoding="utf-8")
     return path
 
 
@@ -225,6 +231,40 @@ def test_the_page_sounds_like_the_instrument(browser: Browser, page: Path) -> No
         assert dominant_hz(shown, rate_hz) == pytest.approx(dominant_hz(own, rate_hz), rel=0.03)
         assert np.sqrt(np.mean(shown**2)) == pytest.approx(np.sqrt(np.mean(own**2)), rel=0.25)
     assert compared >= 8
+
+
+def test_the_page_says_what_the_instrument_says(browser: Browser, tmp_path: Path) -> None:
+    """A sentence over silence, then one that a cue ends; compared with the PCM of the instrument."""
+    bank = generated_bank()
+    quiet = [replace(r, tone=replace(r.tone, level=0.0, cue=None)) for r in demo().readings[600:700]]
+    said = [Speech(("average", "2", "decimal", "3"), 1), Speech(("wind", "2", "4", "0"), 2)]
+    cue = CueCall(Cue.CIRCLING_BEGUN, 1, is_warning=False)
+
+    def spoken(k: int, reading: Reading) -> Reading:
+        tone = replace(reading.tone, speech=None if k < 5 else said[0 if k < 50 else 1], speech_level=0.6)
+        return replace(reading, tone=replace(tone, cue=cue if k >= 55 else None, cue_level=0.5))
+
+    readings = [spoken(k, reading) for k, reading in enumerate(quiet)]
+    opened(browser, saved(tmp_path, demo()._replace(readings=readings, climbs=[]), bank))
+    rate_hz = script(browser, "flightPage.sampleRate")
+    synth = Synth(rate_hz, bank)
+    own = np.concatenate(
+        [
+            synth.render(before.tone, round((after.t_s - before.t_s) * rate_hz))
+            for before, after in pairwise(readings)
+        ]
+    )
+    own = own / 32767.0
+    values = script(
+        browser, f"Array.from(flightPage.render({readings[0].t_s + 0.001}, {own.size / rate_hz}))"
+    )
+    shown = np.array(values)
+    for begin, end in ((0, 48), (49, 54), (56, 99)):  # a sentence, the beginning of one, and the cue after it
+        at = [round((readings[k].t_s - readings[0].t_s) * rate_hz) for k in (begin, end)]
+        ours, page = own[slice(*at)], shown[slice(*at)]
+        assert np.sqrt(np.mean(page**2)) == pytest.approx(np.sqrt(np.mean(ours**2)), rel=0.05)
+        alike = correlate(page, ours, "same") / np.sqrt(np.sum(ours**2) * np.sum(page**2))
+        assert np.max(alike) > 0.99, begin  # times of the page are rounded to 0.01 s
 
 
 def test_playing_moves_the_cursor_as_time_passes(browser: Browser, page: Path) -> None:

@@ -11,8 +11,7 @@ import pytest
 
 from drivers.events import SAY, PilotAction
 from hw_replay.simulate.demo import BUNDLED
-from tests.sound.test_voice import write_bank
-from tests.support.generated_words import generated_word
+from tests.support.generated_words import generated_word, write_bank
 from tests.support.page_flights import beginning
 from vario.app.cli import main
 from vario.app.errors import AppError

@@ -120,7 +120,7 @@ def test_the_examples_fly(name: str, tmp_path: Path, capsys: pytest.CaptureFixtu
     text = text.replace("../gliders", (EXAMPLES.parent / "gliders").as_posix())
     out = tmp_path / "out" / "flight.mcap"
     assert main(["simulate", str(scenario_file(tmp_path, text)), "--out", str(out)]) == 0
-    assert "10 channels of true values" in capsys.readouterr().out
+    assert "11 channels of true values" in capsys.readouterr().out
     recording = Recording(out)
     samples = list(recording)
     assert recording.info.origin == "simulated"

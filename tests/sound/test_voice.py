@@ -13,14 +13,13 @@ from numpy.typing import NDArray
 from scipy.signal import correlate
 
 from tests.bench.voice import IMPORTANCE, index
-from tests.support.generated_words import generated_bank, generated_word
+from tests.support.generated_words import generated_bank, generated_word, write_bank
 from vario.flight.tone.cues import RULES, Cue, CueCall
 from vario.flight.tone.phrases import WORDS
 from vario.flight.tone.stage import Speech, ToneCommand, Voice
 from vario.sound.block_player import BlockPlayer
 from vario.sound.cue_sounds import cue_sounds
 from vario.sound.errors import WordsMissingError
-from vario.sound.flac import load_soundfile
 from vario.sound.synth import Synth
 from vario.sound.word_bank import ROOM
 from vario.sound.word_files import ENDING, WORDS_HZ, language_table, load_words
@@ -129,13 +128,6 @@ def test_the_index_is_that_of_the_standard_at_its_ends() -> None:
     assert index(noise * 10 ** (16 / 20), noise) == pytest.approx(1.0, abs=1e-3)
     assert index(noise, noise) == pytest.approx(0.5, abs=1e-3)
     assert index(noise * 10 ** (-16 / 20), noise) == pytest.approx(0.0, abs=1e-3)
-
-
-def write_bank(folder: Path, language: str = "en") -> None:
-    soundfile = load_soundfile()
-    (folder / language).mkdir(parents=True)
-    for name in WORDS:
-        soundfile.write(folder / language / f"{name}{ENDING}", generated_word(name), WORDS_HZ, format="FLAC")
 
 
 def test_a_folder_of_words_is_loaded_at_either_rate(tmp_path: Path) -> None:

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import zlib
+from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
 from vario.flight.tone.phrases import WORDS
+from vario.sound.flac import load_soundfile
 from vario.sound.word_bank import WordBank
-from vario.sound.word_files import WORDS_HZ
+from vario.sound.word_files import ENDING, WORDS_HZ
 
 
 def generated_word(name: str, rate_hz: int = WORDS_HZ) -> NDArray[np.float64]:
@@ -25,3 +27,11 @@ def generated_word(name: str, rate_hz: int = WORDS_HZ) -> NDArray[np.float64]:
 def generated_bank(rate_hz: int = WORDS_HZ) -> WordBank:
     """All words."""
     return WordBank({name: generated_word(name, rate_hz) for name in WORDS}, rate_hz)
+
+
+def write_bank(folder: Path, language: str = "en") -> None:
+    """Write all words as `vario words` does."""
+    soundfile = load_soundfile()
+    (folder / language).mkdir(parents=True)
+    for name in WORDS:
+        soundfile.write(folder / language / f"{name}{ENDING}", generated_word(name), WORDS_HZ, format="FLAC")

@@ -19,6 +19,7 @@ from vario.flight.reading import Reading
 from vario.flight.thermal.climbs import Climb
 from vario.settings.display import METRIC
 from vario.settings.load import parse_settings
+from vario.sound.word_bank import WordBank
 
 LONG_S = 5 * 3600.0
 KEPT_EVERY_S = 0.095  # ten readings per second, as on a page
@@ -103,8 +104,8 @@ def moved(point: Any, by_s: float) -> Any:
     return replace(point, t_s=point.t_s + by_s)
 
 
-def content_of(flown: Flown, **summary: Any) -> dict[str, Any]:
-    content = PageContent(METRIC)
+def content_of(flown: Flown, words: WordBank | None = None, **summary: Any) -> dict[str, Any]:
+    content = PageContent(METRIC, words)
     for reading in flown.readings:
         content.take(reading)
     return content.result(flown.summary | summary, flown.climbs)

@@ -281,8 +281,8 @@ class Audio(Section):
 
     output: Literal["tone", "cues", "off"] = choice(
         "tone",
-        "tone: tone and cues; cues: only the cues, for an instrument whose tone comes from another device"
-        " (needs the extra audio and Python below 3.12); off: no sound and no warnings",
+        "tone: tone and cues; cues: only the cues and spoken values, for an instrument whose tone comes from "
+        "another device (needs the extra audio and Python below 3.12); off: no sound and no warnings",
     )
     device: str | None = optional_text(
         "USB", ("Device name or a part of it; absent: the default device of the system")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from vario.settings.fitted import Audio
 from vario.sound.discrete import DiscreteSink
-from vario.sound.live import LiveSink
+from vario.sound.live import LIVE_HZ, LiveSink
 from vario.sound.sink import Device, NullSink
 from vario.sound.word_bank import WordBank
 
@@ -19,5 +19,5 @@ def open_device(audio: Audio, words: WordBank | None = None) -> Device:
     if audio.output == "off":
         return NullSink()
     if audio.output == "cues":
-        return DiscreteSink()
+        return DiscreteSink(LIVE_HZ, words)
     return LiveSink(device=audio.device, words=words)

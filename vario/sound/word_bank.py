@@ -16,7 +16,7 @@ ROOM = 0.3
 """Share of the amplitude that the tone keeps during speech (10 dB less): it stays audible, and the speech
 intelligibility index over it is 0.9 or more (`python -m tests.bench.voice`)."""
 
-_EDGE_S = 0.06
+EDGE_S = 0.06
 """The tone steps back and returns in this time. A pause between words is not long enough for it."""
 
 PAUSE_S = 0.05
@@ -45,8 +45,13 @@ class WordBank:
         reach = round(_BOUND_S * sample_rate_hz)
         self._words = {name: _bounded(samples, reach) for name, samples in words.items()}
         self._pause = round(PAUSE_S * sample_rate_hz)
-        edge = np.arange(round(_EDGE_S * sample_rate_hz)) / (_EDGE_S * sample_rate_hz)
+        edge = np.arange(round(EDGE_S * sample_rate_hz)) / (EDGE_S * sample_rate_hz)
         self._edge = all_on_grid(edge - np.sin(2 * np.pi * edge) / (2 * np.pi))
+
+    def samples(self, word: str) -> NDArray[np.float32] | None:
+        """The samples of one word at level 1, shape (n,); None if it is missing."""
+        found = self._words.get(word)
+        return None if found is None else found.samples
 
     def sentence(self, words: Sequence[str]) -> CueSound | None:
         """The sound of these words at level 1; None if a word is missing, because the rest could mislead."""

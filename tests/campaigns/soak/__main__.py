@@ -17,6 +17,7 @@ from pathlib import Path
 
 from rich.console import Console
 
+from tests.campaigns.soak.cockpit import BROWSERS
 from tests.campaigns.soak.flight import HOUR_S, LONGEST_S, Hour, soak
 from tests.campaigns.soak.live import live
 from tests.campaigns.soak.watched import MINUTE_S, Row, Watched
@@ -68,12 +69,13 @@ def _flight(hours: float, out: Console, *, trace: bool) -> int:
 
 def _live(minutes: float, out: Console) -> int:
     out.print(f"{minutes:g} min of `vario run`, everything on; Python {platform.python_version()}")
-    out.print("  min   RSS MB  % core  files  threads  overruns  gaps  late")
+    out.print("  min   RSS MB  % core  files  threads  overruns  gaps  late  page MB  % core")
 
     def tell(row: Row) -> None:
         out.print(
             f"{row.t_s / MINUTE_S:5.1f} {row.rss_kb / 1024.0:8.1f} {row.cpu_share:7.1%} {row.files:6} "
-            f"{row.threads:8} {row.overruns:9} {row.gaps:5} {row.late:5}"
+            f"{row.threads:8} {row.overruns:9} {row.gaps:5} {row.late:5} {row.page_kb / 1024.0:8.1f} "
+            f"{row.page_share:7.1%}"
         )
 
     with tempfile.TemporaryDirectory() as folder:
@@ -90,6 +92,7 @@ def _told(found: Watched, out: Console) -> None:
         f"{', '.join(f'{count} {kind}' for kind, count in found.sentences.items())}; "
         f"at most {found.without_s:.2f} s without"
     )
+    out.print(f"{found.steps} steps of the knob; {found.messages} messages to {BROWSERS} browsers")
     out.print(f"sound: {found.heard_s:.0f} s, of which {found.silent_s:.0f} s silence")
     if found.recording is not None:
         in_it = found.recording

@@ -1,8 +1,8 @@
 """`vario run` as in flight, in its own process and in real time, observed from outside.
 
 It emulates a simulated flight with everything on: sound on a card made of a pipe, the recorder, sentences
-over TCP to one correct client and many faulty ones, changes of settings, marks, and status messages to a
-service manager, which is this program.
+over TCP to one correct client and many faulty ones, a knob, spoken values, the live page with five browsers,
+changes of settings, marks, and status messages to a service manager, which is this program.
 """
 
 from __future__ import annotations
@@ -23,6 +23,7 @@ from pynmeagps import VALCKSUM, NMEAParseError, NMEAReader
 
 from hw_replay.simulate import long_flight
 from hw_replay.simulate.demo import write_recording
+from tests.campaigns.soak.cockpit import Cockpit
 from tests.campaigns.soak.kept import kept
 from tests.campaigns.soak.panel import Panel
 from tests.campaigns.soak.watched import MINUTE_S, Row, Watched
@@ -61,6 +62,7 @@ def live(
     row_s: float = MINUTE_S,
     change_s: float = CHANGE_S,
     tell: Callable[[Row], None] = lambda _: None,
+    with_cockpit: bool = True,
 ) -> Watched:
     """Run it in real time, then stop it as a service manager does.
 
@@ -70,6 +72,7 @@ def live(
         row_s: between two rows.
         change_s: interval between two actions of the pilot.
         tell: called with every row.
+        with_cockpit: with knob, voice and live page.
 
     Raises:
         TimeoutError: if it does not become ready, or does not end.
@@ -77,9 +80,12 @@ def live(
     flight, config, flights = folder / "flight.mcap", folder / "vario.toml", folder / "flights"
     write_recording(flight, long_flight(flown_s + START_S, SEED), "soak", "", None)
     port = _free_port()
-    _write_settings(config, port, flights)
     words = ["run", "--config", config, "--emulate", flight, "--marks", folder / "marks"]
     with ExitStack() as stack:
+        cockpit = Cockpit(folder, _free_port()) if with_cockpit else None
+        if cockpit is not None:
+            stack.callback(cockpit.close)
+        _write_settings(config, port, flights, cockpit)
         panel = Panel(folder)
         stack.callback(panel.close)
         manager = stack.enter_context(socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM))
@@ -90,7 +96,7 @@ def live(
         program = vario(*words, stderr=said, env=environment)
         stack.callback(program.wait)
         stack.callback(program.kill)  # the last one entered is closed first
-        watch = Watch(program, panel, manager, port, folder)
+        watch = Watch(program, panel, manager, port, folder, cockpit=cockpit)
         stack.callback(watch.close)
         found = watch.run(flown_s, row_s, change_s, tell)
         said.seek(0)
@@ -106,13 +112,13 @@ def vario(*words: object, **streams: object) -> subprocess.Popen[bytes]:
     return subprocess.Popen(command, cwd=ROOT, **streams)  # type: ignore[call-overload,no-any-return]  # noqa: S603
 
 
-def _write_settings(path: Path, port: int, flights: Path) -> None:
+def _write_settings(path: Path, port: int, flights: Path, cockpit: Cockpit | None) -> None:
     text = 'glider = "glider.toml"\n' + (ROOT / "config" / "vario.toml").read_text(encoding="utf-8")
     glider = (ROOT / "config" / "gliders" / "quendel_2.toml").read_text(encoding="utf-8")
     path.with_name("glider.toml").write_text(glider, encoding="utf-8")
     text = set_value(text, ("recorder", "folder"), str(flights))
     text = set_value(text, ("nmea", "to"), f"tcp:127.0.0.1:{port}")
-    path.write_text(text, encoding="utf-8")
+    path.write_text(text if cockpit is None else cockpit.settings(text), encoding="utf-8")
 
 
 def _free_port() -> int:
@@ -131,16 +137,19 @@ class Watch:
         manager: socket.socket,
         port: int,
         folder: Path,
+        *,
+        cockpit: Cockpit | None,
     ) -> None:
         self._program, self._panel, self._manager = program, panel, manager
         self._folder = folder
+        self._cockpit = cockpit
         self._address = ("127.0.0.1", port)
         self._visitors = Visitors(self._address, SEED)
         self._listener: Listener | None = None
         self._pilots: list[subprocess.Popen[bytes]] = []
         self._status_s = self._sentence_s = 0.0
         self._overruns = self._gaps = 0
-        self._used_s = 0.0
+        self._used_s = self._page_used_s = 0.0
         self._ending = False
         self._found = Watched()
 
@@ -160,6 +169,9 @@ class Watch:
             now_s = time.monotonic()
             self._take_statuses(now_s)
             self._take_sentences(now_s)
+            if self._cockpit is not None and not self._ending:
+                soon_s = begun_s + flown_s - TAKEN_S
+                self._cockpit.play(now_s, self._program.pid, may_change=now_s < soon_s)
             if now_s >= visit_at_s:
                 visit_at_s = now_s + VISIT_S
                 self._visitors.come()
@@ -183,6 +195,9 @@ class Watch:
         found.without_s = max(found.without_s, now_s - self._sentence_s)
         found.visits = self._visitors.visits
         found.heard_s, found.silent_s = self._panel.heard_s, self._panel.silent_s
+        if self._cockpit is not None:
+            found.steps, found.messages = self._cockpit.steps, self._cockpit.messages
+            found.changes += self._cockpit.changes
         return found
 
     def close(self) -> None:
@@ -256,6 +271,8 @@ class Watch:
         of = self._proc()
         status = dict(line.split(":", 1) for line in (of / "status").read_text().splitlines())
         before_s, self._used_s = self._used_s, self._processor_s()
+        page_kb, page_s = (0, 0.0) if self._cockpit is None else self._cockpit.server()
+        page_before_s, self._page_used_s = self._page_used_s, page_s
         return Row(
             t_s,
             int(status["VmRSS"].split()[0]),
@@ -265,6 +282,8 @@ class Watch:
             self._overruns,
             self._gaps,
             self._panel.late,
+            page_kb,
+            (page_s - page_before_s) / row_s,
         )
 
     def _processor_s(self) -> float:

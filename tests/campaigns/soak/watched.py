@@ -40,6 +40,7 @@ class Row:
         files, threads: open.
         overruns, gaps: of sensors and sound, so far, as its status says.
         late: how often no sample was available for the card, so far.
+        page_kb, page_share: resident set and share of one core of the server of the live page; 0 without it.
     """
 
     t_s: float
@@ -50,6 +51,8 @@ class Row:
     overruns: int
     gaps: int
     late: int
+    page_kb: int = 0
+    page_share: float = 0.0
 
 
 @dataclass(slots=True)
@@ -68,6 +71,8 @@ class Watched:
         without_s: longest time without a sentence.
         visits, changes, marks: numbers made.
         heard_s, silent_s: sound played, and silence in it.
+        steps: of the knob.
+        messages: received by the browsers of the live page.
         recording: its content; None if there is not exactly one.
     """
 
@@ -85,6 +90,8 @@ class Watched:
     marks: int = 0
     heard_s: float = 0.0
     silent_s: float = 0.0
+    steps: int = 0
+    messages: int = 0
     recording: Kept | None = None
 
     def problems(self) -> list[str]:
@@ -96,6 +103,8 @@ class Watched:
             found.append(f"{self.statuses} statuses and {self.sentences.total()} sentences came")
         if self.sentences["?"]:
             found.append(f"{self.sentences['?']} sentences were none")
+        if self.steps and not self.messages:
+            found.append("no browser got a message of the live page")
         if self.heard_s <= self.silent_s:
             found.append(f"nothing was heard in {self.heard_s:.0f} s")
         settled = [row for row in self.rows if row.t_s >= SETTLED_S]
@@ -119,6 +128,8 @@ class Watched:
 def _growth(first: Row, last: Row) -> Iterator[str]:
     if last.rss_kb - first.rss_kb > MOST_GROWTH_KB + INDEX_KB_A_SECOND * (last.t_s - first.t_s):
         yield f"the resident set grew by {last.rss_kb - first.rss_kb} kB since {first.t_s / MINUTE_S:.0f} min"
+    if last.page_kb - first.page_kb > MOST_GROWTH_KB:
+        yield f"the server of the page grew by {last.page_kb - first.page_kb} kB"
     if last.threads != first.threads:
         yield f"{first.threads} threads became {last.threads}"
     if last.files > first.files + MOST_READERS:

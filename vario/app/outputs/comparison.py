@@ -13,6 +13,11 @@ from vario.flight.reading import Reading
 FREE_FLIGHT = (Mode.CRUISE.value, Mode.CIRCLING.value)
 """The modes in which vario and netto are used. On the approach, open airbrakes read as sink of the air."""
 
+AIRBRAKES = "truth_airbrakes"
+"""Reference of a simulation: 0 closed, 1 open. Time with open airbrakes before the approach is apart too."""
+
+WITH_AIRBRAKES = "with airbrakes"
+
 
 class _Mean:
     """A running mean; of angles the mean direction."""
@@ -59,8 +64,8 @@ class ReferenceComparison:
         self._circling_reference = _Mean(angle=output.is_angle)
         self._circling_own = _Mean(angle=output.is_angle)
 
-    def add(self, reference: float, reading: Reading) -> None:
-        """A value of the reference and the reading of that time."""
+    def add(self, reference: float, reading: Reading, *, airbrakes: bool = False) -> None:
+        """A value of the reference and the reading of that time, and whether the airbrakes were open."""
         self._values += 1
         own = self.output.value_of(reading)
         if not isinstance(own, float):
@@ -68,8 +73,11 @@ class ReferenceComparison:
         difference = difference_rad(own, reference) if self.output.is_angle else own - reference
         self._pairs += 1
         self._squares += difference * difference
-        pairs, squares = self._by_mode.get(reading.mode.value, (0, 0.0))
-        self._by_mode[reading.mode.value] = pairs + 1, squares + difference * difference
+        mode = reading.mode.value
+        if airbrakes and mode in FREE_FLIGHT:
+            mode = WITH_AIRBRAKES
+        pairs, squares = self._by_mode.get(mode, (0, 0.0))
+        self._by_mode[mode] = pairs + 1, squares + difference * difference
         if reading.mode is Mode.CIRCLING:
             self._circling_reference.add(reference)
             self._circling_own.add(own)

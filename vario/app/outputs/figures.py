@@ -7,7 +7,7 @@ from datetime import datetime, timedelta
 from typing import Any
 
 from vario.app.outputs.catalogue import output_beside
-from vario.app.outputs.comparison import ReferenceComparison
+from vario.app.outputs.comparison import AIRBRAKES, ReferenceComparison
 from vario.flight.motion.mode import Mode
 from vario.flight.reading import Reading
 
@@ -30,6 +30,7 @@ class Figures:
         self.mode_s: dict[str, float] = {}
         self._mode: Mode | None = None
         self._lowest_m, self._highest_m = math.inf, -math.inf
+        self._airbrakes = False
         self._comparisons: dict[str, ReferenceComparison] = {}
 
     @property
@@ -56,13 +57,16 @@ class Figures:
 
     def compare(self, name: str, value: float, reading: Reading) -> None:
         """Compare a reference value with the output of the instrument at that time."""
+        if name == AIRBRAKES:
+            self._airbrakes = value > 0.0
+            return
         comparison = self._comparisons.get(name)
         if comparison is None:
             output = output_beside(name)
             if output is None:
                 return
             comparison = self._comparisons[name] = ReferenceComparison(output)
-        comparison.add(value, reading)
+        comparison.add(value, reading, airbrakes=self._airbrakes)
 
     def join(self, later: Figures) -> None:
         """Add the stretch that follows."""

@@ -22,6 +22,7 @@ from vario.flight.thermal.climbs import Climb
 from vario.settings.display import DisplayUnits
 from vario.settings.glider import Glider
 from vario.settings.schema import Settings
+from vario.sound.word_bank import WordBank
 
 ROWS_HZ = 10.0
 _CLIMB_FIELDS = ("start_s", "end_s", "gain_m", "average_mps", "turns")
@@ -49,12 +50,13 @@ class PageContent:
 
     Args:
         units: the units of the page.
+        words: recorded words at the rate of `tones`; None: the sound has no speech.
     """
 
-    def __init__(self, units: DisplayUnits) -> None:
+    def __init__(self, units: DisplayUnits, words: WordBank | None = None) -> None:
         self._units = units
         self._rows = PageRows(ROWS_HZ, units)
-        self._tones = ToneLog()
+        self._tones = ToneLog(words)
         self._pictures = ClimbPictures()
 
     def take(self, reading: Reading) -> None:
@@ -85,6 +87,7 @@ def write_page(
     progress: Callable[[float], None] = lambda _: None,
     *,
     follow_changes: bool = True,
+    words: WordBank | None = None,
 ) -> dict[str, Any]:
     """Play `source` and write its page to `path`; returns the summary of the flight.
 
@@ -96,7 +99,7 @@ def write_page(
     passage = ReplaySession(
         source, settings, glider, follow_changes=follow_changes, progress=progress, hindsight=hindsight
     )
-    content = PageContent(DisplayUnits(settings.display))
+    content = PageContent(DisplayUnits(settings.display), words)
     for reading in passage:
         content.take(reading)
     summary = passage.summary()

@@ -10,6 +10,7 @@ from vario.app.config.in_force import add_set_option
 from vario.app.excerpt import add_excerpt_options, excerpt
 from vario.app.files.paths import folder_for, inputs, not_over
 from vario.app.options import add_config_option
+from vario.app.words.command import add_words_option
 
 DESCRIPTION = (
     "Make one HTML page of a flight that needs no other files and no network: plots over time, a map "
@@ -29,6 +30,7 @@ def add_parser(commands: Any) -> None:
     add_config_option(report)
     add_set_option(report)
     report.add_argument("--out", type=Path, help="the page; default: out/<name of the file>/report.html")
+    add_words_option(report)
     add_excerpt_options(report)
     report.set_defaults(command=run)
 
@@ -37,18 +39,27 @@ def run(arguments: argparse.Namespace) -> int:
     """Make the page and print its path."""
     from vario.app.caution import CAUTION
     from vario.app.page.build import write_page
+    from vario.app.page.tones import SAMPLE_RATE_HZ
     from vario.app.replay.console import hindsight_sentence
     from vario.app.replay.session import opened
     from vario.app.terminal import labelled, progress_bar, terminal
+    from vario.app.words.folder import words_or_note
     from vario.settings.display import DisplayUnits
 
     source, loaded = opened(arguments.file, arguments.config, arguments.overrides)
     source = excerpt(source, arguments.from_time, arguments.to_time)
     out: Path = arguments.out or folder_for(arguments.file) / "report.html"
     not_over(inputs(arguments.file, arguments.config, loaded), out)
+    words = words_or_note(loaded, arguments.words, SAMPLE_RATE_HZ)
     with progress_bar(source.duration_s) as progress:
         summary = write_page(
-            source, loaded.settings, loaded.glider, out, progress, follow_changes=arguments.config is None
+            source,
+            loaded.settings,
+            loaded.glider,
+            out,
+            progress,
+            follow_changes=arguments.config is None,
+            words=words,
         )
     console = terminal()
     if summary["hindsight"]:

@@ -11,12 +11,11 @@ from vario.app.errors import AppError
 from vario.app.excerpt import add_excerpt_options, excerpt
 from vario.app.files.paths import folder_for, inputs, not_over, stem
 from vario.app.options import add_config_option
+from vario.app.words.command import add_words_option
 
 if TYPE_CHECKING:
     from hw_replay.source import Source
     from vario.app.hindsight.hindsight import Hindsight
-    from vario.settings.load import LoadedSettings
-    from vario.sound.word_bank import WordBank
 
 
 def add_parser(commands: Any) -> None:
@@ -32,11 +31,7 @@ def add_parser(commands: Any) -> None:
     replay.add_argument("--out", type=Path, help="folder for the results; default: out/<name of the file>")
     replay.add_argument("--marks", type=Path, help="folder with marks set during the flight")
     replay.add_argument("--no-sound", dest="sound", action="store_false", help="write no tone.flac")
-    replay.add_argument(
-        "--words",
-        type=Path,
-        help="folder with recorded words, from `vario words`; default: that of the settings, or words",
-    )
+    add_words_option(replay)
     replay.add_argument("--no-picture", dest="picture", action="store_false", help="write no report.png")
     replay.add_argument(
         "--hindsight",
@@ -70,7 +65,9 @@ def _replay(arguments: argparse.Namespace) -> int:
     from vario.app.replay.results import REPORT, SUMMARY, TONE, TRACE, replay
     from vario.app.replay.session import opened
     from vario.app.terminal import progress_bar
+    from vario.app.words.folder import words_or_note
     from vario.settings.display import DisplayUnits
+    from vario.sound.word_files import WORDS_HZ
 
     source, loaded = opened(arguments.file, arguments.config, arguments.overrides)
     source = excerpt(source, arguments.from_time, arguments.to_time)
@@ -81,7 +78,7 @@ def _replay(arguments: argparse.Namespace) -> int:
     )
     if arguments.marks is not None:
         source = _marked(source, arguments.marks, arguments.file)
-    words = _words(loaded, arguments.words) if arguments.sound else None
+    words = words_or_note(loaded, arguments.words, WORDS_HZ) if arguments.sound else None
     with progress_bar(source.duration_s) as progress:
         summary = replay(
             source,
@@ -98,20 +95,6 @@ def _replay(arguments: argparse.Namespace) -> int:
     units = DisplayUnits(loaded.settings.display)
     print_replay(summary, out_dir, units, sound=arguments.sound, picture=arguments.picture)
     return 0
-
-
-def _words(loaded: LoadedSettings, folder: Path | None) -> WordBank | None:
-    """The recorded words; without them the sound has no speech, which is told."""
-    from vario.app.terminal import labelled, terminal
-    from vario.app.words.folder import words_of
-    from vario.sound.errors import WordsMissingError
-    from vario.sound.word_files import WORDS_HZ
-
-    try:
-        return words_of(loaded, WORDS_HZ, folder)
-    except WordsMissingError as error:
-        terminal().print(labelled("note", f"no speech in the sound: {error}"), soft_wrap=True)
-        return None
 
 
 def _hindsight() -> Hindsight:

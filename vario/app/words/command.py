@@ -25,6 +25,15 @@ def add_parser(commands: Any) -> None:
     ask.set_defaults(command=_ask)
 
 
+def add_words_option(parser: argparse.ArgumentParser) -> None:
+    """Add `--words` to a command that makes the sound of a recording."""
+    parser.add_argument(
+        "--words",
+        type=Path,
+        help="folder with recorded words, from `vario words`; default: that of the settings, or words",
+    )
+
+
 def _words(arguments: argparse.Namespace) -> int:
     from vario.app.errors import AppError
     from vario.app.words.folder import words_folder

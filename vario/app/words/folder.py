@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from vario.settings.load import LoadedSettings
+from vario.sound.errors import WordsMissingError
 from vario.sound.word_bank import WordBank
 from vario.sound.word_files import load_words
 
@@ -26,3 +27,14 @@ def words_of(loaded: LoadedSettings, sample_rate_hz: int, folder: Path | None = 
     if language is None:
         return None
     return load_words(folder or words_folder(loaded), language, sample_rate_hz)
+
+
+def words_or_note(loaded: LoadedSettings, folder: Path | None, sample_rate_hz: int) -> WordBank | None:
+    """The recorded words; without them the sound has no speech, which is told."""
+    from vario.app.terminal import labelled, terminal  # noqa: PLC0415  (rich is slow to load)
+
+    try:
+        return words_of(loaded, sample_rate_hz, folder)
+    except WordsMissingError as error:
+        terminal().print(labelled("note", f"no speech in the sound: {error}"), soft_wrap=True)
+        return None

@@ -12,10 +12,26 @@ const waveTables = kit.voices.map(({ partials }) => {
   return table.map((value) => value / peak);
 });
 
-const cueSamples = Object.fromEntries(Object.entries(kit.cues).map(([name, { samples, room }]) => {
-  const pcm = new Int16Array(bytesOf(samples).buffer);
-  return [name, { samples: Float32Array.from(pcm, (value) => value / 32767), room }];
-}));
+const fromPcm = (text) => Float32Array.from(new Int16Array(bytesOf(text).buffer), (value) => value / 32767);
+const cueSamples = Object.fromEntries(Object.entries(kit.cues).map(([name, { samples, room }]) => [name, { samples: fromPcm(samples), room }]));
+const wordSamples = Object.fromEntries(Object.entries(kit.speech.words).map(([name, samples]) => [name, fromPcm(samples)]));
+
+function sentence(words) {
+  const { lead_samples: lead, pause_samples: pause } = kit.speech;
+  const samples = new Float32Array(2 * lead + words.reduce((sum, word) => sum + wordSamples[word].length + pause, 0));
+  let at = lead;
+  for (const word of words) {
+    samples.set(wordSamples[word], at);
+    at += wordSamples[word].length + pause;
+  }
+  return { samples, room: kit.speech.room };
+}
+
+/** Index of the first of these sounds at a time or later. */
+function firstFrom(sounds, t) {
+  const k = sounds.findIndex(([at]) => at >= t);
+  return k < 0 ? sounds.length : k;
+}
 
 function amplitudeAt(voice, pitch) {
   const pitches = kit.pitches_hz, { amplitudes } = kit.voices[voice];
@@ -33,8 +49,8 @@ class Synth {
     this.rate = kit.sample_rate_hz;
     this.glide = Math.round(kit.glide_s * this.rate);
     this.index = tones.t_s.length ? indexAt(t, tones.t_s) : -1;
-    this.cueIndex = content.tones.cues.findIndex(([at]) => at >= t);
-    if (this.cueIndex < 0) this.cueIndex = content.tones.cues.length;
+    this.cueIndex = firstFrom(content.tones.cues, t);
+    this.speechIndex = firstFrom(content.tones.speech, t);
     this.cue = null;
     Object.assign(this, { phase: 0, beep: 0, place: 0, open: false, beeping: false, voice: 0, room: 1,
       pitch: 440, level: 0, pitchStep: 0, levelStep: 0, left: 0 });
@@ -72,11 +88,16 @@ class Synth {
     }
   }
 
+  /** A cue ends what sounds; speech waits for nothing and is left out while something sounds. */
   startCues() {
-    const { cues } = content.tones;
+    const { cues, speech } = content.tones;
     while (this.cueIndex < cues.length && cues[this.cueIndex][0] <= this.t) {
       const [, name, level] = cues[this.cueIndex++];
       this.cue = { ...cueSamples[name], level: level * kit.headroom, at: 0 };
+    }
+    while (this.speechIndex < speech.length && speech[this.speechIndex][0] <= this.t) {
+      const [, words, level] = speech[this.speechIndex++];
+      if (!this.cue) this.cue = { ...sentence(words), level: level * kit.headroom, at: 0 };
     }
   }
 

@@ -22,9 +22,9 @@ from scipy import stats
 from tests.support.examples import drawn, short
 from tests.support.luminance import relative_luminance
 from vario.app.picture.data import TraceData
-from vario.app.picture.panels import set_time_axis
 from vario.app.picture.sheet import REPORT_CAUTION, draw_report, write_report
 from vario.app.picture.style import AMBER, INK, MODE_STYLES, PAPER, TEAL
+from vario.app.picture.time_axis import set_time_axis
 
 Trace = dict[str, NDArray[Any]]
 

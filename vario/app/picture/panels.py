@@ -11,7 +11,6 @@ from matplotlib.artist import Artist
 from matplotlib.axes import Axes
 from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
-from matplotlib.ticker import FuncFormatter, MultipleLocator
 
 from vario.app.picture.data import Floats, Line, TraceData
 from vario.app.picture.style import (
@@ -20,7 +19,6 @@ from vario.app.picture.style import (
     CLIMB_TINT,
     INK,
     MODE_STYLES,
-    NORMAL,
     PAPER,
     SMALL,
     SOFT_INK,
@@ -32,48 +30,9 @@ from vario.app.picture.style import (
 from vario.flight.motion.mode import Mode
 
 KMH = 3.6
-_STEPS_S = (1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 900, 1800, 3600, 7200, 14400, 43200, 86400)
-_MOST_TICKS = 13
 _LETTER_ROOM = 0.0065  # width of a letter, as a share of the panel width
 _LONGEST_NAME = 40
 _BADGE_ROOM = 0.022  # width of the number of a climb, as a share of the panel width
-
-
-def set_time_axis(axes: Axes, flight: TraceData) -> None:
-    """Format the shared time axis: UTC where it is known, otherwise the time since the first row."""
-    start_s, end_s = (float(flight.t_s[0]), float(flight.t_s[-1])) if flight.t_s.size else (0.0, 60.0)
-    if end_s - start_s < 1.0:
-        start_s, end_s = start_s - 0.5, start_s + 0.5
-    span_s = end_s - start_s
-    axes.set_xlim(start_s, end_s)
-    step_s = next((step for step in _STEPS_S if span_s / step <= _MOST_TICKS), span_s / _MOST_TICKS)
-    utc = flight.start_utc
-    if utc is not None:
-        midnight = utc.replace(hour=0, minute=0, second=0, microsecond=0)
-        zero_s, label = -(utc - midnight).total_seconds(), "UTC"
-        text = FuncFormatter(lambda t_s, _: _time_of_day(t_s - zero_s, with_seconds=step_s < 60.0))
-    elif span_s < 180.0:
-        zero_s, label = start_s, "time since the beginning, seconds"
-        text = FuncFormatter(lambda t_s, _: f"{t_s - zero_s:g}")
-    elif span_s < 5400.0:
-        zero_s, label = start_s, "time since the beginning, minutes"
-        text = FuncFormatter(lambda t_s, _: f"{(t_s - zero_s) / 60:g}")
-    else:
-        zero_s, label = start_s, "time since the beginning, h:mm"
-        text = FuncFormatter(lambda t_s, _: _hours(t_s - zero_s))
-    axes.xaxis.set_major_locator(MultipleLocator(step_s, offset=zero_s % step_s))
-    axes.xaxis.set_major_formatter(text)
-    axes.set_xlabel(label, fontsize=NORMAL, color=SOFT_INK)
-
-
-def _hours(seconds: float) -> str:
-    return f"{seconds // 3600:.0f}:{seconds % 3600 / 60:02.0f}"
-
-
-def _time_of_day(seconds: float, *, with_seconds: bool) -> str:
-    whole = round(seconds) % 86_400
-    text = f"{whole // 3600}:{whole // 60 % 60:02}"
-    return f"{text}:{whole % 60:02}" if with_seconds else text
 
 
 def draw_altitude(axes: Axes, flight: TraceData) -> None:

@@ -18,8 +18,9 @@ from numpy.typing import NDArray
 from vario.app.outputs.flight_time import duration_text
 from vario.app.picture.circles import chosen, draw_circles
 from vario.app.picture.data import TraceData
-from vario.app.picture.panels import draw_airspeed, draw_altitude, draw_marks, draw_vario, set_time_axis
+from vario.app.picture.panels import draw_airspeed, draw_altitude, draw_marks, draw_vario
 from vario.app.picture.style import HUGE, INK, NORMAL, PAPER, SMALL, SOFT_INK
+from vario.app.picture.time_axis import set_time_axis
 from vario.app.picture.track import draw_climbs, draw_track, table_share
 
 REPORT_CAUTION = (

@@ -158,7 +158,7 @@ function addPanel(place, panel, series) {
   const ticks = { stroke: () => colour("soft"), grid: { stroke: () => colour("grid"), width: 1 }, ticks: { show: false },
     font: '12px "Avenir Next", Avenir, "Segoe UI", Ubuntu, "DejaVu Sans", sans-serif' };
   const y = panel.log
-    ? { distr: 3, range: (u, low, high) => [Math.min(0.1, low || 0.1), Math.max(10, high || 10)] }
+    ? { distr: 3, range: (u, low, high) => [Math.min(0.1, decade(low || 0.1)), Math.max(10, high || 10)] }
     : { range: (u, low, high) => spread(low, high, panel) };
   const u = new uPlot({
     width: Math.max(target.clientWidth, 200), height: panel.height,
@@ -228,6 +228,9 @@ function spread(low, high, { zero, most, from }) {
   const margin = Math.max((high - low) * 0.07, 0.05);
   return [low - margin, high + margin];
 }
+
+/** The power of ten at or below a value. uPlot counts ticks from the lower end; from another one it may count without end. */
+const decade = (v) => Number(`1e${Math.max(Math.floor(Math.log10(v)), -9)}`);
 
 const logLabel = (v) => ([0.01, 0.1, 1, 10, 100, 1000].includes(+v.toPrecision(3)) ? String(+v.toPrecision(1)) : "");
 

@@ -49,6 +49,8 @@ def main(argv: Sequence[str] | None = None) -> int:
             stream, io.TextIOWrapper
         ):  # write characters that the encoding lacks as escapes instead of raising
             stream.reconfigure(errors="backslashreplace")
+    # Plug-ins of pydantic in other installed packages: none is needed, and to look for them takes time.
+    os.environ.setdefault("PYDANTIC_DISABLE_PLUGINS", "__all__")
     words = sys.argv[1:] if argv is None else argv
     arguments = _parser(words).parse_args(words)
     command: Callable[[argparse.Namespace], int] = arguments.command

@@ -1,12 +1,8 @@
 """Settings of knobs and buttons, and what their texts mean."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator, Mapping
 from types import MappingProxyType
 from typing import Literal, get_args
-
-from pydantic import Field
 
 from drivers.quick import dataclass
 from vario.settings.errors import Broken, QuantityError
@@ -183,12 +179,12 @@ class Controls(Section):
     """Knobs and buttons. Changes of this section take effect at the next start."""
 
     long_press_time_s: float = quantity("0.8 s", "0.3 s", "3 s", "A press of this length is a long one")
-    knob_1: Knob = Field(default_factory=Knob)
-    knob_2: Knob2 = Field(default_factory=Knob2)
-    usb_knob: InputDevice = Field(default_factory=InputDevice)
-    button_1: Button = Field(default_factory=Button)
-    button_2: Button2 = Field(default_factory=Button2)
-    button_3: Button3 = Field(default_factory=Button3)
+    knob_1: Knob = Knob()
+    knob_2: Knob2 = Knob2()
+    usb_knob: InputDevice = InputDevice()
+    button_1: Button = Button()
+    button_2: Button2 = Button2()
+    button_3: Button3 = Button3()
 
     def broken_rules(self) -> Iterator[Broken]:
         """No pin may be used twice."""

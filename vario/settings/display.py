@@ -7,8 +7,6 @@ Symbols and values of the units: ICAO Annex 5, 5th ed., tables 3-2 and 3-3 (km/h
 units of flight operations); NIST SP 811 (2008), appendix B (pound, inch of mercury).
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from enum import StrEnum
 from types import MappingProxyType

@@ -1,8 +1,13 @@
-"""The building blocks of a schema: sections, and the kinds of settings with their bounds."""
+"""The building blocks of a schema: sections, and the kinds of settings with their bounds.
+
+The modules that define sections do not import `annotations` of `__future__`: at each start pydantic would
+compile the text of every annotation. The default of a section is an object, shared because it is frozen.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
+from inspect import signature
 from itertools import pairwise
 from typing import Any, Self
 
@@ -96,16 +101,21 @@ def choice(default: str, doc: str) -> Any:
     return Field(default=default, description=doc, json_schema_extra={"example": default})
 
 
+def _parse_quantity(value: object, info: ValidationInfo) -> object:
+    dimension = dimension_of(info.field_name or "")
+    return value if dimension is None or value is None else parse(value, dimension)
+
+
+# pydantic asks for it once for each of the 200 settings; to find it takes a tenth of their definition.
+_parse_quantity.__signature__ = signature(_parse_quantity)  # type: ignore[attr-defined]
+
+
 class Section(BaseModel):
     """A table of settings. Values that have a dimension are parsed from text."""
 
     model_config = ConfigDict(frozen=True, extra="forbid", alias_generator=key_of, strict=True)
 
-    @field_validator("*", mode="before")
-    @classmethod
-    def _parse_quantity(cls, value: object, info: ValidationInfo) -> object:
-        dimension = dimension_of(info.field_name or "")
-        return value if dimension is None or value is None else parse(value, dimension)
+    _parse = field_validator("*", mode="before")(_parse_quantity)
 
     def broken_rules(self) -> Iterator[Broken]:
         """The broken rules between valid settings of this section. Subclasses define the rules."""

@@ -1,11 +1,7 @@
 """Settings of the hardware: sensors and their known errors, recorder, sound device."""
 
-from __future__ import annotations
-
 from collections.abc import Collection, Iterator
 from typing import Any, ClassVar, Literal
-
-from pydantic import Field
 
 from drivers.registry import CHIPS
 from vario.settings.errors import Broken
@@ -230,11 +226,11 @@ class SupplySensor(BusSensor):
 class Sensors(Section):
     """All sensors."""
 
-    baro: BaroSensor = Field(default_factory=BaroSensor)
-    pitot: PitotSensor = Field(default_factory=PitotSensor)
-    imu: ImuSensor = Field(default_factory=ImuSensor)
-    oat: OatSensor = Field(default_factory=OatSensor)
-    supply: SupplySensor = Field(default_factory=SupplySensor)
+    baro: BaroSensor = BaroSensor()
+    pitot: PitotSensor = PitotSensor()
+    imu: ImuSensor = ImuSensor()
+    oat: OatSensor = OatSensor()
+    supply: SupplySensor = SupplySensor()
 
     def broken_rules(self) -> Iterator[Broken]:
         """There must be only one sensor of the air temperature."""

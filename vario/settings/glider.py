@@ -1,7 +1,5 @@
 """The glider file: polar, masses and speed limits."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Iterator
 from itertools import pairwise

@@ -1,7 +1,5 @@
 """Settings of the output to other devices."""
 
-from __future__ import annotations
-
 import ipaddress
 import re
 from collections.abc import Iterator

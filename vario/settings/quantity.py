@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Mapping
+from functools import cache
 
 from drivers.quick import dataclass
 from vario.settings.errors import QuantityError
@@ -170,11 +171,13 @@ def show(value: float, dimension: Dimension, unit: str | None = None) -> str:
     return f"{number:.6g} {unit}"
 
 
+@cache
 def dimension_of(name: str) -> Dimension | None:
     """The dimension given by the ending of a name; None for a plain number."""
     return next((dimension for dimension in DIMENSIONS if name.endswith(dimension.suffix)), None)
 
 
+@cache
 def key_of(name: str) -> str:
     """The settings key of a field: the name without the unit, `damping_s` → "damping"."""
     dimension = dimension_of(name)

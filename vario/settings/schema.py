@@ -4,8 +4,6 @@ A field name ends in its SI unit. The key in the file is the name without this e
 the file is a quantity in quotes ("20 s"). Each stage receives the frozen section that it uses.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 from typing import Literal
 
@@ -232,23 +230,23 @@ class Settings(Section):
         description="Glider file, relative to this file; absent: no netto and no speed to fly",
         json_schema_extra={"example": "gliders/quendel_2.toml"},
     )
-    flight: FlightSettings = Field(default_factory=FlightSettings)
-    vario: Vario = Field(default_factory=Vario)
-    average: Average = Field(default_factory=Average)
-    circling: Circling = Field(default_factory=Circling)
-    centring: Centring = Field(default_factory=Centring)
-    expected_climb: ExpectedClimb = Field(default_factory=ExpectedClimb)
-    speed_to_fly: SpeedToFly = Field(default_factory=SpeedToFly)
-    goal: Goal = Field(default_factory=Goal)
-    tone: Tone = Field(default_factory=Tone)
-    voice: SpokenValues = Field(default_factory=SpokenValues)
-    display: Display = Field(default_factory=Display)
-    controls: Controls = Field(default_factory=Controls)
-    trace: Trace = Field(default_factory=Trace)
-    sensors: Sensors = Field(default_factory=Sensors)
-    gnss: Gnss = Field(default_factory=Gnss)
-    recorder: RecorderSettings = Field(default_factory=RecorderSettings)
-    audio: Audio = Field(default_factory=Audio)
-    nmea: Nmea = Field(default_factory=Nmea)
-    page: Page = Field(default_factory=Page)
-    declaration: Declaration = Field(default_factory=Declaration)
+    flight: FlightSettings = FlightSettings()
+    vario: Vario = Vario()
+    average: Average = Average()
+    circling: Circling = Circling()
+    centring: Centring = Centring()
+    expected_climb: ExpectedClimb = ExpectedClimb()
+    speed_to_fly: SpeedToFly = SpeedToFly()
+    goal: Goal = Goal()
+    tone: Tone = Tone()
+    voice: SpokenValues = SpokenValues()
+    display: Display = Display()
+    controls: Controls = Controls()
+    trace: Trace = Trace()
+    sensors: Sensors = Sensors()
+    gnss: Gnss = Gnss()
+    recorder: RecorderSettings = RecorderSettings()
+    audio: Audio = Audio()
+    nmea: Nmea = Nmea()
+    page: Page = Page()
+    declaration: Declaration = Declaration()

@@ -1,13 +1,9 @@
 """Settings of the tone: source, silent range, loudness, and the curves of pitch and beep rate."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 from dataclasses import fields, replace
 from itertools import pairwise
 from typing import Any, Literal
-
-from pydantic import Field
 
 from drivers.quick import dataclass
 from vario.settings.errors import Broken
@@ -171,7 +167,7 @@ class Tone(Section):
     beep_rate_full_hz: float | None = _curve_point(
         "beep_rate_full_hz", "2 Hz", "12 Hz", "Beeps per second at full-scale lift"
     )
-    cruise: CruiseTone = Field(default_factory=CruiseTone)
+    cruise: CruiseTone = CruiseTone()
 
     @property
     def curve(self) -> ToneCurve:

@@ -1,7 +1,5 @@
 """Settings of the spoken values."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Iterator
 

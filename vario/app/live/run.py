@@ -8,11 +8,10 @@ import sys
 from collections.abc import Callable
 from contextlib import ExitStack
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from drivers.quick import dataclass
 from hw_replay.source import Source
-from vario.app.cockpit.feed import Feed
-from vario.app.cockpit.process import KeptPage
 from vario.app.live.clock import FIRST_S, Clock, MonotonicClock
 from vario.app.live.controls import ControlPanel
 from vario.app.live.ending import Ending
@@ -25,8 +24,6 @@ from vario.app.live.recorder import FlightFiles, Recorder
 from vario.app.live.scheduler import Scheduler
 from vario.app.live.speaker import Speaker
 from vario.app.live.status import Status, status_line
-from vario.app.nmea.kept import KeptSink
-from vario.app.nmea.out import NmeaOutput
 from vario.app.words.folder import words_of
 from vario.flight.reading import Reading
 from vario.settings.display import DisplayUnits
@@ -37,6 +34,10 @@ from vario.sound.errors import SoundError
 from vario.sound.live import LIVE_HZ
 from vario.sound.sink import Device, NullSink
 from vario.sound.word_bank import WordBank
+
+if TYPE_CHECKING:
+    from vario.app.cockpit.process import KeptPage
+    from vario.app.nmea.kept import KeptSink
 
 LOG = logging.getLogger("vario.live")
 
@@ -107,6 +108,8 @@ def run(loaded: LoadedSettings, options: RunOptions, show: Callable[[str], None]
         listeners: list[Callable[[Reading], None]] = []
         sentences = _sentences(loaded, ending)
         if sentences is not None:
+            from vario.app.nmea.out import NmeaOutput  # noqa: PLC0415  (only where it is used: the start is shorter)
+
             listeners.append(NmeaOutput(sentences, loaded.settings.nmea.rate_hz, found.utc_at_zero).update)
         page = _page(loaded, options, ending)
 
@@ -126,6 +129,8 @@ def run(loaded: LoadedSettings, options: RunOptions, show: Callable[[str], None]
             )
 
         if page is not None:
+            from vario.app.cockpit.feed import Feed  # noqa: PLC0415  (likewise)
+
             listeners.append(
                 Feed(
                     page.send, lambda: instrument.settings, status, emulated=options.emulate is not None
@@ -224,6 +229,8 @@ def _control_panel(
 def _sentences(loaded: LoadedSettings, ending: Ending) -> KeptSink | None:
     if loaded.settings.nmea.to is None:
         return None
+    from vario.app.nmea.kept import KeptSink  # noqa: PLC0415  (only where it is used: the start is shorter)
+
     sentences = KeptSink(loaded.settings.nmea.to)
     ending.add("nmea", sentences.close)
     return sentences
@@ -233,6 +240,8 @@ def _page(loaded: LoadedSettings, options: RunOptions, ending: Ending) -> KeptPa
     settings = loaded.settings.page
     if settings.address is None:
         return None
+    from vario.app.cockpit.process import KeptPage  # noqa: PLC0415  (likewise)
+
     passphrase = None if settings.passphrase_file is None else loaded.path(settings.passphrase_file)
     page = KeptPage(settings.address, options.config, options.marks, passphrase)
     ending.add("page", page.close)
@@ -254,8 +263,8 @@ def _prefer_this_process(stack: ExitStack) -> None:
     before_s = sys.getswitchinterval()
     sys.setswitchinterval(SWITCH_S)
     stack.callback(sys.setswitchinterval, before_s)
-    # Exclude loaded objects from garbage collection: checking them takes 60 ms, on a Pi more.
-    gc.collect()
+    # Exclude loaded objects from garbage collection: checking them takes 60 ms, on a Pi more. They are not
+    # checked here either: 500 small objects would be freed.
     gc.freeze()
     gc.enable()  # the start switches it off
     stack.callback(gc.unfreeze)

@@ -22,7 +22,7 @@ from typing import Any
 
 from drivers.samples import Sample
 from hw_replay.files import open_binary
-from hw_replay.importer import Importer, SteadyClock, library, utc_of_gps
+from hw_replay.importer import Importer, SteadyClock, library, utc_of_gps, with_barometer
 from hw_replay.ordering import in_order
 from hw_replay.source import RecordingInfo, SensorInfo
 from hw_replay.text import title_of
@@ -82,12 +82,14 @@ class Dataflash(Importer):
             title=title_of(self._path),
             origin="imported from ArduPilot dataflash",
             start_utc=start,
-            sensors={
-                channel: SensorInfo(f"{name} of the autopilot")
-                for name, channels in _CHANNELS.items()
-                if name in found
-                for channel in channels
-            },
+            sensors=with_barometer(
+                {
+                    channel: SensorInfo(f"{name} of the autopilot")
+                    for name, channels in _CHANNELS.items()
+                    if name in found
+                    for channel in channels
+                }
+            ),
         )
 
     def _samples(self) -> Iterator[Sample]:

@@ -26,7 +26,7 @@ from numpy.typing import NDArray
 from drivers.samples import Sample
 from hw_replay.errors import CorruptRecording
 from hw_replay.files import open_binary
-from hw_replay.importer import LONGEST_S, Importer, library
+from hw_replay.importer import LONGEST_S, Importer, library, with_barometer
 from hw_replay.source import RecordingInfo, SensorInfo
 from hw_replay.text import escaped, title_of
 from hw_replay.ulog_bounds import bounded
@@ -74,11 +74,13 @@ class PX4ULog(Importer):
             title=title_of(self._path),
             origin="imported from PX4 ULog",
             start_utc=self._start_utc(found),
-            sensors={
-                channel: SensorInfo(f"{use.topic} of the autopilot", _rate_hz(columns["timestamp"]))
-                for use, columns in self._uses
-                for channel in use.channels
-            },
+            sensors=with_barometer(
+                {
+                    channel: SensorInfo(f"{use.topic} of the autopilot", _rate_hz(columns["timestamp"]))
+                    for use, columns in self._uses
+                    for channel in use.channels
+                }
+            ),
         )
         last_us = max((int(columns["timestamp"].max()) for _, columns in self._uses), default=0)
         length_s = (last_us - self._zero_us) / 1e6

@@ -1,9 +1,10 @@
 """ArduPilot dataflash logs (binary) as samples, by the message formats of `pymavlink`.
 
 Body axes are ours: angular rate and specific force in x forward, y right, z down; velocities are north, east,
-down, also `VZ` of the receiver (ArduPilot, "Onboard Message Log Messages": IMU, BARO, ARSP, GPS, ATT, XKF1,
-XKF2). If there are several sensors of a kind, the first one is used. `t_s` counts from the first message in
-use. The estimates of the autopilot become references.
+down, also `VZ` of the receiver (ArduPilot, log structures of AP_Baro, AP_GPS and DataFlash: columns of IMU,
+BARO, ARSP, GPS and ATT; signs, units, XKF1 and XKF2 from memory). If there are several sensors of a kind, the
+first one is used. `t_s` counts from the first message in use. The estimates of the autopilot become
+references.
 
 The reader of the library is not used: it keeps the position of every message in memory, and does not end if a
 damaged message has the length 0.

@@ -3,8 +3,8 @@
 Body axes are ours: PX4 gives angular rate and specific force in x forward, y right, z down, so that an
 accelerometer at rest reads z = -9.81 m/s^2; attitude is the rotation from there to north, east, down, as a
 Hamilton quaternion with the scalar first (PX4 message definitions `SensorCombined`, `VehicleAttitude`,
-`SensorGps`, `VehicleAirData`, `DifferentialPressure`, `VehicleLocalPosition`, `Wind`). `t_s` counts from the
-start of the log. The estimates of the autopilot become references.
+`SensorGps`, `VehicleAirData`, `DifferentialPressure`, `VehicleLocalPosition`, `Wind`; from memory). `t_s`
+counts from the start of the log. The estimates of the autopilot become references.
 """
 
 from __future__ import annotations

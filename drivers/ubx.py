@@ -2,6 +2,8 @@
 
 Source: u-blox M8, M9 and M10 interface descriptions: "UBX frame structure" (sync characters, class, ID,
 length, payload, checksum), "UBX checksum" (8-bit Fletcher, from class to payload), "UBX-NAV-PVT" (92 bytes).
+The layout of NAV-PVT was compared with the text of UBX-18010854 (ZED-F9P), 5.14.11; the rest is from
+memory, and `pyubx2` agrees.
 
 The receiver driver and the reader of logs share this decoder. The general library `pyubx2` is the oracle of
 the tests only: it takes 40 times as long for a message, which is too much for a small computer in flight.

@@ -1,9 +1,10 @@
 """ArduPilot dataflash logs (binary) as samples, by the message formats of `pymavlink`.
 
 Body axes are ours: angular rate and specific force in x forward, y right, z down; velocities are north, east,
-down, also `VZ` of the receiver (ArduPilot, "Onboard Message Log Messages": IMU, BARO, ARSP, GPS, ATT, XKF1,
-XKF2). If there are several sensors of a kind, the first one is used. `t_s` counts from the first message in
-use. The estimates of the autopilot become references.
+down, also `VZ` of the receiver (ArduPilot, log structures of AP_Baro, AP_GPS and DataFlash: columns of IMU,
+BARO, ARSP, GPS and ATT; signs, units, XKF1 and XKF2 from memory). If there are several sensors of a kind, the
+first one is used. `t_s` counts from the first message in use. The estimates of the autopilot become
+references.
 
 The reader of the library is not used: it keeps the position of every message in memory, and does not end if a
 damaged message has the length 0.
@@ -22,7 +23,7 @@ from typing import Any
 
 from drivers.samples import Sample
 from hw_replay.files import open_binary
-from hw_replay.importer import Importer, SteadyClock, library, utc_of_gps
+from hw_replay.importer import Importer, SteadyClock, library, utc_of_gps, with_barometer
 from hw_replay.ordering import in_order
 from hw_replay.source import RecordingInfo, SensorInfo
 from hw_replay.text import title_of
@@ -82,12 +83,14 @@ class Dataflash(Importer):
             title=title_of(self._path),
             origin="imported from ArduPilot dataflash",
             start_utc=start,
-            sensors={
-                channel: SensorInfo(f"{name} of the autopilot")
-                for name, channels in _CHANNELS.items()
-                if name in found
-                for channel in channels
-            },
+            sensors=with_barometer(
+                {
+                    channel: SensorInfo(f"{name} of the autopilot")
+                    for name, channels in _CHANNELS.items()
+                    if name in found
+                    for channel in channels
+                }
+            ),
         )
 
     def _samples(self) -> Iterator[Sample]:

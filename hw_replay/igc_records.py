@@ -1,7 +1,7 @@
 """The lines of a FAI/IGC flight file: fixes, extensions and headers, each parsed by itself.
 
-Source: FAI/IGC "Technical Specification for IGC-approved GNSS Flight Recorders", appendix A: A3.3
-(extensions), A4.1 (fix record), A7 (three-letter codes).
+Source: FAI/IGC "Technical Specification for IGC-approved GNSS Flight Recorders", second edition with
+amendment 8, appendix A: A3.3 (extensions), A4.1 (fix record), A7 (three-letter codes).
 """
 
 from __future__ import annotations

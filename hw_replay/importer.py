@@ -14,8 +14,9 @@ from types import ModuleType
 from drivers import isa
 from drivers.samples import Baro, GnssPos, Reference, Sample
 from hw_replay.errors import RecordingError, RejectLog
+from hw_replay.inertial_sanity import InertialSanity
 from hw_replay.messages import DECODE, LATEST_T_S, RejectedValueError
-from hw_replay.source import GNSS_BARO, RecordingInfo
+from hw_replay.source import GNSS_BARO, RecordingInfo, SensorInfo
 
 LONGEST_S = 48 * 3600.0
 """Longest duration of a log of an autopilot; a later time is damaged."""
@@ -39,12 +40,15 @@ class Importer(ABC):
     """
 
     duration_s: float | None = None
+    time_cure = "the log counts in another unit"
+    """What to change if the times are probably in another unit; `{unit}` stands for its name."""
 
     def __init__(self, path: str | os.PathLike[str], unit: str) -> None:
         self._path = Path(path)
         self._unit = unit
         self._rejects = RejectLog(unit)
         self._notes: list[str] = []
+        self._sanity = InertialSanity(self.time_cure)
         self._info: RecordingInfo
 
     @property
@@ -58,13 +62,19 @@ class Importer(ABC):
 
     def warnings(self) -> list[str]:
         """Rejected or doubtful data so far, one sentence each."""
-        return [*self._notes, *self._rejects.messages()]
+        return [*self._notes, *self._rejects.messages(), *self._sanity.warnings()]
 
     def __iter__(self) -> Iterator[Sample]:
         self._rejects = RejectLog(self._unit)
         self._notes = []
+        self._sanity = InertialSanity(self.time_cure)
         no_barometer = self._info.sensors.get("baro") is GNSS_BARO
-        return _with_gnss_as_baro(self._samples()) if no_barometer else self._samples()
+        return self._watched(_with_gnss_as_baro(self._samples()) if no_barometer else self._samples())
+
+    def _watched(self, samples: Iterator[Sample]) -> Iterator[Sample]:
+        for sample in samples:
+            self._sanity.take(sample)
+            yield sample
 
     @abstractmethod
     def _samples(self) -> Iterator[Sample]:
@@ -97,10 +107,21 @@ class Importer(ABC):
             self._notes.append(sentence)
 
 
+def with_barometer(sensors: dict[str, SensorInfo]) -> dict[str, SensorInfo]:
+    """The sensors of a log; the height of its positions is the barometer if there is no other."""
+    missing = "baro" not in sensors and "gnss_pos" in sensors
+    return {**sensors, "baro": GNSS_BARO} if missing else sensors
+
+
 def _with_gnss_as_baro(samples: Iterator[Sample]) -> Iterator[Sample]:
-    """The samples, and before each position its height as the pressure of the standard atmosphere."""
+    """The samples, and before each position its height as the pressure of the standard atmosphere.
+
+    If a barometer appears later in the log after all, it replaces the heights.
+    """
+    found = False
     for sample in samples:
-        if isinstance(sample, GnssPos):
+        found = found or isinstance(sample, Baro)
+        if isinstance(sample, GnssPos) and not found:
             yield Baro(sample.t_s, isa.pressure_pa(sample.altitude_m))
         yield sample
 

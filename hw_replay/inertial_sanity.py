@@ -51,9 +51,15 @@ class _Thinned:
 
 
 class InertialSanity:
-    """Takes the samples of a recording and reports what is probably wrong with them."""
+    """Takes the samples of a recording and reports what is probably wrong with them.
 
-    def __init__(self) -> None:
+    Args:
+        time_cure: what to change if the times are in another unit; `{unit}` and `{parts}` (of a second) are
+            filled in.
+    """
+
+    def __init__(self, time_cure: str) -> None:
+        self._time_cure = time_cure
         self._accel = _Thinned()
         self._gyro = _Thinned()
         self._steps = _Thinned()
@@ -82,7 +88,7 @@ class InertialSanity:
         unit, parts = ("ms", 1000) if step_s < 1000.0 else ("µs", 1_000_000)
         return [
             f"t_s: the accelerometer delivers every {step_s:.3g} s; expected at most {MOST_STEP_S:g} s. The "
-            f"times are probably in {unit}: divide the column t_s by {parts}"
+            f"times are probably in {unit}: {self._time_cure.format(unit=unit, parts=parts)}"
         ]
 
     def _of_accel(self) -> list[str]:

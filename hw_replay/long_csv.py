@@ -28,6 +28,7 @@ from hw_replay.text import title_of
 
 HEADER = "t_s,channel,v1,v2,v3"
 COLUMNS = 5
+_TIME_CURE = "divide the column t_s by {parts}"
 
 _REFERENCE = re.compile(r"ref:([A-Za-z0-9_.-]{1,64})")
 _MOST_REFERENCES = 200
@@ -109,7 +110,7 @@ class LongCsv:
 
     def _begin(self) -> None:
         self._rejects = RejectLog("line")
-        self._sanity = InertialSanity()
+        self._sanity = InertialSanity(_TIME_CURE)
         self._rows = 0
         self._out_of_order = 0
         self._by_index = [_kind_of_channel(index, channel) for index, channel in enumerate(CHANNELS.values())]

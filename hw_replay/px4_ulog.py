@@ -3,8 +3,8 @@
 Body axes are ours: PX4 gives angular rate and specific force in x forward, y right, z down, so that an
 accelerometer at rest reads z = -9.81 m/s^2; attitude is the rotation from there to north, east, down, as a
 Hamilton quaternion with the scalar first (PX4 message definitions `SensorCombined`, `VehicleAttitude`,
-`SensorGps`, `VehicleAirData`, `DifferentialPressure`, `VehicleLocalPosition`, `Wind`). `t_s` counts from the
-start of the log. The estimates of the autopilot become references.
+`SensorGps`, `VehicleAirData`, `DifferentialPressure`, `VehicleLocalPosition`, `Wind`; from memory). `t_s`
+counts from the start of the log. The estimates of the autopilot become references.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ from numpy.typing import NDArray
 from drivers.samples import Sample
 from hw_replay.errors import CorruptRecording
 from hw_replay.files import open_binary
-from hw_replay.importer import LONGEST_S, Importer, library
+from hw_replay.importer import LONGEST_S, Importer, library, with_barometer
 from hw_replay.source import RecordingInfo, SensorInfo
 from hw_replay.text import escaped, title_of
 from hw_replay.ulog_bounds import bounded
@@ -74,11 +74,13 @@ class PX4ULog(Importer):
             title=title_of(self._path),
             origin="imported from PX4 ULog",
             start_utc=self._start_utc(found),
-            sensors={
-                channel: SensorInfo(f"{use.topic} of the autopilot", _rate_hz(columns["timestamp"]))
-                for use, columns in self._uses
-                for channel in use.channels
-            },
+            sensors=with_barometer(
+                {
+                    channel: SensorInfo(f"{use.topic} of the autopilot", _rate_hz(columns["timestamp"]))
+                    for use, columns in self._uses
+                    for channel in use.channels
+                }
+            ),
         )
         last_us = max((int(columns["timestamp"].max()) for _, columns in self._uses), default=0)
         length_s = (last_us - self._zero_us) / 1e6

@@ -27,9 +27,9 @@ from mcap.stream_reader import StreamReader
 from drivers.samples import Sample
 from hw_replay.container import DAMAGE, RECORD_LIMIT_BYTES, unpacked
 from hw_replay.files import open_binary
-from hw_replay.importer import Importer, SteadyClock, library
+from hw_replay.importer import Importer, SteadyClock, library, with_barometer
 from hw_replay.ordering import in_order
-from hw_replay.source import RecordingInfo
+from hw_replay.source import RecordingInfo, SensorInfo
 from hw_replay.text import escaped, title_of
 
 PROFILE = "ros2"
@@ -61,8 +61,9 @@ class RosBag(Importer):
         super().__init__(path, "message")
         self._decoders: Any = library("mcap_ros2.decoder", self._path, "an MCAP file of ROS 2").DecoderFactory
         self._broken_off = False
-        stamps = [stamp_ns for _, _, stamp_ns, _ in islice(self._decoded(), _SURVEYED)]
-        self._zero_ns = min(stamps, default=0)
+        surveyed = [(stamp_ns, kind) for _, kind, stamp_ns, _ in islice(self._decoded(), _SURVEYED)]
+        self._zero_ns = min((stamp_ns for stamp_ns, _ in surveyed), default=0)
+        kinds = {kind for _, kind in surveyed}
         self._info = RecordingInfo(
             title=title_of(self._path),
             origin="imported from ROS 2",
@@ -70,6 +71,9 @@ class RosBag(Importer):
                 datetime(1970, 1, 1, tzinfo=UTC) + timedelta(microseconds=self._zero_ns // 1000)
                 if self._zero_ns >= _REAL_TIME_NS
                 else None
+            ),
+            sensors=with_barometer(
+                {channel: SensorInfo(kind) for kind, channel in _HEIGHTS.items() if kind in kinds}
             ),
         )
 
@@ -196,6 +200,7 @@ _GIVE: dict[str, Callable[[RosBag, float, int, Any], Iterator[Sample]]] = {
     "sensor_msgs/FluidPressure": RosBag._pressure,
     "sensor_msgs/NavSatFix": RosBag._fix,
 }
+_HEIGHTS = {"sensor_msgs/FluidPressure": "baro", "sensor_msgs/NavSatFix": "gnss_pos"}
 
 
 def is_ros_bag(path: Path) -> bool:

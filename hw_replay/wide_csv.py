@@ -9,6 +9,7 @@ from __future__ import annotations
 import csv
 import math
 import os
+import re
 from collections.abc import Callable, Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -28,6 +29,7 @@ ROW_LIMIT = 1 << 16
 """Wide tables have longer lines than the other text formats."""
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+_DECIMAL_COMMA = re.compile(r"[+-]?\d+,\d+")
 
 
 def map_beside(path: Path) -> Path:
@@ -46,6 +48,8 @@ class WideCsv(Importer):
     Raises:
         RecordingError: if one of them cannot be opened, or the map has mistakes.
     """
+
+    time_cure = 'set unit = "{unit}" in [time] of the map'
 
     def __init__(
         self, path: str | os.PathLike[str], map_path: Path | None = None, run_rows: int = 1 << 17
@@ -159,6 +163,8 @@ class WideCsv(Importer):
                 return float(text.replace(",", ".") if self._map.decimal == "," else text)
             except ValueError:
                 pass
+        if self._map.decimal == "." and _DECIMAL_COMMA.fullmatch(text):
+            raise RejectedValueError(f'{name} has a decimal comma: set decimal = "," in [table] of the map')
         raise RejectedValueError(f"{name} is not a number")
 
     def _time_of(self, cells: list[str]) -> float:

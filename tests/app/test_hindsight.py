@@ -22,8 +22,10 @@ from hw_replay.simulate.demo import BUNDLED
 from vario.app.cli import main
 from vario.app.hindsight.hindsight import Hindsight, Series, distance
 from vario.app.hindsight.smoothing import energy_noise, smoothed_errors, smoothed_rate
+from vario.app.replay.console import hindsight_sentence
 from vario.app.replay.player import play
 from vario.app.replay.session import ReplaySession, opened
+from vario.settings.display import METRIC
 
 
 def walk(seed: int, n: int, step_s: float, psd: float) -> NDArray[np.float64]:
@@ -120,6 +122,14 @@ def test_a_lag_and_a_noise_put_in_are_told() -> None:
     assert found["rms_without_lag_mps"] == pytest.approx(math.hypot(0.2, 0.1), abs=0.02)
     assert found["rms_mps"] > found["rms_without_lag_mps"]
     assert distance(Series(t_s[:100], t_s[:100]), truth) is None
+
+
+def test_no_lag_is_told_where_nothing_changes() -> None:
+    t_s = np.arange(0.0, 100.0, 0.2)
+    found = distance(Series(t_s, np.full(t_s.size, 0.5)), Series(t_s, np.full(t_s.size, 0.4)))
+    assert found is not None
+    assert (found["rms_mps"], found["lag_s"], found["rms_without_lag_mps"]) == (0.1, None, None)
+    assert hindsight_sentence(found, METRIC).endswith("mean +0.10 m/s; its lag does not show")
 
 
 def errors(samples: list[Sample], most_s: float) -> tuple[float, float]:

@@ -72,7 +72,10 @@ def _glider(seed: int) -> str:
 
 def _said(one: Series, reference: Series) -> str:
     found = distance(one, reference)
-    return "–" if found is None else f"{found['rms_mps']:.3f} {found['lag_s']:+.1f} s"
+    if found is None:
+        return "–"
+    lag = "" if found["lag_s"] is None else f" {found['lag_s']:+.1f} s"
+    return f"{found['rms_mps']:.3f}{lag}"
 
 
 def _all(run: Run) -> Iterator[Sample]:

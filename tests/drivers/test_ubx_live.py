@@ -1,6 +1,6 @@
 """NAV-PVT of u-blox receivers, live: bytes from a general library, and a fake receiver.
 
-Source of the format: u-blox M8/M9/M10 interface descriptions, "UBX-NAV-PVT".
+Source of the format: u-blox interface description UBX-18010854, 5.14.11 "UBX-NAV-PVT".
 """
 
 from dataclasses import replace

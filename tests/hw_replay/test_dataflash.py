@@ -9,10 +9,12 @@ from typing import Any
 
 import pytest
 
+from drivers import isa
 from drivers.samples import Baro, GnssPos, GnssVel, ImuAccel, ImuGyro, Pitot, Reference
 from hw_replay.dataflash import Dataflash
 from hw_replay.errors import RecordingError
 from hw_replay.open import open_source
+from hw_replay.source import GNSS_BARO
 from tests.support.compiled import interpreted_only
 from tests.support.missing import FORMATS, library
 
@@ -154,3 +156,13 @@ def test_without_the_library_the_extra_is_named(tmp_path: Path, monkeypatch: pyt
     monkeypatch.setitem(sys.modules, "pymavlink.DFReader", None)
     with pytest.raises(RecordingError, match=r"pip install 'glider-vario\[formats\]'"):
         opened(tmp_path, data)
+
+
+@interpreted_only
+def test_without_barometer_the_height_of_gnss_serves(tmp_path: Path) -> None:
+    log = Log()
+    log.form("GPS", "QBBIHLLffff", "TimeUS,I,Status,GMS,GWk,Lat,Lng,Alt,Spd,GCrs,VZ", 133)
+    log.add("GPS", *gps(0.5))
+    source = opened(tmp_path, log.data)
+    assert source.info.sensors["baro"] is GNSS_BARO
+    assert next(iter(source)) == Baro(0.0, isa.pressure_pa(812.5))

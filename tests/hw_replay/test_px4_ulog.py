@@ -8,10 +8,12 @@ from pathlib import Path
 
 import pytest
 
+from drivers import isa
 from drivers.samples import Baro, GnssPos, GnssVel, ImuAccel, ImuGyro, Pitot, Reference, Sample
 from hw_replay.errors import RecordingError
 from hw_replay.open import open_source
 from hw_replay.px4_ulog import PX4ULog
+from hw_replay.source import GNSS_BARO
 from tests.support.missing import FORMATS, library
 from tests.support.ulog_bytes import Topic, message, ulog
 
@@ -66,6 +68,8 @@ def opened(folder: Path, data: bytes) -> PX4ULog:
 # (multiplied out by hand from the half angles).
 C15, S15, R = math.cos(math.radians(15)), math.sin(math.radians(15)), math.sqrt(0.5)
 TURN = (R * C15, R * S15, R * S15, R * C15)
+
+VELOCITY = (20.0, -3.0, 0.5, True)
 
 FLIGHT = ulog(
     START_US,
@@ -159,3 +163,16 @@ def test_without_the_library_the_extra_is_named(tmp_path: Path, monkeypatch: pyt
     monkeypatch.setitem(sys.modules, "pyulog", None)
     with pytest.raises(RecordingError, match=r"pip install 'glider-vario\[formats\]'"):
         opened(tmp_path, FLIGHT)
+
+
+def test_without_barometer_the_height_of_gnss_serves(tmp_path: Path) -> None:
+    source = opened(tmp_path, ulog(START_US, [GPS], [GPS.data(at(0.5), 0, 47.5, -9.25, 812.5, *VELOCITY, 3)]))
+    assert source.info.sensors["baro"] is GNSS_BARO
+    assert list(source)[:2] == [Baro(0.5, isa.pressure_pa(812.5)), GnssPos(0.5, 47.5, -9.25, 812.5)]
+
+
+def test_an_accelerometer_in_g_is_reported(tmp_path: Path) -> None:
+    rows = [COMBINED.data(at(k / 50), 0.0, 0.0, 0.0, 0, 0.0, 0.0, -1.0) for k in range(100)]
+    source = opened(tmp_path, ulog(START_US, [COMBINED], rows))
+    assert len(list(source)) == 200
+    assert any("probably in g: multiply x, y and z by 9.80665" in note for note in source.warnings())

@@ -9,10 +9,12 @@ from typing import Any
 
 import pytest
 
+from drivers import isa
 from drivers.samples import Baro, GnssPos, ImuAccel, ImuGyro, Reference
 from hw_replay.errors import RecordingError
 from hw_replay.open import open_source
 from hw_replay.ros_bag import RosBag
+from hw_replay.source import GNSS_BARO
 from tests.support.missing import FORMATS, library
 
 _HEADER = """
@@ -170,3 +172,27 @@ def test_without_the_library_the_extra_is_named(tmp_path: Path, monkeypatch: pyt
     monkeypatch.setitem(sys.modules, "mcap_ros2.decoder", None)
     with pytest.raises(RecordingError, match=r"pip install 'glider-vario\[formats\]'"):
         opened(tmp_path, data)
+
+
+def test_without_barometer_the_height_of_gnss_serves(tmp_path: Path) -> None:
+    source = opened(tmp_path, bag([("/gps", "NavSatFix", fix(0.0)), ("/imu", "Imu", imu(0.5))]))
+    assert source.info.sensors["baro"] is GNSS_BARO
+    assert list(source)[:2] == [Baro(0.0, isa.pressure_pa(860.5)), GnssPos(0.0, 47.5, -9.25, 860.5)]
+
+
+def test_a_barometer_that_appears_late_replaces_the_heights(tmp_path: Path) -> None:
+    first = [("/gps", "NavSatFix", fix(k / 100)) for k in range(1100)]
+    later = [("/gps", "NavSatFix", fix(11.5 + k / 100)) for k in range(3)]
+    source = opened(tmp_path, bag([*first, ("/baro", "FluidPressure", pressure(11.0, 90_000.0)), *later]))
+    assert [s for s in source if isinstance(s, Baro)][1099:] == [
+        Baro(10.99, pytest.approx(isa.pressure_pa(860.5))),
+        Baro(11.0, 90_000.0),
+    ]
+
+
+def test_axes_with_z_down_are_reported(tmp_path: Path) -> None:
+    """REP 103: z is up, so that a level accelerometer at rest shows +9.8 m/s² on z."""
+    down = {"x": 0.0, "y": 0.0, "z": -9.75}
+    source = opened(tmp_path, bag([("/i", "Imu", imu(k / 50, linear_acceleration=down)) for k in range(100)]))
+    assert list(source)
+    assert any("z is probably up: change the signs" in note for note in source.warnings())

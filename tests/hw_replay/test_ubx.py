@@ -11,7 +11,7 @@ from hw_replay.open import open_source
 from hw_replay.ubx import UbxLog
 from tests.support.missing import library
 
-# UBX-NAV-PVT is class 0x01, id 0x07, 92 bytes (u-blox interface descriptions).
+# UBX-NAV-PVT is class 0x01, id 0x07, 92 bytes (u-blox interface description UBX-18010854, 5.14.11).
 SENTENCE = b"$GNGGA,100000.00,4730.0000,N,00915.0000,W,1,09,0.9,812.5,M,48.0,M,,*53\r\n"
 
 

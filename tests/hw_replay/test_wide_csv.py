@@ -221,3 +221,34 @@ def test_more_rows_than_memory_may_hold_and_any_order(tmp_path: Path) -> None:
     assert list(source) == [Baro(float(t), 90_000.0 + t) for t in range(1000)]
     assert source.warnings() == ["1 line rejected: baro: second value for the same time (line 1002)"]
     assert convert(source, tmp_path / "x.mcap") == {"baro": 1000}
+
+
+SHORT_MAP = """
+[time]
+column = "t"
+unit = "s"
+[imu_accel]
+x_mps2 = { column = "x", unit = "g" }
+y_mps2 = { column = "x", unit = "g" }
+z_mps2 = { column = "z", unit = "g", sign = -1 }
+"""
+
+
+def test_times_in_another_unit_are_reported(tmp_path: Path) -> None:
+    rows = "".join(f"{20 * k},0,1\n" for k in range(100))
+    source = open_source(pair(tmp_path, "t,x,z\n" + rows, SHORT_MAP))
+    assert len(list(source)) == 100
+    assert any('probably in ms: set unit = "ms" in [time] of the map' in note for note in source.warnings())
+
+
+def test_a_decimal_comma_is_reported(tmp_path: Path) -> None:
+    table = "t;x;z\n0;0,5;1\n1;0,5;1\n"
+    source = open_source(pair(tmp_path, table, '[table]\ndelimiter = ";"\n' + SHORT_MAP))
+    assert list(source) == []
+    assert any("'x' has a decimal comma: set decimal = \",\"" in note for note in source.warnings())
+
+
+def test_an_import_without_any_sample_says_so(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    path = pair(tmp_path, "t,x,z\n", SHORT_MAP)
+    assert main(["import", str(path), "--out", str(tmp_path / "out.mcap")]) == 0
+    assert "no sample that can be replayed was found" in capsys.readouterr().out

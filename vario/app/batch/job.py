@@ -134,4 +134,4 @@ def program_fingerprint() -> str:
 
 
 def _one_line(text: str) -> str:
-    return "; ".join(escaped(line) for line in text.splitlines() if line)
+    return "; ".join(escaped(line.strip()) for line in text.splitlines() if line).replace(":; ", ": ")

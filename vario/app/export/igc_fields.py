@@ -1,7 +1,8 @@
 """The fields of FAI/IGC files and their positions in the records.
 
-Source: FAI/IGC "Technical Specification for IGC-approved GNSS Flight Recorders", appendix A: A3.3 and
-A3.4 (declaring extensions), A4.1 (fix), A4.9 (K record), A7 (three-letter codes and their formats).
+Source: FAI/IGC "Technical Specification for IGC-approved GNSS Flight Recorders", second edition with
+amendment 8, appendix A: A3.3 and A3.4 (declaring extensions), A4.1 (fix), A4.9 (K record), A7 (three-letter
+codes and their formats).
 """
 
 from __future__ import annotations

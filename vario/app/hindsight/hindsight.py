@@ -226,7 +226,8 @@ def _series(rows: list[tuple[float, float]]) -> Series:
 def distance(live: Series, hindsight: Series, *, compensated: bool = True) -> dict[str, Any] | None:
     """The difference between the live vario and hindsight; None with less than `LEAST_S` in common.
 
-    The lag is the shift with which the live one fits best.
+    The lag is the shift with which the live one fits best; None if it is at an end of the shifts tried, as in
+    a flight in which nothing changes.
     """
     wanted = hindsight.at(live.t_s)
     both = np.isfinite(wanted)
@@ -235,12 +236,13 @@ def distance(live: Series, hindsight: Series, *, compensated: bool = True) -> di
     differences = (live.vario_mps - wanted)[both]
     fits = [_rms(live.vario_mps - hindsight.at(live.t_s - lag_s)) for lag_s in LAGS_S]
     best = int(np.argmin(fits))
+    found = 0 < best < LAGS_S.size - 1
     return {
         "compared_s": round(float(both.sum()) * STEP_S, 1),
         "rms_mps": round(_rms(differences), 3),
         "mean_mps": round(float(np.mean(differences)), 3),
-        "lag_s": round(float(LAGS_S[best]), 1),
-        "rms_without_lag_mps": round(fits[best], 3),
+        "lag_s": round(float(LAGS_S[best]), 1) if found else None,
+        "rms_without_lag_mps": round(fits[best], 3) if found else None,
         "compensated": compensated,
     }
 

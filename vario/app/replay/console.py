@@ -69,11 +69,14 @@ def hindsight_sentence(found: Mapping[str, Any], units: DisplayUnits) -> str:
     """Return a sentence on the difference of the live vario from hindsight."""
     vario = "the vario" if found["compensated"] else "the vario, in part uncompensated,"
     unit = units.of(Measure.VERTICAL_SPEED)
-    return (
+    sentence = (
         f"{vario} differs by RMS {unit.shown(found['rms_mps'], 2)} from hindsight (smoothed after the "
-        f"flight), mean {unit.shown(found['mean_mps'], 2, sign=True)}; it lags by {found['lag_s']:.1f} s, "
-        f"without which RMS {unit.shown(found['rms_without_lag_mps'], 2)}"
+        f"flight), mean {unit.shown(found['mean_mps'], 2, sign=True)}"
     )
+    if found["lag_s"] is None:
+        return f"{sentence}; its lag does not show"
+    without = unit.shown(found["rms_without_lag_mps"], 2)
+    return f"{sentence}; it lags by {found['lag_s']:.1f} s, without which RMS {without}"
 
 
 def _print_climbs(
@@ -117,4 +120,6 @@ def print_import(counts: Mapping[str, int], warnings: Sequence[str], out: Path) 
         console.print(f"{channel:24} {count:>9} samples")
     for warning in warnings:
         console.print(labelled("note", warning), soft_wrap=True)
+    if not counts:
+        console.print(labelled("note", "no sample that can be replayed was found"), soft_wrap=True)
     console.print(f"written to {out}", soft_wrap=True)

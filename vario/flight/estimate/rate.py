@@ -62,10 +62,11 @@ class RateFilter:
         acceleration_psd: spectral density of the rate's white noise, unit²/s³.
         gate_sigma: an innovation beyond this many standard deviations is rejected; after three in a row the
             filter starts again there. With sparse samples, a second one that agrees with the first is
-            accepted, and the variance of the rate is increased. With samples between `LEARNS_FROM_S` and
-            `SPARSE_S` apart, the value starts again after three that agree, and the rate is kept: a sudden
-            head wind is a step of energy height, and not a climb.
-        learns: whether the noise parameters are learned from samples more than `LEARNS_FROM_S` apart.
+            accepted, and the variance of the rate is increased. With closer ones, the value starts again
+            after three that agree, and the rate is kept: a sudden head wind is a step of energy height, and
+            not a climb.
+        learns: whether the noise parameters are learned from samples more than `LEARNS_FROM_S` apart, and
+            samples that agree are treated in these ways.
     """
 
     def __init__(self, acceleration_psd: float, gate_sigma: float = 6.0, *, learns: bool = True) -> None:
@@ -140,10 +141,10 @@ class RateFilter:
         if nis > self._gate2:
             self._refused += 1
             if not (sparse and self._manoeuvre(innovation)):
-                agrees = innovation * self._refused_by > 0.0
+                agrees = self._learns and innovation * self._refused_by > 0.0
                 self._refused_by = innovation
                 if self._refused >= 3:
-                    (self._step if learns and not sparse and agrees else self.start)(measured, sigma)
+                    (self._step if agrees and not sparse else self.start)(measured, sigma)
                 return nis
             variance = self._p00 + noise
         self._refused = 0

@@ -45,7 +45,8 @@ SIZES = ((320, 568), (480, 800), (568, 320), (800, 480), (1280, 720))
 """From the narrowest phone in use to a tablet, in pixels of CSS."""
 
 TOUCH_PX = 12.0 / 25.4 * 160
-"""12 mm where an inch has 160 pixels of CSS, as on phones (Android, density-independent pixel)."""
+"""12 mm where an inch has 160 pixels of CSS, as on phones (Android, density-independent pixel, from
+memory)."""
 
 Browser = Any
 

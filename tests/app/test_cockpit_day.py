@@ -35,6 +35,9 @@ AT_ONCE = 20
 PAUSE_S = 0.015
 """The messages come some hundred times as fast as in flight, and the tab still gets nearly all of them."""
 
+SETTLE_S = 0.5
+"""Messages on the way are not yet garbage."""
+
 COUNT = """
 window.counted = window.paintings = 0;
 receiver.source.addEventListener('message', () => { window.counted += 1; });
@@ -63,7 +66,9 @@ class Growth:
 
 
 def look(browser: Any, page: KeptPage, found: Growth) -> None:
-    browser.execute_cdp_cmd("HeapProfiler.collectGarbage", {})
+    time.sleep(SETTLE_S)
+    for _ in range(2):
+        browser.execute_cdp_cmd("HeapProfiler.collectGarbage", {})
     metrics = browser.execute_cdp_cmd("Performance.getMetrics", {})["metrics"]
     by_name = {metric["name"]: metric["value"] for metric in metrics}
     found.tab_kb.append(by_name["JSHeapUsedSize"] / 1024.0)
@@ -111,12 +116,23 @@ def grown(tmp_path: Path, hours: int) -> Growth:
 
 
 def check(found: Growth, messages: int) -> None:
+    """The least of the last quarter against that of the second one.
+
+    In the first quarter lists of a fixed size fill. A single value contains what is just in use: on a busy
+    machine the memory of the tab varied by half from hour to hour, its least value by 5 %.
+    """
+    quarter = len(found.tab_kb) // 4
+
+    def grown_by(values: list[int] | list[float]) -> float:
+        before = min(values[quarter : 2 * quarter])
+        return (min(values[-quarter:]) - before) / before
+
     assert found.received > 0.8 * messages
     assert found.painted > 0.03 * messages
-    assert found.nodes[-1] <= found.nodes[0] + 5
-    assert found.listeners[-1] <= found.listeners[0]
-    assert found.tab_kb[-1] < 1.1 * found.tab_kb[0]
-    assert found.server_kb[-1] < 1.05 * found.server_kb[0]
+    assert grown_by(found.tab_kb) < 0.1
+    assert grown_by(found.nodes) < 0.05
+    assert grown_by(found.listeners) <= 0.0
+    assert grown_by(found.server_kb) < 0.05
 
 
 @pytest.mark.long

@@ -41,8 +41,8 @@ KnobEvent = Turned | Pressed
 Send = Callable[[KnobEvent], None]
 
 BOUNCE_S = 0.005
-"""Contacts of push buttons bounce for up to 5 ms (J. G. Ganssle, "A Guide to Debouncing", 2004: mean 1.6 ms,
-most below 6.2 ms)."""
+"""Contacts of push buttons bounce for some milliseconds (J. G. Ganssle, "A Guide to Debouncing", 2004, from
+memory: mean 1.6 ms, most below 6.2 ms)."""
 
 
 def lgpio_pins() -> Any:
@@ -143,6 +143,10 @@ class InputKnob:
     """A knob that Linux presents as an input device, for example on USB.
 
     A dial or wheel, or volume keys, count as steps. Every other key is a press.
+
+    The events are read here and not with the library `evdev`: on PyPI that is source code only, so each
+    Raspberry Pi would need a C compiler and the headers of Python and of the kernel. Reading takes one
+    structure of 24 bytes.
 
     Args:
         path: device file.

@@ -303,6 +303,8 @@ def test_the_track_begins_again_in_another_frame_of_reference() -> None:
     latest.put(b"no JSON")
     latest.put(b"{}")
     latest.put(json.dumps({"t": 2.0, "place": None, "lift": 1.0}).encode())
+    standing = {"t": 3.0, "place": [0.0, 0.0, 2, 0.0, 0.0], "lift": 1.0, "mode": "ground"}
+    latest.put(json.dumps(standing).encode())
     assert len(latest.trail) == 1
 
 

@@ -45,7 +45,8 @@ SIZES = ((320, 568), (480, 800), (568, 320), (800, 480), (1280, 720))
 """From the narrowest phone in use to a tablet, in pixels of CSS."""
 
 TOUCH_PX = 12.0 / 25.4 * 160
-"""12 mm where an inch has 160 pixels of CSS, as on phones (Android, density-independent pixel)."""
+"""12 mm where an inch has 160 pixels of CSS, as on phones (Android, density-independent pixel, from
+memory)."""
 
 Browser = Any
 
@@ -83,7 +84,7 @@ class Flight:
             if self.flows.is_set():
                 settings = parse_settings(self.config.read_text(encoding="utf-8"), "settings").settings
                 state = state_of(replace(reading, glide=GLIDE), settings)
-                known = {"emulated": False, "recording": "on", "sound": True}
+                known = {"emulated": True, "recording": "on", "sound": True}  # with a line of warnings
                 self.page.send(json.dumps({"sent": time.monotonic(), **known, **state}).encode())
 
 
@@ -142,6 +143,8 @@ FIT = """[...document.querySelectorAll('main > :not([hidden])')].filter((e) => e
   .map((e) => [e, e.getBoundingClientRect()])
   .map(([e, r]) => [r.left, r.top, r.right, r.bottom, e.scrollWidth - e.clientWidth])"""
 
+EDGES = ".map((r, k) => (k ? r.top : r.bottom))"
+
 BUTTONS = """[...document.querySelectorAll('button, input')].filter((e) => e.checkVisibility())
   .map((e) => e.getBoundingClientRect()).map((r) => [r.width, r.height, r.left, r.top, r.right, r.bottom])"""
 
@@ -165,6 +168,9 @@ def test_everything_fits_and_can_be_touched(browser: Browser, flight: Flight, si
         for output in ("average", "turn", "climb", "maccready", "arrival", "wind", "altitude", "goal-place"):
             needed, given = script(browser, f"(e => [e.scrollWidth, e.clientWidth])({output_of(output)})")
             assert needed <= given, output
+            pair = f"[{output_of(output)}, document.querySelector('nav')]"
+            low, top = script(browser, f"{pair}.map((e) => e.getBoundingClientRect()){EDGES}")
+            assert low <= top, output
             assert script(browser, f"{output_of(output)}.textContent") != "", output
         buttons = script(browser, BUTTONS)
         script(

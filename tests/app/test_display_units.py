@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -13,6 +14,7 @@ from vario.app.cli import main
 from vario.app.live.status import Status, status_line
 from vario.app.outputs.catalogue import OUTPUTS
 from vario.app.page.panels import panels
+from vario.flight.inputs.battery import Battery
 from vario.settings.display import DISPLAY_UNITS, METRIC, Display, DisplayUnits
 
 FEET = DisplayUnits(Display(units="knots_and_feet"))
@@ -35,6 +37,13 @@ def test_the_status_line_is_in_the_units_of_the_settings() -> None:
     feet = Status(1.0, demo().readings[300], [], None, None, units=FEET)
     assert "kt |" in status_line(feet)
     assert "m/s" not in status_line(feet)
+
+
+def test_the_status_line_warns_of_a_low_battery() -> None:
+    reading = demo().readings[300]
+    low = replace(reading, battery=Battery(low=True, volt_v=10.9))
+    assert "BATTERY LOW" not in status_line(Status(1.0, reading, [], None, None))
+    assert "| BATTERY LOW |" in status_line(Status(1.0, low, [], None, None))
 
 
 def test_headings_and_values_of_the_page_have_the_same_unit() -> None:

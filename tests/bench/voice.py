@@ -2,9 +2,10 @@
 
 FOLDER is the one that `vario words` made, with the languages in it. The measure is the speech
 intelligibility index of ANSI S3.5-1997, third-octave method, in its simplest form: per band, the share of
-the 30 dB of speech dynamics that the masker leaves, weighted by the importance of the band (table 3, from
-memory). The standard calls 0.75 and more good, 0.45 and less poor (annex A, from memory). The masker is the
-tone as it sounds during speech, without its pauses, at every lift and sink.
+the 30 dB of speech dynamics that the masker leaves, weighted by the importance of the band (table 3, average
+speech; equal to the copy of the table in google/speech_intelligibility_index). The standard calls 0.75 and
+more good, 0.45 and less poor (annex A, from memory). The masker is the tone as it sounds during speech,
+without its pauses, at every lift and sink.
 """
 
 from __future__ import annotations

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import queue
 import random
+import re
 import struct
 from collections.abc import Iterator
 from pathlib import Path
@@ -12,8 +13,10 @@ from pathlib import Path
 import pytest
 from gpiozero.pins.mock import MockFactory
 
+from drivers import knobs
 from drivers.errors import UnavailableError
 from drivers.knobs import InputKnob, KnobEvent, PinKnob, Pressed, Turned
+from tests.support import missing
 
 A, B, PRESS = 17, 27, 23
 WITHIN_S = 5.0
@@ -92,7 +95,7 @@ def test_a_pin_in_use_is_told_and_releases_the_others(hand: Hand) -> None:
 
 # linux/input.h: struct input_event { struct timeval time; __u16 type, code; __s32 value; }
 # linux/input-event-codes.h: EV_SYN 0, EV_KEY 1, EV_REL 2, REL_DIAL 7, KEY_VOLUMEDOWN 114, KEY_VOLUMEUP 115,
-# KEY_MUTE 113.
+# KEY_MUTE 113. `test_the_numbers_are_those_of_the_kernel` compares them with the header of the kernel.
 def event(kind: int, code: int, value: int) -> bytes:
     return struct.pack("@llHHi", 0, 0, kind, code, value) + struct.pack("@llHHi", 0, 0, 0, 0, 0)
 
@@ -148,6 +151,20 @@ def test_presses_of_an_input_device(usb: Usb) -> None:
     assert usb.get(1) == [Pressed(is_long=True)]
     os.write(usb.writer, MUTE_UP + MUTE_DOWN + MUTE_UP)
     assert usb.get(1) == [Pressed(is_long=False)]
+
+
+HEADER = Path("/usr/include/linux/input-event-codes.h")
+
+
+@pytest.mark.skipif(not HEADER.exists(), reason=missing.KERNEL_HEADERS)
+def test_the_numbers_are_those_of_the_kernel() -> None:
+    found = re.findall(
+        r"^#define\s+(\w+)\s+(0x[0-9a-f]+|\d+)\b", HEADER.read_text(encoding="utf-8"), re.MULTILINE
+    )
+    code = {name: int(number, 0) for name, number in found}
+    assert (code["EV_KEY"], code["EV_REL"]) == (knobs._EV_KEY, knobs._EV_REL)
+    assert (code["REL_DIAL"], code["REL_WHEEL"]) == knobs._DIALS
+    assert {code["KEY_VOLUMEUP"]: 1, code["KEY_VOLUMEDOWN"]: -1} == knobs._STEP_KEYS
 
 
 def test_an_absurd_number_of_steps_is_dropped(usb: Usb) -> None:

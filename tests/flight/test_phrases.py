@@ -1,7 +1,7 @@
 """The words of spoken values.
 
 The examples are those of ICAO Annex 10, Volume II, 5.2.1.4.1 (transmission of numbers), without the words
-around them; from memory.
+around them. They agree with a published copy of that text.
 """
 
 from __future__ import annotations

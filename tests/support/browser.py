@@ -20,8 +20,13 @@ SILENT = ("--disable-background-networking", "--disable-component-update", "--di
 
 
 @contextmanager
-def chromium(profile: Path) -> Iterator[Any]:
-    """A browser with its profile in a folder. No host name leads anywhere."""
+def chromium(profile: Path, *, logs: bool = True) -> Iterator[Any]:
+    """A browser with its profile in a folder. No host name leads anywhere.
+
+    Args:
+        profile: the folder.
+        logs: whether requests and errors can be read afterwards; each message costs time and memory.
+    """
     os.environ["SE_OFFLINE"] = "true"  # the driver is here: nothing is to be looked for elsewhere
     options = webdriver.ChromeOptions()
     options.binary_location = CHROMIUM
@@ -36,7 +41,8 @@ def chromium(profile: Path) -> Iterator[Any]:
         *SILENT,
     ):
         options.add_argument(argument)
-    options.set_capability("goog:loggingPrefs", {"browser": "ALL", "performance": "ALL"})
+    if logs:
+        options.set_capability("goog:loggingPrefs", {"browser": "ALL", "performance": "ALL"})
     started = webdriver.Chrome(options=options, service=Service(DRIVER))
     try:
         yield started

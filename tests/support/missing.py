@@ -27,6 +27,7 @@ OLDER_PYTHON = "needs Python 3.11: make test-all PYTHON=python3.11 VENV=.venv-3.
 NEWER_PYTHON = "needs Python 3.13: make test-all PYTHON=python3.13 VENV=.venv-3.13"
 COMPILED = "needs the compiled installation: .ci/run"
 INTERPRETED = "needs the interpreted installation, whose classes can be copied and inspected: make test"
+KERNEL_HEADERS = "needs the headers of the kernel: sudo apt install linux-libc-dev"
 ROOT = "needs root, as in CI: sudo make test-all"
 CHECKOUT = "needs the whole checkout: make test"
 INSTALLED = "needs the installed program: make test"

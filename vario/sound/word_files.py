@@ -39,6 +39,14 @@ class Language:
     texts: Mapping[str, str]
 
 
+_TABLES = files(__package__) / "languages"
+
+
+def languages() -> list[str]:
+    """The languages of the package, sorted."""
+    return sorted(path.name.removesuffix(".toml") for path in _TABLES.iterdir())
+
+
 def language_table(language: str, folder: Path) -> Language:
     """The table of a language: `<language>.toml` in the folder of the words, otherwise one of the package.
 
@@ -46,7 +54,7 @@ def language_table(language: str, folder: Path) -> Language:
         WordsMissingError: if there is none, or it is invalid.
     """
     own = folder / f"{language}.toml"
-    packaged = files(__package__) / "languages" / f"{language}.toml"
+    packaged = _TABLES / f"{language}.toml"
     try:
         if own.is_file():
             with own.open("rb") as file:
@@ -55,7 +63,7 @@ def language_table(language: str, folder: Path) -> Language:
             text = packaged.read_text(encoding="utf-8")
     except FileNotFoundError:
         raise WordsMissingError(
-            f"{language}: there is no table of words; expected en, de, or your own as {own}"
+            f"{language}: there is no table of words; expected {', '.join(languages())}, or your own as {own}"
         ) from None
     except (OSError, UnicodeDecodeError) as error:
         raise WordsMissingError(f"{own}: cannot be read: {error}") from error

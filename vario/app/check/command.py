@@ -21,7 +21,8 @@ if TYPE_CHECKING:
 def add_parser(commands: _SubParsersAction[argparse.ArgumentParser]) -> None:
     """Register the command."""
     parser = commands.add_parser(
-        "check", help="on the ground: test wiring, sensors, card and sound; exit code 1 on a failure"
+        "check",
+        help="on the ground: test sensors, card, knobs, words, page and sound; exit code 1 on a failure",
     )
     add_config_option(parser, here=True)
     parser.add_argument(
@@ -37,6 +38,7 @@ def check_command(arguments: argparse.Namespace) -> int:
     from drivers.bus import SmBus
     from drivers.port import TtyPort
     from vario.app.check.board import check_board, read_board
+    from vario.app.check.cockpit import check_cockpit
     from vario.app.check.sensing import worst
     from vario.app.check.system import check_sound
     from vario.app.live.clock import MonotonicClock
@@ -54,6 +56,7 @@ def check_command(arguments: argparse.Namespace) -> int:
         findings += check(settings, buses, TtyPort, MonotonicClock(), arguments.seconds, folder=folder)
     finally:
         buses.close()
+    findings += check_cockpit(loaded)
     if not arguments.silent:
         findings.append(check_sound(settings.audio))
     print_findings(findings)
@@ -69,7 +72,9 @@ def _practise(arguments: argparse.Namespace) -> int:
     practised = practice(arguments.fake, arguments.config)
     settings = practised.loaded.settings
     terminal().print(PRACTICE)
-    findings = check(settings, practised.buses, practised.port, practised.clock, arguments.seconds)
+    findings = check(
+        settings, practised.buses, practised.port, practised.clock, arguments.seconds, card=False
+    )
     print_findings(findings)
     return worst(findings)
 
@@ -82,8 +87,9 @@ def check(
     seconds: float,
     *,
     folder: str | None = None,
+    card: bool = True,
 ) -> list[Finding]:
-    """Check everything except the sound; `folder` is the recording folder, None if there is none."""
+    """Check wiring, sensors and card; `folder` is the recording folder, None if there is none."""
     from vario.app.check.findings import failed
     from vario.app.check.sensing import check_sensors, listen
     from vario.app.check.system import check_card
@@ -99,7 +105,7 @@ def check(
             findings.append(failed("settings", "no sensor is set", "Set the chips found under [sensors.…]"))
     else:
         findings += check_sensors(settings, what, listen(what, clock, seconds), seconds)
-    return [*findings, check_card(folder)]
+    return [*findings, check_card(folder)] if card else findings
 
 
 def print_findings(findings: Sequence[Finding]) -> None:

@@ -91,7 +91,7 @@ class Latest:
 
     def _extend(self, state: dict[str, Any]) -> None:
         t_s, place = state["t"], state["place"]
-        if place is None:
+        if place is None or state.get("mode") == "ground":  # standing still has no direction
             return
         last = self.trail[-1] if self.trail else None
         if last is not None and (last[3] != place[2] or t_s < (last[0] or 0.0)):

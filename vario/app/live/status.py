@@ -52,6 +52,8 @@ def status_line(status: Status) -> str:
     if reading is not None:
         vario = status.units.shown(Measure.VERTICAL_SPEED, reading.needle_mps, sign=True)
         parts += [reading.mode.value, f"vario {vario}", str(reading.quality)]
+        if reading.battery.low:
+            parts.append("BATTERY LOW")
     away = [sensor.name for sensor in status.sensors if sensor.state is not SensorState.MEASURING]
     if away:
         parts.append(f"not measuring: {', '.join(away)}")

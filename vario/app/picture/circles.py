@@ -63,7 +63,7 @@ def draw_circles(figure: Figure, flight: TraceData, bottom: float, height: float
     )
     width = 0.93 / MOST
     for place, (number, climb) in enumerate(drawn):
-        left = 0.045 + place * width * (2 if beside else 1)
+        left = 0.045 + place * 0.93 / len(drawn)  # few circles are spread over the whole width
         axes = figure.add_axes((left, bottom, 0.92 * width, 0.76 * height))
         draw_circle(axes, number, climb["circle"])
         if beside:

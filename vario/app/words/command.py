@@ -69,4 +69,5 @@ def _ask(arguments: argparse.Namespace) -> int:
             "folder with --marks"
         )
     drop_request(folder, " ".join(arguments.name), datetime.now(UTC))
+    print(f"asked for {', '.join(arguments.name)}")
     return 0

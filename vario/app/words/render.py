@@ -33,7 +33,8 @@ SILENT = 0.01
 
 COMPRESSION = 3.0
 """Strength of the soft limiter. It raises the mean level of speech by about 6 dB at the same peak, as in
-radiotelephony, where it improves intelligibility in noise."""
+radiotelephony, where it improves intelligibility in noise (Licklider and Pollack, J. Acoust. Soc. Am. 20,
+1948, from memory)."""
 
 PEAK = 0.98
 

@@ -25,7 +25,7 @@ const shownSigned = (value, quantity) => (known(value) ? signed(inUnit(value, qu
 
 const wrapped = (rad) => Math.atan2(Math.sin(rad), Math.cos(rad));
 const degrees = (rad) => Math.round((rad * 180) / Math.PI + 360) % 360;
-const compass = (rad) => String(degrees(rad)).padStart(3, "0") + "\u00b0";
+const compass = (rad) => String(degrees(rad) || 360).padStart(3, "0") + "\u00b0"; // north is 360
 
 // Write text, and a unit in small letters, into an element; only changes touch the document.
 function write(id, text, unit = "") {

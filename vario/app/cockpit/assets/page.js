@@ -16,7 +16,7 @@ let trail = []; // [t, north, east, frame, lift] once a second
 
 function extendTrail(state) {
   const last = trail[trail.length - 1];
-  if (!state.place) return;
+  if (!state.place || state.mode === "ground") return; // standing still has no direction
   if (last && (last[3] !== state.place[2] || state.t < last[0])) trail = [];
   else if (last && state.t - last[0] < 1) return;
   trail.push([state.t, ...state.place.slice(0, 3), state.lift]);

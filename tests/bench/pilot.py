@@ -91,7 +91,7 @@ def report(results: Sequence[Result]) -> None:
             f"core {name}: {len(part)} cases, no cue {none.mean():.2f}, by ear {(none + gains).mean():.2f},"
             f" knows {knows.mean():.2f}; gain {gains.mean():+.2f} m/s (least {gains.min():+.2f}),"
             f" better in {np.mean(gains > 0):.0%}, worse by over 0.2 in {np.sum(gains < -0.2)};"
-            f" {gains.sum() / max((knows - none).sum(), 1e-9):.0%} of the gain of who knows"
+            f" who knows gains {(knows - none).mean():+.2f} m/s"
         )
     console.print(f"calls to turn in the circles: {sum(r.heard.turn_calls for r in results)}")
     wrong = sum(r.heard.wrong for r in results)

@@ -11,7 +11,10 @@ from dataclasses import dataclass, field
 import pytest
 
 from drivers.samples import GnssPos, GnssVel
+from tests.bench.approach import glider_of
+from tests.support.approach_flights import approach
 from tests.support.setups import setup
+from tests.support.slow_circling import circle
 from vario.flight.inputs.frames import Frame
 from vario.flight.inputs.health import Inputs
 from vario.flight.motion.energy import Energy
@@ -127,3 +130,23 @@ def test_the_choice_of_cruise_holds_it_against_an_approach() -> None:
 
 def test_every_mode_can_be_left_and_reached() -> None:
     assert {row.start for row in TRANSITIONS} == {row.end for row in TRANSITIONS} == set(Mode)
+
+
+@pytest.mark.long  # the short forms are above; `python -m tests.bench.approach` has the table
+@pytest.mark.parametrize("seed", [8400, 8401])
+def test_a_drawn_circuit_is_an_approach_within_fifteen_seconds(seed: int) -> None:
+    """From the ground to the ground, with sink between thermals; 8401 with a low climb as well."""
+    judged = approach(seed, glider_of(seed))
+    assert judged.told_s is not None
+    assert judged.told_s < 15.0
+    assert judged.commanded_s < 15.0
+    assert judged.false_s == 0.0
+
+
+@pytest.mark.long  # the short form is in test_pilot
+@pytest.mark.parametrize("seed", [8500, 8501])
+def test_usual_circling_is_not_slow_and_slow_circling_is(seed: int) -> None:
+    """A minute each of circling of the two invented gliders, then 15 s below 1.1 times the stall speed."""
+    advised = circle(seed, glider_of(seed), 60.0)
+    assert advised.false == 0
+    assert advised.told_s is not None

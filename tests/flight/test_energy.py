@@ -146,3 +146,29 @@ def test_a_lasting_step_of_pressure_is_accepted_after_half_a_second() -> None:
     late = [e for t, e in estimates(samples(), Noise(1.0, 1.0)) if t > 70]
     assert all(e.altitude_m == pytest.approx(isa.altitude_m(88_000.0), abs=2.0) for e in late)
     assert all(e.vario_mps is not None and abs(e.vario_mps) < 0.6 for e in late)
+
+
+@pytest.mark.parametrize("step_mps", [6.0, -6.0])
+def test_a_sudden_change_of_the_wind_is_no_lost_sensor(step_mps: float) -> None:
+    """Without an inertial unit a step of 6 m/s is 17 m of energy height at once, which no sink or lift is.
+
+    The filter starts again there: the vario is missing for a tenth of a second, less than the 0.2 s after
+    which the cue for a lost sensor sounds, and shows the true sink a second later.
+    """
+
+    def tas(t_s: float) -> float:
+        return 27.0 + (0.0 if t_s < 30.0 else step_mps)
+
+    rng = np.random.default_rng(5)
+    samples = (
+        Baro(s.t_s, s.static_pa + 1.2 * rng.standard_normal()) if isinstance(s, Baro) else s
+        for s in still(lambda t: 1000.0 - t, tas, 281.65)
+    )
+    told = [(t_s, e.vario_mps, e.compensated) for t_s, e in estimates(samples, Noise(1.2, 0.5))]
+    missing = [
+        t_s for t_s, vario, compensated in told if t_s > 20.0 and not (compensated and vario is not None)
+    ]
+    assert len(missing) < 10
+    assert all(30.0 <= t_s < 30.2 for t_s in missing)
+    after = [vario for t_s, vario, _ in told if t_s > 31.0]
+    assert all(vario is not None and abs(vario + 1.0) < 1.0 for vario in after)

@@ -21,7 +21,7 @@ SLOW_MPS = 12.0
 """A sailplane flies faster than this (common practice, no source)."""
 
 STAYS_M, STAYS_HEIGHT_M, STAYS_S = 100.0, 20.0, 600.0
-"""Nobody keeps place and height so well for so long in flight (common practice, no source)."""
+"""No pilot keeps place and height so constant for so long in flight (common practice, no source)."""
 
 
 class GroundWatch:

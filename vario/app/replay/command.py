@@ -101,7 +101,7 @@ def _replay(arguments: argparse.Namespace) -> int:
 
 
 def _words(loaded: LoadedSettings, folder: Path | None) -> WordBank | None:
-    """The recorded words; without them the sound has no speech, which is told."""
+    """The recorded words; without them the sound has no speech, and a message says so."""
     from vario.app.terminal import labelled, terminal
     from vario.app.words.folder import words_of
     from vario.sound.errors import WordsMissingError

@@ -43,7 +43,7 @@ class Bus(Protocol):
 
 
 MOST_MESSAGES = 256
-"""Most transfers whose messages are kept. The drivers of all chips together need fewer."""
+"""Largest number of transfers whose messages are kept. The drivers of all chips together need fewer."""
 
 PULL_UP_ADVICE = "Check SDA and SCL for a short or a missing pull-up; unplug the chips one at a time"
 _NO_ANSWER_ADVICE = "Check that its supply and ground are connected and SDA and SCL not swapped"

@@ -218,7 +218,7 @@ class Driver(ABC):
         """Return a sample from `poll`, if it is physically possible.
 
         Raises:
-            ImplausibleError: if a value is outside what the channel can physically carry.
+            ImplausibleError: if a value is outside the physical limits of the channel.
         """
         channel, limits = _LIMITS[type(sample)]
         if channel not in self.identity.channels:

@@ -41,7 +41,7 @@ _DIMENSIONS = {2: 2, 3: 3, 4: 3}
 
 @dataclass(frozen=True, slots=True)
 class NavPvt:
-    """The content of a NAV-PVT message; None for what the receiver does not vouch for.
+    """The content of a NAV-PVT message; None: the receiver does not state that the value is valid.
 
     Attributes:
         tow_ms: GPS time of week.

@@ -46,7 +46,7 @@ class FixClock(Generic[_Item]):
             self._last_s, self._doubtful = t_s, None
             return [earlier, (t_s, item)], []
         self._doubtful = self._unrolled(second_of_day, self._last_s), item
-        return [], [("time fits neither the fix before nor the one behind", earlier[1])]
+        return [], [("time fits neither the fix before nor the one after it", earlier[1])]
 
     def time_of(self, second_of_day: float) -> float:
         """The time of another record, which must be near that of the last fix.

@@ -94,7 +94,7 @@ class Outlet(Generic[D]):
         self._keeper = threading.Thread(target=self._keep, name=name, daemon=True)
         self._keeper.start()
         if not self._tried.wait(PATIENCE_S):
-            LOG.error("%s: %s. Flying on %s", name, self._problem, without)
+            LOG.error("%s: %s. The flight continues %s", name, self._problem, without)
             self._said = True
 
     @property
@@ -157,7 +157,7 @@ class Outlet(Generic[D]):
     def _complain(self, problem: str) -> None:
         self._problem = problem
         if self._seldom.may_say("", self._now()):
-            LOG.error("%s: %s. Flying on %s", self._name, problem, self._without)
+            LOG.error("%s: %s. The flight continues %s", self._name, problem, self._without)
             self._said = True
 
     def _drop(self) -> None:

@@ -44,7 +44,7 @@ PRESSURE_S = 0.0165  # typically 14.8 ms at x8, table 16
 PRESSURE_TYPICAL_S = 0.0148
 TEMPERATURE_S = 0.0042  # typically 3.6 ms at x1
 TEMPERATURE_EVERY = 25
-"""Each pair of conversions takes slightly longer than a cycle of 20 ms, so it is rare."""
+"""Each pair of conversions takes slightly longer than a cycle of 20 ms, so it is made rarely."""
 
 FUSE_FIX = ((0x0E, 0xA5), (0x0F, 0x96), (0x62, 0x02), (0x0E, 0x00), (0x0F, 0x00))
 """Undocumented writes of the maker's own driver, for chips whose temperature reads about 60 °C."""
@@ -143,7 +143,7 @@ class Dps310(Chip):
 
     def _result(self, register: Reg, ready: int) -> int:
         oversampling, _, status = self.get(Reg.PRS_CFG, 3)
-        if oversampling != OVERSAMPLING_8:  # the scale would be another, and the pressure possible but false
+        if oversampling != OVERSAMPLING_8:  # with another scale the pressure would be plausible but wrong
             raise StaleDataError(
                 f"it lost its settings: register 0x06 reads 0x{oversampling:02X}, expected 0x03",
                 "Its supply broke down for a moment: check plug and regulator",

@@ -1,7 +1,7 @@
 """INA219 supply monitor (Texas Instruments); only its voltage input is used (up to 26 V).
 
 Source: SBOS448: register map, 4 mV per count; example: 0x5D98 is 11.98 V. It has no identity register:
-the value its configuration has after a reset stands in for one.
+the value of its configuration after a reset is checked instead.
 """
 
 from __future__ import annotations

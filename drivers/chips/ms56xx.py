@@ -90,7 +90,7 @@ class Compensated:
     temp_cdegc: int  # hundredths of a degree Celsius
     off: int
     sens: int
-    pressure_pa: float  # the flow chart rounds down to whole pascals; a vario wants the rest too
+    pressure_pa: float  # the flow chart rounds down to whole pascals; a vario needs the fraction too
 
 
 def compensate(shifts: Shifts, c: Sequence[int], d1: int, d2: int) -> Compensated:

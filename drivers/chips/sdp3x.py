@@ -26,7 +26,7 @@ CALIBRATED_PA = 96_600.0
 STOP_S = 0.001
 FIRST_RESULT_S = 0.020  # 8 ms are enough for the first; then some average
 AMBIENT_HOLD_S = 30.0
-"""How long a static pressure may serve: a glider in a dive changes it by 5 % in that time."""
+"""How long a static pressure may be used: a glider in a dive changes it by 5 % in that time."""
 
 _UNVERIFIED = "Ranges of the SDP31, pressure correction applied to this family; commands and scale read"
 
@@ -104,7 +104,7 @@ class Sdp3x(Chip):
         """Stop, start averaging, and check the model by its scale factor."""
         self._scale = SCALES[self.spec.name]
         self._range_pa = RANGES_PA[self.spec.name]
-        with suppress(NoAnswerError):  # an idle one may refuse to stop; the next transfer will tell
+        with suppress(NoAnswerError):  # an idle chip may refuse to stop; the next transfer is checked
             self.bus.write(self.address, STOP)
         now_s = yield now_s + STOP_S
         self.bus.write(self.address, START_AVERAGING)

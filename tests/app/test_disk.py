@@ -89,7 +89,7 @@ def test_a_card_that_fails_in_flight_costs_what_it_must_and_is_used_again(
     assert said in caplog.text
     errors = [record for record in caplog.records if record.levelname == "ERROR"]
     assert 1 <= len(errors) <= 3
-    assert "Flying on without recording" in errors[0].getMessage()
+    assert "The flight continues without recording" in errors[0].getMessage()
     assert "recording again" in caplog.text
     found = recorded(tmp_path)
     assert all(sample in flown for sample in found)

@@ -92,7 +92,7 @@ def test_a_recorder_that_cannot_write_says_so_once_a_minute(
     for t_s in range(1, 131):
         files.write(Baro(float(t_s), 95_000.0))
     assert [record.getMessage().partition(". ")[2] for record in caplog.records] == [
-        "Flying on without recording"
+        "The flight continues without recording"
     ] * 3
     assert files.status.lost == 130
 

@@ -105,7 +105,7 @@ def test_a_rehearsal_needs_no_settings_file_and_no_sound_device(
     with logged_to_root_as_before():
         assert main(["run", "--emulate", str(BUNDLED), "--for", "2"]) == 0
     said = capsys.readouterr().err
-    assert "Flying on in silence" in said
+    assert "The flight continues in silence" in said
     assert "MS5611 at fake-1 0x77" in said
     assert list(tmp_path.iterdir()) == []
 
@@ -200,7 +200,7 @@ def test_a_sound_device_lost_in_flight_is_shown_and_logged_and_so_is_its_return(
     speaker.play(LOUD)
     speaker.close()
     said = [record.getMessage() for record in caplog.records]
-    assert said == [f"sound: {GONE}. Flying on in silence", "sound: works again"]
+    assert said == [f"sound: {GONE}. The flight continues in silence", "sound: works again"]
 
 
 def test_gaps_in_the_sound_are_counted_in_the_status() -> None:
@@ -271,7 +271,7 @@ def test_sound_that_cannot_even_be_looked_for_is_silence_with_a_reason(
     speaker.play(LOUD)
     assert "cannot look for sound devices" in str(speaker.problem)
     speaker.close()
-    assert "Flying on in silence" in caplog.text
+    assert "The flight continues in silence" in caplog.text
 
 
 def test_sound_comes_back_to_a_system_that_had_lost_all_of_it(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -73,7 +73,7 @@ def test_a_missing_device_is_said_once_a_minute_and_taken_when_it_comes(
 ) -> None:
     shelf = Shelf("no such device")
     outlet = shelf.outlet()
-    line = "radio: no such device. Flying on without radio"
+    line = "radio: no such device. The flight continues without radio"
     once(lambda: shelf.tries >= 4)
     outlet.give(lambda device: device.taken.append(1))  # into nothing
     assert outlet.problem == "no such device"
@@ -115,7 +115,7 @@ def test_a_problem_that_passes_by_itself_needs_no_opening(caplog: pytest.LogCapt
     outlet.close()
     assert len(shelf.devices) == 1
     assert messages(caplog) == [
-        "radio: Network is unreachable. Flying on without radio",
+        "radio: Network is unreachable. The flight continues without radio",
         "radio: works again",
     ]
 

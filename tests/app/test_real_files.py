@@ -14,7 +14,7 @@ import pytest
 from drivers import isa
 from drivers.samples import Baro, GnssVel, Pitot, Reference, Sample
 from hw_replay.igc import IgcFile
-from tests.hw_replay.test_igc import _placed, igc
+from tests.support.igc_lines import igc, placed
 from vario.app.errors import AppError
 from vario.app.excerpt import excerpt
 from vario.app.outputs.flights import Flights
@@ -34,7 +34,7 @@ def test_wind_of_the_recorder_is_a_reference(tmp_path: Path) -> None:
 
     Source of the code: FAI/IGC "Technical Specification for IGC-approved GNSS Flight Recorders", A7.
     """
-    lines = ["I023638WDI3941WSP", *(f"{_placed(36_000 + k, 30.0 * k, 0.0, 1000.0)}270036" for k in range(20))]
+    lines = ["I023638WDI3941WSP", *(f"{placed(36_000 + k, 30.0 * k, 0.0, 1000.0)}270036" for k in range(20))]
     found = [s for s in igc(tmp_path / "a.igc", lines) if isinstance(s, Reference)]
     values = {s.name: s.value for s in found}
     assert values["wdi_from_rad"] == pytest.approx(math.radians(270.0))
@@ -43,14 +43,14 @@ def test_wind_of_the_recorder_is_a_reference(tmp_path: Path) -> None:
 
 
 def test_a_second_date_is_told(tmp_path: Path) -> None:
-    lines = [_placed(36_000 + k, 30.0 * k, 0.0, 1000.0) for k in range(20)]
+    lines = [placed(36_000 + k, 30.0 * k, 0.0, 1000.0) for k in range(20)]
     source = igc(tmp_path / "a.igc", [*lines, "HFDTE020726", *lines[:1]])
     assert any("more than one date" in note for note in source.warnings())
 
 
 @pytest.fixture(scope="module")
 def any_reading(tmp_path_factory: pytest.TempPathFactory) -> Reading:
-    lines = [_placed(36_000 + k, 30.0 * k, 0.0, 1000.0) for k in range(5)]
+    lines = [placed(36_000 + k, 30.0 * k, 0.0, 1000.0) for k in range(5)]
     return list(ReplaySession(igc(tmp_path_factory.mktemp("igc") / "a.igc", lines), Settings(), None))[-1]
 
 
@@ -103,7 +103,7 @@ def test_a_mode_against_height_or_track_is_told(any_reading: Reading) -> None:
 
 
 def test_a_part_of_a_recording_is_played(tmp_path: Path) -> None:
-    lines = [_placed(36_000 + k, 30.0 * k, 0.0, 1000.0) for k in range(600)]
+    lines = [placed(36_000 + k, 30.0 * k, 0.0, 1000.0) for k in range(600)]
     source: IgcFile = igc(tmp_path / "a.igc", lines)
     times = [s.t_s for s in excerpt(source, "10:02", "10:05:00")]
     assert 36_120.0 <= times[0] < 36_122.0

@@ -163,4 +163,4 @@ def test_a_folder_that_cannot_be_written_to_is_said_and_survived(caplog: pytest.
     write(files, samples(1.0))
     assert files.status.lost == 50
     assert files.status.file is None
-    assert "Flying on without recording" in caplog.text
+    assert "The flight continues without recording" in caplog.text

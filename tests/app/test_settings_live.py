@@ -165,7 +165,7 @@ def test_a_recording_holds_the_changes_and_replays_them(tmp_path: Path) -> None:
     assert any("could not be used" in warning for warning in found["warnings"])
     aside = replay(Recording(path), loaded.settings, loaded.glider, tmp_path / "aside", follow_changes=False)
     assert aside["settings_changes"] == []
-    assert any("left aside" in warning for warning in aside["warnings"])
+    assert any("ignored" in warning for warning in aside["warnings"])
 
 
 def test_the_watch_sees_what_rests_and_nothing_else(tmp_path: Path) -> None:
@@ -320,7 +320,7 @@ def test_set_changes_one_value_and_keeps_every_comment(config: Path, key: str, v
         (
             "bugs",
             "10",
-            "flight.bugs = 10: above the highest allowed, 0.5; a fraction is wanted: ",
+            "flight.bugs = 10: above the highest allowed, 0.5; a fraction is expected: ",
         ),
         ("xyzzy", "1", "expected maccready, ballast, bugs, mode, volume, qnh or goal"),
     ],

@@ -19,8 +19,8 @@ from drivers.samples import Baro, GnssVel, Sample
 from hw_replay.open import convert, open_source
 from hw_replay.source import GNSS_AS_BARO, Source
 from hw_replay.writer import RecordingWriter
-from tests.hw_replay.test_igc import _placed, igc
 from tests.support.examples import short
+from tests.support.igc_lines import igc, placed
 from tests.support.setups import setup
 from vario.app.replay.flying_speed import learned_flying_mps
 from vario.app.replay.session import ReplaySession
@@ -40,7 +40,7 @@ def recorded(path: Path, speed_mps: float, sink_mps: float, *, pressure: bool, t
             north_m += speed_mps * math.cos(heading)
             east_m += speed_mps * math.sin(heading)
             height_m -= sink_mps
-        line = _placed(36_000 + second, north_m, east_m, height_m)
+        line = placed(36_000 + second, north_m, east_m, height_m)
         lines.append(line if pressure else f"{line[:25]}00000{line[30:]}")
     return igc(path, lines)
 
@@ -148,7 +148,7 @@ def test_an_airspeed_that_a_parked_glider_shows_is_no_flight(tmp_path: Path) -> 
     """57 km/h at rest: 150 Pa of zero offset. The summary offers to take them away."""
     lines = ["I013638TAS"]
     for k in range(300):
-        fix = _placed(36_000 + k, 0.0, 1.9 * (k % 7 == 0), 400.0)
+        fix = placed(36_000 + k, 0.0, 1.9 * (k % 7 == 0), 400.0)
         lines.append(f"{fix[:24]}{'V' if k < 30 else 'A'}{fix[25:]}057")  # the receiver needs half a minute
     passage = ReplaySession(igc(tmp_path / "a.igc", lines), Settings(), None)
     modes = [reading.mode for reading in passage]

@@ -20,8 +20,8 @@ from scipy.stats import chi2
 from tests.support.examples import short
 from vario.flight.wind.circle import EDDY_S, fit_circle, fit_sigma_mps
 from vario.flight.wind.filter import REFUSE_NIS, RESTART_S, USUAL_SCALE, WindFilter
+from vario.flight.wind.known import USEFUL_MPS
 from vario.flight.wind.noise import WindNoise
-from vario.flight.wind.stage import USEFUL_MPS
 
 Floats = NDArray[np.float64]
 

@@ -107,12 +107,12 @@ SETTINGS_MESSAGES = {
     ),
     "plain number too high": (
         "[flight]\nbugs = 10",
-        "line 2: flight.bugs = 10: above the highest allowed, 0.5; a fraction is wanted: 10 % is written 0.1",
+        "line 2: flight.bugs = 10: above the highest allowed, 0.5; a fraction is expected: 10 % is written 0.1",
     ),
     "percent in quotes": (
         '[flight]\nbugs = "10 %"',
         'line 2: flight.bugs = "10 %": expected a plain number without quotes and unit, from 0 to 0.5; '
-        "a fraction is wanted: 10 % is written 0.1",
+        "a fraction is expected: 10 % is written 0.1",
     ),
     "number in quotes": (
         '[tone]\nvolume = "0.8"',

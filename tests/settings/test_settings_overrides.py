@@ -111,7 +111,7 @@ def test_everything_wrong_is_told_at_once_with_its_place() -> None:
         "--set: mc: no such setting; did you mean maccready?",
         '--set: nonsense: expected KEY=VALUE, such as maccready="2 kt" or tone.beep_rate_full="5 Hz"',
         "--set: tone.beep_full: unknown key; did you mean beep_rate_full?",
-        "--set: tone.volume = 30: above the highest allowed, 1; a fraction is wanted: 30 % is written 0.3",
+        "--set: tone.volume = 30: above the highest allowed, 1; a fraction is expected: 30 % is written 0.3",
         "my.toml, line 2: average.window = 5: a number without unit",
     ]
 

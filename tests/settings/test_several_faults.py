@@ -101,7 +101,7 @@ ALL_AT_ONCE = {
             'line 4: ballast = "70 kg": not valid TOML, column 18: this key has a value already',
             "line 5: bugs = ?: not valid TOML",
             "line 6: mode: cruise: not valid TOML",
-            "line 8: tone.volume = 30: above the highest allowed, 1; a fraction is wanted",
+            "line 8: tone.volume = 30: above the highest allowed, 1; a fraction is expected",
         ],
     ),
     "a glider that is not there, and the rest": (

@@ -1,1 +1,1 @@
-"""The flight logic: pure and deterministic. Time is the samples'; nothing here touches a clock or a file."""
+"""The flight logic: pure and deterministic. It uses no clock and no file: the time is that of the samples."""

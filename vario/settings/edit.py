@@ -36,7 +36,7 @@ def set_value(text: str, path: Path, value: Any) -> str:
     changed = newline.join(lines)
     # Check the result: read as TOML, the new text must differ from the old one in this value only.
     if _parsed(changed) != with_value(before, path, value):
-        raise NotEditableError(f"{dotted(path)} is written in a form that only a person can change")
+        raise NotEditableError(f"{dotted(path)} is written in a form that this program cannot change")
     return changed
 
 

@@ -127,7 +127,7 @@ def _hint(value: Any, key: Key) -> str:
         number = float(value) if is_number and _PERCENT[0] <= abs(value) <= _PERCENT[1] else math.nan
     is_fraction = low >= -1.0 and high <= 1.0 and isinstance(high, float)
     if is_fraction and low <= number / 100.0 <= high:
-        return f"; a fraction is wanted: {number:g} % is written {number / 100.0:g}"
+        return f"; a fraction is expected: {number:g} % is written {number / 100.0:g}"
     return ""
 
 

@@ -77,7 +77,7 @@ class Page(Section):
 
 
 class Declaration(Section):
-    """Who flies what, for exported FAI/IGC files."""
+    """Pilots and glider, for exported FAI/IGC files."""
 
     pilot: str | None = optional_text("A. Example", "Pilot in charge; absent: not recorded")
     second_pilot: str | None = optional_text("B. Example", "Second pilot; absent: not recorded")

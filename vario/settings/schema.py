@@ -191,8 +191,8 @@ class SpeedToFly(Section):
 class Goal(Section):
     """Goal of the final glide. Without latitude, longitude and elevation there is no goal.
 
-    Caution: arithmetic only: no terrain, no obstacles, no airspace. The calculation uses the latest
-        wind estimate and the sink expected here.
+    Caution: this is arithmetic only; it knows no terrain, no obstacles and no airspace. The calculation uses
+    the latest wind estimate and the sink expected here.
     """
 
     latitude: float | None = optional_number(50.12, -90.0, 90.0, "In degrees, north positive")

@@ -25,7 +25,7 @@ SHORT_NAMES: Mapping[str, Path] = MappingProxyType(
 """In addition, `goal` sets three keys together."""
 
 GOAL = ("latitude", "longitude", "elevation")
-GOAL_WANTED = 'goal wants "LATITUDE LONGITUDE ELEVATION", such as "50.12 10.34 420 m", or none'
+GOAL_WANTED = 'goal expects "LATITUDE LONGITUDE ELEVATION", such as "50.12 10.34 420 m", or none'
 
 
 class ShortNameError(ValueError):

@@ -28,10 +28,10 @@ class SpokenValues(Section):
         "words", "Folder with the words, relative to this file; absent: the folder words beside this file"
     )
     each_turn: str | None = optional_text(
-        "average", f"What is said once in each turn of circling, of {_NAMES}; absent: nothing"
+        "average", f"What is said once in each turn of circling: one or more of {_NAMES}; absent: nothing"
     )
     on_request: str | None = optional_text(
-        "average", "What a button or command says that names nothing; absent: average"
+        "average", "What is said when a button or command names no value; absent: average"
     )
 
     def broken_rules(self) -> Iterator[Broken]:

@@ -96,14 +96,14 @@ NOTES: dict[Cue, tuple[CueNote, ...]] = {
         _steady(0.1 * k, 0.16, pitch_hz, _BELL, 3.0)
         for k, pitch_hz in enumerate((2350.0, 1568.0, 1175.0, 784.0))
     ),
-    # One downward glide: the contrary of the question.
+    # One downward glide, the reverse of the cue for turning.
     Cue.CLIMB_WEAK: (CueNote(0.0, 0.40, 1500.0, 500.0, _SOFT),),
     # Two short hollow notes of one pitch: taken. The refusal has the same rhythm, much lower.
     Cue.TAKEN: tuple(_steady(0.11 * k, 0.09, 1320.0, _HORN, 2.0) for k in range(2)),
     # The shortest and highest sound.
     Cue.KNOB_STEP: (_steady(0.0, 0.05, 3520.0, _SOFT, 1.5),),
     # Short high bells, one to three: the moment is now. More and higher bells are a longer shift; the pitch
-    # tells them apart from the first bell on.
+    # distinguishes them from the first bell on.
     **{
         cue: tuple(_steady(0.15 * k, 0.14, 2640.0 * 1.26 ** (count - 2), _BELL, 4.0) for k in range(count))
         for count, cue in enumerate((Cue.SHIFT_A_LITTLE, Cue.SHIFT, Cue.SHIFT_FAR), start=1)

@@ -17,7 +17,7 @@ ROOM = 0.3
 intelligibility index over it is 0.9 or more (`python -m tests.bench.voice`)."""
 
 EDGE_S = 0.06
-"""The tone steps back and returns in this time. A pause between words is not long enough for it."""
+"""The tone is lowered, and raised again, in this time. A pause between words is not long enough for it."""
 
 PAUSE_S = 0.05
 """Silence between words."""

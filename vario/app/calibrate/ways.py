@@ -1,4 +1,4 @@
-"""The ways of calibrating, from the arguments of the command to the outcome."""
+"""The methods of calibration, from the arguments of the command to the outcome."""
 
 from __future__ import annotations
 

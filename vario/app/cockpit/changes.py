@@ -56,7 +56,7 @@ class Changes:
                 return "marked"
             return set_setting(key, value, config)
         except SettingsError as error:
-            # Without the path of the file: a phone has little room.
+            # Without the path of the file, because the screen of a phone is small.
             said = "; ".join(f"{problem.subject}: {problem.text}" for problem in error.problems)
             raise ChangeRefusedError(said) from error
         except AppError as error:

@@ -45,7 +45,7 @@ class ServerProcess:
     def __init__(self, address: Network, words: list[str]) -> None:
         if find_spec(LIBRARY) is None:
             raise AppError(MISSING)
-        # The port is opened here, so that a port in use costs no start of a process.
+        # The port is opened here, so that no process is started if the port is in use.
         family = socket.AF_INET6 if ":" in address.host else socket.AF_INET
         try:
             listener = socket.create_server((address.host, address.port), family=family, backlog=16)
@@ -76,7 +76,7 @@ class ServerProcess:
             self._ours.send(message, socket.MSG_DONTWAIT | socket.MSG_NOSIGNAL)
 
     def close(self) -> None:
-        """End the server. The end of the socket tells it; a server that hangs is killed."""
+        """End the server. It ends when its socket is closed; a server that hangs is killed."""
         self._ours.close()
         with suppress(subprocess.TimeoutExpired):
             self._process.wait(END_S)

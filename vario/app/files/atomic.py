@@ -124,7 +124,7 @@ def change_file(path: Path, edit: Callable[[bytes], bytes], disk: Disk = SYSTEM_
                 return before
             # An editor has saved meanwhile. Its content is newer, so the change is applied to it.
             before, expected = found, after
-    raise AppError(f"{path}: keeps changing; close what writes to it")
+    raise AppError(f"{path}: keeps changing; close the program that writes to it")
 
 
 @contextmanager
@@ -147,9 +147,7 @@ def turn(folder: Path) -> Iterator[None]:
                 break
             except BlockingIOError:
                 if time.monotonic() > end_s:
-                    raise AppError(
-                        f"{folder}: another program has been at its files for {TURN_S:g} s"
-                    ) from None
+                    raise AppError(f"{folder}: another program has used its files for {TURN_S:g} s") from None
                 time.sleep(REST_S / 10.0)
         yield
     finally:
@@ -189,7 +187,7 @@ def _at_rest(path: Path) -> bytes:
         before, content = content, _read(path)
         if content == before:
             return content
-    raise AppError(f"{path}: keeps changing; close what writes to it")
+    raise AppError(f"{path}: keeps changing; close the program that writes to it")
 
 
 def _read(path: Path) -> bytes:

@@ -42,7 +42,7 @@ def add_parser(commands: _SubParsersAction[argparse.ArgumentParser]) -> None:
         "--emulate",
         type=Path,
         metavar="FILE",
-        help="emulate this recording with fake chips instead of real ones",
+        help="play this recording with fake chips instead of real ones",
     )
     parser.add_argument("--for", dest="longest_s", type=float, metavar="SECONDS", help="end after this time")
     parser.set_defaults(command=run_command)

@@ -104,7 +104,7 @@ def emulated(
     """The settings with chips, the clock that plays the flight, and the sensors on fake buses.
 
     Raises:
-        AppError: as `with_chips` and `fitted`.
+        AppError: as `with_chips` and `build_sensors`.
     """
     loaded, world = with_chips(loaded), World()
     flown = FlownClock(clock, world, flight)

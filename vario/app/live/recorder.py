@@ -199,7 +199,7 @@ class FlightFiles:
 
     def _refused(self, problem: str, t_s: float) -> None:
         if self._seldom.may_say("refused", t_s):
-            LOG.error("recorder: %s. Flying on without recording", problem)
+            LOG.error("recorder: %s. The flight continues without recording", problem)
         self._problem = problem
         self._retry_s = t_s + RETRY_S
         writer, self._writer, self._path = self._writer, None, None

@@ -52,7 +52,7 @@ ExecStart={command}
 User={user}
 SupplementaryGroups=i2c dialout audio{groups}
 
-# It comes back, whatever happened, also if it hangs. It ends by itself within {ends_s} s.
+# It is restarted after every end, also if it hangs. It ends by itself within {ends_s} s.
 Restart=always
 RestartSec=1
 WatchdogSec={watchdog_s}

@@ -1,4 +1,4 @@
-"""The files that tuning writes: TOML that states the origin of the figures and never replaces a file."""
+"""The files of the noise commands: TOML that states the origin of the figures and never replaces a file."""
 
 from __future__ import annotations
 

@@ -176,7 +176,7 @@ def doubts(found: FlightFit) -> list[str]:
     if not 1 / FAR < factor < FAR:
         sentences.append(
             f"the barometer is {factor:.1f} times as noisy in flight as stated ({after.baro_pa:.2g} Pa, "
-            f"stated {found.fit.before.baro_pa:.2g} Pa): before you take the figure over, look for a cause, "
+            f"stated {found.fit.before.baro_pa:.2g} Pa): before you use the figure, look for a cause, "
             "such as a static port in turbulent air or a wrong figure"
         )
     if "airspeed" in found.fit.consistency_after:

@@ -13,7 +13,7 @@ def clock(seconds: float) -> str:
 
 
 def duration_text(seconds: float) -> str:
-    """A duration that nobody reads as a time of day: "14 min 01 s", "3 h 05 min"."""
+    """A duration in a form that cannot be read as a time of day: "14 min 01 s", "3 h 05 min"."""
     whole = round(seconds)
     hours, minutes = whole // 3600, whole // 60 % 60
     return f"{hours} h {minutes:02} min" if hours else f"{minutes} min {whole % 60:02} s"

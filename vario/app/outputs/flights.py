@@ -68,5 +68,5 @@ class Flights:
         more = f" and {len(flights) - MOST_NAMED} more" if len(flights) > MOST_NAMED else ""
         return [
             f"the recording holds {len(flights)} flights ({named}{more}{' UTC' if start_utc else ''}): "
-            "take-off is that of the first and landing that of the last; --from and --to pick one"
+            "take-off is that of the first and landing that of the last; --from and --to select one"
         ]

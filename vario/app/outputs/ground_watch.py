@@ -21,7 +21,7 @@ SLOW_MPS = 12.0
 """A sailplane flies faster than this (common practice, no source)."""
 
 STAYS_M, STAYS_HEIGHT_M, STAYS_S = 100.0, 20.0, 600.0
-"""Nobody keeps place and height so well for so long in flight (common practice, no source)."""
+"""No pilot keeps place and height so constant for so long in flight (common practice, no source)."""
 
 
 class GroundWatch:
@@ -81,7 +81,7 @@ class GroundWatch:
             found.append(
                 f"mode ground contains {self._ground_fast_s / 60.0:.0f} min of moving over ground at up to "
                 f"{self._units.shown(Measure.SPEED, self._ground_fastest_mps)} with little "
-                "airspeed: a drive, or a flight with a blocked airspeed sensor"
+                "airspeed: driving, or a flight with a blocked airspeed sensor"
             )
         if self._stayed_s:
             found.append(
@@ -92,13 +92,13 @@ class GroundWatch:
             found.append(
                 f"the glider counts as flying above {self._units.shown(Measure.SPEED, flying.speed_mps)}, "
                 "learned from heights and speeds of this file: a car on a steep road looks the same; "
-                "flight.flying_speed or a glider file tells better"
+                "flight.flying_speed or a glider file is more reliable"
             )
         elif flying.origin is SpeedOrigin.USUAL and self._slow_s:
             found.append(
                 f"{self._slow_s / 60.0:.0f} min count as flown because of the height alone, never faster "
                 f"than {self._units.shown(Measure.SPEED, FLYING_MPS)}: a car on a steep road looks the same; "
-                "flight.flying_speed or a glider file tells better"
+                "flight.flying_speed or a glider file is more reliable"
             )
         return found
 

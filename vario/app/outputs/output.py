@@ -42,7 +42,7 @@ _TEXTS = frozenset({Kind.TEXT, Kind.EVENT, Kind.UTC})
 
 DEGREES = Unit("°", math.degrees(1.0))
 _SHOWN = {"rad": DEGREES, "radps": Unit("°/s", math.degrees(1.0))}
-"""Display units by the last part of the name, for outputs whose unit nobody chooses."""
+"""Display units by the last part of the name, for outputs whose unit cannot be chosen."""
 
 
 def words(values: Iterable[str]) -> str:

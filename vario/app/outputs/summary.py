@@ -185,7 +185,7 @@ class FlightSummary:
         if self._passed_over:
             warnings.append(
                 f"the recording holds {self._passed_over} changes of settings; with settings named for this "
-                "replay they are left aside"
+                "replay they are ignored"
             )
         if self._breaks:
             warnings.append(

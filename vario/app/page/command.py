@@ -68,7 +68,7 @@ def run(arguments: argparse.Namespace) -> int:
         )
     for warning in summary["warnings"]:
         console.print(labelled("note", warning), soft_wrap=True)
-    size = f"{out.stat().st_size / 1e6:.1f} MB, nothing else needed"
+    size = f"{out.stat().st_size / 1e6:.1f} MB, no other file needed"
     console.print(f"open {out} in a browser ({size})", soft_wrap=True)
     console.print(CAUTION, style="italic")
     return 0

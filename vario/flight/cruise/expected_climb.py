@@ -6,10 +6,10 @@ weaker air around it. It is worth turning if the expected climb exceeds the MacC
 climb that the cruise is flown for (P. MacCready, Soaring 1954; the same number decides both: Speight,
 Technical Soaring, art. 789).
 
-The number needs its long average, which is full only when the core lies behind. The advice to turn must
-come before the core, so it looks at the last two seconds: the line through their two means, at the present
-moment. In turbulent air this value often exceeds the MacCready value by chance, so it must then exceed the
-gusts as well. There is no advice in a turn or soon after aerobatics.
+The expected climb needs its long average, which is complete only after the core has been passed. The advice
+to turn must come before the core, so it looks at the last two seconds: the line through their two means, at
+the present moment. In turbulent air this value often exceeds the MacCready value by chance, so it must then
+exceed the gusts as well. There is no advice in a turn or soon after aerobatics.
 """
 
 from __future__ import annotations

@@ -3,12 +3,11 @@
 All of it is arithmetic: it knows no terrain, no obstacles and no airspace.
 
 The height is the GNSS altitude above mean sea level, because pressure altitude may be wrong by hundreds of
-metres. To it comes the height that the glider gains, or loses, when it changes from its airspeed to that of
-the glide (energy height, V²/2g). The glide is flown at the speed of the MacCready setting, but never slower
-than the speed that uses the least height over ground: against a head wind that is faster than the best glide
-in still air (FAA-H-8083-13, chapter 4, speed to fly in wind). The air on the way sinks by the setting `sink`.
-The wind is the present one, with its uncertainty. Without wind or polar, only the values that need neither
-are given.
+metres. The height that the glider gains or loses by the change from its airspeed to that of the glide (energy
+height, V²/2g) is added. The glide is flown at the speed of the MacCready setting, but never slower than the
+speed that uses the least height over ground: against a head wind that is faster than the best glide in still
+air (FAA-H-8083-13, chapter 4, speed to fly in wind). The air on the way sinks by the setting `sink`. The wind
+is the present one, with its uncertainty. Without wind or polar, only the values that need neither are given.
 """
 
 from __future__ import annotations
@@ -35,7 +34,7 @@ OLDEST_WIND_S = 600.0
 
 MARGIN_M = 30.0
 """The glide counts as made from this height above the reserve on, or one sigma of the wind if that is more;
-as lost from the reserve down."""
+as lost from the reserve downwards."""
 
 HELD_S = 5.0
 THERE_M = 1500.0

@@ -67,7 +67,7 @@ class LastingNetto:
         self.pause()
 
     def pause(self) -> None:
-        """Keep what was learned; the air before the pause has nothing to do with that after it."""
+        """Keep what was learned; the air before the pause is unrelated to that after it."""
         self._smooth.reset()
         self._stored: deque[float] = deque(maxlen=self._ahead_steps + CHANGE_STEPS + 1)
         self._waited_s = 0.0

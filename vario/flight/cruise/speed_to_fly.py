@@ -170,8 +170,8 @@ class SpeedToFlyStage:
     def _limited(self, speed_mps: float, density_kgpm3: float, load: float) -> tuple[float | None, Limit]:
         """The speed inside the glider's limits; None where the limits leave no room."""
         assert self._limits is not None  # noqa: S101  (there is a polar, so there is a glider)
-        # Never-exceed speed as a true airspeed: flutter goes with it, and manuals lower the
-        # indicated limit with height; taking it as true from sea level up is the cautious reading.
+        # Never-exceed speed as a true airspeed: flutter depends on it, and manuals lower the
+        # indicated limit with height; taking it as true from sea level up is the safe assumption.
         never_mps = self._limits.never_exceed_mps / max(1.0, true_scale(density_kgpm3))
         tops = [(NEVER_EXCEED_MARGIN * never_mps, Limit.NEVER_EXCEED)]
         if self._settings.mode == "dolphin":

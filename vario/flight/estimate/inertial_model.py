@@ -147,7 +147,7 @@ class InertialNoise:
 
 LIFT_SLOPE_PER_RAD = 5.3
 """CLα of a sailplane's wing: 2π·A/(A + 2) for aspect ratio A of 11 (Prandtl's lifting line); slender
-wings reach 5.7. An error of a fifth costs little (tried)."""
+wings reach 5.7. An error of a fifth has little effect (tried)."""
 
 MOST_LIFT = 1.35
 """Lift coefficient at the stall, of a clean sailplane wing (common practice, no source)."""

@@ -89,7 +89,7 @@ WATCHES: Mapping[str, Watch] = MappingProxyType(
         "imu_accel": Watch(0.2, repeats=0.0, step=10.0, step_per_s=100.0, step_lasts_s=1.5),
         "imu_gyro": Watch(0.2, repeats=0.0, step=1.0, step_per_s=20.0, step_lasts_s=1.5),
         "gnss_vel": Watch(step=10.0, step_per_s=20.0, step_lasts_s=5.0),
-        # Air 15 K warmer within seconds is a short circuit, not weather.
+        # A rise of 15 K within seconds is a fault of the sensor, not a change of the air.
         "oat": Watch(step=5.0, step_per_s=2.0, step_lasts_s=60.0),
     }
 )

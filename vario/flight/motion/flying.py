@@ -1,4 +1,4 @@
-"""The flying speed, and a height that changes as only in flight: they tell flight from a drive."""
+"""The flying speed, and a height that changes as only in flight: they distinguish flight from driving."""
 
 from __future__ import annotations
 

@@ -85,7 +85,7 @@ class ModeStage:
             elif taken.guard is circle_left:
                 self._circle.leave(t_s, turning)
             elif taken.guard is launch_over and found.gain_m < 0.0:
-                self._field.reset()  # a start down a slope: nobody lands there
+                self._field.reset()  # after a start down a slope, no glider lands there
             self._since_s = t_s
             self._start_energy_m = energy.energy_altitude_m
             self._was_still = False

@@ -1,4 +1,4 @@
-"""The centring cue: at most once per turn, when the pilot is to take the bank off to shift the circle.
+"""The centring cue: at most once per turn, when the pilot should reduce the bank to shift the circle.
 
 The pilot hears the cue, reacts, and rolls; the nose must point towards the core in the middle of the
 manoeuvre. So the cue comes earlier by the angle turned in the reaction time and in half of the manoeuvre

@@ -27,9 +27,9 @@ STRENGTH_MPS, STRENGTH_SPREAD_MPS = 3.5, 1.5
 SINK_MPS, SINK_SPREAD_MPS = 0.3, 0.4
 """Prior of the sink around the updraft; it also takes up a constant error of the measured air."""
 PLACE_SPREAD_M = 200.0
-"""Prior of the place of the core, wide: a narrower one finds a core that is far off too near."""
+"""Prior of the place of the core, wide: with a narrower one, a distant core is found too near."""
 FURTHEST_M = 360.0
-"""A fit with its core further off is refused: nobody circles there."""
+"""A fit with its core further off is refused, because no pilot circles there."""
 
 LEAST_SCATTER_MPS = 0.25
 

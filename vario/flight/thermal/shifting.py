@@ -1,4 +1,4 @@
-"""How a pilot shifts a circle by taking the bank off for a moment: how far, when to begin, and what it gains.
+"""How a pilot shifts a circle by reducing the bank for a moment: how far, when to begin, and what it gains.
 
 In a coordinated turn the rate of turn is ω = g·tan φ/V. While the bank is smaller than in the circle, the
 middle of the circle moves in the direction of flight by V·(1 − ω/ω₀) per second. A roll-out and the roll back

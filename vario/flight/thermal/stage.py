@@ -42,7 +42,7 @@ ACROSS_SIGMAS = 2.0
 """From this distance from the middle on, in standard errors across, the core gives the better direction."""
 
 MOST_SIGMA_M = 55.0
-"""With a larger uncertainty most of the core is the prior's: in still air too a fit finds one somewhere."""
+"""With a larger uncertainty the position is mostly that of the prior: in still air too a core is found."""
 
 CLEAR_SIGMAS = 6.0
 CLEAR_SIGMA_M = 75.0

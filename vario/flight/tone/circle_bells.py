@@ -1,6 +1,6 @@
 """Whether circling counts as ended for the bells.
 
-The mode changes to cruise a few seconds after the wings are level. Taking the bank off to shift the circle
+The mode changes to cruise a few seconds after the wings are level. Reducing the bank to shift the circle
 looks the same until the glider turns on. So the bells wait until the glider has not turned for a while; a
 shift of the circle then rings none.
 """
@@ -21,7 +21,7 @@ STRAIGHT_S = 3.0
 
 
 class Bells(Enum):
-    """What the bells have said, or would have."""
+    """What the bells have announced, or would have announced."""
 
     NOT_CIRCLING = auto()
     CIRCLING = auto()

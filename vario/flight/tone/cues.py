@@ -1,4 +1,4 @@
-"""Cues: short sounds that announce an event. Which cue, when, and which one first.
+"""Cues, short sounds that announce an event: which one sounds, when, and in which order.
 
 All rules are in one ordered table, `RULES`. Each call of a cue has a number; the sound engine plays it when
 the number is new, so no call is lost or played twice, however often the engine reads the command.
@@ -170,7 +170,7 @@ RULES = (
     CueRule(Cue.SHIFT, lambda c: c.shifts(Size.USUAL), 0.5, 2.0),
     CueRule(Cue.SHIFT_FAR, lambda c: c.shifts(Size.FAR), 0.5, 2.0),
     CueRule(Cue.TAKEN, lambda c: c.now.setting_taken and not c.before.setting_taken, 0.3, 0.0),
-    # A step is felt at the knob as well: a late tick would be a wrong one.
+    # The pilot feels the step at the knob as well, so a late tick would mislead.
     CueRule(Cue.KNOB_STEP, lambda c: c.now.knob_steps != c.before.knob_steps, 0.05, 0.0, waits_s=0.0),
 )
 

@@ -1,9 +1,9 @@
 """What is said, as names of words. The sound engine has a recording of each word in each language.
 
-Numbers are spoken as in radiotelephony, digit by digit, which every language can do and noise disturbs least:
-whole hundreds and thousands as the digits of their number followed by the word, every other number digit by
-digit, and the point as a word (ICAO Annex 10, Volume II, 5.2.1.4; compared with a published copy of that
-text). Values are in the units of [display]; units are not spoken.
+Numbers are spoken as in radiotelephony, digit by digit, which is possible in every language and is disturbed
+least by noise: whole hundreds and thousands as the digits of their number followed by the word, every other
+number digit by digit, and the point as a word (ICAO Annex 10, Volume II, 5.2.1.4; compared with a published
+copy of that text). Values are in the units of [display]; units are not spoken.
 """
 
 from __future__ import annotations

@@ -29,7 +29,7 @@ AFTER_CUE_S = 1.2
 """No cue is longer."""
 
 WAITS_S = 3.0
-"""A request waits this long for cues to end; later its answer would surprise."""
+"""A request waits this long for cues to end; a later answer would surprise the pilot."""
 
 WORD_S = 0.65
 """Length of a word with its pause, a bound for most words of the tables."""

@@ -57,7 +57,7 @@ class ToneCommand:
     """The sound from now on.
 
     Attributes:
-        pitch_hz: fundamental frequency; meaningful in silence too, so that a sound begins in tune.
+        pitch_hz: fundamental frequency; meaningful in silence too, so that a sound begins at the right pitch.
         beep_hz: beeps a second; None is a continuous tone.
         level: loudness, 0 (silence) to 1. The engine makes all pitches of one level equally loud.
         voice: timbre and rhythm.

@@ -29,16 +29,8 @@ from vario.flight.stage import ResetReason
 from vario.flight.wind.aided import AidedWind
 from vario.flight.wind.circle import CircleCollector, FlownCircle
 from vario.flight.wind.filter import USUAL_SCALE, WindFilter
+from vario.flight.wind.known import USEFUL_MPS, WindEstimate, known_part, scale_off
 from vario.flight.wind.noise import WindNoise
-
-USEFUL_MPS = 2.0
-"""A wind with a larger standard deviation is not given."""
-
-USEFUL_RAD = math.radians(10.0)
-"""Likewise a heading."""
-
-USEFUL_SCALE = 0.03
-"""Likewise the scale of the airspeed."""
 
 FORGET_S = 1800.0
 """An older wind is not given."""
@@ -51,12 +43,6 @@ EVERY_S = 0.18
 
 GAP_S = 60.0
 """After this time without velocities, the turning in between is not used."""
-
-ROUGH_MPS = 0.5
-"""No scale is given in eddies stronger than this, because their effect on the airspeed looks like one."""
-
-SCALE_OFF = 0.03
-"""A scale of the airspeed this far from 1 makes the wind of the inertial filter wrong."""
 
 NET_S = 30.0
 """Averaging time of the velocity relative to the air: over a turn, it averages to 0."""
@@ -107,39 +93,6 @@ class _Moment:
     level_tas_mps: float | None
 
 
-@dataclass(frozen=True, slots=True)
-class _WindEstimate:
-    """The estimate of the filter after a velocity; see `Wind`. The north is added to the summed heading."""
-
-    north_mps: float
-    east_mps: float
-    sigma_mps: float
-    nis: float | None
-    north_rad: float | None
-    scale: float | None
-    scale_sigma: float | None
-
-
-def _worth_saying(filter_: WindFilter) -> _WindEstimate | None:
-    """The outputs that are known well enough; None if the wind is not."""
-    sigma_mps = filter_.sigma_mps
-    if sigma_mps > USEFUL_MPS:
-        return None
-    north_rad = scale = scale_sigma = None
-    if filter_.north_sigma_rad <= USEFUL_RAD:
-        north_rad = filter_.north_rad
-    if filter_.has_scale and filter_.scale_sigma < USEFUL_SCALE and filter_.eddy_mps < ROUGH_MPS:
-        scale, scale_sigma = filter_.scale, filter_.scale_sigma
-    return _WindEstimate(*filter_.wind_mps, sigma_mps, filter_.nis, north_rad, scale, scale_sigma)
-
-
-def _scale_off(found: _WindEstimate | None) -> bool:
-    """Whether the airspeed is known to be wrong. The inertial filter uses it, so its wind is wrong too."""
-    if found is None or found.scale is None or found.scale_sigma is None:
-        return False
-    return abs(found.scale - 1.0) > max(SCALE_OFF, 5.0 * found.scale_sigma)
-
-
 class WindStage:
     """Runs the filter, and returns the parts of its state that are known well enough."""
 
@@ -167,7 +120,7 @@ class WindStage:
         self._used_s: float | None = None
         self._net_north_mps = self._net_east_mps = 0.0
         self._known = False
-        self._found: _WindEstimate | None = None
+        self._found: WindEstimate | None = None
         self._aided = AidedWind()
 
     def update(
@@ -191,7 +144,7 @@ class WindStage:
             moment = self._at(sample.t_s)
             circle = self._circles.take(sample, moment.level_tas_mps)
             if self._take(sample, moment, circle):
-                self._found = _worth_saying(self._filter) if self._known else None
+                self._found = known_part(self._filter) if self._known else None
         return self._output(t_s)
 
     def _remember(self, inputs: Inputs, attitude: Attitude | None, tas_mps: float | None) -> None:
@@ -276,7 +229,7 @@ class WindStage:
         """The output now: between two velocities, only the age and the heading change."""
         found = self._found
         mean, sigma_mps = self._aided.mean_mps, self._aided.sigma_mps
-        if mean is not None and sigma_mps is not None and not _scale_off(found):
+        if mean is not None and sigma_mps is not None and not scale_off(found):
             if sigma_mps > USEFUL_MPS:
                 return None
             if found is None:
@@ -296,7 +249,7 @@ class WindStage:
         known = (found.nis, heading_rad, found.scale, found.scale_sigma)
         return Wind(north_mps, east_mps, age_s, sigma_mps, *known)
 
-    def _heading_rad(self, found: _WindEstimate | None) -> float | None:
+    def _heading_rad(self, found: WindEstimate | None) -> float | None:
         """The direction of flight now, where the turning since the last velocity is known."""
         now = self._moments[-1]
         if found is None or found.north_rad is None or now.stretch is None:

@@ -171,6 +171,6 @@ EXPECTED = (
         "worth_turning_time_s",
         lambda r: r.expected.worth_turning_time_s,
         2,
-        "Time for which this has been true.",
+        "Time for which `worth_turning` has been 1.",
     ),
 )

@@ -166,7 +166,7 @@ WIND = (
         "airspeed_correction",
         lambda r: r.airspeed_correction,
         4,
-        "Factor by which the airspeed is multiplied for this reason; 1 while nothing is corrected.",
+        "Factor by which the measured airspeed is multiplied; 1 while nothing is corrected.",
     ),
     Output(
         "wind_speed_mps",

@@ -22,8 +22,6 @@ PAGE = Path(__file__).parents[2] / "docs" / "faults.md"
 # Only faults in flight: the cells of a phase share the flight up to the fault, which saves time.
 SHORTEST = (
     Cell("barometer", "late", "cruise"),
-    Cell("pitot", "lost midway", "cruise"),
-    Cell("inertial", "a step", "cruise"),
     Cell("GNSS", "out of order", "cruise"),
 )
 SHORT = (

@@ -42,7 +42,7 @@ AFTER_S = 40.0
 JUMPS_S = [
     -300.0,
     pytest.param(-30.0, marks=pytest.mark.long),
-    30.0,
+    pytest.param(30.0, marks=pytest.mark.long),
     pytest.param(600.0, marks=pytest.mark.long),
     pytest.param(86_400.0, marks=pytest.mark.long),
 ]

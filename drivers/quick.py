@@ -10,7 +10,7 @@ in every frame of 20 ms. Here, `__init__` changes the class of the new object to
 slots, assigns the fields, and changes the class back. Afterwards the object is an ordinary frozen dataclass.
 
 Definition: the standard library compiles six methods for each class. With the 150 classes that the instrument
-loads this was a quarter of its start. Here only `__init__` is compiled; the classes share the other methods.
+loads this was a quarter of its start. Here only `__init__` is compiled.
 
 Type checkers take it for the decorator of the standard library. `.ci/compile.py` replaces it by that one.
 """
@@ -19,6 +19,7 @@ from __future__ import annotations
 
 import dataclasses
 from dataclasses import MISSING, Field, FrozenInstanceError, fields
+from operator import attrgetter
 from typing import TYPE_CHECKING, Any, TypeVar
 
 __all__ = ["dataclass"]
@@ -28,16 +29,27 @@ _Class = TypeVar("_Class", bound=type)
 _UNSET: Any = object()
 
 
-def _values(self: Any) -> tuple[Any, ...]:
-    return tuple([getattr(self, name) for name in self.__match_args__])
+def _comparing(names: tuple[str, ...]) -> dict[str, Any]:
+    """The methods that need the values of all fields."""
+    if len(names) > 1:
+        values: Any = attrgetter(*names)
+    else:
 
+        def values(self: Any) -> tuple[Any, ...]:
+            return tuple([getattr(self, name) for name in names])
 
-def _equal(self: Any, other: object) -> bool:
-    return _values(self) == _values(other) if other.__class__ is self.__class__ else NotImplemented
+    def equal(self: Any, other: object) -> bool:
+        if self is other:
+            return True
+        return values(self) == values(other) if other.__class__ is self.__class__ else NotImplemented
 
+    def hashed(self: Any) -> int:
+        return hash(values(self))
 
-def _hash(self: Any) -> int:
-    return hash(_values(self))
+    def state(self: Any) -> tuple[Any, ...]:
+        return values(self)  # type: ignore[no-any-return]
+
+    return {"__eq__": equal, "__hash__": hashed, "__getstate__": state}
 
 
 def _shown(self: Any) -> str:
@@ -59,12 +71,9 @@ def _restore(self: Any, state: tuple[Any, ...]) -> None:
 
 
 _SHARED = {
-    "__eq__": _equal,
-    "__hash__": _hash,
     "__repr__": _shown,
     "__setattr__": _refuse_to_assign,
     "__delattr__": _refuse_to_delete,
-    "__getstate__": _values,
     "__setstate__": _restore,
 }
 
@@ -83,7 +92,7 @@ def _is_plain(cls: type) -> bool:
     return (
         cls.__bases__ == (object,)
         and "__post_init__" not in own
-        and not _SHARED.keys() & own.keys()
+        and not {*_SHARED, "__eq__", "__hash__", "__getstate__"} & own.keys()
         and all(
             value.init and value.repr and value.compare and value.hash is None
             for value in own.values()
@@ -117,7 +126,7 @@ def quick(cls: _Class) -> _Class:
     init.__qualname__ = f"{cls.__qualname__}.__init__"
     init.__annotations__ = {value.name: value.type for value in values} | {"return": None}
     made.__init__ = init
-    for name, method in _SHARED.items():
+    for name, method in (_SHARED | _comparing(made.__match_args__)).items():
         setattr(made, name, method)
     return made  # type: ignore[no-any-return]
 

@@ -213,14 +213,17 @@ CHANNEL_OF: Mapping[type[Sample], str] = MappingProxyType(
 )
 
 _VALUES_OF: Mapping[type[Sample], Callable[[Any], Any]] = {
-    channel.sample: attrgetter(*channel.value_fields)
-    for channel in CHANNELS.values()
-    if len(channel.value_fields) > 1
+    channel.sample: attrgetter(*channel.value_fields) for channel in CHANNELS.values() if channel.value_fields
 }
 
 
 def at_time(sample: Sample, t_s: float) -> Sample:
-    """The same reading at another time. For a reading with several values it is faster than `replace`."""
-    values = _VALUES_OF.get(type(sample))
+    """The same reading at another time. For a sample of a channel it is faster than `replace`."""
+    if sample.t_s == t_s:
+        return sample
     kind: Any = type(sample)
-    return replace(sample, t_s=t_s) if values is None else kind(t_s, *values(sample))
+    values = _VALUES_OF.get(kind)
+    if values is None:
+        return replace(sample, t_s=t_s)
+    read = values(sample)
+    return kind(t_s, *read) if type(read) is tuple else kind(t_s, read)  # type: ignore[no-any-return]

@@ -13,6 +13,8 @@ from vario.settings.fitted import Sensors
 from vario.settings.glider import Glider, Limits
 from vario.settings.schema import Settings
 
+_USUAL_NOISE = Noise(baro_pa=1.2, pitot_pa=0.5)
+
 
 @dataclass(frozen=True, slots=True)
 class Setup:
@@ -32,7 +34,7 @@ class Setup:
     """
 
     settings: Settings = field(default_factory=Settings)
-    noise: Noise = field(default_factory=lambda: Noise(baro_pa=1.2, pitot_pa=0.5))
+    noise: Noise = _USUAL_NOISE
     polar: QuadraticPolar | None = None
     limits: Limits | None = None
     mass_ratio: float = 1.0

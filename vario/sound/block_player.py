@@ -73,4 +73,4 @@ class BlockPlayer:
                 self._next_cue += round(LOST_AGAIN_S * self.sample_rate_hz)
                 self._synth.start_cue(Cue.SENSOR_LOST, command.warning_level)
         self._age += n
-        return self._synth.render(command, n)
+        return self._synth.render_all([(command, n)])  # `put` has checked the command

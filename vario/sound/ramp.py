@@ -63,8 +63,16 @@ class Ramp:
     def values(self, n: int) -> NDArray[np.float64] | float:
         """The n samples since `drop`; one number if they are all equal."""
         pieces = self._pieces
-        _, first, _, _ = pieces[0]
-        if all(left == 0 and target == first for _, target, _, left in pieces):
+        length, first, way, left = pieces[0]
+        if len(pieces) == 1:  # the usual case in a block of live sound
+            ramp = self._ramp[self._samples - left : self._samples - left + length]
+            if left == 0:
+                return first
+            if ramp.size == n:
+                values = ramp * way
+                values += first
+                return values
+        elif all(left == 0 and target == first for _, target, _, left in pieces):
             return first
         size = self._samples
         if all(length == size and left in {0, size} for length, _, _, left in pieces):

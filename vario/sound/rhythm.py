@@ -52,6 +52,7 @@ class Rhythm:
         self._step = Ramp(glide_samples)
         self._least_step = 0.0  # the notes in force since the last `take`, or when the pause began
         self._bounds: tuple[tuple[int, float, bool], ...] = ()
+        self._changes_pitch = False
         self._beeping = False
         self._open = False
         self._ratio = 1.0  # of the last note; its closing edge keeps this ratio
@@ -83,6 +84,7 @@ class Rhythm:
             self._open = self._beeping = True
             self._phase, self._pause = 0, 0
             self._bounds = _bounds(notes)
+            self._changes_pitch = any(note.ratio != 1.0 for note in notes)
             self._step.jump(step)
             self._least_step = step
             return
@@ -113,7 +115,7 @@ class Rhythm:
         gate = np.zeros(n, np.float32)
         if not self._beeping:
             return (gate if self._move(gate, self._open) else None), self._ratio
-        ratios = 1.0 if all(ratio == 1.0 for _, ratio, _ in self._bounds) else np.ones(n)
+        ratios = np.ones(n) if self._changes_pitch else 1.0
         clock = self._clock(n)
         heard = False
         at = 0
@@ -160,7 +162,8 @@ class Rhythm:
             gate[moving:] = 1.0
         if moving:
             places = self._place + step * np.arange(1, moving + 1)
-            np.clip(places, 0, self._full, out=places)
+            np.maximum(places, 0, out=places)
+            np.minimum(places, self._full, out=places)
             gate[:moving] = self._edge[places]
             self._place = int(places[-1])
         return opening or moving > 0

@@ -261,7 +261,8 @@ class Synth:
     def _steer(self, stretch: _ToneStretch, gate: NDArray[np.float32] | None) -> None:
         """Set the targets of pitch and level from the commands; they jump while nothing is audible."""
         pitches_hz = [on_grid(command.pitch_hz) for command, _ in stretch.steps if command is not None]
-        tones = iter(zip(pitches_hz, self._waves[self._voice].amplitudes_at(pitches_hz), strict=True))
+        amplitudes = self._waves[self._voice].amplitudes_at(pitches_hz) if pitches_hz else ()
+        tones = iter(zip(pitches_hz, amplitudes, strict=True))
         at = 0
         for command, n in stretch.steps:
             if command is not None:

@@ -132,7 +132,8 @@ class Pipeline:
         """One frame through every stage, in the order of the block diagram."""
         self._reset_after_break(frame)
         sensed = self._airspeed.correct(self._calibration.update(self.health.update(frame)))
-        inputs, doubts = self._consistency.usable(sensed), self._consistency.doubts
+        inputs = self._consistency.usable(sensed)
+        doubts = self._consistency.doubts
         estimate = self._estimator.update(inputs, self._mode.mode)
         if inputs.has_pitot and not estimate.has_airspeed:
             inputs = replace(inputs, has_pitot=False)

@@ -39,7 +39,7 @@ class ConsistencyStage:
     frame, `update` after the wind.
 
     Attributes:
-        doubts: what is doubted from the next frame on.
+        doubts: what is doubted.
     """
 
     def __init__(self, setup: Setup) -> None:
@@ -52,25 +52,28 @@ class ConsistencyStage:
     def reset(self, reason: ResetReason) -> None:
         """Forget all comparisons; heights and speeds from before a gap cannot be compared."""
         self._height, self._speed = HeightWatch(), SpeedWatch()
+        self._wind: Wind | None = None
         self.doubts = Doubts()
 
     def usable(self, inputs: Inputs) -> Inputs:
         """The frame without the readings that are doubted."""
-        doubts = self.doubts
-        if self._height.baro_wrong:
-            frame = replace(inputs.frame, baro=(), pitot=())
-            return replace(inputs, frame=frame, has_baro=False, has_pitot=False)
-        if doubts.airspeed:
-            inputs = replace(inputs, frame=replace(inputs.frame, pitot=()), has_pitot=False)
-        # While it is not known yet whether the barometer or the inertial unit is wrong, nothing is shown.
-        return replace(inputs, has_baro=False) if doubts.baro else inputs
-
-    def update(self, inputs: Inputs, estimate: Estimate, wind: Wind | None) -> None:
-        """Compare the readings of a frame, as they were before `usable`."""
         height, speed = self._height, self._speed
-        height.update(inputs, estimate)
         if not height.baro_wrong:
-            speed.update(inputs.frame, wind)
-        doubts = Doubts(height.baro_wrong or height.baro_undecided, speed.wrong, height.altitude_wrong)
+            speed.update(inputs.frame, self._wind)
+        baro = height.baro_wrong or height.baro_undecided
+        doubts = Doubts(baro, speed.wrong, height.altitude_wrong)
         if doubts != self.doubts:
             self.doubts = doubts
+        if height.baro_wrong:
+            frame = replace(inputs.frame, baro=(), pitot=())
+            return replace(inputs, frame=frame, has_baro=False, has_pitot=False)
+        if (speed.wrong or speed.undecided) and (inputs.frame.pitot or inputs.has_pitot):
+            frame = replace(inputs.frame, pitot=())
+            inputs = replace(inputs, frame=frame, has_pitot=inputs.has_pitot and not speed.wrong)
+        # While it is not known yet whether the barometer or the inertial unit is wrong, nothing is shown.
+        return replace(inputs, has_baro=False) if baro else inputs
+
+    def update(self, inputs: Inputs, estimate: Estimate, wind: Wind | None) -> None:
+        """Compare the readings of a frame, as they were before `usable`, with what came of them."""
+        self._height.update(inputs, estimate)
+        self._wind = wind

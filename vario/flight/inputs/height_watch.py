@@ -20,12 +20,18 @@ MEAN_S = 30.0
 FIRST_S = 20.0
 """Nothing is doubted earlier after the first position."""
 
-TOLERANCE_M, PER_HEIGHT, LATENCY_S = 12.0, 0.05, 0.5
-"""Tolerance: noise of the altitude of ordinary receivers, ...
-
-... a share of the height flown within the averaging time, for air off the standard atmosphere, and the motion
-during the delay of a position.
+TOLERANCE_M, SUSPECT_TOLERANCE_M = 45.0, 12.0
+"""Tolerance without and with a contradiction by the inertial filter in the last minute. On one recorded
+flight of five hours with an older receiver the difference left its mean by up to 38 m, on another by 16 m.
 """
+
+PER_HEIGHT, LATENCY_S = 0.05, 0.5
+"""To the tolerance comes a share of the height flown within the averaging time, for air off the standard
+atmosphere, and the motion during the delay of a position.
+"""
+
+STUCK_M = 15.0
+"""An altitude that repeats to the last digit while the barometer moves by this much is stuck."""
 
 CALM_S, SUSPECT_M, DECIDE_S = 5.0, 5.0, 4.0
 """If the inertial filter contradicts the barometer, the difference is compared with its mean over the first
@@ -53,7 +59,9 @@ class HeightWatch:
         self._last_s: float | None = None
         self._known_s = self._beyond_s = 0.0
         self._undecided_s = 0.0
-        self._evidence_s = EVIDENCE_S
+        self._suspect_s = EVIDENCE_S
+        self._repeated: tuple[float, float] | None = None
+        self._has_doubted_imu = False
         self.baro_wrong = self.altitude_wrong = False
 
     @property
@@ -67,8 +75,8 @@ class HeightWatch:
         if frame.baro:
             self._pressure_m = isa.altitude_m(frame.baro[-1].static_pa)
         self._undecided_s = DECIDE_S if estimate.baro_suspect else self._undecided_s - frame.dt_s
-        contradicted = estimate.baro_suspect or (inputs.has_imu and not estimate.imu_believed)
-        self._evidence_s = 0.0 if contradicted else self._evidence_s + frame.dt_s
+        self._suspect_s = 0.0 if estimate.baro_suspect else self._suspect_s + frame.dt_s
+        self._has_doubted_imu = inputs.has_imu and not estimate.imu_believed
         for position in frame.gnss_pos:
             if self._pressure_m is not None and inputs.has_baro:
                 self._compare(position.altitude_m, self._pressure_m, frame.t_s)
@@ -85,21 +93,31 @@ class HeightWatch:
             return
         off_m = abs(difference_m - mean_m)
         late_m = LATENCY_S * rate_mps
-        tolerance_m = TOLERANCE_M + PER_HEIGHT * abs(pressure_m - height_m) + late_m
+        suspected = self._suspect_s < EVIDENCE_S
+        tolerance_m = SUSPECT_TOLERANCE_M if suspected or self.baro_wrong else TOLERANCE_M
+        tolerance_m += PER_HEIGHT * abs(pressure_m - height_m) + late_m
+        stuck = self._is_stuck(altitude_m, pressure_m)
         beyond = off_m > tolerance_m
         self._beyond_s = self._beyond_s + dt_s if beyond else 0.0
         doubted = self.baro_wrong or self.altitude_wrong
         if self._known_s > FIRST_S and not doubted:
             if self.baro_undecided and abs(difference_m - calm_m) > SUSPECT_M + late_m:
                 self._baro.begin()
+            elif stuck:
+                self._altitude.begin()
             elif self._beyond_s > HELD_S:
-                (self._baro if self._evidence_s < EVIDENCE_S else self._altitude).begin()
-        agrees = off_m < 0.5 * tolerance_m
+                (self._baro if suspected or self._has_doubted_imu else self._altitude).begin()
+        agrees = off_m < 0.5 * tolerance_m and not stuck
         self.baro_wrong = self._baro.follow(dt_s, agrees=agrees)
         self.altitude_wrong = self._altitude.follow(dt_s, agrees=agrees)
         steady = not (self.baro_wrong or self.altitude_wrong or self.baro_undecided or beyond)
         if steady or self._known_s < FIRST_S:
             self._follow(difference_m, pressure_m, dt_s)
+
+    def _is_stuck(self, altitude_m: float, pressure_m: float) -> bool:
+        if self._repeated is None or self._repeated[0] != altitude_m:
+            self._repeated = altitude_m, pressure_m
+        return abs(pressure_m - self._repeated[1]) > STUCK_M
 
     def _follow(self, difference_m: float, pressure_m: float, dt_s: float) -> None:
         """Update the means; in the beginning they are those of all positions so far."""

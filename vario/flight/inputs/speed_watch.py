@@ -36,10 +36,11 @@ class SpeedWatch:
 
     Attributes:
         wrong: whether it is doubted.
+        undecided: it has changed in a step that may be a glitch: it is not used for the moment.
     """
 
     def __init__(self) -> None:
-        self.wrong = False
+        self.wrong = self.undecided = False
         self._doubt = Doubt()
         self._north, self._east = LowPass(WIND_S), LowPass(WIND_S)
         self._ground: tuple[float, float] | None = None
@@ -98,8 +99,10 @@ class SpeedWatch:
         before = self._tas_mps
         if before is not None and dt_s < STEP_S and abs(tas_mps - before) > STEP_MPS:
             self._before_mps, self._stepped_s = before, t_s
+        self.undecided = self._before_mps is not None
         if self._before_mps is None or t_s - self._stepped_s < CONFIRM_S:
             return False
+        self.undecided = False
         stays = abs(tas_mps - self._before_mps) > STEP_MPS - 1.0
         self._before_mps = None
         return stays

@@ -33,10 +33,10 @@ atmosphere, and the motion during the delay of a position.
 STUCK_M = 15.0
 """An altitude that repeats to the last digit while the barometer moves by this much is stuck."""
 
-CALM_S, SUSPECT_M, DECIDE_S = 5.0, 5.0, 4.0
-"""If the inertial filter contradicts the barometer, the difference is compared with its mean over the first
-value before the contradiction. If it has not changed by the second within the third after the contradiction,
-the barometer is right.
+CALM_S, SUSPECT_M, DECIDE_S = 5.0, 8.0, 4.0
+"""When the inertial filter begins to contradict the barometer, the difference is compared with its mean over
+the first value before. If it does not change by the second within the third, the barometer is believed. A
+step by an opened window, 50 Pa or 5 m, is less.
 """
 
 HELD_S = 1.0
@@ -74,7 +74,8 @@ class HeightWatch:
         frame = inputs.frame
         if frame.baro:
             self._pressure_m = isa.altitude_m(frame.baro[-1].static_pa)
-        self._undecided_s = DECIDE_S if estimate.baro_suspect else self._undecided_s - frame.dt_s
+        begins = estimate.baro_suspect and self._suspect_s > 0.0
+        self._undecided_s = DECIDE_S if begins else self._undecided_s - frame.dt_s
         self._suspect_s = 0.0 if estimate.baro_suspect else self._suspect_s + frame.dt_s
         self._has_doubted_imu = inputs.has_imu and not estimate.imu_believed
         for position in frame.gnss_pos:

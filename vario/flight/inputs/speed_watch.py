@@ -97,12 +97,12 @@ class SpeedWatch:
     def _stepped(self, tas_mps: float, t_s: float, dt_s: float) -> bool:
         """Whether the airspeed has changed in a step and has not come back."""
         before = self._tas_mps
-        if before is not None and dt_s < STEP_S and abs(tas_mps - before) > STEP_MPS:
+        if before is not None and dt_s < STEP_S and abs(tas_mps - before) > STEP_MPS and not self.undecided:
             self._before_mps, self._stepped_s = before, t_s
+        if self._before_mps is not None and abs(tas_mps - self._before_mps) < STEP_MPS - 1.0:
+            self._before_mps = None  # it has come back: a glitch
+        confirmed = self._before_mps is not None and t_s - self._stepped_s > CONFIRM_S
+        if confirmed:
+            self._before_mps = None
         self.undecided = self._before_mps is not None
-        if self._before_mps is None or t_s - self._stepped_s < CONFIRM_S:
-            return False
-        self.undecided = False
-        stays = abs(tas_mps - self._before_mps) > STEP_MPS - 1.0
-        self._before_mps = None
-        return stays
+        return confirmed

@@ -30,11 +30,11 @@ APART_NIS, APART_GROUND_NIS = 8.0, 4.0
 """If barometer and velocity over ground differ from the unit by these NIS, the filter restarts at once. The
 largest value of both in correct flights is 1.3.
 """
-SUSPECT_NIS, SUSPECT_CALM, SUSPECT_S, AGAIN_S = 6.0, 0.5, 3.0, 10.0
+SUSPECT_NIS, SUSPECT_CALM, SUSPECT_S, AGAIN_S = 6.0, 0.5, 2.0, 10.0
 """If the barometer differs by this NIS, and velocity over ground by less than this share of it, the
-barometer may be wrong. For the third time the altitude of the positions can decide. After it, the barometer
-has stepped, and the filter takes its height; if this happens again within the last time, the unit is wrong.
-The largest NIS of the height in correct flights is 1.3.
+barometer may be wrong. After the third time the filter takes its height, as after a step; if this happens
+again within the last time, the unit is wrong. `HeightWatch` decides whether the barometer is wrong. The
+largest NIS of the height in correct flights is 1.3.
 """
 CLIMB_OFF_MPS, CLIMB_LATE_S, CLIMB_S = 0.8, 0.4, 2.0
 """The climb of the filter minus that of the barometer alone, averaged over this time, because the latter

@@ -33,6 +33,7 @@ SHORT = (
     Cell("barometer", "frozen", "circling"),
     Cell("barometer", "ten times the noise", "circling"),
     Cell("barometer", "late", "cruise"),
+    Cell("barometer", "a step", "circling"),
     Cell("pitot", "lost midway", "cruise"),
     Cell("pitot", "at the end of its range", "cruise"),
     Cell("pitot", "not a number", "circling"),

@@ -61,9 +61,9 @@ class ConsistencyStage:
         if not height.baro_wrong:
             speed.update(inputs.frame, self._wind)
         baro = height.baro_wrong or height.baro_undecided
-        doubts = Doubts(baro, speed.wrong, height.altitude_wrong)
-        if doubts != self.doubts:
-            self.doubts = doubts
+        doubts = self.doubts
+        if (baro, speed.wrong, height.altitude_wrong) != (doubts.baro, doubts.airspeed, doubts.gnss_altitude):
+            self.doubts = Doubts(baro, speed.wrong, height.altitude_wrong)
         if height.baro_wrong:
             frame = replace(inputs.frame, baro=(), pitot=())
             return replace(inputs, frame=frame, has_baro=False, has_pitot=False)

@@ -20,7 +20,7 @@ MEAN_S = 30.0
 FIRST_S = 20.0
 """Nothing is doubted earlier after the first position."""
 
-TOLERANCE_M, SUSPECT_TOLERANCE_M = 45.0, 12.0
+TOLERANCE_M, SUSPECT_TOLERANCE_M = 45.0, 8.0
 """Tolerance without and with a contradiction by the inertial filter in the last minute. On one recorded
 flight of five hours with an older receiver the difference left its mean by up to 38 m, on another by 16 m.
 """
@@ -39,7 +39,12 @@ the first value before. If it does not change by the second within the third, th
 step by an opened window, 50 Pa or 5 m, is less.
 """
 
+RETURN_S = 10.0
+"""After a barometer that was wrong, the inertial filter needs this long before its vario can be shown."""
+
 HELD_S = 1.0
+"""A difference beyond the tolerance must last for this long, unless the inertial filter has contradicted."""
+
 EVIDENCE_S = 60.0
 """A contradiction by the inertial filter counts for this long."""
 
@@ -54,7 +59,7 @@ class HeightWatch:
     def __init__(self) -> None:
         self._baro, self._altitude = Doubt(), Doubt()
         self._difference, self._height, self._calm = LowPass(MEAN_S), LowPass(MEAN_S), LowPass(CALM_S)
-        self._pressure_m: float | None = None
+        self._static_pa: float | None = None
         self._last_m = 0.0
         self._last_s: float | None = None
         self._known_s = self._beyond_s = 0.0
@@ -73,14 +78,18 @@ class HeightWatch:
         """One frame with its readings, and what the estimator made of it."""
         frame = inputs.frame
         if frame.baro:
-            self._pressure_m = isa.altitude_m(frame.baro[-1].static_pa)
+            self._static_pa = frame.baro[-1].static_pa
         begins = estimate.baro_suspect and self._suspect_s > 0.0
-        self._undecided_s = DECIDE_S if begins else self._undecided_s - frame.dt_s
+        self._undecided_s -= frame.dt_s
+        if begins:
+            self._undecided_s = max(self._undecided_s, DECIDE_S)
+        elif self.baro_wrong:
+            self._undecided_s = RETURN_S
         self._suspect_s = 0.0 if estimate.baro_suspect else self._suspect_s + frame.dt_s
         self._has_doubted_imu = inputs.has_imu and not estimate.imu_believed
         for position in frame.gnss_pos:
-            if self._pressure_m is not None and inputs.has_baro:
-                self._compare(position.altitude_m, self._pressure_m, frame.t_s)
+            if self._static_pa is not None and inputs.has_baro:
+                self._compare(position.altitude_m, isa.altitude_m(self._static_pa), frame.t_s)
 
     def _compare(self, altitude_m: float, pressure_m: float, t_s: float) -> None:
         dt_s = 0.0 if self._last_s is None else min(t_s - self._last_s, MEAN_S)
@@ -106,9 +115,9 @@ class HeightWatch:
                 self._baro.begin()
             elif stuck:
                 self._altitude.begin()
-            elif self._beyond_s > HELD_S:
+            elif self._beyond_s > (0.0 if suspected else HELD_S):
                 (self._baro if suspected or self._has_doubted_imu else self._altitude).begin()
-        agrees = off_m < 0.5 * tolerance_m and not stuck
+        agrees = off_m < max(0.5 * tolerance_m, SUSPECT_M) and not stuck
         self.baro_wrong = self._baro.follow(dt_s, agrees=agrees)
         self.altitude_wrong = self._altitude.follow(dt_s, agrees=agrees)
         steady = not (self.baro_wrong or self.altitude_wrong or self.baro_undecided or beyond)

@@ -7,10 +7,10 @@ FIRST_S, LONGER, LONGEST_S = 20.0, 2.0, 600.0
 
 
 class Doubt:
-    """Whether a sensor is doubted."""
+    """Whether a sensor is doubted; `first_s`: how long its readings must agree for the first time."""
 
-    def __init__(self) -> None:
-        self._needed_s = FIRST_S
+    def __init__(self, first_s: float = FIRST_S) -> None:
+        self._needed_s = first_s
         self._left_s = self._full_s = 0.0
 
     def begin(self) -> None:

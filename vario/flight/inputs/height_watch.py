@@ -42,6 +42,9 @@ step by an opened window, 50 Pa or 5 m, is less.
 RETURN_S = 10.0
 """After a barometer that was wrong, the inertial filter needs this long before its vario can be shown."""
 
+ALTITUDE_AGREES_S = 6.0
+"""An altitude that was wrong only concerns the glide, so it is used again earlier than other readings."""
+
 HELD_S = 1.0
 """A difference beyond the tolerance must last for this long, unless the inertial filter has contradicted."""
 
@@ -57,7 +60,7 @@ class HeightWatch:
     """
 
     def __init__(self) -> None:
-        self._baro, self._altitude = Doubt(), Doubt()
+        self._baro, self._altitude = Doubt(), Doubt(ALTITUDE_AGREES_S)
         self._difference, self._height, self._calm = LowPass(MEAN_S), LowPass(MEAN_S), LowPass(CALM_S)
         self._static_pa: float | None = None
         self._last_m = 0.0

@@ -82,14 +82,16 @@ class HeightWatch:
         frame = inputs.frame
         if frame.baro:
             self._static_pa = frame.baro[-1].static_pa
-        begins = estimate.baro_suspect and self._suspect_s > 0.0
+        imu_doubted = inputs.has_imu and not estimate.imu_believed
+        contradicts = estimate.baro_suspect or (imu_doubted and not self._has_doubted_imu)
+        begins = contradicts and self._suspect_s > 0.0
         self._undecided_s -= frame.dt_s
         if begins:
             self._undecided_s = max(self._undecided_s, DECIDE_S)
         elif self.baro_wrong:
             self._undecided_s = RETURN_S
-        self._suspect_s = 0.0 if estimate.baro_suspect else self._suspect_s + frame.dt_s
-        self._has_doubted_imu = inputs.has_imu and not estimate.imu_believed
+        self._suspect_s = 0.0 if contradicts else self._suspect_s + frame.dt_s
+        self._has_doubted_imu = imu_doubted
         for position in frame.gnss_pos:
             if self._static_pa is not None and inputs.has_baro:
                 self._compare(position.altitude_m, isa.altitude_m(self._static_pa), frame.t_s)

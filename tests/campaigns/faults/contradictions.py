@@ -142,6 +142,7 @@ TABLE: Mapping[str, Contradiction] = MappingProxyType(
             12.0,
             0.0,
             SETTLED_S,
+            flights=("dives",),
         ),
         "pitot reads half, from 110 s on": Contradiction(
             _during("pitot", "scale", size=0.5),

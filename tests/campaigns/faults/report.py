@@ -71,6 +71,8 @@ _AFTER = """
   observed.
 * An altitude of GNSS that is off by a constant amount from the start cannot be observed, because the weather
   changes the pressure altitude by up to 300 m.
+* A static line with 5 s of lag is reported in a circle, but between its contradictions the tone may sound a
+  false climb for 4 s (measured below, **missed**).
 * A wrong mass in the settings is not reported.
 * In the first minute after a start in the air, an air temperature that is not measured causes an error of the
   vario of up to 2 m/s in speed changes.

@@ -10,7 +10,10 @@ from pathlib import Path
 
 import pytest
 
+from tests.campaigns.faults import contradiction_flights
 from tests.campaigns.faults.cells import FAULTS, PHASES, SENSORS, Cell, cells
+from tests.campaigns.faults.contradictions import FLIGHTS
+from tests.campaigns.faults.contradictions import TABLE as CONTRADICTIONS
 from tests.campaigns.faults.expectations import TABLE, expected, shortfalls
 from tests.campaigns.faults.judge import judge
 from tests.campaigns.faults.report import MEASURED, expectations
@@ -28,6 +31,7 @@ SHORT = (
     Cell("barometer", "frozen", "circling"),
     Cell("barometer", "ten times the noise", "circling"),
     Cell("barometer", "late", "cruise"),
+    Cell("barometer", "a step", "circling"),
     Cell("pitot", "lost midway", "cruise"),
     Cell("pitot", "at the end of its range", "cruise"),
     Cell("pitot", "not a number", "circling"),
@@ -59,6 +63,17 @@ def test_a_failing_sensor(cell: Cell) -> None:
     assert not list(shortfalls(cell, judge(cell)))
 
 
+@pytest.mark.long
+@pytest.mark.parametrize("flight", FLIGHTS)
+def test_sensors_that_contradict_each_other(flight: str, tmp_path: Path) -> None:
+    missing.library("jsbsim", missing.JSBSIM)
+    usual = contradiction_flights.seen(flight, tmp_path)
+    for name in ("static ports iced", "pitot and drain iced"):
+        case = CONTRADICTIONS[name]
+        found = contradiction_flights.outcome(flight, tmp_path, case, usual)
+        assert not contradiction_flights.shortfalls(case, flight, found), name
+
+
 def test_the_short_form_has_every_sensor_and_every_fault() -> None:
     assert {cell.sensor for cell in SHORT} == set(SENSORS)
     assert {cell.fault for cell in SHORT} == set(FAULTS)
@@ -79,4 +94,5 @@ def test_the_page_is_current_and_whole() -> None:
     text = PAGE.read_text(encoding="utf-8")
     assert text.startswith(expectations())
     rows = text[text.index(MEASURED) :]
-    assert rows.count("\n| ") == len(cells()) / len(PHASES) + len(SENSORS)
+    tables = len(SENSORS) + 1
+    assert rows.count("\n| ") == len(cells()) / len(PHASES) + len(CONTRADICTIONS) + tables

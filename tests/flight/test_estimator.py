@@ -26,9 +26,11 @@ from vario.flight.estimate.estimator import Estimator
 from vario.flight.estimate.inertial import InertialFilter
 from vario.flight.estimate.inertial_model import (
     ACC,
+    ALPHA,
     CLIMB,
     GYRO,
     HEIGHT,
+    LIFT,
     PSI,
     SIZE,
     InertialNoise,
@@ -96,6 +98,25 @@ def test_measurements_used_in_turn_are_filterpys_updates(used: tuple[int, ...]) 
     turns.finish()
     np.testing.assert_allclose(step, x, rtol=1e-9, atol=1e-10)
     np.testing.assert_allclose(mine, p, rtol=1e-8, atol=1e-9)
+
+
+def test_considered_states_keep_value_and_covariance() -> None:
+    """Against Joseph's form, which holds for any gain (P. S. Maybeck, Stochastic Models, 1979, 5.6), with the
+    gain of the considered states set to zero (S. F. Schmidt, 1966).
+    """
+    rng = np.random.default_rng(3)
+    root = rng.standard_normal((SIZE, SIZE))
+    p, row, held = root @ root.T, rng.standard_normal(SIZE), [ALPHA, LIFT]
+    mine, step = p.copy(), np.zeros(SIZE)
+    turns = SequentialUpdate(mine, row[None], step)
+    total = turns.signal(0) + 0.7
+    turns.use(0, 1.3, total)
+    turns.finish(held)
+    gain = p @ row / total
+    gain[held] = 0.0
+    left = np.eye(SIZE) - np.outer(gain, row)
+    np.testing.assert_allclose(step, 1.3 * gain, rtol=1e-9, atol=1e-12)
+    np.testing.assert_allclose(mine, left @ p @ left.T + 0.7 * np.outer(gain, gain), rtol=1e-8, atol=1e-9)
 
 
 def test_turn_is_the_rotation_matrix_exponential() -> None:

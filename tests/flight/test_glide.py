@@ -290,3 +290,16 @@ def test_on_the_way_to_the_goal_the_speed_to_fly_is_that_of_the_glide() -> None:
     assert goal_maccready_mps(glide, turning) == glide.maccready_mps
     assert goal_maccready_mps(glide, replace(turning, heading_rad=math.radians(60.0))) is None
     assert goal_maccready_mps(glide, replace(turning, from_north=False)) is None
+
+
+def test_a_doubted_altitude_gives_no_height() -> None:
+    stage = GlideStage(setup(goal=goal(), polar=CLUB, limits=LIMITS))
+    here = GnssPos(0.0, 50.1, 10.0, 1800.0)
+    known = stage.update(here, CALM, at(1.225), Mode.CRUISE)
+    doubted = stage.update(here, CALM, at(1.225), Mode.CRUISE, altitude_known=False)
+    again = stage.update(here, CALM, at(1.225), Mode.CRUISE)
+    assert known is not None
+    assert doubted is not None
+    assert doubted.distance_m == known.distance_m
+    assert doubted.above_reserve_m is doubted.required is doubted.made is None
+    assert again == known

@@ -20,6 +20,7 @@ from vario.flight.estimate.stage import EstimatorStage
 from vario.flight.inputs.airspeed import AirspeedStage
 from vario.flight.inputs.battery import BatteryStage
 from vario.flight.inputs.calibration import CalibrationStage
+from vario.flight.inputs.consistency import ConsistencyStage, Doubts
 from vario.flight.inputs.frames import Frame
 from vario.flight.inputs.gnss import GnssStage
 from vario.flight.inputs.health import HealthStage, Inputs
@@ -68,6 +69,7 @@ class Pipeline:
         self.health = HealthStage(setup)
         self._calibration = CalibrationStage(setup)
         self._airspeed = AirspeedStage(setup)
+        self._consistency = ConsistencyStage(setup)
         self._estimator = EstimatorStage(setup)
         self._wind = WindStage(setup)
         self._turning = TurningStage(setup)
@@ -88,7 +90,8 @@ class Pipeline:
         self._speech = SpeechStage(setup)
         self._glide = GlideStage(setup)
         self._stages: tuple[Stage, ...] = (
-            *(self.health, self._calibration, self._airspeed, self._estimator, self._wind, self._turning),
+            *(self.health, self._calibration, self._airspeed, self._consistency, self._estimator),
+            *(self._wind, self._turning),
             *(self._airmass, self._mode, self._gnss, self._place, self._averages, self._thermal),
             *(self._expected, self._leave, self._speed, self._needle, self._battery, self._slow_turn),
             *(self._circle_bells, self._tone, self._speech, self._glide),
@@ -128,7 +131,9 @@ class Pipeline:
     def step(self, frame: Frame) -> Reading:
         """One frame through every stage, in the order of the block diagram."""
         self._reset_after_break(frame)
-        inputs = self._airspeed.correct(self._calibration.update(self.health.update(frame)))
+        sensed = self._airspeed.correct(self._calibration.update(self.health.update(frame)))
+        inputs = self._consistency.usable(sensed)
+        doubts = self._consistency.doubts
         estimate = self._estimator.update(inputs, self._mode.mode)
         if inputs.has_pitot and not estimate.has_airspeed:
             inputs = replace(inputs, has_pitot=False)
@@ -138,6 +143,7 @@ class Pipeline:
         measured_mps = self._airspeed.measured_mps(energy.tas_mps)
         wind = self._wind.update(inputs, attitude, measured_mps, energy.altitude_m, estimate.wind)
         self._airspeed.learn(wind, frame.dt_s)
+        self._consistency.update(sensed, estimate, wind)
         turning = self._turning.update(inputs, attitude, wind)
         air = self._airmass.update(inputs, attitude, energy, self._mode.mode)
         mode = self._mode.update(inputs, energy, turning, air.netto_mps)
@@ -148,12 +154,14 @@ class Pipeline:
         expected = self._expected.update(
             frame.t_s, frame.dt_s, energy, air, mode, turning=turning.now, attitude=attitude
         )
-        glide = self._glide.update(gnss.position, wind, energy, mode, frame.dt_s)
+        glide = self._glide.update(
+            gnss.position, wind, energy, mode, frame.dt_s, altitude_known=not doubts.gnss_altitude
+        )
         towards = goal_maccready_mps(glide, turning)
         speed = self._speed.update(frame.dt_s, energy, air, mode, attitude, goal_maccready_mps=towards)
         needle = self._needle.update(energy.vario_mps, air.relative_netto_mps, frame.dt_s)
         slow = self._slow_turn.update(frame.dt_s, energy.ias_mps, attitude, mode)
-        quality = self._quality(inputs, energy, imu_believed=estimate.imu_believed)
+        quality = self._quality(inputs, energy, doubts, imu_believed=estimate.imu_believed)
         weak = self._leave.update(averages, energy, mode)
         battery = self._battery.update(inputs.frame.t_s, inputs.frame.supply)
         cues = self._cue_inputs(
@@ -259,7 +267,7 @@ class Pipeline:
             expected_sensors=self._expected_sensors,
         )
 
-    def _quality(self, inputs: Inputs, energy: Energy, *, imu_believed: bool) -> Quality:
+    def _quality(self, inputs: Inputs, energy: Energy, doubts: Doubts, *, imu_believed: bool) -> Quality:
         return quality_of(
             (
                 not inputs.has_baro,  # NO_BARO
@@ -271,5 +279,8 @@ class Pipeline:
                 inputs.has_baro and energy.vario_mps is None,  # SETTLING
                 self._airspeed.scale != 1.0,  # AIRSPEED_CORRECTED
                 inputs.has_imu and not imu_believed,  # IMU_OFF
+                doubts.baro,  # BARO_DOUBTFUL
+                doubts.airspeed,  # AIRSPEED_DOUBTFUL
+                doubts.gnss_altitude,  # GNSS_ALTITUDE_DOUBTFUL
             )
         )

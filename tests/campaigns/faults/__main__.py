@@ -8,11 +8,16 @@ from __future__ import annotations
 import argparse
 import os
 import sys
+import tempfile
 import traceback
 from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 
+from tests.campaigns.faults import contradiction_flights
 from tests.campaigns.faults.cells import FAULTS, PHASES, SENSORS, Cell, cells
+from tests.campaigns.faults.contradiction_flights import Outcome
+from tests.campaigns.faults.contradictions import FLIGHTS
+from tests.campaigns.faults.contradictions import TABLE as CONTRADICTIONS
 from tests.campaigns.faults.expectations import shortfalls
 from tests.campaigns.faults.judge import Result, judge
 from tests.campaigns.faults.report import page
@@ -33,6 +38,16 @@ def fly_cells(wanted: list[Cell]) -> list[tuple[Cell, Result | str]]:
     return [(cell, fly_cell(cell)) for cell in wanted]
 
 
+def fly_contradictions(flight: str) -> list[tuple[tuple[str, str], Outcome]]:
+    """The contradictions of one flight, which the process flies once without a fault."""
+    with tempfile.TemporaryDirectory() as folder:
+        usual = contradiction_flights.seen(flight, Path(folder))
+        return [
+            ((name, flight), contradiction_flights.outcome(flight, Path(folder), case, usual))
+            for name, case in CONTRADICTIONS.items()
+        ]
+
+
 def main() -> int:
     """Exit code 1 if a cell fails."""
     parser = argparse.ArgumentParser(prog="python -m tests.campaigns.faults", description=__doc__)
@@ -47,6 +62,9 @@ def main() -> int:
     by_phase = [[cell for cell in wanted if cell.phase == phase] for phase in PHASES]
     with ProcessPoolExecutor(min(len(PHASES), os.cpu_count() or 1)) as pool:
         flown = dict(pair for pairs in pool.map(fly_cells, by_phase) for pair in pairs)
+        outcomes = {}
+        if len(wanted) == len(cells()):
+            outcomes = dict(pair for pairs in pool.map(fly_contradictions, FLIGHTS) for pair in pairs)
     results = {cell: flown[cell] for cell in wanted}
     short = 0
     for cell, result in results.items():
@@ -54,9 +72,14 @@ def main() -> int:
         short += bool(words)
         if words or len(results) < len(cells()):
             print(f"{cell.sensor}, {cell.fault}, {cell.phase}: {'; '.join(words) or result}")
-    print(f"{len(results)} cells, {short} fall short")
+    for (name, flight), outcome in outcomes.items():
+        words = contradiction_flights.shortfalls(CONTRADICTIONS[name], flight, outcome)
+        short += bool(words)
+        if words:
+            print(f"{name}, {flight}: {'; '.join(words)}")
+    print(f"{len(results) + len(outcomes)} cells, {short} fall short")
     if len(results) == len(cells()):
-        PAGE.write_text(page(results), encoding="utf-8")
+        PAGE.write_text(page(results, outcomes), encoding="utf-8")
         print(PAGE)
     return 1 if short else 0
 

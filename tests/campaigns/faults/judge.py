@@ -157,7 +157,7 @@ def fly(cell: Cell | None, phase: str) -> Seen:
     # The first truth is that of the second step of the simulation's 0.1 s.
     times = STEP_S * np.arange(1, len(watch.rows) + 1)
     quality = [row[3] for row in watch.rows]
-    return Seen(times, _damped(truth), shown, told, quality, watch.low_battery)
+    return Seen(times, damped(truth), shown, told, quality, watch.low_battery)
 
 
 def _with_ticks(samples: list[Sample]) -> list[Sample]:
@@ -197,7 +197,7 @@ def judge(cell: Cell) -> Result:
         flag_s,
         frozenset(flag for flag, count in times.items() if count > LASTING * np.count_nonzero(during)),
         _back_s(t_s, error, extra) if ends else 0.0,
-        _false_s(seen, t_s >= from_s if cell.from_s else t_s > 0.0),
+        false_s(seen, t_s >= from_s if cell.from_s else t_s > 0.0),
         seen.low_battery and not usual.low_battery,
     )
 
@@ -211,7 +211,7 @@ def _back_s(t_s: Floats, error: Floats, extra: list[Quality]) -> float:
     return math.inf if bad[-1] > t_s[-1] - 5.0 else bad[-1] + STEP_S - UNTIL_S
 
 
-def _false_s(seen: Seen, looked_at: NDArray[np.bool_]) -> float:
+def false_s(seen: Seen, looked_at: NDArray[np.bool_]) -> float:
     """The longest interval of a false climb."""
     before, after = (round(s / STEP_S) for s in AROUND_S)
     padded = np.pad(seen.truth_mps, (before, after), mode="edge")
@@ -224,7 +224,7 @@ def _false_s(seen: Seen, looked_at: NDArray[np.bool_]) -> float:
     return longest * STEP_S
 
 
-def _damped(values: Floats) -> Floats:
+def damped(values: Floats) -> Floats:
     """The default damping of the needle."""
     share = 1.0 - math.exp(-STEP_S / _SETTINGS.vario.damping_s)
     out, now = np.empty_like(values), float(values[0])

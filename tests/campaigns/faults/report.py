@@ -5,7 +5,13 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 
+from tests.campaigns.faults import contradiction_flights
 from tests.campaigns.faults.cells import FAULTS, FROM_S, PHASES, SENSORS, UNTIL_S, Cell, cells
+from tests.campaigns.faults.contradiction_flights import GLIDER, MOST_FALSE_S, NAMED_S, SEED, Outcome
+from tests.campaigns.faults.contradictions import FLIGHTS, SETTLED_S, Contradiction
+from tests.campaigns.faults.contradictions import FROM_S as BEGUN_S
+from tests.campaigns.faults.contradictions import TABLE as CONTRADICTIONS
+from tests.campaigns.faults.contradictions import UNTIL_S as ENDED_S
 from tests.campaigns.faults.expectations import BACK_S, FALSE_S, TABLE, Expected, Row, expected, shortfalls
 from tests.campaigns.faults.judge import FALSE_MPS, GOOD_MPS, Result
 
@@ -32,6 +38,18 @@ are not real sensors. A passed case shows that the logic is correct, not that an
 ## What must hold, and why
 """
 
+_CONTRADICTIONS = f"""### Sensors that contradict each other
+
+Each reading alone is possible, so only a comparison with other sensors shows these faults. They are flown in
+dives and in a thermal with a general flight-dynamics library (glider {GLIDER}, seed {SEED}), from
+{BEGUN_S:g} s to {ENDED_S:g} s or from the start. The tone sounds a false climb for at most
+{MOST_FALSE_S:g} s at a time, after the first {SETTLED_S:g} s, and `quality` contains one of the words at most
+{NAMED_S:g} s after the fault can be observed.
+Without GNSS, and without an inertial unit, most of these faults cannot be observed.
+
+| fault | report | what shows it |
+|---|---|---|"""
+
 _AFTER = """
 ## What cannot be promised
 
@@ -43,6 +61,19 @@ _AFTER = """
   pressure as a climb.
 * No other sensor shows a drift that is slower than the changes of the air: 10 Pa a minute of static pressure
   are 1.5 cm/s of vario.
+* A doubted sensor is used again after its readings have agreed with the others for 20 s, and for twice as
+  long after each further contradiction.
+* Iced static ports in level flight, a total-energy probe at constant speed, and a wrong scale of the pitot in
+  straight flight from the start cannot be observed. The first two do no harm meanwhile. The last one makes
+  the wind wrong, and the tone may sound a false climb in dives.
+* Without an inertial unit, a barometer that contradicts the GNSS altitude is not doubted, because the
+  altitude of a receiver is wrong more often: `gnss_altitude_doubtful` is reported. Without GNSS it is not
+  observed.
+* An altitude of GNSS that is off by a constant amount from the start cannot be observed, because the weather
+  changes the pressure altitude by up to 300 m.
+* A static line with 5 s of lag is reported in a circle, but between its contradictions the tone may sound a
+  false climb for 4 s (measured below, **missed**).
+* A wrong mass in the settings is not reported.
 * In the first minute after a start in the air, an air temperature that is not measured causes an error of the
   vario of up to 2 m/s in speed changes.
 """
@@ -56,6 +87,9 @@ def expectations() -> str:
         lines += ["| fault | largest error of the vario | report | reason |", "|---|---|---|---|"]
         lines += [_row(row) for row in TABLE if row.sensor == sensor]
         lines.append("")
+    lines.append(_CONTRADICTIONS)
+    lines += [f"| {name} | {_words(case)} | {case.why} |" for name, case in CONTRADICTIONS.items()]
+    lines.append("")
     return "\n".join(lines) + _AFTER
 
 
@@ -83,9 +117,27 @@ def measured(results: Mapping[Cell, Result | str]) -> str:
     return "\n".join(lines).rstrip() + "\n"
 
 
-def page(results: Mapping[Cell, Result | str]) -> str:
+def measured_contradictions(outcomes: Mapping[tuple[str, str], Outcome]) -> str:
+    """The table of the contradictions, by name and flight."""
+    lines = [
+        "### Sensors that contradict each other, measured",
+        "",
+        "Each cell gives the longest false climb, s, the time from the moment at which the fault can be "
+        "observed until it is reported, s (–: not reported), and the words that are not there without the "
+        "fault.",
+        "",
+        "| fault | " + " | ".join(FLIGHTS) + " |",
+        "|---" * (len(FLIGHTS) + 1) + "|",
+    ]
+    for name, case in CONTRADICTIONS.items():
+        cells = [_outcome(case, flight, outcomes[name, flight]) for flight in FLIGHTS]
+        lines.append(f"| {name} | " + " | ".join(cells) + " |")
+    return "\n".join(lines) + "\n"
+
+
+def page(results: Mapping[Cell, Result | str], outcomes: Mapping[tuple[str, str], Outcome]) -> str:
     """The whole page."""
-    return expectations() + "\n" + measured(results)
+    return expectations() + "\n" + measured(results) + "\n" + measured_contradictions(outcomes)
 
 
 def missing_rows() -> list[Cell]:
@@ -136,3 +188,17 @@ def _cell(cell: Cell, result: Result | str, short: list[str]) -> str:
     if result.false_s > 0.0:
         text += f" ({result.false_s:.1f} s)"
     return text + "".join(f" **{words}**" for words in short)
+
+
+def _words(case: Contradiction) -> str:
+    if not case.says:
+        return "nothing"
+    words = " or ".join(f"`{word}`" for word in case.says)
+    return words if len(case.flights) == len(FLIGHTS) else f"{words} ({', '.join(case.flights)})"
+
+
+def _outcome(case: Contradiction, flight: str, found: Outcome) -> str:
+    named = "–" if found.named_s is None else f"{found.named_s:.1f}"
+    words = ", ".join(f"`{word}`" for word in found.words) or "none"
+    text = f"{found.false_s:.1f}; {named}; {words}"
+    return text + "".join(f" **{short}**" for short in contradiction_flights.shortfalls(case, flight, found))

@@ -14,6 +14,7 @@ from __future__ import annotations
 
 import math
 from enum import Enum, auto
+from typing import Any
 
 from drivers.quick import dataclass
 from drivers.samples import GnssPos
@@ -138,13 +139,23 @@ class GlideStage:
         self._arrival.enter(Arrival.NOT_MADE)
         self._position = None
         self._glide: FinalGlide | None = None
+        self._altitude_known = True
         self._waited_s = 0.0
 
     def update(
-        self, position: GnssPos | None, wind: Wind | None, energy: Energy, mode: Mode, dt_s: float = 0.0
+        self,
+        position: GnssPos | None,
+        wind: Wind | None,
+        energy: Energy,
+        mode: Mode,
+        dt_s: float = 0.0,
+        *,
+        altitude_known: bool = True,
     ) -> FinalGlide | None:
-        """One frame; None without goal or position."""
+        """One frame; None without goal or position. Without a known altitude, no height is given."""
         self._waited_s += dt_s
+        if altitude_known is not self._altitude_known:
+            self._altitude_known, self._glide = altitude_known, None
         if position is None:
             self._glide = None
         elif position is not self._position or self._glide is None:
@@ -160,6 +171,8 @@ class GlideStage:
         distance_m, bearing_rad = great_circle(
             position.lat_deg, position.lon_deg, goal.latitude, goal.longitude
         )
+        if not self._altitude_known:
+            return FinalGlide(bearing_rad, distance_m, None, None, None, **self._place())
         height_m = position.altitude_m - goal.elevation_m - goal.reserve_m
         required = distance_m / height_m if height_m > 0.0 else None
         through = self._through(bearing_rad, wind, energy.density_kgpm3)
@@ -193,7 +206,7 @@ class GlideStage:
             **self._place(),
         )
 
-    def _place(self) -> dict[str, float]:
+    def _place(self) -> dict[str, Any]:
         goal = self._goal
         return {"latitude_deg": goal.latitude or 0.0, "longitude_deg": goal.longitude or 0.0}
 

@@ -17,7 +17,7 @@ from vario.flight.estimate.airdata import AirData
 from vario.flight.estimate.imu_watch import ImuWatch
 from vario.flight.estimate.inertial import InertialFilter
 from vario.flight.estimate.inertial_model import Regime, Wing
-from vario.flight.estimate.inertial_runner import AIRSPEED_LOST_S, InertialRunner
+from vario.flight.estimate.inertial_runner import InertialRunner
 from vario.flight.estimate.result import Estimate, EstimatorSettings, Monitor
 from vario.flight.inputs.health import Inputs
 from vario.flight.motion.attitude import Attitude, heading_rate_radps
@@ -88,6 +88,7 @@ class Estimator:
             ),
             has_airspeed=inputs.has_pitot,
             imu_believed=self.imu_watch.trusted,
+            baro_suspect=self.imu_watch.baro_suspect,
         )
 
     def _say_inertial(
@@ -101,7 +102,7 @@ class Estimator:
             gust_free, filter_.climb_mps, air.tas_mps if tas_new else None, dt_s, self.settings.smoothing_s
         )
         flying = not runner.regime_watch.on_ground
-        has_speed = air.tas_age_s < AIRSPEED_LOST_S
+        has_speed = runner.has_speed
         spoken = flying and has_speed and inputs.has_baro
         tas_mps = filter_.tas_mps if flying else air.tas_mps
         bank_rad = math.remainder(filter_.bank_rad - runner.regime_watch.mounting_roll_rad, math.tau)
@@ -143,6 +144,7 @@ class Estimator:
             ),
             has_airspeed=inputs.has_pitot,
             wind=filter_.wind() if flying else None,
+            baro_suspect=self.imu_watch.baro_suspect,
         )
 
     def _energy(

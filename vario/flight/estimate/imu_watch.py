@@ -26,9 +26,15 @@ mg).
 
 MISFIT_NIS = 16.0
 MISFIT_S = 3.0
-APART_NIS = 8.0
-"""If barometer and velocity over ground both differ from the unit by this NIS, the filter restarts at once.
-The largest value in correct flights is 1.3.
+APART_NIS, APART_GROUND_NIS = 8.0, 4.0
+"""If barometer and velocity over ground differ from the unit by these NIS, the filter restarts at once. The
+largest value of both in correct flights is 1.3.
+"""
+SUSPECT_NIS, SUSPECT_CALM, SUSPECT_S, AGAIN_S = 6.0, 0.5, 2.0, 10.0
+"""If the barometer differs by this NIS, and velocity over ground by less than this share of it, the
+barometer may be wrong. After the third time the filter takes its height, as after a step; if this happens
+again within the last time, the unit is wrong. `HeightWatch` decides whether the barometer is wrong. The
+largest NIS of the height in correct flights is 1.3.
 """
 CLIMB_OFF_MPS, CLIMB_LATE_S, CLIMB_S = 0.8, 0.4, 2.0
 """The climb of the filter minus that of the barometer alone, averaged over this time, because the latter
@@ -60,10 +66,12 @@ class ImuWatch:
 
     Attributes:
         rejections: how often the unit was rejected.
+        baro_suspect: the barometer contradicts the unit, but velocity over ground does not.
     """
 
     def __init__(self) -> None:
         self.rejections = 0
+        self._accepted_s = AGAIN_S
         self._wait_s = 0.0
         self._next_s = FIRST_S
         self._force = LowPass(FORCE_S, G0_MPS2)
@@ -75,7 +83,8 @@ class ImuWatch:
 
     def begin(self) -> None:
         """The filter has started: forget what was observed of the previous run."""
-        self._misfit_s = 0.0
+        self._misfit_s = self._suspect_s = 0.0
+        self.baro_suspect = False
         for mean in (self._climb, self._pull, self._energy, self._agree):
             mean.reset(0.0)
 
@@ -126,8 +135,11 @@ class ImuWatch:
         if gyro > MOST_GYRO_BIAS_RADPS or accel > MOST_ACCEL_BIAS_MPS2:
             return False
         nis = filter_.nis
-        if climb_mps is not None and min(nis["height"], max(nis["north"], nis["east"])) > APART_NIS:
+        ground_nis = max(nis["north"], nis["east"])
+        if climb_mps is not None and nis["height"] > APART_NIS and ground_nis > APART_GROUND_NIS:
             return False
+        if self._suspect(filter_, ground_nis, dt_s, known=climb_mps is not None and filter_.ground.in_use):
+            climb_mps = vario_mps = None
         height_off = climb_mps is not None and nis["height"] > MISFIT_NIS
         misfit = height_off or (nis["sideslip"] > MISFIT_NIS and nis["lift"] > MISFIT_NIS)
         self._misfit_s = self._misfit_s + dt_s if misfit else 0.0
@@ -142,3 +154,15 @@ class ImuWatch:
             and abs(climb_off_mps) < CLIMB_OFF_MPS + CLIMB_LATE_S * pull_mps2
             and abs(energy_off_mps) < ENERGY_OFF_MPS
         )
+
+    def _suspect(self, filter_: InertialFilter, ground_nis: float, dt_s: float, *, known: bool) -> bool:
+        """Whether the barometer may be wrong instead of the unit."""
+        height_nis = filter_.nis["height"]
+        self._accepted_s += dt_s
+        off = known and height_nis > SUSPECT_NIS and ground_nis < SUSPECT_CALM * height_nis
+        self._suspect_s = self._suspect_s + dt_s if off else max(self._suspect_s - dt_s, 0.0)
+        if self._suspect_s > SUSPECT_S and self._accepted_s > AGAIN_S:
+            filter_.accept_height()
+            self._suspect_s = self._accepted_s = 0.0
+        self.baro_suspect = self._suspect_s > 0.0
+        return self.baro_suspect and self._suspect_s < SUSPECT_S

@@ -70,6 +70,9 @@ LIFT_RANGE = 0.75
 
 GUST_WINDOW_S = 0.5
 
+STEPPED_M, STEPPED_MPS = 1.0, 0.5
+"""Standard deviations of height and climb after a step of the barometer."""
+
 _HEIGHT, _AIRSPEED, _SIDESLIP, _LIFT = range(4)
 """The rows of the measurements in flight; the height is always the first."""
 
@@ -231,6 +234,15 @@ class InertialFilter(InertialState):
             n.gust_most_mps, max(n.gust_least_mps, self.gust_sigma_mps * math.exp(grow))
         )
         self._gust_s, self._gust_sum, self._gust_count = 0.0, 0.0, 0
+
+    def accept_height(self) -> None:
+        """The barometer has stepped: move the height to its last reading, and leave the rest as it is."""
+        self.height_m += self.innovations["height"].residual
+        self.cov[HEIGHT, :] = 0.0
+        self.cov[:, HEIGHT] = 0.0
+        self.cov[HEIGHT, HEIGHT] = STEPPED_M**2
+        self.cov[CLIMB, CLIMB] += STEPPED_MPS**2
+        self.nis["height"] = 1.0
 
     def _free_along_track(self, variance: float) -> None:
         """A change of wind along the track: the velocity over ground stays as it is."""

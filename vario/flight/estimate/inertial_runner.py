@@ -24,7 +24,8 @@ _IMU_HOLD_S = 0.3  # during a silence of the inertial unit up to this, its last 
 _IMU_GAP_S = 2.0  # after a silence up to this, attitude and biases are kept
 # Without an airspeed, the total energy is computed from inertia and the lift curve for this long. Simulated,
 # its error stayed below 1 m/s for 50 s in cruise, circling and tow; real sensors may be worse.
-AIRSPEED_LOST_S = 30.0
+_AIRSPEED_LOST_S = 30.0
+_AIRSPEED_LOST_GNSS_S = 300.0  # velocities over ground limit the error; the wind must not have changed much
 # The air does not change the total energy as fast as this; aliased vibration does.
 _MOST_JITTER_MPS = 1.5
 
@@ -56,6 +57,12 @@ class InertialRunner:
         self._learned = False
 
     @property
+    def has_speed(self) -> bool:
+        """Whether the airspeed of the filter can be used: measured lately, or known from other sensors."""
+        known = self.filter.ground.in_use and self.aligned
+        return self._air.tas_age_s < (_AIRSPEED_LOST_GNSS_S if known else _AIRSPEED_LOST_S)
+
+    @property
     def flying(self) -> bool:
         """Whether the filter runs and the wing carries the glider."""
         return self.aligned and not self.regime_watch.on_ground
@@ -81,7 +88,7 @@ class InertialRunner:
         """Advance the filter, or the alignment, by a frame and the silence before it."""
         if self.aligned and gap_s > _IMU_HOLD_S:
             self.filter.bridge(gap_s)
-        if not self.aligned and self._air.tas_age_s > AIRSPEED_LOST_S:
+        if not self.aligned and self._air.tas_age_s > _AIRSPEED_LOST_S:
             return  # with an old airspeed the bank would be wrong
         for force, rate, share in steps:
             step_s = (dt_s + gap_s) * share

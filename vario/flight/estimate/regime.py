@@ -79,9 +79,12 @@ class RegimeWatch:
         self._pull_mps2 += min(1.0, dt_s / 1.5) * (along - self._pull_mps2)
         fast = max(vx + filter_.gust_mps, 8.0)
         above_zero_lift = filter_.lift_m * -fz / (air.density_ratio * fast * fast)
+        # Without a measured airspeed the incidence is not known well enough to detect a stall.
         deep = self._stall_s > 0.0 and vz / fast - filter_.incidence_rad > _STALL_RAD
         self._stall_s = (
-            _STALL_HOLD_S if deep or above_zero_lift > _STALL_RAD else max(self._stall_s - dt_s, 0.0)
+            _STALL_HOLD_S
+            if known and (deep or above_zero_lift > _STALL_RAD)
+            else max(self._stall_s - dt_s, 0.0)
         )
         if self.on_tow:
             self.regime = Regime.TOWED

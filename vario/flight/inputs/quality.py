@@ -23,6 +23,12 @@ class Quality(Flag):
     """The airspeed sensor reads wrong against GNSS; the airspeed shown is corrected."""
     IMU_OFF = auto()
     """The inertial unit contradicts itself or the other sensors, and is not used."""
+    BARO_DOUBTFUL = auto()
+    """The static pressure contradicts the other sensors, and is not used."""
+    AIRSPEED_DOUBTFUL = auto()
+    """The airspeed contradicts the other sensors, and is not used."""
+    GNSS_ALTITUDE_DOUBTFUL = auto()
+    """The altitude of the positions contradicts the barometer: the glide to the goal has no height."""
 
     def __str__(self) -> str:
         """The flags as words joined by "+", or "ok": `no_airspeed+uncompensated`."""

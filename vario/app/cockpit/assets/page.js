@@ -9,6 +9,8 @@ const QUALITY = {
   no_baro: "no barometer", no_airspeed: "no airspeed", no_imu: "no inertial sensor", no_gnss: "no GNSS",
   no_glider: "no glider file", uncompensated: "not compensated", settling: "settling",
   airspeed_corrected: "airspeed corrected", imu_off: "inertial sensor off",
+  baro_doubtful: "barometer doubtful", airspeed_doubtful: "airspeed doubtful",
+  gnss_altitude_doubtful: "GNSS altitude doubtful",
 };
 
 const receiver = { source: null, arrived: -Infinity, fastest: Infinity, fresh: false, openedAt: 0, painted: [] };

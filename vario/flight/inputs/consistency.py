@@ -10,9 +10,9 @@ doubted airspeed is treated as missing. An altitude that is doubted is not used 
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
-from drivers.quick import quick
+from drivers.quick import dataclass
 from vario.flight.estimate.result import Estimate
 from vario.flight.inputs.health import Inputs
 from vario.flight.inputs.height_watch import HeightWatch
@@ -22,7 +22,6 @@ from vario.flight.stage import ResetReason
 from vario.flight.wind.stage import Wind
 
 
-@quick
 @dataclass(frozen=True, slots=True)
 class Doubts:
     """Readings that other sensors contradict."""

@@ -57,6 +57,7 @@ def test_columns_are_those_of_the_trace(start: Path, tmp_path: Path) -> None:
     assert flight["mode"].tolist() == [row["mode"] for row in rows]
 
 
+@pytest.mark.long
 def test_five_lines_give_a_pandas_table(flight: Flight) -> None:
     pandas = missing.library("pandas")
     table = flight.to_pandas()

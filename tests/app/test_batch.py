@@ -107,6 +107,7 @@ def hops() -> list[str]:
     return fixes
 
 
+@pytest.mark.long
 def test_each_flight_of_a_file_has_a_row(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     (tmp_path / "in").mkdir()
     text = "\r\n".join(["AXXX001test", "HFDTE160710", *hops(), ""])
@@ -240,6 +241,7 @@ def test_a_recording_with_wrong_settings_in_it_fails_alone(tmp_path: Path) -> No
     assert "\n" not in outcome.failure
 
 
+@pytest.mark.long
 def test_a_worker_that_dies_is_listed_and_the_rest_is_done(folder: Path) -> None:
     # Unpickling this job ends the process, as running out of memory would.
     jobs = [find_jobs(folder, None)[1], Job(str(folder / "a.mcap"), Deadly("deadly.mcap"), None)]

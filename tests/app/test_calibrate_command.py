@@ -158,16 +158,16 @@ def test_a_result_is_not_written_into_a_settings_file_that_would_not_do(
     assert [path.name for path in tmp_path.iterdir()] == ["my.toml"]
 
 
+@pytest.mark.long
 @pytest.mark.parametrize(
     ("text", "caution"),
     [
         ("", "The flying mass is not set; it is assumed to be the reference mass"),
-        pytest.param(
+        (
             '[flight]\nmass = "500 kg"\n',
             "No glider file is set; the flying mass is assumed to be the reference mass",
-            marks=pytest.mark.long,
         ),
-        pytest.param('glider = "glider.toml"\n[flight]\nmass = "500 kg"\n', None, marks=pytest.mark.long),
+        ('glider = "glider.toml"\n[flight]\nmass = "500 kg"\n', None),
     ],
 )
 def test_a_polar_says_when_the_mass_was_assumed(

@@ -64,8 +64,8 @@ def well(disk: FaultyDisk) -> None:
     ("fault", "said"),
     [
         (full, "No space left on device"),
-        (read_only, "Read-only file system"),
-        (removed, "Input/output error"),
+        pytest.param(read_only, "Read-only file system", marks=pytest.mark.long),
+        pytest.param(removed, "Input/output error", marks=pytest.mark.long),
     ],
 )
 def test_a_card_that_fails_in_flight_costs_what_it_must_and_is_used_again(

@@ -520,6 +520,7 @@ def on_paper(begin_s: float) -> list[Sample]:
     return samples
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("begins_s", [(1.0,), pytest.param((1.0, 331.0), marks=pytest.mark.long)])
 def test_each_flight_gets_a_file_that_replays_by_itself(tmp_path: Path, begins_s: tuple[float, ...]) -> None:
     readings: list[Reading] = []

@@ -62,6 +62,7 @@ def test_barometer_noise_put_in_comes_out(tmp_path: Path, capsys: pytest.Capture
     assert "barometer noise" in capsys.readouterr().out
 
 
+@pytest.mark.long
 def test_errors_that_are_no_noise_are_not_sold_as_noise(tmp_path: Path) -> None:
     """A barometer that is stuck for seconds: no noise parameter explains it, and the file says so."""
 

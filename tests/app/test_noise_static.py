@@ -71,6 +71,7 @@ def test_noise_put_in_comes_out(tmp_path: Path) -> None:
         assert m.rate_hz == pytest.approx(RATE_HZ, rel=1e-6)
 
 
+@pytest.mark.long
 def test_settings_written_are_settings_read(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     path = write(tmp_path / "table.csv", times(), rest(times()))
     out = tmp_path / "out"

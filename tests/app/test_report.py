@@ -164,6 +164,7 @@ def test_lines_stand_out_from_paper_and_from_each_other(line: str) -> None:
     assert line == INK or contrast(line, INK) >= 3.0
 
 
+@pytest.mark.long
 def test_the_grey_print_shows_five_tones(tmp_path: Path) -> None:
     path = tmp_path / "report.png"
     write_report(path, flight(), [], "Grey")
@@ -251,6 +252,7 @@ def test_a_vario_without_airspeed_is_marked_in_its_panel() -> None:
     assert "ok 75 %; no airspeed 25 %; uncompensated 25 %" in said
 
 
+@pytest.mark.long
 @settings(max_examples=drawn(12), suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(st.sampled_from([0, 1, 2, 50]), st.sets(st.sampled_from(FLOATS)), st.sets(st.sampled_from(FLOATS)))
 def test_no_gap_in_the_data_stops_the_picture(

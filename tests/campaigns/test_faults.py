@@ -23,10 +23,7 @@ from tests.support.compiled import interpreted_only
 PAGE = Path(__file__).parents[2] / "docs" / "faults.md"
 
 # Only faults in flight: the cells of a phase share the flight up to the fault, which saves time.
-SHORTEST = (
-    Cell("barometer", "late", "cruise"),
-    Cell("GNSS", "out of order", "cruise"),
-)
+SHORTEST = (Cell("barometer", "late", "cruise"),)
 SHORT = (
     Cell("barometer", "frozen", "circling"),
     Cell("barometer", "ten times the noise", "circling"),

@@ -30,6 +30,7 @@ SLOW = {
     disks.full_folders,
     limits.deep,
     limits.many_changes,
+    limits.many_keys,
     limits.renamed_topics,
     names.long_name,
     names.odd_names,

@@ -11,7 +11,7 @@ from tests.campaigns.siege import live
 from tests.campaigns.siege.live import ATTACKS, SHORT
 from tests.support import missing
 
-SLOW = {live.two_imports, live.serial_line_missing}
+SLOW = {live.two_imports, live.serial_line_missing, live.settings_become_a_pipe}
 SHORT_ATTACKS = [attack for attack in ATTACKS if attack[2] in SHORT]
 
 

@@ -210,6 +210,7 @@ def test_nothing_is_said_before_most_of_a_turn_or_in_even_lift() -> None:
     assert centred.circle.roll_out_heading_rad is None
 
 
+@pytest.mark.long
 def test_noise_alone_is_rarely_taken_for_a_direction() -> None:
     """White bumps of 1 m/s, correlated over a second: at 2.5 standard errors one picture in twenty or so."""
     found = 0

@@ -100,7 +100,7 @@ def _advised(
     return [stage.update(0.1, ias_mps, attitude, mode) for _ in range(40)][-1]
 
 
-@pytest.mark.parametrize("minutes", [3, pytest.param(60, marks=pytest.mark.long)])
+@pytest.mark.parametrize("minutes", [2, pytest.param(60, marks=pytest.mark.long)])
 def test_no_advice_in_normal_circling(minutes: int) -> None:
     """32 to 40 degrees of bank at 23 to 25 m/s in bumpy thermals, ten minutes of each draw."""
     for k in range(max(1, minutes // 10)):

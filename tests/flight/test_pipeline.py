@@ -148,6 +148,7 @@ def test_no_airspeed_is_uncompensated_and_claims_no_netto(thermal: Flight) -> No
     assert rms(errors(readings, thermal, "climb_mps", lambda r: r.energy.vario_mps)) < 0.3
 
 
+@pytest.mark.long
 def test_no_gnss_is_no_wind_and_no_track(thermal: Flight) -> None:
     readings = run(without(thermal, GnssPos, GnssVel))
     assert all(r.wind is None and r.position is None for r in readings)
@@ -240,6 +241,7 @@ def test_no_input_makes_it_fail_or_show_nonsense(samples: list[Sample], in_order
         assert 0.0 <= reading.tone.level <= 1.0
 
 
+@pytest.mark.long
 def test_references_change_nothing(thermal: Flight) -> None:
     samples = short(thermal)[:5_000]
     with_truth: list[Sample] = []

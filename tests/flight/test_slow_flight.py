@@ -64,7 +64,9 @@ def slow(tmp_path_factory: pytest.TempPathFactory) -> Callable[[bool], ReplaySes
     return of
 
 
-@pytest.mark.parametrize("pressure", [True, False], ids=["barometer", "GNSS height alone"])
+@pytest.mark.parametrize(
+    "pressure", [True, pytest.param(False, marks=pytest.mark.long)], ids=["barometer", "GNSS height alone"]
+)
 def test_a_slow_flight_is_a_flight(slow: Callable[[bool], ReplaySession], pressure: bool) -> None:
     """Its flying speed is learned from the file, so that take-off and landing are those of the track."""
     summary = slow(pressure).summary()

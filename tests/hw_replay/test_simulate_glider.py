@@ -194,6 +194,7 @@ def gusty() -> list[Motion]:
     return list(itertools.islice(motions(replace(long_flight(200.0, 3), longest_s=180.0)), 13_000, 17_000))
 
 
+@pytest.mark.long
 def test_the_gyro_integrates_back_to_the_attitude(gusty: list[Motion]) -> None:
     attitude = Rotation.from_quat(np.roll(gusty[0].state.nav_from_body, -1))
     for now in gusty[:-1]:

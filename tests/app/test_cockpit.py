@@ -24,6 +24,8 @@ from vario.app.cockpit.feed import RATE_HZ, Feed
 from vario.app.cockpit.process import MESSAGE_BYTES, KeptPage, ServerProcess
 from vario.app.cockpit.state import state_of
 from vario.app.live.status import Status
+from vario.flight.cruise.glide import FinalGlide
+from vario.flight.motion.mode import Mode
 from vario.settings.carried import flying_text
 from vario.settings.load import parse_settings
 from vario.settings.schema import Settings
@@ -427,6 +429,17 @@ def test_what_is_not_known_is_not_shown() -> None:
     state = state_of(bare, Settings())
     for name in ("wind", "goal", "place", "track", "lift"):
         assert state[name] is None
+
+
+def test_on_the_ground_there_is_no_arrival_height() -> None:
+    """A glide begins in the air; its place and distance are known before."""
+    glide = FinalGlide(1.0, 21_300.0, 20.0, 30.0, -264.0, 46.0)
+    reading = replace(demo().readings[4000], glide=glide)
+    assert state_of(reading, Settings())["goal"]["above"] == -264
+    goal = state_of(replace(reading, mode=Mode.GROUND), Settings())["goal"]
+    assert goal["above"] is None
+    assert goal["sigma"] is None
+    assert goal["distance"] == 21_300
 
 
 def test_settings_in_a_recording_never_open_the_page() -> None:

@@ -11,6 +11,7 @@ import pytest
 
 from drivers.events import SAY, PilotAction
 from hw_replay.simulate.demo import BUNDLED
+from tests.support import missing
 from tests.support.generated_words import generated_word, write_bank
 from tests.support.page_flights import beginning
 from vario.app.cli import main
@@ -60,7 +61,7 @@ def test_a_missing_speech_program_is_told(monkeypatch: pytest.MonkeyPatch) -> No
         espeak("en", 160, "one")
 
 
-@pytest.mark.skipif(shutil.which("espeak-ng") is None, reason="apt install espeak-ng")
+@pytest.mark.skipif(shutil.which("espeak-ng") is None, reason=missing.ESPEAK)
 def test_the_speech_program_of_the_system_speaks() -> None:
     samples, rate_hz = load_soundfile().read(io.BytesIO(espeak("en-gb", 165, "average")))
     assert 0.3 < prepared(samples, rate_hz).size / rate_hz < 1.2

@@ -15,6 +15,7 @@ PORTAUDIO = "needs PortAudio, which brings ALSA: sudo apt install libportaudio2"
 SIMPLEAUDIO = (
     "needs simpleaudio: sudo apt install gcc python3-dev libasound2-dev && .venv/bin/pip install simpleaudio"
 )
+ESPEAK = "needs espeak-ng: sudo apt install espeak-ng"
 SOX = "needs SoX: sudo apt install sox"
 CHROMIUM = "needs Chromium with its driver: sudo apt install chromium chromium-driver"
 SYSTEMD = "needs systemd-analyze: sudo apt install systemd"

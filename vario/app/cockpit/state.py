@@ -6,6 +6,7 @@ from typing import Any
 
 from vario.app.live.status import Status
 from vario.flight.inputs.quality import Quality
+from vario.flight.motion.mode import Mode
 from vario.flight.reading import Reading
 from vario.settings.display import DisplayUnits, Measure
 from vario.settings.schema import Settings
@@ -114,11 +115,12 @@ def _goal(reading: Reading, settings: Settings) -> dict[str, Any] | None:
     glide = reading.glide
     if glide is None:
         return None
+    flies = reading.mode is not Mode.GROUND  # no arrival height without a glide
     return {
         "bearing": round(glide.bearing_rad, 3),
         "distance": round(glide.distance_m),
-        "above": _rounded(glide.above_reserve_m, 0),
-        "sigma": _rounded(glide.sigma_m, 0),
+        "above": _rounded(glide.above_reserve_m, 0) if flies else None,
+        "sigma": _rounded(glide.sigma_m, 0) if flies else None,
         "reserve": settings.goal.reserve_m,
         "maccready": _rounded(glide.maccready_mps),
         "made": glide.made,

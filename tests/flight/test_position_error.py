@@ -172,12 +172,14 @@ def test_the_instrument_shows_the_true_values_again() -> None:
         }
         for field in ("ias_mps", "altitude_m", "vario_mps")
     )
-    assert np.median(ias["wrong"] / ias["true"]) == pytest.approx(math.sqrt(1.0 - k), abs=0.003)
+    # Pull-ups with this error contradict the inertial unit; until it is known what is wrong, nothing is shown.
+    assert np.isnan(ias["wrong"]).mean() < 0.35
+    assert np.nanmedian(ias["wrong"] / ias["true"]) == pytest.approx(math.sqrt(1.0 - k), abs=0.003)
     assert np.max(np.abs(ias["right"] - ias["true"])) < 0.3
     # The height is low by k·V²/2g, V being the true airspeed; density from the library ambiance.
     density = float(GeneralAtmosphere(2200.0).density[0])
     impact = 0.5 * 1.225 * np.median(ias["true"]) ** 2
-    assert np.median(height["wrong"] - height["true"]) == pytest.approx(
+    assert np.nanmedian(height["wrong"] - height["true"]) == pytest.approx(
         -k * impact / density / G0_MPS2, abs=0.6
     )
     assert np.max(np.abs(height["right"] - height["true"])) < 0.5

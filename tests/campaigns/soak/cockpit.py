@@ -61,7 +61,7 @@ class Cockpit:
             (("voice", "folder"), str(self._folder / "words")),
             (("voice", "each_turn"), "average wind"),
             (("controls", "usb_knob", "device"), str(self._knob_path)),
-            (("controls", "usb_knob", "turn"), "maccready 0.1 m/s"),
+            (("controls", "usb_knob", "turn"), "volume 0.05"),
             (("controls", "usb_knob", "press"), "say average maccready"),
         ):
             text = set_value(text, key, value)

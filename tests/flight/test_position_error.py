@@ -172,7 +172,7 @@ def test_the_instrument_shows_the_true_values_again() -> None:
         }
         for field in ("ias_mps", "altitude_m", "vario_mps")
     )
-    # Pull-ups with this error contradict the inertial unit; until it is known what is wrong, nothing is shown.
+    # Pull-ups with this error contradict the inertial unit: nothing is shown until it is known what is wrong.
     assert np.isnan(ias["wrong"]).mean() < 0.35
     assert np.nanmedian(ias["wrong"] / ias["true"]) == pytest.approx(math.sqrt(1.0 - k), abs=0.003)
     assert np.max(np.abs(ias["right"] - ias["true"])) < 0.3

@@ -30,7 +30,7 @@ SCORED_ON = range(7200, 7248)
 
 CALLS_CHOSEN_ON = (*range(7400, 7430), *range(7500, 7510), *range(7550, 7560))
 CALLS_SCORED_ON = range(7700, 7750)
-TURBULENT_ON = range(7620, 7630)
+TURBULENT_ON = range(7620, 7640)
 HOURS = 3
 """Of gusts of 1 m/s, on the stage alone."""
 

@@ -1,8 +1,8 @@
-"""Sensors that contradict each other: which of them is wrong is told, and its readings are not used.
+"""Detect sensors that contradict each other, and exclude the readings of the one that is wrong.
 
 `HeightWatch` compares the barometer with the altitude of the positions, `SpeedWatch` the airspeed with the
-velocity over ground. What a single sensor can show by itself is found by `health`, and a wrong inertial unit
-by `ImuWatch`.
+velocity over ground. `health` finds what a single sensor shows by itself, and `ImuWatch` finds a wrong
+inertial unit.
 
 A doubted barometer is treated as missing, together with the pitot, because both use the static line. A
 doubted airspeed is treated as missing. An altitude that is doubted is not used for the glide to the goal.
@@ -73,6 +73,6 @@ class ConsistencyStage:
         return replace(inputs, has_baro=False) if baro else inputs
 
     def update(self, inputs: Inputs, estimate: Estimate, wind: Wind | None) -> None:
-        """Compare the readings of a frame, as they were before `usable`, with what came of them."""
+        """Compare the readings of a frame, as they were before `usable`, with the estimate and the wind."""
         self._height.update(inputs, estimate)
         self._wind = wind

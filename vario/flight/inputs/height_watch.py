@@ -78,7 +78,7 @@ class HeightWatch:
         return self._undecided_s > 0.0
 
     def update(self, inputs: Inputs, estimate: Estimate) -> None:
-        """One frame with its readings, and what the estimator made of it."""
+        """Process one frame with its readings and its estimate."""
         frame = inputs.frame
         if frame.baro:
             self._static_pa = frame.baro[-1].static_pa

@@ -1,4 +1,4 @@
-"""Find an airspeed that is wrong: by the total pressure, by a step, and by the velocity over ground."""
+"""Detect a wrong airspeed by the total pressure, by a step, and by the velocity over ground."""
 
 from __future__ import annotations
 

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
+from drivers.quick import dataclass
 from vario.flight.wind.filter import WindFilter
 
 USEFUL_MPS = 2.0

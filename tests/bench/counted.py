@@ -8,6 +8,8 @@ without the code that does not belong to the instrument.
 from __future__ import annotations
 
 import ctypes
+import dataclasses
+import io
 import json
 import os
 import pickle
@@ -242,12 +244,28 @@ def loop_with_fakes(passed: Passed, until_s: float) -> None:  # noqa: ARG001  (l
 PARTS = (logic, recorder, sound, loop, loop_with_fakes)
 
 
+class _Packer(pickle.Pickler):
+    """Packs a record as a call with its fields: a compiled class cannot be made without them."""
+
+    def reducer_override(self, value: Any) -> Any:
+        if isinstance(value, type) or not dataclasses.is_dataclass(value):
+            return NotImplemented
+        return type(value), tuple(getattr(value, one.name) for one in dataclasses.fields(value))
+
+
+def packed(kept: object) -> bytes:
+    """The bytes of what was kept, for another process of the same build."""
+    into = io.BytesIO()
+    _Packer(into, pickle.HIGHEST_PROTOCOL).dump(kept)
+    return into.getvalue()
+
+
 def main() -> None:
     """`prepare FILE`; or `count FILE`: run each part in its own process, and list their numbers."""
     what, path = sys.argv[1], Path(sys.argv[2])
     if what == "prepare":
         passed = prepare()
-        path.write_bytes(pickle.dumps((passed.samples, passed.answers, passed.heard, passed.tones)))
+        path.write_bytes(packed((passed.samples, passed.answers, passed.heard, passed.tones)))
         return
     passed = Passed(*pickle.loads(path.read_bytes()))  # noqa: S301  (written by `prepare`)
     children = {}

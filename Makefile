@@ -1,4 +1,4 @@
-# Everything from a bare clone: each target sets up what it needs, once.
+# Every target works in a new clone: on its first run it installs what it needs.
 # Use another interpreter with `make PYTHON=python3.13 …`.
 
 PYTHON ?= python3
@@ -6,7 +6,7 @@ VENV   ?= .venv
 BIN    := $(VENV)/bin
 PYTEST  = $(BIN)/python -m pytest --numprocesses $(JOBS) --dist worksteal
 JOBS   ?= logical
-# The environment grows by stages: what a pilot needs, what the tests need, what the developer needs.
+# The environment has three stages: what a pilot needs, then what the tests need, then what a developer needs.
 FLY    := $(VENV)/.fly
 CHECK  := $(VENV)/.check
 DEV    := $(VENV)/.dev
@@ -18,15 +18,15 @@ FAST   := $(VENV)-compiled
 demo: $(FLY)
 	$(BIN)/vario replay hw_replay/demo/quendel.mcap --out out/demo
 
-# On all cores, the same examples every time, without the long forms. It ends with what was left out.
+# Run the tests on all cores, without the long forms and with the same examples each time, and list the skipped tests.
 test: $(CHECK)
 	$(PYTEST)
 
-# Everything, as CI runs it.
+# Run all tests, as CI does.
 test-all: $(CHECK)
 	$(PYTEST) --long
 
-# The properties with new random examples each time, many times; a find is kept for the next run.
+# Run the property tests many times, each time with new random examples. A failing example is kept for the next run.
 TIMES ?= 20
 explore: $(CHECK)
 	for time in $$(seq $(TIMES)); do \
@@ -40,7 +40,7 @@ lint: $(DEV)
 	$(BIN)/mypy
 	$(BIN)/lint-imports
 
-# The instrument with its flight logic compiled, in an environment of its own; needs a C compiler.
+# Install the instrument with compiled flight logic, in a separate environment; needs a C compiler.
 compiled: $(FAST)/.ready
 
 $(FAST)/.ready: pyproject.toml .ci/compile.py $(shell find drivers hw_replay vario -name '*.py')
@@ -53,80 +53,80 @@ bench: $(CHECK) $(FAST)/.ready
 	$(BIN)/python -m tests.bench.sound
 	$(BIN)/python -m tests.bench.estimator
 
-# Instructions of a flown second and of the start, against limits in the tree. Needs valgrind; five minutes.
+# Count the instructions of one second of flight and of the start, and compare them with the limits. Needs valgrind; five minutes.
 instructions: $(CHECK)
 	$(BIN)/python -m tests.bench.instructions --check
 
-# How true the vario, netto, attitude and wind are, on flights with known truth: a few minutes.
+# Measure the errors of vario, netto, attitude and wind on flights with known truth: a few minutes.
 bench-estimator: $(CHECK)
 	$(BIN)/python -m tests.bench.estimator
 
-# What the cues are worth to a pilot who acts on them, with the instrument in the loop: ten minutes.
+# Measure how much better a simulated pilot climbs who acts on the cues: ten minutes.
 bench-pilot: $(CHECK)
 	$(BIN)/python -m tests.bench.pilot
 
-# A day of flight watched for memory, time of a step and covariances: half an hour on an idle core.
+# Simulate a day of flight, and check memory, time per step and covariances: half an hour on an idle core.
 soak: $(CHECK)
 	$(BIN)/python -m tests.campaigns.soak
 
-# `vario run` as it is started, with everything on, watched from outside: an hour in real time.
+# Run `vario run` with every output for an hour in real time, and observe the process from outside.
 soak-live: $(CHECK)
 	$(BIN)/python -m tests.campaigns.soak live
 
-# A million damaged inputs, six minutes on an idle core; then files that ask for too much.
+# Read a million damaged inputs (six minutes on an idle core), then files that claim excessive sizes.
 fuzz: $(CHECK)
 	$(BIN)/python -m tests.campaigns.fuzz
 	$(BIN)/python -m tests.campaigns.fuzz --bombs 1000000000
 
-# Every sensor failing in every way, in cruise, circling and on the launch: some minutes. Writes docs/faults.md.
+# Simulate every fault of every sensor in cruise, circling and launch: some minutes. Writes docs/faults.md.
 faults: $(CHECK)
 	$(BIN)/python -m tests.campaigns.faults
 
-# The bundled flight, made again from its script and seed.
+# Simulate the bundled flight again, from its script and seed.
 demo-recording: $(CHECK)
 	$(BIN)/python -m hw_replay.simulate
 
-# Recordings, settings and marks while processes are killed and the power is cut: two minutes.
+# Kill processes and cut the power while recordings, settings and marks are written: two minutes.
 power: $(CHECK)
 	$(BIN)/python -m tests.campaigns.power_cuts 200
 
-# Programs that connect to the sentences over TCP and do not behave, a thousand times: half a minute.
+# Connect a thousand faulty TCP clients to the NMEA output: half a minute.
 network: $(CHECK)
 	$(BIN)/python -m tests.campaigns.network 1000
 
-# Hostile recordings, names, files, disks and signals: three minutes. Writes docs/siege.md.
+# Run the commands with hostile recordings, names, files, disks and signals: three minutes. Writes docs/siege.md.
 siege: $(CHECK)
 	$(BIN)/python -m tests.campaigns.siege
 
-# The suite in a network namespace without routes: nothing connects anywhere it was not told to. Needs Linux.
+# Run the tests in a network namespace without routes: no part may open an unexpected connection. Needs Linux.
 offline: $(CHECK)
 	PYTHON=$(BIN)/python .ci/offline
 
-# The lock, the demo and a part of the suite on 64-bit Arm, in emulation: half an hour. Needs Debian or Ubuntu.
+# Install the lock, and run the demo and a part of the tests, on emulated 64-bit Arm: half an hour. Needs Debian or Ubuntu.
 pi: $(CHECK)
 	PYTHON=$(BIN)/python .ci/pi
 
-# Settings, marks and an editor against the live loop: five minutes.
+# Change settings from several programs and an editor during the live loop: five minutes.
 races: $(CHECK)
 	$(BIN)/python -m tests.campaigns.races 10000
 
-# Exact versions with hashes for the image of a Raspberry Pi.
+# Write the exact versions with hashes for the image of a Raspberry Pi.
 lock: $(TOOLS)/.ready
 	TOOLS=$(CURDIR)/$(TOOLS)/bin .ci/lock
 
-# The oldest versions allowed of everything needed, and a part of the suite on them.
+# Run a part of the tests with the oldest permitted version of each dependency.
 test-lowest: $(TOOLS)/.ready
 	TOOLS=$(CURDIR)/$(TOOLS)/bin .ci/lowest
 
-# Known vulnerabilities. For a script: .ci/audit itself tells by its exit code (1 found, 2 could not be looked up).
+# Look up known vulnerabilities. In a script use .ci/audit: exit code 1 if there are any, 2 if the look-up failed.
 audit: $(TOOLS)/.ready
 	TOOLS=$(CURDIR)/$(TOOLS)/bin .ci/audit
 
-# Wheel, sdist and SBOM in dist/, of what is committed; built twice to see that the bytes are the same.
+# Build wheel, sdist and SBOM of the committed files in dist/, twice, and compare the bytes.
 release: $(TOOLS)/.ready
 	TOOLS=$(CURDIR)/$(TOOLS)/bin .ci/release
 
-# Both of them in clean environments on Python 3.11 and 3.13.
+# Install wheel and sdist in clean environments with Python 3.11 and 3.13, and replay the demo.
 release-check: release
 	.ci/release-check
 
@@ -135,7 +135,7 @@ $(TOOLS)/.ready: pyproject.toml
 	$(TOOLS)/bin/python -m pip install --quiet 'build>=1.2' 'uv>=0.5' 'cyclonedx-bom>=5' 'pip-audit>=2.7'
 	@touch $@
 
-# Stamps, so that a second run installs nothing; a changed pyproject.toml does.
+# Marker files: a second run installs nothing, unless pyproject.toml has changed.
 $(FLY): pyproject.toml
 	$(PYTHON) -m venv $(VENV)
 	$(BIN)/python -m pip install --quiet --editable .

@@ -18,8 +18,8 @@ class Bus(Protocol):
 
     Raises, from each transfer:
         NoAnswerError: no chip acknowledged.
-        BusStuckError: the bus did not come free.
-        UnavailableError: the bus device has gone.
+        BusStuckError: the bus stays busy.
+        UnavailableError: the bus device has disappeared.
     """
 
     @property
@@ -56,7 +56,7 @@ _ERRNO: dict[int | None, tuple[type[SensorError], str, str]] = {
     errno.ETIMEDOUT: (BusStuckError, "the bus timed out", PULL_UP_ADVICE),
     errno.EAGAIN: (BusStuckError, "another program or chip holds the bus", PULL_UP_ADVICE),
     errno.EBUSY: (BusStuckError, "the bus is busy", "Another program or kernel driver may use the chip"),
-    errno.ENODEV: (UnavailableError, "the bus has gone", "Check the adapter"),
+    errno.ENODEV: (UnavailableError, "the bus has disappeared", "Check the adapter"),
 }
 
 

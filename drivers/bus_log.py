@@ -120,7 +120,7 @@ class RecordingPort:
 
     @property
     def name(self) -> str:
-        """Of the real line."""
+        """The name of the real line."""
         return self._port.name
 
     def set_baud(self, baud: int) -> None:
@@ -147,32 +147,32 @@ class RecordingSensor:
 
     @property
     def identity(self) -> SensorIdentity:
-        """Of the sensor."""
+        """The identity of the sensor."""
         return self._sensor.identity
 
     @property
     def due_s(self) -> float:
-        """Of the sensor."""
+        """Time of the next call of `poll`."""
         return self._sensor.due_s
 
     @property
     def running(self) -> bool:
-        """Of the sensor."""
+        """Whether the sensor measures."""
         return self._sensor.running
 
     @property
     def overruns(self) -> int:
-        """Of the sensor."""
+        """Cycles that the sensor has omitted."""
         return self._sensor.overruns
 
     @property
     def build_args(self) -> Mapping[str, object]:
-        """Of the sensor."""
+        """The arguments that build the sensor again."""
         return self._sensor.build_args
 
     @property
     def listens(self) -> bool:
-        """Of the sensor."""
+        """Whether the sensor needs the samples of others."""
         return self._sensor.listens
 
     def start(self, at_s: float) -> None:

@@ -1,4 +1,4 @@
-"""Events in flight: changed settings, marks of the pilot, and what he does with a knob or button.
+"""Events in flight: changed settings, marks of the pilot, and the use of knobs and buttons.
 
 A recording contains them in order with the samples, so that a replay does the same as the flight.
 """

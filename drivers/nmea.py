@@ -176,7 +176,7 @@ _READERS = {"GGA": _gga, "RMC": _rmc, "VTG": _vtg, "GSA": _gsa}
 
 
 def unrolled(day: date) -> date:
-    """A date, with multiples of 1024 weeks added until it is not before the first possible one."""
+    """The date plus as many times 1024 weeks as are needed to reach the first possible date."""
     while day < NOT_BEFORE:
         day += ROLLOVER
     return day

@@ -11,7 +11,7 @@ class Port(Protocol):
     """A serial line that is only read.
 
     Raises, from each call:
-        UnavailableError: the port cannot be opened, or has gone.
+        UnavailableError: the port cannot be opened, or has disappeared.
     """
 
     @property
@@ -65,7 +65,7 @@ class TtyPort:
             return bytes(self._port.read(self._port.in_waiting))
         except OSError as error:  # SerialException is an OSError
             self.close()
-            raise UnavailableError(f"{self._path} has gone: {error}", _ADVICE) from error
+            raise UnavailableError(f"{self._path} has disappeared: {error}", _ADVICE) from error
 
     def close(self) -> None:
         """Close the device."""

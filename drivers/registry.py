@@ -70,8 +70,8 @@ def scan(bus: Bus) -> list[Found]:
     by a checksum (MS5611 and MS5607), or only by their address.
 
     Raises:
-        BusStuckError: if the bus does not come free. Nothing can be said about any chip then.
-        UnavailableError: if the bus has gone.
+        BusStuckError: if the bus stays busy. Then nothing is known about any chip.
+        UnavailableError: if the bus has disappeared.
     """
     found = []
     for address in sorted({address for spec in CHIPS.values() for address in spec.addresses}):
@@ -82,7 +82,7 @@ def scan(bus: Bus) -> list[Found]:
 
 
 def _answers(bus: Bus, address: int, drivers: Collection[type[Chip]]) -> bool:
-    """Whether a chip acknowledges a read, or a write that it acknowledges while it refuses reads."""
+    """Whether a chip acknowledges a read, or its harmless write (a chip may refuse reads for a moment)."""
     attempts: list[Callable[[], object]] = [partial(bus.read, address, 1)]
     idle = {driver.ACCEPTED_WHEN_IDLE for driver in drivers}
     attempts += [partial(bus.write, address, command) for command in idle if command is not None]

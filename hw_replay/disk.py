@@ -31,7 +31,12 @@ _Mount = tuple[Path, str, str]
 
 @dataclass(frozen=True, slots=True)
 class FileSystem:
-    """Type of a file system, such as "ext4", and where it is if it is lost without power. None: not known."""
+    """The file system of a folder.
+
+    Attributes:
+        kind: its type, such as "ext4"; None: not known.
+        in_memory: its place in memory, if its files are lost without power; None: not in memory, or unknown.
+    """
 
     kind: str | None = None
     in_memory: str | None = None

@@ -145,8 +145,8 @@ def _notes(found: Survey, datums: Mapping[str, str]) -> list[str]:
     notes = []
     if found.step_s is not None and found.step_s > LONGEST_USUAL_S:
         notes.append(
-            f"there is a fix only every {found.step_s:g} s; more than {LONGEST_USUAL_S:g} s apart is a gap, "
-            "so neither turns nor climbs can be found"
+            f"there is a fix only every {found.step_s:g} s; steps above {LONGEST_USUAL_S:g} s are gaps, "
+            "so turns and climbs cannot be found"
         )
     if found.date is None:
         notes.append("the file gives no valid date; times count from midnight of an unknown day")

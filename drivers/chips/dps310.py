@@ -146,7 +146,7 @@ class Dps310(Chip):
         if oversampling != OVERSAMPLING_8:  # with another scale the pressure would be plausible but wrong
             raise StaleDataError(
                 f"it lost its settings: register 0x06 reads 0x{oversampling:02X}, expected 0x03",
-                "Its supply broke down for a moment: check plug and regulator",
+                "Its supply voltage dropped for a moment: check plug and regulator",
             )
         if not status & ready:
             raise NotReadyError("the conversion was not finished in time")

@@ -80,7 +80,7 @@ class Ms4525do(Chip):
         if not LOW * FULL <= frame.pressure <= HIGH * FULL:
             raise SaturatedError(
                 f"reads {frame.pressure} of {FULL}: beyond ±{SPAN_PSI:g} psi",
-                "Water in the tubes, or blown into; disconnect them at the instrument before cleaning",
+                "Water in the tubes, or too much pressure; disconnect them at the instrument before cleaning",
             )
         self.emit(Pitot(max(0.0, now_s - self.spec.delay_s), pressure_pa(frame.pressure)))
 

@@ -129,7 +129,7 @@ def test_no_lag_is_told_where_nothing_changes() -> None:
     found = distance(Series(t_s, np.full(t_s.size, 0.5)), Series(t_s, np.full(t_s.size, 0.4)))
     assert found is not None
     assert (found["rms_mps"], found["lag_s"], found["rms_without_lag_mps"]) == (0.1, None, None)
-    assert hindsight_sentence(found, METRIC).endswith("mean +0.10 m/s; its lag does not show")
+    assert hindsight_sentence(found, METRIC).endswith("mean +0.10 m/s; its lag is not known")
 
 
 def errors(samples: list[Sample], most_s: float) -> tuple[float, float]:

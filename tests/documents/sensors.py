@@ -31,8 +31,9 @@ _TRUST = """
 
 No driver has been tested on its real chip yet. The tests run the drivers on fake chips. An error in our
 knowledge of a chip is then in both, and no test finds it. Where a maker prints a worked example, a test
-compares the arithmetic with it. The last column lists what nobody has compared with a datasheet yet.
-Compare it before you fly with that chip, and run `vario check`.
+compares the arithmetic with it. The last column lists what nobody has compared with a datasheet yet. Where
+it names something as read, this part has been compared. Compare the rest before you fly with that chip, and
+run `vario check`.
 
 | chip | source | worked example in the tests | not verified |
 |---|---|---|---|

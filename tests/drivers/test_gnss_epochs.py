@@ -223,7 +223,7 @@ def test_a_real_pseudo_terminal(terminal):
     file.close()
     _, faults = run(receiver, clock, 10.0)
     assert isinstance(faults[-1], UnavailableError)
-    assert "has gone" in str(faults[-1])
+    assert "has disappeared" in str(faults[-1])
     port.close()
 
 

@@ -10,11 +10,14 @@ AT_REST = Path("rest")
 
 HERE = Path("vario.toml")
 
+RECORDING = "a recording (MCAP), or another file that docs/formats.md lists"
+"""The help of the argument for a recording."""
+
 
 def add_config_option(
     parser: ArgumentParser,
     about: str = "settings file",
-    default: str = "the one inside the recording, if any",
+    default: str = "the settings in the recording, if it contains any",
     *,
     here: bool = False,
 ) -> None:
@@ -33,5 +36,5 @@ def add_fake_option(parser: ArgumentParser) -> None:
         nargs="?",
         const=AT_REST,
         metavar="FILE",
-        help="practice: fake chips instead of real ones, at rest or playing a recording, without waiting",
+        help="practise with fake chips, at rest or playing the recording FILE; the command does not wait",
     )

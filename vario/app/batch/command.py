@@ -39,7 +39,9 @@ def add_parser(commands: Any) -> None:
     parser = commands.add_parser(
         "batch", help="replay a folder of recordings in parallel", description=DESCRIPTION
     )
-    parser.add_argument("folder", type=Path, help="folder with recordings (MCAP, FAI/IGC, long CSV)")
+    parser.add_argument(
+        "folder", type=Path, help="folder with recordings, or other files that docs/formats.md lists"
+    )
     parser.add_argument(
         "--out", type=Path, default=Path("out/batch"), help="folder for results; default: out/batch"
     )

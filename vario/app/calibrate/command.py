@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from vario.app.options import add_config_option, add_fake_option
+from vario.app.options import RECORDING, add_config_option, add_fake_option
 
 if TYPE_CHECKING:
     from argparse import ArgumentParser, Namespace, _SubParsersAction
@@ -53,7 +53,7 @@ def add_parser(commands: _SubParsersAction[ArgumentParser]) -> None:
     way = _way(
         ways,
         "gyro-scale",
-        "scale of the gyro: the box turned by quarter turns on a table, on three of its sides",
+        "scale of the gyro: turn the box on a table by whole quarter turns, on three of its sides",
         THREE_SIDES_S,
     )
     way.add_argument(
@@ -99,7 +99,7 @@ def _way(
     way.add_argument(
         "file",
         type=Path,
-        help="a recording or a long CSV; with the word live, the sensors are read now",
+        help=f"{RECORDING}; with the word live, the sensors are read now",
     )
     way.add_argument(
         "--for",
@@ -117,7 +117,7 @@ def _way(
         metavar=("FROM", "TO"),
         help="use only this part of the recording, s; default: all of it",
     )
-    add_config_option(way, default="the one in the recording; with live, vario.toml in this folder")
+    add_config_option(way, default="the settings in the recording; with live, vario.toml in this folder")
     way.add_argument(
         "--out", type=Path, default=Path("calibration"), help="folder for the results; default: calibration"
     )

@@ -29,7 +29,7 @@ def add_parser(commands: Any) -> None:
     change.set_defaults(command=_set)
 
     mark = commands.add_parser("mark", help="mark this moment, or a moment in a recording, with a text")
-    mark.add_argument("text")
+    mark.add_argument("text", help="text of the mark")
     add_config_option(mark, "settings file of the running instrument", here=True)
     mark.add_argument(
         "--marks",

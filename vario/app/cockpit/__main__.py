@@ -49,7 +49,7 @@ async def serve(server: Server, listener: socket.socket, feed: socket.socket) ->
     runner = web.AppRunner(
         server.application(),
         access_log=None,
-        # A handler ends with its connection, so that a browser that has gone leaves nothing behind.
+        # A handler ends with its connection, so that nothing is kept for a browser that has disconnected.
         handler_cancellation=True,
         keepalive_timeout=15.0,
         shutdown_timeout=0.2,

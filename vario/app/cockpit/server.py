@@ -107,7 +107,7 @@ class Latest:
         return event
 
     def forget(self, event: asyncio.Event) -> None:
-        """The listener has gone."""
+        """Remove a listener."""
         self._listeners.discard(event)
 
 

@@ -92,7 +92,7 @@ def _rounded(value: float | None, decimals: int = 2) -> float | None:
 
 
 def _track(reading: Reading) -> float | None:
-    """Direction over the ground; None below 3 m/s, where it means nothing."""
+    """Direction over the ground; None below 3 m/s, where it is only noise."""
     velocity = reading.ground_velocity
     if velocity is None or velocity.speed_mps < 3.0:
         return None

@@ -163,7 +163,7 @@ class Instrument:
         The clock of the samples does not change. The offset is recorded as seconds from 1970 to `t_s` =
         0, and later recordings contain the time at which they began.
         """
-        LOG.info("the time is %s UTC", (at_zero + timedelta(seconds=t_s)).isoformat(" ", "seconds"))
+        LOG.info("the time is %s UTC", (at_zero + timedelta(seconds=t_s)).strftime("%Y-%m-%d %H:%M:%S"))
         self._utc_at_zero = at_zero
         self.take(Reference(t_s, UTC_OFFSET, at_zero.timestamp()))
 

@@ -176,7 +176,7 @@ def _word(text: str | Path) -> str:
 def add_parser(commands: _SubParsersAction[ArgumentParser]) -> None:
     """Register the command."""
     parser = commands.add_parser(
-        "install-service", help="start with the Pi: show a systemd unit, then write it"
+        "install-service", help="start the instrument with the Pi: show a systemd unit, then write it"
     )
     add_config_option(parser, here=True)
     parser.add_argument("--user", default="vario", help="user who runs it; default: vario")

@@ -10,7 +10,7 @@ from vario.app.config.in_force import add_set_option
 from vario.app.errors import AppError
 from vario.app.excerpt import add_excerpt_options, excerpt
 from vario.app.files.paths import folder_for, inputs, not_over, stem
-from vario.app.options import add_config_option
+from vario.app.options import RECORDING, add_config_option
 from vario.app.words.command import add_words_option
 
 if TYPE_CHECKING:
@@ -24,7 +24,7 @@ def add_parser(commands: Any) -> None:
     replay.add_argument(
         "file",
         type=Path,
-        help="a recording (MCAP), a CSV, FAI/IGC or another file that docs/formats.md lists",
+        help=RECORDING,
     )
     add_config_option(replay)
     add_set_option(replay)

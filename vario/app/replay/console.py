@@ -36,7 +36,7 @@ def print_replay(
     length = f", {duration_text(flight['duration_s'])} ({summary['origin']})"
     console.print(Text.assemble((summary["title"], "bold"), length))
     modes = ", ".join(f"{mode} {clock(seconds)}" for mode, seconds in flight["mode_s"].items())
-    console.print(modes or "nothing happened in it")
+    console.print(modes or "no readings")
     _print_climbs(console, summary["climbs"], units, summary["start_utc"])
     for name, found in summary["references"].items():
         if name in TRUTHS and "rms_difference" in found:
@@ -74,9 +74,9 @@ def hindsight_sentence(found: Mapping[str, Any], units: DisplayUnits) -> str:
         f"flight), mean {unit.shown(found['mean_mps'], 2, sign=True)}"
     )
     if found["lag_s"] is None:
-        return f"{sentence}; its lag does not show"
+        return f"{sentence}; its lag is not known"
     without = unit.shown(found["rms_without_lag_mps"], 2)
-    return f"{sentence}; it lags by {found['lag_s']:.1f} s, without which RMS {without}"
+    return f"{sentence}; its lag is {found['lag_s']:.1f} s, and without the lag the RMS is {without}"
 
 
 def _print_climbs(
@@ -95,7 +95,7 @@ def _print_climbs(
             f"gain {height.symbol}",
             speed.symbol,
             "turns",
-            "way",
+            "direction",
         ),
         box=None,
         pad_edge=False,

@@ -21,7 +21,11 @@ def add_parser(commands: Any) -> None:
     ask = commands.add_parser("ask", help="let the running instrument say a value")
     ask.add_argument("name", nargs="+", help="one or more of average, maccready, wind, goal, lost")
     add_config_option(ask, "settings file of the running instrument", here=True)
-    ask.add_argument("--marks", type=Path, help="folder for marks, as given to vario run")
+    ask.add_argument(
+        "--marks",
+        type=Path,
+        help="folder for marks, as given to vario run; default: marks, beside the settings file",
+    )
     ask.set_defaults(command=_ask)
 
 

@@ -28,7 +28,7 @@ class QuadraticPolar:
         return cls(*glider.polar.coefficients)
 
     def loaded(self, mass_ratio: float) -> QuadraticPolar:
-        """At `mass_ratio` times the reference mass: speeds and sinks both grow with its root."""
+        """At `mass_ratio` times the reference mass: speeds and sinks both grow with the root of the ratio."""
         root = math.sqrt(mass_ratio)
         return QuadraticPolar(self.a / root, self.b, self.c * root)
 
@@ -66,7 +66,7 @@ class QuadraticPolar:
             return self.sink_mps(max(eas_mps / math.sqrt(load), self.min_sink_speed_mps)) * math.pow(
                 load, 1.5
             )
-        eas_mps = max(eas_mps, self.min_sink_speed_mps, 1.0)  # the sink may be least at 0, if b is
+        eas_mps = max(eas_mps, self.min_sink_speed_mps, 1.0)  # with b = 0 the sink is least at 0
         best = self.best_glide_speed_mps
         induced = self.sink_mps(best) * best / (2 * eas_mps)
         return self.sink_mps(eas_mps) - induced * (1.0 - max(load, 0.0) ** 2)

@@ -73,7 +73,7 @@ class AirmassStage:
         return Airmass(netto_mps, netto_mps - scale * self._circling_sink_mps)
 
     def _load_factor(self, inputs: Inputs, attitude: Attitude | None) -> float:
-        """The smoothed load factor of the IMU, else of another instrument, else 1."""
+        """The smoothed load factor: of the IMU, otherwise of another instrument, otherwise 1."""
         self._load_age_s += inputs.frame.dt_s
         if inputs.frame.load_factor:
             self._load_sample, self._load_age_s = inputs.frame.load_factor[-1].load, 0.0

@@ -17,7 +17,7 @@ class Alignment:
         self.clear()
 
     def clear(self) -> None:
-        """Begin afresh."""
+        """Discard the sums."""
         self._sum: Vector = (0.0, 0.0, 0.0)
         self._sum_s = 0.0
 

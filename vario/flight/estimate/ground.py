@@ -1,12 +1,12 @@
 """Velocity over ground in the inertial filter: heading, wind, and the latency of the velocity.
 
-A GNSS velocity is that of some time ago. The delay is not stated, so the latency L is a state. The change of
-velocity since then is known from the inertial unit, and is subtracted:
+A GNSS velocity is some tenths of a second old. The delay is not stated, so the latency L is a state. The
+change of velocity since then is known from the inertial unit, and is subtracted:
 
     z = n·v + W_n - (S(t) - S(t - L))        row: v × n for the tilt, n for v, 1 for the wind, -a(t - L) for L
 
 with n the direction of north in body axes, W the wind, S the sum of n·f over time; likewise for east. North
-and east are enough; the vertical velocity of common receivers is poor, and the barometer knows better.
+and east are enough; the vertical velocity of common receivers is poor, and the barometer is more accurate.
 
 The first velocity gives the heading, along the track, with a large variance of the wind. A velocity that does
 not fit is rejected. If none has fitted for some seconds, heading and wind are initialised again, and the

@@ -30,8 +30,8 @@ arXiv:1711.02508, sections 5 and 6.
 
 Measurements: height h - T ḣ; airspeed |v| + u, minus the effect of the lag of the tubing; velocity over
 ground, north and east; and three pseudo-measurements of a flying wing:
-    side force               v_y = V β0 - (Y f_y + c f_z)/(σ V): the fuselage is its own slip indicator
-    lift curve               v_z = V α0 - K e^κ f_z/(σ V), K = 2(m/S)/(ρ0·CLα): no vane needed
+    side force               v_y = V β0 - (Y f_y + c f_z)/(σ V): the side force of the fuselage shows a slip
+    lift curve               v_z = V α0 - K e^κ f_z/(σ V), K = 2(m/S)/(ρ0·CLα): the lift shows the incidence
     polar                    drag from the glide polar: f·v/g = -sink(V, n), weakly, fixes α0 (`by_polar`)
 At low airspeed: standing still (v ≈ 0) when the instrument is at rest.
 
@@ -140,7 +140,7 @@ class InertialNoise:
     gnss_latency_sigma_s: float = 0.1
     baro_lag_s: float = 0.05  # tubing and sensor, initial value
     baro_lag_sigma_s: float = 0.05
-    pitot_lag_s: float = 0.05  # likewise; it is not observable, so its variance remains part of the noise
+    pitot_lag_s: float = 0.05  # tubing and sensor; not observable: its variance remains part of the noise
     pitot_lag_sigma_s: float = 0.05
     generic_polar: float = 1.0  # as polar_mps_sqrt_s, for a typical polar
 

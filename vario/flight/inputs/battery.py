@@ -42,7 +42,7 @@ class BatteryStage:
         self._low_v = setup.settings.sensors.supply.low_voltage_v
 
     def reset(self, reason: ResetReason) -> None:
-        """How long the voltage has been low is not known any more."""
+        """Forget for how long the voltage has been low."""
         self._since_s: float | None = None
         self._latest_s = 0.0
         self._volt_v: float | None = None

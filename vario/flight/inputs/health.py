@@ -56,7 +56,7 @@ class _CoverWatch:
         self._has_read = False
 
     def reset(self) -> None:
-        """Forget a suspicion: since when it has been there is not known any more."""
+        """Forget a suspicion, because its age is not known any more."""
         self._since_s = None
 
     def covered(self, frame: Frame, *, has_gnss: bool) -> bool:

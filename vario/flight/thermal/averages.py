@@ -171,7 +171,7 @@ class AveragesStage:
         return self._averages(now, circling=circling)
 
     def _then(self, now: Point) -> Point:
-        """The point at which the turn rate was what its smoothed value says now."""
+        """The point to which the smoothed turn rate belongs: it lags by `RATE_LAG_S`."""
         recent = self._recent
         while len(recent) > 1 and recent[1].t_s <= now.t_s - RATE_LAG_S:
             recent.popleft()

@@ -191,7 +191,7 @@ class Climbs:
         return done
 
     def latest(self, now: Point) -> Point | None:
-        """Up to where the climb in progress is counted: now, or its last turn; None without a climb."""
+        """The last point that counts for the open climb: now, or its last turn; None without a climb."""
         if self.open is None:
             return None
         return self.open.end if self._table.state is ClimbState.PAUSE else now

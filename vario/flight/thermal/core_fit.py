@@ -5,7 +5,7 @@ distinguishes a strong narrow thermal from a wide weak one, so the fit uses a pr
 uncertainty of the result includes this. The posterior is maximised by damped Gauss-Newton steps. The usual
 radius is somewhat larger than that of the updraft model of M. J. Allen, "Updraft Model for Development of
 Autonomous Soaring Uninhabited Air Vehicles", AIAA 2006-1510: 55 to 110 m where its profile falls to 1/e, at
-half the height of convective layers 1400 to 2000 m deep. In the widest ones gliders circle longest.
+half the height of convective layers 1400 to 2000 m deep. Gliders circle longest in the widest thermals.
 """
 
 from __future__ import annotations

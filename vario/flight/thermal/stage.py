@@ -59,8 +59,8 @@ class Shift:
 
     `bearing_rad` is the direction of the shift, from true north if `from_north`; `ahead_rad` is the same
     direction relative to the heading at the time of the fit, right positive. `sigma_m` is the uncertainty of
-    the core's position (one sigma an axis). `sure`: the direction is known, and the distance to 55 m, or to
-    75 m if the direction is known to 10 degrees. `core` is relative to the middle of the circle.
+    the core's position (one sigma in each axis). `sure`: the direction is known, and the distance to 55 m, or
+    to 75 m if the direction is known to 10 degrees. `core` is relative to the middle of the circle.
     """
 
     distance_m: float

@@ -6,7 +6,7 @@ from drivers.events import REFUSED, SAY, STEP, TAKEN, PilotAction
 
 
 class PilotActions:
-    """Collects actions until the next frame hears them.
+    """Collects actions for the next frame.
 
     Attributes:
         steps: number of steps of knobs so far.
@@ -32,6 +32,6 @@ class PilotActions:
             self.wanted = action.text
 
     def heard(self) -> None:
-        """The frame has passed."""
+        """Forget the actions that the frame has used."""
         self.refused = self.taken = False
         self.wanted = None

@@ -29,7 +29,7 @@ class Bells(Enum):
 
 @dataclass(frozen=True, slots=True)
 class BellInputs:
-    """What the guards look at; `turning`: the glider turns now."""
+    """The inputs of the guards; `turning`: the glider turns now."""
 
     mode: Mode
     turning: bool

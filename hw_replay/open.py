@@ -99,7 +99,7 @@ def _of_text(path: Path, start: bytes) -> Source:
     if kind is not None:
         return kind(path)
     looks = _looks_like(start, _lines(start), escaped(map_beside(path).name))
-    raise UnknownFormat(f"{path}: {looks}; expected {ACCEPTED}")
+    raise UnknownFormat(f"{path}: {looks}")
 
 
 def _binary_kind(start: bytes) -> Callable[[Path], Source] | None:
@@ -181,14 +181,14 @@ def _looks_like(start: bytes, lines: list[bytes], map_name: str) -> str:
         kind = (
             "a ZIP archive, unpack it first" if start.startswith(b"PK") else "binary data of an unknown kind"
         )
-        return f"this looks like {kind}"
+        return f"this looks like {kind}; expected {ACCEPTED}"
     first = next((line for line in lines if line.strip()), b"")
     shown = repr(first[:60].decode("utf-8", "replace").strip())
     if re.match(rb"[$!][A-Z]{4,5},", first):
-        return f"this looks like NMEA 0183 sentences without checksums ({shown})"
+        return f"this looks like NMEA 0183 sentences without checksums ({shown}); expected a checksum in each"
     if len(re.split(rb"[,;\t]", first)) > 1:
         return (
             f"this looks like a table with other columns ({shown}), which needs a map: {map_name} beside it, "
             "or vario import --map (docs/formats.md)"
         )
-    return f"this looks like text that begins {shown}"
+    return f"this looks like text that begins {shown}; expected {ACCEPTED}"

@@ -52,10 +52,9 @@ def print_batch(batch: Batch, tables: Sequence[Path]) -> None:
     flown_s = sum(summary["flight"]["duration_s"] for summary in played)
     climbs = sum(len(summary["climbs"]) for summary in played)
     kept = f", {batch.kept} of them unchanged since the last run" if batch.kept else ""
-    more = sum(max(summary["flight"]["flights"] - 1, 0) for summary in played)
-    console.print(
-        f"{len(played) + more} flights, {clock(flown_s)} in all, {climbs} climbs{kept}", soft_wrap=True
-    )
+    flights = len(played) + sum(max(summary["flight"]["flights"] - 1, 0) for summary in played)
+    counts = [f"{n} {what}{'' if n == 1 else 's'}" for n, what in ((flights, "flight"), (climbs, "climb"))]
+    console.print(f"{counts[0]}, {clock(flown_s)} in all, {counts[1]}{kept}", soft_wrap=True)
     for outcome in batch.failures[:MOST_FAILURES]:
         console.print(labelled("failed", f"{outcome.name}: {outcome.failure}"), soft_wrap=True)
     more = len(batch.failures) - MOST_FAILURES

@@ -1,4 +1,4 @@
-"""`vario compare`: two traces, two settings or one change of them on a recording, or a trace and the truth.
+"""`vario compare`: two traces, two batches, two settings or one change of them, or a trace and the truth.
 
 Exit code: 0 no difference beyond the tolerances, 1 a difference, 2 the two cannot be compared.
 """
@@ -29,14 +29,15 @@ DESCRIPTION = (
     "the same, the references of the first are compared with the output of the instrument for the "
     "second. With only one recording, or one settings file with --recording, the output is compared "
     "with that after the changes of --set. With --hindsight, the output for one recording is compared "
-    "with the vario smoothed after the flight. Exit code: 0 equal, 1 different, 2 an error."
+    "with the vario smoothed after the flight. Two folders of `vario batch` are compared flight by flight, "
+    "by their tables of flights. Exit code: 0 equal, 1 different, 2 an error."
 )
 
 
 def add_parser(commands: Any) -> None:
     """Register the command."""
     parser = commands.add_parser(
-        "compare", help="compare traces, settings, or a trace and the truth", description=DESCRIPTION
+        "compare", help="compare traces, batches, settings, or a trace and the truth", description=DESCRIPTION
     )
     parser.add_argument("a", metavar="A", type=Path, help="the first side: the old one, or the reference")
     parser.add_argument(
@@ -85,6 +86,7 @@ def add_parser(commands: Any) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """Compare, write the result and the picture, and print the differences."""
+    from vario.app.compare.batches import compare_batches, is_batch
     from vario.app.compare.compare import compare_tables
     from vario.app.compare.console import print_comparison
     from vario.app.compare.picture import draw_comparison
@@ -95,6 +97,10 @@ def run(arguments: argparse.Namespace) -> int:
     tolerances = Tolerances(
         largest=_pairs("--tolerance", arguments.tolerance), rms=_pairs("--rms", arguments.rms)
     )
+    if arguments.b is not None and is_batch(arguments.a) and is_batch(arguments.b):
+        if arguments.hindsight or arguments.recording or arguments.set_a or arguments.set_b or arguments.rms:
+            raise AppError("two batches are compared as they are: only --tolerance applies")
+        return SAME if compare_batches(arguments.a, arguments.b, tolerances.largest) else DIFFERS
     out: Path = arguments.out
     path = out / RESULT
     read = [side for side in (arguments.a, arguments.b, arguments.recording) if side is not None]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import math
+import re
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -24,6 +25,7 @@ from vario.app.outputs.sampler import Sampler
 from vario.app.outputs.summary import FlightSummary
 from vario.app.outputs.trace import TraceWriter
 from vario.app.outputs.track import track_m
+from vario.app.page import build
 from vario.app.page.panels import ESTIMATE, FLIGHT, panels
 from vario.flight.reading import Reading
 from vario.flight.tone.cues import Cue, CueCall
@@ -73,6 +75,12 @@ def test_every_line_of_the_page_is_in_a_panel() -> None:
     assert {output.plot.panel for output in OUTPUTS.values() if output.plot} == keys
     drawn = [series[0] for part in panels(METRIC).values() for panel in part for series in panel["series"]]
     assert sorted(drawn) == sorted(plotted)
+
+
+def test_every_line_of_the_page_has_a_colour_of_the_page() -> None:
+    css = (Path(build.__file__).parent / "assets" / "page.css").read_text(encoding="utf-8")
+    colours = set(re.findall(r"--([a-z]+): #", css))
+    assert {output.plot.ink for output in OUTPUTS.values() if output.plot} <= colours
 
 
 @given(st.lists(st.booleans(), min_size=1, max_size=200), st.sampled_from([0.3, 1.0, 5.0, 10.0, 50.0]))

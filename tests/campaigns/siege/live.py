@@ -7,208 +7,31 @@ AssertionError if the instrument does not meet the expectation.
 
 from __future__ import annotations
 
-import fcntl
 import os
-import pty
 import shutil
 import signal
-import socket
 import subprocess
 import sys
 import threading
-import time
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager, suppress
+from collections.abc import Callable
 from pathlib import Path
 
-import hw_replay
 from drivers.events import Mark
 from drivers.samples import Baro
 from hw_replay.recording import Recording
 from hw_replay.source import RecordingInfo
 from hw_replay.writer import RecordingWriter
+from tests.campaigns.siege.live_outputs import (
+    address_not_up,
+    pipe_for_a_serial_line,
+    port_in_use,
+    serial_line_missing,
+    sound_card_takes_nothing,
+    stderr_dead,
+    stderr_full,
+)
+from tests.campaigns.siege.program import LONGEST_S, flying
 from vario.app.live.recorder import FlightFiles
-
-DEMO = Path(hw_replay.__file__).parent / "demo" / "quendel.mcap"
-LONGEST_S = 60.0
-"""Time limit for any reaction on a slow machine."""
-
-ENDS_S = 5.0
-"""The specified time for the end of a run; the test waits twice as long, because the machine may be busy."""
-
-
-class Program:
-    """`vario run` on an emulation, watched through the messages to the service manager.
-
-    Args:
-        folder: its working directory, with the settings in `vario.toml`.
-        settings: text of the settings.
-        stderr: file descriptor for its standard error; default: the file `said`.
-    """
-
-    def __init__(
-        self, folder: Path, settings: str = "", stderr: int | None = None, words: str = "--silent"
-    ) -> None:
-        self.folder = folder
-        self.config = folder / "vario.toml"
-        self.config.write_text(settings, encoding="utf-8")
-        self._manager = socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM)
-        self._manager.bind(str(folder / "notify"))
-        self._manager.settimeout(LONGEST_S)
-        own = (folder / "said").open("wb")
-        self.process = subprocess.Popen(  # noqa: S603  (our own program)
-            [
-                *(sys.executable, "-m", "vario.app.cli", "run", "--emulate", str(DEMO)),
-                *("--config", str(self.config), "--record", str(folder / "flights")),
-                *("--marks", str(folder / "marks"), *words.split()),
-            ],
-            env={**os.environ, "NOTIFY_SOCKET": str(folder / "notify"), "WATCHDOG_USEC": "500000"},
-            stdin=subprocess.DEVNULL,
-            stdout=subprocess.DEVNULL,
-            stderr=own if stderr is None else stderr,
-            close_fds=True,
-        )
-        own.close()
-        self.until(lambda status: "recording 0" in status)
-
-    def until(self, wanted: Callable[[str], bool]) -> str:
-        """The next status line for which `wanted` is true."""
-        end_s = time.monotonic() + LONGEST_S
-        status = ""
-        while time.monotonic() < end_s:
-            assert self.process.poll() is None, f"it ended with {self.process.returncode}: {self.said[-200:]}"
-            with suppress(TimeoutError):
-                status = self._manager.recv(4096).decode().partition("STATUS=")[2]
-                if wanted(status):
-                    return status
-        raise AssertionError(f"it did not come to that; the last status: {status}")
-
-    def turns(self, count: int = 4) -> None:
-        """Check that the loop continues."""
-        for _ in range(count):
-            self.until(bool)
-
-    @property
-    def said(self) -> str:
-        """Standard error so far."""
-        return (self.folder / "said").read_text(encoding="utf-8", errors="replace")
-
-    def said_once(self, words: str) -> None:
-        """Check that a message is logged, and only once within a minute."""
-        self.until(lambda _: words in self.said)
-        self.turns()
-        assert self.said.count(words) == 1, f"{words!r} is said {self.said.count(words)} times"
-
-    def end(self, number: signal.Signals = signal.SIGTERM) -> str:
-        """End it, and check that it ends in order: in time, with an index in the recording."""
-        begun_s = time.monotonic()
-        self.process.send_signal(number)
-        try:
-            code = self.process.wait(2.0 * ENDS_S)
-        except subprocess.TimeoutExpired:
-            raise AssertionError(f"{number.name} does not end it within {2.0 * ENDS_S:g} s") from None
-        took_s = time.monotonic() - begun_s
-        assert code == 0, f"exit code {code}"
-        self.indexed()
-        return f"{number.name}: exit code 0 after {took_s:.1f} s, recording with index"
-
-    def indexed(self) -> None:
-        """Check that the recording is complete."""
-        (path,) = (self.folder / "flights").glob("0*.mcap")
-        warnings = Recording(path).warnings()
-        assert not warnings, f"{path.name}: {warnings[0]}"
-
-    def close(self) -> None:
-        """Clean up."""
-        self.process.kill()
-        self.process.wait()
-        self._manager.close()
-
-
-@contextmanager
-def flying(
-    folder: Path, settings: str = "", stderr: int | None = None, words: str = "--silent"
-) -> Iterator[Program]:
-    """A program that is always ended."""
-    program = Program(folder, settings, stderr, words)
-    try:
-        yield program
-    finally:
-        program.close()
-
-
-def serial_line_missing(folder: Path) -> str:
-    """A device that appears later, such as an adapter that is plugged in."""
-    line = folder / "tty"
-    with flying(folder, f'[nmea]\nto = "serial:{line}@4800"\n') as program:
-        program.until(lambda status: "NO SENTENCES" in status)
-        program.said_once("nmea: ")
-        master, slave = pty.openpty()
-        line.symlink_to(os.ttyname(slave))
-        program.until(lambda status: "NO SENTENCES" not in status)
-        assert os.read(master, 4096).startswith(b"$II")
-        ended = program.end()
-        os.close(master)
-        os.close(slave)
-    return f"continued without it, logged once; sentences after it appeared; {ended}"
-
-
-def port_in_use(folder: Path) -> str:
-    """Another program uses the port, and closes it later."""
-    other = socket.create_server(("127.0.0.1", 0))
-    port = other.getsockname()[1]
-    with flying(folder, f'[nmea]\nto = "tcp:127.0.0.1:{port}"\n') as program:
-        program.until(lambda status: "NO SENTENCES" in status)
-        program.said_once("nmea: ")
-        other.close()
-        program.until(lambda status: "NO SENTENCES" not in status)
-        with socket.create_connection(("127.0.0.1", port), timeout=LONGEST_S) as reader:
-            assert reader.recv(100).startswith(b"$II")
-        ended = program.end()
-    return f"continued without it, logged once; sentences after it was free; {ended}"
-
-
-def address_not_up(folder: Path) -> str:
-    """An address that no interface has (RFC 5737, for documentation)."""
-    with flying(folder, '[nmea]\nto = "tcp:192.0.2.1:10110"\n') as program:
-        program.until(lambda status: "NO SENTENCES" in status)
-        program.said_once("nmea: ")
-        return f"continued without it, logged once; {program.end()}"
-
-
-def pipe_for_a_serial_line(folder: Path) -> str:
-    """A named pipe where a serial device should be."""
-    os.mkfifo(folder / "tty")
-    with flying(folder, f'[nmea]\nto = "serial:{folder / "tty"}@4800"\n') as program:
-        program.until(lambda status: "NO SENTENCES" in status)
-        return f"continued without it; {program.end()}"
-
-
-def stderr_dead(folder: Path) -> str:
-    """The reader of standard error has ended."""
-    reading, writing = os.pipe()
-    os.close(reading)
-    with flying(folder, stderr=writing) as program:
-        os.close(writing)
-        program.turns()
-        return program.end()
-
-
-def stderr_full(folder: Path) -> str:
-    """The reader of standard error does not read: a stopped terminal, a hanging journal."""
-    reading, writing = os.pipe()
-    fcntl.fcntl(writing, fcntl.F_SETPIPE_SZ, 4096)
-    os.set_blocking(writing, False)
-    with suppress(BlockingIOError):
-        while True:
-            os.write(writing, b"x" * 256)
-    os.set_blocking(writing, True)
-    with flying(folder, stderr=writing) as program:
-        os.close(writing)
-        program.turns()
-        ended = program.end()
-    os.close(reading)
-    return ended
 
 
 def hung_up(folder: Path) -> str:
@@ -279,38 +102,6 @@ def settings_become_hostile(folder: Path) -> str:
         program.until(lambda _: "changed settings are in force" in program.said)
         ended = program.end()
     return f"both refused, the next ones applied; {ended}"
-
-
-def sound_card_takes_nothing(folder: Path) -> str:
-    """A card that never requests the next block and cannot be closed: the file device of ALSA with a full
-    pipe.
-    """
-    alsa = Path("/usr/share/alsa/alsa.conf")
-    if not alsa.exists():
-        return "not tried: no ALSA here"
-    pipe, rc = folder / "card", folder / "asoundrc"
-    os.mkfifo(pipe)
-    end = os.open(pipe, os.O_RDONLY | os.O_NONBLOCK)
-    fcntl.fcntl(end, fcntl.F_SETPIPE_SZ, 4096)
-    rc.write_text(
-        f'pcm.panel {{ type file file "{pipe}" format "raw" slave.pcm {{ type null }} }}\n'
-        "pcm.!default { type plug slave { pcm panel format S16_LE channels 1 rate 44100 } }\n"
-        "ctl.!default { type null }\n"
-    )
-    os.environ["ALSA_CONFIG_PATH"] = f"{alsa}:{rc}"
-    try:
-        with flying(folder, words="") as program:
-            program.until(lambda status: "NO SOUND" in status)
-            begun_s = time.monotonic()
-            program.process.send_signal(signal.SIGTERM)
-            program.process.wait(2.0 * ENDS_S)
-            took_s = time.monotonic() - begun_s
-            program.indexed()
-            left = "left behind" if "left behind" in program.said else "closed"
-    finally:
-        del os.environ["ALSA_CONFIG_PATH"]
-        os.close(end)
-    return f"continued in silence; ended after {took_s:.1f} s, the card {left}, recording with index"
 
 
 def two_recorders(folder: Path) -> str:

@@ -17,7 +17,8 @@ from hw_replay.recording import Recording
 from tests.campaigns.fuzz import containers, seeds
 from tests.campaigns.fuzz.bombs import BOMBS, burst
 from tests.campaigns.fuzz.campaign import Target, fuzz
-from tests.campaigns.fuzz.targets import UntrueError, check, targets
+from tests.campaigns.fuzz.reading import UntrueError, check
+from tests.campaigns.fuzz.targets import targets
 from tests.support import missing
 from tests.support.examples import drawn
 

@@ -267,7 +267,7 @@ def burst(bombs: Sequence[Bomb], folder: Path, size: int, room_mb: int = ROOM_MB
 
 def _child(room_mb: int, todo: list[tuple[str, str]]) -> None:
     # Imported here, so that the parent does not load them and their memory is not counted.
-    from tests.campaigns.fuzz.targets import TYPED, read_settings, read_source, warm_up  # noqa: PLC0415  (see above)
+    from tests.campaigns.fuzz.reading import TYPED, read_settings, read_source, warm_up  # noqa: PLC0415  (see above)
 
     warm_up()
     pages = int(Path("/proc/self/statm").read_text(encoding="ascii").split()[0])  # proc(5): total size

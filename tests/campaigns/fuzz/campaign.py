@@ -14,7 +14,8 @@ from random import Random
 from types import FrameType
 
 from tests.campaigns.fuzz.mutate import Mutator
-from tests.campaigns.fuzz.targets import TYPED, Target, outcome_of_error
+from tests.campaigns.fuzz.reading import TYPED, outcome_of_error
+from tests.campaigns.fuzz.targets import Target
 
 SLOW_S = 2.0
 """Processor time that a case may take. The slowest cases take some 20 ms; this limit finds unbounded ones."""

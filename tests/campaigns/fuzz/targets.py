@@ -5,7 +5,7 @@ from __future__ import annotations
 import errno
 import math
 import re
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import partial
 from itertools import cycle, islice
@@ -14,42 +14,32 @@ from random import Random
 
 from drivers.bus import Bus, error_of
 from drivers.errors import SensorError
-from drivers.events import Mark, SettingsChange
 from drivers.fakes import FakeBus, FakeClock, World, fake
 from drivers.gnss import GnssReceiver
 from drivers.nmea import checksum
 from drivers.registry import CHIPS, build
-from drivers.samples import CHANNEL_OF, CHANNELS, Baro, Reference, Sample
+from drivers.samples import CHANNELS, Baro
 from drivers.sensor import NEVER_S, Sensor
-from hw_replay.errors import RecordingError
-from hw_replay.messages import LATEST_T_S
-from hw_replay.open import open_source
 from tests.campaigns.fuzz import containers, logs, seeds
 from tests.campaigns.fuzz.babble import Babble, identity_of
-from tests.campaigns.soak.digest import Digest
-from vario.app.change.changes import apply_change
-from vario.app.replay.player import Player
-from vario.app.simulate.file import load_scenario
-from vario.flight.motion.energy import Noise
-from vario.flight.pipeline import Pipeline
-from vario.settings.errors import QuantityError, SettingsError
-from vario.settings.load import LoadedSettings, load_settings, parse_settings
+from tests.campaigns.fuzz.reading import (
+    UntrueError,
+    check,
+    form_of,
+    read_source,
+    take_change,
+    take_flight,
+    take_glider,
+    take_scenario,
+    take_settings,
+    take_source,
+)
+from vario.settings.errors import QuantityError
+from vario.settings.load import parse_settings
 from vario.settings.output import parse_address
 from vario.settings.quantity import DIMENSIONS, parse
 
-TYPED = (RecordingError, SettingsError, SensorError, QuantityError)
-"""The base classes of the errors of this project; any other exception is a finding."""
-
-MOST_SAMPLES = 5000
-"""More samples than a case of `mutate.LARGEST` bytes can contain."""
-
-NOISE = Noise(1.5, 1.0)
-
 Repair = Callable[[Random, bytes], bytes]
-
-
-class UntrueError(Exception):
-    """A target accepted its bytes and gave implausible data."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,18 +73,18 @@ def targets(folder: Path) -> list[Target]:
         Target(
             "mcap",
             seeds.recordings(),
-            partial(_source, folder / "x.mcap"),
+            partial(take_source, folder / "x.mcap"),
             12.0,
             channels,
             containers.repaired,
         ),
         Target(
-            "csv", seeds.tables(), partial(_source, folder / "x.csv"), 14.0, channels, containers.repacked
+            "csv", seeds.tables(), partial(take_source, folder / "x.csv"), 14.0, channels, containers.repacked
         ),
         Target(
             "igc",
             seeds.igc_files(),
-            partial(_source, folder / "x.igc"),
+            partial(take_source, folder / "x.igc"),
             14.0,
             (b"HFDTE", b"LAD", b"A"),
             containers.repacked,
@@ -102,7 +92,7 @@ def targets(folder: Path) -> list[Target]:
         Target(
             "bus recording",
             seeds.bus_recordings(),
-            partial(_source, folder / "x.log"),
+            partial(take_source, folder / "x.log"),
             8.0,
             _words_of(*seeds.bus_recordings()),
         ),
@@ -114,15 +104,15 @@ def targets(folder: Path) -> list[Target]:
             (b"$", b"*", b"\r\n", b"GNRMC", b"GAGSA"),
             _right_checksums,
         ),
-        Target("settings", seeds.settings_files(), partial(_settings, folder / "x.toml"), 5.0, keys),
-        Target("glider", seeds.gliders(), partial(_glider, seeds.SETTINGS.decode()), 6.0, keys),
-        Target("change in flight", seeds.settings_files(), partial(_change, loaded, glider), 3.0, keys),
-        Target("scenario", seeds.scenarios(), partial(_scenario, folder / "s.toml"), 2.0, keys),
+        Target("settings", seeds.settings_files(), partial(take_settings, folder / "x.toml"), 5.0, keys),
+        Target("glider", seeds.gliders(), partial(take_glider, seeds.SETTINGS.decode()), 6.0, keys),
+        Target("change in flight", seeds.settings_files(), partial(take_change, loaded, glider), 3.0, keys),
+        Target("scenario", seeds.scenarios(), partial(take_scenario, folder / "s.toml"), 2.0, keys),
         Target("quantity", [b"1.5 m/s", b"90 km/h", b"-3 deg"], _quantity, 3.0, (b"kt", b"ft/min", b" ")),
         Target(
             "address", [b"tcp:127.0.0.1:10110", b"udp:[::1]:2000", b"serial:/dev/ttyS0@4800"], _address, 2.0
         ),
-        Target("flight", seeds.tables()[:1], partial(_flight, folder / "f.csv", loaded), 1.0, channels),
+        Target("flight", seeds.tables()[:1], partial(take_flight, folder / "f.csv", loaded), 1.0, channels),
     ]
     chips = [
         Target(
@@ -144,128 +134,10 @@ def targets(folder: Path) -> list[Target]:
         ),
     ]
     foreign = [
-        Target(name, examples, partial(_source, folder / f"{name}.x"), 5.0)
+        Target(name, examples, partial(take_source, folder / f"{name}.x"), 5.0)
         for name, examples in logs.files().items()
     ]
     return found + chips + tables + foreign
-
-
-def checked(samples: Iterable[Sample]) -> str:
-    """Checks that samples are plausible; returns their kinds."""
-    kinds: dict[str, int] = {}
-    for sample in islice(samples, MOST_SAMPLES):
-        check(sample)
-        kind = type(sample).__name__
-        kinds[kind] = kinds.get(kind, 0) + 1
-    return ",".join(f"{kind}{min(count, 3)}" for kind, count in sorted(kinds.items()))
-
-
-def check(sample: Sample) -> None:
-    """Checks that a sample is plausible.
-
-    Raises:
-        UntrueError: if it is not.
-    """
-    if not (isinstance(sample.t_s, float | int) and 0.0 <= sample.t_s <= LATEST_T_S):
-        raise UntrueError(f"{sample!r:.200}: its time")
-    if isinstance(sample, Reference):
-        if not math.isfinite(sample.value):
-            raise UntrueError(f"{sample!r:.200}: its value")
-    elif not isinstance(sample, SettingsChange | Mark):
-        channel = CHANNELS[CHANNEL_OF[type(sample)]]
-        for name, (low, high) in channel.limits.items():
-            value = getattr(sample, name)
-            if value is None and name in channel.optional:
-                continue
-            if type(value) not in {float, int} or not low <= value <= high:
-                raise UntrueError(f"{sample!r:.200}: {name}")
-
-
-# --- files ----------------------------------------------------------------------------------------
-
-
-def _source(path: Path, data: bytes) -> str:
-    path.write_bytes(data)
-    return read_source(path)
-
-
-def read_source(path: Path) -> str:
-    """Reads a recording of any format, checks every sample, and describes the content."""
-    source = open_source(path)
-    duration_s = source.duration_s
-    if duration_s is not None and not 0.0 <= duration_s < math.inf:
-        raise UntrueError(f"duration {duration_s}")
-    kinds = checked(source)
-    said = " ".join(source.warnings())
-    if len(said) > 20_000:
-        raise UntrueError(f"{len(said)} characters of warnings")
-    return f"{source.info.origin}: {kinds}; {source.rejected() > 0} {_form(said)[:120]}"
-
-
-def warm_up() -> None:
-    """Load the modules that are imported at their first use."""
-    _usable(parse_settings(seeds.SETTINGS.decode(), "x"))
-
-
-def _settings(path: Path, data: bytes) -> str:
-    path.write_bytes(data)
-    return read_settings(path)
-
-
-def read_settings(path: Path) -> str:
-    """Loads settings, and runs the instrument with them for a moment."""
-    return _usable(load_settings(path))
-
-
-def _glider(settings: str, data: bytes) -> str:
-    return _usable(parse_settings('glider = "x"\n' + settings, "x", data.decode("utf-8", "replace"), "y"))
-
-
-def _usable(loaded: LoadedSettings) -> str:
-    """Accepted settings must give an instrument that works."""
-    player = Player(Pipeline(loaded.settings, loaded.glider, NOISE))
-    _readings(player, _BEGINNING)
-    return "accepted"
-
-
-def _change(loaded: LoadedSettings, glider: str, data: bytes) -> str:
-    pipeline = Pipeline(loaded.settings, loaded.glider, NOISE)
-    text = data.decode("utf-8", "replace")
-    refused = apply_change(SettingsChange(1.0, text, glider), pipeline)
-    _readings(Player(pipeline), _BEGINNING)
-    return "taken" if refused is None else _form(str(refused))[:120]
-
-
-def _scenario(path: Path, data: bytes) -> str:
-    path.write_bytes(data)
-    load_scenario(path)
-    return "accepted"
-
-
-_BEGINNING = [
-    sample
-    for k in range(6)
-    for sample in (Baro(1.0 + k / 50.0, 95_000.0 - k), *(s for s in seeds.SAMPLES if k == 2 and s.t_s == 1.0))
-]
-
-
-def _flight(path: Path, loaded: LoadedSettings, data: bytes) -> str:
-    """For any recording, the instrument gives finite numbers or nothing."""
-    path.write_bytes(data)
-    player = Player(Pipeline(loaded.settings, loaded.glider, NOISE))
-    return f"{min(_readings(player, islice(open_source(path), 300)), 40)} readings"
-
-
-def _readings(player: Player, samples: Iterable[Sample]) -> int:
-    digest = Digest()
-    for sample in samples:
-        for reading in player.push(sample):
-            digest.add(reading)
-    for reading in player.close():
-        digest.add(reading)
-    if digest.not_finite:
-        raise UntrueError(f"{digest.not_finite} numbers in the readings are not finite")
-    return digest.readings
 
 
 # --- texts ----------------------------------------------------------------------------------------
@@ -278,7 +150,7 @@ def _quantity(data: bytes) -> str:
         try:
             value = parse(text, dimension)
         except QuantityError as error:
-            found.add(_form(str(error))[:40])
+            found.add(form_of(str(error))[:40])
             continue
         if not math.isfinite(value):
             raise UntrueError(f"{text!r} is {value}")
@@ -396,7 +268,7 @@ def _polled(sensor: Sensor, times: int, clock: FakeClock | None = None) -> str:
                     raise UntrueError(f"{sample!r}: later than {now_s}")
                 found.add(type(sample).__name__)
         except SensorError as error:
-            found.add(f"{type(error).__name__} {_form(error.problem)[:50]}")
+            found.add(f"{type(error).__name__} {form_of(error.problem)[:50]}")
     return " ".join(sorted(found))
 
 
@@ -408,21 +280,6 @@ def _right_checksums(_: Random, data: bytes) -> bytes:
         if 0 <= start < star:
             lines[place] = b"%s*%02X\r" % (line[:star], checksum(line[start + 1 : star]))
     return b"\n".join(lines)
-
-
-# --- outcomes -------------------------------------------------------------------------------------
-
-_PARTICULAR = re.compile(r"'[^']*'|\"[^\"]*\"|[-+]?\d[\d.e+-]*|/\S+|0x[0-9A-Fa-f]+")
-
-
-def _form(text: str) -> str:
-    """A message without the parts that depend on the case."""
-    return _PARTICULAR.sub("_", text[:400])
-
-
-def outcome_of_error(error: Exception) -> str:
-    """An error in a few words."""
-    return f"{type(error).__name__}: {_form(str(error))[:120]}"
 
 
 def _words_of(*examples: bytes) -> tuple[bytes, ...]:

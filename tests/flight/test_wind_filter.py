@@ -13,21 +13,15 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from filterpy.kalman import ExtendedKalmanFilter
-from numpy.typing import NDArray
 from scipy.stats import chi2
 
 from tests.support.examples import short
+from tests.support.wind_tips import DT_S, TAS_MPS, TURN_RADPS, Floats, feed, flown, tips
 from vario.flight.wind.circle import EDDY_S, fit_circle, fit_sigma_mps
 from vario.flight.wind.filter import REFUSE_NIS, RESTART_S, USUAL_SCALE, WindFilter
 from vario.flight.wind.known import USEFUL_MPS
 from vario.flight.wind.noise import WindNoise
 
-Floats = NDArray[np.float64]
-
-DT_S = 0.2
-TAS_MPS = 25.0
-TURN_RADPS = 0.3
 GEOMETRIES = {
     "one circle": np.arange(0.0, 1.05 * math.tau, TURN_RADPS * DT_S),
     "three circles to the left": -np.arange(0.0, 3.0 * math.tau, TURN_RADPS * DT_S),
@@ -36,71 +30,6 @@ GEOMETRIES = {
     ),
     "S-turns": 0.8 * np.sin(np.arange(0.0, 40.0, DT_S) * 0.4),
 }
-STEADY = WindNoise(
-    wind_mps_per_sqrt_s=0.0,
-    wind_mps_per_sqrt_km=0.0,
-    heading_rad_per_sqrt_s=0.0,
-    turn_rate_radps=0.0,
-    turn_rate_drift=0.0,
-    scale_per_sqrt_s=0.0,
-    gnss_mps=0.1,
-    eddy_least_mps=0.0,
-    eddy_most_mps=0.0,
-)
-"""Only white noise of the receiver: the problem is then a linear regression."""
-
-
-def tips(
-    headings: Floats, wind: tuple[float, float], *, north_rad: float = 0.0, scale: float = 1.0
-) -> Floats:
-    air = scale * TAS_MPS * np.stack([np.cos(headings + north_rad), np.sin(headings + north_rad)], axis=1)
-    return np.asarray(air + np.array(wind))
-
-
-def to_and_fro(count: int) -> Floats:
-    """Evenly spread headings, each followed by the opposite one, so that it is never straight flight."""
-    headings = np.arange(count) * math.tau / count
-    return np.stack([headings[: count // 2], headings[count // 2 :]], axis=1).ravel()
-
-
-def feed(kalman: WindFilter, velocities: Floats, headings: Floats, dt_s: float = DT_S) -> None:
-    for (north, east), heading in zip(velocities.tolist(), headings.tolist(), strict=True):
-        kalman.predict(dt_s)
-        kalman.take_velocity(north, east, TAS_MPS, heading)
-
-
-def flown() -> WindFilter:
-    """A filter that has seen circles in a wind of (3, -5) m/s, with a scale of 0.95 and north at 1 rad."""
-    headings = np.arange(0.0, 3.0 * math.tau, TURN_RADPS * DT_S)
-    rng = np.random.default_rng(5)
-    velocities = tips(headings, (3.0, -5.0), north_rad=1.0, scale=0.95) + rng.normal(
-        0, 0.1, (len(headings), 2)
-    )
-    kalman = WindFilter(WindNoise())
-    feed(kalman, velocities, headings)
-    return kalman
-
-
-# --- bounds and least squares -----------------------------------------------------------------------
-
-
-def test_without_process_noise_it_is_the_least_squares_regression() -> None:
-    rng = np.random.default_rng(3)
-    headings = to_and_fro(104)
-    exact = tips(headings, (-4.0, 7.0), north_rad=2.0, scale=1.04)
-    velocities = exact + rng.normal(0.0, 0.1, exact.shape)
-    kalman = WindFilter(STEADY)
-    feed(kalman, velocities, headings, 5.0)
-    along, across = TAS_MPS * np.cos(headings), TAS_MPS * np.sin(headings)
-    one, none = np.ones_like(along), np.zeros_like(along)
-    rows = np.concatenate(
-        [np.stack([one, none, along, -across], axis=1), np.stack([none, one, across, along], axis=1)]
-    )
-    wanted, *_ = np.linalg.lstsq(rows, velocities.T.ravel(), rcond=None)
-    covariance = 0.1**2 * np.linalg.inv(rows.T @ rows)
-    np.testing.assert_allclose(kalman.state[:4], wanted, atol=2e-3)  # the start's prior is that weak
-    np.testing.assert_allclose(kalman.covariance[:4, :4], covariance, rtol=0.02, atol=1e-9)
-    assert kalman.scale == pytest.approx(math.hypot(wanted[2], wanted[3]), abs=1e-4)
 
 
 def test_attainable_accuracy_over_a_full_circle() -> None:
@@ -118,109 +47,12 @@ def test_attainable_accuracy_over_a_full_circle() -> None:
         assert np.std(winds, axis=0) == pytest.approx((published, published), rel=0.06)
 
 
-def test_the_turn_rate_makes_a_circle_worth_twice_as_much() -> None:
-    """With the direction known but for a constant, the bound is s/√N instead of s·√(2/N)."""
-    headings = to_and_fro(100)
-    kalman = WindFilter(STEADY)
-    feed(kalman, tips(headings, (4.0, -3.0)), headings, 5.0)
-    assert kalman.sigma_mps == pytest.approx(0.1 / math.sqrt(100), rel=0.02)
-
-
 def test_correlated_errors_count_for_as_few_as_published() -> None:
     """AR(1) with 0.83 from second to second (soaring storks): the variance of a mean × (1+φ)/(1-φ) = 10.8."""
     assert pytest.approx((1 + 0.83) / (1 - 0.83), rel=0.02) == 2.0 * EDDY_S
     seconds, scatter = 24.0, 3.0
     white = scatter * math.sqrt(2.0 / seconds)
     assert fit_sigma_mps(scatter, seconds) == pytest.approx(white * math.sqrt(10.8), rel=0.02)
-
-
-# --- the general library ------------------------------------------------------------------------------
-
-
-def _drawn() -> WindFilter:
-    """A filter after some updates, with a covariance without zeros."""
-    kalman = flown()
-    rng = np.random.default_rng(11)
-    for heading in rng.uniform(0.0, math.tau, 20):
-        kalman.predict(0.3, climbed_m=1.0, moved_m=5.0)
-        kalman.take_velocity(
-            3.0 + 24.0 * math.cos(heading + 1.0), -5.0 + 24.0 * math.sin(heading + 1.0), TAS_MPS, heading
-        )
-    return kalman
-
-
-def _twin(kalman: WindFilter) -> ExtendedKalmanFilter:
-    theirs = ExtendedKalmanFilter(7, 2)
-    theirs.x, theirs.P = kalman.state, kalman.covariance
-    return theirs
-
-
-def test_time_passes_as_in_filterpy() -> None:
-    kalman, n, dt_s = _drawn(), WindNoise(), 0.4
-    theirs, eddy_mps = _twin(kalman), kalman.eddy_mps
-    _, _, a, c, b, *_ = kalman.state
-    keep = math.exp(-dt_s / n.eddy_s)
-    f = np.diag([1.0, 1.0, 1.0, 1.0, 1.0, keep, keep])
-    f[2:4, 2:5] += dt_s * np.array([[0.0, -b, -c], [b, 0.0, a]])
-    across = np.array([-c, a])
-    q = np.zeros((7, 7))
-    q[:2, :2] = np.eye(2) * (
-        n.wind_mps_per_sqrt_s**2 * dt_s + n.wind_mps_per_sqrt_km**2 * 0.008 + n.wind_mps_per_sqrt_m**2 * 3.0
-    )
-    q[2:4, 2:4] = n.heading_rad_per_sqrt_s**2 * dt_s * np.outer(across, across)
-    q[2:4, 2:4] += np.eye(2) * n.scale_per_sqrt_s**2 * dt_s
-    q[4, 4] = n.turn_rate_drift**2 * dt_s
-    q[5:, 5:] = np.eye(2) * eddy_mps**2 * (1.0 - keep**2)
-    theirs.F, theirs.Q = f, q
-    theirs.predict()
-    kalman.predict(dt_s, climbed_m=-3.0, moved_m=8.0)
-    np.testing.assert_allclose(kalman.covariance, theirs.P, rtol=1e-12, atol=1e-15)
-    # a and c turn by b·dt; filterpy, which moves the state by F, would count the product b·(a, c) twice.
-    turned = complex(a, c) * np.exp(1j * b * dt_s)
-    np.testing.assert_allclose(kalman.state[2:4], [turned.real, turned.imag], rtol=1e-12)
-    np.testing.assert_allclose(kalman.state[[0, 1, 4, 5, 6]], theirs.x[[0, 1, 4, 5, 6]], rtol=1e-12)
-
-
-@pytest.mark.parametrize("measured", ["velocity", "speed", "wind"])
-def test_a_measurement_does_what_it_does_in_filterpy(measured: str) -> None:
-    kalman, n = _drawn(), WindNoise()
-    kalman.predict(0.3)
-    theirs = _twin(kalman)
-    north, east, heading = 2.5, 18.9, 0.6
-    if measured == "velocity":
-        z, noise = np.array([north, east]), n.gnss_mps
-
-        def expected(x: Floats) -> Floats:
-            cos, sin = TAS_MPS * math.cos(heading), TAS_MPS * math.sin(heading)
-            air = np.array([x[2] * cos - x[3] * sin, x[2] * sin + x[3] * cos])
-            return np.asarray(x[:2] + x[5:] + air)
-
-        taken = kalman.take_velocity(north, east, TAS_MPS, heading)
-    elif measured == "speed":
-        z, noise = np.zeros(1), n.gnss_mps
-
-        def expected(x: Floats) -> Floats:
-            through = math.hypot(north - x[0] - x[5], east - x[1] - x[6])
-            return np.array([TAS_MPS * math.hypot(x[2], x[3]) - through])
-
-        taken = kalman.take_speed(north, east, TAS_MPS)
-    else:
-        z, noise = np.array([3.3, -4.6]), 0.8
-
-        def expected(x: Floats) -> Floats:
-            return x[:2]
-
-        taken = kalman.take_wind(3.3, -4.6, noise)
-
-    def slopes(x: Floats) -> Floats:
-        """Derivatives by finite differences, which also check those of the filter."""
-        steps = 1e-6 * np.eye(7)
-        return np.array([(expected(x + step) - expected(x - step)) / 2e-6 for step in steps]).T
-
-    theirs.update(z, slopes, expected, noise**2 * np.eye(len(z)))
-    assert taken
-    np.testing.assert_allclose(kalman.state, theirs.x, rtol=1e-7, atol=1e-8)
-    np.testing.assert_allclose(kalman.covariance, theirs.P, rtol=1e-6, atol=1e-9)
 
 
 # --- consistency ------------------------------------------------------------------------------------

@@ -21,8 +21,8 @@ LEAST_SPAN_MPS = 1.0
 """Minimum range of the shades, so that a well-centred climb looks even."""
 
 _BAND_TEXT = (
-    "\nBeside it: the climb in the moving air. The band is as wide as the climb there, lift outside the "
-    "circle, sink inside; the last turn is strong."
+    "\nThe drawing beside it shows the climb in the moving air. Its band is as wide as the climb there: lift "
+    "outside the circle, sink inside. The last turn is dark."
 )
 
 SHADES = LinearSegmentedColormap.from_list("lift", ("#fbf3df", "#f2b544", "#8a4d06", "#2e1a02"))
@@ -54,8 +54,8 @@ def draw_circles(figure: Figure, flight: TraceData, bottom: float, height: float
     figure.text(
         0.045,
         bottom + 0.875 * height,
-        "Darker: stronger. Inside: mean of the last turns; the table has the mean of the whole climb. "
-        "Arrow: where the lift is strongest, and by how much more than the mean."
+        "Dark sectors have stronger lift. The number inside is the mean of the last turns. The arrow shows "
+        "where the lift is strongest, and the number below by how much it exceeds the mean."
         + (_BAND_TEXT if beside else ""),
         fontsize=SMALL,
         color=SOFT_INK,

@@ -76,7 +76,7 @@ def hindsight_sentence(found: Mapping[str, Any], units: DisplayUnits) -> str:
     if found["lag_s"] is None:
         return f"{sentence}; its lag is not known"
     without = unit.shown(found["rms_without_lag_mps"], 2)
-    return f"{sentence}; its lag is {found['lag_s']:.1f} s, and without the lag the RMS is {without}"
+    return f"{sentence}; its lag is {found['lag_s']:z.1f} s, and without the lag the RMS is {without}"
 
 
 def _print_climbs(

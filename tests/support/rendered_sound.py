@@ -1,0 +1,35 @@
+"""Commands drawn at random, and the sound rendered from them."""
+
+import numpy as np
+from hypothesis import strategies as st
+from numpy.typing import NDArray
+
+from vario.flight.inputs.quality import Quality
+from vario.flight.motion.mode import Mode
+from vario.flight.tone.cues import Cue, CueCall, CueInputs
+from vario.flight.tone.stage import ToneCommand, ToneInputs, Voice
+from vario.sound.synth import Synth
+
+RATE_HZ = 22050
+
+calls = st.builds(CueCall, cue=st.sampled_from(Cue), number=st.integers(1, 3), is_warning=st.booleans())
+commands = st.builds(
+    ToneCommand,
+    pitch_hz=st.floats(150.0, 1500.0),
+    beep_hz=st.one_of(st.none(), st.floats(0.5, 12.0)),
+    level=st.one_of(st.just(0.0), st.floats(0.0, 1.0)),
+    voice=st.sampled_from(Voice),
+    cue=st.one_of(st.none(), calls),
+    cue_level=st.floats(0.0, 1.0),
+    warning_level=st.floats(0.5, 1.0),
+)
+timelines = st.lists(st.tuples(commands, st.integers(1, 3000)), min_size=1, max_size=8)
+
+
+def rendered(timeline: list[tuple[ToneCommand, int]], rate_hz: int = RATE_HZ) -> NDArray[np.int16]:
+    synth = Synth(rate_hz)
+    return np.concatenate([synth.render(command, n) for command, n in timeline])
+
+
+def heard(vario_mps: float | None, mode: Mode = Mode.CIRCLING) -> ToneInputs:
+    return ToneInputs(CueInputs(0.0, mode, Quality.OK, vario_known=vario_mps is not None), vario_mps)

@@ -109,7 +109,7 @@ def test_pull_ups_show_how_well_the_airspeed_compensates(pull_ups: list[Sample],
 
 
 def test_a_flight_without_pull_ups_is_refused(triangle: list[Sample]) -> None:
-    with pytest.raises(AppError, match="found 0 pull-ups or push-overs"):
+    with pytest.raises(AppError, match="pull-ups and push-overs: found 0"):
         energy_check(triangle)
 
 
@@ -121,7 +121,9 @@ def test_a_day_with_thermals_gives_no_result_whoever_changes_the_speed() -> None
 
 def test_changes_of_speed_in_turns_are_not_used(pull_ups: list[Sample]) -> None:
     turning = [replace(s, z_radps=0.2) if isinstance(s, ImuGyro) else s for s in pull_ups]
-    with pytest.raises(AppError, match=r"found 0 pull-ups or push-overs, and \d+ changes of speed in turns"):
+    with pytest.raises(
+        AppError, match=r"pull-ups and push-overs: found 0, and \d+ changes of speed in turns"
+    ):
         energy_check(turning)
 
 

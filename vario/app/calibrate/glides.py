@@ -78,7 +78,7 @@ def fit_polar(
     glides = [_glide(span, baro, pitot, found.get("oat"), mass_ratio=mass_ratio) for span in spans]
     if len(glides) < LEAST_GLIDES:
         raise AppError(
-            f"found {len(glides)} steady glides of {LEAST_GLIDE_S:g} s or more; "
+            f"steady glides of {LEAST_GLIDE_S:g} s or more: found {len(glides)}; "
             f"expected {LEAST_GLIDES} or more"
         )
     speeds = np.array([glide.eas_mps for glide in glides])

@@ -91,7 +91,7 @@ def solve(legs: Sequence[tuple[float, float, float]]) -> WindFit:
         AppError: for fewer than three runs, or runs with too similar directions.
     """
     if len(legs) < 3:
-        raise AppError(f"found {len(legs)} straight runs; expected three or more, on different headings")
+        raise AppError(f"straight runs: found {len(legs)}; expected three or more, on different headings")
     north, east, tas = np.array(legs).T
 
     def off(unknown: Floats) -> Floats:

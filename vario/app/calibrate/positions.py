@@ -97,7 +97,7 @@ def _must_cover(means: Floats) -> None:
                 missing.append(f"{axis} {word}")
     if missing:
         raise AppError(
-            f"imu_accel: found {len(means)} positions of {EACH_S:g} s or more at rest; expected all six "
+            f"imu_accel: positions of {EACH_S:g} s or more at rest: found {len(means)}; expected all six "
             f"sides; missing: {', '.join(missing)}"
         )
 

@@ -80,7 +80,7 @@ def energy_check(samples: Iterable[Sample], in_force: float = 0.0) -> Outcome:
             if len(every) > len(windows)
             else ""
         )
-        raise AppError(f"found {len(windows)} pull-ups or push-overs{turning}; {advice}")
+        raise AppError(f"pull-ups and push-overs: found {len(windows)}{turning}; {advice}")
     k, error, sinks = _fit([(t_s[w], height_m[w], kinetic_m[w]) for w in windows])
     spread = _spread(sinks, np.array([np.mean(kinetic_m[w]) for w in windows]))
     if spread > MOST_SPREAD_MPS:

@@ -168,7 +168,7 @@ def _must_cover(turns: list[Turn]) -> None:
     if missing:
         axes = ", ".join(missing)
         raise AppError(
-            f"imu_gyro: found {len(turns)} turns between rests of {REST_S:g} s, none about {axes}; "
+            f"imu_gyro: turns between rests of {REST_S:g} s: found {len(turns)}, none about {axes}; "
             "expected a turn about each axis: put the box on another side and turn it there"
         )
 

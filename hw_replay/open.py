@@ -189,6 +189,6 @@ def _looks_like(start: bytes, lines: list[bytes], map_name: str) -> str:
     if len(re.split(rb"[,;\t]", first)) > 1:
         return (
             f"this looks like a table with other columns ({shown}), which needs a map: {map_name} beside it, "
-            "or vario import --map (docs/formats.md)"
+            f"or vario import --map (docs/formats.md); expected that, or the header {HEADER!r} of long CSV"
         )
     return f"this looks like text that begins {shown}; expected {ACCEPTED}"

@@ -6,88 +6,29 @@ software.
 """
 
 import os
-import subprocess
 import sys
 import threading
 from collections.abc import Callable, Iterator
-from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 import pytest
 from numpy.typing import NDArray
 
 from tests.support import missing
-from tests.support.generated_words import generated_bank
+from tests.support.sound_card import ALSA, ASOUNDRC, PIPE_BYTES, RATE_HZ, Card
 from vario.app.live.speaker import Speaker
-from vario.flight.tone.cues import Cue, CueCall
-from vario.flight.tone.stage import Speech, ToneCommand
+from vario.flight.tone.stage import ToneCommand
 from vario.sound.block_player import LOST_AFTER_S, STALE_AFTER_S, BlockPlayer
-from vario.sound.cue_sounds import CueSound, cue_sounds
 from vario.sound.discrete import DiscreteSink
 from vario.sound.errors import SoundDeviceError
 from vario.sound.live import BLOCK_S, LiveSink
 
-RATE_HZ = 44100
-ALSA = Path("/usr/share/alsa/alsa.conf")
-PIPE_BYTES = 4096  # the smallest a pipe can be: 46 ms, about the buffer of a real device
 QUIET, LOUD = ToneCommand(600.0, None, 0.0), ToneCommand(600.0, None, 1.0)
-
-ASOUNDRC = """
-pcm.panel {{ type file file "{pipe}" format "raw" slave.pcm {{ type null }} }}
-pcm.!default {{ type plug slave {{ pcm panel format S16_LE channels 1 rate 44100 }} }}
-ctl.!default {{ type null }}
-"""
 
 pytestmark = pytest.mark.skipif(
     sys.platform != "linux" or not ALSA.exists(),
     reason=missing.PORTAUDIO,
 )
-
-
-class Card:
-    """The reading end of the pipe."""
-
-    def __init__(self, pipe: Path) -> None:
-        self._pipe = pipe
-        self.plug_in()
-
-    def plug_in(self) -> None:
-        import fcntl  # noqa: PLC0415  (Linux only)
-
-        self._end = os.open(self._pipe, os.O_RDONLY | os.O_NONBLOCK)
-        fcntl.fcntl(self._end, fcntl.F_SETPIPE_SZ, PIPE_BYTES)
-        os.set_blocking(self._end, True)
-
-    def pull_out(self) -> None:
-        os.close(self._end)
-
-    def play(self, seconds: float) -> NDArray[np.int16]:
-        """The next samples; time passes for the stream meanwhile."""
-        wanted = round(seconds * RATE_HZ) * 2
-        parts = []
-        while wanted > 0:
-            part = os.read(self._end, wanted)  # empty for a moment while the device is not open
-            parts.append(part)
-            wanted -= len(part)
-        return np.frombuffer(b"".join(parts), np.int16)
-
-    def run_while(self, action: Callable[[], None]) -> None:
-        """Let time pass while something is done that waits for the device."""
-        worker = threading.Thread(target=action)
-        worker.start()
-        os.set_blocking(self._end, False)
-        while worker.is_alive() or self._drain():
-            self._drain()
-            worker.join(0.001)
-        os.set_blocking(self._end, True)
-
-    def _drain(self) -> bool:
-        """Read the samples that are available now."""
-        try:
-            return bool(os.read(self._end, PIPE_BYTES))
-        except BlockingIOError:
-            return False
 
 
 @pytest.fixture(scope="module")
@@ -241,100 +182,3 @@ def test_a_command_that_cannot_sound_is_refused_where_it_is_given(card: Card, si
         sink.play(ToneCommand(20000.0, None, 0.5))
     sink.play(LOUD)
     assert np.any(card.play(0.2))
-
-
-def call(number: int) -> ToneCommand:
-    return ToneCommand(600.0, None, 0.0, cue=CueCall(Cue.CIRCLING_BEGUN, number, False))
-
-
-@pytest.mark.skipif(sys.version_info < (3, 12), reason=missing.NEWER_PYTHON)
-def test_single_cues_are_refused_where_their_library_crashes() -> None:
-    with pytest.raises(SoundDeviceError, match=r"simpleaudio crashes Python 3\.12 and later, and this is 3"):
-        DiscreteSink()
-
-
-class Library:
-    """Stands for simpleaudio: what plays goes on until it is stopped."""
-
-    SimpleaudioError = RuntimeError
-
-    def __init__(self) -> None:
-        self.played: list[NDArray[np.int16]] = []
-        self._now: int | None = None
-
-    def play_buffer(self, pcm: NDArray[np.int16], *_: int) -> "Library":
-        self.played.append(pcm)
-        self._now = len(self.played)
-        return self
-
-    def is_playing(self) -> bool:
-        return self._now is not None
-
-    def stop(self) -> None:
-        self._now = None
-
-    wait_done = stop
-
-
-@pytest.mark.skipif(sys.version_info >= (3, 12), reason=missing.OLDER_PYTHON)
-def test_speech_is_below_single_cues(monkeypatch: pytest.MonkeyPatch) -> None:
-    library, bank = Library(), generated_bank(RATE_HZ)
-    monkeypatch.setitem(sys.modules, "simpleaudio", library)  # type: ignore[arg-type]
-    sink = DiscreteSink(RATE_HZ, bank)
-    said = [replace(call(1), speech=Speech(("wind", number), int(number))) for number in "123"]
-    cue = cue_sounds(RATE_HZ)[Cue.CIRCLING_BEGUN].samples.size
-    sink.play(replace(said[0], cue=None), 0.02)
-    sink.play(said[0], 0.02)  # the cue ends the speech, which does not begin again
-    sink.play(said[1], 0.02)  # nothing is said while the cue sounds
-    library.stop()
-    sink.play(said[2], 0.02)
-    sink.play(replace(said[2], speech=Speech(("wind", "xyzzy"), 4)), 0.02)  # a word is missing
-    spoken = [bank.sentence(one.speech.words) for one in (said[0], said[2]) if one.speech is not None]
-    sizes = [sound.samples.size for sound in spoken if sound is not None]
-    assert [pcm.size for pcm in library.played] == [sizes[0], cue, sizes[1]]
-
-
-ONE_SOUND = """
-import sys
-from tests.sound.test_sound_live import RATE_HZ, call, said
-from tests.support.generated_words import generated_bank
-from vario.sound.discrete import DiscreteSink
-
-sink = DiscreteSink(RATE_HZ, generated_bank(RATE_HZ))
-for _ in range(2):
-    sink.play({command}, 0.02)
-sink._playing.wait_done()  # to the end of the sound; nothing in flight waits for that
-sink.close()
-"""
-
-
-def said() -> ToneCommand:
-    return replace(call(1), cue=None, speech=Speech(("wind", "3"), 1), speech_level=1.0)
-
-
-@pytest.mark.skipif(sys.version_info >= (3, 12), reason=missing.OLDER_PYTHON)
-@pytest.mark.parametrize(
-    ("command", "sound"),
-    [
-        ("call(1)", lambda: cue_sounds(RATE_HZ)[Cue.CIRCLING_BEGUN]),
-        ("said()", lambda: generated_bank(RATE_HZ).sentence(("wind", "3"))),
-    ],
-)
-def test_a_single_cue_or_sentence_sounds_once(
-    tmp_path: Path, command: str, sound: Callable[[], CueSound]
-) -> None:
-    missing.library("simpleaudio", missing.SIMPLEAUDIO)
-    # In a process of its own, onto a file: ALSA's file device ends the whole process when its reader has gone
-    # before the library's thread has let go of it.
-    played, rc = tmp_path / "played", tmp_path / "asoundrc"
-    rc.write_text(ASOUNDRC.format(pipe=played))
-    environment = os.environ | {"ALSA_CONFIG_PATH": f"{ALSA}:{rc}"}
-    subprocess.run(  # noqa: S603  (our own program)
-        [sys.executable, "-c", ONE_SOUND.format(command=command)], env=environment, check=True, timeout=60
-    )
-    heard = np.frombuffer(played.read_bytes(), np.int16)
-    expected = sound().samples
-    assert heard.size >= expected.size
-    sounding = heard[: expected.size].astype(float)
-    assert np.corrcoef(sounding, expected)[0, 1] > 0.999
-    assert not np.any(heard[expected.size :])  # once, though asked for twice

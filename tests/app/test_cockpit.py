@@ -3,25 +3,26 @@
 import asyncio
 import json
 import socket
-import subprocess
-import sys
-import threading
-import time
-from collections.abc import AsyncIterator, Awaitable, Callable
-from contextlib import asynccontextmanager, suppress
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
 
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
 
-from tests.support import missing
+from tests.support.cockpit_server import (
+    PASSPHRASE,
+    STATE,
+    client_of,
+    origin,
+    post,
+    run,
+    server_in,
+)
 from tests.support.page_flights import demo
-from vario.app.cockpit.access import LOG_INS, RateLimit, Sessions, is_own_host, is_same_origin
+from vario.app.cockpit.__main__ import serve
+from vario.app.cockpit.access import LOG_INS
 from vario.app.cockpit.feed import RATE_HZ, Feed
-from vario.app.cockpit.process import MESSAGE_BYTES, KeptPage, ServerProcess
+from vario.app.cockpit.process import MESSAGE_BYTES
+from vario.app.cockpit.server import HEADERS, MOST_STREAMS, STATIC, Latest
 from vario.app.cockpit.state import state_of
 from vario.app.live.status import Status
 from vario.flight.cruise.glide import FinalGlide
@@ -29,49 +30,6 @@ from vario.flight.motion.mode import Mode
 from vario.settings.carried import flying_text
 from vario.settings.load import parse_settings
 from vario.settings.schema import Settings
-
-aiohttp = missing.library("aiohttp")
-web = pytest.importorskip("aiohttp.web", reason=missing.TEST_LIBRARY)
-test_utils = pytest.importorskip("aiohttp.test_utils", reason=missing.TEST_LIBRARY)
-
-from vario.app.cockpit.__main__ import serve  # noqa: E402  (after the check that the library is there)
-from vario.app.cockpit.server import HEADERS, MOST_STREAMS, STATIC, Latest, Server  # noqa: E402
-
-PASSPHRASE = "correct horse battery"  # noqa: S105  (of the tests alone)
-STATE = {"t": 1.0, "place": [0.0, 0.0, 1, 0.0, 0.0], "lift": 1.0}
-
-
-def folder(tmp_path: Path) -> Path:
-    """A settings file and a passphrase."""
-    (tmp_path / "vario.toml").write_text('[flight]\nmaccready = "1 m/s"\n', encoding="utf-8")
-    (tmp_path / "passphrase").write_text(f"{PASSPHRASE}\n", encoding="utf-8")
-    return tmp_path
-
-
-Client = Any
-
-
-@asynccontextmanager
-async def client_of(server: Server) -> AsyncIterator[Client]:
-    async with test_utils.TestClient(test_utils.TestServer(server.application())) as client:
-        yield client
-
-
-def server_in(tmp_path: Path) -> Server:
-    home = folder(tmp_path)
-    return Server(home / "vario.toml", home / "marks", home / "passphrase")
-
-
-def origin(client: Client) -> dict[str, str]:
-    return {"Origin": str(client.make_url("/")).rstrip("/")}
-
-
-async def post(client: Client, path: str, body: object, **headers: str) -> Any:
-    return await client.post(path, json=body, headers={**origin(client), **headers})
-
-
-def run(test: Callable[[], Awaitable[None]]) -> None:
-    asyncio.run(asyncio.wait_for(test(), 20.0))  # type: ignore[arg-type]
 
 
 def test_files_come_with_a_strict_policy_and_refer_to_nothing_outside(tmp_path: Path) -> None:
@@ -191,78 +149,6 @@ def test_guessing_is_slow(tmp_path: Path) -> None:
     run(test)
 
 
-@pytest.mark.parametrize("kept", [None, "", "short", "seven 7", b"\xff" * 20])
-def test_without_a_proper_passphrase_nobody_logs_in(tmp_path: Path, kept: str | bytes | None) -> None:
-    path = tmp_path / "passphrase"
-    if kept is not None:
-        path.write_bytes(kept.encode() if isinstance(kept, str) else kept)
-    sessions = Sessions(path)
-    for word in ("", "None", "short", "seven 7", "correct horse"):
-        assert sessions.log_in(word) is None
-
-
-def test_a_session_ends_and_old_ones_make_room(tmp_path: Path) -> None:
-    now = [0.0]
-    (tmp_path / "passphrase").write_text(PASSPHRASE, encoding="utf-8")
-    sessions = Sessions(tmp_path / "passphrase", lambda: now[0])
-    tokens = [sessions.log_in(PASSPHRASE) for _ in range(40)]
-    assert len(set(tokens)) == 40
-    assert not sessions.knows(tokens[0])
-    assert sessions.knows(tokens[-1])
-    now[0] += 24 * 3600.0
-    assert not sessions.knows(tokens[-1])
-    assert not sessions.knows(None)
-
-
-@given(st.lists(st.tuples(st.floats(0.0, 5.0), st.integers(0, 600)), max_size=300))
-def test_a_rate_limit_holds_in_any_window_and_in_little_memory(events: list[tuple[float, int]]) -> None:
-    now, granted = [0.0], []
-    limit = RateLimit(3, 10.0, lambda: now[0])
-    for wait_s, key in events:
-        now[0] += wait_s
-        if limit.allows(str(key % 3)):
-            granted.append((now[0], key % 3))
-        limit.allows(f"other {key}")
-    for t_s, key in granted:
-        assert sum(1 for then_s, other in granted if other == key and t_s - 10.0 < then_s <= t_s) <= 3
-    assert len(limit._times) <= 256
-
-
-@pytest.mark.parametrize(
-    ("host", "own"),
-    [
-        ("192.168.4.1:8080", True),
-        ("127.0.0.1", True),
-        ("[fe80::1]:8080", True),
-        ("localhost:8080", True),
-        ("glider", True),
-        ("Glider.local:8080", True),
-        ("evil.example", False),
-        ("192.168.4.1.evil.example", False),
-        ("glider.local.evil.example", False),
-        ("[::1", False),
-        ("", False),
-    ],
-)
-def test_only_own_names_and_numbers_are_served(host: str, own: bool) -> None:
-    assert is_own_host(host, "glider") is own
-
-
-def test_an_origin_must_be_the_page_itself() -> None:
-    host = {"Host": "192.168.4.1:8080"}
-    assert is_same_origin({**host, "Origin": "http://192.168.4.1:8080"})
-    for other in (
-        "http://192.168.4.1",
-        "https://192.168.4.1:8080",
-        "null",
-        "",
-        "http://192.168.4.1:8080.evil",
-    ):
-        assert not is_same_origin({**host, "Origin": other})
-    assert not is_same_origin(host)
-    assert not is_same_origin({"Origin": "http://"})
-
-
 def test_a_browser_gets_the_track_and_then_each_message(tmp_path: Path) -> None:
     async def test() -> None:
         server = server_in(tmp_path)
@@ -329,81 +215,6 @@ def test_the_server_ends_with_the_instrument(tmp_path: Path) -> None:
     run(test)
 
 
-# ---------------------------------------------------------------- the side of the instrument
-
-
-def kept(home: Path, port: int) -> KeptPage:
-    return KeptPage(f"127.0.0.1:{port}", home / "vario.toml", None, home / "passphrase", retry_s=0.02)
-
-
-def free_port() -> int:
-    with socket.create_server(("127.0.0.1", 0)) as server:
-        return int(server.getsockname()[1])
-
-
-def until(condition: Callable[[], object], longest_s: float = 20.0) -> None:
-    end_s = time.monotonic() + longest_s
-    while not condition():
-        assert time.monotonic() < end_s
-        time.sleep(0.01)
-
-
-def stream_of(port: int) -> socket.socket | None:
-    with suppress(OSError):
-        connection = socket.create_connection(("127.0.0.1", port), 0.5)
-        connection.sendall(b"GET /stream HTTP/1.1\r\nHost: 127.0.0.1\r\n\r\n")
-        connection.settimeout(20.0)
-        if connection.recv(100):
-            return connection
-    return None
-
-
-def test_the_process_serves_drops_what_is_too_much_and_ends(tmp_path: Path) -> None:
-    port = free_port()
-    page = kept(folder(tmp_path), port)
-    assert page.problem is None
-    connection = stream_of(port)
-    assert connection is not None
-    begun_s = time.perf_counter()
-    for k in range(20_000):  # far more than it can take
-        page.send(b'{"t":%d}' % k)
-    assert time.perf_counter() - begun_s < 5.0  # it does not wait: 2 µs each
-    page.send(b"x" * (MESSAGE_BYTES * 100))  # too long for the socket: dropped
-    assert b"data: {" in connection.recv(65536)
-    begun_s = time.perf_counter()
-    page.close()
-    assert time.perf_counter() - begun_s < 3.0
-    connection.settimeout(5.0)
-    with suppress(ConnectionError):
-        while connection.recv(65536):
-            pass
-    connection.close()
-
-
-def test_a_port_in_use_costs_only_the_page_which_comes_later(tmp_path: Path) -> None:
-    with socket.create_server(("127.0.0.1", 0)) as other:
-        port = other.getsockname()[1]
-        page = kept(folder(tmp_path), port)
-        assert page.problem is not None
-        assert f"127.0.0.1:{port}: cannot be opened" in page.problem
-        page.send(b"{}")
-    until(lambda: page.problem is None)
-    page.close()
-
-
-def test_a_missing_library_costs_only_the_page() -> None:
-    """In an interpreter in which the library cannot be found."""
-    code = (
-        "import sys; sys.modules['aiohttp'] = None; import importlib.util as u\n"
-        "found = u.find_spec; u.find_spec = lambda n: None if n == 'aiohttp' else found(n)\n"
-        "from vario.app.cockpit.process import KeptPage\n"
-        f"page = KeptPage('127.0.0.1:{free_port()}')\n"
-        "page.send(b'{}'); print(page.problem); page.close()\n"
-    )
-    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)  # noqa: S603
-    assert "pip install 'glider-vario[page]'" in done.stdout
-
-
 def status(t_s: float = 0.0) -> Status:
     return Status(t_s, None, [], None, None)
 
@@ -449,59 +260,3 @@ def test_settings_in_a_recording_never_open_the_page() -> None:
     assert taken.page.address is None
     assert taken.page.passphrase_file is None
     assert taken.flight.bugs == 0.1
-
-
-def memory_of(pid: int) -> int:
-    """Resident memory in KiB (proc(5), VmRSS)."""
-    lines = Path(f"/proc/{pid}/status").read_text(encoding="ascii").splitlines()
-    return next(int(line.split()[1]) for line in lines if line.startswith("VmRSS"))
-
-
-def server_of(page: KeptPage) -> int:
-    found: list[int] = []
-    page._outlet.give(lambda process: found.append(process._process.pid))
-    return found[0]
-
-
-def server_grows(tmp_path: Path, hours: int) -> float:
-    """Feed hours of flight as fast as the server takes them; growth of its memory after the first hour."""
-    port = free_port()
-    page = kept(folder(tmp_path), port)
-    connection = stream_of(port)
-    assert connection is not None
-    ends = threading.Event()
-    reader = threading.Thread(target=drained, args=(connection, ends))
-    reader.start()
-    device: list[ServerProcess] = []
-    page._outlet.give(device.append)
-    device[0]._ours.setblocking(True)  # here nothing may be dropped
-    pid, sizes = server_of(page), []
-    filler = {"circle": {"lift": [1.234] * 24}, "settings": {"maccready": 1.0}, "quality": ["no_gnss"] * 8}
-    for hour in range(hours):
-        for k in range(36_000):
-            t_s = 3600.0 * hour + k / 10.0
-            state = {"sent": t_s, "t": t_s, "place": [t_s, -t_s, hour, 1.0, 2.0], "lift": 1.0, **filler}
-            device[0]._ours.send(json.dumps(state).encode())
-            if k % 3600 == 0:  # browsers come and go
-                other = stream_of(port)
-                if other is not None:
-                    other.close()
-        sizes.append(memory_of(pid))
-    ends.set()
-    reader.join()
-    connection.close()
-    page.close()
-    return (sizes[-1] - sizes[0]) / sizes[0]
-
-
-def drained(connection: socket.socket, ends: threading.Event) -> None:
-    connection.settimeout(0.2)
-    while not ends.is_set():
-        with suppress(TimeoutError):
-            connection.recv(65536)
-
-
-@pytest.mark.long
-def test_a_day_of_messages_costs_no_memory(tmp_path: Path) -> None:
-    """24 h at 10 Hz; a browser stays, others come and go. 5 % is the noise of an allocator (measured)."""
-    assert server_grows(tmp_path, 24) < 0.05

@@ -12,8 +12,9 @@ from typing import Any
 import orjson
 import pytest
 
-from tests.app.test_cockpit import drained, folder, free_port, kept, memory_of, server_of, stream_of
 from tests.support import missing
+from tests.support.cockpit_process import drained, free_port, kept, memory_of, server_of, stream_of
+from tests.support.cockpit_server import folder
 from tests.support.page_flights import demo
 from vario.app.cockpit.process import KeptPage, ServerProcess
 from vario.app.cockpit.state import state_of

@@ -99,6 +99,24 @@ def test_a_replay_without_words_says_so(tmp_path: Path, capsys: pytest.CaptureFi
     assert "note: no speech in the sound" in capsys.readouterr().out
 
 
+@pytest.mark.parametrize(
+    ("name", "why"),
+    [
+        ("nowhere", "no such folder; expected one that vario words has made"),
+        (".", "the settings name no language"),
+    ],
+)
+def test_a_folder_that_cannot_be_used_is_told_without_a_language(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], name: str, why: str
+) -> None:
+    flight = beginning(5.0, tmp_path / "flight.mcap")
+    command = ["report", str(flight), "--words", str(tmp_path / name), "--out", str(tmp_path / "page.html")]
+    assert main(command) == 0
+    printed = capsys.readouterr().out.replace("\n", " ")
+    assert "note: no speech in the sound" in printed
+    assert why in printed
+
+
 @pytest.mark.long
 def test_a_replay_speaks_the_same_every_time_and_without_words_says_so(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]

@@ -76,6 +76,7 @@ def test_the_commands_say_what_is_wrong(tmp_path: Path, capsys: pytest.CaptureFi
     assert 'under [voice] write language = "en"' in capsys.readouterr().err
     assert main(["ask", "height", "--config", str(config)]) == 2
     assert "height: cannot be said; expected average" in capsys.readouterr().err
+    (tmp_path / "marks").mkdir()
     assert main(["ask", "wind", "--config", str(config)]) == 2
     assert "no running instrument" in capsys.readouterr().err
 
@@ -89,6 +90,21 @@ def test_a_request_comes_to_the_running_instrument(tmp_path: Path) -> None:
     assert main(["ask", "wind", "goal", "--config", str(config)]) == 0
     side.look()
     assert side.take() == PilotAction(0.0, SAY, "wind goal")
+    side.close()
+
+
+def test_the_first_request_makes_the_folder_and_is_heard(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A new user has no marks yet: the request was refused although the instrument ran."""
+    config = tmp_path / "vario.toml"
+    config.write_text("", encoding="utf-8")
+    side = SideWatch(None, tmp_path / "marks", every_s=60.0)
+    side.start()
+    assert main(["ask", "wind", "--config", str(config)]) == 0
+    assert "is new: an instrument with these settings says it within a second" in capsys.readouterr().out
+    side.look()
+    assert side.take() == PilotAction(0.0, SAY, "wind")
     side.close()
 
 

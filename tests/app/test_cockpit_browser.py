@@ -143,6 +143,10 @@ FIT = """[...document.querySelectorAll('main > :not([hidden])')].filter((e) => e
   .map((e) => [e, e.getBoundingClientRect()])
   .map(([e, r]) => [r.left, r.top, r.right, r.bottom, e.scrollWidth - e.clientWidth])"""
 
+WATCH_TEXT = """(window.drawn = [], CanvasRenderingContext2D.prototype.fillText = (
+  (write) => function (...text) { window.drawn.push(text[0]); return write.apply(this, text); }
+)(CanvasRenderingContext2D.prototype.fillText), 0)"""
+
 EDGES = ".map((r, k) => (k ? r.top : r.bottom))"
 
 BUTTONS = """[...document.querySelectorAll('button, input')].filter((e) => e.checkVisibility())
@@ -190,6 +194,13 @@ def test_everything_fits_and_can_be_touched(browser: Browser, flight: Flight, si
 
 def output_of(name: str) -> str:
     return f"document.getElementById('{name}')"
+
+
+def test_the_scale_of_the_track_is_in_the_units_of_the_settings(browser: Browser, flight: Flight) -> None:
+    flight.config.write_text(WIDEST, encoding="utf-8")
+    script(browser, WATCH_TEXT)
+    wait(browser, lambda b: {"300 ft", "1 NM"} & set(script(b, "window.drawn")))
+    assert not {"100 m", "1 km"} & set(script(browser, "window.drawn.slice(-40)"))
 
 
 @pytest.mark.parametrize(("light", "least"), [("day", 7.0), ("night", 4.5)])

@@ -55,6 +55,7 @@ class Growth:
         server_kb: resident set of the server.
         tab_kb: JavaScript memory of the tab in use after a collection.
         nodes, listeners: of its document.
+        objects: arrays and plain objects that its scripts keep.
         received, painted: messages in the tab, and those shown.
     """
 
@@ -62,12 +63,35 @@ class Growth:
     tab_kb: list[float] = field(default_factory=list)
     nodes: list[int] = field(default_factory=list)
     listeners: list[int] = field(default_factory=list)
+    objects: list[int] = field(default_factory=list)
     received: int = 0
     painted: int = 0
 
 
+def objects_of(browser: Any) -> int:
+    """Arrays and plain objects that are alive; counting them collects the garbage first."""
+    count = 0
+    for kind in ("Array", "Object"):
+        prototype = browser.execute_cdp_cmd("Runtime.evaluate", {"expression": f"{kind}.prototype"})["result"]
+        found = browser.execute_cdp_cmd(
+            "Runtime.queryObjects", {"prototypeObjectId": prototype["objectId"], "objectGroup": "count"}
+        )["objects"]
+        length = browser.execute_cdp_cmd(
+            "Runtime.callFunctionOn",
+            {
+                "objectId": found["objectId"],
+                "functionDeclaration": "function() { return this.length; }",
+                "returnByValue": True,
+            },
+        )
+        count += int(length["result"]["value"])
+        browser.execute_cdp_cmd("Runtime.releaseObjectGroup", {"objectGroup": "count"})
+    return count
+
+
 def look(browser: Any, page: KeptPage, found: Growth) -> None:
     time.sleep(SETTLE_S)
+    found.objects.append(objects_of(browser))
     for _ in range(2):
         browser.execute_cdp_cmd("HeapProfiler.collectGarbage", {})
     metrics = browser.execute_cdp_cmd("Performance.getMetrics", {})["metrics"]
@@ -131,6 +155,7 @@ def check(found: Growth, messages: int) -> None:
     assert found.received > 0.8 * messages
     assert found.painted > 0.03 * messages
     assert grown_by(found.tab_kb) < 0.1
+    assert grown_by(found.objects) < 0.02
     assert grown_by(found.nodes) < 0.05
     assert grown_by(found.listeners) <= 0.0
     assert grown_by(found.server_kb) < 0.05

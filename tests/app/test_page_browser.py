@@ -19,6 +19,7 @@ from vario.app.page.build import page_html
 from vario.flight.reading import Reading
 from vario.flight.tone.cues import Cue, CueCall
 from vario.flight.tone.stage import Speech
+from vario.settings.display import Display, DisplayUnits
 from vario.sound.synth import Synth
 from vario.sound.word_bank import WordBank
 
@@ -268,6 +269,29 @@ def test_the_page_says_what_the_instrument_says(browser: Browser, tmp_path: Path
         assert np.sqrt(np.mean(page**2)) == pytest.approx(np.sqrt(np.mean(ours**2)), rel=0.05)
         alike = correlate(page, ours, "same") / np.sqrt(np.sum(ours**2) * np.sum(page**2))
         assert np.max(alike) > 0.99, begin  # times of the page are rounded to 0.01 s
+
+
+def test_every_text_is_in_the_units_of_the_settings(browser: Browser, tmp_path: Path) -> None:
+    """ICAO Annex 5: 1 kt = 0.514444 m/s, 1 ft = 0.3048 m."""
+    flown = demo()
+    path = tmp_path / "page.html"
+    units = DisplayUnits(Display(units="knots_and_feet"))
+    path.write_text(page_html(content_of(flown, units=units)), encoding="utf-8")
+    opened(browser, path)
+    climb = flown.climbs[0]
+    big, quiet = (
+        script(browser, f"document.querySelector('.climb {c}').textContent") for c in (".big", ".quiet")
+    )
+    assert big == f"{climb.average_mps / 0.514444:+.1f} kt"
+    assert quiet.startswith(f"{climb.gain_m / 0.3048:+.0f} ft in ")
+    low, high = flown.summary["flight"]["lowest_m"], flown.summary["flight"]["highest_m"]
+    facts = script(browser, "document.getElementById('facts').textContent")
+    assert f"{low / 0.3048:.0f} to {high / 0.3048:.0f} ft" in facts
+    assert script(browser, "document.getElementById('scale').textContent").startswith("−8+8 kt")
+    assert "kt" in script(browser, "document.querySelector('.climb p').textContent")
+    said = facts + script(browser, "document.getElementById('climbs-section').innerText")
+    assert " m/s" not in said
+    assert "km" not in said
 
 
 def test_playing_moves_the_cursor_as_time_passes(browser: Browser, page: Path) -> None:

@@ -25,6 +25,7 @@ from vario.app.picture.data import TraceData
 from vario.app.picture.sheet import REPORT_CAUTION, draw_report, write_report
 from vario.app.picture.style import AMBER, INK, MODE_STYLES, PAPER, TEAL
 from vario.app.picture.time_axis import set_time_axis
+from vario.settings.display import Display, DisplayUnits, Measure
 
 Trace = dict[str, NDArray[Any]]
 
@@ -129,7 +130,7 @@ def test_the_marks_of_the_pilot_are_in_every_panel_over_time_and_named_in_one() 
         {"t_s": 9000.0, "text": "after the end"},
     ]
     figure = draw_report(flight(), [CLIMB], "A flight", marks=marks)
-    for heading in ("Altitude", "Vario", "Indicated airspeed"):
+    for heading in ("Pressure altitude", "Vario", "Indicated airspeed"):
         lines = [line.get_xdata() for line in panel(figure, heading).lines]
         at = {float(x[0]) for x in lines if len(x) == 2 and x[0] == x[1]}
         assert at >= {100.0, 101.0, 390.0}
@@ -193,6 +194,21 @@ def test_wind_is_named_by_where_it_comes_from() -> None:
     assert "from 307°, 18 km/h" in texts(draw_report(flight(), [], ""))
 
 
+def test_the_picture_is_in_the_units_of_the_settings() -> None:
+    """ICAO Annex 5: 1 kt = 0.514444 m/s, 1 ft = 0.3048 m, 1 NM = 1852 m; 250 m are 820 ft, 5 m/s 10 kt."""
+    trace = flight(600, 1)
+    figure = draw_report(trace, [CLIMB], "", units=DisplayUnits(Display(units="knots_and_feet")))
+    said = texts(figure)
+    for words in ("Pressure altitude, ft", "Vario and netto, kt", "Indicated airspeed, kt", "Track, NM"):
+        assert words in said
+    assert "from 307°, 10 kt" in said
+    assert f"{CLIMB['gain_m'] / 0.3048:+.0f} ft" in said
+    assert " m/s" not in said
+    assert "km" not in said
+    (flown,) = [x for x in panel(figure, "Indicated airspeed").lines if x.get_label() == "flown"]
+    np.testing.assert_allclose(flown.get_ydata(), trace["ias_mps"] / 0.514444, rtol=1e-5)
+
+
 def test_wind_arrow_points_downwind() -> None:
     (arrow,) = [t for t in panel(draw_report(flight(), [], ""), "Track").texts if hasattr(t, "arrow_patch")]
     tail, tip = np.array(arrow.get_position()), np.array(arrow.xy)  # type: ignore[attr-defined]
@@ -203,7 +219,7 @@ def test_wind_arrow_points_downwind() -> None:
 def test_climbs_are_numbered_and_listed() -> None:
     climbs = [CLIMB, CLIMB | {"start_s": 300.0, "end_s": 390.0, "gain_m": -5.0, "direction": "both"}]
     figure = draw_report(flight(), climbs, "")
-    for heading in ("Altitude", "Track", "Climbs"):
+    for heading in ("Pressure altitude", "Track", "Climbs"):
         numbers = [t.get_text() for t in panel(figure, heading).texts if t.get_text() in ("1", "2")]
         assert numbers == ["1", "2"], heading
     said = texts(figure)
@@ -293,7 +309,7 @@ def test_thinning_keeps_means_and_extremes(seed: int, n: int, unknown: float) ->
     random = np.random.default_rng(seed)
     t_s = np.sort(random.uniform(0.0, 1000.0, n))
     values = np.where(random.random(n) < unknown, np.nan, random.normal(size=n))
-    line = TraceData({"t_s": t_s, "vario_mps": values}, []).line("vario_mps")
+    line = TraceData({"t_s": t_s, "vario_mps": values}, []).line("vario_mps", Measure.VERTICAL_SPEED)
     known = np.isfinite(values)
     assert line.empty == (not known.any())
     if line.empty:
@@ -312,7 +328,7 @@ def test_a_gap_in_the_recording_is_not_bridged(rate_hz: int) -> None:
     whole = flight(1000, rate_hz)
     kept = (whole["t_s"] < 300) | (whole["t_s"] > 500)
     trace = {name: values[kept] for name, values in whole.items()}
-    line = TraceData(trace, []).line("altitude_m")
+    line = TraceData(trace, []).line("altitude_m", Measure.HEIGHT)
     steps_s = np.diff(line.t_s[np.isfinite(line.mean)])
     (jump,) = np.flatnonzero(steps_s > 100)
     assert np.isnan(line.mean[jump + 1])

@@ -76,6 +76,7 @@ def test_the_commands_say_what_is_wrong(tmp_path: Path, capsys: pytest.CaptureFi
     assert 'under [voice] write language = "en"' in capsys.readouterr().err
     assert main(["ask", "height", "--config", str(config)]) == 2
     assert "height: cannot be said; expected average" in capsys.readouterr().err
+    (tmp_path / "marks").mkdir()
     assert main(["ask", "wind", "--config", str(config)]) == 2
     assert "no running instrument" in capsys.readouterr().err
 
@@ -92,11 +93,44 @@ def test_a_request_comes_to_the_running_instrument(tmp_path: Path) -> None:
     side.close()
 
 
+def test_the_first_request_makes_the_folder_and_is_heard(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A new user has no marks yet: the request was refused although the instrument ran."""
+    config = tmp_path / "vario.toml"
+    config.write_text("", encoding="utf-8")
+    side = SideWatch(None, tmp_path / "marks", every_s=60.0)
+    side.start()
+    assert main(["ask", "wind", "--config", str(config)]) == 0
+    assert "is new: an instrument with these settings says it within a second" in capsys.readouterr().out
+    side.look()
+    assert side.take() == PilotAction(0.0, SAY, "wind")
+    side.close()
+
+
 def test_a_replay_without_words_says_so(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     flight = beginning(5.0, tmp_path / "flight.mcap")
     options = ["--no-picture", "--set", "voice.language=en", "--out", str(tmp_path / "out")]
     assert main(["replay", str(flight), *options, "--words", str(tmp_path / "nowhere")]) == 0
     assert "note: no speech in the sound" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize(
+    ("name", "why"),
+    [
+        ("nowhere", "no such folder; expected one that vario words has made"),
+        (".", "the settings name no language"),
+    ],
+)
+def test_a_folder_that_cannot_be_used_is_told_without_a_language(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], name: str, why: str
+) -> None:
+    flight = beginning(5.0, tmp_path / "flight.mcap")
+    command = ["report", str(flight), "--words", str(tmp_path / name), "--out", str(tmp_path / "page.html")]
+    assert main(command) == 0
+    printed = capsys.readouterr().out.replace("\n", " ")
+    assert "note: no speech in the sound" in printed
+    assert why in printed
 
 
 @pytest.mark.long

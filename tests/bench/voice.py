@@ -6,6 +6,11 @@ the 30 dB of speech dynamics that the masker leaves, weighted by the importance 
 speech; equal to the copy of the table in google/speech_intelligibility_index). The standard calls 0.75 and
 more good, 0.45 and less poor (annex A, from memory). The masker is the tone as it sounds during speech,
 without its pauses, at every lift and sink.
+
+Beside it stand the two measures of the cues: by how much a third-octave band of the speech stands above the
+masked threshold in a step of 20 ms (ISO 7731 asks 13 dB of a danger signal; its threshold falls by 2.5 dB
+from each band to the next higher one; both from memory), the loudness level by ISO 532-1, and the index in
+pink noise as strong as the speech.
 """
 
 from __future__ import annotations
@@ -18,6 +23,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import signal
 
+from tests.support.loudness import phon
 from vario.flight.inputs.quality import Quality
 from vario.flight.motion.mode import Mode
 from vario.flight.setup import Setup
@@ -61,6 +67,33 @@ def index(speech: Samples, masker: Samples) -> float:
     return float(np.sum(IMPORTANCE * np.clip((snr_db + 15.0) / 30.0, 0.0, 1.0)))
 
 
+def stands_out_db(speech: Samples, masker: Samples) -> float:
+    """Of the strongest band, dB; median over the steps of 20 ms in which the speech sounds."""
+    step = WORDS_HZ // 50
+    edges_hz = 1000.0 * 10.0 ** ((np.arange(-8, 11) - 0.5) / 10.0)
+    powers = []
+    for sound in (speech, masker):
+        frequency_hz, _, power = signal.spectrogram(sound, WORDS_HZ, "hann", 2 * step, step, nfft=4096)
+        at = np.digitize(frequency_hz, edges_hz)
+        powers.append(np.array([power[at == k].sum(axis=0) for k in range(1, edges_hz.size)]) + 1e-12)
+    for band in range(1, len(BANDS_HZ)):
+        powers[1][band] = np.maximum(powers[1][band], powers[1][band - 1] * 10.0**-0.25)
+    sounds = powers[0].sum(axis=0) > 0.05 * powers[0].sum(axis=0).max()
+    return float(np.median(10.0 * np.log10((powers[0] / powers[1]).max(axis=0))[sounds]))
+
+
+def pink(n: int, rms: float) -> Samples:
+    """Noise with the same power in each third-octave band."""
+    spectrum = np.fft.rfft(np.random.default_rng(1).standard_normal(n))
+    noise = np.fft.irfft(spectrum / np.sqrt(np.maximum(np.arange(spectrum.size), 1.0)), n)
+    return np.asarray(noise * (rms / np.sqrt(np.mean(noise**2))))
+
+
+def phons(sound: Samples) -> float:
+    """Loudness level of the sound as a whole, phon."""
+    return phon(signal.resample_poly(sound, 160, 147 * WORDS_HZ // 44100), 48000)
+
+
 def rendered(bank: WordBank, words: tuple[str, ...], tone: ToneCommand) -> tuple[Samples, Samples]:
     """Speech alone, and the tone as it sounds during the speech."""
     sound = bank.sentence(words)
@@ -81,6 +114,10 @@ def main(folder: Path) -> None:
         bank = load_words(folder, language, WORDS_HZ)
         found: list[float] = []
         loudness_db: list[float] = []
+        over_db: list[float] = []
+        noisy: list[float] = []
+        speech_phon: list[float] = []
+        tone_phon: list[float] = []
         stage = ToneStage(Setup())
         for vario_mps in np.arange(-5.0, 5.1, 1.0):
             heard = CueInputs(0.0, Mode.CIRCLING, Quality.OK, vario_known=True)
@@ -92,9 +129,17 @@ def main(folder: Path) -> None:
                 speech, tone = rendered(bank, words, command)
                 found.append(index(speech, tone))
                 loudness_db.append(10.0 * np.log10(np.mean(speech**2) / np.mean(tone**2)))
+                over_db.append(stands_out_db(speech, tone))
+                noise = pink(speech.size, float(np.sqrt(np.mean(speech**2))))
+                noisy.append(index(speech, tone + noise))
+            speech_phon.append(phons(speech))
+            tone_phon.append(phons(tone))
         sys.stdout.write(
             f"{language}: index over a continuous tone {min(found):.2f} to {max(found):.2f}, median "
-            f"{np.median(found):.2f}; speech over tone {np.median(loudness_db):+.0f} dB\n"
+            f"{np.median(found):.2f}, in noise too {min(noisy):.2f} to {max(noisy):.2f}; speech over tone "
+            f"{np.median(loudness_db):+.0f} dB; over the masked threshold at least {min(over_db):.0f} dB; "
+            f"loudness level {max(speech_phon):.0f} phon, of the lowered tone {min(tone_phon):.0f} to "
+            f"{max(tone_phon):.0f}\n"
         )
 
 

@@ -1,6 +1,5 @@
 """The sound measured by independent tools: SoX, the loudness model of ISO 532-1, and the block clock."""
 
-import math
 import shutil
 import subprocess
 import time
@@ -17,6 +16,7 @@ from scipy import signal
 from tests.bench.sound import times_real_time
 from tests.support import missing
 from tests.support.examples import drawn, short
+from tests.support.loudness import phon
 from tests.support.setups import setup
 from vario.flight.inputs.quality import Quality
 from vario.flight.motion.mode import Mode
@@ -29,7 +29,6 @@ from vario.sound.cue_sounds import cue_sounds
 from vario.sound.flac import FlacSink
 from vario.sound.synth import Synth
 
-FULL_SCALE_PA = 2.0  # 97 dB at the ear: a sine of full scale; a cockpit is loud
 needs_sox = pytest.mark.skipif(shutil.which("sox") is None, reason=missing.SOX)
 
 
@@ -77,14 +76,6 @@ def test_sox_counts_the_beeps_that_were_meant(tmp_path: Path, vario_mps: float) 
 
 
 # --- loudness
-
-
-def phon(pcm: NDArray[np.int16], rate_hz: int) -> float:
-    """Loudness level by ISO 532-1 (Zwicker, stationary, free field), by an independent library."""
-    mosqito = missing.library("mosqito.sq_metrics")
-    pressure_pa = pcm / 32768.0 * FULL_SCALE_PA
-    sone, _, _ = mosqito.loudness_zwst(pressure_pa, rate_hz)
-    return float(40.0 + 10.0 * math.log2(sone))
 
 
 @pytest.mark.parametrize("preset", short(1, TONE_PRESETS))

@@ -17,7 +17,7 @@ from vario.app.page.build import PageContent
 from vario.app.replay.session import ReplaySession
 from vario.flight.reading import Reading
 from vario.flight.thermal.climbs import Climb
-from vario.settings.display import METRIC
+from vario.settings.display import METRIC, DisplayUnits
 from vario.settings.load import parse_settings
 from vario.sound.word_bank import WordBank
 
@@ -104,8 +104,10 @@ def moved(point: Any, by_s: float) -> Any:
     return replace(point, t_s=point.t_s + by_s)
 
 
-def content_of(flown: Flown, words: WordBank | None = None, **summary: Any) -> dict[str, Any]:
-    content = PageContent(METRIC, words)
+def content_of(
+    flown: Flown, words: WordBank | None = None, units: DisplayUnits = METRIC, **summary: Any
+) -> dict[str, Any]:
+    content = PageContent(units, words)
     for reading in flown.readings:
         content.take(reading)
     return content.result(flown.summary | summary, flown.climbs)

@@ -19,7 +19,7 @@ from vario.app.page.tones import ToneLog
 from vario.app.replay.session import ReplaySession
 from vario.flight.reading import Reading
 from vario.flight.thermal.climbs import Climb
-from vario.settings.display import DisplayUnits
+from vario.settings.display import DisplayUnits, Measure
 from vario.settings.glider import Glider
 from vario.settings.schema import Settings
 from vario.sound.word_bank import WordBank
@@ -72,6 +72,11 @@ class PageContent:
         seen = hindsight is not None and hindsight.t_s.size > 1
         return {
             "summary": summary,
+            "units": {
+                str(measure): (unit.symbol, unit.factor, unit.decimals)
+                for measure in Measure
+                for unit in (self._units.of(measure),)
+            },
             "rows": self._rows.result(hindsight if seen else None),
             "panels": panels(self._units, hindsight=seen),
             "tones": self._tones.result(),

@@ -11,6 +11,7 @@ from matplotlib.collections import PolyCollection
 
 from vario.app.picture.data import Floats, TraceData
 from vario.app.picture.style import AMBER, INK, SMALL, SOFT_INK, VIOLET
+from vario.settings.display import Measure
 
 STEP_S = 1.0
 SMOOTHED_S = 3.0
@@ -52,8 +53,10 @@ def draw_band(axes: Axes, flight: TraceData, climb: Mapping[str, Any]) -> None:
     axes.set_xlim(-reach_m, reach_m)
     axes.set_ylim(-1.1 * reach_m, reach_m)
     left, base = -0.95 * reach_m, -1.02 * reach_m
-    axes.plot([left, left + 100.0], [base, base], color=SOFT_INK, linewidth=1.2)
-    axes.text(left, base + 0.04 * reach_m, "100 m", fontsize=SMALL, color=SOFT_INK)
+    unit = flight.unit(Measure.HEIGHT)
+    many = 300.0 if unit.symbol == "ft" else 100.0
+    axes.plot([left, left + many / unit.factor], [base, base], color=SOFT_INK, linewidth=1.2)
+    axes.text(left, base + 0.04 * reach_m, f"{many:.0f} {unit.symbol}", fontsize=SMALL, color=SOFT_INK)
 
 
 def _in_air(flight: TraceData, climb: Mapping[str, Any]) -> tuple[Floats, Floats, Floats, Floats] | None:

@@ -14,8 +14,10 @@ from matplotlib.figure import Figure
 from vario.app.picture.bands import draw_band
 from vario.app.picture.data import TraceData
 from vario.app.picture.style import INK, LARGE, NORMAL, PAPER, SMALL, SOFT_INK
+from vario.settings.display import METRIC, Measure, Unit
 
 MOST = 8
+VERTICAL = METRIC.of(Measure.VERTICAL_SPEED)
 INNER, OUTER = 0.62, 1.0  # width of the ring, in units of its radius
 LEAST_SPAN_MPS = 1.0
 """Minimum range of the shades, so that a well-centred climb looks even."""
@@ -65,12 +67,12 @@ def draw_circles(figure: Figure, flight: TraceData, bottom: float, height: float
     for place, (number, climb) in enumerate(drawn):
         left = 0.045 + place * 0.93 / len(drawn)  # few circles are spread over the whole width
         axes = figure.add_axes((left, bottom, 0.92 * width, 0.76 * height))
-        draw_circle(axes, number, climb["circle"])
+        draw_circle(axes, number, climb["circle"], flight.unit(Measure.VERTICAL_SPEED))
         if beside:
             draw_band(figure.add_axes((left + width, bottom, 0.92 * width, 0.76 * height)), flight, climb)
 
 
-def draw_circle(axes: Axes, number: int, circle: Mapping[str, Any]) -> None:
+def draw_circle(axes: Axes, number: int, circle: Mapping[str, Any], unit: Unit = VERTICAL) -> None:
     """Draw one circle: a ring of sectors, number and mean of the climb inside, an arrow towards the core."""
     axes.set_aspect("equal")
     axes.set_axis_off()
@@ -100,11 +102,11 @@ def draw_circle(axes: Axes, number: int, circle: Mapping[str, Any]) -> None:
         round_ = np.linspace(0.0, math.tau, 73)
         axes.plot(radius_1 * np.sin(round_), radius_1 * np.cos(round_), color=SOFT_INK, linewidth=0.6)
     axes.text(0, 0.12, str(number), fontsize=LARGE, fontweight="bold", color=INK, ha="center", va="center")
-    axes.text(0, -0.2, f"{middle:+.1f} m/s", fontsize=NORMAL, color=INK, ha="center", va="center")
+    axes.text(0, -0.2, unit.shown(middle, sign=True), fontsize=NORMAL, color=INK, ha="center", va="center")
     if circle["from_north"]:
         axes.text(0, 1.17, "N", fontsize=SMALL, color=SOFT_INK, ha="center", va="center")
     towards = circle.get("towards_rad")
-    below = "even" if towards is None else f"{circle['asymmetry_mps']:+.1f} m/s"
+    below = "even" if towards is None else unit.shown(circle["asymmetry_mps"], sign=True)
     if towards is not None:
         tip = 1.3
         axes.annotate(

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vario.app.outputs.track import track_m
+from vario.settings.display import METRIC, DisplayUnits, Measure, Unit
 
 Floats = NDArray[np.float64]
 
@@ -60,6 +61,7 @@ class TraceData:
         trace: columns by name, each of shape (n,).
         climbs: the climbs, in order of time.
         start_utc: the time of `t_s` = 0; None: unknown.
+        units: the units of the picture. The columns are in SI units.
     """
 
     def __init__(
@@ -67,8 +69,10 @@ class TraceData:
         trace: Mapping[str, NDArray[Any]],
         climbs: Sequence[Mapping[str, Any]],
         start_utc: datetime | None = None,
+        units: DisplayUnits = METRIC,
     ) -> None:
         self._trace = trace
+        self.units = units
         self.start_utc = start_utc
         self.climbs = climbs
         self.t_s: Floats = np.asarray(trace.get("t_s", ()), np.float64)
@@ -92,9 +96,13 @@ class TraceData:
         """A column of text, shape (n,); empty text for a missing column."""
         return np.asarray(self._trace[name] if name in self._trace else [""] * self.t_s.size, np.str_)
 
-    def line(self, name: str, scale: float = 1.0) -> Line:
-        """A column reduced for a time panel, multiplied by `scale`."""
-        values = self.column(name) * scale
+    def unit(self, measure: Measure) -> Unit:
+        """The unit of a measure in the picture."""
+        return self.units.of(measure)
+
+    def line(self, name: str, measure: Measure) -> Line:
+        """A column reduced for a time panel, in the unit of its measure."""
+        values = self.column(name) * self.unit(measure).factor
         if not values.size:
             return Line(values, values, values, values)
         known = np.isfinite(values)

@@ -28,8 +28,8 @@ from vario.app.picture.style import (
     say_empty,
 )
 from vario.flight.motion.mode import Mode
+from vario.settings.display import Measure
 
-KMH = 3.6
 _LETTER_ROOM = 0.0065  # width of a letter, as a share of the panel width
 _LONGEST_NAME = 40
 _BADGE_ROOM = 0.022  # width of the number of a climb, as a share of the panel width
@@ -37,12 +37,13 @@ _BADGE_ROOM = 0.022  # width of the number of a climb, as a share of the panel w
 
 def draw_altitude(axes: Axes, flight: TraceData) -> None:
     """Altitude, with the modes as a strip below and with the numbers of the climbs."""
-    dress(axes, "Altitude, m")
-    altitude = flight.line("altitude_m")
+    unit = flight.unit(Measure.HEIGHT)
+    dress(axes, f"Pressure altitude, {unit.symbol}")
+    altitude = flight.line("altitude_m", Measure.HEIGHT)
     if altitude.empty:
         say_empty(axes, "no altitude in this recording")
         return
-    bottom, top = _limits([altitude.low, altitude.high], least_span=60.0)
+    bottom, top = _limits([altitude.low, altitude.high], least_span=60.0 * unit.factor)
     strip = 0.085 * (top - bottom)
     bottom -= 1.3 * strip
     modes = flight.thin_words("mode")
@@ -74,8 +75,9 @@ def draw_altitude(axes: Axes, flight: TraceData) -> None:
 
 def draw_vario(axes: Axes, flight: TraceData) -> None:
     """Vario and netto, with the average of each climb as a bar."""
-    dress(axes, "Vario and netto, m/s")
-    vario, netto = flight.line("vario_mps"), flight.line("netto_mps")
+    unit = flight.unit(Measure.VERTICAL_SPEED)
+    dress(axes, f"Vario and netto, {unit.symbol}")
+    vario, netto = (flight.line(name, Measure.VERTICAL_SPEED) for name in ("vario_mps", "netto_mps"))
     if vario.empty and netto.empty:
         say_empty(axes, "no vario in this recording")
         return
@@ -90,7 +92,7 @@ def draw_vario(axes: Axes, flight: TraceData) -> None:
     if averages:
         drawn.append(
             axes.hlines(
-                [climb["average_mps"] for climb in averages],
+                [climb["average_mps"] * unit.factor for climb in averages],
                 [climb["start_s"] for climb in averages],
                 [climb["end_s"] for climb in averages],
                 colors=AMBER,
@@ -99,8 +101,8 @@ def draw_vario(axes: Axes, flight: TraceData) -> None:
                 label="average of the whole climb",
             )
         )
-    low, high = _limits([vario.low, vario.high, netto.mean], least_span=1.0, outermost=0.005)
-    axes.set_ylim(min(low, -2.0), max(high, 2.0))
+    low, high = _limits([vario.low, vario.high, netto.mean], least_span=unit.factor, outermost=0.005)
+    axes.set_ylim(min(low, -2.0 * unit.factor), max(high, 2.0 * unit.factor))
     _legend(axes, drawn)
     missing = [name for name, line in (("vario", vario), ("netto", netto)) if line.empty]
     remarks = [f"no {name} in this recording" for name in missing]
@@ -113,9 +115,10 @@ def draw_vario(axes: Axes, flight: TraceData) -> None:
 
 def draw_airspeed(axes: Axes, flight: TraceData) -> None:
     """Indicated airspeed and speed to fly."""
-    dress(axes, "Indicated airspeed, km/h")
-    airspeed = flight.line("ias_mps", KMH)
-    to_fly = flight.line("speed_to_fly_mps", KMH)
+    unit = flight.unit(Measure.SPEED)
+    dress(axes, f"Indicated airspeed, {unit.symbol}")
+    airspeed = flight.line("ias_mps", Measure.SPEED)
+    to_fly = flight.line("speed_to_fly_mps", Measure.SPEED)
     if airspeed.empty and to_fly.empty:
         say_empty(axes, "no airspeed in this recording")
         return
@@ -125,7 +128,7 @@ def draw_airspeed(axes: Axes, flight: TraceData) -> None:
         drawn.append(_plot(axes, airspeed, INK, 1.0, "flown", zorder=2.4))
     if not to_fly.empty:
         drawn.append(_plot(axes, to_fly, AMBER, 1.8, "speed to fly", dashes=(3.5, 1.5), zorder=2.6))
-    axes.set_ylim(*_limits([airspeed.mean, to_fly.mean], least_span=40.0))
+    axes.set_ylim(*_limits([airspeed.mean, to_fly.mean], least_span=11.0 * unit.factor))
     _legend(axes, drawn)
     missing = [name for name, line in (("airspeed", airspeed), ("speed to fly", to_fly)) if line.empty]
     _remark(axes, [f"no {name} in this recording" for name in missing])

@@ -22,6 +22,7 @@ from vario.app.picture.panels import draw_airspeed, draw_altitude, draw_marks, d
 from vario.app.picture.style import HUGE, INK, NORMAL, PAPER, SMALL, SOFT_INK
 from vario.app.picture.time_axis import set_time_axis
 from vario.app.picture.track import draw_climbs, draw_track, table_share
+from vario.settings.display import METRIC, DisplayUnits, Measure
 
 REPORT_CAUTION = (
     "Replayed from a recording. Not certified, and no substitute for certified instruments: do not judge "
@@ -44,6 +45,7 @@ def write_report(
     *,
     marks: Sequence[Mapping[str, Any]] = (),
     start_utc: datetime | None = None,
+    units: DisplayUnits = METRIC,
 ) -> None:
     """Draw the flight into a PNG file.
 
@@ -57,11 +59,12 @@ def write_report(
         notes: warnings, each a short sentence, for the bottom of the page.
         marks: marks of the pilot, one mapping each with t_s and text.
         start_utc: the time of `t_s` = 0, for the time axis; None: it counts from the first row.
+        units: the units of the page.
 
     Raises:
         OSError: if the file cannot be written.
     """
-    figure = draw_report(trace, climbs, title, notes, marks=marks, start_utc=start_utc)
+    figure = draw_report(trace, climbs, title, notes, marks=marks, start_utc=start_utc, units=units)
     with warnings.catch_warnings():
         # A title in a script that the font lacks is drawn with boxes, without a warning.
         warnings.filterwarnings("ignore", message="Glyph .* missing from")
@@ -76,9 +79,10 @@ def draw_report(
     *,
     marks: Sequence[Mapping[str, Any]] = (),
     start_utc: datetime | None = None,
+    units: DisplayUnits = METRIC,
 ) -> Figure:
     """The page as a figure; for the arguments see `write_report`."""
-    flight = TraceData(trace, climbs, start_utc)
+    flight = TraceData(trace, climbs, start_utc, units)
     width_in, height_in = _SIZE_IN
     strip_in = _CIRCLES_IN if chosen(climbs) else 0.0
     # The row of circles is between panels and bottom; all else keeps its size.
@@ -135,11 +139,12 @@ def _facts(flight: TraceData) -> Iterator[str]:
     altitude_m = flight.column("altitude_m")
     known = altitude_m[np.isfinite(altitude_m)]
     if known.size:
-        yield f"{known.min():.0f} to {known.max():.0f} m".replace("-", "−")
+        height = flight.unit(Measure.HEIGHT)
+        yield f"{height.figure(known.min())} to {height.shown(known.max())}"
     gains_m = [climb["gain_m"] for climb in flight.climbs if climb.get("gain_m") is not None]
     count = len(flight.climbs)
     if count:
-        gained = f" gaining {sum(gains_m):.0f} m" if gains_m else ""
+        gained = f" gaining {flight.unit(Measure.HEIGHT).shown(sum(gains_m))}" if gains_m else ""
         yield f"{count} climb{'s' if count > 1 else ''}{gained}"
 
 

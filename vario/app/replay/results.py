@@ -23,6 +23,7 @@ from vario.app.replay.session import ReplaySession
 from vario.flight.inputs.frames import JUMP_S
 from vario.flight.reading import Reading
 from vario.flight.thermal.climbs import Climb
+from vario.settings.display import METRIC, DisplayUnits
 from vario.settings.glider import Glider
 from vario.settings.schema import Settings
 from vario.sound.errors import SoundLibraryError
@@ -80,7 +81,7 @@ def replay(
         source, settings, glider, follow_changes=follow_changes, progress=progress, hindsight=hindsight
     )
     rate_hz, start_utc = settings.trace.rate_hz, source.info.start_utc
-    drawing = Drawing(rate_hz, start_utc) if picture else None
+    drawing = Drawing(rate_hz, start_utc, DisplayUnits(settings.display)) if picture else None
     with (
         _sink(out_dir / TONE if sound else None, words) as sink,
         result_file(out_dir / TRACE) as trace_path,
@@ -134,9 +135,12 @@ def _remove(path: Path) -> None:
 class Drawing:
     """Collects the data for the picture during the flight. Memory is bounded."""
 
-    def __init__(self, rate_hz: float, start_utc: datetime | None = None) -> None:
+    def __init__(
+        self, rate_hz: float, start_utc: datetime | None = None, units: DisplayUnits = METRIC
+    ) -> None:
         self._rows = Columns(COLUMNS, rate_hz, start_utc, most_rows=MOST_ROWS)
         self._start_utc = start_utc
+        self._units = units
         self._circles = CirclePictures()
         self._circle_of_climb: list[object] = []
 
@@ -167,6 +171,7 @@ class Drawing:
             summary["warnings"],
             marks=summary["marks"],
             start_utc=self._start_utc,
+            units=self._units,
         )
 
     def _finish(self, climbs: Sequence[Climb]) -> None:

@@ -67,11 +67,15 @@ def _ask(arguments: argparse.Namespace) -> int:
     if unknown:
         raise AppError(f"{' '.join(unknown)}: cannot be said; expected {', '.join(SPOKEN)}")
     folder = arguments.marks or marks_folder(arguments.config)
-    if not is_watched(folder):
+    # Before the first mark or request there is no folder. An instrument that runs finds it at its next check.
+    is_new = not folder.exists()
+    if not is_new and not is_watched(folder):
         raise AppError(
             f"no running instrument reads {folder.absolute()}; name its settings file with --config, or its "
             "folder with --marks"
         )
     drop_request(folder, " ".join(arguments.name), datetime.now(UTC))
     print(f"asked for {', '.join(arguments.name)}")
+    if is_new:
+        print(shown(f"{folder.absolute()} is new: an instrument with these settings says it within a second"))
     return 0

@@ -18,13 +18,21 @@ def words_folder(loaded: LoadedSettings) -> Path:
 
 
 def words_of(loaded: LoadedSettings, sample_rate_hz: int, folder: Path | None = None) -> WordBank | None:
-    """The recorded words for these settings; None if they name no language.
+    """The recorded words for these settings; None if they name no language and no folder is given.
 
     Raises:
-        WordsMissingError: if words are missing; the message says what to do.
+        WordsMissingError: if words are missing, or a folder is given without a language; the message says
+            what to do.
     """
+    if folder is not None and not folder.is_dir():
+        raise WordsMissingError(f"{folder}: no such folder; expected one that vario words has made")
     language = loaded.settings.voice.language
     if language is None:
+        if folder is not None:
+            raise WordsMissingError(
+                f"{folder}: not used, because the settings name no language; add --set voice.language=en, or "
+                "the two letters of another language"
+            )
         return None
     return load_words(folder or words_folder(loaded), language, sample_rate_hz)
 

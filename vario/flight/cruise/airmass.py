@@ -2,7 +2,8 @@
 
 Netto is the vario plus the sink of the glider at this airspeed and load. Relative netto is netto less the
 sink of a circling glider: the climb that circling here would give. Neither is given without airspeed, without
-a glider file, on the ground, or on tow, where the polar does not describe the glider's energy.
+a glider file, on the ground, on tow or with open airbrakes, where the polar does not describe the glider's
+energy.
 """
 
 from __future__ import annotations
@@ -10,6 +11,8 @@ from __future__ import annotations
 from drivers.quick import dataclass
 from vario.flight.core.low_pass import LowPass
 from vario.flight.core.polar import true_scale
+from vario.flight.cruise.airbrakes import AirbrakeWatch
+from vario.flight.estimate.result import Estimate
 from vario.flight.inputs.health import Inputs
 from vario.flight.motion.attitude import Attitude
 from vario.flight.motion.energy import Energy
@@ -29,13 +32,15 @@ LOAD_LAG_S = 0.3
 
 @dataclass(frozen=True, slots=True)
 class Airmass:
-    """Vertical speeds, up positive; None: not known."""
+    """Vertical speeds, up positive; None: not known. `braking`: the airbrakes are open."""
 
     netto_mps: float | None
     relative_netto_mps: float | None
+    braking: bool = False
 
 
 NOTHING = Airmass(None, None)
+BRAKING = Airmass(None, None, braking=True)
 
 
 class AirmassStage:
@@ -58,19 +63,30 @@ class AirmassStage:
         self._load = LowPass(LOAD_LAG_S, 1.0)
         self._load_sample = 1.0
         self._load_age_s = 0.0
+        self._airbrakes = AirbrakeWatch()
 
-    def update(self, inputs: Inputs, attitude: Attitude | None, energy: Energy, mode: Mode) -> Airmass:
+    def update(self, inputs: Inputs, estimate: Estimate, mode: Mode) -> Airmass:
         """One frame. `mode` is that of the frame before."""
+        netto_mps, scale = self._netto_mps(inputs, estimate.attitude, estimate.energy, mode)
+        if self._airbrakes.update(netto_mps, estimate.monitor.air_up_mps, inputs.frame.dt_s):
+            return BRAKING
+        if netto_mps is None:
+            return NOTHING
+        return Airmass(netto_mps, netto_mps - scale * self._circling_sink_mps)
+
+    def _netto_mps(
+        self, inputs: Inputs, attitude: Attitude | None, energy: Energy, mode: Mode
+    ) -> tuple[float | None, float]:
+        """Netto by the polar, and the factor from equivalent to true speeds."""
         load = self._load_factor(inputs, attitude)
         if self._polar is None or energy.vario_mps is None or energy.ias_mps is None:
-            return NOTHING
+            return None, 1.0
         if mode in (Mode.GROUND, Mode.LAUNCH):
-            return NOTHING
+            return None, 1.0
         if energy.ias_mps < POLAR_FROM * self._polar.min_sink_speed_mps or energy.density_kgpm3 is None:
-            return NOTHING
+            return None, 1.0
         scale = true_scale(energy.density_kgpm3)
-        netto_mps = energy.vario_mps + scale * self._polar.sink_loaded_mps(energy.ias_mps, load)
-        return Airmass(netto_mps, netto_mps - scale * self._circling_sink_mps)
+        return energy.vario_mps + scale * self._polar.sink_loaded_mps(energy.ias_mps, load), scale
 
     def _load_factor(self, inputs: Inputs, attitude: Attitude | None) -> float:
         """The smoothed load factor: of the IMU, otherwise of another instrument, otherwise 1."""

@@ -78,7 +78,7 @@ LEAST_BELIEVED = 0.8
 
 
 class SpeedToFlyStage:
-    """Commands an indicated airspeed in cruise, and nothing in any other mode."""
+    """Commands an indicated airspeed in cruise, and nothing in any other mode or with open airbrakes."""
 
     def __init__(self, setup: Setup) -> None:
         self._turbulence = Turbulence()
@@ -122,7 +122,7 @@ class SpeedToFlyStage:
         density = energy.density_kgpm3
         # Below that the airspeed is false, and a command to fly faster would be false too.
         believed = energy.ias_mps is None or energy.ias_mps > LEAST_BELIEVED * self._stall_mps
-        if mode is not Mode.CRUISE or self._polar is None or density is None or not believed:
+        if mode is not Mode.CRUISE or air.braking or self._polar is None or density is None or not believed:
             self._netto.pause()
             self._dolphin_mps = self._wanted_mps = None
             return SpeedCommand(None, None, None, None, Limit.NONE, turbulence_mps2)

@@ -105,6 +105,7 @@ class ModeInputs:
         left_s: time since the last circling ended.
         netto_mps: smoothed netto.
         above_field_m: height above the field of departure; None: not known or far from it.
+        braking: the airbrakes are open; False: closed, or not known.
     """
 
     tas_mps: float | None
@@ -125,6 +126,7 @@ class ModeInputs:
     left_s: float = math.inf
     netto_mps: float | None = None
     above_field_m: float | None = None
+    braking: bool = False
 
 
 def flying(i: ModeInputs) -> bool:
@@ -211,12 +213,17 @@ def _over_field(i: ModeInputs, below_m: float) -> bool:
 
 
 def _braking(i: ModeInputs) -> bool:
-    return i.netto_mps is not None and i.netto_mps < BRAKING_MPS
+    return i.braking or (i.netto_mps is not None and i.netto_mps < BRAKING_MPS)
 
 
 def braking_low(i: ModeInputs) -> bool:
     """In automatic mode, within 300 m above the field, the air seems to sink by more than 2 m/s."""
     return i.mode_override == "automatic" and _over_field(i, LOW_M) and _braking(i)
+
+
+def airbrakes_low(i: ModeInputs) -> bool:
+    """In automatic mode, within 300 m above the field, the inertial unit shows open airbrakes."""
+    return i.mode_override == "automatic" and _over_field(i, LOW_M) and i.braking
 
 
 def on_final(i: ModeInputs) -> bool:
@@ -266,6 +273,7 @@ TRANSITIONS = (
     Transition(Mode.CRUISE, Mode.CIRCLING, turning_on),
     Transition(Mode.CRUISE, Mode.CIRCLING, circling_selected),
     Transition(Mode.CRUISE, Mode.APPROACH, braking_low, BRAKING_S),
+    Transition(Mode.CRUISE, Mode.APPROACH, airbrakes_low),
     Transition(Mode.CRUISE, Mode.APPROACH, on_final, BRAKING_S),
     Transition(Mode.CRUISE, Mode.APPROACH, approach_selected),
     Transition(Mode.CRUISE, Mode.GROUND, still, 15.0),
@@ -273,6 +281,7 @@ TRANSITIONS = (
     Transition(Mode.CIRCLING, Mode.CRUISE, circle_left),
     Transition(Mode.CIRCLING, Mode.CRUISE, cruise_selected),
     Transition(Mode.CIRCLING, Mode.APPROACH, braking_low, BRAKING_S),
+    Transition(Mode.CIRCLING, Mode.APPROACH, airbrakes_low),
     Transition(Mode.CIRCLING, Mode.APPROACH, approach_selected),
     Transition(Mode.CIRCLING, Mode.GROUND, still, 15.0),
     Transition(Mode.APPROACH, Mode.CRUISE, climbing_away, SAVED_S),

@@ -61,7 +61,13 @@ class ModeStage:
         self._position: GnssPos | None = None
 
     def update(
-        self, inputs: Inputs, energy: Energy, turning: Turning, netto_mps: float | None = None
+        self,
+        inputs: Inputs,
+        energy: Energy,
+        turning: Turning,
+        netto_mps: float | None = None,
+        *,
+        braking: bool = False,
     ) -> Mode:
         """One frame."""
         t_s, dt_s = inputs.frame.t_s, inputs.frame.dt_s
@@ -75,7 +81,9 @@ class ModeStage:
             self._position = position
             self._field.move(position)
         netto_mps = self._netto.update(netto_mps, dt_s)
-        found = self._inputs(energy, turning, t_s, dt_s, height_changes=height_changes, netto_mps=netto_mps)
+        found = self._inputs(
+            *(energy, turning, t_s, dt_s), height_changes=height_changes, netto_mps=netto_mps, braking=braking
+        )
         taken = self._table.update(found, dt_s)
         if taken is not None:
             self.mode = taken.end
@@ -101,6 +109,7 @@ class ModeStage:
         *,
         height_changes: bool,
         netto_mps: float | None,
+        braking: bool,
     ) -> ModeInputs:
         vario_mps = self._vario.update(energy.vario_mps, dt_s)
         flying_mps = self.flying.speed_mps
@@ -135,4 +144,5 @@ class ModeStage:
             self._circle.since_left_s(t_s),
             netto_mps,
             self._field.above_m(energy.altitude_m),
+            braking,
         )

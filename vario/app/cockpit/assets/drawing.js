@@ -184,12 +184,13 @@ function drawTrack(board, state, trail, box) {
   const px = Math.max(13, box.height * 0.09);
   font(pen, px, false);
   pen.fillStyle = soft;
-  const wide = circling ? 100 : 1000;
+  const [unit, many] = circling ? [units.height, units.height[1] > 2 ? 300 : 100] : [units.distance, 1];
+  const wide = many / unit[1];
   pen.lineWidth = 2;
   pen.strokeStyle = soft;
   const [left, base] = [box.left + 4, box.top + box.height - 6];
   line(pen, [[left, base - 5], [left, base], [left + wide * perMetre, base], [left + wide * perMetre, base - 5]]);
-  pen.fillText(circling ? "100 m" : "1 km", left + wide * perMetre + 5, base);
+  pen.fillText(`${many} ${unit[0]}`, left + wide * perMetre + 5, base);
   pen.restore();
 }
 

@@ -91,7 +91,8 @@ PRIMARY = (
         "netto_mps",
         lambda r: r.air.netto_mps,
         3,
-        "Netto: vertical speed of the air. It needs a glider file, airspeed, and free flight.",
+        "Netto: vertical speed of the air. It needs a glider file, airspeed, free flight and closed "
+        "airbrakes.",
         plot=Plot("vario", "netto", "teal", 1, order=-1),
         references=("net_mps",),
         measure=Measure.VERTICAL_SPEED,

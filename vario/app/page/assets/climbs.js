@@ -121,19 +121,21 @@ const climbs = (() => {
 
   const say = (picture) => {
     if (!picture) return "";
-    const middle = `Around the circle ${signed(picture.middle, 1)} m/s`;
-    if (picture.strongest === null) return `${middle}, evenly (${picture.asymmetry.toFixed(1)} ± ${picture.sigma.toFixed(1)} m/s).`;
+    const [, factor, digits] = content.units.vertical_speed;
+    const middle = `Around the circle ${inUnit(picture.middle, "vertical_speed", signed)}`;
+    const more = `${plain(picture.asymmetry * factor, digits)} ± ${inUnit(picture.sigma, "vertical_speed")}`;
+    if (picture.strongest === null) return `${middle}, evenly (${more}).`;
     const where = picture.from_north ? ` towards ${(picture.strongest + (picture.right ? 270 : 90)) % 360}°` : "";
-    const shift = picture.shift_m ? ` Move the circle ${picture.shift_m} m towards ${picture.shift_deg}°.` : "";
-    return `${middle}, strongest${where} by ${picture.asymmetry.toFixed(1)} ± ${picture.sigma.toFixed(1)} m/s.${shift}`;
+    const shift = picture.shift_m ? ` Move the circle ${inUnit(picture.shift_m, "height")} towards ${picture.shift_deg}°.` : "";
+    return `${middle}, strongest${where} by ${more}.${shift}`;
   };
 
   content.climbs.forEach((climb, k) => {
     const lasts = climb.end_s - climb.start_s;
     const button = element("button", { type: "button", title: "Show this climb" },
       element("span", { class: "badge" }, String(k + 1)),
-      element("span", {}, element("span", { class: "big" }, `${signed(climb.average_mps, 1)} m/s`), " ",
-        element("span", { class: "quiet" }, `${signed(climb.gain_m, 0)} m in ${clock(first + lasts)}, ${climb.turns.toFixed(1)} turns ${climb.direction}, from ${utc(climb.start_s) || when(climb.start_s)}`)));
+      element("span", {}, element("span", { class: "big" }, inUnit(climb.average_mps, "vertical_speed", signed)), " ",
+        element("span", { class: "quiet" }, `${inUnit(climb.gain_m, "height", signed)} in ${clock(first + lasts)}, ${climb.turns.toFixed(1)} turns ${climb.direction}, from ${utc(climb.start_s) || when(climb.start_s)}`)));
     const [circle, from] = [element("canvas", { role: "img", "aria-label": `Lift around the circle, climb ${k + 1}` }),
       element("canvas", { role: "img", "aria-label": `Climb ${k + 1} from above` })];
     const words = element("p");

@@ -1,4 +1,4 @@
-// Offers: content, columns, tones, state, listen, emit, clock, when, axisZero, utc, indexAt, KNOWN
+// Offers: content, columns, tones, state, listen, emit, clock, when, axisZero, utc, indexAt, KNOWN, inUnit
 const content = JSON.parse(document.getElementById("data").textContent);
 const KINDS = { i8: [Int8Array, -128], i16: [Int16Array, -32768], i32: [Int32Array, -2147483648] };
 
@@ -118,6 +118,11 @@ const minus = (text) => String(text).replace("-", "−");
 /** A number for people: a rounded-away negative is plain zero. */
 const plain = (value, digits) => minus((Math.abs(value) < 0.5 * 10 ** -digits ? 0 : value).toFixed(digits));
 const signed = (value, digits) => (value >= 0 ? "+" : "−") + Math.abs(value).toFixed(digits);
+/** An SI value in the unit that the settings choose for its measure, as text. The columns are in these units already. */
+function inUnit(si, measure, write = plain) {
+  const [symbol, factor, digits] = content.units[measure];
+  return `${write(si * factor, digits)} ${symbol}`;
+}
 
 function element(tag, attributes = {}, ...children) {
   const made = document.createElement(tag);

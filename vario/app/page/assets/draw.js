@@ -63,14 +63,16 @@ function inFrame(work) {
   return ask;
 }
 
-/** A round length for a scale bar of at most `most` metres: 1, 2 or 5 times a power of ten. */
+/** A round length for a scale bar of at most `most`: 1, 2 or 5 times a power of ten. */
 function roundLength(most) {
   const power = Math.pow(10, Math.floor(Math.log10(most)));
   return power * (most / power >= 5 ? 5 : most / power >= 2 ? 2 : 1);
 }
 
 function scaleBar(c, x, y, perMetre, most) {
-  const metres = roundLength(most / perMetre), length = metres * perMetre;
+  const { height, distance } = content.units, longest = most / perMetre;
+  const [symbol, factor] = longest * distance[1] >= 1 ? distance : height;
+  const round = roundLength(longest * factor), length = round / factor * perMetre;
   c.strokeStyle = colour("ink");
   c.lineWidth = 1.5;
   c.beginPath();
@@ -78,7 +80,7 @@ function scaleBar(c, x, y, perMetre, most) {
   c.stroke();
   c.fillStyle = colour("soft");
   c.textAlign = "left";
-  c.fillText(metres >= 1000 ? `${metres / 1000} km` : `${metres} m`, x + 4, y - 5);
+  c.fillText(`${round} ${symbol}`, x + 4, y - 5);
 }
 
 function arrow(c, x, y, angle, length, head = 6) {

@@ -42,7 +42,7 @@ const map = (() => {
       if (joined && Math.max(px, lastX) > 0 && Math.min(px, lastX) < w && Math.max(py, lastY) > 0 && Math.min(py, lastY) < h) {
         let path = inView.faint;
         if (i >= begin && i <= end) {
-          const number = shade(best);
+          const number = shade(best / content.units.vertical_speed[1]);
           if (!inView.shades.has(number)) inView.shades.set(number, new Path2D());
           path = inView.shades.get(number);
         }
@@ -113,7 +113,7 @@ const map = (() => {
       arrow(c, w - 62 - Math.sin(angle) * 15, 30 + Math.cos(angle) * 15, angle, 30, 8);
       c.fillStyle = colour("soft");
       c.textAlign = "right";
-      c.fillText(`wind ${Math.round(from)}° ${Math.round(speed)} km/h`, w - 90, 34);
+      c.fillText(`wind ${Math.round(from)}° ${Math.round(speed)} ${content.units.wind[0]}`, w - 90, 34);
     }
   });
 

@@ -10,10 +10,13 @@
   };
   const facts = [duration()];
   if (summary.start_utc) facts.unshift(summary.start_utc.slice(0, 10));
-  if (flight.lowest_m !== null) facts.push(`${minus(Math.round(flight.lowest_m))} to ${minus(Math.round(flight.highest_m))} m`);
+  if (flight.lowest_m !== null) {
+    const [, factor, digits] = content.units.height;
+    facts.push(`${plain(flight.lowest_m * factor, digits)} to ${inUnit(flight.highest_m, "height")}`);
+  }
   if (content.climbs.length) {
     const gain = content.climbs.reduce((sum, climb) => sum + climb.gain_m, 0);
-    facts.push(`${content.climbs.length} climb${content.climbs.length > 1 ? "s" : ""}, ${signed(gain, 0)} m`);
+    facts.push(`${content.climbs.length} climb${content.climbs.length > 1 ? "s" : ""}, ${inUnit(gain, "height", signed)}`);
   }
   if (flight.circling_share !== null) facts.push(`${Math.round(flight.circling_share * 100)} % circling`);
   facts.push(summary.glider || "no glider file", summary.origin);
@@ -36,7 +39,8 @@
   }
 
   const what = map.byNetto ? "air (netto)" : "glider (vario: no netto here)";
-  id("scale").append(`−${FULL_MPS}`, element("i"), `+${FULL_MPS} m/s`, element("span", {}, what));
+  const full = (mps) => inUnit(mps, "vertical_speed", (value) => signed(value, 0));
+  id("scale").append(full(-FULL_MPS).split(" ")[0], element("i"), full(FULL_MPS), element("span", {}, what));
 
   const middle = (name) => {
     const known = columns[name].filter((value) => value !== null).sort((a, b) => a - b);

@@ -38,11 +38,11 @@ class LowPass:
 
     def follow(self, value: float, dt_s: float) -> float:
         """The output after `dt_s` more with this input."""
-        if self.value is None or self._time_constant_s == 0.0:
-            self.value = value
-        else:
-            self.value += low_pass_weight(dt_s, self._time_constant_s) * (value - self.value)
-        return self.value
+        before = self.value
+        if before is not None and self._time_constant_s != 0.0:
+            value = before + low_pass_weight(dt_s, self._time_constant_s) * (value - before)
+        self.value = value
+        return value
 
     def update(self, value: float | None, dt_s: float) -> float | None:
         """The same for an input that may be unknown: the output is unknown too, and the next value passes."""

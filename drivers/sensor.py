@@ -246,9 +246,11 @@ class Driver(ABC):
             if self.running:
                 # A late cycle runs at once and counts as the nearest scheduled one; earlier ones are lost.
                 # Two cycles are then never closer than half a period, and a free-running chip has new data.
-                lost = round((now_s - self._begin_s) / self._period_s)
-                self.overruns += lost
-                self._begin_s += lost * self._period_s
+                late_s = now_s - self._begin_s
+                if late_s > 0.5 * self._period_s:
+                    lost = round(late_s / self._period_s)
+                    self.overruns += lost
+                    self._begin_s += lost * self._period_s
             self._steps = self.measure(now_s) if self.running else self.setup(now_s)
             if self._steps is not None:
                 self.due_s = next(self._steps)

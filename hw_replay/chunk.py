@@ -34,16 +34,19 @@ class Chunk(ChunkBuilder):
         super().reset()  # type: ignore[no-untyped-call] # so in the library
         self._numbers.clear()
 
-    def add(self, channel_id: int, time_ns: int, data: bytes) -> None:
-        """Append a message."""
+    def add(self, channel_id: int, time_ns: int, data: bytes) -> int:
+        """Append a message; returns the size of the chunk."""
         if self.num_messages == 0 or time_ns < self.message_start_time:
             self.message_start_time = time_ns
         self.message_end_time = max(self.message_end_time, time_ns)
         builder = self.record_writer
         numbers = self._numbers.get(channel_id) or self._new_index(channel_id)
-        numbers += (time_ns, builder.count)
+        size = builder.count
+        numbers += (time_ns, size)
         self.num_messages += 1
-        builder.write(_HEAD.pack(_MESSAGE, _FIXED_BYTES + len(data), channel_id, 0, time_ns, time_ns) + data)
+        record = _HEAD.pack(_MESSAGE, _FIXED_BYTES + len(data), channel_id, 0, time_ns, time_ns) + data
+        builder.write(record)
+        return size + len(record)
 
     def _new_index(self, channel_id: int) -> list[int]:
         index = _Index(channel_id, [])

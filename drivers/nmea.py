@@ -1,20 +1,20 @@
 """NMEA 0183, from bytes to fixes: check and parse sentences, and discard values that are not reliable.
 
 Source: NMEA 0183 (checksum: exclusive or of all between "$" and "*"); meaning of the fields of GGA, RMC,
-VTG and GSA as parsed by `pynmeagps`, for any talker. GPS dates repeat every 1024 weeks (IS-GPS-200).
+VTG and GSA in the order of `pynmeagps`, for any talker. This library also converts angles, times and dates;
+its parser makes an object of all fields of a sentence, which takes ten times as long. GPS dates repeat every
+1024 weeks (IS-GPS-200).
 """
 
 from __future__ import annotations
 
 import math
-from dataclasses import replace
+from collections.abc import Callable
 from datetime import UTC, date, datetime, time, timedelta
-from functools import reduce
+from functools import lru_cache, reduce
 from operator import xor
-from typing import Any
 
-from pynmeagps import VALNONE, NMEAReader
-from pynmeagps.exceptions import NMEAMessageError, NMEAParseError, NMEATypeError
+from pynmeagps import date2utc, dmm2ddd, time2utc
 
 from drivers.quick import dataclass
 
@@ -30,17 +30,6 @@ STILL_MPS = 0.5
 
 LONGEST = 512
 """A line longer than this is not a sentence (the standard allows 82 characters; receivers send more)."""
-
-# Exceptions of the parser on invalid fields, and of this module on a message without a field.
-_BROKEN = (
-    NMEAParseError,
-    NMEAMessageError,
-    NMEATypeError,
-    ValueError,
-    LookupError,
-    TypeError,
-    AttributeError,
-)
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,57 +111,62 @@ def framed(body: str) -> str:
 def read(sentence: str) -> Fix | None:
     """The content of a sentence of a `SentenceSplitter`.
 
-    None if it is of another type or its fields are invalid.
+    None if it is of another type, or if a field that is used is missing or invalid.
     """
-    if sentence.partition(",")[0][-3:] not in _READERS:
+    reader = _READERS.get(sentence[3:6])  # after "$" and the talker
+    if reader is None:
         return None
+    head, *fields = sentence.partition("*")[0].split(",")
     try:
-        # The splitter has checked the checksum.
-        message: Any = NMEAReader.parse((sentence + "\r\n").encode(), validate=VALNONE)
-        reader = _READERS.get(message.msgID) if message is not None else None
-        return reader(message) if reader is not None else None
-    except _BROKEN:
+        return reader(fields) if len(head) == _HEAD else None
+    except (ValueError, LookupError):
         return None
 
 
-def _gga(message: Any) -> Fix:
-    quality = message.quality if isinstance(message.quality, int) else 0
-    good = quality in GOOD_QUALITY
-    numbers = (message.lat, message.lon, message.alt)
-    position = numbers if good and all(_is_number(n) for n in numbers) else None
+def _gga(fields: list[str]) -> Fix:
+    good = _whole(fields[5]) in GOOD_QUALITY
+    latitude, longitude = _degrees(fields[1], fields[2] == "S"), _degrees(fields[3], fields[4] == "W")
+    altitude = _number(fields[8])
+    position = None
+    if good and latitude is not None and longitude is not None and altitude is not None:
+        position = (latitude, longitude, altitude)
     return Fix(
         "GGA",
-        utc_time=_time(message.time),
+        utc_time=_time(fields[0]),
         position=position,
         has_fix=good,
-        satellites=message.numSV if isinstance(message.numSV, int) else None,
-        hdop=message.HDOP if _is_number(message.HDOP) else None,
+        satellites=_whole(fields[6]),
+        hdop=_number(fields[7]),
     )
 
 
-def _rmc(message: Any) -> Fix:
-    valid = message.status == "A" and getattr(message, "posMode", "A") not in BAD_MODES
-    fix = Fix("RMC", utc_time=_time(message.time), has_fix=valid)
+def _rmc(fields: list[str]) -> Fix:
+    valid = fields[1] == "A" and (len(fields) <= 11 or fields[11] not in BAD_MODES)
+    utc_time, day = _time(fields[0]), _day(fields[8])
     if not valid:
-        return fix
-    utc = None
-    day = message.date if isinstance(message.date, date) else None
-    if fix.utc_time is not None and day is not None:
-        utc = datetime.combine(unrolled(day), fix.utc_time, UTC)
-    return replace(fix, velocity_mps=_velocity(message.spd, message.cog), utc=utc, day=day)
+        return Fix("RMC", utc_time=utc_time, has_fix=False)
+    return Fix(
+        "RMC",
+        utc_time=utc_time,
+        velocity_mps=_velocity(fields[6], fields[7]),
+        utc=None if utc_time is None or day is None else datetime.combine(unrolled(day), utc_time, UTC),
+        has_fix=True,
+        day=day,
+    )
 
 
-def _vtg(message: Any) -> Fix:
-    valid = getattr(message, "posMode", "A") not in BAD_MODES
-    return Fix("VTG", velocity_mps=_velocity(message.sogn, message.cogt) if valid else None)
+def _vtg(fields: list[str]) -> Fix:
+    valid = len(fields) <= 8 or fields[8] not in BAD_MODES
+    return Fix("VTG", velocity_mps=_velocity(fields[4], fields[0]) if valid else None)
 
 
-def _gsa(message: Any) -> Fix:
-    mode = message.navMode if isinstance(message.navMode, int) else 1
-    return Fix("GSA", dimensions=mode, hdop=message.HDOP if _is_number(message.HDOP) else None)
+def _gsa(fields: list[str]) -> Fix:
+    dimensions = _whole(fields[1])
+    return Fix("GSA", dimensions=1 if dimensions is None else dimensions, hdop=_number(fields[15]))
 
 
-_READERS = {"GGA": _gga, "RMC": _rmc, "VTG": _vtg, "GSA": _gsa}
+_READERS: dict[str, Callable[[list[str]], Fix]] = {"GGA": _gga, "RMC": _rmc, "VTG": _vtg, "GSA": _gsa}
+_HEAD = len("$GPGGA")
 
 
 def unrolled(day: date) -> date:
@@ -182,19 +176,41 @@ def unrolled(day: date) -> date:
     return day
 
 
-def _velocity(speed_kt: Any, course_deg: Any) -> tuple[float, float] | None:
-    if not _is_number(speed_kt):
+def _velocity(speed_text: str, course_text: str) -> tuple[float, float] | None:
+    speed_kt, course_deg = _number(speed_text), _number(course_text)
+    if speed_kt is None:
         return None
     speed_mps = speed_kt * MPS_PER_KT
-    if not _is_number(course_deg):
+    if course_deg is None:
         return (0.0, 0.0) if speed_mps < STILL_MPS else None
     course = math.radians(course_deg)
     return speed_mps * math.cos(course), speed_mps * math.sin(course)
 
 
-def _is_number(value: Any) -> bool:
-    return isinstance(value, int | float) and math.isfinite(value)
+def _number(text: str) -> float | None:
+    value = float(text) if text else None
+    return value if value is not None and math.isfinite(value) else None
 
 
-def _time(value: Any) -> time | None:
+def _whole(text: str) -> int | None:
+    return int(text) if text else None
+
+
+def _degrees(text: str, negative: bool) -> float | None:
+    degrees = dmm2ddd(text)
+    if not isinstance(degrees, float) or not math.isfinite(degrees):
+        return None
+    return -degrees if negative else degrees
+
+
+@lru_cache(maxsize=4)
+def _time(text: str) -> time | None:
+    """All sentences of an epoch have the same time: it is parsed once."""
+    value = time2utc(text)
     return value if isinstance(value, time) else None
+
+
+@lru_cache(maxsize=4)
+def _day(text: str) -> date | None:
+    value = date2utc(text)
+    return value if isinstance(value, date) else None

@@ -6,7 +6,6 @@ for found in scan(bus): print(found)
 
 from __future__ import annotations
 
-import difflib
 from collections.abc import Callable, Collection, Mapping
 from contextlib import suppress
 from functools import partial
@@ -42,6 +41,8 @@ def build(
         ValueError: if there is no such chip, or it cannot have the address, rate or channels.
     """
     if chip not in CHIPS:
+        import difflib  # noqa: PLC0415  (only for messages: the start is shorter)
+
         near = difflib.get_close_matches(chip.upper(), CHIPS, n=1, cutoff=0.6)
         hint = f"did you mean {near[0]!r}?" if near else f"expected one of {', '.join(CHIPS)}"
         raise ValueError(f"unknown chip {chip!r} ({hint})")

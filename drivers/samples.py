@@ -217,6 +217,11 @@ _VALUES_OF: Mapping[type[Sample], Callable[[Any], Any]] = {
 }
 
 
+def whole_ns(t_s: float) -> float:
+    """The time as a recording stores it."""
+    return round(t_s * 1e9) / 1e9
+
+
 def at_time(sample: Sample, t_s: float) -> Sample:
     """The same reading at another time. For a sample of a channel it is faster than `replace`."""
     if sample.t_s == t_s:

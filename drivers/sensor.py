@@ -52,7 +52,7 @@ from typing import Protocol
 
 from drivers.errors import DivergedError, ImplausibleError, SensorError
 from drivers.quick import dataclass
-from drivers.samples import CHANNELS, Sample
+from drivers.samples import CHANNEL_OF, CHANNELS, Sample
 
 _LIMITS = {
     channel.sample: (
@@ -225,14 +225,17 @@ class Driver(ABC):
             return
         for name, low, high, optional in limits:
             value = getattr(sample, name)
-            if value is None and optional:
-                continue
-            if not low <= value <= high:  # also true of NaN
+            if not (optional if value is None else low <= value <= high):  # also true of NaN
                 raise ImplausibleError(
                     f"{channel} {name} reads {value:g}, possible is {low:g} to {high:g}",
                     "A bad joint, a wet sensor, or a chip other than the one in the settings",
                 )
         self._out.append(sample)
+
+    def emit_possible(self, sample: Sample) -> None:
+        """The same for a sample whose values are within the limits whatever the chip answers."""
+        if CHANNEL_OF[type(sample)] in self.identity.channels:
+            self._out.append(sample)
 
     def _advance(self, now_s: float) -> None:
         """Run to the next waiting time, or to the end of set-up or cycle."""
@@ -243,9 +246,11 @@ class Driver(ABC):
             if self.running:
                 # A late cycle runs at once and counts as the nearest scheduled one; earlier ones are lost.
                 # Two cycles are then never closer than half a period, and a free-running chip has new data.
-                lost = round((now_s - self._begin_s) / self._period_s)
-                self.overruns += lost
-                self._begin_s += lost * self._period_s
+                late_s = now_s - self._begin_s
+                if late_s > 0.5 * self._period_s:
+                    lost = round(late_s / self._period_s)
+                    self.overruns += lost
+                    self._begin_s += lost * self._period_s
             self._steps = self.measure(now_s) if self.running else self.setup(now_s)
             if self._steps is not None:
                 self.due_s = next(self._steps)

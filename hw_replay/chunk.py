@@ -11,10 +11,12 @@ import struct
 from mcap._chunk_builder import ChunkBuilder
 from mcap.data_stream import RecordBuilder
 from mcap.opcode import Opcode
-from mcap.records import Message, MessageIndex
+from mcap.records import MessageIndex
 
 _HEAD = struct.Struct("<BQHIQQ")
 """Opcode, length, channel, sequence number, log time, publish time (MCAP specification, Message)."""
+
+_MESSAGE = int(Opcode.MESSAGE)
 
 _FIXED_BYTES = _HEAD.size - 9
 """Length of a message record without its data, its opcode and its length."""
@@ -23,29 +25,46 @@ _FIXED_BYTES = _HEAD.size - 9
 class Chunk(ChunkBuilder):
     """See the module."""
 
-    def add_message(self, message: Message) -> None:
-        """Append a message."""
-        time_ns, channel_id, data = message.log_time, message.channel_id, message.data
+    def __init__(self) -> None:
+        super().__init__()
+        self._numbers: dict[int, list[int]] = {}
+
+    def reset(self) -> None:
+        """Begin the next chunk."""
+        super().reset()  # type: ignore[no-untyped-call] # so in the library
+        self._numbers.clear()
+
+    def add(self, channel_id: int, time_ns: int, data: bytes) -> int:
+        """Append a message; returns the size of the chunk."""
         if self.num_messages == 0 or time_ns < self.message_start_time:
             self.message_start_time = time_ns
         self.message_end_time = max(self.message_end_time, time_ns)
-        index = self.message_indices.get(channel_id)
-        if index is None:
-            index = self.message_indices[channel_id] = _Index(channel_id, [])
-        index.records.append((time_ns, self.record_writer.count))
+        builder = self.record_writer
+        numbers = self._numbers.get(channel_id) or self._new_index(channel_id)
+        size = builder.count
+        numbers += (time_ns, size)
         self.num_messages += 1
-        length = _FIXED_BYTES + len(data)
-        head = _HEAD.pack(Opcode.MESSAGE, length, channel_id, message.sequence, time_ns, message.publish_time)
-        self.record_writer.write(head + data)
+        record = _HEAD.pack(_MESSAGE, _FIXED_BYTES + len(data), channel_id, 0, time_ns, time_ns) + data
+        builder.write(record)
+        return size + len(record)
+
+    def _new_index(self, channel_id: int) -> list[int]:
+        index = _Index(channel_id, [])
+        self.message_indices[channel_id], self._numbers[channel_id] = index, index.numbers
+        return index.numbers
 
 
 class _Index(MessageIndex):
-    """The index of the messages of one channel, written at once."""
+    """The index of the messages of one channel, written at once from pairs of a time and a place."""
+
+    def __init__(self, channel_id: int, numbers: list[int]) -> None:
+        super().__init__(channel_id, [])
+        self.numbers = numbers
 
     def write(self, stream: RecordBuilder) -> None:
-        numbers = [number for entry in self.records for number in entry]
+        numbers = self.numbers
         stream.start_record(Opcode.MESSAGE_INDEX)
         stream.write2(self.channel_id)
         stream.write4(8 * len(numbers))
         stream.write(struct.pack(f"<{len(numbers)}Q", *numbers))
-        stream.finish_record()  # type: ignore[no-untyped-call] # likewise
+        stream.finish_record()  # type: ignore[no-untyped-call] # so in the library

@@ -125,6 +125,17 @@ def doubles_packer(kind: MessageType) -> Callable[[Sequence[float | None]], byte
                 parts.append(one(tag, value))
         return b"".join(parts)
 
+    if len(tags) == 1:
+
+        def pack_one(values: Sequence[float | None]) -> bytes:
+            value = values[0]
+            if value is None:
+                return b""
+            if not math.isfinite(value):
+                raise ValueError(NOT_FINITE)
+            return one(tags[0], value)
+
+        return pack_one
     if len(tags) != 3:
         return pack
     a, b, c = tags

@@ -50,6 +50,7 @@ LIBRARY = "glider-vario"
 
 _CHUNK_INDEXES = "_Writer__chunk_indices"
 _CHUNK = "_Writer__chunk_builder"
+_STATISTICS = "_Writer__statistics"
 
 
 class RecordingWriter:
@@ -96,16 +97,18 @@ class RecordingWriter:
         index = IndexType.ALL if indexed else IndexType.ATTACHMENT | IndexType.METADATA
         self._writer = Writer(self._file, chunk_size=self.CHUNK_BYTES, index_types=index)
         # Names in the library. Without them it needs more memory and time.
-        for name, ours in ((_CHUNK_INDEXES, _PackedIndexes), (_CHUNK, Chunk)):
-            if name in vars(self._writer):
-                vars(self._writer)[name] = ours()
+        self._chunk: Chunk | None = None
+        self._indexes = _PackedIndexes()
+        if {_CHUNK_INDEXES, _CHUNK, _STATISTICS} <= vars(self._writer).keys():
+            self._chunk = Chunk()
+            vars(self._writer).update({_CHUNK_INDEXES: self._indexes, _CHUNK: self._chunk})
         self._chunk_ns = round(chunk_s * 1e9)
         self._chunk_from_ns = 0
         self.chunks = 0
         """Number of chunks closed and passed to the operating system so far."""
         self._ids: dict[str, int] = {}
         self._schemas: dict[str, int] = {}
-        self._encoders: dict[type[Sample], tuple[int, Encoder]] = {}
+        self._encoders: dict[type[Sample], tuple[str, int, Encoder]] = {}
         self.counts: Counter[str] = Counter()
         """Number of samples written so far, by topic without its slash ("baro", "reference/vat_mps")."""
         try:
@@ -126,26 +129,19 @@ class RecordingWriter:
         if not 0.0 <= sample.t_s <= LATEST_T_S:
             raise ValueError(f"sample time {sample.t_s} s: expected 0 to {LATEST_T_S:g} s")
         time_ns = round(sample.t_s * 1e9)
-        if isinstance(sample, Reference):
-            topic = f"reference/{sample.name}"
-            encode: Encoder = encode_reference
-            channel_id = self._ids.get(topic) or self._register(
-                topic, REFERENCE, {"value": unit_of(sample.name) or "1"}
-            )
-        elif isinstance(sample, EVENTS):
-            kind = KIND_OF[type(sample)]
-            topic, encode = kind.topic, encode_event
-            channel_id = self._ids.get(topic) or self._register(topic, kind.message, {})
-        else:
-            topic = CHANNEL_OF[type(sample)]
-            channel_id, encode = self._encoders.get(type(sample)) or self._new_channel(type(sample), topic)
+        topic, channel_id, encode = self._encoders.get(type(sample)) or self._encoding(sample)
         data = encode(sample)
         if abs(time_ns - self._chunk_from_ns) >= self._chunk_ns:
             self._writer.flush()  # type: ignore[no-untyped-call] # so in the library
             self._chunk_from_ns = time_ns
             self.chunks += 1
-        self._writer.add_message(channel_id, time_ns, data, time_ns)
         self.counts[topic] += 1
+        chunk = self._chunk
+        if chunk is None:
+            self._writer.add_message(channel_id, time_ns, data, time_ns)
+            return
+        if chunk.add(channel_id, time_ns, data) > self.CHUNK_BYTES:
+            self._writer.flush()  # type: ignore[no-untyped-call] # likewise
 
     def note_start_utc(self, start_utc: datetime) -> None:
         """Record UTC at `t_s` = 0, if it was not known at the start of the file."""
@@ -163,6 +159,7 @@ class RecordingWriter:
         """Finish the file. A second call does nothing."""
         if not self._file.closed:
             try:
+                self._state_statistics()
                 self._writer.finish()  # type: ignore[no-untyped-call] # likewise
             finally:
                 self._file.close()
@@ -183,10 +180,36 @@ class RecordingWriter:
             if self._path.is_file():  # a device is not deleted
                 self._disk.remove(self._path)
 
-    def _new_channel(self, kind: type[Sample], topic: str) -> tuple[int, Encoder]:
-        channel = CHANNELS[topic]
-        channel_id = self._register(topic, message_type(channel), units(channel))
-        self._encoders[kind] = channel_id, encoder(channel)
+    def _state_statistics(self) -> None:
+        """Tell the library what it would have counted with each message."""
+        if self._chunk is None:
+            return
+        self._writer.flush()  # type: ignore[no-untyped-call] # likewise
+        statistics = vars(self._writer)[_STATISTICS]
+        statistics.message_count = sum(self.counts.values())
+        statistics.message_start_time, statistics.message_end_time = (
+            self._indexes.first_ns,
+            self._indexes.last_ns,
+        )
+        statistics.channel_message_counts.update({self._ids[topic]: n for topic, n in self.counts.items()})
+
+    def _encoding(self, sample: Sample) -> tuple[str, int, Encoder]:
+        """Topic, channel and encoder of a sample; those of a sensor are kept."""
+        kind = type(sample)
+        if isinstance(sample, Reference):
+            topic = f"reference/{sample.name}"
+            unit = {"value": unit_of(sample.name) or "1"}
+            return topic, self._ids.get(topic) or self._register(topic, REFERENCE, unit), encode_reference
+        if isinstance(sample, EVENTS):
+            event = KIND_OF[type(sample)]
+            return (
+                event.topic,
+                self._ids.get(event.topic) or self._register(event.topic, event.message, {}),
+                encode_event,
+            )
+        channel = CHANNELS[CHANNEL_OF[kind]]
+        channel_id = self._register(channel.name, message_type(channel), units(channel))
+        self._encoders[kind] = channel.name, channel_id, encoder(channel)
         return self._encoders[kind]
 
     def _register(self, topic: str, message: MessageType, metadata: dict[str, str]) -> int:
@@ -206,8 +229,13 @@ class _PackedIndexes:
 
     def __init__(self) -> None:
         self._packed = bytearray()
+        self.first_ns = self.last_ns = 0
+        """The earliest and the latest message of the file so far."""
 
     def append(self, index: ChunkIndex) -> None:
+        is_first = not self._packed
+        self.first_ns = min(index.message_start_time, index.message_start_time if is_first else self.first_ns)
+        self.last_ns = max(index.message_end_time, self.last_ns)
         builder = RecordBuilder()
         index.write(builder)
         self._packed += builder.end()  # type: ignore[no-untyped-call] # so in the library

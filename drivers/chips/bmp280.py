@@ -141,4 +141,5 @@ class Bmp280(Chip):
             raise NotReadyError("the conversion was skipped: the chip lost its settings")
         celsius, t_fine = compensate_temperature(self._trim, adc_t)
         self.emit(Baro(middle_s, compensate_pressure(self._trim, adc_p, t_fine)))
-        self.emit_slowly(Oat(middle_s, celsius + CELSIUS_ZERO_K))
+        if self.is_slow_due(middle_s):
+            self.emit(Oat(middle_s, celsius + CELSIUS_ZERO_K))

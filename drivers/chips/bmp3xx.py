@@ -144,4 +144,5 @@ class Bmp3xx(Chip):
         celsius = compensate_temperature(self._trim, int.from_bytes(raw[4:7], "little"))
         pressure_pa = compensate_pressure(self._trim, int.from_bytes(raw[1:4], "little"), celsius)
         self.emit(Baro(middle_s, pressure_pa))
-        self.emit_slowly(Oat(middle_s, celsius + CELSIUS_ZERO_K))
+        if self.is_slow_due(middle_s):
+            self.emit(Oat(middle_s, celsius + CELSIUS_ZERO_K))

@@ -97,4 +97,5 @@ class Bmp581(Chip):
         raw = self.get(Reg.DATA, 6)
         self.expect_change(raw)
         self.emit(Baro(middle_s, pressure_pa(raw[3:])))
-        self.emit_slowly(Oat(middle_s, temperature_c(raw[:3]) + CELSIUS_ZERO_K))
+        if self.is_slow_due(middle_s):
+            self.emit(Oat(middle_s, temperature_c(raw[:3]) + CELSIUS_ZERO_K))

@@ -134,7 +134,8 @@ class Dps310(Chip):
         self.expect_change((raw & 0xFFFFFF).to_bytes(3, "big"))
         self.emit(Baro(middle_s, compensate_pressure(self._coefficients, raw / SCALE[8], self._temperature)))
         celsius = compensate_temperature(self._coefficients, self._temperature)
-        self.emit_slowly(Oat(middle_s, celsius + CELSIUS_ZERO_K))
+        if self.is_slow_due(middle_s):
+            self.emit(Oat(middle_s, celsius + CELSIUS_ZERO_K))
         self._cycle += 1
         if self._cycle % TEMPERATURE_EVERY == 0:
             self.put(Reg.MEAS_CFG, MEASURE_TEMPERATURE)

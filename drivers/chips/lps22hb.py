@@ -83,4 +83,5 @@ class Lps22hb(Chip):
         self.expect_change(raw[1:])
         self.emit(Baro(middle_s, pressure_pa(raw[1:4])))
         celsius = signed(int.from_bytes(raw[4:6], "little"), 16) / 100.0
-        self.emit_slowly(Oat(middle_s, celsius + CELSIUS_ZERO_K))
+        if self.is_slow_due(middle_s):
+            self.emit(Oat(middle_s, celsius + CELSIUS_ZERO_K))

@@ -7,6 +7,7 @@ Source: DS12140 (ranges, 70 mdps/LSB at 2000 °/s, 0.061 mg/LSB at 2 g). No work
 
 from __future__ import annotations
 
+import struct
 from enum import IntEnum
 
 from drivers.chip import ChipSpec, Identity
@@ -75,7 +76,7 @@ class Lsm6dso(Imu):
 
     ACCEL_MPS2 = accel_mps2(1000.0 / 0.244)
     GYRO_RADPS = gyro_radps(1000.0 / 17.5)
-    BYTE_ORDER = "<"
+    WORDS = struct.Struct("<6h")
 
     def setup(self, now_s: float) -> DriverCoroutine:
         """Reset, configure."""

@@ -43,6 +43,9 @@ class DataStatus(IntEnum):
     FAULT = 3
 
 
+_STATUS = tuple(DataStatus)
+
+
 @dataclass(frozen=True, slots=True)
 class RawReading:
     """Status and pressure; 11 bits of temperature follow, which the driver does not need."""
@@ -53,7 +56,7 @@ class RawReading:
     @classmethod
     def of(cls, raw: bytes) -> RawReading:
         """From the bytes of a read."""
-        return cls(DataStatus(raw[0] >> 6), (raw[0] & 0x3F) << 8 | raw[1])
+        return cls(_STATUS[raw[0] >> 6], (raw[0] & 0x3F) << 8 | raw[1])
 
 
 def pressure_pa(counts: int) -> float:
@@ -82,7 +85,7 @@ class Ms4525do(Chip):
                 f"reads {frame.pressure} of {FULL}: beyond ±{SPAN_PSI:g} psi",
                 "Water in the tubes, or too much pressure; disconnect them at the instrument before cleaning",
             )
-        self.emit(Pitot(max(0.0, now_s - self.spec.delay_s), pressure_pa(frame.pressure)))
+        self.emit(Pitot(self.read_at_s(now_s), pressure_pa(frame.pressure)))
 
     def _frame(self) -> RawReading:
         frame = RawReading.of(self.bus.read(self.address, 4))

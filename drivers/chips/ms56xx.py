@@ -17,7 +17,7 @@ from drivers.chip import Chip, ChipSpec
 from drivers.errors import BadCalibrationError, NoAnswerError, NotReadyError
 from drivers.isa import CELSIUS_ZERO_K
 from drivers.quick import dataclass
-from drivers.samples import Baro, Oat
+from drivers.samples import Baro, Oat, whole_ns
 from drivers.sensor import DriverCoroutine
 
 RESET = 0x1E
@@ -183,8 +183,9 @@ class Ms56xx(Chip):
         d1 = self._result()
         self.expect_change(d1.to_bytes(3, "big"))
         values = compensate(self._shifts, self._prom, d1, self._d2)
-        self.emit(Baro(middle_s, values.pressure_pa))
-        self.emit_slowly(Oat(middle_s, values.temp_cdegc / 100.0 + CELSIUS_ZERO_K))
+        self.emit(Baro(whole_ns(middle_s), values.pressure_pa))
+        if self.is_slow_due(middle_s):
+            self.emit(Oat(middle_s, values.temp_cdegc / 100.0 + CELSIUS_ZERO_K))
         self._cycle += 1
         if self._cycle % TEMPERATURE_EVERY == 0:
             self.bus.write(self.address, bytes([CONVERT_TEMPERATURE]))

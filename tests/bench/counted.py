@@ -88,10 +88,9 @@ class _KernelBus:
 
     def i2c_rdwr(self, *messages: Any) -> None:
         i2c_rdwr_ioctl_data.create(*messages)  # as the library does for the kernel
-        for message in messages:
-            if message.flags & 1:  # I2C_M_RD
-                answer = next(self._answers)
-                ctypes.memmove(message.buf, answer, len(answer))
+        last = messages[-1]
+        if last.flags & 1:  # I2C_M_RD
+            ctypes.memmove(last.buf, next(self._answers), last.len)
 
     def close(self) -> None:
         pass

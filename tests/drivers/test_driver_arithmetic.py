@@ -28,7 +28,9 @@ from drivers.chips import (
     tmp117,
 )
 from drivers.errors import BadCalibrationError, BadChecksumError
+from drivers.imu import Imu
 from drivers.registry import CHIPS
+from drivers.samples import CHANNELS
 from tests.documents.sensors import page
 
 # MS5611-01BA03 and MS5607-02BA03 datasheets, "Pressure and temperature calculation", p. 8 each.
@@ -260,3 +262,11 @@ def test_the_page_of_sensors_is_up_to_date():
     # If this fails: python -m tests.documents.sensors > docs/sensors.md
     written = Path(__file__).parents[2] / "docs" / "sensors.md"
     assert written.read_text(encoding="utf-8") == page()
+
+
+@pytest.mark.parametrize("chip", Imu.__subclasses__(), ids=lambda chip: chip.__name__)
+def test_no_count_of_a_motion_chip_is_beyond_the_limits_of_its_channels(chip: type[Imu]) -> None:
+    """16 bits in two's complement end at -32768; the driver therefore does not compare each value."""
+    (_, force), (_, rate) = CHANNELS["imu_accel"].limits["x_mps2"], CHANNELS["imu_gyro"].limits["x_radps"]
+    assert 0.0 < 32768 * chip.ACCEL_MPS2 <= force
+    assert 0.0 < 32768 * chip.GYRO_RADPS <= rate

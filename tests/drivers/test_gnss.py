@@ -7,6 +7,7 @@ from itertools import pairwise
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from pynmeagps import VALNONE, NMEAReader
 
 from drivers import nmea
 from drivers.errors import SilentError
@@ -40,6 +41,50 @@ def test_what_the_published_sentences_say():
     assert nmea.read(GSA).dimensions == 3
     assert nmea.read(NO_FIX).has_fix is False
     assert nmea.read(NO_FIX).velocity_mps is None
+
+
+_CLOCK = st.times().map(lambda at: f"{at:%H%M%S}.{at.microsecond // 10_000:02d}")
+_DECIMAL = st.one_of(st.just(""), st.floats(0.0, 359.0).map(lambda value: f"{value:.3f}"))
+
+
+@given(
+    clock=_CLOCK,
+    day=st.dates(date(2000, 1, 1), date(2068, 1, 1)).map(lambda day: f"{day:%d%m%y}"),
+    lat=st.tuples(st.integers(0, 89), st.floats(0.0, 59.9)).map(lambda at: f"{at[0]:02d}{at[1]:08.5f}"),
+    lon=st.tuples(st.integers(0, 179), st.floats(0.0, 59.9)).map(lambda at: f"{at[0]:03d}{at[1]:08.5f}"),
+    ns=st.sampled_from("NS"),
+    ew=st.sampled_from("EW"),
+    one=_DECIMAL,
+    two=_DECIMAL,
+)
+def test_fields_are_read_as_by_the_general_parser(
+    *, clock: str, day: str, lat: str, lon: str, ns: str, ew: str, one: str, two: str
+) -> None:
+    """Each value as the message of `pynmeagps` has it; 1 knot is 1852 m an hour."""
+
+    def both(body: str):
+        sentence = nmea.framed(body).strip()
+        return nmea.read(sentence), NMEAReader.parse(f"{sentence}\r\n".encode(), validate=VALNONE)
+
+    fix, message = both(f"GNGGA,{clock},{lat},{ns},{lon},{ew},1,08,{one},{two},M,46.9,M,,")
+    assert (fix.utc_time, fix.satellites, fix.hdop) == (message.time, message.numSV, _or_none(message.HDOP))
+    expected = (message.lat, message.lon, message.alt)
+    assert fix.position == (None if message.alt == "" else expected)
+    fix, message = both(f"GNRMC,{clock},A,{lat},{ns},{lon},{ew},{one},{two},{day},,,A,V")
+    assert (fix.utc_time, fix.day) == (message.time, message.date)
+    if message.spd != "" and message.cog != "":
+        assert math.hypot(*fix.velocity_mps) == pytest.approx(message.spd * 1852 / 3600)
+    fix, message = both(f"GNVTG,{two},T,,M,{one},N,,K,A")
+    if message.sogn != "" and message.cogt != "":
+        speed_mps, course = message.sogn * 1852 / 3600, math.radians(message.cogt)
+        expected = (speed_mps * math.cos(course), speed_mps * math.sin(course))
+        assert fix.velocity_mps == pytest.approx(expected)
+    fix, message = both(f"GNGSA,A,3,{','.join(['04'] * 12)},2.5,{one},2.1,1")
+    assert (fix.dimensions, fix.hdop) == (message.navMode, _or_none(message.HDOP))
+
+
+def _or_none(value: float | str) -> float | None:
+    return None if isinstance(value, str) else value
 
 
 def test_standing_still_without_a_course_is_no_speed_and_moving_without_one_is_unknown():

@@ -6,6 +6,7 @@ compile the text of every annotation. The default of a section is an object, sha
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterator
 from inspect import signature
 from itertools import pairwise
@@ -15,6 +16,10 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationInfo, field_validat
 
 from vario.settings.errors import Broken, RulesBrokenError
 from vario.settings.quantity import DIMENSIONS, dimension_of, key_of, parse
+
+# No plugin of another package may change how settings are read. To look for plugins, pydantic reads the
+# metadata of all installed packages at each start.
+os.environ.setdefault("PYDANTIC_DISABLE_PLUGINS", "__all__")
 
 RULES_LATER = {"rules": "later"}
 """Passed as the validation context, this switches off the rules between settings. `rules` checks them

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 from collections.abc import Iterable, Mapping
 from types import MappingProxyType
 
@@ -34,5 +33,7 @@ def nearest(word: str, known: Iterable[str]) -> str | None:
     meant = SYNONYMS.get(plain(word))
     if meant is not None and meant in words.values():
         return meant
+    import difflib  # noqa: PLC0415  (only for messages: the start is shorter)
+
     close = difflib.get_close_matches(plain(word), words, n=1)
     return words[close[0]] if close else None

@@ -65,9 +65,9 @@ class Ramp:
         pieces = self._pieces
         length, first, way, left = pieces[0]
         if len(pieces) == 1:  # the usual case in a block of live sound
-            ramp = self._ramp[self._samples - left : self._samples - left + length]
             if left == 0:
                 return first
+            ramp = self._ramp[self._samples - left : self._samples - left + length]
             if ramp.size == n:
                 values = ramp * way
                 values += first

@@ -117,19 +117,20 @@ class Rhythm:
             return (gate if self._move(gate, self._open) else None), self._ratio
         ratios = np.ones(n) if self._changes_pitch else 1.0
         clock = self._clock(n)
+        last = int(clock[n])
         heard = False
         at = 0
         while at < n:
-            at_phase = int(clock[at])
+            at_phase = int(clock[at]) if at else self._phase
             turn = at_phase - at_phase % _TURN
             bound, self._ratio, sounds = next(b for b in self._bounds if at_phase - turn < b[0])
-            end = min(int(clock.searchsorted(turn + bound)), n)
+            end = n if last <= turn + bound else int(clock.searchsorted(turn + bound))
             heard |= self._move(gate[at:end], sounds)
             if isinstance(ratios, np.ndarray):
                 ratios[at:end] = self._ratio
             self._count_pause(at_phase - turn, at, end)
             at = end
-        self._phase = int(clock[n]) % _TURN
+        self._phase = last % _TURN
         self._step.drop()
         self._least_step = min(self._step.target, self._pause_step) if self._pause else self._step.target
         return gate if heard else None, ratios
@@ -143,7 +144,7 @@ class Rhythm:
         clock = np.empty(n + 1, np.int64)
         clock[0] = self._phase
         clock[1:] = self._step.values(n)
-        return clock.cumsum(out=clock)
+        return np.add.accumulate(clock, out=clock)
 
     def _count_pause(self, place: int, start: int, end: int) -> None:
         """Update the time since the last note ended."""

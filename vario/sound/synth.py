@@ -143,8 +143,8 @@ class Synth:
         Returns:
             int16, one value per sample of all steps.
         """
-        waiting = deque(step for step in steps if step[1] > 0)
-        pcm = np.zeros(sum(n for _, n in waiting), np.int16)
+        waiting = deque([step for step in steps if step[1] > 0])
+        pcm = np.zeros(sum([n for _, n in waiting]), np.int16)
         at = 0
         while waiting:
             stretch = self._next_stretch(waiting)
@@ -245,13 +245,17 @@ class Synth:
         self._level.drop()
         if gate is None and cue is None:
             return
-        mixed = np.zeros(n, np.float32)
         if gate is not None:
-            envelope = gate * np.asarray(level, np.float32)
+            envelope = gate
+            envelope *= np.asarray(level, np.float32)
             if cue is not None:
                 envelope *= cue.room
                 np.minimum(envelope, HEADROOM - cue.envelope * np.float32(HEADROOM), out=envelope)
-            np.multiply(self._waves[self._voice].table.take(phase >> self._table_shift), envelope, out=mixed)
+            phase >>= self._table_shift
+            mixed = self._waves[self._voice].table.take(phase)
+            mixed *= envelope
+        else:
+            mixed = np.zeros(n, np.float32)
         if cue is not None:
             mixed += cue.samples * np.float32(HEADROOM)
         mixed *= 32767.0
@@ -262,7 +266,7 @@ class Synth:
         """Set the targets of pitch and level from the commands; they jump while nothing is audible."""
         pitches_hz = [on_grid(command.pitch_hz) for command, _ in stretch.steps if command is not None]
         amplitudes = self._waves[self._voice].amplitudes_at(pitches_hz) if pitches_hz else ()
-        tones = iter(zip(pitches_hz, amplitudes, strict=True))
+        tones = zip(pitches_hz, amplitudes, strict=True)
         at = 0
         for command, n in stretch.steps:
             if command is not None:
@@ -280,12 +284,13 @@ class Synth:
 
     def _take_phase(self, n: int, ratio: NDArray[np.float64] | float) -> NDArray[np.uint32]:
         """The phase of the oscillator at the next samples; it also advances during silence."""
-        pitch_hz = np.empty(n)
-        np.multiply(self._pitch.values(n), ratio, out=pitch_hz)
+        pitch_hz = self._pitch.values(n)
         self._pitch.drop()
-        pitch_hz *= 2.0**_PHASE_BITS / self.sample_rate_hz
-        phase = pitch_hz.astype(np.uint32)
-        phase.cumsum(out=phase)
+        if isinstance(ratio, np.ndarray) or ratio != 1.0:
+            pitch_hz = pitch_hz * ratio
+        step = pitch_hz * (2.0**_PHASE_BITS / self.sample_rate_hz)
+        phase = step.astype(np.uint32) if isinstance(step, np.ndarray) else np.full(n, int(step), np.uint32)
+        np.add.accumulate(phase, out=phase)  # unlike `cumsum`, in 32 bits
         phase += self._phase
         self._phase = phase[-1]
         return phase

@@ -12,6 +12,7 @@ A voice must be recognisable within half a second, so voices differ in several w
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from functools import cache
 
 import numpy as np
@@ -26,6 +27,7 @@ FOURTH = 4 / 3
 
 _TABLE = 1 << 14
 _PITCHES_HZ = np.geomspace(100.0, 4000.0, 64)
+_PITCHES: list[float] = _PITCHES_HZ.tolist()
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,11 +73,20 @@ class Wave:
     """One period of a timbre with peak 1, and the amplitude per pitch for equal loudness of all voices."""
 
     table: NDArray[np.float32]
-    amplitudes: NDArray[np.float64]
+    points: list[float]
+    """Amplitudes at `_PITCHES`."""
 
     def amplitudes_at(self, pitches_hz: list[float]) -> list[float]:
-        """Peak amplitudes for level 1 at these pitches."""
-        return np.interp(pitches_hz, _PITCHES_HZ, self.amplitudes).tolist()
+        """Peak amplitudes for level 1 at these pitches: linear between those of the table."""
+        return [self._amplitude_at(pitch_hz) for pitch_hz in pitches_hz]
+
+    def _amplitude_at(self, pitch_hz: float) -> float:
+        at = bisect_right(_PITCHES, pitch_hz)
+        if at in {0, len(_PITCHES)}:
+            return self.points[min(at, len(_PITCHES) - 1)]
+        low, high = self.points[at - 1 : at + 1]
+        below = _PITCHES[at - 1]
+        return (high - low) / (_PITCHES[at] - below) * (pitch_hz - below) + low
 
 
 def wave_of(partials: tuple[tuple[float, float], ...]) -> tuple[NDArray[np.float64], float]:
@@ -104,7 +115,7 @@ def waves() -> dict[Voice, Wave]:
     return {
         voice: Wave(
             all_on_grid(wave_of(timbre.partials)[0]).astype(np.float32),
-            all_on_grid(_needed(timbre) / full_scale()),
+            all_on_grid(_needed(timbre) / full_scale()).tolist(),
         )
         for voice, timbre in TIMBRES.items()
     }

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from datetime import datetime
+from typing import TYPE_CHECKING
 
 from drivers.bus import Bus, SmBus
 from drivers.errors import SensorError
-from drivers.gnss import GnssReceiver
 from drivers.port import Port, TtyPort
 from drivers.quick import dataclass
 from drivers.registry import build
@@ -16,6 +16,9 @@ from vario.app.errors import AppError
 from vario.app.live.faults import WatchedSensor
 from vario.settings.fitted import BaroSensor, BusSensor
 from vario.settings.schema import Settings
+
+if TYPE_CHECKING:
+    from drivers.gnss import GnssReceiver
 
 NOTHING_FITTED = (
     "the settings name no sensor: set chip = … under [sensors.baro], [sensors.pitot] and [sensors.imu]; "
@@ -87,6 +90,8 @@ def build_sensors(
         raise AppError(str(error)) from error
     receiver = None
     if settings.gnss.port is not None:
+        from drivers.gnss import GnssReceiver  # noqa: PLC0415  (only where it is fitted: the start is shorter)
+
         receiver = GnssReceiver(port(settings.gnss.port), settings.gnss.baud)
         sensors.append(WatchedSensor(receiver))
     if not sensors:

@@ -40,7 +40,7 @@ AGAIN_AFTER_S = 5.0
 
 LIVE = "live"
 
-_NOT_READ = (Reference, *EVENTS)
+_NOT_READ = frozenset({Reference, *EVENTS})
 """Samples that no sensor has read: they do not move the time."""
 
 
@@ -137,8 +137,8 @@ class Instrument:
 
     def take(self, sample: Sample) -> None:
         """Process one sample. Never raises: a failure of the flight logic is logged and restarts it."""
-        if not isinstance(sample, _NOT_READ):
-            self.reached_s = max(self.reached_s, sample.t_s)
+        if sample.t_s > self.reached_s and type(sample) not in _NOT_READ:
+            self.reached_s = sample.t_s
         if self._player is None and sample.t_s >= self._again_s:
             try:
                 self._begin(sample.t_s)

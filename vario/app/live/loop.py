@@ -13,10 +13,10 @@ from datetime import datetime
 from typing import Protocol
 
 from drivers.events import Event
-from drivers.samples import Tick
+from drivers.samples import Tick, whole_ns
 from vario.app.live.clock import Clock
 from vario.app.live.instrument import Instrument
-from vario.app.live.scheduler import Scheduler, whole_ns
+from vario.app.live.scheduler import Scheduler
 from vario.flight.inputs.frames import EMPTY_FRAME_S
 
 CHORES_S = 0.25
@@ -77,7 +77,8 @@ class LiveLoop:
             for sample in self._scheduler.step(wake_s):
                 instrument.take(sample)
             now_s = self._clock.now_s()
-            self._take_events(self._controls, now_s)
+            if self._controls is not None:
+                self._take_events(self._controls, now_s)
             if now_s >= instrument.reached_s + EMPTY_FRAME_S:
                 instrument.take(Tick(whole_ns(now_s)))
             if now_s >= self._chores_s:
@@ -85,15 +86,16 @@ class LiveLoop:
                 self._look_up(now_s)
         instrument.close()
 
-    def _take_events(self, side: Side | None, now_s: float) -> None:
+    def _take_events(self, side: Side, now_s: float) -> None:
         for _ in range(EVENTS_AT_ONCE):
-            event = None if side is None else side.take()
+            event = side.take()
             if event is None:
                 break
             self._instrument.take(replace(event, t_s=whole_ns(now_s)))
 
     def _look_up(self, now_s: float) -> None:
-        self._take_events(self._side, now_s)
+        if self._side is not None:
+            self._take_events(self._side, now_s)
         at_zero = self._utc()
         if at_zero is not None and at_zero != self._utc_known:
             self._utc_known = at_zero

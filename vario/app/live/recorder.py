@@ -114,7 +114,7 @@ class FlightFiles:
             self._lost += 1
             return
         try:
-            if isinstance(sample, Reference) and sample.name == UTC_OFFSET:
+            if type(sample) is Reference and sample.name == UTC_OFFSET:
                 self._date(writer, datetime.fromtimestamp(sample.value, UTC))
             writer.write(sample)
             self._written += 1

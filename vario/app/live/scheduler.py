@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from operator import attrgetter
 
-from drivers.samples import Sample, at_time
+from drivers.samples import Sample, at_time, whole_ns
 from vario.app.live.clock import Clock
 from vario.app.live.faults import WatchedSensor
+
+_DUE_S = attrgetter("sensor.due_s")
 
 
 class Scheduler:
@@ -20,6 +23,7 @@ class Scheduler:
     def __init__(self, sensors: Sequence[WatchedSensor], clock: Clock) -> None:
         self.sensors = sensors
         self._clock = clock
+        self._polled = [(watched, watched.sensor) for watched in sensors]
         self._listeners = [watched.sensor for watched in sensors if watched.sensor.listens]
 
     def start(self) -> None:
@@ -34,27 +38,23 @@ class Scheduler:
         Returns:
             The samples, with times in whole nanoseconds as a recording stores them.
         """
-        clock, sensors = self._clock, self.sensors
-        clock.wait_until(min([until_s, *[watched.sensor.due_s for watched in sensors]]))
+        clock = self._clock
+        clock.wait_until(min(until_s, *map(_DUE_S, self.sensors)))
         taken: list[Sample] = []
         now_s = clock.now_s()
-        for watched in sensors:
-            if watched.sensor.due_s > now_s:
+        for watched, sensor in self._polled:
+            if sensor.due_s > now_s:
                 continue
             begun_s = now_s
             samples = watched.poll(begun_s)
             now_s = clock.now_s()
-            watched.note_poll_duration(now_s - begun_s)
+            sensor.note_poll_duration(now_s - begun_s)
             for sample in samples:
-                stamped = at_time(sample, whole_ns(sample.t_s))
-                if stamped.t_s < 0.0:
+                if sample.t_s < 0.0:
                     continue
+                t_s = whole_ns(sample.t_s)
+                stamped = sample if sample.t_s == t_s else at_time(sample, t_s)
                 for listener in self._listeners:
                     listener.on_sample(stamped)
                 taken.append(stamped)
         return taken
-
-
-def whole_ns(t_s: float) -> float:
-    """The time as a recording stores it."""
-    return round(t_s * 1e9) / 1e9

@@ -38,11 +38,12 @@ class LowPass:
 
     def follow(self, value: float, dt_s: float) -> float:
         """The output after `dt_s` more with this input."""
-        if self.value is None or self._time_constant_s == 0.0:
-            self.value = value
-        else:
-            self.value += low_pass_weight(dt_s, self._time_constant_s) * (value - self.value)
-        return self.value
+        before, time_constant_s = self.value, self._time_constant_s
+        if before is not None and time_constant_s != 0.0:
+            # `low_pass_weight`, written out: there are six hundred calls a second.
+            value = before + (1.0 - math.exp(-dt_s / time_constant_s)) * (value - before)
+        self.value = value
+        return value
 
     def update(self, value: float | None, dt_s: float) -> float | None:
         """The same for an input that may be unknown: the output is unknown too, and the next value passes."""

@@ -111,27 +111,28 @@ class InertialState(NominalState):
         # Trapezoidal rule: half of the acceleration acts before the rotation and half after it.
         half = 0.5 * dt_s
         lift = G0_MPS2 * half
-        ex, ey, ez = turn((dx, dy, dz), p * dt_s, q * dt_s, r * dt_s)
+        roll, pitch, yaw = p * dt_s, q * dt_s, r * dt_s
+        ex, ey, ez = turn((dx, dy, dz), roll, pitch, yaw)
         vx, vy, vz = turn(
             (vx + fx * half + lift * dx, vy + fy * half + lift * dy, vz + fz * half + lift * dz),
-            p * dt_s,
-            q * dt_s,
-            r * dt_s,
+            roll,
+            pitch,
+            yaw,
         )
         self.air = (vx + fx * half + lift * ex, vy + fy * half + lift * ey, vz + fz * half + lift * ez)
         up_mps2 = -0.5 * (fx * (dx + ex) + fy * (dy + ey) + fz * (dz + ez)) - G0_MPS2
         self.height_m += dt_s * (self.climb_mps + 0.5 * up_mps2 * dt_s)
         self.climb_mps += up_mps2 * dt_s
         self.gust_mps *= 1.0 - dt_s / (self.noise.gust_time_s + dt_s)
-        self.north = turn(self.north, p * dt_s, q * dt_s, r * dt_s)
+        self.north = turn(self.north, roll, pitch, yaw)
         self.down, self.force, self.rate = (ex, ey, ez), (fx, fy, fz), (p, q, r)
         self.ground.moved(self.north, self.down, self.force, dt_s)
         self._batch_s += dt_s
         self.age_s += dt_s
         turned, pushed = self.turned, self.pushed
-        turned[0] += p * dt_s
-        turned[1] += q * dt_s
-        turned[2] += r * dt_s
+        turned[0] += roll
+        turned[1] += pitch
+        turned[2] += yaw
         pushed[0] += fx * dt_s
         pushed[1] += fy * dt_s
         pushed[2] += fz * dt_s

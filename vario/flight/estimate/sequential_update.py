@@ -63,7 +63,7 @@ class SequentialUpdate:
             self._expected[j] += own[j] * gain
             share = own[j] / total
             row, its_mix = signals[j], mix[j]
-            for i in waiting:
+            for i in range(j, len(own)):  # what is left of it is not used any more
                 row[i] -= share * own[i]
             for i in range(number + 1):
                 its_mix[i] -= share * own_mix[i]

@@ -160,8 +160,7 @@ class ChannelHealth:
         if last_s is not None and t_s <= last_s:
             return "duplicate or out of order"
         values: tuple[float | None, ...] = self._values(sample)
-        for place, value in enumerate(values):
-            low, high, optional = self._ranges[place]
+        for value, (low, high, optional) in zip(values, self._ranges):  # noqa: B905  (it costs more than the loop)
             # A NaN is in no range; the limits are finite, so neither is an infinity.
             if not (optional if value is None else low <= value <= high):
                 return "out of range"
@@ -176,11 +175,12 @@ class ChannelHealth:
 
     def _follow_rate(self, gap_s: float) -> None:
         # A slow mean follows the usual period; a long gap is an outage, not a new period.
-        if self._period_s == 0.0:
-            self._period_s = gap_s
-        elif gap_s < 10.0 * self._period_s:
-            self._period_s += 0.05 * (gap_s - self._period_s)
+        period_s = self._period_s
+        if gap_s < 10.0 * period_s:
+            self._period_s = period_s + 0.05 * (gap_s - period_s)
             self._long_gaps = 0
+        elif period_s == 0.0:
+            self._period_s = gap_s
         else:
             # One long gap is an outage; the third in a row is the sensor's real rate.
             self._long_gaps += 1
@@ -214,10 +214,10 @@ class ChannelHealth:
         before_s, self._before_s = self._before_s, t_s
         if self._good is None or before_s is None:
             return False
-        most = watch.step + watch.step_per_s * max(0.0, t_s - before_s)
-        for place, value in enumerate(values):
-            good = self._good[place]
-            if value is not None and good is not None and abs(value - good) > most:
+        passed_s = t_s - before_s
+        most = watch.step + watch.step_per_s * passed_s if passed_s > 0.0 else watch.step
+        for value, good in zip(values, self._good):  # noqa: B905  (likewise)
+            if value is not None and good is not None and not -most <= value - good <= most:
                 break
         else:
             self._step_since_s = None

@@ -126,7 +126,11 @@ class Framer:
             if self._ahead:
                 self._ahead = []
             self._behind = 0
-            self._hold(sample, name)
+            held = self._held.get(name) if name is not None else None
+            if held is not None and len(held) < MOST_HELD:
+                held.append(sample)
+            else:
+                self._hold(sample, name)
             return ()
         if self._slot is None:
             self._slot = slot

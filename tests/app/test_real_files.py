@@ -32,7 +32,8 @@ from vario.settings.schema import Settings
 def test_wind_of_the_recorder_is_a_reference(tmp_path: Path) -> None:
     """WDI: where the wind comes from, degrees; with a speed in km/h, 36 km/h from the west blow to the east.
 
-    Source of the code: FAI/IGC "Technical Specification for IGC-approved GNSS Flight Recorders", A7.
+    Source of the code: FAI/IGC "Technical Specification for IGC-approved GNSS Flight Recorders", A7 (WDI; WSP
+    from memory of it).
     """
     lines = ["I023638WDI3941WSP", *(f"{placed(36_000 + k, 30.0 * k, 0.0, 1000.0)}270036" for k in range(20))]
     found = [s for s in igc(tmp_path / "a.igc", lines) if isinstance(s, Reference)]

@@ -36,10 +36,6 @@ barometer may be wrong. After the third time the filter takes its height, as aft
 again within the last time, the unit is wrong. `HeightWatch` decides whether the barometer is wrong. The
 largest NIS of the height in correct flights is 1.3.
 """
-WITNESS_S = 60.0
-"""A unit that has to wait for longer than this, after three rejections, is no evidence against the
-barometer: on the recorded flight of an aerobatic drone such a unit left the vario blank for 230 of 366 s.
-"""
 CLIMB_OFF_MPS, CLIMB_LATE_S, CLIMB_S = 0.8, 0.4, 2.0
 """The climb of the filter minus that of the barometer alone, averaged over this time, because the latter
 lags.
@@ -78,6 +74,7 @@ class ImuWatch:
         self._accepted_s = AGAIN_S
         self._wait_s = 0.0
         self._next_s = FIRST_S
+        self._sound = True
         self._force = LowPass(FORCE_S, G0_MPS2)
         self._below = LowPass(FORCE_S, -G0_MPS2)
         self._climb, self._pull = LowPass(CLIMB_S), LowPass(CLIMB_S)
@@ -97,9 +94,14 @@ class ImuWatch:
         """Whether no contradiction has been seen for long enough."""
         return self._wait_s <= 0.0
 
-    def doubt(self) -> None:
-        """A contradiction: wait, and the next time for longer."""
+    def doubt(self, *, alone: bool) -> None:
+        """A contradiction: wait, and the next time for longer.
+
+        `alone`: the unit contradicts itself or the track over ground. Then it is no evidence against the
+        barometer while it waits.
+        """
         self.rejections += 1
+        self._sound = not alone and (self._sound or self.trusted)
         self._wait_s, self._next_s = self._next_s, min(LONGER * self._next_s, LONGEST_S)
         self.begin()
 
@@ -169,5 +171,5 @@ class ImuWatch:
             filter_.accept_height()
             self._suspect_s = self._accepted_s = 0.0
         suspected = self._suspect_s > 0.0
-        self.baro_suspect = suspected and self._wait_s < WITNESS_S
+        self.baro_suspect = suspected and (self._sound or self.trusted)
         return suspected and self._suspect_s < SUSPECT_S

@@ -20,7 +20,7 @@ from hw_replay.derived_velocity import DERIVED, velocity_between
 from hw_replay.errors import RejectLog
 from hw_replay.files import LINE_LIMIT, Lines
 from hw_replay.igc_clock import FixClock
-from hw_replay.igc_records import BRecord, Extensions, parse_fix, parse_k_time
+from hw_replay.igc_records import BRecord, Extensions, parse_date, parse_fix, parse_k_time
 from hw_replay.igc_survey import survey
 from hw_replay.messages import DECODE, RejectedValueError
 from hw_replay.ordering import in_order
@@ -160,6 +160,8 @@ class IgcFile:
                         self._rejects.add(reason, place)
                 elif line[0] == "K" and self._k_extensions:
                     yield clock.time_of(parse_k_time(line)), number, line, None
+                elif line[0] == "H":
+                    clock.date(parse_date(line))
             except RejectedValueError as error:
                 self._rejects.add(str(error), number)
         accepted, refused = clock.finish()

@@ -49,6 +49,16 @@ def test_a_second_date_is_told(tmp_path: Path) -> None:
     assert any("more than one date" in note for note in source.warnings())
 
 
+def test_a_flight_of_the_next_day_at_an_earlier_time_is_read(tmp_path: Path) -> None:
+    """From 10:00 for 20 s, on the next day from 9:59:40, by the date record alone."""
+    days = [[placed(begin_s + k, 30.0 * k, 0.0, 1000.0) for k in range(20)] for begin_s in (36_000, 35_980)]
+    source = igc(tmp_path / "a.igc", ["HFDTE010726", *days[0], "HFDTE020726", *days[1]])
+    times_s = [sample.t_s for sample in source if isinstance(sample, Baro)]
+    assert times_s == [*range(36_000, 36_020), *range(86_400 + 35_980, 86_400 + 36_000)]
+    without = igc(tmp_path / "b.igc", ["HFDTE010726", *days[0], *days[1]])
+    assert len([sample for sample in without if isinstance(sample, Baro)]) == 20
+
+
 @pytest.fixture(scope="module")
 def any_reading(tmp_path_factory: pytest.TempPathFactory) -> Reading:
     lines = [placed(36_000 + k, 30.0 * k, 0.0, 1000.0) for k in range(5)]

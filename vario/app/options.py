@@ -10,6 +10,9 @@ AT_REST = Path("rest")
 
 HERE = Path("vario.toml")
 
+A_RECORDING = "a recording (MCAP), a CSV, FAI/IGC or another file that docs/formats.md lists"
+"""What the commands read."""
+
 
 def add_config_option(
     parser: ArgumentParser,

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from vario.app.options import add_config_option, add_fake_option
+from vario.app.options import A_RECORDING, add_config_option, add_fake_option
 
 if TYPE_CHECKING:
     from argparse import ArgumentParser, Namespace, _SubParsersAction
@@ -101,7 +101,7 @@ def _way(
     way.add_argument(
         "file",
         type=Path,
-        help="a recording or a long CSV; with the word live, the sensors are read now",
+        help=f"{A_RECORDING}; with the word live, the sensors are read now",
     )
     way.add_argument(
         "--for",

@@ -16,7 +16,8 @@ from drivers.samples import Baro, GnssVel, Pitot, Reference, Sample
 from hw_replay.igc import IgcFile
 from tests.support.igc_lines import igc, placed
 from vario.app.errors import AppError
-from vario.app.excerpt import excerpt
+from vario.app.excerpt import excerpt, time_s
+from vario.app.outputs.flight_time import hours_utc
 from vario.app.outputs.flights import Flights
 from vario.app.outputs.ground_watch import GroundWatch
 from vario.app.outputs.sensor_watch import PressureCheck
@@ -122,6 +123,8 @@ def test_a_part_of_a_recording_is_played(tmp_path: Path) -> None:
     assert [s.t_s for s in excerpt(source, "36120", "36300")] == times
     with pytest.raises(AppError, match="expected a time"):
         excerpt(source, "noon", None)
+    assert time_s("--from", "34:02:30", source.info.start_utc) == 86_400.0 + 36_150.0  # of the next day
+    assert hours_utc(86_400.0 + 36_150.0, source.info.start_utc) == "34:02:30"
     with pytest.raises(AppError, match="before the second"):
         excerpt(source, "10:05", "10:02")
 

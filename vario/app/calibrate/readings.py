@@ -17,7 +17,7 @@ from vario.app.live.clock import Clock, MonotonicClock
 from vario.app.live.fitting import Buses, Fitted, build_sensors, described
 from vario.app.live.practice import PRACTICE, practice
 from vario.app.live.scheduler import Scheduler
-from vario.app.outputs.flight_time import utc_or_clock
+from vario.app.outputs.flight_time import hours_utc
 from vario.app.terminal import terminal
 from vario.settings.load import LoadedSettings, load_settings
 
@@ -41,7 +41,7 @@ def part_of(samples: list[Sample], between: Sequence[str] | None, start_utc: dat
         if times and start_utc is None:
             reach = f"from {min(times):g} to {max(times):g} s"
         elif times:
-            begin, end = (utc_or_clock(t_s, start_utc) for t_s in (min(times), max(times)))
+            begin, end = (hours_utc(t_s, start_utc) for t_s in (min(times), max(times)))
             reach = f"from {begin} to {end} UTC"
         raise AppError(f"--between {' '.join(between)}: no samples in this part; the recording is {reach}")
     return part

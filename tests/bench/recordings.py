@@ -5,8 +5,7 @@ flight and in the whole recording, correlation of the vario with the rate of ene
 their means, the mean squared innovation of the energy height over its variance (NIS; also with each limited
 to the gate of 36), and the share of refused samples. If there are refused samples, also the difference of
 the means without the 10 s around each, and the NIS of the samples used. Energy heights are the measured
-ones: samples of
-pressure and airspeed, not smoothed.
+ones: samples of pressure and airspeed, not smoothed.
 
 The correlation is that of means over 10 s. Each vario is compared with the change of energy height up to its
 own sample, and no lag is removed: the vario cannot know more. Two further values: as shown in live time, in

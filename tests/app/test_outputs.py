@@ -233,6 +233,14 @@ def test_time_with_airbrakes_is_apart_from_free_flight() -> None:
     assert found["rms_by_mode"] == pytest.approx({"circling": 0.1, "with airbrakes": 3.0})
 
 
+def test_the_page_names_the_source_of_the_altitude() -> None:
+    def label(**how: bool) -> str:
+        (panel,) = [part for part in panels(METRIC, **how)["flight"] if part["title"] == "Altitude"]
+        return str(panel["series"][0][1])
+
+    assert (label(), label(barometer=False)) == ("pressure altitude", "of GNSS, no barometer")
+
+
 def test_the_summary_tells_what_was_not_used() -> None:
     """A vario that is missing for a minute, and the reason; not a doubt of a moment."""
     summary, reading = FlightSummary(METRIC), flying()

@@ -1,49 +1,127 @@
-"""When a rejected inertial unit is evidence against the barometer. The numbers are NIS (1 on average)."""
+"""A wrongly mounted or read inertial unit is detected in the first turn; recovery after a silence.
 
-from types import SimpleNamespace
-from typing import Any
+The flight comes from the general flight-dynamics library (`estimator_flights`), on a seed on which nothing
+was chosen. Half of it is the ordinary flight at the beginning of each scene: straight, and a turn in each
+direction from 15 s on.
+"""
 
-from vario.flight.estimate.imu_watch import ImuWatch
+from __future__ import annotations
 
-STEP_S = 0.04
+import math
+from collections.abc import Callable
+from dataclasses import replace
 
+import numpy as np
+import pytest
 
-def contradicted(watch: ImuWatch, lasts_s: float = 1.0) -> bool:
-    """The height is off and the velocity over ground is not; returns whether the barometer is suspected."""
-    filter_: Any = SimpleNamespace(
-        nis={"height": 30.0, "north": 1.0, "east": 1.0, "sideslip": 1.0, "lift": 1.0},
-        ground=SimpleNamespace(in_use=True),
-        gyro_bias=(0.0, 0.0, 0.0),
-        accel_bias=(0.0, 0.0, 0.0),
-        force=(0.0, 0.0, -9.8),
-        down=(0.0, 0.0, 1.0),
-        climb_mps=0.0,
-        vario_mps=0.0,
-        accept_height=lambda: None,
-    )
-    for _ in range(round(lasts_s / STEP_S)):
-        watch.plausible(filter_, 0.0, 0.0, STEP_S)
-    return watch.baro_suspect
+from drivers.samples import ImuAccel, ImuGyro
+from tests.support.estimator_flights import Run, described, fly
+from tests.support.truth_gliders import GLIDERS
+from vario.flight.estimate.estimator import Estimator
+from vario.flight.estimate.result import Estimate
+from vario.flight.estimate.stage import estimator_settings
+from vario.flight.inputs.frames import Frame, Framer
+from vario.flight.inputs.health import HealthStage
+from vario.flight.motion.energy import Noise
+from vario.flight.setup import Setup
+from vario.settings.schema import Settings
 
+TURN_S, END_S = 15.0, 60.0
 
-def test_a_good_unit_puts_the_barometer_in_question() -> None:
-    assert contradicted(ImuWatch())
-
-
-def test_a_unit_that_contradicted_the_barometer_may_be_right() -> None:
-    watch = ImuWatch()
-    watch.doubt(alone=False)
-    assert contradicted(watch)
+Spoil = Callable[[Frame], Frame]
 
 
-def test_a_unit_that_contradicted_itself_is_no_evidence_until_it_is_trusted_again() -> None:
-    watch = ImuWatch()
-    watch.doubt(alone=True)
-    watch.doubt(alone=False)
-    assert not contradicted(watch)
-    for _ in range(round(60.0 / STEP_S)):
-        watch.begin()
-        contradicted(watch, STEP_S)
-    assert watch.trusted
-    watch.begin()
-    assert contradicted(watch)
+def _axes(accel: np.ndarray, gyro: np.ndarray) -> Spoil:
+    """The readings of both sensors, multiplied by a matrix."""
+
+    def spoil(frame: Frame) -> Frame:
+        return replace(
+            frame,
+            accel=tuple(
+                ImuAccel(s.t_s, *(accel @ [s.x_mps2, s.y_mps2, s.z_mps2]).tolist()) for s in frame.accel
+            ),
+            gyro=tuple(
+                ImuGyro(s.t_s, *(gyro @ [s.x_radps, s.y_radps, s.z_radps]).tolist()) for s in frame.gyro
+            ),
+        )
+
+    return spoil
+
+
+def _yawed(angle_deg: float) -> Spoil:
+    cos, sin = math.cos(math.radians(angle_deg)), math.sin(math.radians(angle_deg))
+    turned = np.array([[cos, -sin, 0.0], [sin, cos, 0.0], [0.0, 0.0, 1.0]])
+    return _axes(turned, turned)
+
+
+def _shaken(hz: float) -> Spoil:
+    def spoil(frame: Frame) -> Frame:
+        return replace(
+            frame,
+            accel=tuple(
+                ImuAccel(s.t_s, s.x_mps2, s.y_mps2, s.z_mps2 + 6.0 * math.sin(math.tau * hz * s.t_s))
+                for s in frame.accel
+            ),
+        )
+
+    return spoil
+
+
+WRONG: dict[str, Spoil] = {
+    "yawed by 60°": _yawed(60.0),
+    "yawed by 90°": _yawed(90.0),
+    "yawed by 180°": _yawed(180.0),
+    "gyro signs reversed": _axes(np.eye(3), -np.eye(3)),
+    "accelerometer signs reversed": _axes(-np.eye(3), np.eye(3)),
+    "accelerometer in g": _axes(np.eye(3) / 9.80665, np.eye(3)),
+    "gyro in °/s": _axes(np.eye(3), np.eye(3) * math.degrees(1.0)),
+    "vibration of 60 Hz": _shaken(60.0),
+}
+
+
+@pytest.fixture(scope="module")
+def run(tmp_path_factory: pytest.TempPathFactory) -> Run:
+    return fly("constant", "sgs233", 7101, tmp_path_factory.mktemp("flights"), described, until_s=END_S + 1.0)
+
+
+def _estimates(run: Run, spoil: Spoil) -> list[tuple[float, Estimate]]:
+    setup = Setup.of(Settings(), GLIDERS["sgs233"], Noise(1.2, 0.5))
+    estimator = Estimator(estimator_settings(setup))
+    framer, health = Framer(), HealthStage(setup)
+    told = []
+    for sample in run.samples():
+        if sample.t_s > END_S:
+            break
+        told += [(f.t_s, estimator.update(health.update(spoil(f)))) for f in framer.push(sample)]
+    return told
+
+
+@pytest.mark.long
+def test_a_sound_unit_is_believed(run: Run) -> None:
+    assert all(estimate.imu_believed for _, estimate in _estimates(run, lambda frame: frame))
+
+
+@pytest.mark.parametrize(
+    "fault",
+    [pytest.param(name, marks=[] if name == "yawed by 90°" else pytest.mark.long) for name in WRONG],
+)
+def test_a_wrong_unit_is_found_out(fault: str, run: Run) -> None:
+    told = _estimates(run, WRONG[fault])
+    doubted_s = next(t_s for t_s, estimate in told if not estimate.imu_believed)
+    assert doubted_s < TURN_S + 15.0
+    assert not told[-1][1].imu_believed
+    assert told[-1][1].attitude is None
+
+
+@pytest.mark.parametrize(
+    "gap_s", [pytest.param(0.4, marks=pytest.mark.long), pytest.param(1.0, marks=pytest.mark.long), 1.9]
+)
+def test_a_silence_in_a_turn_is_outlived(gap_s: float, run: Run) -> None:
+    def silent(frame: Frame) -> Frame:
+        return replace(frame, accel=(), gyro=()) if 25.0 < frame.t_s < 25.0 + gap_s else frame
+
+    after = [(t_s, e) for t_s, e in _estimates(run, silent) if t_s > 28.0 + gap_s]
+    truth = run.truth[[round(t_s * 100.0) - 1 for t_s, _ in after]]["vario_mps"]
+    shown = np.array([estimate.energy.vario_mps for _, estimate in after])
+    assert np.max(np.abs(shown - truth)[:200]) < 1.0
+    assert all(estimate.imu_believed for _, estimate in after)

@@ -15,11 +15,12 @@ from dataclasses import replace
 from pathlib import Path
 
 from drivers import isa
-from drivers.samples import Reference, Sample
+from drivers.samples import GnssPos, Reference, Sample
+from hw_replay.derived_velocity import DERIVED, velocity_between
 from hw_replay.errors import RejectLog
 from hw_replay.files import LINE_LIMIT, Lines
 from hw_replay.igc_clock import FixClock
-from hw_replay.igc_records import BRecord, Extensions, parse_fix, parse_k_time
+from hw_replay.igc_records import BRecord, Extensions, parse_date, parse_fix, parse_k_time
 from hw_replay.igc_survey import survey
 from hw_replay.messages import DECODE, RejectedValueError
 from hw_replay.ordering import in_order
@@ -35,12 +36,8 @@ OAT_HOLD_S = 120.0
 
 RECORDER_BARO_PA = 3.5  # whole metres: 1/sqrt(12) m, near sea level 12 Pa/m
 RECORDER_PITOT_PA = 3.0  # from experience with such files, no source
-DERIVED_VELOCITY_NOISE_MPS = 0.8  # positions of 0.001 minute (1.85 m) a second apart: 1.85 * sqrt(2/12)
 
 REFERENCES = {"VAT": "vat_mps", "VAR": "var_mps", "NET": "net_mps"}
-
-_WGS84_A_M = 6_378_137.0
-_WGS84_E2 = 6.694379990e-3  # first eccentricity squared (NIMA TR8350.2)
 
 
 class IgcFile:
@@ -136,9 +133,7 @@ class IgcFile:
             code = "TAS" if "TAS" in codes else "IAS"
             sensors["pitot"] = SensorInfo(f"from logged {code}", rate_hz, RECORDER_PITOT_PA)
         if self._derives_velocity:
-            sensors["gnss_vel"] = SensorInfo(
-                "derived from consecutive positions", rate_hz, DERIVED_VELOCITY_NOISE_MPS
-            )
+            sensors["gnss_vel"] = replace(DERIVED, rate_hz=rate_hz)
         else:
             sensors["gnss_vel"] = SensorInfo("from logged ground speed and track", rate_hz)
         date = found.date.strftime("%Y-%m-%d") if found.date else ""
@@ -165,6 +160,8 @@ class IgcFile:
                         self._rejects.add(reason, place)
                 elif line[0] == "K" and self._k_extensions:
                     yield clock.time_of(parse_k_time(line)), number, line, None
+                elif line[0] == "H":
+                    clock.date(parse_date(line))
             except RejectedValueError as error:
                 self._rejects.add(str(error), number)
         accepted, refused = clock.finish()
@@ -246,21 +243,11 @@ class IgcFile:
         self, number: int, before: tuple[float, BRecord], after: tuple[float, BRecord]
     ) -> Iterator[Sample]:
         """Velocity between two positions, timed half-way between them."""
-        (t0_s, a), (t1_s, b) = before, after
-        step_s = t1_s - t0_s
-        lat_rad = math.radians((a.lat_deg + b.lat_deg) / 2)
-        bend = 1.0 - _WGS84_E2 * math.sin(lat_rad) ** 2
-        height_m = float(b.gnss_altitude_m)
-        meridian_m = _WGS84_A_M * (1.0 - _WGS84_E2) / bend**1.5 + height_m
-        parallel_m = (_WGS84_A_M / math.sqrt(bend) + height_m) * math.cos(lat_rad)
-        turned_deg = (b.lon_deg - a.lon_deg + 180.0) % 360.0 - 180.0
-        yield from self._checked(
-            "gnss_vel",
-            round((t0_s + step_s / 2) * 1e9) / 1e9,
-            number,
-            north_mps=math.radians(b.lat_deg - a.lat_deg) * meridian_m / step_s,
-            east_mps=math.radians(turned_deg) * parallel_m / step_s,
+        one, other = (
+            GnssPos(t_s, fix.lat_deg, fix.lon_deg, float(fix.gnss_altitude_m)) for t_s, fix in (before, after)
         )
+        t_s, north_mps, east_mps = velocity_between(one, other)
+        yield from self._checked("gnss_vel", t_s, number, north_mps=north_mps, east_mps=east_mps)
 
     def _checked(self, channel: str, t_s: float, number: int, **values: float) -> Iterator[Sample]:
         """The sample, if its values are possible; otherwise the line is counted as rejected."""

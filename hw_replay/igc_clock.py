@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import datetime
 from typing import Generic, TypeVar
 
 from hw_replay.messages import RejectedValueError
@@ -26,16 +27,27 @@ class FixClock(Generic[_Item]):
     def __init__(self) -> None:
         self._last_s: float | None = None
         self._doubtful: tuple[float, _Item] | None = None
+        self._date: datetime | None = None
+        self._is_new_day = False
+
+    def date(self, date: datetime | None) -> None:
+        """Process a date record: after a later date, an earlier time of day belongs to a new day."""
+        if date is None:
+            return
+        self._is_new_day = self._is_new_day or (self._date is not None and date > self._date)
+        self._date = date
 
     def take(self, second_of_day: float, item: _Item) -> tuple[Accepted[_Item], Refused[_Item]]:
         """Process the next fix; returns the accepted fixes in order, and the rejected ones with reasons."""
         t_s = self._unrolled(second_of_day, self._last_s)
+        if self._is_new_day and self._last_s is not None and t_s <= self._last_s:
+            t_s += DAY_S
         if self._last_s is not None and t_s <= self._last_s:
             same = t_s == self._last_s
             return [], [("second fix for the same time" if same else "time runs backwards", item)]
         if self._last_s is not None and t_s - self._last_s <= LONGEST_GAP_S:
             refused = [("time jumps ahead and back", self._doubtful[1])] if self._doubtful else []
-            self._last_s, self._doubtful = t_s, None
+            self._last_s, self._doubtful, self._is_new_day = t_s, None, False
             return [(t_s, item)], refused
         if self._doubtful is None:
             self._doubtful = t_s, item
@@ -43,7 +55,7 @@ class FixClock(Generic[_Item]):
         earlier = self._doubtful
         t_s = self._unrolled(second_of_day, earlier[0])
         if 0.0 < t_s - earlier[0] <= LONGEST_GAP_S:
-            self._last_s, self._doubtful = t_s, None
+            self._last_s, self._doubtful, self._is_new_day = t_s, None, False
             return [earlier, (t_s, item)], []
         self._doubtful = self._unrolled(second_of_day, self._last_s), item
         return [], [("time fits neither the fix before nor the one after it", earlier[1])]

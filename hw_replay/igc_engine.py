@@ -1,8 +1,8 @@
 """Detect whether an engine ran, from the noise that a flight recorder logs.
 
-Source: FAI/IGC "Technical Specification for IGC-approved GNSS Flight Recorders", appendix A7: ENL and MOP are
-000 to 999. From which value on an engine runs depends on the recorder; half the range is common practice, no
-source.
+Source: FAI/IGC "Technical Specification for IGC-approved GNSS Flight Recorders", appendix A7: ENL and MOP
+are 000 to 999. From which value on an engine runs depends on the recorder; half the range is common practice,
+no source.
 """
 
 from __future__ import annotations

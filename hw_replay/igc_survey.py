@@ -98,6 +98,7 @@ def survey(lines: Iterable[tuple[int, str]]) -> Survey:
                 found.k_extensions = parse_extensions(line, K_BYTES)
             elif line[0] == "H":
                 _note_header(line, found, datums)
+                clock.date(parse_date(line))
         except RejectedValueError as reason:
             note = f"{line[0]} record: {reason}"
             if line[0] in "IJ" and note not in found.notes:  # a damaged file may contain it a thousand times

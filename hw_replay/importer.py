@@ -13,6 +13,7 @@ from types import ModuleType
 
 from drivers import isa
 from drivers.samples import Baro, GnssPos, Reference, Sample
+from hw_replay.derived_velocity import DERIVED, with_velocity
 from hw_replay.errors import RecordingError, RejectLog
 from hw_replay.inertial_sanity import InertialSanity
 from hw_replay.messages import DECODE, LATEST_T_S, RejectedValueError
@@ -32,7 +33,7 @@ class Importer(ABC):
 
     A reader gives its samples in `_samples`, in order of time, and overrides `_begin` if it keeps a state
     between samples. If it names `GNSS_BARO` as its barometer, the height of each position serves as a
-    pressure.
+    pressure; if it names `DERIVED` as its velocity, that is computed from the positions.
 
     Args:
         path: the file.
@@ -68,8 +69,12 @@ class Importer(ABC):
         self._rejects = RejectLog(self._unit)
         self._notes = []
         self._sanity = InertialSanity(self.time_cure)
-        no_barometer = self._info.sensors.get("baro") is GNSS_BARO
-        return self._watched(_with_gnss_as_baro(self._samples()) if no_barometer else self._samples())
+        samples = self._samples()
+        if self._info.sensors.get("baro") is GNSS_BARO:
+            samples = _with_gnss_as_baro(samples)
+        if self._info.sensors.get("gnss_vel") is DERIVED:
+            samples = with_velocity(samples)
+        return self._watched(samples)
 
     def _watched(self, samples: Iterator[Sample]) -> Iterator[Sample]:
         for sample in samples:

@@ -26,6 +26,7 @@ from mcap.stream_reader import StreamReader
 
 from drivers.samples import Sample
 from hw_replay.container import DAMAGE, RECORD_LIMIT_BYTES, unpacked
+from hw_replay.derived_velocity import DERIVED
 from hw_replay.files import open_binary
 from hw_replay.importer import Importer, SteadyClock, library, with_barometer
 from hw_replay.ordering import in_order
@@ -72,9 +73,7 @@ class RosBag(Importer):
                 if self._zero_ns >= _REAL_TIME_NS
                 else None
             ),
-            sensors=with_barometer(
-                {channel: SensorInfo(kind) for kind, channel in _HEIGHTS.items() if kind in kinds}
-            ),
+            sensors=with_barometer(_sensors(kinds)),
         )
 
     def warnings(self) -> list[str]:
@@ -201,6 +200,12 @@ _GIVE: dict[str, Callable[[RosBag, float, int, Any], Iterator[Sample]]] = {
     "sensor_msgs/NavSatFix": RosBag._fix,
 }
 _HEIGHTS = {"sensor_msgs/FluidPressure": "baro", "sensor_msgs/NavSatFix": "gnss_pos"}
+
+
+def _sensors(kinds: set[str]) -> dict[str, SensorInfo]:
+    """The sensors that give heights, and the velocity, which no message of `NavSatFix` holds."""
+    found = {channel: SensorInfo(kind) for kind, channel in _HEIGHTS.items() if kind in kinds}
+    return {**found, "gnss_vel": DERIVED} if "gnss_pos" in found else found
 
 
 def is_ros_bag(path: Path) -> bool:

@@ -17,12 +17,13 @@ from pathlib import Path
 from drivers import isa
 from drivers.samples import CHANNELS, Reference, Sample
 from hw_replay.csv_map import UNIX, CsvMap, MappedChannel, read_map
+from hw_replay.derived_velocity import DERIVED
 from hw_replay.errors import RecordingError
 from hw_replay.files import Lines
 from hw_replay.importer import Importer
 from hw_replay.messages import DECODE, LATEST_T_S, RejectedValueError, reference_decoder
 from hw_replay.ordering import RowSorter
-from hw_replay.source import GNSS_BARO, RecordingInfo
+from hw_replay.source import GNSS_BARO, RecordingInfo, SensorInfo
 from hw_replay.text import one_line, title_of
 
 ROW_LIMIT = 1 << 16
@@ -63,7 +64,7 @@ class WideCsv(Importer):
             title=one_line(self._map.title or title_of(self._path)),
             origin="imported from CSV by a map",
             start_utc=self._start_utc(),
-            sensors={} if any(one.name == "baro" for one in self._map.channels) else {"baro": GNSS_BARO},
+            sensors=_replaced({one.name for one in self._map.channels}),
         )
 
     def warnings(self) -> list[str]:
@@ -226,3 +227,11 @@ def _sample(name: str, t_s: float, values: list[float]) -> Sample:
     make: Callable[..., Sample] = channel.sample
     count = len(channel.value_fields)
     return make(t_s, *(None if math.isnan(value) else value for value in values[:count]))
+
+
+def _replaced(channels: set[str]) -> dict[str, SensorInfo]:
+    """What the positions replace in a table without pressure or velocity."""
+    sensors = {} if "baro" in channels else {"baro": GNSS_BARO}
+    return (
+        {**sensors, "gnss_vel": DERIVED} if "gnss_pos" in channels and "gnss_vel" not in channels else sensors
+    )

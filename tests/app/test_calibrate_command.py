@@ -77,6 +77,7 @@ def test_every_way_takes_a_part_of_a_recording(tmp_path: Path) -> None:
     with pytest.raises(AppError, match="not at rest"):
         run("pitot-offset", str(file), *out)
     assert run("pitot-offset", str(file), "--between", "0", "35", *out) == 0
+    assert run("pitot-offset", str(file), "--between", "0:00:00", "0:00:35", *out) == 0
     with pytest.raises(AppError, match="no samples in this part; the recording is from 0 to"):
         run("pitot-offset", str(file), "--between", "200", "300", *out)
 

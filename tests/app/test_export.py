@@ -215,7 +215,7 @@ def test_sentences_wait_for_no_time_that_has_passed() -> None:
 
 
 def test_the_header_has_the_records_of_the_specification_in_their_order(flight: Path) -> None:
-    """FAI/IGC technical specification, appendix A, A3.2 (from memory); `aerofiles` writes the same order."""
+    """FAI/IGC technical specification, A3.3 (order from memory); `aerofiles` writes the same order."""
     written = BytesIO()
     aerofiles.igc.Writer(written).write_headers(
         {

@@ -16,7 +16,10 @@ from hypothesis import strategies as st
 from scipy.stats import circmean
 
 from drivers.samples import Reference
+from hw_replay.open import open_source
+from hw_replay.simulate.demo import BUNDLED
 from tests.support.page_flights import demo
+from tests.support.setups import setup
 from vario.app.outputs.angles import difference_rad, differences_rad, mean_direction_rad, mean_of_sums_rad
 from vario.app.outputs.catalogue import OUTPUTS, THEMES, TRACE, output_beside, output_of
 from vario.app.outputs.columns import Columns
@@ -27,6 +30,10 @@ from vario.app.outputs.trace import TraceWriter
 from vario.app.outputs.track import track_m
 from vario.app.page import build
 from vario.app.page.panels import ESTIMATE, FLIGHT, panels
+from vario.flight.inputs.health import HealthStage
+from vario.flight.inputs.quality import Quality
+from vario.flight.motion.energy import Noise
+from vario.flight.motion.flying import FlyingSpeed, SpeedOrigin
 from vario.flight.reading import Reading
 from vario.flight.tone.cues import Cue, CueCall
 from vario.settings.display import METRIC
@@ -232,6 +239,28 @@ def test_time_with_airbrakes_is_apart_from_free_flight() -> None:
     found = references["truth_netto_mps"]
     assert found["rms_free_flight"] == pytest.approx(0.1)
     assert found["rms_by_mode"] == pytest.approx({"circling": 0.1, "with airbrakes": 3.0})
+
+
+def test_the_page_names_the_source_of_the_altitude() -> None:
+    def label(**how: bool) -> str:
+        (panel,) = [part for part in panels(METRIC, **how)["flight"] if part["title"] == "Altitude"]
+        return str(panel["series"][0][1])
+
+    assert (label(), label(barometer=False)) == ("pressure altitude", "of GNSS, no barometer")
+
+
+def test_the_summary_tells_what_was_not_used() -> None:
+    """A vario that is missing for a minute, and the reason; not a doubt of a moment."""
+    summary, reading = FlightSummary(METRIC), flying()
+    for k in range(600):
+        quality = Quality.BARO_DOUBTFUL if k < 300 else Quality.IMU_OFF if k < 302 else Quality.OK
+        summary.take(replace(reading, t_s=0.2 * k, quality=quality))
+    noise, flying_speed = Noise(baro_pa=1.5, pitot_pa=1.0), FlyingSpeed(15.0, SpeedOrigin.USUAL)
+    warnings = summary.result(open_source(BUNDLED), None, noise, HealthStage(setup()), flying_speed)[
+        "warnings"
+    ]
+    (told,) = [warning for warning in warnings if "contradicted" in warning]
+    assert told == "the barometer contradicted other sensors for 60 s: no vario there"
 
 
 @pytest.mark.parametrize(

@@ -16,7 +16,8 @@ from drivers.samples import Baro, GnssVel, Pitot, Reference, Sample
 from hw_replay.igc import IgcFile
 from tests.support.igc_lines import igc, placed
 from vario.app.errors import AppError
-from vario.app.excerpt import excerpt
+from vario.app.excerpt import excerpt, time_s
+from vario.app.outputs.flight_time import hours_utc
 from vario.app.outputs.flights import Flights
 from vario.app.outputs.ground_watch import GroundWatch
 from vario.app.outputs.sensor_watch import PressureCheck
@@ -32,7 +33,8 @@ from vario.settings.schema import Settings
 def test_wind_of_the_recorder_is_a_reference(tmp_path: Path) -> None:
     """WDI: where the wind comes from, degrees; with a speed in km/h, 36 km/h from the west blow to the east.
 
-    Source of the code: FAI/IGC "Technical Specification for IGC-approved GNSS Flight Recorders", A7.
+    Source of the code: FAI/IGC "Technical Specification for IGC-approved GNSS Flight Recorders", A7 (WDI; WSP
+    from memory of it).
     """
     lines = ["I023638WDI3941WSP", *(f"{placed(36_000 + k, 30.0 * k, 0.0, 1000.0)}270036" for k in range(20))]
     found = [s for s in igc(tmp_path / "a.igc", lines) if isinstance(s, Reference)]
@@ -46,6 +48,16 @@ def test_a_second_date_is_told(tmp_path: Path) -> None:
     lines = [placed(36_000 + k, 30.0 * k, 0.0, 1000.0) for k in range(20)]
     source = igc(tmp_path / "a.igc", [*lines, "HFDTE020726", *lines[:1]])
     assert any("more than one date" in note for note in source.warnings())
+
+
+def test_a_flight_of_the_next_day_at_an_earlier_time_is_read(tmp_path: Path) -> None:
+    """From 10:00 for 20 s, on the next day from 9:59:40, by the date record alone."""
+    days = [[placed(begin_s + k, 30.0 * k, 0.0, 1000.0) for k in range(20)] for begin_s in (36_000, 35_980)]
+    source = igc(tmp_path / "a.igc", ["HFDTE010726", *days[0], "HFDTE020726", *days[1]])
+    times_s = [sample.t_s for sample in source if isinstance(sample, Baro)]
+    assert times_s == [*range(36_000, 36_020), *range(86_400 + 35_980, 86_400 + 36_000)]
+    without = igc(tmp_path / "b.igc", ["HFDTE010726", *days[0], *days[1]])
+    assert len([sample for sample in without if isinstance(sample, Baro)]) == 20
 
 
 @pytest.fixture(scope="module")
@@ -111,6 +123,8 @@ def test_a_part_of_a_recording_is_played(tmp_path: Path) -> None:
     assert [s.t_s for s in excerpt(source, "36120", "36300")] == times
     with pytest.raises(AppError, match="expected a time"):
         excerpt(source, "noon", None)
+    assert time_s("--from", "34:02:30", source.info.start_utc) == 86_400.0 + 36_150.0  # of the next day
+    assert hours_utc(86_400.0 + 36_150.0, source.info.start_utc) == "34:02:30"
     with pytest.raises(AppError, match="before the second"):
         excerpt(source, "10:05", "10:02")
 

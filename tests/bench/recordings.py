@@ -3,8 +3,9 @@
 For each file: minutes in each mode, climbs and those that lost height, seconds an hour without a vario in
 flight and in the whole recording, correlation of the vario with the rate of energy height, the difference of
 their means, the mean squared innovation of the energy height over its variance (NIS; also with each limited
-to the gate of 36), and the share of refused samples. Energy heights are the measured ones: samples of
-pressure and airspeed, not smoothed.
+to the gate of 36), and the share of refused samples. If there are refused samples, also the difference of
+the means without the 10 s around each, and the NIS of the samples used. Energy heights are the measured
+ones: samples of pressure and airspeed, not smoothed.
 
 The correlation is that of means over 10 s. Each vario is compared with the change of energy height up to its
 own sample, and no lag is removed: the vario cannot know more. Two further values: as shown in live time, in
@@ -49,7 +50,7 @@ class Measured:
         self._shown: list[tuple[float, float]] = []
         self._energies: list[tuple[float, float, bool, float]] = []
         self._squares: list[float] = []
-        self._refused = 0
+        self._refused_s: list[float] = []
 
     def take(self, reading: Reading) -> None:
         """One reading."""
@@ -72,7 +73,8 @@ class Measured:
         if height is None or height_m is None:
             return
         self._squares.append(height.nis)
-        self._refused += not height.used
+        if not height.used:
+            self._refused_s.append(reading.t_s)
         compensated = reading.energy.compensated
         tas_mps = reading.monitor.measured_tas_mps if compensated else None
         energy_m = height_m + (tas_mps or 0.0) ** 2 / (2.0 * G0_MPS2)
@@ -119,8 +121,19 @@ class Measured:
             f"as shown {fits[0]:.3f}, without {LAGS_S[best]:.2f} s of lag {fits[best]:.3f}; "
             f"mean {np.mean(windows[:, 3] - windows[:, 2]):+.3f} m/s; "
             f"NIS {np.mean(squares):.2f}, limited {np.mean(np.minimum(squares, GATE_NIS)):.2f}; "
-            f"refused {self._refused / max(len(self._squares), 1):.2%}"
+            f"refused {len(self._refused_s) / len(squares):.2%}{self._without_refused(windows, squares)}"
         )
+
+    def _without_refused(self, windows: Floats, squares: Floats) -> str:
+        """Difference of the means without windows that contain a refused sample, NIS of the others."""
+        if not self._refused_s:
+            return ""
+        hit = np.zeros(len(windows), dtype=bool)
+        for t_s in self._refused_s:
+            hit |= (windows[:, 0] < t_s) & (t_s <= windows[:, 1])
+        kept = windows[~hit]
+        used = squares[squares <= GATE_NIS]
+        return f" (without them: mean {np.mean(kept[:, 3] - kept[:, 2]):+.3f} m/s, NIS {np.mean(used):.2f})"
 
 
 def main() -> None:

@@ -1,8 +1,9 @@
 """FAI/IGC files.
 
 Source of the record forms, examples and codes: FAI/IGC "Technical Specification for IGC-approved GNSS
-Flight Recorders", second edition with amendment 8, appendix A: A3.3 (I record), A4.1 (B record),
-A7 (three-letter codes), A9.2 (sample file). `aerofiles` is a general reader of such files.
+Flight Recorders", appendix A: A3.4 and A3.5 (I and J records), A4.1 (B record), A7 (three-letter codes), A9
+(sample file). Read in a public transcription of the edition of January 2026 with amendment 10; a sample that
+is not in it is marked. `aerofiles` is a general reader of such files.
 """
 
 import math
@@ -52,7 +53,7 @@ def test_the_sample_extensions_of_the_specification() -> None:
         "SIU": 9,
         "ENL": 970,
     }
-    four = parse_extensions("I043638FXA3940SIU4143ENL4446MOP", 35)  # A3.3
+    four = parse_extensions("I043638FXA3940SIU4143ENL4446MOP", 35)  # A3.4 of amendment 8 (from memory)
     assert [(e.code, e.start + 1, e.stop) for e in four.values()] == [
         ("FXA", 36, 38),
         ("SIU", 39, 40),
@@ -60,7 +61,7 @@ def test_the_sample_extensions_of_the_specification() -> None:
         ("MOP", 44, 46),
     ]
     assert four["MOP"].integer(SPEC_FIX) is None  # the line ends before it
-    heading = parse_extensions("J010810HDT", 7)  # A9.2, with its K record
+    heading = parse_extensions("J010810HDT", 7)  # A9 of an older edition, with its K record, from memory
     assert heading["HDT"].integer("K160310090") == 90
 
 

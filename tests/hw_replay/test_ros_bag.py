@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 
 from drivers import isa
-from drivers.samples import Baro, GnssPos, ImuAccel, ImuGyro, Reference
+from drivers.samples import Baro, GnssPos, GnssVel, ImuAccel, ImuGyro, Reference
 from hw_replay.errors import RecordingError
 from hw_replay.open import open_source
 from hw_replay.ros_bag import RosBag
@@ -112,6 +112,15 @@ MESSAGES = [
     ("/baro", "FluidPressure", pressure(1.0, 5.0)),
     ("/imu", "Imu", imu(1.25, "orientation linear_acceleration")),
 ]
+
+
+def test_velocity_is_that_between_positions(tmp_path: Path) -> None:
+    """NavSatFix holds none. 0.001° of latitude are 111.2 m at 47.5° (WGS 84, a table, from memory)."""
+    fixes = [("/gps", "NavSatFix", {**fix(0.2 * k), "latitude": 47.5 + 0.0002 * k}) for k in range(11)]
+    velocities = [one for one in opened(tmp_path, bag(fixes)) if isinstance(one, GnssVel)]
+    assert [(one.t_s, one.north_mps, one.east_mps) for one in velocities] == [
+        (pytest.approx(t_s), pytest.approx(111.2, abs=0.1), 0.0) for t_s in (0.5, 1.5)
+    ]
 
 
 def test_axes_times_and_what_is_left_out(tmp_path: Path) -> None:

@@ -55,6 +55,8 @@ def excerpt(source: Source, from_time: str | None, to_time: str | None) -> Sourc
 def time_s(option: str, text: str, start_utc: datetime | None = None) -> float:
     """The time in s since the beginning that a text of the command line means.
 
+    Hours from 24 on are of the days after that of `start_utc`.
+
     Raises:
         AppError: if it is not a time.
     """
@@ -67,4 +69,5 @@ def time_s(option: str, text: str, start_utc: datetime | None = None) -> float:
     of_day_s = 3600.0 * hours + 60.0 * minutes + seconds
     if start_utc is None:
         return of_day_s
-    return (of_day_s - 3600.0 * start_utc.hour - 60.0 * start_utc.minute - start_utc.second) % DAY_S
+    since_s = of_day_s - 3600.0 * start_utc.hour - 60.0 * start_utc.minute - start_utc.second
+    return since_s if hours >= 24 else since_s % DAY_S

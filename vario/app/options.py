@@ -10,8 +10,8 @@ AT_REST = Path("rest")
 
 HERE = Path("vario.toml")
 
-RECORDING = "a recording (MCAP), or another file that docs/formats.md lists"
-"""The help of the argument for a recording."""
+A_RECORDING = "a recording (MCAP), a CSV, FAI/IGC or another file that docs/formats.md lists"
+"""What the commands read."""
 
 
 def add_config_option(

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 from vario.app.config.in_force import add_set_option, overrides_of
 from vario.app.files.paths import not_over
-from vario.app.options import add_config_option
+from vario.app.options import A_RECORDING, add_config_option
 
 if TYPE_CHECKING:
     from vario.app.batch.batch import Batch
@@ -39,9 +39,7 @@ def add_parser(commands: Any) -> None:
     parser = commands.add_parser(
         "batch", help="replay a folder of recordings in parallel", description=DESCRIPTION
     )
-    parser.add_argument(
-        "folder", type=Path, help="folder with recordings, or other files that docs/formats.md lists"
-    )
+    parser.add_argument("folder", type=Path, help="folder with files, each " + A_RECORDING)
     parser.add_argument(
         "--out", type=Path, default=Path("out/batch"), help="folder for results; default: out/batch"
     )

@@ -5,10 +5,12 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from vario.app.options import RECORDING, add_config_option, add_fake_option
+from vario.app.options import A_RECORDING, add_config_option, add_fake_option
 
 if TYPE_CHECKING:
     from argparse import ArgumentParser, Namespace, _SubParsersAction
+
+TIMES = "H:MM:SS (UTC if the recording states its start, else since its beginning) or seconds"
 
 LIVE_S = 30.0
 """For how long a calibration at rest reads the sensors."""
@@ -99,7 +101,7 @@ def _way(
     way.add_argument(
         "file",
         type=Path,
-        help=f"{RECORDING}; with the word live, the sensors are read now",
+        help=f"{A_RECORDING}; with the word live, the sensors are read now",
     )
     way.add_argument(
         "--for",
@@ -112,10 +114,9 @@ def _way(
     add_fake_option(way)
     way.add_argument(
         "--between",
-        type=float,
         nargs=2,
         metavar=("FROM", "TO"),
-        help="use only this part of the recording, s; default: all of it",
+        help=f"use only this part of the recording: {TIMES}; default: all of it",
     )
     add_config_option(way, default="the settings in the recording; with live, vario.toml in this folder")
     way.add_argument(
@@ -132,12 +133,11 @@ def _windows(way: ArgumentParser, name: str) -> None:
     way.add_argument(
         name,
         dest="windows",
-        type=float,
         nargs=2,
         action="append",
         default=[],
         metavar=("FROM", "TO"),
-        help=f"start and end, s; repeat {name} for each interval; default: they are detected",
+        help=f"start and end: {TIMES}; repeat {name} for each interval; default: they are detected",
     )
 
 
@@ -151,9 +151,9 @@ def calibrate_command(arguments: Namespace) -> int:
     from vario.app.terminal import labelled, terminal
 
     samples, info, loaded = read_input(arguments)
-    samples = part_of(samples, arguments.between)
+    samples = part_of(samples, arguments.between, info.start_utc)
     times = [sample.t_s for sample in samples]
-    outcome = FIND[arguments.way](Case(arguments, samples, loaded))
+    outcome = FIND[arguments.way](Case(arguments, samples, loaded, info.start_utc))
     console = terminal()
     for sentence in outcome.said:
         console.print(sentence, soft_wrap=True)

@@ -12,10 +12,12 @@ from hw_replay.open import open_source
 from hw_replay.source import RecordingInfo
 from vario.app.config.in_force import settings_in_force
 from vario.app.errors import AppError
+from vario.app.excerpt import time_s
 from vario.app.live.clock import Clock, MonotonicClock
 from vario.app.live.fitting import Buses, Fitted, build_sensors, described
 from vario.app.live.practice import PRACTICE, practice
 from vario.app.live.scheduler import Scheduler
+from vario.app.outputs.flight_time import hours_utc
 from vario.app.terminal import terminal
 from vario.settings.load import LoadedSettings, load_settings
 
@@ -23,20 +25,25 @@ LIVE = Path("live")
 MOST_LIVE_S = 3600.0
 
 
-def part_of(samples: list[Sample], between: Sequence[float] | None) -> list[Sample]:
+def part_of(samples: list[Sample], between: Sequence[str] | None, start_utc: datetime | None) -> list[Sample]:
     """The samples in the selected part of the recording.
 
     Raises:
-        AppError: if there are none.
+        AppError: if a time is invalid, or there are no samples.
     """
     if between is None:
         return samples
-    from_s, to_s = between
+    from_s, to_s = (time_s("--between", text, start_utc) for text in between)
     part = [sample for sample in samples if from_s <= sample.t_s < to_s]
     if not part:
         times = [sample.t_s for sample in samples]
-        reach = f"from {min(times):g} to {max(times):g} s" if times else "empty"
-        raise AppError(f"--between {from_s:g} {to_s:g}: no samples in this part; the recording is {reach}")
+        reach = "empty"
+        if times and start_utc is None:
+            reach = f"from {min(times):g} to {max(times):g} s"
+        elif times:
+            begin, end = (hours_utc(t_s, start_utc) for t_s in (min(times), max(times)))
+            reach = f"from {begin} to {end} UTC"
+        raise AppError(f"--between {' '.join(between)}: no samples in this part; the recording is {reach}")
     return part
 
 

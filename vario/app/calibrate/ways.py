@@ -6,6 +6,7 @@ import math
 from argparse import Namespace
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import replace
+from datetime import datetime
 from types import MappingProxyType
 from typing import Any
 
@@ -22,6 +23,7 @@ from vario.app.calibrate.rest import barometer_offset, gyro_bias, pitot_offset
 from vario.app.calibrate.series import corrected_pressures
 from vario.app.calibrate.turns import LEAST_STEP_RAD, gyro_scale
 from vario.app.errors import AppError
+from vario.app.excerpt import time_s
 from vario.settings.errors import QuantityError
 from vario.settings.load import LoadedSettings
 from vario.settings.quantity import ANGLE, LENGTH, PRESSURE, parse
@@ -30,8 +32,15 @@ from vario.settings.quantity import ANGLE, LENGTH, PRESSURE, parse
 class Case:
     """The input of a calibration: the arguments, the samples and the settings in force."""
 
-    def __init__(self, arguments: Namespace, samples: Iterable[Sample], loaded: LoadedSettings) -> None:
+    def __init__(
+        self,
+        arguments: Namespace,
+        samples: Iterable[Sample],
+        loaded: LoadedSettings,
+        start_utc: datetime | None,
+    ) -> None:
         self.arguments = arguments
+        self.start_utc = start_utc
         self.samples = samples
         self.settings = loaded.settings
         self.glider = loaded.glider
@@ -44,7 +53,10 @@ class Case:
     @property
     def windows(self) -> list[tuple[float, float]]:
         """Start and end times from the command line, s."""
-        return [(begin_s, end_s) for begin_s, end_s in self.arguments.windows]
+        times = [
+            [time_s("FROM TO", text, self.start_utc) for text in pair] for pair in self.arguments.windows
+        ]
+        return [(begin_s, end_s) for begin_s, end_s in times]
 
 
 def _pitot_zero(case: Case) -> Outcome:

@@ -9,7 +9,7 @@ from typing import Any
 
 from vario.app.config.in_force import add_set_option
 from vario.app.files.paths import folder_for, inputs, not_over
-from vario.app.options import RECORDING, add_config_option
+from vario.app.options import A_RECORDING, add_config_option
 
 EXPORT_FILES = {
     "csv": "trace.csv",
@@ -33,7 +33,7 @@ def add_parser(commands: Any) -> None:
         help="write a flight for other tools: csv, parquet, mcap, igc, nmea",
         description=DESCRIPTION,
     )
-    export.add_argument("file", type=Path, help=RECORDING)
+    export.add_argument("file", type=Path, help=A_RECORDING)
     export.add_argument(
         "--as",
         dest="kind",

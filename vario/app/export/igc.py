@@ -90,7 +90,7 @@ def igc_lines(readings: Iterable[Reading], start_utc: datetime, header: Header) 
 
 
 def _head(start: datetime, header: Header) -> Iterator[str]:
-    """The records before the fixes; the H records in the order of appendix A, A3.2."""
+    """The records before the fixes; the H records in the order of appendix A, A3.3."""
     yield f"A{_OWN}001{_plain('glider-vario')}"
     yield f"HFDTEDATE:{start.astimezone(UTC):%d%m%y},01"
     yield f"HFPLTPILOTINCHARGE:{_plain(header.pilot)}"

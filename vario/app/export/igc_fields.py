@@ -1,8 +1,9 @@
 """The fields of FAI/IGC files and their positions in the records.
 
-Source: FAI/IGC "Technical Specification for IGC-approved GNSS Flight Recorders", second edition with
-amendment 8, appendix A: A3.3 and A3.4 (declaring extensions), A4.1 (fix), A4.9 (K record), A7 (three-letter
-codes and their formats).
+Source: FAI/IGC "Technical Specification for IGC-approved GNSS Flight Recorders", appendix A: A3.4 and A3.5
+(I and J records), A4.1 (fix), A4.4 (K record), A7 (three-letter codes). Read in a public transcription of the
+edition of January 2026 with amendment 10; older editions number the sections differently. From memory: the
+number of digits of IAS, TEN and NET.
 """
 
 from __future__ import annotations

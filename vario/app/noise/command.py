@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from vario.app.files.paths import folder_for, not_over
-from vario.app.options import RECORDING, add_config_option
+from vario.app.options import A_RECORDING, add_config_option
 
 
 def add_parser(commands: Any) -> None:
@@ -15,11 +15,11 @@ def add_parser(commands: Any) -> None:
     noise = commands.add_parser("noise", help="measure the noise of the sensors from a recording")
     ways = noise.add_subparsers(title="methods", required=True, metavar="METHOD")
     static = ways.add_parser("static", help="from a recording at rest: Allan deviation and noise figures")
-    static.add_argument("file", type=Path, help=f"{RECORDING}, at rest for one minute or more")
+    static.add_argument("file", type=Path, help=f"{A_RECORDING}; one minute or more at rest")
     static.add_argument("--out", type=Path, help="folder for the results; default: out/<name of the file>")
     static.set_defaults(command=_static)
     flight = ways.add_parser("flight", help="from a flight: most likely noise figures (takes minutes)")
-    flight.add_argument("file", type=Path, help=f"{RECORDING}, of a flight")
+    flight.add_argument("file", type=Path, help=f"{A_RECORDING}; of a flight")
     add_config_option(flight)
     flight.add_argument("--out", type=Path, help="folder for the results; default: out/<name of the file>")
     flight.set_defaults(command=_flight)

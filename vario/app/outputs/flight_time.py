@@ -19,6 +19,15 @@ def duration_text(seconds: float) -> str:
     return f"{hours} h {minutes:02} min" if hours else f"{minutes} min {whole % 60:02} s"
 
 
+def hours_utc(t_s: float, start_utc: datetime | None) -> str:
+    """As `utc_or_clock`, but hours of later days go on from 24: 10:00 of the second day is "34:00:00"."""
+    if start_utc is None:
+        return clock(t_s)
+    midnight = start_utc.replace(hour=0, minute=0, second=0, microsecond=0)
+    whole = int((start_utc - midnight).total_seconds() + t_s)
+    return f"{whole // 3600:02}:{whole // 60 % 60:02}:{whole % 60:02}"
+
+
 def utc_or_clock(t_s: float, start_utc: datetime | None) -> str:
     """UTC of a time in a recording; without the time of its beginning, the time since then."""
     return clock(t_s) if start_utc is None else f"{start_utc + timedelta(seconds=t_s):%H:%M:%S}"

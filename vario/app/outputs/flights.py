@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import datetime
 
 from vario.app.outputs.figures import Figures
-from vario.app.outputs.flight_time import utc_or_clock
+from vario.app.outputs.flight_time import hours_utc
 from vario.flight.motion.mode import Mode
 from vario.flight.reading import Reading
 
@@ -62,7 +62,7 @@ class Flights:
         if len(flights) < 2:
             return []
         named = ", ".join(
-            f"{utc_or_clock(one.begin_s or 0.0, start_utc)} to {utc_or_clock(one.end_s or 0.0, start_utc)}"
+            f"{hours_utc(one.begin_s or 0.0, start_utc)} to {hours_utc(one.end_s or 0.0, start_utc)}"
             for one in flights[:MOST_NAMED]
         )
         more = f" and {len(flights) - MOST_NAMED} more" if len(flights) > MOST_NAMED else ""

@@ -34,6 +34,19 @@ SENSOR_LOSS = {
     "gnss_vel": "no GNSS velocity in this recording: no wind, and no track",
 }
 
+CONTRADICTED = {
+    Quality.BARO_DOUBTFUL: "the barometer contradicted other sensors for {} s: no vario there",
+    Quality.AIRSPEED_DOUBTFUL: "the airspeed contradicted other sensors for {} s; it was not used there",
+    Quality.IMU_OFF: (
+        "the inertial unit contradicted itself or other sensors for {} s; it was not used there, and a "
+        "horizontal gust read as lift"
+    ),
+    Quality.GNSS_ALTITUDE_DOUBTFUL: (
+        "the GNSS altitude contradicted the barometer for {} s; it was not used for the glide there"
+    ),
+}
+"""A sentence for each doubt, with its duration."""
+
 
 MOST_MARKS = 1000
 """More marks than a pilot sets in a day. The page and the picture show all of them."""
@@ -170,6 +183,7 @@ class FlightSummary:
         uncompensated_s = self._quality_s[str(Quality.UNCOMPENSATED)]
         if round(uncompensated_s) and health.channels["pitot"].accepted:
             warnings.append(f"the airspeed was missing for {uncompensated_s:.0f} s: uncompensated there")
+        warnings += self._contradictions()
         if self._latest is not None and self._latest.airspeed_correction != 1.0:
             warnings.append(airspeed_corrected(self._latest.airspeed_correction))
         warnings += self._ground.warnings(flying)
@@ -197,6 +211,11 @@ class FlightSummary:
         if self._first_s is None:
             warnings.append("the recording holds no samples")
         return warnings
+
+    def _contradictions(self) -> list[str]:
+        """A sentence for each sensor that others contradicted for a second or longer."""
+        seconds = {flag: round(self._quality_s[str(flag)]) for flag in CONTRADICTED}
+        return [CONTRADICTED[flag].format(lasted_s) for flag, lasted_s in seconds.items() if lasted_s]
 
 
 def _gnss_as_baro(source: Source) -> list[str]:

@@ -9,7 +9,7 @@ from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
-from hw_replay.source import Source
+from hw_replay.source import GNSS_AS_BARO, Source
 from vario.app.files.atomic import result_file
 from vario.app.hindsight.hindsight import Hindsight, Series
 from vario.app.page.climb_pictures import ClimbPictures
@@ -66,7 +66,12 @@ class PageContent:
         self._pictures.take(reading)
 
     def result(
-        self, summary: dict[str, Any], climbs: Sequence[Climb], hindsight: Series | None = None
+        self,
+        summary: dict[str, Any],
+        climbs: Sequence[Climb],
+        hindsight: Series | None = None,
+        *,
+        barometer: bool = True,
     ) -> dict[str, Any]:
         """All content as the script of the page reads it, with the summary and climbs of the flight."""
         seen = hindsight is not None and hindsight.t_s.size > 1
@@ -78,7 +83,7 @@ class PageContent:
                 for unit in (self._units.of(measure),)
             },
             "rows": self._rows.result(hindsight if seen else None),
-            "panels": panels(self._units, hindsight=seen),
+            "panels": panels(self._units, hindsight=seen, barometer=barometer),
             "tones": self._tones.result(),
             "climbs": [_climb(climb, self._pictures) for climb in climbs],
         }
@@ -108,7 +113,9 @@ def write_page(
     for reading in passage:
         content.take(reading)
     summary = passage.summary()
-    html = page_html(content.result(summary, passage.climbs, hindsight.series()))
+    baro = source.info.sensors.get("baro")
+    barometer = baro is None or baro.name != GNSS_AS_BARO
+    html = page_html(content.result(summary, passage.climbs, hindsight.series(), barometer=barometer))
     with result_file(path) as temporary:
         temporary.write_text(html, encoding="utf-8")
     return summary

@@ -9,7 +9,7 @@ from typing import Any
 from vario.app.config.in_force import add_set_option
 from vario.app.excerpt import add_excerpt_options, excerpt
 from vario.app.files.paths import folder_for, inputs, not_over
-from vario.app.options import RECORDING, add_config_option
+from vario.app.options import A_RECORDING, add_config_option
 from vario.app.words.command import add_words_option
 
 DESCRIPTION = (
@@ -24,7 +24,7 @@ def add_parser(commands: Any) -> None:
     report = commands.add_parser(
         "report", help="make one HTML page of a flight: plots, map, climbs, sound", description=DESCRIPTION
     )
-    report.add_argument("file", type=Path, help=RECORDING)
+    report.add_argument("file", type=Path, help=A_RECORDING)
     add_config_option(report)
     add_set_option(report)
     report.add_argument("--out", type=Path, help="the page; default: out/<name of the file>/report.html")

@@ -61,13 +61,21 @@ HINDSIGHT = "hindsight"
 _HINDSIGHT_SERIES = [HINDSIGHT, "in hindsight", "violet", 1.4, 1, [3, 2], None]
 
 
-def panels(units: DisplayUnits, *, hindsight: bool = False) -> dict[str, list[dict[str, Any]]]:
-    """The panels in the form that the script of the page reads, with or without the vario in hindsight."""
+def panels(
+    units: DisplayUnits, *, hindsight: bool = False, barometer: bool = True
+) -> dict[str, list[dict[str, Any]]]:
+    """The panels in the form that the script of the page reads, with or without the vario in hindsight.
+
+    Without a barometer the altitude is that of GNSS, and its label says so.
+    """
     flight = [_panel(panel, units) for panel in FLIGHT]
     if hindsight:
         for panel, drawn in zip(FLIGHT, flight, strict=True):
             if panel.key == "vario":
                 drawn["series"].append(_HINDSIGHT_SERIES)
+    if not barometer:
+        (altitude,) = [drawn for panel, drawn in zip(FLIGHT, flight, strict=True) if panel.key == "altitude"]
+        altitude["series"][0][1] = "of GNSS, no barometer"
     return {"flight": flight, "estimate": [_panel(panel, units) for panel in ESTIMATE]}
 
 

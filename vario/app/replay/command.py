@@ -10,7 +10,7 @@ from vario.app.config.in_force import add_set_option
 from vario.app.errors import AppError
 from vario.app.excerpt import add_excerpt_options, excerpt
 from vario.app.files.paths import folder_for, inputs, not_over, stem
-from vario.app.options import RECORDING, add_config_option
+from vario.app.options import A_RECORDING, add_config_option
 from vario.app.words.command import add_words_option
 
 if TYPE_CHECKING:
@@ -21,11 +21,7 @@ if TYPE_CHECKING:
 def add_parser(commands: Any) -> None:
     """Add the two commands to the command line."""
     replay = commands.add_parser("replay", help="play a recording through the instrument")
-    replay.add_argument(
-        "file",
-        type=Path,
-        help=RECORDING,
-    )
+    replay.add_argument("file", type=Path, help=A_RECORDING)
     add_config_option(replay)
     add_set_option(replay)
     replay.add_argument("--out", type=Path, help="folder for the results; default: out/<name of the file>")

@@ -74,6 +74,7 @@ class ImuWatch:
         self._accepted_s = AGAIN_S
         self._wait_s = 0.0
         self._next_s = FIRST_S
+        self._sound = True
         self._force = LowPass(FORCE_S, G0_MPS2)
         self._below = LowPass(FORCE_S, -G0_MPS2)
         self._climb, self._pull = LowPass(CLIMB_S), LowPass(CLIMB_S)
@@ -93,9 +94,14 @@ class ImuWatch:
         """Whether no contradiction has been seen for long enough."""
         return self._wait_s <= 0.0
 
-    def doubt(self) -> None:
-        """A contradiction: wait, and the next time for longer."""
+    def doubt(self, *, alone: bool) -> None:
+        """A contradiction: wait, and the next time for longer.
+
+        `alone`: the unit contradicts itself or the track over ground. Then it is no evidence against the
+        barometer while it waits.
+        """
         self.rejections += 1
+        self._sound = not alone and (self._sound or self.trusted)
         self._wait_s, self._next_s = self._next_s, min(LONGER * self._next_s, LONGEST_S)
         self.begin()
 
@@ -164,5 +170,6 @@ class ImuWatch:
         if self._suspect_s > SUSPECT_S and self._accepted_s > AGAIN_S:
             filter_.accept_height()
             self._suspect_s = self._accepted_s = 0.0
-        self.baro_suspect = self._suspect_s > 0.0
-        return self.baro_suspect and self._suspect_s < SUSPECT_S
+        suspected = self._suspect_s > 0.0
+        self.baro_suspect = suspected and (self._sound or self.trusted)
+        return suspected and self._suspect_s < SUSPECT_S

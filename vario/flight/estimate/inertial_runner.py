@@ -77,7 +77,7 @@ class InertialRunner:
             return self.aligned and self._imu_missing_s < _IMU_HOLD_S and self._imu_watch.trusted
         gap_s, self._imu_missing_s = self._imu_missing_s, 0.0
         if not self._imu_watch.check_force(steps[-1][0], self._steps.shake_mps2, dt_s):
-            self._reject_imu()
+            self._reject_imu(alone=True)
         elif self._air.static_pa is not None and self._air.tas_mps is not None:
             self._propagate(steps, dt_s, gap_s)
             if self.aligned:
@@ -109,7 +109,7 @@ class InertialRunner:
         for velocity in frame.gnss_vel:
             filter_.ground.take(velocity.north_mps, velocity.east_mps, frame.t_s - velocity.t_s)
         if frame.gnss_vel and not self._turns_as_told(frame):
-            self._reject_imu()
+            self._reject_imu(alone=True)
         elif filter_.due_s > _CORRECT_EVERY_S:
             self._correct(filter_.due_s)
 
@@ -138,9 +138,9 @@ class InertialRunner:
         rate = heading_rate_radps(filter_.pitch_rad, filter_.bank_rad, q_radps, r_radps)
         return self._imu_watch.check_turn(frame.gnss_vel, rate)
 
-    def _reject_imu(self) -> None:
+    def _reject_imu(self, *, alone: bool = False) -> None:
         """The unit contradicts itself or the other sensors: restart, discard what was learned."""
-        self._imu_watch.doubt()
+        self._imu_watch.doubt(alone=alone)
         self.realign()
         self._learned = False
 

@@ -1,0 +1,49 @@
+"""When a rejected inertial unit is evidence against the barometer. The numbers are NIS (1 on average)."""
+
+from types import SimpleNamespace
+from typing import Any
+
+from vario.flight.estimate.imu_watch import ImuWatch
+
+STEP_S = 0.04
+
+
+def contradicted(watch: ImuWatch, lasts_s: float = 1.0) -> bool:
+    """The height is off and the velocity over ground is not; returns whether the barometer is suspected."""
+    filter_: Any = SimpleNamespace(
+        nis={"height": 30.0, "north": 1.0, "east": 1.0, "sideslip": 1.0, "lift": 1.0},
+        ground=SimpleNamespace(in_use=True),
+        gyro_bias=(0.0, 0.0, 0.0),
+        accel_bias=(0.0, 0.0, 0.0),
+        force=(0.0, 0.0, -9.8),
+        down=(0.0, 0.0, 1.0),
+        climb_mps=0.0,
+        vario_mps=0.0,
+        accept_height=lambda: None,
+    )
+    for _ in range(round(lasts_s / STEP_S)):
+        watch.plausible(filter_, 0.0, 0.0, STEP_S)
+    return watch.baro_suspect
+
+
+def test_a_good_unit_puts_the_barometer_in_question() -> None:
+    assert contradicted(ImuWatch())
+
+
+def test_a_unit_that_contradicted_the_barometer_may_be_right() -> None:
+    watch = ImuWatch()
+    watch.doubt(alone=False)
+    assert contradicted(watch)
+
+
+def test_a_unit_that_contradicted_itself_is_no_evidence_until_it_is_trusted_again() -> None:
+    watch = ImuWatch()
+    watch.doubt(alone=True)
+    watch.doubt(alone=False)
+    assert not contradicted(watch)
+    for _ in range(round(60.0 / STEP_S)):
+        watch.begin()
+        contradicted(watch, STEP_S)
+    assert watch.trusted
+    watch.begin()
+    assert contradicted(watch)

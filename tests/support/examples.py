@@ -24,6 +24,11 @@ def draw_the_same() -> None:
     providers._get_local_constants = Constants
 
 
+def everything() -> bool:
+    """Whether this run draws all examples and flies whole flights: `make test-all` and `make explore`."""
+    return settings.default.max_examples >= ALL
+
+
 def drawn(count: int) -> int:
     """`count` examples, or the part of them that `make test` draws."""
     return max(3, round(count * settings.default.max_examples / ALL))

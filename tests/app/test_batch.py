@@ -65,11 +65,12 @@ def folder(tmp_path: Path) -> Path:
     return flights
 
 
+@pytest.mark.parametrize("processes", ["1", pytest.param("2", marks=pytest.mark.long)])
 def test_tables_failures_and_exit_code(
-    folder: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+    processes: str, folder: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     out = tmp_path / "out"
-    assert main(["batch", str(folder), "--out", str(out), "--jobs", "2"]) == 1
+    assert main(["batch", str(folder), "--out", str(out), "--jobs", processes]) == 1
     flights = table(out / "flights.csv")
     assert [row["file"] for row in flights] == ["2025/b.mcap", "a.mcap"]
     assert [float(row["duration_s"]) for row in flights] == pytest.approx([5.9, 3.9], abs=0.05)

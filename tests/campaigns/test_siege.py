@@ -42,6 +42,7 @@ SLOW = {
     recordings.carried_outlets,
     recordings.escapes,
     recordings.formulae,
+    recordings.formulas,
     recordings.impossible_figures,
     recordings.markup,
     recordings.surrogate_dropped,

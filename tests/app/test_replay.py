@@ -75,7 +75,7 @@ def whole(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def excerpt(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The results of the command for a part of the first climb."""
     out = Path(tmp_path_factory.mktemp("excerpt"))
-    words = ["--from", "290", "--to", "330"]
+    words = ["--from", "300", "--to", "320"]
     assert main(["replay", str(BUNDLED), "--out", str(out), *words]) == 0
     return out
 

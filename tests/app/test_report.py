@@ -224,7 +224,7 @@ def test_many_climbs_list_those_that_gained_most() -> None:
 @pytest.mark.parametrize(
     ("missing", "says"),
     short(
-        2,
+        1,
         [
             (["altitude_m"], "no altitude in this recording"),
             (["vario_mps", "netto_mps"], "no vario in this recording"),

@@ -223,7 +223,7 @@ def _scored(
 @pytest.mark.parametrize(
     ("scene", "bar_mps", "until_s"),
     [
-        ("speed_changes", 0.12, 150.0),
+        ("speed_changes", 0.12, 120.0),
         ("thermal", 0.20, 180.0),
         pytest.param("rough_handling", 0.20, math.inf, marks=pytest.mark.long),
         pytest.param("speed_changes", 0.12, math.inf, marks=pytest.mark.long),
@@ -245,7 +245,7 @@ def test_vario_attitude_and_lag(scene: str, bar_mps: float, until_s: float, fold
     assert abs(np.mean((shown - wanted)[-quarter:]) - np.mean((shown - wanted)[:quarter])) <= 0.15
 
 
-@pytest.mark.parametrize("until_s", [130.0, pytest.param(math.inf, marks=pytest.mark.long)])
+@pytest.mark.parametrize("until_s", [105.0, pytest.param(math.inf, marks=pytest.mark.long)])
 def test_gust_steps_are_not_lift(until_s: float, folder: Path) -> None:
     truth, _, scored, estimates = _scored("gust_steps", folder, until_s)
     false_lift = np.abs(_column(estimates, "vario_mps") - truth["vario_mps"])[scored].max()
@@ -300,7 +300,7 @@ def test_starts_in_the_middle_of_a_circle(folder: Path) -> None:
 
 def test_same_samples_same_estimate(folder: Path) -> None:
     _, frames = _flight("speed_changes", folder)
-    assert _run(frames[:2000]) == _run(frames[:2000])
+    assert _run(frames[:1000]) == _run(frames[:1000])
 
 
 def test_pressures_alone_give_the_airspeed_vario_and_no_attitude(folder: Path) -> None:

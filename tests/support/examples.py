@@ -10,7 +10,7 @@ from hypothesis import settings
 from hypothesis.internal.conjecture import providers
 from hypothesis.internal.constants_ast import Constants
 
-ALL, PART = 100, 15
+ALL, PART = 100, 10
 """Default number of examples."""
 
 

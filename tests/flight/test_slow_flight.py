@@ -133,10 +133,8 @@ def test_a_car_or_a_walk_is_none(tmp_path: Path, speed_mps: float, sink_mps: flo
     assert any("of mode ground" in warning for warning in summary["warnings"]) == high
 
 
-def test_gnss_height_is_marked_where_it_stands_for_a_barometer(
-    slow: Callable[[bool], ReplaySession], tmp_path: Path
-) -> None:
-    passage = slow(False)
+def test_gnss_height_is_marked_where_it_stands_for_a_barometer(tmp_path: Path) -> None:
+    passage = flown(recorded(tmp_path / "a.igc", 10.0, 1.2, pressure=False, flown_s=60, rest_s=30))
     summary = passage.summary()
     assert any("the GNSS altitude is used instead" in warning for warning in summary["warnings"])
     assert summary["flight"]["highest_m"] == pytest.approx(1500.0, abs=3.0)

@@ -347,6 +347,7 @@ def test_times_are_utc_where_it_is_known() -> None:
     assert (label, ticks[0], ticks[-1]) == ("UTC", "23:59:30", "0:00:30")
 
 
+@pytest.mark.long
 def test_a_six_hour_flight_is_drawn_in_seconds(tmp_path: Path) -> None:
     trace = flight(6 * 3600, 10)
     start_s = time.process_time()

@@ -267,10 +267,12 @@ def _spiked(frame: Frame) -> Frame:
     "spoil",
     [
         lambda frame: dataclasses.replace(frame, pitot=()),
-        lambda frame: dataclasses.replace(frame, baro=()),
+        pytest.param(lambda frame: dataclasses.replace(frame, baro=()), marks=pytest.mark.long),
         lambda frame: dataclasses.replace(frame, gyro=(), accel=()),
         _blocked,
-        lambda frame: _spiked(frame) if int(frame.t_s * 50) % 25 == 0 else frame,
+        pytest.param(
+            lambda frame: _spiked(frame) if int(frame.t_s * 50) % 25 == 0 else frame, marks=pytest.mark.long
+        ),
     ],
     ids=["no pitot", "no barometer", "no inertial unit", "pitot blocked", "barometer spikes"],
 )

@@ -157,7 +157,7 @@ def test_no_gnss_is_no_wind_and_no_track(thermal: Flight) -> None:
 
 
 def test_no_glider_is_no_netto_and_no_speed_to_fly(thermal: Flight) -> None:
-    readings = run(short(thermal)[:10_000], glider=None)
+    readings = run(short(thermal)[:6_000], glider=None)
     assert all(r.air.netto_mps is None and r.speed_to_fly_mps is None for r in readings)
     assert readings[-1].energy.vario_mps is not None
 

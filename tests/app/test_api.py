@@ -29,7 +29,7 @@ def tow(tmp_path_factory: pytest.TempPathFactory) -> Path:
 @pytest.fixture(scope="module")
 def start(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The first seconds of the demo."""
-    return beginning(15.0, tmp_path_factory.mktemp("start") / "start.mcap")
+    return beginning(10.0, tmp_path_factory.mktemp("start") / "start.mcap")
 
 
 @pytest.fixture(scope="module")

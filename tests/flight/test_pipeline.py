@@ -56,7 +56,7 @@ GLIDER = Glider.model_validate(
 )
 
 
-BEGIN_S, LATER_S, SHORT_S = 80.0, 132.0, 155.0
+BEGIN_S, LATER_S, SHORT_S = 80.0, 132.0, 142.0
 """The first turns in the thermal, which are sufficient to check behaviour; `LATER_S` without wind."""
 
 

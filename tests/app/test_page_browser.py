@@ -278,8 +278,10 @@ def test_playing_moves_the_cursor_as_time_passes(browser: Browser, page: Path) -
     script(browser, "flightPage.setCursor(320, 'quiet')")
     press(browser, " ")
     WebDriverWait(browser, 15, 0.05).until(lambda b: script(b, "flightPage.state.t") > 321.0)
-    ahead = script(browser, "flightPage.player.context.currentTime - flightPage.player.startedAt")
-    assert script(browser, "flightPage.state.t") == pytest.approx(320.0 + ahead, abs=0.5)
+    # Both times of one moment, however busy the machine is.
+    played = "flightPage.player.context.currentTime - flightPage.player.startedAt"
+    ahead, shown_s = script(browser, f"[{played}, flightPage.state.t]")
+    assert shown_s == pytest.approx(320.0 + ahead, abs=0.5)
     press(browser, " ")
     stopped = script(browser, "flightPage.state.t")
     assert not script(browser, "flightPage.player.playing")

@@ -14,6 +14,7 @@ import pytest
 import vario
 import vario.api
 from tests.support import missing
+from tests.support.examples import everything
 from tests.support.page_flights import beginning
 from vario import DEMO, Flight, compare, load_settings, open_source, replay
 from vario.app.cli import main
@@ -21,14 +22,14 @@ from vario.app.cli import main
 
 @pytest.fixture(scope="module")
 def tow(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """The first minute and a quarter of the demo, to play often."""
-    return beginning(75.0, tmp_path_factory.mktemp("tow") / "tow.mcap")
+    """The first part of the demo, to play often."""
+    return beginning(75.0 if everything() else 45.0, tmp_path_factory.mktemp("tow") / "tow.mcap")
 
 
 @pytest.fixture(scope="module")
 def start(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The first seconds of the demo."""
-    return beginning(15.0, tmp_path_factory.mktemp("start") / "start.mcap")
+    return beginning(10.0, tmp_path_factory.mktemp("start") / "start.mcap")
 
 
 @pytest.fixture(scope="module")

@@ -11,6 +11,7 @@ import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import replace
+from itertools import cycle
 from pathlib import Path
 from typing import Any
 
@@ -78,7 +79,7 @@ class Flight:
         self.page.close()
 
     def _fly(self) -> None:
-        for reading in self._readings:
+        for reading in cycle(self._readings):
             if self._ends.wait(0.1):
                 return
             if self.flows.is_set():

@@ -238,9 +238,9 @@ def test_what_is_printed_is_no_finer_than_the_trace(
 
 
 def still_flight(path: Path) -> Path:
-    """Half a minute at rest with a truth of zero."""
+    """Fifteen seconds at rest with a truth of zero."""
     with RecordingWriter(path, RecordingInfo("at rest", "simulated")) as writer:
-        for i in range(350):
+        for i in range(150):
             writer.write(Baro(i * 0.1, 95_000.0))
             writer.write(Reference(i * 0.1, "truth_vario_mps", 0.0))
             writer.write(Reference(i * 0.1, "vat_mps", 9.0))
@@ -251,7 +251,7 @@ def test_settings_against_settings_and_against_truth(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     flight = str(still_flight(tmp_path / "rest.mcap"))
-    for name, window in (("a", 20), ("b", 30)):
+    for name, window in (("a", 6), ("b", 10)):
         (tmp_path / f"{name}.toml").write_text(f'[average]\nwindow = "{window} s"\n', encoding="utf-8")
     a, b, out = str(tmp_path / "a.toml"), str(tmp_path / "b.toml"), ["--out", str(tmp_path / "out")]
     assert main(["compare", a, a, "--recording", flight, *out]) == 0

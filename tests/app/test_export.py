@@ -41,7 +41,7 @@ def flight(tmp_path_factory: pytest.TempPathFactory) -> Path:
     header = Header(
         "Demo", "A. Example", "B. Example", "Quendel 2", "D-0000", "simulated receiver", "simulated"
     )
-    assert write_igc(demo().readings, START, header, path) > 800
+    assert write_igc(demo().readings, START, header, path) > 0.955 * demo().readings[-1].t_s
     return path
 
 
@@ -100,7 +100,7 @@ def test_vario_and_wind_stand_where_the_file_declares_them(flight: Path) -> None
     lines = [line for line in flight.read_text("ascii").splitlines() if line.startswith("K")]
     fixes = {fix["time"]: fix for fix in read["fix_records"]}
     compared = 0
-    for line, record in list(zip(lines, read["k_records"], strict=True))[::5]:
+    for line, record in list(zip(lines, read["k_records"], strict=True))[::3]:
         fix = fixes[record["time"]]
         reading = showing(fix["datetime"].replace(tzinfo=UTC) + timedelta(milliseconds=fix["TDS"]))
         texts = {code: line[low - 1 : high] for code, (low, high) in places.items()}
@@ -129,7 +129,7 @@ def test_the_instrument_replays_its_own_export(flight: Path) -> None:
     midnight = datetime(2025, 6, 14, tzinfo=UTC)
     kinds = (Baro, GnssPos, Pitot, Reference)
     found = {kind: [s for s in samples if isinstance(s, kind)] for kind in kinds}
-    assert all(len(found[kind]) > 800 for kind in kinds)
+    assert all(len(found[kind]) > 0.955 * demo().readings[-1].t_s for kind in kinds)
     for sample in found[Baro][::11]:
         altitude_m = showing(midnight + timedelta(seconds=sample.t_s)).energy.altitude_m
         assert isa.altitude_m(sample.static_pa) == pytest.approx(altitude_m, abs=0.51)
@@ -296,14 +296,14 @@ def test_a_recording_without_a_date_gives_no_igc(tmp_path: Path, capsys: pytest.
 
 def test_parquet_and_csv_are_the_same_table(tmp_path: Path) -> None:
     parquet = missing.library("pyarrow.parquet")
-    readings = demo().readings[:6100]
+    readings = demo().readings[:4600]
     write_rows(readings, TraceWriter(tmp_path / "trace.csv", 10.0))
     write_rows(readings, ParquetTrace(tmp_path / "trace.parquet", 10.0))
     table = parquet.read_table(tmp_path / "trace.parquet")
     with (tmp_path / "trace.csv").open(newline="", encoding="ascii") as file:
         rows = list(csv.DictReader(file))
     assert table.column_names == [output.name for output in TRACE]
-    assert table.num_rows == len(rows) > 6000
+    assert table.num_rows == len(rows) > 4500
     assert table.schema.field("vario_mps").metadata[b"unit"] == b"m/s"
     for output in TRACE:
         name = output.name

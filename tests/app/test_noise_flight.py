@@ -44,12 +44,17 @@ def wandering(seconds: float, baro_pa: float, rate_hz: float) -> Iterator[Sample
         yield Baro(i / rate_hz, pressure_pa(height_m) + baro_pa * rng.standard_normal())
 
 
-def test_barometer_noise_put_in_comes_out(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    path = record(tmp_path / "wander.mcap", wandering(240.0, 6.0, 10.0))
+@pytest.mark.parametrize(
+    ("seconds", "within"), [(120.0, 0.12), pytest.param(240.0, 0.08, marks=pytest.mark.long)]
+)
+def test_barometer_noise_put_in_comes_out(
+    seconds: float, within: float, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = record(tmp_path / "wander.mcap", wandering(seconds, 6.0, 10.0))
     out = tmp_path / "out"
     assert main(["noise", "flight", str(path), "--out", str(out)]) == 0
-    # 2100 innovations, which are mainly noise, determine it to a few per cent.
-    assert load_settings(out / SETTINGS).settings.sensors.baro.noise_pa == pytest.approx(6.0, rel=0.08)
+    # 2100 innovations, which are mainly noise, determine it to a few per cent; 900 to 1.5 times as much.
+    assert load_settings(out / SETTINGS).settings.sensors.baro.noise_pa == pytest.approx(6.0, rel=within)
     figures = tomllib.loads((out / FIGURES).read_text())
     assert figures["before"]["baro_pa"] == 1.5
     assert figures["before"]["height"]["nis"] > 3.0

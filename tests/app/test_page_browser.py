@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from scipy.signal import correlate
 
 from tests.support import missing
+from tests.support.examples import everything
 from tests.support.generated_words import generated_bank
 from tests.support.page_flights import Flown, content_of, demo, long_flight
 from vario.app.page.build import page_html
@@ -129,12 +130,13 @@ def test_every_picture_shows_something(browser: Browser, page: Path) -> None:
 
 def test_keys_move_the_cursor_zoom_and_go_to_climbs(browser: Browser, page: Path) -> None:
     opened(browser, page)
-    first, second = demo().climbs[:2]
+    first, *others = demo().climbs
+    next_s = others[0].start_s if others else demo().readings[-1].t_s
     press(browser, "n")
     assert script(browser, "flightPage.state.t") == pytest.approx(first.start_s, abs=0.01)
     low, high = script(browser, "flightPage.state.view")
     assert low < first.start_s
-    assert first.end_s < high < second.start_s
+    assert first.end_s < high < next_s
     press(browser, Keys.ARROW_RIGHT)
     ActionChains(browser).key_down(Keys.SHIFT).send_keys(Keys.ARROW_RIGHT).key_up(Keys.SHIFT).perform()
     assert script(browser, "flightPage.state.t") == pytest.approx(first.start_s + 11.0, abs=0.01)
@@ -142,7 +144,8 @@ def test_keys_move_the_cursor_zoom_and_go_to_climbs(browser: Browser, page: Path
     closer = script(browser, "flightPage.state.view")
     assert closer[1] - closer[0] == pytest.approx((high - low) / 2, rel=1e-6)
     press(browser, "0")
-    assert script(browser, "flightPage.state.view") == script(browser, "flightPage.state.whole")
+    whole = script(browser, "flightPage.state.whole")
+    assert script(browser, "flightPage.state.view") == pytest.approx(whole, abs=1e-9)
 
 
 def test_dragging_over_one_plot_zooms_all_of_them(browser: Browser, page: Path) -> None:
@@ -173,19 +176,19 @@ INK_SHARES = """Array.from(document.querySelectorAll('#plots .uplot')).map((plot
 
 
 def test_marks_are_in_every_plot_in_a_list_and_gone_to(browser: Browser, tmp_path: Path) -> None:
-    marks = [{"t_s": 100.0, "text": '<i>rope</i> & "slack"'}, {"t_s": 700.0, "text": "airbrakes"}]
+    marks = [{"t_s": 100.0, "text": '<i>rope</i> & "slack"'}, {"t_s": 400.0, "text": "airbrakes"}]
     opened(browser, saved(tmp_path, demo()._replace(summary=demo().summary | {"marks": marks})))
     for mark in marks:
         beside = script(browser, INK_SHARES % (mark["t_s"] + 8.0))
         for at, near in zip(script(browser, INK_SHARES % mark["t_s"]), beside, strict=True):
             assert at > 0.3 > near  # dots of two with gaps of three, and nothing of the kind 8 s later
     buttons = browser.find_elements("css selector", "#marks button")
-    assert [button.text for button in buttons] == ['12:31:40 <i>rope</i> & "slack"', "12:41:40 airbrakes"]
+    assert [button.text for button in buttons] == ['12:31:40 <i>rope</i> & "slack"', "12:36:40 airbrakes"]
     press(browser, Keys.HOME)
     press(browser, "m")
     assert script(browser, "flightPage.state.t") == 100.0
     buttons[1].click()
-    assert script(browser, "flightPage.state.t") == 700.0
+    assert script(browser, "flightPage.state.t") == 400.0
     press(browser, "M")
     assert script(browser, "flightPage.state.t") == 100.0
 
@@ -198,7 +201,7 @@ def dominant_hz(sound: NDArray[np.float64], rate_hz: float) -> float:
 def test_moving_the_cursor_is_heard_from_where_it_is(browser: Browser, page: Path) -> None:
     opened(browser, page)
     heard = []
-    for reading in (r for r in demo().readings[500::900] if r.tone.level > 0.0):
+    for reading in (r for r in demo().readings[500::450] if r.tone.level > 0.0):
         script(browser, f"flightPage.setCursor({reading.t_s}, 'quiet')")
         press(browser, Keys.ARROW_RIGHT)
         WebDriverWait(browser, 5, 0.05).until(lambda b: script(b, "flightPage.player.heard") > 0)
@@ -214,7 +217,7 @@ def test_the_page_sounds_like_the_instrument(browser: Browser, page: Path) -> No
     rate_hz = script(browser, "flightPage.sampleRate")
     readings, compared = demo().readings, 0
     cues_s = [cue[0] for cue in content_of(demo())["tones"]["cues"]]
-    for start in range(600, len(readings) - 60, 331):
+    for start in range(600, len(readings) - 60, 331 if everything() else 179):
         part = readings[start : start + 31]
         if part[0].tone.level == 0.0 or part[-1].t_s - part[0].t_s > 5.0:
             continue
@@ -299,8 +302,10 @@ def test_playing_moves_the_cursor_as_time_passes(browser: Browser, page: Path) -
     script(browser, "flightPage.setCursor(320, 'quiet')")
     press(browser, " ")
     WebDriverWait(browser, 15, 0.05).until(lambda b: script(b, "flightPage.state.t") > 321.0)
-    ahead = script(browser, "flightPage.player.context.currentTime - flightPage.player.startedAt")
-    assert script(browser, "flightPage.state.t") == pytest.approx(320.0 + ahead, abs=0.5)
+    # Both times of one moment, however busy the machine is.
+    played = "flightPage.player.context.currentTime - flightPage.player.startedAt"
+    ahead, shown_s = script(browser, f"[{played}, flightPage.state.t]")
+    assert shown_s == pytest.approx(320.0 + ahead, abs=0.5)
     press(browser, " ")
     stopped = script(browser, "flightPage.state.t")
     assert not script(browser, "flightPage.player.playing")

@@ -19,10 +19,13 @@ from hw_replay.recording import Recording
 from hw_replay.simulate.demo import BUNDLED
 from tests.golden.refresh import against_golden, thinned
 from tests.support.comparison_text import sentences
+from tests.support.examples import everything
 from tests.support.page_flights import demo as demo_flight
 from vario.app.cli import main
 from vario.app.files.paths import folder_for
 
+PART_ROWS = 94
+"""Rows of the golden trace in the part of the flight that `make test` flies."""
 COLUMNS = [
     "t_s",
     "mode",
@@ -72,14 +75,17 @@ def whole(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def excerpt(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The results of the command for a part of the first climb."""
     out = Path(tmp_path_factory.mktemp("excerpt"))
-    words = ["--from", "290", "--to", "330"]
+    words = ["--from", "300", "--to", "320"]
     assert main(["replay", str(BUNDLED), "--out", str(out), *words]) == 0
     return out
 
 
 @pytest.fixture(scope="module", params=["session", WHOLE])
 def demo(request: pytest.FixtureRequest) -> tuple[Rows, dict[str, Any]]:
-    """Trace and summary of the demo: of the flight that other tests use too, and of the command."""
+    """Trace and summary of the demo: of the flight that other tests use too, and of the command.
+
+    In `make test` the flight ends after the first climb.
+    """
     if request.param == "session":
         flown = demo_flight()
         return list(csv.DictReader(io.StringIO(flown.trace))), flown.summary
@@ -113,19 +119,11 @@ def test_the_demo_is_the_flight_it_says(demo: tuple[Rows, dict[str, Any]]) -> No
         if not modes or modes[-1] != row["mode"]:
             modes.append(row["mode"])
     # Each circle is shifted once with level wings, which ends the circling mode for a moment.
-    thermal = ["circling", "cruise", "circling"]
-    assert modes == [
-        "ground",
-        "launch",
-        "cruise",
-        *thermal,
-        "cruise",
-        *thermal,
-        "cruise",
-        "approach",
-        "ground",
-    ]
-    assert [climb["direction"] for climb in found["climbs"]] == ["right", "left"]
+    thermal = ["circling", "cruise", "circling", "cruise"]
+    expected = ["ground", "launch", "cruise", *thermal, *thermal, "approach", "ground"]
+    assert modes == (expected if everything() else expected[:7])
+    climbs = ["right", "left"] if everything() else ["right"]
+    assert [climb["direction"] for climb in found["climbs"]] == climbs
     assert all(100 < climb["gain_m"] < 300 for climb in found["climbs"])
     assert not [warning for warning in found["warnings"] if "no " in warning]
 
@@ -142,7 +140,7 @@ def test_what_it_shows_is_close_to_the_truth_in_the_recording(demo: tuple[Rows, 
         known = [(float(r["t_s"]), float(r[column])) for r in trace if r[column] and r["mode"] == "circling"]
         t_s, shown = np.array(known).T
         error = shown - np.interp(t_s, *pairs.T)
-        assert len(error) > 2000
+        assert len(error) > (2000 if everything() else 1000)
         assert float(np.sqrt(np.mean(error**2))) < bound, column
         assert abs(float(np.mean(error))) < bound / 3, column
 
@@ -151,7 +149,7 @@ def test_the_golden_trace_has_not_moved(demo: tuple[Rows, dict[str, Any]]) -> No
     """If the change is intended, run `python -m tests.golden.refresh`, and state the changes and reasons in
     the commit.
     """
-    comparison = against_golden(thinned(demo[0]))
+    comparison = against_golden(thinned(demo[0]), None if everything() else PART_ROWS)
     assert len(comparison.columns) > len(COLUMNS)
     if not comparison.same:
         pytest.fail("the demo flies otherwise:\n" + "\n".join(sentences(comparison)), pytrace=False)

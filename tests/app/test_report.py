@@ -240,7 +240,7 @@ def test_many_climbs_list_those_that_gained_most() -> None:
 @pytest.mark.parametrize(
     ("missing", "says"),
     short(
-        2,
+        1,
         [
             (["altitude_m"], "no altitude in this recording"),
             (["vario_mps", "netto_mps"], "no vario in this recording"),
@@ -363,6 +363,7 @@ def test_times_are_utc_where_it_is_known() -> None:
     assert (label, ticks[0], ticks[-1]) == ("UTC", "23:59:30", "0:00:30")
 
 
+@pytest.mark.long
 def test_a_six_hour_flight_is_drawn_in_seconds(tmp_path: Path) -> None:
     trace = flight(6 * 3600, 10)
     start_s = time.process_time()

@@ -133,11 +133,11 @@ elevation = "100 m"
 def test_a_recording_holds_the_changes_and_replays_them(tmp_path: Path) -> None:
     """The trace of the replay is that of the flight, byte for byte."""
     events = (
-        SettingsChange(25.0, settings_text("2 m/s"), GLIDER),
-        SettingsChange(35.0, "not TOML", None),
-        SettingsChange(45.0, settings_text("1 m/s"), GLIDER),
+        SettingsChange(10.0, settings_text("2 m/s"), GLIDER),
+        SettingsChange(15.0, "not TOML", None),
+        SettingsChange(20.0, settings_text("1 m/s"), GLIDER),
     )
-    samples = with_events(flight(), *events)
+    samples = with_events(flight(25), *events)
     path = tmp_path / "flight.mcap"
     info = RecordingInfo("x", "live", config_toml=settings_text("0.5 m/s"), glider_toml=GLIDER)
     with RecordingWriter(path, info) as writer:

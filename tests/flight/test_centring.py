@@ -23,7 +23,7 @@ from vario.settings.schema import Centring
 
 @pytest.mark.parametrize("way", [1, -1])
 @pytest.mark.parametrize("reaction_s", [0.8, *(pytest.param(s, marks=pytest.mark.long) for s in (0.0, 2.0))])
-@pytest.mark.parametrize("rate_dps", [10.0, 20.0])
+@pytest.mark.parametrize("rate_dps", [10.0, pytest.param(20.0, marks=pytest.mark.long)])
 def test_the_cue_leads_by_reaction_and_half_the_roll(way: int, reaction_s: float, rate_dps: float) -> None:
     """A roll at a constant rate p turns by g/(V·p)·ln(1/cos φ): integral of g·tan φ/V."""
     cue_settings = Centring.model_validate({"reaction": f"{reaction_s} s", "roll_rate": f"{rate_dps} deg/s"})

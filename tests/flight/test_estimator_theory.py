@@ -304,7 +304,7 @@ def library_angles(rates: Floats, forces: Floats) -> Floats:
 
 def rocking(pitch_deg: float, bank_deg: float, swing_deg: float) -> tuple[Floats, Floats, Floats]:
     """On the ground, tilted and slowly rocked in bank: rates, forces, true pitch and bank, rows of 20 ms."""
-    t = (np.arange(round(90.0 / T)) + 1) * T
+    t = (np.arange(round((90.0 if swing_deg else 60.0) / T)) + 1) * T
     swing, w = math.radians(swing_deg), 2.0 * math.pi / 30.0
     begun = np.clip((t - 30.0) / 30.0, 0.0, None)
     bank = math.radians(bank_deg) + swing * np.sin(w * (t - 30.0)) * (begun > 0)

@@ -31,11 +31,20 @@ from vario.settings.glider import Limits
 from vario.settings.schema import Settings
 
 
-def recorded(path: Path, speed_mps: float, sink_mps: float, *, pressure: bool, turn_s: float = 0.0) -> Source:
-    """Two minutes at rest, eight of flight, two at rest, a fix a second."""
+def recorded(
+    path: Path,
+    speed_mps: float,
+    sink_mps: float,
+    *,
+    pressure: bool,
+    turn_s: float = 0.0,
+    flown_s: int = 480,
+    rest_s: int = 120,
+) -> Source:
+    """A time at rest, one of flight, one at rest, a fix a second."""
     lines, north_m, east_m, height_m, heading = [], 0.0, 0.0, 1500.0, 0.0
-    for second in range(720):
-        if 120 <= second < 600:
+    for second in range(rest_s + flown_s + rest_s):
+        if rest_s <= second < rest_s + flown_s:
             heading += math.tau / turn_s if turn_s else 0.0
             north_m += speed_mps * math.cos(heading)
             east_m += speed_mps * math.sin(heading)
@@ -83,13 +92,14 @@ def test_a_slow_flight_is_a_flight(slow: Callable[[bool], ReplaySession], pressu
 
 def test_settings_and_glider_file_come_before_what_a_file_shows(tmp_path: Path) -> None:
     settings = Settings.model_validate({"flight": {"flying_speed": "7 m/s"}})
-    flight = flown(recorded(tmp_path / "a.igc", 10.0, 1.2, pressure=True), settings).summary()["flight"]
+    source = recorded(tmp_path / "a.igc", 10.0, 1.2, pressure=True, flown_s=60, rest_s=30)
+    flight = flown(source, settings).summary()["flight"]
     assert (flight["flying_speed_mps"], flight["flying_speed_from"]) == (7.0, "settings")
 
 
 def test_a_recording_of_this_instrument_teaches_nothing(tmp_path: Path) -> None:
     """Its replay gives what the instrument gave in flight, which did not know the rest of the flight."""
-    source = recorded(tmp_path / "a.igc", 10.0, 1.2, pressure=True)
+    source = recorded(tmp_path / "a.igc", 10.0, 1.2, pressure=True, flown_s=240, rest_s=60)
     with RecordingWriter(tmp_path / "live.mcap", replace(source.info, origin="live")) as writer:
         for sample in source:
             writer.write(sample)
@@ -123,10 +133,8 @@ def test_a_car_or_a_walk_is_none(tmp_path: Path, speed_mps: float, sink_mps: flo
     assert any("of mode ground" in warning for warning in summary["warnings"]) == high
 
 
-def test_gnss_height_is_marked_where_it_stands_for_a_barometer(
-    slow: Callable[[bool], ReplaySession], tmp_path: Path
-) -> None:
-    passage = slow(False)
+def test_gnss_height_is_marked_where_it_stands_for_a_barometer(tmp_path: Path) -> None:
+    passage = flown(recorded(tmp_path / "a.igc", 10.0, 1.2, pressure=False, flown_s=60, rest_s=30))
     summary = passage.summary()
     assert any("the GNSS altitude is used instead" in warning for warning in summary["warnings"])
     assert summary["flight"]["highest_m"] == pytest.approx(1500.0, abs=3.0)

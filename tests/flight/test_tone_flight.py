@@ -16,8 +16,8 @@ from vario.settings.schema import Settings
 from vario.sound.synth import Synth
 
 DEMO = next((Path(hw_replay.__file__).parent / "demo").glob("*.mcap"))
-LOST_S = 70.0  # the barometer fails in the middle of the tow, beeping
-ENDS_S = 73.0
+LOST_S = 48.0  # the barometer fails at the beginning of the tow, beeping
+ENDS_S = 51.0
 
 
 def flown_without_barometer_from(lost_s: float) -> list[Reading]:

@@ -43,9 +43,10 @@ def read(path: Path) -> Rows:
         return list(csv.DictReader(file))
 
 
-def against_golden(rows: Rows) -> Comparison:
-    """Compare thinned rows with the golden trace."""
-    return compare_tables(table_of_rows(read(GOLDEN), str(GOLDEN)), table_of_rows(rows, "this replay"))
+def against_golden(rows: Rows, most_rows: int | None = None) -> Comparison:
+    """Compare thinned rows with the golden trace, or with its first `most_rows` rows."""
+    golden = read(GOLDEN)[:most_rows]
+    return compare_tables(table_of_rows(golden, str(GOLDEN)), table_of_rows(rows, "this replay"))
 
 
 def refresh() -> None:

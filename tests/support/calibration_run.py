@@ -52,7 +52,7 @@ def flown(plan: Sequence[Phase], speed_kmh: float, seconds: float, wobble: float
 @cache
 def glides() -> list[Sample]:
     speeds = (85, 95, 105, 115, 130, 145, 160)
-    return flown([Phase(str(v), v / 3.6, after(45), straight) for v in speeds], 85, 315.0)
+    return flown([Phase(str(v), v / 3.6, after(36), straight) for v in speeds], 85, 252.0)
 
 
 def run(*words: str) -> int:

@@ -10,7 +10,7 @@ from hypothesis import settings
 from hypothesis.internal.conjecture import providers
 from hypothesis.internal.constants_ast import Constants
 
-ALL, PART = 100, 15
+ALL, PART = 100, 10
 """Default number of examples."""
 
 
@@ -22,6 +22,11 @@ def draw_the_same() -> None:
     is no setting for it; `tests/project/test_examples.py` tells when a version of Hypothesis undoes this.
     """
     providers._get_local_constants = Constants
+
+
+def everything() -> bool:
+    """Whether this run draws all examples and flies whole flights: `make test-all` and `make explore`."""
+    return settings.default.max_examples >= ALL
 
 
 def drawn(count: int) -> int:

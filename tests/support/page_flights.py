@@ -10,7 +10,9 @@ from typing import Any, NamedTuple
 
 from hw_replay.open import open_source
 from hw_replay.simulate.demo import BUNDLED
+from hw_replay.source import Source
 from hw_replay.writer import RecordingWriter
+from tests.support.examples import everything
 from tests.support.once import worked_out
 from vario.app.outputs.trace import TraceWriter
 from vario.app.page.build import PageContent
@@ -22,6 +24,8 @@ from vario.settings.load import parse_settings
 from vario.sound.word_bank import WordBank
 
 LONG_S = 5 * 3600.0
+PART_S = 470.0
+"""The tow, the first glide and the first climb: the part of the bundled flight that `make test` flies."""
 KEPT_EVERY_S = 0.095  # ten readings per second, as on a page
 
 
@@ -44,11 +48,17 @@ def beginning(seconds: float, path: Path) -> Path:
 
 @cache
 def demo() -> Flown:
+    """The bundled flight; in `make test` the first `PART_S` of it."""
     return worked_out("demo readings", _fly_demo)
 
 
 def _fly_demo() -> Flown:
-    source = open_source(BUNDLED)
+    with TemporaryDirectory() as folder:
+        part = Path(folder) / BUNDLED.name
+        return _flown(open_source(BUNDLED if everything() else beginning(PART_S, part)))
+
+
+def _flown(source: Source) -> Flown:
     loaded = parse_settings(source.info.config_toml or "", "settings", source.info.glider_toml)
     passage = ReplaySession(source, loaded.settings, loaded.glider)
     readings: list[Reading] = []

@@ -38,6 +38,10 @@ TRUTH_COLUMNS = (
     *("air_up_mps", "air_north_mps", "air_east_mps", "vario_mps", "static_pa", "mach"),
     *("fx_mps2", "fy_mps2", "fz_mps2", "p_radps", "q_radps", "r_radps"),
 )
+SHORT_FLIGHT_SEED = 201
+SHORT_FLIGHT_S = {"gust_steps": 105.0, "speed_changes": 120.0, "thermal": 181.0}
+"""The beginnings of flights that short forms share."""
+
 TRUTH_DTYPE = np.dtype([(name, np.float64) for name in TRUTH_COLUMNS])
 
 Dynamics = Any

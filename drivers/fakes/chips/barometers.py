@@ -32,6 +32,14 @@ def search(formula: Callable[[int], float], wanted: float, low: int, high: int) 
     return low
 
 
+def search_straight(formula: Callable[[int], float], wanted: float, low: int, high: int) -> int:
+    """The same for a formula that is linear in the count: only counts beside the straight line are tried."""
+    at_low, at_high = formula(low), formula(high)
+    share = max(0.0, min(1.0, (wanted - at_low) / (at_high - at_low)))  # 1 for what is not a number
+    guess = low + round(share * (high - low))
+    return search(formula, wanted, max(low, guess - 2), min(high, guess + 2))
+
+
 class FakeMs56xx(FakeChip):
     """MS5611 or MS5607 with the constants of its datasheet's example."""
 
@@ -46,6 +54,7 @@ class FakeMs56xx(FakeChip):
         self._converting: int | None = None
         self._ready_s = 0.0
         self._d1 = self._d2 = 0
+        self._celsius: float | None = None
 
     def write(self, data: bytes) -> None:
         """A command."""
@@ -56,7 +65,7 @@ class FakeMs56xx(FakeChip):
             self._converting = command
             self._ready_s = self.clock() + self.CONVERSION_S + self.late_s
             if not self.frozen:
-                self._convert()
+                self._convert(pressure=not command & 0x10)
         elif command == ms56xx.READ_ADC:
             done = self._converting is not None and self.clock() >= self._ready_s
             result = (self._d2 if (self._converting or 0) & 0x10 else self._d1) if done else 0
@@ -68,16 +77,19 @@ class FakeMs56xx(FakeChip):
         """The answer to the last command."""
         return self._answer[:length].ljust(length, b"\0")
 
-    def _convert(self) -> None:
+    def _convert(self, *, pressure: bool) -> None:
         shifts = ms56xx.SHIFTS[self.spec.name]
 
         def at(d1: int, d2: int) -> ms56xx.Compensated:
             return ms56xx.compensate(shifts, self.prom, d1, d2)
 
         celsius = self.world.air_k - CELSIUS_ZERO_K
-        self._d2 = search(lambda d2: at(0, d2).temp_cdegc, celsius * 100.0, 0, (1 << 24) - 1)
+        if celsius != self._celsius:
+            self._celsius = celsius
+            self._d2 = search(lambda d2: at(0, d2).temp_cdegc, celsius * 100.0, 0, (1 << 24) - 1)
         pressure_pa = self.noisy(self.world.static_pa, "baro")
-        self._d1 = search(lambda d1: at(d1, self._d2).pressure_pa, pressure_pa, 0, (1 << 24) - 1)
+        if pressure:
+            self._d1 = search_straight(lambda d1: at(d1, self._d2).pressure_pa, pressure_pa, 0, (1 << 24) - 1)
 
 
 class FakeBmp280(RegisterChip):

@@ -18,8 +18,8 @@ from hypothesis.database import DirectoryBasedExampleDatabase
 from tests.support import missing, once
 from tests.support.examples import ALL, PART, draw_the_same
 
-MOST_PROCESSOR_S = 270.0
-"""Processor time of all tests of `make test`: two and a quarter minutes on two cores."""
+MOST_PROCESSOR_S = 250.0
+"""Processor time of all tests of `make test`: two minutes and a little on two cores."""
 LONG_S = 4.0
 """Processor time of a test, with its fixtures, from which it is listed."""
 BEGUN = pytest.StashKey[float]()

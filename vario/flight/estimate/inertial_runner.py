@@ -130,7 +130,7 @@ class InertialRunner:
         by_speed = air.energy.known_rate if sound and in_air and air.tas_age_s < 1.0 else None
         plausible = self._imu_watch.plausible(filter_, climb, by_speed, due_s)
         if not plausible or self.shown.jitter_mps > _MOST_JITTER_MPS:
-            self._reject_imu()
+            self._reject_imu(against_baro=not plausible)
 
     def _turns_as_told(self, frame: Frame) -> bool:
         filter_ = self.filter
@@ -138,9 +138,9 @@ class InertialRunner:
         rate = heading_rate_radps(filter_.pitch_rad, filter_.bank_rad, q_radps, r_radps)
         return self._imu_watch.check_turn(frame.gnss_vel, rate)
 
-    def _reject_imu(self) -> None:
+    def _reject_imu(self, *, against_baro: bool = False) -> None:
         """The unit contradicts itself or the other sensors: restart, discard what was learned."""
-        self._imu_watch.doubt()
+        self._imu_watch.doubt(against_baro=against_baro)
         self.realign()
         self._learned = False
 

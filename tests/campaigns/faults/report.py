@@ -81,6 +81,10 @@ _AFTER = """
   learns next to nothing. With a glider file the mass is taken as known, because to learn it costs accuracy
   (constant speeds: 0.04 m/s with a file, 0.09 m/s without). A second filter beside the first would be needed,
   which is not built.
+* Static ports with an error of 3 to 6 % of the impact pressure that `position_error` does not correct: in a
+  hard pull-up the vario can be silent for 4 s, until GNSS shows whether barometer or inertial unit is wrong.
+  The silence is right, because the barometer is wrong then: from 40 to 20 m/s 6 % are about 40 Pa, or 3.5 m
+  within 3 s.
 * In the first minute after a start in the air, an air temperature that is not measured causes an error of the
   vario of up to 2 m/s in speed changes.
 """

@@ -1,10 +1,7 @@
-"""References for the benchmark of the estimator: a simple filter, and a bound.
+"""A simple filter, as a reference for the benchmark of the estimator (another one: `reference_design`).
 
 * `two_state`: the plain alternative, a Kalman filter of two states (energy height and its rate) on
   barometer and airspeed, at its steady state. Its one constant was tuned once, on seeds that are not scored.
-* `offline_bound`: a fixed-interval smoother (filterpy's Rauch-Tung-Striebel) that uses the whole flight, also
-  later samples, and knows the true attitude and incidence. Its remaining error is sensor noise; no instrument
-  can be much better.
 """
 
 from __future__ import annotations
@@ -109,55 +106,3 @@ def _rms(flight: Flight, vario_mps: Floats) -> float:
     truth = flight.truth[RATE_HZ // flight.air_hz - 1 :: RATE_HZ // flight.air_hz]
     scored = truth["t_s"] > flight.score_from_s
     return float(np.sqrt(np.mean((vario_mps - truth["vario_mps"])[scored] ** 2)))
-
-
-def offline_bound(flight: Flight) -> Floats:
-    """Gust-free vario of a smoother that knows the true attitude, at each air reading, shape (n,)."""
-    every = RATE_HZ // flight.air_hz
-    t = 1.0 / flight.air_hz
-    truth = flight.truth
-    force = flight.imu[:, :3] @ flight.instrument_from_body  # rows: body from instrument is the transpose
-    pitch, bank, alpha, beta = (truth[name] for name in ("pitch_rad", "bank_rad", "alpha_rad", "beta_rad"))
-    down = np.stack([-np.sin(pitch), np.sin(bank) * np.cos(pitch), np.cos(bank) * np.cos(pitch)], axis=1)
-    along = np.stack([np.cos(alpha) * np.cos(beta), np.sin(beta), np.sin(alpha) * np.cos(beta)], axis=1)
-    up_mps2 = -np.sum(force * down, axis=1) - isa.G0_MPS2
-    forward_mps2 = np.sum(force * along, axis=1) + isa.G0_MPS2 * np.sum(down * along, axis=1)
-    heights, speeds = air_data(flight)
-    # The library has no inputs: the input is integrated first, and the smoother determines the remainder.
-    climb = np.cumsum(up_mps2) / RATE_HZ
-    height = np.cumsum(climb) / RATE_HZ
-    rest = _smooth(_drift(t, 3), np.array([[1.0, 0.0, 0.0]]), 0.12, heights - height[every - 1 :: every])
-    speed = np.cumsum(forward_mps2) / RATE_HZ
-    pitot = _smooth(_speed_model(t), np.array([[1.0, 0.0, 1.0]]), 0.025, speeds - speed[every - 1 :: every])
-    smooth_mps2 = np.convolve(forward_mps2, np.full(9, 1 / 9), mode="same")[every - 1 :: every]
-    tas = speed[every - 1 :: every] + pitot[:, 0] + pitot[:, 2]
-    return np.asarray(
-        climb[every - 1 :: every] + rest[:, 1] + tas * (smooth_mps2 + pitot[:, 1]) / isa.G0_MPS2,
-        dtype=np.float64,
-    )
-
-
-def _drift(t_s: float, size: int) -> tuple[Floats, Floats]:
-    """Height, climb and accelerometer bias left over: transition and process noise."""
-    f = np.eye(size)
-    f[0, 1] = f[1, 2] = t_s
-    f[0, 2] = t_s * t_s / 2
-    # 0.02 m/s² a sample at 100 Hz is 4e-6 (m/s²)²/Hz; the bias turns with the glider, slowly.
-    return f, np.diag([1e-9, 4e-6 * t_s, 1e-6 * t_s])
-
-
-def _speed_model(t_s: float) -> tuple[Floats, Floats]:
-    """Airspeed and forward bias left over, and the gust along track (5 s, 1 m/s)."""
-    keep = math.exp(-t_s / 5.0)
-    f = np.array([[1.0, t_s, 0.0], [0.0, 1.0, 0.0], [0.0, 0.0, keep]])
-    return f, np.diag([0.02 * t_s, 1e-6 * t_s, 1.0 - keep * keep])
-
-
-def _smooth(model: tuple[Floats, Floats], h: Floats, sigma: float, measured: Floats) -> Floats:
-    kf = KalmanFilter(dim_x=3, dim_z=1)
-    kf.x = np.array([measured[0], 0.0, 0.0])
-    kf.P = np.diag([9.0, 9.0, 1.0])
-    kf.F, kf.Q = model
-    kf.H, kf.R = h, np.array([[sigma**2]])
-    means, covariances, _, _ = kf.batch_filter([np.array([z]) for z in measured.tolist()])
-    return np.asarray(kf.rts_smoother(means, covariances)[0], dtype=np.float64)

@@ -32,14 +32,14 @@ def test_a_good_unit_puts_the_barometer_in_question() -> None:
 
 def test_a_unit_that_contradicted_the_barometer_may_be_right() -> None:
     watch = ImuWatch()
-    watch.doubt(alone=False)
+    watch.doubt(against_baro=True)
     assert contradicted(watch)
 
 
 def test_a_unit_that_contradicted_itself_is_no_evidence_until_it_is_trusted_again() -> None:
     watch = ImuWatch()
-    watch.doubt(alone=True)
-    watch.doubt(alone=False)
+    watch.doubt(against_baro=False)
+    watch.doubt(against_baro=True)
     assert not contradicted(watch)
     for _ in range(round(60.0 / STEP_S)):
         watch.begin()

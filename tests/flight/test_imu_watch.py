@@ -18,6 +18,9 @@ from drivers.samples import ImuAccel, ImuGyro
 from tests.support.estimator_flights import Run, described, fly
 from tests.support.truth_gliders import GLIDERS
 from vario.flight.estimate.estimator import Estimator
+from vario.flight.estimate.imu_watch import ImuWatch
+from vario.flight.estimate.inertial import InertialFilter
+from vario.flight.estimate.inertial_model import InertialNoise, Wing
 from vario.flight.estimate.result import Estimate
 from vario.flight.estimate.stage import estimator_settings
 from vario.flight.inputs.frames import Frame, Framer
@@ -125,3 +128,29 @@ def test_a_silence_in_a_turn_is_outlived(gap_s: float, run: Run) -> None:
     shown = np.array([estimate.energy.vario_mps for _, estimate in after])
     assert np.max(np.abs(shown - truth)[:200]) < 1.0
     assert all(estimate.imu_believed for _, estimate in after)
+
+
+def test_a_correction_without_a_pressure_reading_accepts_no_height() -> None:
+    # A barometer of 10 Hz: the filter is corrected between its readings, and has no innovation of the height.
+    filter_ = InertialFilter(Wing.loaded(), InertialNoise())
+    filter_.ground.known = True
+    filter_.nis["height"] = 7.0
+    watch = ImuWatch()
+    for _ in range(10):
+        watch.plausible(filter_, 0.0, 0.0, 0.5)
+    assert filter_.height_m == 0.0
+    assert watch.trusted
+
+
+def test_one_episode_counts_once() -> None:
+    filter_ = InertialFilter(Wing.loaded(), InertialNoise())
+    watch = ImuWatch()
+    for _ in range(50):
+        watch.doubt(against_baro=False)
+    for _ in range(21):
+        watch.plausible(filter_, None, None, 1.0)
+    assert watch.trusted
+    watch.doubt(against_baro=False)
+    for _ in range(39):
+        watch.plausible(filter_, None, None, 1.0)
+    assert not watch.trusted

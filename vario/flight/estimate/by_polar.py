@@ -24,10 +24,11 @@ OFF_MPS, OFF_SIGMAS = 1.5, 2.0
 OFF_S = 180.0
 """... unless it lasts longer than any of these: then the incidence is wrong."""
 
-TYPICAL_OFF_MPS = 1.0
-"""The sink of a glider differs from a typical polar by this much. If the drag is known better, the typical
-polar is not used. Chosen from 0.3, 0.5, 0.7, 1.0, 1.3 and 2.0 m/s: lower values give larger errors in
-pull-ups, higher ones in rough air.
+TYPICAL_OFF_MPS, TYPICAL_OFF_ROUGH_MPS = 1.0, 0.4
+"""If the drag is known better than this, a typical polar is not used, because the sink of a glider differs
+from it. In calm air the lift curve determines the incidence in changes of speed. In rough air it does not
+(`CONSIDERED` of `inertial`), and the typical polar is the better knowledge. Chosen from 0.3 to 2.0 m/s, and
+from 0.4, 0.6 and 1.0 m/s.
 """
 
 MOST_MPS = 3.0
@@ -58,14 +59,15 @@ class ByPolar:
         innovation = -(fx * vx + fy * vy + fz * vz) / G0_MPS2 - sink - float(row @ step)
         spread = state.cov @ row
         signal = float(row @ spread)
-        if state.wing.polar is None and signal < TYPICAL_OFF_MPS**2:
+        known_mps = TYPICAL_OFF_MPS if state.calm else TYPICAL_OFF_ROUGH_MPS
+        if state.wing.polar is None and signal < known_mps**2:
             return
         # Airbrakes, a slip or a rope change the drag for a while; a lasting difference is a wrong incidence.
         doubt = OFF_SIGMAS * math.sqrt(signal + n.polar_mps_sqrt_s**2)
         self._off_s = self._off_s + t if abs(innovation) > max(doubt, OFF_MPS) else 0.0
         if 0.0 < self._off_s < OFF_S:
             return
-        total = signal + (n.polar_mps_sqrt_s if state.wing.polar else n.generic_polar) ** 2 / t
+        total = signal + n.polar_mps_sqrt_s**2 / t
         gain = np.zeros(SIZE)
         gain[V + 2], gain[ALPHA] = spread[V + 2] / total, spread[ALPHA] / total
         step += gain * min(max(innovation, -MOST_MPS), MOST_MPS)

@@ -88,6 +88,7 @@ class Estimator:
             ),
             has_airspeed=inputs.has_pitot,
             imu_believed=self.imu_watch.trusted,
+            imu_against_baro=self.imu_watch.against_baro and not self.imu_watch.trusted,
             baro_suspect=self.imu_watch.baro_suspect,
         )
 

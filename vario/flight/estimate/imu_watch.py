@@ -66,15 +66,17 @@ class ImuWatch:
 
     Attributes:
         rejections: how often the unit was rejected.
+        against_baro: it was rejected for a cause that may be a fault of the barometer; force, vibration and
+            turn rate have nothing to do with it.
         baro_suspect: the barometer contradicts the unit, but velocity over ground does not.
     """
 
     def __init__(self) -> None:
         self.rejections = 0
+        self.against_baro = False
         self._accepted_s = AGAIN_S
         self._wait_s = 0.0
-        self._next_s = FIRST_S
-        self._sound = True
+        self._full_s = self._next_s = FIRST_S
         self._force = LowPass(FORCE_S, G0_MPS2)
         self._below = LowPass(FORCE_S, -G0_MPS2)
         self._climb, self._pull = LowPass(CLIMB_S), LowPass(CLIMB_S)
@@ -94,15 +96,16 @@ class ImuWatch:
         """Whether no contradiction has been seen for long enough."""
         return self._wait_s <= 0.0
 
-    def doubt(self, *, alone: bool) -> None:
-        """A contradiction: wait, and the next time for longer.
+    def doubt(self, *, against_baro: bool) -> None:
+        """A contradiction: wait, and longer than the last time if the unit was trusted again meanwhile.
 
-        `alone`: the unit contradicts itself or the track over ground. Then it is no evidence against the
-        barometer while it waits.
+        A unit that waits for another cause is no evidence against the barometer until it is trusted again.
         """
         self.rejections += 1
-        self._sound = not alone and (self._sound or self.trusted)
-        self._wait_s, self._next_s = self._next_s, min(LONGER * self._next_s, LONGEST_S)
+        self.against_baro = against_baro and (self.against_baro or self.trusted)
+        if self.trusted:
+            self._full_s, self._next_s = self._next_s, min(LONGER * self._next_s, LONGEST_S)
+        self._wait_s = self._full_s
         self.begin()
 
     def check_force(self, force: Vector, shake_mps2: float, dt_s: float) -> bool:
@@ -167,9 +170,10 @@ class ImuWatch:
         self._accepted_s += dt_s
         off = known and height_nis > SUSPECT_NIS and ground_nis < SUSPECT_CALM * height_nis
         self._suspect_s = self._suspect_s + dt_s if off else max(self._suspect_s - dt_s, 0.0)
-        if self._suspect_s > SUSPECT_S and self._accepted_s > AGAIN_S:
+        due = self._suspect_s > SUSPECT_S and self._accepted_s > AGAIN_S
+        if due and "height" in filter_.innovations:  # a slow barometer has no reading in some corrections
             filter_.accept_height()
             self._suspect_s = self._accepted_s = 0.0
         suspected = self._suspect_s > 0.0
-        self.baro_suspect = suspected and (self._sound or self.trusted)
+        self.baro_suspect = suspected and (self.against_baro or self.trusted)
         return suspected and self._suspect_s < SUSPECT_S

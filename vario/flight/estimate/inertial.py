@@ -54,13 +54,11 @@ SETTLE_S = 10.0
 errors are large.
 """
 
-
 CONSIDERED = (ALPHA, LIFT)
 """States that some measurements do not correct (consider states). On tow no measurement corrects them,
-because the rope adds forces. Without a glider file sideslip and lift curve do not correct them: a gust
-changes the force of the wing (an input) and the air velocity together, and the filter would estimate a wrong
-lift constant. An airspeed whose normalised innovation squared exceeds `GUST_NIS` does not correct them
-either.
+because the rope adds forces. Without a glider file sideslip and lift curve correct them in calm air only: a
+gust changes the force of the wing (an input) and the air velocity together, and the filter would estimate a
+wrong lift constant. An airspeed whose normalised innovation squared exceeds `GUST_NIS` never does.
 """
 
 GUST_NIS = 2.5
@@ -91,7 +89,9 @@ _ROW_PLACES = np.ravel_multi_index(
     ),
     (4, SIZE),
 )
-"""Positions of the entries that change in the rows in flight; see `_in_flight`."""
+"""Positions of the entries that change in the rows in flight; see `_in_flight`. The last is the lift that the
+state predicts: the measured one contains the updraft since the last correction, as the residual does.
+"""
 
 
 class InertialFilter(InertialState):
@@ -176,7 +176,7 @@ class InertialFilter(InertialState):
                 *(-self.baro_lag_s, -self.climb_mps),
                 *(vx / speed, vy / speed, vz / speed),
                 *(-beta0, -side_m * per, -cross_axis_m * per, -fast, fy * per, fz * per),
-                *(lift_mps / fast - alpha0, -lift_m * per, -fast, -lift_mps),
+                *(lift_mps / fast - alpha0, -lift_m * per, -fast, fast * alpha0 - vz),
             ],
         )
         self._measure(self._rows)
@@ -191,7 +191,7 @@ class InertialFilter(InertialState):
         if regime is Regime.TOWED:
             loose = LOOSE_TOWED
         self._scalar("lift", _LIFT, residual, loose * n.lift_mps_sqrt_s**2 / t)
-        if held or self.cov[LIFT, LIFT] == 0.0:
+        if held or self.cov[LIFT, LIFT] == 0.0 or (self.calm and not gust):
             self._turns.finish(held)
         else:
             self._turns.finish(CONSIDERED, 3 if gust else 2)

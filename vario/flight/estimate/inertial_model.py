@@ -142,7 +142,6 @@ class InertialNoise:
     baro_lag_sigma_s: float = 0.05
     pitot_lag_s: float = 0.05  # tubing and sensor; not observable: its variance remains part of the noise
     pitot_lag_sigma_s: float = 0.05
-    generic_polar: float = 1.0  # as polar_mps_sqrt_s, for a typical polar
 
 
 LIFT_SLOPE_PER_RAD = 5.3

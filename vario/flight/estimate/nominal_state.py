@@ -21,6 +21,11 @@ from vario.flight.estimate.inertial_model import (
 )
 from vario.flight.estimate.vectors import Vector, cross
 
+CALM_MPS = 0.2
+"""Below this standard deviation of the gusts the air is calm. On tuning flights it is 0.1, its lower bound,
+in still air and in thermals, and 0.35 in rough air.
+"""
+
 
 class NominalState:
     """The estimate: the state that the error states correct (Solà, section 5.1), and its covariance.
@@ -50,6 +55,11 @@ class NominalState:
     def lift_m(self) -> float:
         """The lift constant as learned."""
         return self.wing.lift_m * math.exp(float(self.x[LIFT]))
+
+    @property
+    def calm(self) -> bool:
+        """Whether there are no gusts."""
+        return self.gust_sigma_mps < CALM_MPS
 
     @property
     def east(self) -> Vector:

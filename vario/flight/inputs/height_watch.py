@@ -82,7 +82,7 @@ class HeightWatch:
         frame = inputs.frame
         if frame.baro:
             self._static_pa = frame.baro[-1].static_pa
-        imu_doubted = inputs.has_imu and not estimate.imu_believed
+        imu_doubted = inputs.has_imu and estimate.imu_against_baro
         contradicts = estimate.baro_suspect or (imu_doubted and not self._has_doubted_imu)
         begins = contradicts and self._suspect_s > 0.0
         self._undecided_s -= frame.dt_s

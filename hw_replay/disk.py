@@ -31,12 +31,7 @@ _Mount = tuple[Path, str, str]
 
 @dataclass(frozen=True, slots=True)
 class FileSystem:
-    """The file system of a folder.
-
-    Attributes:
-        kind: its type, such as "ext4"; None: not known.
-        in_memory: its place in memory, if its files are lost without power; None: not in memory, or unknown.
-    """
+    """Its type, such as "ext4", and its place if it is in memory and lost without power. None: not known."""
 
     kind: str | None = None
     in_memory: str | None = None

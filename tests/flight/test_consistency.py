@@ -160,3 +160,39 @@ def test_a_scale_that_no_sensor_has_is_doubted() -> None:
     assert flight.stage.doubts == Doubts()
     flight.fly(10.0, constant(1000.0), constant(25.0), wind=wrong)
     assert flight.stage.doubts.airspeed
+
+
+def test_a_receiver_that_jumps_while_the_barometer_is_doubted_does_not_silence_it_for_good() -> None:
+    flight = Flight()
+    at_s = 100.0
+
+    def climb(t: float) -> float:
+        return 1000.0 + 1.5 * t
+
+    flight.fly(at_s, climb, constant(25.0))
+    flight.fly(
+        *(at_s + 60.0, climb, constant(25.0)),
+        lambda t: climb(t) + 20.0,
+        suspect=lambda t: at_s < t < at_s + 3.0,
+    )
+    assert flight.stage.doubts.baro
+    flight.fly(at_s + 240.0, climb, constant(25.0), lambda t: climb(t) + 20.0)
+    assert flight.stage.doubts == Doubts()
+    assert flight.usable is not None
+    assert flight.usable.has_baro
+
+
+@pytest.mark.parametrize("climb_mps", [0.0, 1.5])
+def test_a_static_line_that_stays_blocked_stays_doubted(climb_mps: float) -> None:
+    """Also in level flight, where a blocked line and the altitude agree: it has not shown that it moves."""
+    flight = Flight()
+    at_s = 100.0
+
+    def real(t: float) -> float:
+        return 1000.0 - 3.0 * min(max(t - at_s, 0.0), 20.0) + climb_mps * max(t - at_s - 20.0, 0.0)
+
+    flight.fly(at_s, constant(1000.0), constant(25.0))
+    flight.fly(
+        *(900.0, constant(1000.0), constant(25.0)), real, suspect=lambda t: at_s + 2.0 < t < at_s + 6.0
+    )
+    assert flight.stage.doubts.baro

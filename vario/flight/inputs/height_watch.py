@@ -51,6 +51,31 @@ HELD_S = 1.0
 EVIDENCE_S = 60.0
 """A contradiction by the inertial filter counts for this long."""
 
+STEADY_S, STEADY_RANGE_M = 120.0, 30.0
+"""A difference that has changed once, and then is steady for this long while the barometer moves by this
+much, came from the receiver or from a step of the static pressure. The barometer follows the height again.
+"""
+
+
+class SteadyDifference:
+    """Watches whether the difference of the two heights is steady while the barometer moves."""
+
+    def __init__(self) -> None:
+        self._mean = LowPass(MEAN_S)
+        self._lasted_s = 0.0
+        self._low_m = self._high_m = 0.0
+
+    def follow(self, difference_m: float, pressure_m: float, late_m: float, dt_s: float) -> float | None:
+        """Process a comparison; returns the difference once it has been steady for long enough."""
+        before_m = self._mean.value
+        mean_m = self._mean.follow(difference_m, dt_s)
+        if before_m is None or abs(difference_m - before_m) > SUSPECT_M + late_m:
+            self._lasted_s, self._low_m, self._high_m = 0.0, pressure_m, pressure_m
+        self._lasted_s += dt_s
+        self._low_m, self._high_m = min(self._low_m, pressure_m), max(self._high_m, pressure_m)
+        is_steady = self._lasted_s > STEADY_S and self._high_m - self._low_m > STEADY_RANGE_M
+        return mean_m if is_steady else None
+
 
 class HeightWatch:
     """Compares the two heights with each position.
@@ -70,6 +95,7 @@ class HeightWatch:
         self._suspect_s = EVIDENCE_S
         self._repeated: tuple[float, float] | None = None
         self._has_doubted_imu = False
+        self._steady: SteadyDifference | None = None
         self.baro_wrong = self.altitude_wrong = False
 
     @property
@@ -125,9 +151,27 @@ class HeightWatch:
         agrees = off_m < max(0.5 * tolerance_m, SUSPECT_M) and not stuck
         self.baro_wrong = self._baro.follow(dt_s, agrees=agrees)
         self.altitude_wrong = self._altitude.follow(dt_s, agrees=agrees)
+        self._relearn(difference_m, pressure_m, late_m, dt_s)
         steady = not (self.baro_wrong or self.altitude_wrong or self.baro_undecided or beyond)
         if steady or self._known_s < FIRST_S:
             self._follow(difference_m, pressure_m, dt_s)
+
+    def _relearn(self, difference_m: float, pressure_m: float, late_m: float, dt_s: float) -> None:
+        """Take a steady difference as the new mean: otherwise the doubt about the barometer would never end.
+
+        A doubt about the altitude is not ended by it, because an altitude with a lasting error is wrong for
+        the glide.
+        """
+        if not self.baro_wrong or self.altitude_wrong:
+            self._steady = None
+            return
+        self._steady = self._steady or SteadyDifference()
+        found_m = self._steady.follow(difference_m, pressure_m, late_m, dt_s)
+        if found_m is not None:
+            self._steady = None
+            for low_pass in (self._difference, self._calm):
+                low_pass.reset(found_m)
+            self._height.reset(pressure_m)
 
     def _is_stuck(self, altitude_m: float, pressure_m: float) -> bool:
         if self._repeated is None or self._repeated[0] != altitude_m:

@@ -60,14 +60,19 @@ TRACK_M2PS2, AGREE_RAD2PS2, AGREE_S = 100.0, 0.01, 1.5
 
 FIRST_S, LONGER, LONGEST_S = 20.0, 2.0, 600.0
 
+OWN_FAULT_S = 120.0
+"""For this long after a contradiction within itself, or with the track, the unit is no evidence against the
+barometer: such a fault comes again.
+"""
+
 
 class ImuWatch:
     """Judges the filter after each correction.
 
     Attributes:
         rejections: how often the unit was rejected.
-        against_baro: it was rejected for a cause that may be a fault of the barometer; force, vibration and
-            turn rate have nothing to do with it.
+        against_baro: the last rejection may be due to a fault of the barometer. Force, vibration and turn
+            rate have nothing to do with the barometer.
         baro_suspect: the barometer contradicts the unit, but velocity over ground does not.
     """
 
@@ -76,6 +81,7 @@ class ImuWatch:
         self.against_baro = False
         self._accepted_s = AGAIN_S
         self._wait_s = 0.0
+        self._own_fault_s = math.inf
         self._full_s = self._next_s = FIRST_S
         self._force = LowPass(FORCE_S, G0_MPS2)
         self._below = LowPass(FORCE_S, -G0_MPS2)
@@ -96,13 +102,17 @@ class ImuWatch:
         """Whether no contradiction has been seen for long enough."""
         return self._wait_s <= 0.0
 
-    def doubt(self, *, against_baro: bool) -> None:
-        """A contradiction: wait, and longer than the last time if the unit was trusted again meanwhile.
+    @property
+    def _is_evidence(self) -> bool:
+        """Whether a contradiction can speak against the barometer."""
+        return self._own_fault_s > OWN_FAULT_S
 
-        A unit that waits for another cause is no evidence against the barometer until it is trusted again.
-        """
+    def doubt(self, *, against_baro: bool) -> None:
+        """A contradiction: wait, and longer than the last time if the unit was trusted again meanwhile."""
         self.rejections += 1
-        self.against_baro = against_baro and (self.against_baro or self.trusted)
+        if not against_baro:
+            self._own_fault_s = 0.0
+        self.against_baro = against_baro and self._is_evidence
         if self.trusted:
             self._full_s, self._next_s = self._next_s, min(LONGER * self._next_s, LONGEST_S)
         self._wait_s = self._full_s
@@ -110,6 +120,7 @@ class ImuWatch:
 
     def check_force(self, force: Vector, shake_mps2: float, dt_s: float) -> bool:
         """Process the mean specific force of a frame; False if it is impossible in flight and at rest."""
+        self._own_fault_s += dt_s
         size = math.sqrt(force[0] ** 2 + force[1] ** 2 + force[2] ** 2)
         size_mps2, below_mps2 = self._force.follow(size, dt_s), self._below.follow(force[2], dt_s)
         low, high = FORCE_MPS2
@@ -175,5 +186,5 @@ class ImuWatch:
             filter_.accept_height()
             self._suspect_s = self._accepted_s = 0.0
         suspected = self._suspect_s > 0.0
-        self.baro_suspect = suspected and (self.against_baro or self.trusted)
+        self.baro_suspect = suspected and self._is_evidence
         return suspected and self._suspect_s < SUSPECT_S

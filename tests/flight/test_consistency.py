@@ -162,6 +162,19 @@ def test_a_scale_that_no_sensor_has_is_doubted() -> None:
     assert flight.stage.doubts.airspeed
 
 
+def test_an_airspeed_of_a_wrong_scale_is_told_once_to_those_who_learned_from_it() -> None:
+    """A wind filter that finds a scale beyond the bounds: all airspeeds so far were wrong."""
+    flight = Flight()
+    flight.fly(60.0, constant(1000.0), constant(25.0))
+    assert flight.usable is not None
+    assert not flight.usable.airspeed_was_wrong
+    told = []
+    for k in range(3):
+        flight.fly(60.1 + 0.1 * k, constant(1000.0), constant(25.0), wind=replace(WIND, airspeed_scale=1.4))
+        told.append((flight.usable.airspeed_was_wrong, flight.stage.doubts.airspeed))
+    assert told == [(False, False), (True, True), (False, True)]
+
+
 def test_a_receiver_that_jumps_while_the_barometer_is_doubted_does_not_silence_it_for_good() -> None:
     flight = Flight()
     at_s = 100.0

@@ -71,8 +71,7 @@ class ImuWatch:
 
     Attributes:
         rejections: how often the unit was rejected.
-        against_baro: the last rejection may be due to a fault of the barometer. Force, vibration and turn
-            rate have nothing to do with the barometer.
+        against_baro: the last rejection may be due to a fault of the barometer.
         baro_suspect: the barometer contradicts the unit, but velocity over ground does not.
     """
 
@@ -107,12 +106,15 @@ class ImuWatch:
         """Whether a contradiction can speak against the barometer."""
         return self._own_fault_s > OWN_FAULT_S
 
-    def doubt(self, *, against_baro: bool) -> None:
-        """A contradiction: wait, and longer than the last time if the unit was trusted again meanwhile."""
+    def doubt(self, *, own_fault: bool) -> None:
+        """A contradiction: wait, and longer than the last time if the unit was trusted again meanwhile.
+
+        `own_fault`: force, vibration or turn rate, which have nothing to do with the barometer.
+        """
         self.rejections += 1
-        if not against_baro:
+        if own_fault:
             self._own_fault_s = 0.0
-        self.against_baro = against_baro and self._is_evidence
+        self.against_baro = self._is_evidence
         if self.trusted:
             self._full_s, self._next_s = self._next_s, min(LONGER * self._next_s, LONGEST_S)
         self._wait_s = self._full_s

@@ -77,12 +77,12 @@ class InertialRunner:
             return self.aligned and self._imu_missing_s < _IMU_HOLD_S and self._imu_watch.trusted
         gap_s, self._imu_missing_s = self._imu_missing_s, 0.0
         if not self._imu_watch.check_force(steps[-1][0], self._steps.shake_mps2, dt_s):
-            self._reject_imu()
+            self._reject_imu(own_fault=True)
         elif self._air.static_pa is not None and self._air.tas_mps is not None:
             self._propagate(steps, dt_s, gap_s)
             if self.aligned:
                 self._measure(frame, fresh_speed=fresh_speed)
-        return self.aligned and self._imu_watch.trusted
+        return self.aligned and self._imu_watch.trusted and self.regime_watch.incidence_known
 
     def _propagate(self, steps: Sequence[tuple[Vector, Vector, float]], dt_s: float, gap_s: float) -> None:
         """Advance the filter, or the alignment, by a frame and the silence before it."""
@@ -109,7 +109,7 @@ class InertialRunner:
         for velocity in frame.gnss_vel:
             filter_.ground.take(velocity.north_mps, velocity.east_mps, frame.t_s - velocity.t_s)
         if frame.gnss_vel and not self._turns_as_told(frame):
-            self._reject_imu()
+            self._reject_imu(own_fault=True)
         elif filter_.due_s > _CORRECT_EVERY_S:
             self._correct(filter_.due_s)
 
@@ -130,7 +130,7 @@ class InertialRunner:
         by_speed = air.energy.known_rate if sound and in_air and air.tas_age_s < 1.0 else None
         plausible = self._imu_watch.plausible(filter_, climb, by_speed, due_s)
         if not plausible or self.shown.jitter_mps > _MOST_JITTER_MPS:
-            self._reject_imu(against_baro=not plausible)
+            self._reject_imu(own_fault=False)
 
     def _turns_as_told(self, frame: Frame) -> bool:
         filter_ = self.filter
@@ -138,9 +138,9 @@ class InertialRunner:
         rate = heading_rate_radps(filter_.pitch_rad, filter_.bank_rad, q_radps, r_radps)
         return self._imu_watch.check_turn(frame.gnss_vel, rate)
 
-    def _reject_imu(self, *, against_baro: bool = False) -> None:
+    def _reject_imu(self, *, own_fault: bool) -> None:
         """The unit contradicts itself or the other sensors: restart, discard what was learned."""
-        self._imu_watch.doubt(against_baro=against_baro)
+        self._imu_watch.doubt(own_fault=own_fault)
         self.realign()
         self._learned = False
 
@@ -157,6 +157,11 @@ class InertialRunner:
         self.aligned = self._learned = True
         self.shown.begin()
         self._imu_watch.begin()
+
+    def forget_airspeed(self) -> None:
+        """The airspeeds so far had a wrong scale: what was learned from them is uncertain again."""
+        self.filter.forget_airspeed()
+        self.regime_watch.forget_airspeed()
 
     def realign(self) -> None:
         """Align again with the next samples; what was learned is kept."""

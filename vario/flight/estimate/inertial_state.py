@@ -22,6 +22,7 @@ from vario.flight.estimate.inertial_model import (
     SIZE,
     SLOWEST_MPS,
     TYPICAL_SIDE_M,
+    WIND,
     InertialNoise,
     Regime,
     V,
@@ -33,6 +34,10 @@ from vario.flight.estimate.prediction import Prediction
 from vario.flight.estimate.vectors import Vector, level, turn
 
 GAP_RADPS, GAP_MPS2 = 0.1, 1.5
+WRONG_SCALE_MPS, WRONG_SCALE_RAD = 8.0, 0.1
+"""Half of the impact pressure at 28 m/s is an error of 8 m/s. The lift curve then gives twice the incidence,
+some 0.1 rad too much.
+"""
 LEVEL_FUSELAGE_MPS = 28.0
 KEPT = [*range(GYRO, GYRO + 6), ALPHA, ALPHA + 1, SIDE, SIDE + 1, LIFT]
 NIS_S = 4.0  # time constant of the statistics of the innovations
@@ -144,6 +149,13 @@ class InertialState(NominalState):
         sigma[PSI : PSI + 3] = turned
         sigma[V : V + 3] = pushed
         sigma[CLIMB], sigma[HEIGHT] = pushed, 0.5 * pushed * gap_s
+        self.cov += np.diag(sigma * sigma)
+
+    def forget_airspeed(self) -> None:
+        """The airspeeds so far had a wrong scale: what they determined is uncertain again."""
+        sigma = np.zeros(SIZE)
+        sigma[V : V + 3] = sigma[WIND : WIND + 2] = WRONG_SCALE_MPS
+        sigma[ALPHA] = WRONG_SCALE_RAD
         self.cov += np.diag(sigma * sigma)
 
     def height(self, measured_m: float, sigma_m: float, latency_s: float = 0.0) -> None:

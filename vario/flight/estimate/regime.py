@@ -7,7 +7,7 @@ import math
 from drivers.isa import G0_MPS2
 from vario.flight.estimate.airdata import AirData
 from vario.flight.estimate.inertial import InertialFilter
-from vario.flight.estimate.inertial_model import Regime
+from vario.flight.estimate.inertial_model import ALPHA, Regime
 from vario.flight.estimate.vectors import Vector, size
 
 _ROLL_RAD = math.radians(2.0)  # usual accuracy of the mounting: assumed
@@ -15,6 +15,8 @@ _ROLL_NOISE_RAD_SQRT_S = math.radians(8.0)  # sideslips of 1.5° for 3 s at a ti
 NOT_FLYING_MPS = 9.0
 _STALL_RAD = 0.21  # about 12° above zero lift, where thick wings begin to stall: common practice, no source
 _STALL_HOLD_S = 3.0
+_INCIDENCE_RAD = 0.02
+"""With this error of the incidence, lift looks like a pull of 0.2 m/s², half of the limit."""
 _FELT_S, _UNMOVED_MPS2 = 3.0, 0.4
 _OFF_GROUND_M, _OFF_GROUND_S = 3.0, 15.0
 """The lift curve does not hold while the wheel carries a part of the weight. A glider that is fast enough to
@@ -27,6 +29,8 @@ class RegimeWatch:
 
     Attributes:
         mounting_roll_rad: roll of the instrument relative to the glider, right positive.
+        incidence_known: False from the discovery that the airspeeds had a wrong scale until the incidence is
+            known again.
     """
 
     def __init__(self) -> None:
@@ -41,6 +45,11 @@ class RegimeWatch:
         self._pull_mps2 = self._still_s = self._stall_s = self._fast_s = 0.0
         self._ground_m: float | None = None
         self._felt: Vector | None = None
+        self.incidence_known = True
+
+    def forget_airspeed(self) -> None:
+        """The airspeeds so far had a wrong scale: a wrong incidence looks like the pull of a rope."""
+        self.incidence_known = False
 
     @property
     def on_ground(self) -> bool:
@@ -77,6 +86,7 @@ class RegimeWatch:
         speed = max(size(filter_.air), 8.0)
         along = (fx * vx + fy * vy + fz * vz) / speed
         self._pull_mps2 += min(1.0, dt_s / 1.5) * (along - self._pull_mps2)
+        self.incidence_known = self.incidence_known or filter_.cov[ALPHA, ALPHA] < _INCIDENCE_RAD**2
         fast = max(vx + filter_.gust_mps, 8.0)
         above_zero_lift = filter_.lift_m * -fz / (air.density_ratio * fast * fast)
         # Without a measured airspeed the incidence is not known well enough to detect a stall.
@@ -90,7 +100,9 @@ class RegimeWatch:
             self.regime = Regime.TOWED
         elif self._stall_s > 0.0:
             self.regime = Regime.STALLED
-        elif self._pull_mps2 > 0.4:  # drag only decelerates a glider, so another force pulls it
+        elif (
+            self.incidence_known and self._pull_mps2 > 0.4
+        ):  # drag only decelerates a glider, so another force pulls it
             self.regime = Regime.TOWED
         else:
             self.regime = Regime.GLIDING

@@ -67,8 +67,12 @@ class ConsistencyStage:
             frame = replace(inputs.frame, baro=(), pitot=())
             return replace(inputs, frame=frame, has_baro=False, has_pitot=False)
         if (speed.wrong or speed.undecided) and (inputs.frame.pitot or inputs.has_pitot):
-            frame = replace(inputs.frame, pitot=())
-            inputs = replace(inputs, frame=frame, has_pitot=inputs.has_pitot and not speed.wrong)
+            inputs = replace(
+                inputs,
+                frame=replace(inputs.frame, pitot=()),
+                has_pitot=inputs.has_pitot and not speed.wrong,
+                airspeed_was_wrong=speed.was_wrong,
+            )
         # While it is not known yet whether the barometer or the inertial unit is wrong, nothing is shown.
         return replace(inputs, has_baro=False) if baro else inputs
 

@@ -42,6 +42,8 @@ class Inputs:
     has_gnss: bool
     """There are ground velocities; positions may be missing (a two-dimensional fix)."""
     has_position: bool = False
+    airspeed_was_wrong: bool = False
+    """Found in this frame: the airspeeds so far had a wrong scale, and so has what was learned from them."""
 
 
 class _CoverWatch:

@@ -37,10 +37,11 @@ class SpeedWatch:
     Attributes:
         wrong: whether it is doubted.
         undecided: it has changed in a step that may be a glitch: it is not used for the moment.
+        was_wrong: it is found in this frame that its scale has been wrong so far.
     """
 
     def __init__(self) -> None:
-        self.wrong = self.undecided = False
+        self.wrong = self.undecided = self.was_wrong = False
         self._doubt = Doubt()
         self._north, self._east = LowPass(WIND_S), LowPass(WIND_S)
         self._ground: tuple[float, float] | None = None
@@ -57,6 +58,7 @@ class SpeedWatch:
 
     def update(self, frame: Frame, wind: Wind | None) -> None:
         """One frame with its readings, and the wind."""
+        self.was_wrong = False
         for velocity in frame.gnss_vel:
             self._ground = velocity.north_mps, velocity.east_mps
             self._doubled_volume = None
@@ -82,8 +84,13 @@ class SpeedWatch:
         scale = None if wind is None else wind.airspeed_scale
         scaled = scale is not None and not BOUNDS[0] < scale < BOUNDS[1]
         self._tas_mps, self._tas_s = tas_mps, frame.t_s
-        if iced or stepped or (scaled and not self.wrong):
+        self.was_wrong = scaled and not self.wrong
+        if iced or stepped or self.was_wrong:
             self._doubt.begin()
+        if self.was_wrong:  # and so is the wind, which was computed with it
+            self._north.reset()
+            self._east.reset()
+            off_mps = None
         agrees = off_mps is not None and abs(off_mps) < AGREE_MPS and not iced
         self.wrong = self._doubt.follow(min(dt_s, 1.0), agrees=agrees)
 

@@ -1,26 +1,17 @@
 """When a rejected inertial unit is evidence against the barometer. The numbers are NIS (1 on average)."""
 
-from types import SimpleNamespace
-from typing import Any
-
 from vario.flight.estimate.imu_watch import ImuWatch
+from vario.flight.estimate.inertial import InertialFilter
+from vario.flight.estimate.inertial_model import InertialNoise, Wing
 
 STEP_S = 0.04
 
 
 def contradicted(watch: ImuWatch, lasts_s: float = 1.0) -> bool:
     """The height is off and the velocity over ground is not; returns whether the barometer is suspected."""
-    filter_: Any = SimpleNamespace(
-        nis={"height": 30.0, "north": 1.0, "east": 1.0, "sideslip": 1.0, "lift": 1.0},
-        ground=SimpleNamespace(in_use=True),
-        gyro_bias=(0.0, 0.0, 0.0),
-        accel_bias=(0.0, 0.0, 0.0),
-        force=(0.0, 0.0, -9.8),
-        down=(0.0, 0.0, 1.0),
-        climb_mps=0.0,
-        vario_mps=0.0,
-        accept_height=lambda: None,
-    )
+    filter_ = InertialFilter(Wing.loaded(), InertialNoise())
+    filter_.ground.known = True
+    filter_.nis |= {"height": 30.0, "north": 1.0, "east": 1.0, "sideslip": 1.0, "lift": 1.0}
     for _ in range(round(lasts_s / STEP_S)):
         watch.plausible(filter_, 0.0, 0.0, STEP_S)
     return watch.baro_suspect

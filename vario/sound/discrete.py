@@ -7,6 +7,7 @@ comes from another device.
 from __future__ import annotations
 
 import sys
+from importlib import import_module
 from types import ModuleType
 from typing import Any
 
@@ -113,11 +114,10 @@ def require_safe_python() -> None:
 def _simpleaudio() -> ModuleType:
     require_safe_python()
     try:
-        import simpleaudio  # noqa: PLC0415  (optional)
+        # Not an import statement: compiled, that would keep the library of its first call for good.
+        return import_module("simpleaudio")
     except ImportError as error:
         raise SoundDeviceError(
             "single cues need the extra audio: pip install 'glider-vario[audio]', "
             "and on Debian first: apt install gcc python3-dev libasound2-dev"
         ) from error
-    library: ModuleType = simpleaudio
-    return library

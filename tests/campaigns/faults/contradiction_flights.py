@@ -1,7 +1,8 @@
 """Fly the faults of `contradictions` with gliders of a general flight-dynamics library (`estimator_flights`).
 
-Constants of the instrument were chosen on seed 1 of the glider, and seed 9301 is scored. Iced static ports in
-the circle were mended after they had failed on seed 9301.
+Constants of the instrument were chosen on seed 1 of the glider. Seeds 9301 and 9302 were scored before; what
+failed there was mended (iced static ports and a pitot that reads half in the circle, a total-energy probe in
+dives). Seed 9303 was scored once afterwards.
 """
 
 from __future__ import annotations
@@ -26,7 +27,7 @@ from vario.flight.motion.energy import Noise
 from vario.flight.pipeline import Pipeline
 from vario.settings.schema import Settings
 
-GLIDER, SEED, END_S = "sgs233", 9301, 240.0
+GLIDER, SEED, END_S = "sgs233", 9303, 240.0
 MOST_FALSE_S, NAMED_S = 2.0, 15.0
 
 NOISE: Mapping[str, float] = MappingProxyType(

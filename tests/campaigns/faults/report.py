@@ -72,7 +72,7 @@ _AFTER = """
 * An altitude of GNSS that is off by a constant amount from the start cannot be observed, because the weather
   changes the pressure altitude by up to 300 m.
 * A static line with 5 s of lag is reported in a circle, but between its contradictions the tone may sound a
-  false climb for 4 s (measured below, **missed**).
+  false climb: on one of three flights (seed 9301) for 4 s (**missed**).
 * A wrong mass in the settings is not reported. The load factor at a known airspeed gives the lift in units of
   the weight, which is the same for any mass: only the incidence shows the difference. The incidence is the
   pitch minus the path through the air, plus an angle of mounting that is not known, so the mass can only be

@@ -126,3 +126,11 @@ def test_a_damaged_table_is_compared_or_gives_one_line_of_error(
     (bad / TABLE).write_bytes(text.encode("latin-1"))
     assert main(["compare", str(good), str(bad)]) in {1, 2}
     assert capsys.readouterr().err.count("\n") <= 1
+
+
+def test_tables_without_flights_are_not_called_equal(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    empty = folder(tmp_path / "a", flights([]))
+    assert main(["compare", str(empty), str(empty)]) == 2
+    assert "the table has no flights" in capsys.readouterr().err

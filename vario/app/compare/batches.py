@@ -50,14 +50,17 @@ def flights_of(folder: Path) -> dict[Key, dict[str, str]]:
     """The rows of the table of flights, by file and number.
 
     Raises:
-        AppError: if the table cannot be read.
+        AppError: if the table cannot be read, or has no flights.
     """
     try:
         with (folder / TABLE).open(newline="", encoding="utf-8") as file:
             rows = csv.DictReader(file, restkey="", restval="")
-            return {(row["file"], row["flight"]): row for row in rows}
+            found = {(row["file"], row["flight"]): row for row in rows}
     except (OSError, UnicodeDecodeError, csv.Error, KeyError) as error:
         raise AppError(f"{folder / TABLE}: cannot be read as a table of flights: {error}") from error
+    if not found:
+        raise AppError(f"{folder / TABLE}: the table has no flights; vario batch writes one row for each")
+    return found
 
 
 def changes(

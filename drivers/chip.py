@@ -10,7 +10,7 @@ from typing import ClassVar
 from drivers.bus import Bus
 from drivers.errors import BadCalibrationError, StaleDataError, WrongChipError
 from drivers.quick import dataclass
-from drivers.samples import whole_ns
+from drivers.samples import Sample, whole_ns
 from drivers.sensor import Driver, SensorIdentity
 
 LEAST_RATE_HZ = 0.01
@@ -217,11 +217,13 @@ class Chip(Driver):
             )
 
     def is_slow_due(self, t_s: float) -> bool:
-        """Whether a slow sample is due: the last one is at least `SLOWLY_S` old. This one counts as given."""
-        due = not 0.0 <= t_s - self._slow_s < self.SLOWLY_S
-        if due:
-            self._slow_s = t_s
-        return due
+        """Whether a sample by `emit_slow` is due: the last one is at least `SLOWLY_S` old."""
+        return not 0.0 <= t_s - self._slow_s < self.SLOWLY_S
+
+    def emit_slow(self, sample: Sample) -> None:
+        """Emit a sample of a value that changes slowly."""
+        self._slow_s = sample.t_s
+        self.emit(sample)
 
     def read_at_s(self, now_s: float) -> float:
         """The time of the event that is read now, as a recording stores it."""

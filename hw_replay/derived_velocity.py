@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Iterator
 
-from drivers.samples import GnssPos, GnssVel, Sample
+from drivers.samples import GnssPos, GnssVel, Sample, whole_ns
 from hw_replay.ordering import in_order
 from hw_replay.source import SensorInfo
 
@@ -30,7 +30,7 @@ def velocity_between(one: GnssPos, other: GnssPos) -> tuple[float, float, float]
     parallel_m *= math.cos(math.radians((one.lat_deg + other.lat_deg) / 2))
     turned_deg = (other.lon_deg - one.lon_deg + 180.0) % 360.0 - 180.0
     return (
-        round((one.t_s + step_s / 2) * 1e9) / 1e9,
+        whole_ns(one.t_s + step_s / 2),
         math.radians(other.lat_deg - one.lat_deg) * meridian_m / step_s,
         math.radians(turned_deg) * parallel_m / step_s,
     )

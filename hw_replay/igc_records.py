@@ -1,8 +1,8 @@
 """The lines of a FAI/IGC flight file: fixes, extensions and headers, each parsed by itself.
 
-Source: FAI/IGC "Technical Specification for IGC-approved GNSS Flight Recorders", appendix A: A3.4 and A3.5
-(I and J records), A4.1 (fix record), A7 (three-letter codes). Read in a public transcription of the edition
-of January 2026 with amendment 10. From memory: the number of digits of IAS and NET.
+Source: FAI/IGC "Technical Specification for IGC-approved GNSS Flight Recorders", edition of January 2026
+with amendment 10, appendix A: A3.4 and A3.5 (I and J records), A4.1 (fix record), A7 (three-letter codes).
+From memory: the number of digits of IAS and NET.
 """
 
 from __future__ import annotations

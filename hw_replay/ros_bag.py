@@ -205,7 +205,9 @@ _HEIGHTS = {"sensor_msgs/FluidPressure": "baro", "sensor_msgs/NavSatFix": "gnss_
 def _sensors(kinds: set[str]) -> dict[str, SensorInfo]:
     """The sensors that give heights, and the velocity, which no message of `NavSatFix` holds."""
     found = {channel: SensorInfo(kind) for kind, channel in _HEIGHTS.items() if kind in kinds}
-    return {**found, "gnss_vel": DERIVED} if "gnss_pos" in found else found
+    if "gnss_pos" in found:
+        found["gnss_vel"] = DERIVED
+    return found
 
 
 def is_ros_bag(path: Path) -> bool:

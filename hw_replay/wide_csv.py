@@ -232,6 +232,6 @@ def _sample(name: str, t_s: float, values: list[float]) -> Sample:
 def _replaced(channels: set[str]) -> dict[str, SensorInfo]:
     """What the positions replace in a table without pressure or velocity."""
     sensors = {} if "baro" in channels else {"baro": GNSS_BARO}
-    return (
-        {**sensors, "gnss_vel": DERIVED} if "gnss_pos" in channels and "gnss_vel" not in channels else sensors
-    )
+    if "gnss_pos" in channels and "gnss_vel" not in channels:
+        sensors["gnss_vel"] = DERIVED
+    return sensors

@@ -233,8 +233,8 @@ class _PackedIndexes:
         """The earliest and the latest message of the file so far."""
 
     def append(self, index: ChunkIndex) -> None:
-        is_first = not self._packed
-        self.first_ns = min(index.message_start_time, index.message_start_time if is_first else self.first_ns)
+        start_ns = index.message_start_time
+        self.first_ns = min(start_ns, self.first_ns) if self._packed else start_ns
         self.last_ns = max(index.message_end_time, self.last_ns)
         builder = RecordBuilder()
         index.write(builder)

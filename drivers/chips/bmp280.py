@@ -142,4 +142,4 @@ class Bmp280(Chip):
         celsius, t_fine = compensate_temperature(self._trim, adc_t)
         self.emit(Baro(middle_s, compensate_pressure(self._trim, adc_p, t_fine)))
         if self.is_slow_due(middle_s):
-            self.emit(Oat(middle_s, celsius + CELSIUS_ZERO_K))
+            self.emit_slow(Oat(middle_s, celsius + CELSIUS_ZERO_K))

@@ -145,4 +145,4 @@ class Bmp3xx(Chip):
         pressure_pa = compensate_pressure(self._trim, int.from_bytes(raw[1:4], "little"), celsius)
         self.emit(Baro(middle_s, pressure_pa))
         if self.is_slow_due(middle_s):
-            self.emit(Oat(middle_s, celsius + CELSIUS_ZERO_K))
+            self.emit_slow(Oat(middle_s, celsius + CELSIUS_ZERO_K))

@@ -98,4 +98,4 @@ class Bmp581(Chip):
         self.expect_change(raw)
         self.emit(Baro(middle_s, pressure_pa(raw[3:])))
         if self.is_slow_due(middle_s):
-            self.emit(Oat(middle_s, temperature_c(raw[:3]) + CELSIUS_ZERO_K))
+            self.emit_slow(Oat(middle_s, temperature_c(raw[:3]) + CELSIUS_ZERO_K))

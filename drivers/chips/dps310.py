@@ -135,7 +135,7 @@ class Dps310(Chip):
         self.emit(Baro(middle_s, compensate_pressure(self._coefficients, raw / SCALE[8], self._temperature)))
         celsius = compensate_temperature(self._coefficients, self._temperature)
         if self.is_slow_due(middle_s):
-            self.emit(Oat(middle_s, celsius + CELSIUS_ZERO_K))
+            self.emit_slow(Oat(middle_s, celsius + CELSIUS_ZERO_K))
         self._cycle += 1
         if self._cycle % TEMPERATURE_EVERY == 0:
             self.put(Reg.MEAS_CFG, MEASURE_TEMPERATURE)

@@ -84,4 +84,4 @@ class Lps22hb(Chip):
         self.emit(Baro(middle_s, pressure_pa(raw[1:4])))
         celsius = signed(int.from_bytes(raw[4:6], "little"), 16) / 100.0
         if self.is_slow_due(middle_s):
-            self.emit(Oat(middle_s, celsius + CELSIUS_ZERO_K))
+            self.emit_slow(Oat(middle_s, celsius + CELSIUS_ZERO_K))

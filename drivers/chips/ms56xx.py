@@ -185,7 +185,7 @@ class Ms56xx(Chip):
         values = compensate(self._shifts, self._prom, d1, self._d2)
         self.emit(Baro(whole_ns(middle_s), values.pressure_pa))
         if self.is_slow_due(middle_s):
-            self.emit(Oat(middle_s, values.temp_cdegc / 100.0 + CELSIUS_ZERO_K))
+            self.emit_slow(Oat(middle_s, values.temp_cdegc / 100.0 + CELSIUS_ZERO_K))
         self._cycle += 1
         if self._cycle % TEMPERATURE_EVERY == 0:
             self.bus.write(self.address, bytes([CONVERT_TEMPERATURE]))

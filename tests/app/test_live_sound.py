@@ -12,6 +12,7 @@ from typing import Any
 import pytest
 from pydantic import ValidationError
 
+from tests.support.waiting import once
 from vario.app.check.system import check_sound
 from vario.app.live.recorder import RecorderStatus
 from vario.app.live.speaker import GONE, Speaker
@@ -24,16 +25,6 @@ from vario.sound.live import LiveSink
 from vario.sound.sink import NullSink
 
 LOUD = ToneCommand(700.0, 4.0, 0.5)
-
-
-def once(happened: Callable[[], bool], seconds: float = 30.0) -> None:
-    """Wait for another thread, with a time limit."""
-    tick = threading.Event()
-    for _ in range(round(seconds / 0.002)):
-        if happened():
-            return
-        tick.wait(0.002)
-    pytest.fail("it never happened")
 
 
 class ToneInputs(NullSink):

@@ -6,23 +6,13 @@ import logging
 import os
 import signal
 import threading
-from collections.abc import Callable
 
 import pytest
 
+from tests.support.waiting import once
 from vario.app.live.ending import Ending
 from vario.app.live.teller import MOST_WAITING, Teller
 from vario.outlet import Outlet, Seldom
-
-
-def once(happened: Callable[[], bool], seconds: float = 30.0) -> None:
-    """Wait for another thread, with a time limit."""
-    tick = threading.Event()
-    for _ in range(round(seconds / 0.002)):
-        if happened():
-            return
-        tick.wait(0.002)
-    pytest.fail("it never happened")
 
 
 class Device:

@@ -1,9 +1,9 @@
 """FAI/IGC files.
 
 Source of the record forms, examples and codes: FAI/IGC "Technical Specification for IGC-approved GNSS
-Flight Recorders", appendix A: A3.4 and A3.5 (I and J records), A4.1 (B record), A7 (three-letter codes), A9
-(sample file). Read in a public transcription of the edition of January 2026 with amendment 10; a sample that
-is not in it is marked. `aerofiles` is a general reader of such files.
+Flight Recorders", edition of January 2026 with amendment 10, appendix A: A3.4 and A3.5 (I and J records),
+A4.1 (B record), A7 (three-letter codes), A9 (sample file). A sample that is not in it is marked.
+`aerofiles` is a general reader of such files.
 """
 
 import math

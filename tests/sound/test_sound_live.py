@@ -7,7 +7,6 @@ software.
 
 import os
 import sys
-import threading
 from collections.abc import Callable, Iterator
 
 import numpy as np
@@ -16,6 +15,7 @@ from numpy.typing import NDArray
 
 from tests.support import missing
 from tests.support.sound_card import ALSA, ASOUNDRC, PIPE_BYTES, RATE_HZ, Card
+from tests.support.waiting import once
 from vario.app.live.speaker import Speaker
 from vario.flight.tone.stage import ToneCommand
 from vario.sound.block_player import LOST_AFTER_S, STALE_AFTER_S, BlockPlayer
@@ -61,16 +61,6 @@ def sink(card: Card) -> Iterator[LiveSink]:
 
 def first_sound(pcm: NDArray[np.int16]) -> int:
     return int(np.flatnonzero(pcm)[0])
-
-
-def once(happened: Callable[[], bool], seconds: float = 20.0) -> None:
-    """Wait for another thread, with a time limit."""
-    tick = threading.Event()
-    for _ in range(round(seconds / 0.01)):
-        if happened():
-            return
-        tick.wait(0.01)
-    pytest.fail("it never happened")
 
 
 def test_the_stream_plays_what_the_engine_makes(card: Card, sink: LiveSink) -> None:
@@ -121,10 +111,10 @@ def test_a_device_that_goes_comes_back_by_itself(card: Card, speaker: Speaker) -
     speaker.play(LOUD)
     card.play(0.2)
     card.pull_out()
-    once(lambda: speaker.problem is not None)
+    once(lambda: speaker.problem is not None, 20.0)
     speaker.play(LOUD)  # the flight continues and is not affected
     card.plug_in()
-    card.run_while(lambda: once(lambda: speaker.problem is None))
+    card.run_while(lambda: once(lambda: speaker.problem is None, 20.0))
     speaker.play(LOUD)
     assert np.max(np.abs(card.play(0.3).astype(int))) > 1000
 
@@ -132,8 +122,8 @@ def test_a_device_that_goes_comes_back_by_itself(card: Card, speaker: Speaker) -
 def test_a_device_that_hangs_is_opened_again(card: Card, speaker: Speaker) -> None:
     speaker.play(LOUD)
     card.play(0.1)
-    once(lambda: speaker.problem is not None)  # there is no reader, so no block is requested
-    card.run_while(lambda: once(lambda: speaker.problem is None))
+    once(lambda: speaker.problem is not None, 20.0)  # there is no reader, so no block is requested
+    card.run_while(lambda: once(lambda: speaker.problem is None, 20.0))
     speaker.play(LOUD)
     assert np.max(np.abs(card.play(0.3).astype(int))) > 1000
 

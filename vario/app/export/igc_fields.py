@@ -1,9 +1,8 @@
 """The fields of FAI/IGC files and their positions in the records.
 
-Source: FAI/IGC "Technical Specification for IGC-approved GNSS Flight Recorders", appendix A: A3.4 and A3.5
-(I and J records), A4.1 (fix), A4.4 (K record), A7 (three-letter codes). Read in a public transcription of the
-edition of January 2026 with amendment 10; older editions number the sections differently. From memory: the
-number of digits of IAS, TEN and NET.
+Source: FAI/IGC "Technical Specification for IGC-approved GNSS Flight Recorders", edition of January 2026
+with amendment 10, appendix A: A3.4 and A3.5 (I and J records), A4.1 (fix), A4.4 (K record), A7 (three-letter
+codes). Older editions number the sections differently. From memory: the number of digits of IAS, TEN and NET.
 """
 
 from __future__ import annotations

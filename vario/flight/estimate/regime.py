@@ -100,9 +100,8 @@ class RegimeWatch:
             self.regime = Regime.TOWED
         elif self._stall_s > 0.0:
             self.regime = Regime.STALLED
-        elif (
-            self.incidence_known and self._pull_mps2 > 0.4
-        ):  # drag only decelerates a glider, so another force pulls it
+        elif self.incidence_known and self._pull_mps2 > 0.4:
+            # Drag only decelerates a glider, so another force pulls it.
             self.regime = Regime.TOWED
         else:
             self.regime = Regime.GLIDING

@@ -84,13 +84,29 @@ class GnssReceiver(Driver):
         self.status = GnssStatus()
         self.utc_at_zero: datetime | None = None
         """The UTC instant at which the clock of the loop was 0; None until two sentences agree."""
-        self._ended_s = 0.0
-        """When the latest sentence arrived."""
-        self._pause_s = PAUSE_S
-        """The longest pause since the last sentence with a time; at least the shortest pause."""
-        self._latest: time | None = None
-        """The epochs of one read."""
         self._forget()
+
+    def _forget(self) -> None:
+        """Discard the state: it may be of another receiver, or old."""
+        self._splitter = MessageSplitter()
+        self._heard_s = 0.0
+        self._line_s = 0.0
+        self._ended_s: float = 0.0
+        """When the latest sentence arrived."""
+        self._run_s: float | None = None
+        """When the present run of sentences without a pause began; None: one of them had a time."""
+        self._pause_s: float = PAUSE_S
+        """The longest pause since the last sentence with a time; at least the shortest pause."""
+        self._undecided: tuple[float, float] | None = None
+        """A velocity that arrived after the longest pause."""
+        self._epoch: time | None = None
+        self._latest: time | None = None
+        """The latest UTC time in the present read."""
+        self._epoch_s = 0.0
+        self._rmc_s: float | None = None
+        self._pvt_s: float | None = None
+        self._utc_seen: datetime | None = None
+        self.status.has_fix = self.status.dimensions = None
 
     @property
     def build_args(self) -> Mapping[str, object]:
@@ -158,25 +174,6 @@ class GnssReceiver(Driver):
             )
         if now_s - self._heard_s > SILENT_AFTER_S:
             raise SilentError(f"no sentence for {SILENT_AFTER_S:g} s", "Check its supply and wires")
-
-    def _forget(self) -> None:
-        """Discard the state: it may be of another receiver, or old."""
-        self._splitter = MessageSplitter()
-        self._heard_s = 0.0
-        self._line_s = 0.0
-        self._ended_s = 0.0
-        self._run_s: float | None = None
-        """When the present run of sentences without a pause began; None: one of them had a time."""
-        self._pause_s = PAUSE_S
-        self._undecided: tuple[float, float] | None = None
-        """A velocity that arrived after the longest pause."""
-        self._epoch: time | None = None
-        self._latest = None
-        self._epoch_s = 0.0
-        self._rmc_s: float | None = None
-        self._pvt_s: float | None = None
-        self._utc_seen: datetime | None = None
-        self.status.has_fix = self.status.dimensions = None
 
     def _use(self, fix: Fix) -> None:
         status = self.status

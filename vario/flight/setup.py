@@ -9,8 +9,8 @@ from drivers.quick import dataclass
 from vario.flight.core.polar import QuadraticPolar
 from vario.flight.inputs.quality import Quality
 from vario.flight.motion.energy import Noise
-from vario.settings.fitted import Sensors
 from vario.settings.glider import Glider, Limits
+from vario.settings.hardware import Sensors
 from vario.settings.schema import Settings
 
 _USUAL_NOISE = Noise(baro_pa=1.2, pitot_pa=0.5)

@@ -54,7 +54,7 @@ class Cue(StrEnum):
 class CueInputs:
     """The inputs of the rules; flags are true as long as their condition holds.
 
-    `told_mode` is the mode that the bells announce; None: `mode`.
+    `announced_mode` is the mode that the bells announce; None: `mode`.
     """
 
     t_s: float
@@ -71,7 +71,7 @@ class CueInputs:
     setting_taken: bool = False
     knob_steps: int = 0
     """Number of steps of knobs so far."""
-    told_mode: Mode | None = None
+    announced_mode: Mode | None = None
     expected_sensors: Quality = Quality.OK
     """The flags that would be set if no configured sensor delivered anything."""
 
@@ -103,7 +103,7 @@ class _Change:
             and not now.battery_low
             and not now.slow_for_bank
             and now.mode is before.mode
-            and now.told_mode is before.told_mode
+            and now.announced_mode is before.announced_mode
             and now.setting_rejected == before.setting_rejected
             and now.worth_turning == before.worth_turning
             and now.centring_now is before.centring_now
@@ -114,12 +114,12 @@ class _Change:
         )
 
     def enters(self, mode: Mode) -> bool:
-        return (self.now.told_mode or self.now.mode) is mode and self.left is not mode
+        return (self.now.announced_mode or self.now.mode) is mode and self.left is not mode
 
     @property
     def left(self) -> Mode:
         """The mode announced before."""
-        return self.before.told_mode or self.before.mode
+        return self.before.announced_mode or self.before.mode
 
     def shifts(self, size: Size) -> bool:
         return self.now.centring_now is size and self.before.centring_now is not size

@@ -74,7 +74,9 @@ class GnssReceiver(Driver):
         self, port: Port, baud: int | None = None, latency_s: float = 0.1, rate_hz: float = 1.0
     ) -> None:
         if not (0.0 <= latency_s <= 10.0 and 0.0 < rate_hz <= 100.0):
-            raise ValueError(f"GNSS: latency {latency_s} s at {rate_hz} Hz; expected up to 10 s and 100 Hz")
+            raise ValueError(
+                f"GNSS: latency {latency_s} s, rate {rate_hz} Hz; expected 0 to 10 s, and up to 100 Hz"
+            )
         super().__init__(
             SensorIdentity("GNSS", port.name, ("gnss_pos", "gnss_vel"), rate_hz, delay_s=latency_s), LISTEN_HZ
         )
@@ -169,7 +171,7 @@ class GnssReceiver(Driver):
         if self._splitter.garbled > garbled:
             self.status.garbled = self._splitter.garbled
             raise BadChecksumError(
-                f"{self._splitter.garbled - garbled} sentences with a wrong checksum",
+                f"checksum wrong in {self._splitter.garbled - garbled} sentences or messages",
                 "A loose wire, or interference",
             )
         if now_s - self._heard_s > SILENT_AFTER_S:

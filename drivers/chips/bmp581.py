@@ -80,7 +80,9 @@ class Bmp581(Chip):
         now_s = yield now_s + START_UP_S
         (status,) = self.get(Reg.STATUS)
         if status & NVM_ERROR or not status & NVM_READY:
-            raise ChipFaultError(f"status 0x{status:02X}: its factory memory is not good", "Cycle its supply")
+            raise ChipFaultError(
+                f"status 0x{status:02X}: its factory memory is not ready or damaged", "Cycle its supply"
+            )
         self.put(Reg.ODR, STANDBY)
         yield now_s + STANDBY_S
         self.put(Reg.INT_SOURCE, DATA_READY)

@@ -139,7 +139,7 @@ class Centring(Section):
         "2 m/s",
         "No direction of the strongest lift is given if the lift varies by less than this around the circle",
     )
-    least_gain_mps: float = quantity(
+    min_gain_mps: float = quantity(
         "0.15 m/s", "0 m/s", "2 m/s", "No cue sounds if shifting the circle would gain less climb than this"
     )
     reaction_s: float = quantity(

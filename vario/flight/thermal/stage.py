@@ -189,7 +189,7 @@ class ThermalStage:
         # Without airspeed the circle is taken as flown at the bank of the settings.
         tas_mps = tas_mps or G0_MPS2 * math.tan(self._bank_rad) / max(rate_radps, 0.05)
         roll_rate_radps = self._roll_rate.learned_radps or self._settings.roll_rate_radps
-        return best_manoeuvre(shift.core, tas_mps, rate_radps, roll_rate_radps, self._settings.least_gain_mps)
+        return best_manoeuvre(shift.core, tas_mps, rate_radps, roll_rate_radps, self._settings.min_gain_mps)
 
     def _shift(self, t_s: float, turning: Turning, place: Place) -> Shift | None:
         rows = []

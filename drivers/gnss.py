@@ -30,7 +30,7 @@ BAUDS = (9600, 38400, 115200, 57600, 4800, 19200, 230400)
 
 LISTEN_HZ = 50.0
 TRY_S = 2.5  # at 4800 baud and one epoch a second two sentences may take that long
-SENTENCES_TO_BELIEVE = 2
+VALID_SENTENCES = 2
 SILENT_AFTER_S = 5.0
 NMEA_AFTER_S = 2.0
 """Sentences give position and velocity only if no NAV-PVT has arrived for this time."""
@@ -134,7 +134,7 @@ class GnssReceiver(Driver):
                 data = self.port.read()
                 heard += len(data)
                 splitter.feed(data)
-                if splitter.good >= SENTENCES_TO_BELIEVE:
+                if splitter.good >= VALID_SENTENCES:
                     self.status.baud = baud
                     self._heard_s = now_s
                     return
@@ -157,7 +157,7 @@ class GnssReceiver(Driver):
             if data:
                 self._line_s = now_s
             elif now_s - self._ended_s > self._pause_s:
-                self._give_undecided()  # this pause is already the longest
+                self._emit_undecided()  # this pause is already the longest
         fixes = [read_message(message) for message in self._splitter.feed(data)] if data else []
         self._latest = next((fix.utc_time for fix in reversed(fixes) if fix and fix.utc_time), None)
         for fix in fixes:
@@ -190,7 +190,7 @@ class GnssReceiver(Driver):
         elif self._pvt_s is not None and self._heard_s - self._pvt_s < NMEA_AFTER_S:
             return
         if fix.utc_time is not None:
-            self._go_on(fix.utc_time)
+            self._note_epoch(fix.utc_time)
         elif fix.kind == "PVT":  # before the receiver knows the time; each message is an epoch
             self._epoch, self._epoch_s, self._run_s = None, self._line_s, None
         t_s = self._t_s
@@ -207,7 +207,7 @@ class GnssReceiver(Driver):
         elif self._pause_s > PAUSE_S:
             self._undecided = fix.velocity_mps
         else:
-            self._give_vtg(fix.velocity_mps)
+            self._emit_vtg(fix.velocity_mps)
 
     @property
     def _t_s(self) -> float:
@@ -220,27 +220,27 @@ class GnssReceiver(Driver):
             self._run_s = self._line_s
         if pause_s > self._pause_s:
             self._pause_s = pause_s
-            self._give_undecided()
+            self._emit_undecided()
 
-    def _go_on(self, utc_time: time) -> None:
+    def _note_epoch(self, utc_time: time) -> None:
         """Process the time of a sentence: it belongs to the present epoch or begins the next one."""
         if utc_time != self._epoch:
             begun_s = self._line_s if self._run_s is None else self._run_s
             waited_s = _apart_s(utc_time, self._latest or utc_time) if begun_s == self._heard_s else 0.0
             self._epoch, self._epoch_s = utc_time, begun_s - waited_s
         self._run_s, self._pause_s = None, PAUSE_S
-        self._give_undecided()
+        self._emit_undecided()
 
-    def _give_undecided(self) -> None:
+    def _emit_undecided(self) -> None:
         velocity_mps, self._undecided = self._undecided, None
         if velocity_mps is not None:
-            self._give_vtg(velocity_mps)
+            self._emit_vtg(velocity_mps)
 
-    def _give_vtg(self, velocity_mps: tuple[float, float]) -> None:
-        if not self._superfluous(self._t_s):
+    def _emit_vtg(self, velocity_mps: tuple[float, float]) -> None:
+        if not self._is_superfluous(self._t_s):
             self.emit(GnssVel(self._t_s, *velocity_mps, None))
 
-    def _superfluous(self, t_s: float) -> bool:
+    def _is_superfluous(self, t_s: float) -> bool:
         """Whether to ignore a VTG: RMC gives the velocity, or the VTG belongs to no epoch with a fix."""
         if self._epoch is None or not self.status.has_fix:
             return True

@@ -22,8 +22,8 @@ PATIENCE_S = 1.0
 LOST_AFTER_S = 0.2
 """The vario must be missing for this long before the cue for a lost sensor is given."""
 
-AWAKE_AFTER_S = 10.0
-"""A configured sensor that has delivered no sample by then counts as lost."""
+DELIVER_WITHIN_S = 10.0
+"""A configured sensor that has delivered no sample within this time counts as lost."""
 
 NOTICED = (Quality.NO_AIRSPEED, Quality.NO_IMU)
 """Sensors whose loss changes the vario. The loss of the barometer shows as a missing vario. GNSS does not
@@ -188,9 +188,9 @@ class CueStage:
         """Nothing to configure."""
 
     @property
-    def awake(self) -> bool:
+    def time_is_up(self) -> bool:
         """Whether all sensors have had time to deliver: a sensor that is missing now is lost."""
-        return self._sensors.awake
+        return self._sensors.time_is_up
 
     def reset(self, reason: ResetReason) -> None:
         """Drop waiting cues and the times before which a cue is not repeated."""
@@ -236,9 +236,9 @@ class _LossWatch:
 
     def reset(self) -> None:
         """Give the sensors time to deliver again, and the vario time to settle."""
-        self._there = self._news = Quality.OK
+        self._present = self._unannounced = Quality.OK
         self._quality: Quality | None = None
-        self.awake = False
+        self.time_is_up = False
         self._first_s: float | None = None
         self._vario_seen = False
         self._unknown_since_s: float | None = None
@@ -247,29 +247,29 @@ class _LossWatch:
         """Whether there is a loss that has not been announced yet."""
         if self._first_s is None:
             self._first_s = now.t_s
-        elif not self.awake and now.t_s - self._first_s > AWAKE_AFTER_S:
+        elif not self.time_is_up and now.t_s - self._first_s > DELIVER_WITHIN_S:
             # A configured sensor that has not delivered yet counts as lost.
-            self.awake = True
-            self._there |= now.expected_sensors
+            self.time_is_up = True
+            self._present |= now.expected_sensors
             self._quality = None
         if now.quality is not self._quality:
             self._quality = now.quality
             self._follow(now)
-        return self._vario_lost(now) or self._news is not Quality.OK
+        return self._vario_lost(now) or self._unannounced is not Quality.OK
 
     def _follow(self, now: CueInputs) -> None:
         """Note which sensors have come and gone."""
         for flag in NOTICED:
             if flag not in now.quality:
-                self._there |= flag
-                self._news &= ~flag
-            elif flag in self._there:
-                self._there &= ~flag
-                self._news |= flag
+                self._present |= flag
+                self._unannounced &= ~flag
+            elif flag in self._present:
+                self._present &= ~flag
+                self._unannounced |= flag
 
     def acknowledge(self) -> None:
         """The loss has been announced."""
-        self._news = Quality.OK
+        self._unannounced = Quality.OK
 
     def _vario_lost(self, now: CueInputs) -> bool:
         if now.vario_known:

@@ -134,7 +134,7 @@ class ToneStage:
     def update(self, inputs: ToneInputs) -> ToneCommand:
         """The command for this frame."""
         quality = inputs.cue_inputs.quality
-        if Quality.NO_BARO in quality or (Quality.UNCOMPENSATED in quality and not self._cues.awake):
+        if Quality.NO_BARO in quality or (Quality.UNCOMPENSATED in quality and not self._cues.time_is_up):
             # Without a barometer the estimate may continue for a while, but the tone must not sound it. An
             # uncompensated climb rate must not sound as total energy while the airspeed may still come.
             lost = replace(inputs.cue_inputs, vario_known=False)

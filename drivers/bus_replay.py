@@ -110,7 +110,7 @@ class BusReplay:
         self._number = 0
         self._next: Mapping[str, Any] | None = None
         self.sensors: list[Sensor] = []
-        self.broke_off = False
+        self.truncated = False
         """Whether the last line is incomplete."""
 
     def __iter__(self) -> Iterator[Sample | SensorError]:
@@ -119,8 +119,8 @@ class BusReplay:
                 case {"log": int(version)}:
                     if version != FORMAT:
                         raise self._diverged(f"format {version}, expected {FORMAT}")
-                case {"sensor": int(), **recipe}:
-                    self.sensors.append(self._build(recipe))
+                case {"sensor": int(), **build_args}:
+                    self.sensors.append(self._build(build_args))
                 case {"start": int(index), "t": float(t) | int(t)}:
                     self._sensor(index).start(self._time(t))
                 case {"hear": int(index), "baro": [float(t) | int(t), float(static_pa) | int(static_pa)]}:
@@ -129,7 +129,7 @@ class BusReplay:
                     try:
                         yield from self._sensor(index).poll(self._time(t))
                     except DivergedError:
-                        if self.broke_off:
+                        if self.truncated:
                             return
                         raise
                     except SensorError as error:
@@ -145,7 +145,7 @@ class BusReplay:
         """The answer in the next line, which must be this transfer; raises its recorded error."""
         entry = self._line()
         if entry is None:
-            self.broke_off = True
+            self.truncated = True
             raise self._diverged("the recording ends within a poll")
         if any(entry.get(key) != value for key, value in wanted.items()):
             raise self._diverged(f"recorded is {json.dumps(entry)[:80]}, the driver now does {wanted}")
@@ -180,17 +180,18 @@ class BusReplay:
         if isinstance(entry, dict):
             return entry
         if next(self._lines, None) is None:
-            self.broke_off = True
+            self.truncated = True
             return None
         raise self._diverged(f"{text[:40]!r} is no entry")
 
-    def _build(self, recipe: dict[str, Any]) -> Sensor:
+    def _build(self, build_args: dict[str, Any]) -> Sensor:
         if len(self.sensors) >= MOST_SENSORS:
             raise self._diverged(f"more than {MOST_SENSORS} sensors")
         try:
-            if "receiver" in recipe:
-                return GnssReceiver(ReplayPort(self, recipe.pop("receiver")), **recipe)
-            return build(recipe.pop("chip"), bus=ReplayBus(self, recipe.pop("bus")), **recipe)
+            if "receiver" in build_args:
+                return GnssReceiver(ReplayPort(self, build_args.pop("receiver")), **build_args)
+            bus = ReplayBus(self, build_args.pop("bus"))
+            return build(build_args.pop("chip"), bus, **build_args)
         except (AttributeError, KeyError, TypeError, ValueError, OverflowError) as error:
             raise self._diverged(f"this sensor cannot be built: {error}") from error
 

@@ -9,8 +9,9 @@ from typing import ClassVar
 
 from drivers.bus import Bus
 from drivers.errors import BadCalibrationError, StaleDataError, WrongChipError
+from drivers.isa import CELSIUS_ZERO_K
 from drivers.quick import dataclass
-from drivers.samples import Sample, whole_ns
+from drivers.samples import Oat, whole_ns
 from drivers.sensor import Driver, SensorIdentity
 
 LEAST_RATE_HZ = 0.01
@@ -104,7 +105,7 @@ class Chip(Driver):
     ACCEPTED_WHEN_IDLE: ClassVar[bytes | None] = None
     """A harmless write that the chip acknowledges even when it refuses reads. None: it never refuses."""
 
-    SLOWLY_S = 1.0
+    OWN_TEMPERATURE_S = 1.0
     """Interval at which a barometer gives its own temperature, which follows that of the case."""
 
     FROZEN_AFTER_S = 2.0
@@ -136,7 +137,7 @@ class Chip(Driver):
         )
         self._last_raw = b""
         self._unchanged = 0
-        self._slow_s = -math.inf
+        self._temperature_s = -math.inf
 
     @property
     def build_args(self) -> Mapping[str, object]:
@@ -216,14 +217,11 @@ class Chip(Driver):
                 "SDA is held, or the chip is broken",
             )
 
-    def is_slow_due(self, t_s: float) -> bool:
-        """Whether a sample by `emit_slow` is due: the last one is at least `SLOWLY_S` old."""
-        return not 0.0 <= t_s - self._slow_s < self.SLOWLY_S
-
-    def emit_slow(self, sample: Sample) -> None:
-        """Emit a sample of a value that changes slowly."""
-        self._slow_s = sample.t_s
-        self.emit(sample)
+    def emit_own_temperature(self, t_s: float, celsius: float) -> None:
+        """Emit the temperature of a barometer, unless the last one is younger than `OWN_TEMPERATURE_S`."""
+        if not 0.0 <= t_s - self._temperature_s < self.OWN_TEMPERATURE_S:
+            self._temperature_s = t_s
+            self.emit(Oat(t_s, celsius + CELSIUS_ZERO_K))
 
     def read_at_s(self, now_s: float) -> float:
         """The time of the event that is read now, as a recording stores it."""

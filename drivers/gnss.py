@@ -30,7 +30,7 @@ BAUDS = (9600, 38400, 115200, 57600, 4800, 19200, 230400)
 
 LISTEN_HZ = 50.0
 TRY_S = 2.5  # at 4800 baud and one epoch a second two sentences may take that long
-SENTENCES_TO_BELIEVE = 2
+VALID_SENTENCES = 2
 SILENT_AFTER_S = 5.0
 NMEA_AFTER_S = 2.0
 """Sentences give position and velocity only if no NAV-PVT has arrived for this time."""
@@ -74,7 +74,9 @@ class GnssReceiver(Driver):
         self, port: Port, baud: int | None = None, latency_s: float = 0.1, rate_hz: float = 1.0
     ) -> None:
         if not (0.0 <= latency_s <= 10.0 and 0.0 < rate_hz <= 100.0):
-            raise ValueError(f"GNSS: latency {latency_s} s at {rate_hz} Hz; expected up to 10 s and 100 Hz")
+            raise ValueError(
+                f"GNSS: latency {latency_s} s, rate {rate_hz} Hz; expected 0 to 10 s, and up to 100 Hz"
+            )
         super().__init__(
             SensorIdentity("GNSS", port.name, ("gnss_pos", "gnss_vel"), rate_hz, delay_s=latency_s), LISTEN_HZ
         )
@@ -84,13 +86,29 @@ class GnssReceiver(Driver):
         self.status = GnssStatus()
         self.utc_at_zero: datetime | None = None
         """The UTC instant at which the clock of the loop was 0; None until two sentences agree."""
-        self._ended_s = 0.0
-        """When the latest sentence arrived."""
-        self._pause_s = PAUSE_S
-        """The longest pause since the last sentence with a time; at least the shortest pause."""
-        self._latest: time | None = None
-        """The epochs of one read."""
         self._forget()
+
+    def _forget(self) -> None:
+        """Discard the state: it may be of another receiver, or old."""
+        self._splitter = MessageSplitter()
+        self._heard_s = 0.0
+        self._line_s = 0.0
+        self._ended_s: float = 0.0
+        """When the latest sentence arrived."""
+        self._run_s: float | None = None
+        """When the present run of sentences without a pause began; None: one of them had a time."""
+        self._pause_s: float = PAUSE_S
+        """The longest pause since the last sentence with a time; at least the shortest pause."""
+        self._undecided: tuple[float, float] | None = None
+        """A velocity that arrived after the longest pause."""
+        self._epoch: time | None = None
+        self._latest: time | None = None
+        """The latest UTC time in the present read."""
+        self._epoch_s = 0.0
+        self._rmc_s: float | None = None
+        self._pvt_s: float | None = None
+        self._utc_seen: datetime | None = None
+        self.status.has_fix = self.status.dimensions = None
 
     @property
     def build_args(self) -> Mapping[str, object]:
@@ -116,7 +134,7 @@ class GnssReceiver(Driver):
                 data = self.port.read()
                 heard += len(data)
                 splitter.feed(data)
-                if splitter.good >= SENTENCES_TO_BELIEVE:
+                if splitter.good >= VALID_SENTENCES:
                     self.status.baud = baud
                     self._heard_s = now_s
                     return
@@ -139,7 +157,7 @@ class GnssReceiver(Driver):
             if data:
                 self._line_s = now_s
             elif now_s - self._ended_s > self._pause_s:
-                self._give_undecided()  # this pause is already the longest
+                self._emit_undecided()  # this pause is already the longest
         fixes = [read_message(message) for message in self._splitter.feed(data)] if data else []
         self._latest = next((fix.utc_time for fix in reversed(fixes) if fix and fix.utc_time), None)
         for fix in fixes:
@@ -153,30 +171,11 @@ class GnssReceiver(Driver):
         if self._splitter.garbled > garbled:
             self.status.garbled = self._splitter.garbled
             raise BadChecksumError(
-                f"{self._splitter.garbled - garbled} sentences with a wrong checksum",
+                f"checksum wrong in {self._splitter.garbled - garbled} sentences or messages",
                 "A loose wire, or interference",
             )
         if now_s - self._heard_s > SILENT_AFTER_S:
             raise SilentError(f"no sentence for {SILENT_AFTER_S:g} s", "Check its supply and wires")
-
-    def _forget(self) -> None:
-        """Discard the state: it may be of another receiver, or old."""
-        self._splitter = MessageSplitter()
-        self._heard_s = 0.0
-        self._line_s = 0.0
-        self._ended_s = 0.0
-        self._run_s: float | None = None
-        """When the present run of sentences without a pause began; None: one of them had a time."""
-        self._pause_s = PAUSE_S
-        self._undecided: tuple[float, float] | None = None
-        """A velocity that arrived after the longest pause."""
-        self._epoch: time | None = None
-        self._latest = None
-        self._epoch_s = 0.0
-        self._rmc_s: float | None = None
-        self._pvt_s: float | None = None
-        self._utc_seen: datetime | None = None
-        self.status.has_fix = self.status.dimensions = None
 
     def _use(self, fix: Fix) -> None:
         status = self.status
@@ -191,7 +190,7 @@ class GnssReceiver(Driver):
         elif self._pvt_s is not None and self._heard_s - self._pvt_s < NMEA_AFTER_S:
             return
         if fix.utc_time is not None:
-            self._go_on(fix.utc_time)
+            self._note_epoch(fix.utc_time)
         elif fix.kind == "PVT":  # before the receiver knows the time; each message is an epoch
             self._epoch, self._epoch_s, self._run_s = None, self._line_s, None
         t_s = self._t_s
@@ -208,7 +207,7 @@ class GnssReceiver(Driver):
         elif self._pause_s > PAUSE_S:
             self._undecided = fix.velocity_mps
         else:
-            self._give_vtg(fix.velocity_mps)
+            self._emit_vtg(fix.velocity_mps)
 
     @property
     def _t_s(self) -> float:
@@ -221,27 +220,27 @@ class GnssReceiver(Driver):
             self._run_s = self._line_s
         if pause_s > self._pause_s:
             self._pause_s = pause_s
-            self._give_undecided()
+            self._emit_undecided()
 
-    def _go_on(self, utc_time: time) -> None:
+    def _note_epoch(self, utc_time: time) -> None:
         """Process the time of a sentence: it belongs to the present epoch or begins the next one."""
         if utc_time != self._epoch:
             begun_s = self._line_s if self._run_s is None else self._run_s
             waited_s = _apart_s(utc_time, self._latest or utc_time) if begun_s == self._heard_s else 0.0
             self._epoch, self._epoch_s = utc_time, begun_s - waited_s
         self._run_s, self._pause_s = None, PAUSE_S
-        self._give_undecided()
+        self._emit_undecided()
 
-    def _give_undecided(self) -> None:
+    def _emit_undecided(self) -> None:
         velocity_mps, self._undecided = self._undecided, None
         if velocity_mps is not None:
-            self._give_vtg(velocity_mps)
+            self._emit_vtg(velocity_mps)
 
-    def _give_vtg(self, velocity_mps: tuple[float, float]) -> None:
-        if not self._superfluous(self._t_s):
+    def _emit_vtg(self, velocity_mps: tuple[float, float]) -> None:
+        if not self._is_superfluous(self._t_s):
             self.emit(GnssVel(self._t_s, *velocity_mps, None))
 
-    def _superfluous(self, t_s: float) -> bool:
+    def _is_superfluous(self, t_s: float) -> bool:
         """Whether to ignore a VTG: RMC gives the velocity, or the VTG belongs to no epoch with a fix."""
         if self._epoch is None or not self.status.has_fix:
             return True

@@ -17,6 +17,7 @@ from drivers.chip import KINDS, Chip, ChipSpec, Identity
 from drivers.discovery import classes_in
 from drivers.errors import NoAnswerError
 from drivers.quick import dataclass
+from drivers.suggestion import suggestion
 
 _DRIVERS: list[type[Chip]] = classes_in(chips, Chip)
 
@@ -41,11 +42,7 @@ def build(
         ValueError: if there is no such chip, or it cannot have the address, rate or channels.
     """
     if chip not in CHIPS:
-        import difflib  # noqa: PLC0415  (only for messages: the start is shorter)
-
-        near = difflib.get_close_matches(chip.upper(), CHIPS, n=1, cutoff=0.6)
-        hint = f"did you mean {near[0]!r}?" if near else f"expected one of {', '.join(CHIPS)}"
-        raise ValueError(f"unknown chip {chip!r} ({hint})")
+        raise ValueError(f"unknown chip {chip!r} ({suggestion(chip.upper(), CHIPS)})")
     return _DRIVER_OF[chip](CHIPS[chip], bus, address, rate_hz, channels)
 
 

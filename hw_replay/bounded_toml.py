@@ -8,6 +8,8 @@ from typing import Any
 DEEPEST = 32
 """Maximum number of levels. The settings, gliders, scenarios and maps of this project have up to 4."""
 
+_TOO_DEEP = f"too deeply nested; expected at most {DEEPEST} levels"
+
 
 def parse_toml(text: str) -> dict[str, Any]:
     """The table in a TOML text.
@@ -19,7 +21,7 @@ def parse_toml(text: str) -> dict[str, Any]:
     try:
         table = tomllib.loads(text)
     except RecursionError:  # arrays nested a thousand deep
-        raise ValueError("too deeply nested") from None
+        raise ValueError(_TOO_DEEP) from None
     level: list[Any] = [table]
     for _ in range(DEEPEST):
         level = [
@@ -30,4 +32,4 @@ def parse_toml(text: str) -> dict[str, Any]:
         ]
         if not level:
             return table
-    raise ValueError("too deeply nested")
+    raise ValueError(_TOO_DEEP)

@@ -6,24 +6,22 @@ counted and listed in `warnings`, so that a fault in the field can be examined l
 
 from __future__ import annotations
 
-import gzip
 import os
-import zlib
 from collections import Counter
 from collections.abc import Generator, Iterator
-from contextlib import closing, nullcontext
+from contextlib import closing
 from pathlib import Path
 
 from drivers.bus_replay import BusReplay
 from drivers.errors import DivergedError, SensorError
 from drivers.samples import Sample
 from hw_replay.errors import CorruptRecording
-from hw_replay.files import GZIP_MAGIC, open_binary
+from hw_replay.files import Lines
 from hw_replay.source import RecordingInfo, SensorInfo
 from hw_replay.text import title_of
 
 LONGEST_LINE = 1 << 16
-"""Largest number of characters read of a line; the transfers of all chips and receivers are much shorter."""
+"""Bytes of the longest line; the transfers of all chips and receivers are much shorter."""
 
 
 class BusRecording:
@@ -44,7 +42,7 @@ class BusRecording:
         self._path = Path(path)
         self._errors: Counter[str] = Counter()
         self._first: dict[str, str] = {}
-        self._broke_off = False
+        self._truncated = False
         self._info = RecordingInfo(
             title_of(self._path), "live, from a bus recording", sensors=self._sensors()
         )
@@ -63,14 +61,14 @@ class BusRecording:
         sentences = [
             f"{count} × {kind}, the first: {self._first[kind]}" for kind, count in self._errors.items()
         ]
-        if self._broke_off:
+        if self._truncated:
             sentences.append("the recording is truncated; everything up to there was read")
         return sentences
 
     def __iter__(self) -> Iterator[Sample]:
         self._errors.clear()
         self._first.clear()
-        self._broke_off = False
+        self._truncated = False
         with closing(self._lines()) as lines:
             replay = BusReplay(lines)
             try:
@@ -83,7 +81,7 @@ class BusRecording:
                         yield item
             except DivergedError as error:
                 raise CorruptRecording(f"{self._path}: {error}") from error
-            self._broke_off |= replay.broke_off
+            self._truncated |= replay.truncated
 
     def _sensors(self) -> dict[str, SensorInfo]:
         """The sensors declared before the first of them starts, by channel."""
@@ -104,17 +102,10 @@ class BusRecording:
 
     def _lines(self) -> Generator[str, None, None]:
         """The lines of the file, up to a damaged part of a gzip file."""
-        with open_binary(self._path) as raw:
-            packed = raw.read(len(GZIP_MAGIC)) == GZIP_MAGIC
-        with open_binary(self._path) as raw, gzip.open(raw) if packed else nullcontext(raw) as file:
-            try:
-                while line := file.readline(LONGEST_LINE):
-                    whole = line
-                    while whole and not whole.endswith(b"\n"):  # a truncated line is not an entry
-                        whole = file.readline(LONGEST_LINE)
-                    yield line.decode("utf-8", "replace")
-            except (EOFError, OSError, zlib.error):
-                self._broke_off = True
+        lines = Lines(self._path, LONGEST_LINE)
+        for _, line in lines:
+            yield f"(over {LONGEST_LINE} bytes)" if line is None else line.decode("utf-8", "replace")
+        self._truncated |= lines.truncated
 
 
 def _until_start(lines: Iterator[str]) -> Iterator[str]:

@@ -23,7 +23,7 @@ _FIXED_BYTES = _HEAD.size - 9
 
 
 class Chunk(ChunkBuilder):
-    """See the module."""
+    """A chunk that packs each message and each index with one call."""
 
     def __init__(self) -> None:
         super().__init__()

@@ -21,7 +21,6 @@ header of the table, and the error lists all mistakes.
 
 from __future__ import annotations
 
-import difflib
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
@@ -30,6 +29,7 @@ from pathlib import Path
 from typing import Any
 
 from drivers.samples import CHANNELS
+from drivers.suggestion import suggestion
 from hw_replay.bounded_toml import parse_toml
 from hw_replay.errors import RecordingError
 from hw_replay.files import open_binary
@@ -214,8 +214,7 @@ class MapFile:
         elif names.count(column) > 1:
             self._mistake(f"{key}.column: the table has {names.count(column)} columns called {column!r}")
         elif column not in names:
-            near = difflib.get_close_matches(column, names, n=1, cutoff=0.5)
-            hint = f"did you mean {near[0]!r}?" if near else f"expected one of {', '.join(names)[:300]}"
+            hint = suggestion(column, names)[:320]
             self._mistake(f"{key}.column: the table has no column {column!r}; {hint}")
         else:
             return names.index(column)
@@ -246,9 +245,7 @@ class MapFile:
     def _unknown_keys(self, prefix: str, table: Mapping[str, object], known: set[str]) -> None:
         for key in table:
             if key not in known:
-                near = difflib.get_close_matches(key, sorted(known), n=1, cutoff=0.5)
-                hint = f"did you mean {near[0]!r}?" if near else f"expected one of {', '.join(sorted(known))}"
-                self._mistake(f"{prefix}{key[:80]} is unknown; {hint}")
+                self._mistake(f"{prefix}{key[:80]} is unknown; {suggestion(key, sorted(known))}")
 
     def _mistake(self, sentence: str) -> None:
         if sentence not in self.mistakes:

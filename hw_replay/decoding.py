@@ -77,9 +77,9 @@ class Decoding:
         self._foreign: dict[int, str] = {}
         self._schemas: dict[int, str] = {}
         for record in known:
-            self.meet(record)
+            self.register(record)
 
-    def meet(self, record: Schema | Channel) -> None:
+    def register(self, record: Schema | Channel) -> None:
         """Register a schema or a channel that the file declares."""
         if isinstance(record, Schema):
             self._schemas[record.id] = record.name
@@ -110,7 +110,7 @@ class Decoding:
                 if sample is not None:
                     samples.append(sample)
             else:
-                self.meet(item)
+                self.register(item)
         return samples
 
     def sample(self, channel_id: int, time_ns: int, data: bytes) -> Sample | None:

@@ -17,6 +17,8 @@ GZIP_MAGIC = b"\x1f\x8b"
 LINE_LIMIT = 1000
 """Longer lines are not rows of any format read here; they are counted and skipped."""
 
+TRUNCATED = "the compressed file is damaged or truncated; what could be unpacked was read"
+
 _BLOCK_BYTES = 1 << 16
 
 
@@ -54,7 +56,7 @@ def read_start(path: Path, size: int) -> bytes:
 class Lines:
     """The numbered lines of a text file, plain or gzip, as bytes without their line ends.
 
-    A line longer than `limit` is None. A truncated gzip file yields its complete lines, and `broken_off`
+    A line longer than `limit` is None. A truncated gzip file yields its complete lines, and `truncated`
     becomes true.
 
     Args:
@@ -65,11 +67,15 @@ class Lines:
     def __init__(self, path: str | os.PathLike[str], limit: int = LINE_LIMIT) -> None:
         self._path = Path(path)
         self._limit = limit
-        self.broken_off = False
+        self.truncated = False
         """Whether the last iteration ended at a damaged part of a compressed file."""
 
+    def warnings(self) -> list[str]:
+        """A sentence if the last iteration ended early."""
+        return [TRUNCATED] if self.truncated else []
+
     def __iter__(self) -> Iterator[tuple[int, bytes | None]]:
-        self.broken_off = False
+        self.truncated = False
         number = 0
         rest = b""
         too_long = False
@@ -88,7 +94,7 @@ class Lines:
                 rest = b""
         if too_long:
             yield number + 1, None
-        elif rest and not self.broken_off:  # the last line of a truncated file may be incomplete
+        elif rest and not self.truncated:  # the last line of a truncated file may be incomplete
             yield number + 1, rest.rstrip(b"\r")
 
     def _blocks(self) -> Iterator[bytes]:
@@ -102,7 +108,7 @@ class Lines:
                         else stream.read(_BLOCK_BYTES)
                     )
                 except (EOFError, OSError, zlib.error):
-                    self.broken_off = True
+                    self.truncated = True
                     return
                 if not block:
                     return

@@ -12,17 +12,16 @@ import os
 from codecs import BOM_UTF8
 from collections.abc import Iterator, Mapping
 from dataclasses import replace
-from pathlib import Path
 
 from drivers import isa
 from drivers.samples import GnssPos, Reference, Sample
 from hw_replay.derived_velocity import DERIVED, velocity_between
-from hw_replay.errors import RejectLog
 from hw_replay.files import LINE_LIMIT, Lines
 from hw_replay.igc_clock import FixClock
 from hw_replay.igc_records import BRecord, Extensions, parse_date, parse_fix, parse_k_time
 from hw_replay.igc_survey import survey
-from hw_replay.messages import DECODE, RejectedValueError
+from hw_replay.importer import Importer
+from hw_replay.messages import RejectedValueError
 from hw_replay.ordering import in_order
 from hw_replay.source import GNSS_BARO, RecordingInfo, SensorInfo
 from hw_replay.text import one_line, title_of
@@ -40,7 +39,7 @@ RECORDER_PITOT_PA = 3.0  # from experience with such files, no source
 REFERENCES = {"VAT": "vat_mps", "VAR": "var_mps", "NET": "net_mps"}
 
 
-class IgcFile:
+class IgcFile(Importer):
     """A FAI/IGC flight file as a `Source`.
 
     Args:
@@ -51,49 +50,33 @@ class IgcFile:
     """
 
     def __init__(self, path: str | os.PathLike[str]) -> None:
-        self._path = Path(path)
+        super().__init__(path, "line")
         self._lines = Lines(self._path)
-        self._rejects = RejectLog("line")
         self._survey = survey(self._text_lines())
         self._extensions = self._survey.usable(self._survey.extensions)
         self._k_extensions = self._survey.usable(self._survey.k_extensions)
         self._derives_velocity = not {"GSP", "TRT"} <= self._extensions.keys()
         dense_s, sparse_s = LONGEST_STEP_S
         self._longest_step_s = min(max(dense_s, STEPS * (self._survey.longest_step_s or 0.0)), sparse_s)
+        self.duration_s = self._survey.duration_s
         self._info = self._describe()
         self._begin()
 
-    @property
-    def info(self) -> RecordingInfo:
-        """Date, glider, and the quality of the sensors of the recorder."""
-        return self._info
-
-    @property
-    def duration_s(self) -> float | None:
-        """Last minus first fix."""
-        return self._survey.duration_s
-
-    def rejected(self) -> int:
-        """The number of lines or values rejected so far."""
-        return self._rejects.total
-
     def warnings(self) -> list[str]:
         """Rejected or doubtful data so far, one sentence each."""
-        broken = ["the compressed file is damaged or truncated"] if self._lines.broken_off else []
-        return [*self._survey.notes, *self._rejects.messages(), *broken]
+        return [*self._survey.notes, *super().warnings(), *self._lines.warnings()]
 
     def _begin(self) -> None:
-        self._rejects = RejectLog("line")
+        super()._begin()
         self._air_k: float | None = None
         self._air_at_s = -math.inf
         self._static_pa: float | None = None
 
-    def __iter__(self) -> Iterator[Sample]:
-        # The time of a derived velocity is half a step earlier, before the samples between its two positions.
-        return in_order(self._samples(), self._longest_step_s / 2)
-
     def _samples(self) -> Iterator[Sample]:
-        self._begin()
+        # The time of a derived velocity is half a step earlier, before the samples between its two positions.
+        return in_order(self._timed(), self._longest_step_s / 2)
+
+    def _timed(self) -> Iterator[Sample]:
         before: tuple[float, BRecord] | None = None
         for t_s, number, line, fix in self._timed_lines():
             if fix is None:
@@ -107,7 +90,7 @@ class IgcFile:
             altitude_m = self._baro_altitude_m(fix)
             if altitude_m is not None:
                 static_pa = isa.pressure_pa(altitude_m)
-                for sample in self._checked("baro", t_s, number, static_pa=static_pa):
+                for sample in self._checked("baro", t_s, number, {"static_pa": static_pa}):
                     self._static_pa = static_pa
                     yield sample
             if position is not None:
@@ -186,17 +169,9 @@ class IgcFile:
         if fix.lat_deg == fix.lon_deg == 0.0:
             self._rejects.add("position 0° N 0° E in a fix called valid", number)
             return None
-        found = list(
-            self._checked(
-                "gnss_pos",
-                t_s,
-                number,
-                lat_deg=fix.lat_deg,
-                lon_deg=fix.lon_deg,
-                altitude_m=float(fix.gnss_altitude_m),
-            )
-        )
-        return found[0] if found else None
+        height_m = float(fix.gnss_altitude_m)
+        values = {"lat_deg": fix.lat_deg, "lon_deg": fix.lon_deg, "altitude_m": height_m}
+        return next(self._checked("gnss_pos", t_s, number, values), None)
 
     def _values(
         self, t_s: float, number: int, line: str, extensions: Extensions, moving: bool = False
@@ -212,19 +187,19 @@ class IgcFile:
             if value is not None:
                 values[code] = value
         if "OAT" in values:
-            for sample in self._checked("oat", t_s, number, air_k=values["OAT"] + 273.15):
-                self._air_k, self._air_at_s = values["OAT"] + 273.15, t_s
+            air_k = values["OAT"] + isa.CELSIUS_ZERO_K
+            for sample in self._checked("oat", t_s, number, {"air_k": air_k}):
+                self._air_k, self._air_at_s = air_k, t_s
                 yield sample
         impact_pa = self._impact_pa(t_s, values)
         if impact_pa is not None:
-            yield from self._checked("pitot", t_s, number, impact_pa=impact_pa)
+            yield from self._checked("pitot", t_s, number, {"impact_pa": impact_pa})
         if moving and not self._derives_velocity and "GSP" in values and "TRT" in values:
             speed, track = values["GSP"], math.radians(values["TRT"])
-            yield from self._checked(
-                "gnss_vel", t_s, number, north_mps=speed * math.cos(track), east_mps=speed * math.sin(track)
-            )
+            velocity = {"north_mps": speed * math.cos(track), "east_mps": speed * math.sin(track)}
+            yield from self._checked("gnss_vel", t_s, number, velocity)
         if "ACZ" in values:
-            yield from self._checked("load_factor", t_s, number, load=values["ACZ"])
+            yield from self._checked("load_factor", t_s, number, {"load": values["ACZ"]})
         yield from _wind(t_s, values)
         for code, name in REFERENCES.items():
             if code in values:
@@ -247,14 +222,7 @@ class IgcFile:
             GnssPos(t_s, fix.lat_deg, fix.lon_deg, float(fix.gnss_altitude_m)) for t_s, fix in (before, after)
         )
         t_s, north_mps, east_mps = velocity_between(one, other)
-        yield from self._checked("gnss_vel", t_s, number, north_mps=north_mps, east_mps=east_mps)
-
-    def _checked(self, channel: str, t_s: float, number: int, **values: float) -> Iterator[Sample]:
-        """The sample, if its values are possible; otherwise the line is counted as rejected."""
-        try:
-            yield DECODE[channel](t_s, values)
-        except RejectedValueError as reason:
-            self._rejects.add(str(reason), number)
+        yield from self._checked("gnss_vel", t_s, number, {"north_mps": north_mps, "east_mps": east_mps})
 
 
 def _wind(t_s: float, values: Mapping[str, float]) -> Iterator[Reference]:

@@ -47,10 +47,14 @@ class Importer(ABC):
     def __init__(self, path: str | os.PathLike[str], unit: str) -> None:
         self._path = Path(path)
         self._unit = unit
-        self._rejects = RejectLog(unit)
+        self._info: RecordingInfo
+        self._begin()
+
+    def _begin(self) -> None:
+        """Forget what an earlier iteration has found."""
+        self._rejects = RejectLog(self._unit)
         self._notes: list[str] = []
         self._sanity = InertialSanity(self.time_cure)
-        self._info: RecordingInfo
 
     @property
     def info(self) -> RecordingInfo:
@@ -66,9 +70,7 @@ class Importer(ABC):
         return [*self._notes, *self._rejects.messages(), *self._sanity.warnings()]
 
     def __iter__(self) -> Iterator[Sample]:
-        self._rejects = RejectLog(self._unit)
-        self._notes = []
-        self._sanity = InertialSanity(self.time_cure)
+        self._begin()
         samples = self._samples()
         if self._info.sensors.get("baro") is GNSS_BARO:
             samples = _with_gnss_as_baro(samples)

@@ -8,7 +8,6 @@ to compare with. Values that a channel does not have are empty. Rows may be in a
 
 from __future__ import annotations
 
-import difflib
 import math
 import os
 import re
@@ -18,9 +17,10 @@ from pathlib import Path
 
 from drivers.isa import CELSIUS_ZERO_K
 from drivers.samples import CHANNELS, Channel, Reference, Sample
-from hw_replay.errors import RecordingError, RejectLog
+from drivers.suggestion import suggestion
+from hw_replay.errors import RecordingError
 from hw_replay.files import LINE_LIMIT, Lines, read_start
-from hw_replay.inertial_sanity import InertialSanity
+from hw_replay.importer import Importer
 from hw_replay.messages import LATEST_T_S, RejectedValueError, ValueRule, outside, value_rules
 from hw_replay.ordering import RowSorter
 from hw_replay.source import RecordingInfo
@@ -28,7 +28,6 @@ from hw_replay.text import title_of
 
 HEADER = "t_s,channel,v1,v2,v3"
 COLUMNS = 5
-_TIME_CURE = "divide the column t_s by {parts}"
 
 _REFERENCE = re.compile(r"ref:([A-Za-z0-9_.-]{1,64})")
 _MOST_REFERENCES = 200
@@ -48,7 +47,7 @@ class _RowRules:
     build: _Build
 
 
-class LongCsv:
+class LongCsv(Importer):
     """A long CSV file as a `Source`: its rows in order of time, each checked.
 
     Args:
@@ -59,38 +58,25 @@ class LongCsv:
         RecordingError: if the file cannot be opened or its first line is not the header.
     """
 
-    duration_s: float | None = None
+    time_cure = "divide the column t_s by {parts}"
 
     def __init__(self, path: str | os.PathLike[str], run_rows: int = 1 << 17) -> None:
-        self._path = Path(path)
+        super().__init__(path, "line")
         self._run_rows = run_rows
         self._info = RecordingInfo(title=title_of(self._path), origin="imported from long CSV")
         self._lines = Lines(self._path)
         check_header(self._path)
-        self._begin()
-
-    @property
-    def info(self) -> RecordingInfo:
-        """Title and origin; a long CSV file contains no other metadata."""
-        return self._info
-
-    def rejected(self) -> int:
-        """The number of rows rejected so far."""
-        return self._rejects.total
 
     def warnings(self) -> list[str]:
         """Rejected or doubtful data so far, one sentence each."""
-        sentences = [*self._rejects.messages(), *self._sanity.warnings()]
+        sentences = super().warnings()
         if self._out_of_order:
             sentences.append(
                 f"{self._out_of_order} of {self._rows} rows were not in order of time; they were sorted in"
             )
-        if self._lines.broken_off:
-            sentences.append("the compressed file is damaged or truncated; what could be unpacked was read")
-        return sentences
+        return sentences + self._lines.warnings()
 
-    def __iter__(self) -> Iterator[Sample]:
-        self._begin()
+    def _samples(self) -> Iterator[Sample]:
         with RowSorter(self._run_rows) as sorter:
             self._read_into(sorter)
             now_ns = -1
@@ -104,13 +90,10 @@ class LongCsv:
                     self._rejects.add(f"{kind.name}: second row for the same time", line)
                     continue
                 seen.add(index)
-                sample = kind.build(t_ns / 1e9, v1, v2, v3)
-                self._sanity.take(sample)
-                yield sample
+                yield kind.build(t_ns / 1e9, v1, v2, v3)
 
     def _begin(self) -> None:
-        self._rejects = RejectLog("line")
-        self._sanity = InertialSanity(_TIME_CURE)
+        super()._begin()
         self._rows = 0
         self._out_of_order = 0
         self._by_index = [_kind_of_channel(index, channel) for index, channel in enumerate(CHANNELS.values())]
@@ -206,10 +189,7 @@ def _number(text: bytes, name: str) -> float:
 
 
 def _unknown_channel(name: str) -> str:
-    known = [*CHANNELS, "ref:NAME"]
-    nearest = difflib.get_close_matches(name.lower(), known, n=1, cutoff=0.5)
-    hint = f"did you mean {nearest[0]!r}?" if nearest else f"expected one of {', '.join(known)}"
-    return f"unknown channel {name[:40]!r} ({hint})"
+    return f"unknown channel {name[:40]!r} ({suggestion(name.lower(), [*CHANNELS, 'ref:NAME'])})"
 
 
 def _kind_of_channel(index: int, channel: Channel) -> _RowRules:

@@ -70,21 +70,21 @@ def info_of(metadata: Mapping[str, Mapping[str, str]], path: Path) -> RecordingI
         )
     sensors = {
         one_line(name.removeprefix(SENSOR_PREFIX)): SensorInfo(
-            _tidy(data).get("name"), *(_float(data.get(key)) for key in ("rate_hz", "noise", "latency_s"))
+            _text(data.get("name")), *(_float(data.get(key)) for key in ("rate_hz", "noise", "latency_s"))
         )
         for name, data in metadata.items()
         if name.startswith(SENSOR_PREFIX)
     }
     start_utc, doubt = _believable(about.get("start_utc"))
     return RecordingInfo(
-        title=one_line(about.get("title", title_of(path)))[:LONGEST],
-        origin=one_line(about.get("origin", "not stated"))[:LONGEST],
+        title=_text(about.get("title")) or title_of(path),
+        origin=_text(about.get("origin")) or "not stated",
         start_utc=start_utc,
         sensors=sensors,
         config_toml=metadata.get(SETTINGS, {}).get("toml"),
         glider_toml=metadata.get(GLIDER, {}).get("toml"),
         longest_step_s=_float(about.get("longest_step_s")),
-        glider_type=one_line(about.get("glider_type", ""))[:LONGEST] or None,
+        glider_type=_text(about.get("glider_type")),
         doubts=() if doubt is None else (doubt,),
     )
 
@@ -95,8 +95,9 @@ def with_late_start(info: RecordingInfo, clock: Mapping[str, str]) -> RecordingI
     return replace(info, start_utc=start_utc, doubts=info.doubts if doubt is None else (*info.doubts, doubt))
 
 
-def _tidy(texts: Mapping[str, str]) -> dict[str, str]:
-    return {one_line(key)[:LONGEST]: one_line(value)[:LONGEST] for key, value in texts.items()}
+def _text(text: str | None) -> str | None:
+    """A text of bounded length on one line; None if it is missing or empty."""
+    return one_line(text)[:LONGEST] if text else None
 
 
 def _without_none(**values: object) -> dict[str, str]:

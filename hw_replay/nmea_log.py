@@ -66,8 +66,7 @@ class NmeaLog(Importer):
 
     def warnings(self) -> list[str]:
         """Rejected or doubtful data so far, one sentence each."""
-        broken = ["the compressed file is damaged or truncated"] if self._lines.broken_off else []
-        return super().warnings() + broken
+        return super().warnings() + self._lines.warnings()
 
     def _survey(self) -> RecordingInfo:
         """Read the file once for the metadata that must be known before the first sample."""

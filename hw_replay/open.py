@@ -8,7 +8,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import replace
 from pathlib import Path
 
-from hw_replay.appearing import appearing
+from hw_replay.atomic import atomic_file
 from hw_replay.bus_recording import BusRecording
 from hw_replay.dataflash import DATAFLASH_MAGIC, Dataflash
 from hw_replay.errors import RecordingError, UnknownFormat, UnwritableRecording
@@ -155,7 +155,7 @@ def convert(
         glider_toml=glider_toml or source.info.glider_toml,
     )
     try:
-        with appearing(path) as partial, RecordingWriter(partial, info, CONVERTED_CHUNK_S) as writer:
+        with atomic_file(path) as partial, RecordingWriter(partial, info, CONVERTED_CHUNK_S) as writer:
             for sample in source:
                 writer.write(sample)
     except UnwritableRecording as error:  # the message must name the final file

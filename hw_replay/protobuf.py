@@ -21,8 +21,6 @@ from drivers.quick import dataclass
 PROTOBUF = "protobuf"
 """The name of the encoding of messages and of schemas in the registry of MCAP."""
 
-NOT_FINITE = "a value is not a finite number"
-
 _VARINT, _FIXED64, _BYTES, _FIXED32 = 0, 1, 2, 5
 _DOUBLE = struct.Struct("<d")
 _OPTIONAL = 1  # the label of a field
@@ -114,6 +112,7 @@ def doubles_packer(kind: MessageType) -> Callable[[Sequence[float | None]], byte
     It raises ValueError for a value that is not finite.
     """
     tags = doubles_tags(kind)
+    not_finite = f"{kind.name}: a value is not a finite number"
     one = struct.Struct("<Bd").pack
 
     def pack(values: Sequence[float | None]) -> bytes:
@@ -121,7 +120,7 @@ def doubles_packer(kind: MessageType) -> Callable[[Sequence[float | None]], byte
         for tag, value in zip(tags, values, strict=True):
             if value is not None:
                 if not math.isfinite(value):
-                    raise ValueError(NOT_FINITE)
+                    raise ValueError(not_finite)
                 parts.append(one(tag, value))
         return b"".join(parts)
 
@@ -132,7 +131,7 @@ def doubles_packer(kind: MessageType) -> Callable[[Sequence[float | None]], byte
             if value is None:
                 return b""
             if not math.isfinite(value):
-                raise ValueError(NOT_FINITE)
+                raise ValueError(not_finite)
             return one(tags[0], value)
 
         return pack_one
@@ -146,7 +145,7 @@ def doubles_packer(kind: MessageType) -> Callable[[Sequence[float | None]], byte
         if x is None or y is None or z is None:
             return pack(values)
         if not math.isfinite(x + y + z):
-            raise ValueError(NOT_FINITE)
+            raise ValueError(not_finite)
         return three(a, x, b, y, c, z)
 
     return pack_three

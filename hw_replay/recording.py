@@ -73,9 +73,9 @@ class Recording:
             plural = "s" if self._bad_chunks > 1 else ""
             sentences.append(f"{self._bad_chunks} damaged chunk{plural} left out, the first {where}")
         missing = self._count - self._decoding.messages
-        if self._ended and missing > 0 and not self._bad_chunks and not self._broken_off:
+        if self._ended and missing > 0 and not self._bad_chunks and not self._truncated:
             sentences.append(f"{missing} messages are missing: a damaged part was skipped")
-        if self._broken_off:
+        if self._truncated:
             sentences.append(f"the recording is truncated; everything up to {self._reached_s:.1f} s was read")
         return sentences
 
@@ -87,7 +87,7 @@ class Recording:
                     if isinstance(record, Chunk):
                         yield from self._chunk(record)
                     elif isinstance(record, Schema | Channel):
-                        self._decoding.meet(record)
+                        self._decoding.register(record)
                     elif isinstance(record, Message):  # other writers may write no chunks
                         sample = self._decoding.sample(record.channel_id, record.log_time, record.data)
                         if sample is not None:
@@ -95,12 +95,12 @@ class Recording:
                             yield sample
                 self._ended = True
             except DAMAGE:
-                self._broken_off = True
+                self._truncated = True
 
     def _begin(self) -> None:
         self._bad_chunks = 0
         self._bad_chunk_after_s: float | None = None
-        self._broken_off = self._ended = False
+        self._truncated = self._ended = False
         self._reached_s = 0.0
         self._decoding: Decoding = Decoding(self._known)
 

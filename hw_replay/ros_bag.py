@@ -61,7 +61,7 @@ class RosBag(Importer):
     def __init__(self, path: str | os.PathLike[str]) -> None:
         super().__init__(path, "message")
         self._decoders: Any = library("mcap_ros2.decoder", self._path, "an MCAP file of ROS 2").DecoderFactory
-        self._broken_off = False
+        self._truncated = False
         surveyed = [(stamp_ns, kind) for _, kind, stamp_ns, _ in islice(self._decoded(), _SURVEYED)]
         self._zero_ns = min((stamp_ns for stamp_ns, _ in surveyed), default=0)
         kinds = {kind for _, kind in surveyed}
@@ -78,7 +78,7 @@ class RosBag(Importer):
 
     def warnings(self) -> list[str]:
         """Rejected or doubtful data so far, one sentence each."""
-        broken = ["the file is truncated or damaged; everything before was read"] if self._broken_off else []
+        broken = ["the file is truncated or damaged; everything before was read"] if self._truncated else []
         return super().warnings() + broken
 
     def _samples(self) -> Iterator[Sample]:
@@ -144,7 +144,7 @@ class RosBag(Importer):
 
     def _records(self) -> Iterator[McapRecord]:
         """The records of the file and of its chunks, up to the first damage."""
-        self._broken_off = False
+        self._truncated = False
         with open_binary(self._path) as file:
             try:
                 reader = StreamReader(file, emit_chunks=True, record_size_limit=RECORD_LIMIT_BYTES)
@@ -159,7 +159,7 @@ class RosBag(Importer):
                     else:
                         yield record
             except (*DAMAGE, StopIteration):
-                self._broken_off = True
+                self._truncated = True
 
     # --- what the messages give --------------------------------------------------------------------
 

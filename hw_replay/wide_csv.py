@@ -69,8 +69,7 @@ class WideCsv(Importer):
 
     def warnings(self) -> list[str]:
         """Rejected or doubtful data so far, one sentence each."""
-        broken = ["the compressed file is damaged or truncated; what could be unpacked was read"]
-        return super().warnings() + (broken if self._lines.broken_off else [])
+        return super().warnings() + self._lines.warnings()
 
     def _read_map(self, map_path: Path) -> CsvMap:
         found = read_map(map_path)

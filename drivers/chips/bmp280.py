@@ -12,9 +12,8 @@ from enum import IntEnum
 
 from drivers.chip import Chip, ChipSpec, Identity
 from drivers.errors import BadCalibrationError, NotReadyError
-from drivers.isa import CELSIUS_ZERO_K
 from drivers.quick import dataclass
-from drivers.samples import Baro, Oat
+from drivers.samples import Baro
 from drivers.sensor import DriverCoroutine
 
 
@@ -141,5 +140,4 @@ class Bmp280(Chip):
             raise NotReadyError("the conversion was skipped: the chip lost its settings")
         celsius, t_fine = compensate_temperature(self._trim, adc_t)
         self.emit(Baro(middle_s, compensate_pressure(self._trim, adc_p, t_fine)))
-        if self.is_slow_due(middle_s):
-            self.emit_slow(Oat(middle_s, celsius + CELSIUS_ZERO_K))
+        self.emit_own_temperature(middle_s, celsius)

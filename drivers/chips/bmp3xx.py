@@ -12,9 +12,8 @@ from enum import IntEnum
 
 from drivers.chip import Chip, ChipSpec, Identity
 from drivers.errors import ChipFaultError, NotReadyError
-from drivers.isa import CELSIUS_ZERO_K
 from drivers.quick import dataclass
-from drivers.samples import Baro, Oat
+from drivers.samples import Baro
 from drivers.sensor import DriverCoroutine
 
 
@@ -144,5 +143,4 @@ class Bmp3xx(Chip):
         celsius = compensate_temperature(self._trim, int.from_bytes(raw[4:7], "little"))
         pressure_pa = compensate_pressure(self._trim, int.from_bytes(raw[1:4], "little"), celsius)
         self.emit(Baro(middle_s, pressure_pa))
-        if self.is_slow_due(middle_s):
-            self.emit_slow(Oat(middle_s, celsius + CELSIUS_ZERO_K))
+        self.emit_own_temperature(middle_s, celsius)

@@ -10,8 +10,7 @@ from enum import IntEnum
 
 from drivers.chip import Chip, ChipSpec, Identity, signed
 from drivers.errors import ChipFaultError, NotReadyError
-from drivers.isa import CELSIUS_ZERO_K
-from drivers.samples import Baro, Oat
+from drivers.samples import Baro
 from drivers.sensor import DriverCoroutine
 
 
@@ -80,7 +79,9 @@ class Bmp581(Chip):
         now_s = yield now_s + START_UP_S
         (status,) = self.get(Reg.STATUS)
         if status & NVM_ERROR or not status & NVM_READY:
-            raise ChipFaultError(f"status 0x{status:02X}: its factory memory is not good", "Cycle its supply")
+            raise ChipFaultError(
+                f"status 0x{status:02X}: its factory memory is not ready or damaged", "Cycle its supply"
+            )
         self.put(Reg.ODR, STANDBY)
         yield now_s + STANDBY_S
         self.put(Reg.INT_SOURCE, DATA_READY)
@@ -97,5 +98,4 @@ class Bmp581(Chip):
         raw = self.get(Reg.DATA, 6)
         self.expect_change(raw)
         self.emit(Baro(middle_s, pressure_pa(raw[3:])))
-        if self.is_slow_due(middle_s):
-            self.emit_slow(Oat(middle_s, temperature_c(raw[:3]) + CELSIUS_ZERO_K))
+        self.emit_own_temperature(middle_s, temperature_c(raw[:3]))

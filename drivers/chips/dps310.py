@@ -11,9 +11,8 @@ from enum import IntEnum
 
 from drivers.chip import Chip, ChipSpec, Identity, signed
 from drivers.errors import NotReadyError, StaleDataError
-from drivers.isa import CELSIUS_ZERO_K
 from drivers.quick import dataclass
-from drivers.samples import Baro, Oat
+from drivers.samples import Baro
 from drivers.sensor import DriverCoroutine
 
 
@@ -134,8 +133,7 @@ class Dps310(Chip):
         self.expect_change((raw & 0xFFFFFF).to_bytes(3, "big"))
         self.emit(Baro(middle_s, compensate_pressure(self._coefficients, raw / SCALE[8], self._temperature)))
         celsius = compensate_temperature(self._coefficients, self._temperature)
-        if self.is_slow_due(middle_s):
-            self.emit_slow(Oat(middle_s, celsius + CELSIUS_ZERO_K))
+        self.emit_own_temperature(middle_s, celsius)
         self._cycle += 1
         if self._cycle % TEMPERATURE_EVERY == 0:
             self.put(Reg.MEAS_CFG, MEASURE_TEMPERATURE)

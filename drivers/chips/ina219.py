@@ -75,5 +75,7 @@ class Ina219(Chip):
         if not raw & CONVERTED:
             raise NotReadyError("the conversion was not finished in time")
         if raw & OVERFLOW:
-            raise SaturatedError("reports an overflow", "Check that no more than 26 V are connected")
+            raise SaturatedError(
+                "reports an overflow: above its range", "Check that no more than 26 V are connected"
+            )
         self.emit(Supply(now_s + TYPICAL_S / 2, voltage_v(raw)))

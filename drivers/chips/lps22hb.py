@@ -10,8 +10,7 @@ from enum import IntEnum
 
 from drivers.chip import Chip, ChipSpec, Identity, signed
 from drivers.errors import NotReadyError
-from drivers.isa import CELSIUS_ZERO_K
-from drivers.samples import Baro, Oat
+from drivers.samples import Baro
 from drivers.sensor import DriverCoroutine
 
 
@@ -83,5 +82,4 @@ class Lps22hb(Chip):
         self.expect_change(raw[1:])
         self.emit(Baro(middle_s, pressure_pa(raw[1:4])))
         celsius = signed(int.from_bytes(raw[4:6], "little"), 16) / 100.0
-        if self.is_slow_due(middle_s):
-            self.emit_slow(Oat(middle_s, celsius + CELSIUS_ZERO_K))
+        self.emit_own_temperature(middle_s, celsius)

@@ -15,9 +15,8 @@ from contextlib import suppress
 from drivers.bus import Bus
 from drivers.chip import Chip, ChipSpec
 from drivers.errors import BadCalibrationError, NoAnswerError, NotReadyError
-from drivers.isa import CELSIUS_ZERO_K
 from drivers.quick import dataclass
-from drivers.samples import Baro, Oat, whole_ns
+from drivers.samples import Baro, whole_ns
 from drivers.sensor import DriverCoroutine
 
 RESET = 0x1E
@@ -184,8 +183,7 @@ class Ms56xx(Chip):
         self.expect_change(d1.to_bytes(3, "big"))
         values = compensate(self._shifts, self._prom, d1, self._d2)
         self.emit(Baro(whole_ns(middle_s), values.pressure_pa))
-        if self.is_slow_due(middle_s):
-            self.emit_slow(Oat(middle_s, values.temp_cdegc / 100.0 + CELSIUS_ZERO_K))
+        self.emit_own_temperature(middle_s, values.temp_cdegc / 100.0)
         self._cycle += 1
         if self._cycle % TEMPERATURE_EVERY == 0:
             self.bus.write(self.address, bytes([CONVERT_TEMPERATURE]))

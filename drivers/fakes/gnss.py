@@ -54,8 +54,8 @@ class FakeReceiver:
         self.protocol = protocol
         self.plugged = True
         self.garbled_epochs = 0
-        self._heard_at = baud
-        self._told = 0
+        self._listening_baud = baud
+        self._sent = 0
 
     @property
     def name(self) -> str:
@@ -65,17 +65,17 @@ class FakeReceiver:
     def set_baud(self, baud: int) -> None:
         """Listen at a speed."""
         self._check()
-        self._heard_at = baud
-        self._told = self._epochs()
+        self._listening_baud = baud
+        self._sent = self._epochs()
 
     def read(self) -> bytes:
         """The epochs since the last reading."""
         self._check()
-        said = b"".join(self._say(epoch + 1) for epoch in range(self._told, self._epochs()))
-        self._told = self._epochs()
-        if self._heard_at != self.baud:
-            return bytes(byte ^ 0xB5 for byte in said)
-        return said
+        data = b"".join(self._epoch(epoch + 1) for epoch in range(self._sent, self._epochs()))
+        self._sent = self._epochs()
+        if self._listening_baud != self.baud:
+            return bytes(byte ^ 0xB5 for byte in data)
+        return data
 
     def close(self) -> None:
         """Do nothing."""
@@ -87,17 +87,17 @@ class FakeReceiver:
     def _epochs(self) -> int:
         return max(0, math.floor((self.clock() - self.latency_s) * self.rate_hz + 1e-9))
 
-    def _say(self, epoch: int) -> bytes:
+    def _epoch(self, epoch: int) -> bytes:
         utc = self.start_utc + timedelta(seconds=epoch / self.rate_hz)
-        said = b"" if self.protocol == "NMEA" else nav_pvt(self.world, utc)
+        data = b"" if self.protocol == "NMEA" else nav_pvt(self.world, utc)
         if self.protocol != "UBX":
-            said += epoch_sentences(self.world, utc, self.talker)
+            data += epoch_sentences(self.world, utc, self.talker)
         if self.garbled_epochs:
             self.garbled_epochs -= 1
-            said = said.replace(b"A,3,", b"A,2,")
-            if said.startswith(SYNC):
-                said = said[:40] + bytes((said[40] ^ 1,)) + said[41:]
-        return said
+            data = data.replace(b"A,3,", b"A,2,")
+            if data.startswith(SYNC):
+                data = data[:40] + bytes((data[40] ^ 1,)) + data[41:]
+        return data
 
 
 def epoch_sentences(world: World, utc: datetime, talker: str = "GN") -> bytes:

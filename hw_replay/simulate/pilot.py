@@ -73,7 +73,7 @@ class Pilot:
 
     def controls(self, now: Motion) -> PilotInput:
         """The controls at this time."""
-        view = self._look(now)
+        view = self._view(now)
         phase = self.phase
         if phase.until(view):
             if self._index == len(self._plan) - 1:
@@ -105,7 +105,7 @@ class Pilot:
             heading_rad=self._runway_rad,
         )
 
-    def _look(self, now: Motion) -> View:
+    def _view(self, now: Motion) -> View:
         state = now.state
         heading_rad, pitch_rad, bank_rad = now.euler_rad()
         self._turned_rad += math.remainder(heading_rad - self._last_heading_rad, math.tau)

@@ -10,13 +10,14 @@ from abc import ABC, abstractmethod
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from drivers.isa import impact_of_tas_pa
+from drivers.isa import G0_MPS2, impact_of_tas_pa
 from drivers.samples import Baro, GnssPos, GnssVel, ImuAccel, ImuGyro, Oat, Pitot, Sample
 from hw_replay.simulate.air import Atmosphere
 from hw_replay.simulate.glider import Motion
 from hw_replay.simulate.noise import GaussMarkov, normals
 from hw_replay.simulate.rotation import Matrix, Vector, apply_inverse, from_euler, matrix
 from hw_replay.source import SensorInfo
+from hw_replay.wgs84 import radii_m
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,14 +40,11 @@ class GeodeticOrigin:
 
     def degrees(self, north_m: float, east_m: float) -> tuple[float, float]:
         """Latitude and longitude, degrees, of a point."""
-        a, e2 = 6_378_137.0, 0.00669437999014  # WGS 84 semi-major axis and eccentricity squared
-        lat = math.radians(self.lat_deg)
-        w2 = 1.0 - e2 * math.sin(lat) ** 2
-        meridian = a * (1.0 - e2) / w2**1.5
-        parallel = a / math.sqrt(w2) * math.cos(lat)
+        lat_rad = math.radians(self.lat_deg)
+        meridian_m, normal_m = radii_m(lat_rad)
         return (
-            self.lat_deg + math.degrees(north_m / meridian),
-            self.lon_deg + math.degrees(east_m / parallel),
+            self.lat_deg + math.degrees(north_m / meridian_m),
+            self.lon_deg + math.degrees(east_m / (normal_m * math.cos(lat_rad))),
         )
 
 
@@ -190,7 +188,7 @@ class AccelModel(_Inertial):
     channel, name = "imu_accel", "simulated accelerometer, ±8 g, 16 bit"
     noise = 0.05
     BIAS = (0.04, -0.03, 0.05)
-    STEP = 8 * 9.80665 / 32768
+    STEP = 8 * G0_MPS2 / 32768
 
     def measure(self, now: Motion, t_s: float) -> ImuAccel:
         """Specific force."""

@@ -60,7 +60,8 @@ def test_log_likelihood_is_filterpys() -> None:
         kf.predict()
         kf.update(np.array([z]))
         ours = Innovation(float(kf.y[0]), float(kf.S[0, 0]))
-        assert ours.log_likelihood == pytest.approx(kf.log_likelihood, rel=1e-9)
+        found = log_likelihood({"height": [ours]}, {"height": 1})
+        assert found == pytest.approx(kf.log_likelihood, rel=1e-9)
 
 
 @pytest.mark.long

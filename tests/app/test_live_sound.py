@@ -18,7 +18,7 @@ from vario.app.live.recorder import RecorderStatus
 from vario.app.live.speaker import GONE, Speaker
 from vario.app.live.status import Status, status_line
 from vario.flight.tone.stage import ToneCommand
-from vario.settings.fitted import Audio
+from vario.settings.hardware import Audio
 from vario.sound.devices import open_device
 from vario.sound.errors import SoundDeviceError
 from vario.sound.live import LiveSink

@@ -7,9 +7,9 @@ from collections.abc import Iterator
 
 from vario.settings.fields import Section
 from vario.settings.glider import Glider
-from vario.settings.keys import Key, header, keys, sections
+from vario.settings.keys import Key, keys, sections
 from vario.settings.schema import Settings
-from vario.settings.toml_text import write_value
+from vario.settings.toml_text import header, write_value
 
 _HEAD = """# Settings
 

@@ -84,7 +84,7 @@ def test_no_cue_in_even_lift_in_cruise_or_with_an_unsure_picture() -> None:
     assert not _cues(Paper(offset_m=0.0))
     assert not _cues(Paper(offset_m=20.0))
     assert not _cues(Paper(**FAR_OFF), Mode.CRUISE)
-    assert not _cues(Paper(**FAR_OFF, settings=Centring.model_validate({"least_gain": "2 m/s"})))
+    assert not _cues(Paper(**FAR_OFF, settings=Centring.model_validate({"min_gain": "2 m/s"})))
 
 
 def _cues(paper: Paper, mode: Mode = Mode.CIRCLING) -> list[float]:

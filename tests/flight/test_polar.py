@@ -75,7 +75,7 @@ def test_speed_to_fly_is_the_best_cross_country_speed(
         method="bounded",
         options={"xatol": 1e-7},
     )
-    assert polar.speed_for_mps(mc_mps - air_mps, density) == pytest.approx(best.x, abs=1e-3)
+    assert polar.speed_for_mps(mc_mps - air_mps, scale) == pytest.approx(best.x, abs=1e-3)
 
 
 # Bank, radius ft, seconds for 360 degrees, sink m/s... as printed: ft/s and ft per turn. V0 46 mph, L/D 26.

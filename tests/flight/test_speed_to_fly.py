@@ -107,7 +107,7 @@ def test_under_load_the_speed_is_the_best_on_the_loaded_polar(
         options={"xatol": 1e-7},
     )
     loaded = polar.at_load(load)
-    assert loaded.speed_for_mps(mc_mps, density) == pytest.approx(best.x, abs=1e-3)
+    assert loaded.speed_for_mps(mc_mps, scale) == pytest.approx(best.x, abs=1e-3)
     assert loaded.sink_mps(40.0) == pytest.approx(polar.sink_mps(40.0 / math.sqrt(load)) * load**1.5)
 
 

@@ -12,7 +12,7 @@ from tests.support.setups import setup
 from tests.support.tone_commands import CURVE, DEFAULTS, command, heard, tone
 from vario.flight.inputs.quality import Quality
 from vario.flight.motion.mode import Mode
-from vario.flight.tone.cues import AWAKE_AFTER_S, Cue, CueInputs
+from vario.flight.tone.cues import DELIVER_WITHIN_S, Cue, CueInputs
 from vario.flight.tone.stage import HYSTERESIS_MPS, ToneCommand, ToneInputs, ToneStage, Voice
 from vario.settings.tone import TONE_PRESETS, Tone
 
@@ -133,8 +133,8 @@ def test_a_climb_rate_is_not_heard_as_total_energy_while_the_airspeed_may_still_
             heard_s.append(0.02 * k)
         if result.cue is not None:
             called_s.append(0.02 * k)
-    assert heard_s[0] == pytest.approx(AWAKE_AFTER_S, abs=0.1)
-    assert len(heard_s) == pytest.approx((12.0 - AWAKE_AFTER_S) / 0.02, abs=5)
+    assert heard_s[0] == pytest.approx(DELIVER_WITHIN_S, abs=0.1)
+    assert len(heard_s) == pytest.approx((12.0 - DELIVER_WITHIN_S) / 0.02, abs=5)
     assert called_s[0] == pytest.approx(heard_s[0], abs=0.05)
 
 

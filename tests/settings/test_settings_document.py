@@ -9,9 +9,10 @@ from pathlib import Path
 import pytest
 
 from vario.settings.document import settings_document, show_settings
-from vario.settings.keys import Key, header, keys
+from vario.settings.keys import Key, keys
 from vario.settings.load import load_settings, parse_settings
 from vario.settings.schema import Settings
+from vario.settings.toml_text import header
 
 CONFIG = Path(__file__).parents[2] / "config"
 DEMO_GLIDER = "gliders/quendel_2.toml"

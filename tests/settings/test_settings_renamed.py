@@ -18,13 +18,13 @@ from vario.app.replay.results import replay
 from vario.app.replay.session import opened
 from vario.settings.carried import flying_text
 from vario.settings.errors import SettingsError
-from vario.settings.keys import dotted, header, keys
+from vario.settings.keys import keys
 from vario.settings.load import load_settings
 from vario.settings.overrides import from_words
 from vario.settings.renamed import RENAMED, text_with_new_names, with_new_names
 from vario.settings.schema import Settings
 from vario.settings.toml_text import Path as Key
-from vario.settings.toml_text import value_at, write_value
+from vario.settings.toml_text import dotted, header, value_at, write_value
 
 
 def example(new: Key) -> str:

@@ -175,7 +175,7 @@ class Pipeline:
             slow=slow,
             weak=weak,
             battery_low=battery.low,
-            told_mode=self._circle_bells.update(frame.dt_s, mode, turning),
+            announced_mode=self._circle_bells.update(frame.dt_s, mode, turning),
         )
         tone = self._tone.update(
             ToneInputs(cues, needle.vario_mps, energy.ias_mps, speed.command_mps, needle.relative_netto_mps)
@@ -184,7 +184,7 @@ class Pipeline:
             *(frame.t_s, mode, quality, turning, thermal.shift, averages, wind, glide, self._actions.wanted)
         )
         tone = self._speech.update(spoken, tone)
-        self._actions.heard()
+        self._actions.clear()
         return Reading(
             t_s=frame.t_s,
             mode=mode,
@@ -245,7 +245,7 @@ class Pipeline:
         slow: bool,
         weak: bool,
         battery_low: bool,
-        told_mode: Mode,
+        announced_mode: Mode,
     ) -> CueInputs:
         """The inputs of the cues."""
         actions = self._actions
@@ -259,7 +259,7 @@ class Pipeline:
             slow_for_bank=slow,
             glide_made=None if glide is None else glide.made,
             climb_weak=weak,
-            told_mode=told_mode,
+            announced_mode=announced_mode,
             setting_rejected=actions.refused,
             setting_taken=actions.taken,
             knob_steps=actions.steps,

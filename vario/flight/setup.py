@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import field
+import math
+from dataclasses import field, replace
 
 from drivers.isa import altitude_m as pressure_altitude_m
 from drivers.quick import dataclass
 from vario.flight.core.polar import QuadraticPolar
 from vario.flight.inputs.quality import Quality
 from vario.flight.motion.energy import Noise
-from vario.settings.fitted import Sensors
 from vario.settings.glider import Glider, Limits
+from vario.settings.hardware import Sensors
 from vario.settings.schema import Settings
 
 _USUAL_NOISE = Noise(baro_pa=1.2, pitot_pa=0.5)
@@ -54,31 +55,25 @@ class Setup:
         learned_flying_mps: float | None = None,
     ) -> Setup:
         """The setup for one glider, or for none."""
-        expected = expected_sensors(settings.sensors)
         qnh_pa = settings.display.qnh_pa
-        qnh_level_m = None if qnh_pa is None else pressure_altitude_m(qnh_pa)
-        if glider is None:
-            return cls(
-                settings,
-                noise,
-                expected_sensors=expected,
-                longest_step_s=longest_step_s,
-                learned_flying_mps=learned_flying_mps,
-                qnh_level_m=qnh_level_m,
-            )
-        dry_kg = settings.flight.mass_kg or glider.reference_mass_kg
-        mass_ratio = (dry_kg + settings.flight.ballast_kg) / glider.reference_mass_kg
-        return cls(
+        setup = cls(
             settings,
             noise,
-            effective_polar(glider, mass_ratio, settings.flight.bugs),
-            glider.limits,
-            mass_ratio,
-            mass_ratio * glider.reference_mass_kg / glider.wing_area_m2,
-            expected,
-            longest_step_s,
-            learned_flying_mps,
-            qnh_level_m,
+            expected_sensors=expected_sensors(settings.sensors),
+            longest_step_s=longest_step_s,
+            learned_flying_mps=learned_flying_mps,
+            qnh_level_m=None if qnh_pa is None else pressure_altitude_m(qnh_pa),
+        )
+        if glider is None:
+            return setup
+        dry_kg = settings.flight.mass_kg or glider.reference_mass_kg
+        mass_ratio = (dry_kg + settings.flight.ballast_kg) / glider.reference_mass_kg
+        return replace(
+            setup,
+            polar=effective_polar(glider, mass_ratio, settings.flight.bugs),
+            limits=glider.limits,
+            mass_ratio=mass_ratio,
+            wing_loading_kgpm2=mass_ratio * glider.reference_mass_kg / glider.wing_area_m2,
         )
 
     def qnh_altitude_m(self, pressure_altitude_m: float | None) -> float | None:
@@ -90,6 +85,19 @@ class Setup:
         if self.qnh_level_m is None or pressure_altitude_m is None:
             return None
         return pressure_altitude_m - self.qnh_level_m
+
+    @property
+    def stall_mps(self) -> float | None:
+        """Stall speed at the present mass: it grows with the root of the mass. None without a glider file."""
+        return None if self.limits is None else self.limits.stall_mps * math.sqrt(self.mass_ratio)
+
+    @property
+    def circling_sink_mps(self) -> float:
+        """Sink while circling as the settings say, at sea-level density; 0 without a glider file."""
+        circling = self.settings.circling
+        if self.polar is None:
+            return 0.0
+        return self.polar.circling_sink_mps(circling.bank_rad, circling.speed_mps)
 
     @property
     def maccready_mps(self) -> float:

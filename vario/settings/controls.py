@@ -6,7 +6,7 @@ from typing import Literal, get_args
 
 from drivers.quick import dataclass
 from vario.settings.errors import Broken, QuantityError
-from vario.settings.fields import Section, optional_text, optional_whole, quantity
+from vario.settings.fields import Section, optional_number, optional_text, quantity
 from vario.settings.quantity import MASS, PRESSURE, SPEED, Dimension, split
 from vario.settings.voice import SPOKEN
 
@@ -78,7 +78,7 @@ def _press(example: str, when: str) -> str | None:
 
 def _pin(example: int, what: str) -> int | None:
     text = f"GPIO number (not the number on the header) of {what}; absent: not connected"
-    return optional_whole(example, 0, 27, text)  # type: ignore[no-any-return]
+    return optional_number(example, 0, 27, text)  # type: ignore[no-any-return]
 
 
 class _Pressable(Section):

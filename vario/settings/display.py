@@ -67,6 +67,11 @@ class Unit:
 
 
 _NAUTICAL_MILE_M = 1852.0
+_SPEEDS: Mapping[str, Unit] = {
+    "km/h": Unit(" km/h", 3.6, 0),
+    "kt": Unit(" kt", 1.0 / SPEED.units["kt"], 0),
+    "m/s": Unit(" m/s", 1.0, 1),
+}
 
 DISPLAY_UNITS: Mapping[Measure, Mapping[str, Unit]] = MappingProxyType(
     {
@@ -75,16 +80,8 @@ DISPLAY_UNITS: Mapping[Measure, Mapping[str, Unit]] = MappingProxyType(
             "kt": Unit(" kt", 1.0 / SPEED.units["kt"], 1),
             "ft/min": Unit(" ft/min", 1.0 / SPEED.units["ft/min"], 0),
         },
-        Measure.SPEED: {
-            "km/h": Unit(" km/h", 3.6, 0),
-            "kt": Unit(" kt", 1.0 / SPEED.units["kt"], 0),
-            "m/s": Unit(" m/s", 1.0, 1),
-        },
-        Measure.WIND: {
-            "km/h": Unit(" km/h", 3.6, 0),
-            "kt": Unit(" kt", 1.0 / SPEED.units["kt"], 0),
-            "m/s": Unit(" m/s", 1.0, 1),
-        },
+        Measure.SPEED: _SPEEDS,
+        Measure.WIND: _SPEEDS,
         Measure.HEIGHT: {
             "m": Unit(" m", 1.0, 0),
             "ft": Unit(" ft", 1.0 / LENGTH.units["ft"], 0),

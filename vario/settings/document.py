@@ -10,11 +10,12 @@ import textwrap
 import tomllib
 from collections.abc import Callable
 
-from vario.settings.keys import Key, dotted, header, keys, sections
+from hw_replay.text import escaped
+from vario.settings.keys import Key, keys, sections
 from vario.settings.load import LoadedSettings
 from vario.settings.quantity import show
 from vario.settings.schema import Settings
-from vario.settings.toml_text import TomlFile, write_value
+from vario.settings.toml_text import TomlFile, dotted, header, write_value
 
 _WIDTH = 100
 _HEADER = (
@@ -46,7 +47,7 @@ def settings_document() -> str:
 
 def show_settings(loaded: LoadedSettings) -> str:
     """The settings in force as TOML. A comment gives the default of each value that differs from it."""
-    file = TomlFile(loaded.settings_name, loaded.settings_toml, _table(loaded))
+    file = TomlFile(loaded.settings_name, loaded.settings_toml, tomllib.loads(loaded.settings_toml))
 
     def lines(key: Key) -> list[str]:
         written = file.value(key.path)
@@ -60,7 +61,8 @@ def show_settings(loaded: LoadedSettings) -> str:
 
     glider = loaded.glider
     about = f"glider: {glider.name}, from {loaded.glider_name}" if glider else "no glider"
-    return "\n".join([_one_line(f"# {loaded.settings_name}; {about}"), *_body(lines)]) + "\n"
+    # Text after a line break in a name would be read as a setting.
+    return "\n".join([escaped(f"# {loaded.settings_name}; {about}"), *_body(lines)]) + "\n"
 
 
 def differing(settings: Settings) -> dict[str, object]:
@@ -85,11 +87,6 @@ def _body(lines: Callable[[Key], list[str]]) -> list[str]:
     return body
 
 
-def _one_line(text: str) -> str:
-    """Replace unprintable characters: text after a line break in a name would be read as a setting."""
-    return "".join(c if c.isprintable() else "?" for c in text)
-
-
 def _facts(key: Key) -> str:
     facts = []
     if key.dimension:
@@ -104,10 +101,6 @@ def _facts(key: Key) -> str:
 
 def _comment(text: str) -> list[str]:
     return [f"# {line}" for line in textwrap.wrap(text, _WIDTH - 2)]
-
-
-def _table(loaded: LoadedSettings) -> dict[str, object]:
-    return tomllib.loads(loaded.settings_toml)
 
 
 def _in_force(settings: Settings, key: Key) -> object:

@@ -7,8 +7,7 @@ from copy import deepcopy
 from typing import Any
 
 from hw_replay.bounded_toml import parse_toml
-from vario.settings.keys import dotted, header
-from vario.settings.toml_text import Path, lines_of, write_key, write_value
+from vario.settings.toml_text import Path, dotted, header, lines_of, put_value, write_key, write_value
 
 
 class NotEditableError(ValueError):
@@ -49,19 +48,9 @@ def _parsed(text: str) -> Any:
 
 def with_value(table: dict[str, Any], path: Path, value: Any) -> dict[str, Any]:
     """The table with the key at `path` set to `value`. None removes the key."""
-    wanted = deepcopy(table)
-    inner = wanted
-    for key in path[:-1]:
-        if not isinstance(inner.get(key), dict):
-            if value is None:
-                return wanted
-            inner[key] = {}
-        inner = inner[key]
-    if value is None:
-        inner.pop(path[-1], None)
-    else:
-        inner[path[-1]] = value
-    return wanted
+    changed = deepcopy(table)
+    put_value(changed, path, value)
+    return changed
 
 
 def _replace(lines: list[str], index: int, value: Any) -> None:

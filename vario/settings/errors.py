@@ -6,6 +6,7 @@ from collections.abc import Iterable
 from typing import NamedTuple
 
 from drivers.quick import dataclass
+from hw_replay.text import escaped
 
 
 class QuantityError(ValueError):
@@ -65,7 +66,7 @@ class Problem:
     def __str__(self) -> str:
         place = self.file if self.line is None else f"{self.file}, line {self.line}"
         message = ": ".join(part for part in (place, self.subject, self.text) if part)
-        return "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in message)
+        return escaped(message)
 
 
 class SettingsError(Exception):

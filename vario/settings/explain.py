@@ -12,13 +12,13 @@ from pydantic import ValidationError
 from vario.settings.errors import Broken, Problem, QuantityError, RulesBrokenError
 from vario.settings.fields import Section
 from vario.settings.glider import Glider
-from vario.settings.keys import Key, dotted, header, keys, sections
+from vario.settings.keys import Key, keys, sections
 from vario.settings.near import nearest
 from vario.settings.quantity import Dimension, parse, split, unit_in_key
 from vario.settings.renamed import RENAMED
 from vario.settings.rules import rules_broken
 from vario.settings.schema import Settings
-from vario.settings.toml_text import Path, TomlFile, write_value
+from vario.settings.toml_text import Path, TomlFile, dotted, header, write_value
 
 _FILES: dict[type[Section], str] = {Settings: "the settings file", Glider: "the glider file"}
 _LONGEST_NAME = 60
@@ -72,7 +72,7 @@ def explain_rule(broken: Broken, section: Path, file: TomlFile, model: type[Sect
             shown.append(f"{dotted(path)} = {write_value(keys(model)[path].example)} (default)")
     subject = ", ".join(shown) or header(section)
     # Values given on the command line are the newest, so the problem is reported there.
-    written.sort(key=lambda path: not file.is_beside(path))
+    written.sort(key=lambda path: not file.is_overridden(path))
     return file.problem(written[0] if written else section, subject, broken.text)
 
 

@@ -63,17 +63,18 @@ def required(example: str, low: str, high: str, doc: str) -> Any:
 
 
 def number(default: float, low: float, high: float, doc: str) -> Any:
-    """A number without a unit. Its bounds are inclusive."""
-    return _number(default, low=low, high=high, doc=doc, example=default)
+    """A number without a unit, whole if the type of the field is `int`. Its bounds are inclusive."""
+    return _number(default, low, high, doc, default)
 
 
 def optional_number(example: float, low: float, high: float, doc: str) -> Any:
     """An optional number without a unit; None if it is absent."""
-    return _number(None, low=low, high=high, doc=doc, example=example)
+    return _number(None, low, high, doc, example)
 
 
-def _number(default: float | None, *, low: float, high: float, doc: str, example: float) -> Any:
-    extra: dict[str, Any] = {"low": f"{low:g}", "high": f"{high:g}", "example": example}
+def _number(default: float | None, low: float, high: float, doc: str, example: float) -> Any:
+    low_text, high_text = (str(end) if isinstance(end, int) else f"{end:g}" for end in (low, high))
+    extra: dict[str, Any] = {"low": low_text, "high": high_text, "example": example}
     return Field(default=default, ge=low, le=high, description=doc, json_schema_extra=extra)
 
 
@@ -82,18 +83,6 @@ class Hex(int):
 
     def __str__(self) -> str:
         return f"0x{self:02X}"
-
-
-def whole(default: int, low: int, high: int, doc: str) -> Any:
-    """A whole number. Its bounds are inclusive."""
-    extra: dict[str, Any] = {"low": str(low), "high": str(high), "example": default}
-    return Field(default=default, ge=low, le=high, description=doc, json_schema_extra=extra)
-
-
-def optional_whole(example: int, low: int, high: int, doc: str) -> Any:
-    """An optional whole number; None if it is absent."""
-    extra: dict[str, Any] = {"low": str(low), "high": str(high), "example": example}
-    return Field(default=None, ge=low, le=high, description=doc, json_schema_extra=extra)
 
 
 def optional_text(example: str, doc: str) -> Any:

@@ -8,7 +8,7 @@ from typing import Any, Literal, get_args, get_origin
 from drivers.quick import dataclass
 from vario.settings.fields import Section
 from vario.settings.quantity import Dimension, dimension_of, key_of
-from vario.settings.toml_text import Path, write_key
+from vario.settings.toml_text import Path
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,16 +68,6 @@ class Key:
         if self.choices:
             return str(self.range)
         return "a text in quotes"
-
-
-def dotted(path: Path) -> str:
-    """The key as the user writes it: "flight.maccready"."""
-    return ".".join(map(write_key, path))
-
-
-def header(path: Path) -> str:
-    """The header of a section as the user writes it: "[sensors.baro]"."""
-    return f"[{dotted(path)}]"
 
 
 @cache

@@ -17,7 +17,7 @@ from vario.settings.explain import explain, explain_rule
 from vario.settings.fields import RULES_LATER, Section
 from vario.settings.glider import Glider
 from vario.settings.near import nearest
-from vario.settings.overrides import GLIDER, NOTHING, Overrides, glider_beside, lay_over
+from vario.settings.overrides import GLIDER, NOTHING, Overrides, lay_over, override_glider
 from vario.settings.quantity import MASS, show
 from vario.settings.read import from_disk, toml_of_text
 from vario.settings.schema import FlightSettings, Settings
@@ -137,7 +137,7 @@ def check_overrides(overrides: Overrides) -> None:
     file = lay_over(TomlFile("", "", {}), overrides)
     problems = list(overrides.problems)
     try:
-        glider = glider_beside(overrides)
+        glider = override_glider(overrides)
         if glider is not None:
             problems += glider.problems
             _valid(Glider, glider, problems)
@@ -179,7 +179,7 @@ def parse_settings(
     glider = None
     try:
         if overrides.names_glider:
-            glider = glider_beside(overrides)
+            glider = override_glider(overrides)
         elif glider_text is not None:
             glider = toml_of_text(glider_name, glider_text)
         elif isinstance(file.table.get("glider"), str) and GLIDER not in file.unread:
@@ -198,7 +198,7 @@ def _with_glider_file(file: TomlFile, folder: Path, overrides: Overrides) -> Loa
     glider = None
     try:
         if overrides.names_glider:
-            glider = glider_beside(overrides)
+            glider = override_glider(overrides)
         elif isinstance(named, str) and GLIDER not in file.unread:
             path = folder / named
             if not named or not (path.is_file() or path.is_dir()):
@@ -237,7 +237,7 @@ def _checked(
         problems += glider_file.problems
         glider = _valid(Glider, glider_file, problems)
     if glider:
-        problems += _loading_problems(file, glider)
+        problems += _mass_problems(file, glider)
     if settings is None or problems:
         # Sort by line; problems without a line come last.
         raise SettingsError(
@@ -269,7 +269,7 @@ def _valid(model: type[_Model], file: TomlFile, problems: list[Problem]) -> _Mod
         return None
 
 
-def _loading_problems(file: TomlFile, glider: Glider) -> Iterator[Problem]:
+def _mass_problems(file: TomlFile, glider: Glider) -> Iterator[Problem]:
     """The fault in the flying mass for this glider, if any; nothing if one of the masses is invalid."""
     table: Any = file.table.get("flight", {})
     if not isinstance(table, dict):

@@ -15,11 +15,11 @@ from hw_replay.bounded_toml import parse_toml
 from vario.settings.edit import NotEditableError, set_value, with_value
 from vario.settings.errors import Problem, SettingsError
 from vario.settings.fields import Hex
-from vario.settings.keys import dotted, keys, sections
+from vario.settings.keys import keys, sections
 from vario.settings.read import from_disk
 from vario.settings.schema import Settings
 from vario.settings.short_names import SHORT_NAMES, ShortNameError, goal_values, suggestion
-from vario.settings.toml_text import Path, TomlFile, write_key, write_value
+from vario.settings.toml_text import Path, TomlFile, dotted, write_key, write_value
 
 OPTION = "--set"
 NONE = "none"
@@ -99,8 +99,8 @@ def lay_over(file: TomlFile, overrides: Overrides) -> TomlFile:
         file,
         table=table,
         full_text=text,
-        beside=frozenset(path for path, _ in overrides.values),
-        beside_name=overrides.name,
+        overridden=frozenset(path for path, _ in overrides.values),
+        overridden_by=overrides.name,
         unread=file.unread - {path for path, _ in overrides.values},
     )
 
@@ -114,7 +114,7 @@ def lay_over_text(text: str, overrides: Overrides) -> str:
     return lay_over(TomlFile("", text, table), overrides).full_text or text
 
 
-def glider_beside(overrides: Overrides) -> TomlFile | None:
+def override_glider(overrides: Overrides) -> TomlFile | None:
     """The glider file that the overrides name, relative to the working directory; None if they name none.
 
     Raises:

@@ -26,6 +26,7 @@ RENAMED: Mapping[Path, Path] = MappingProxyType(
         ("circling", "same_climb_distance"): ("circling", "climb_merge_distance"),
         ("centring", "memory_turns"): ("centring", "averaging_turns"),
         ("centring", "least_asymmetry"): ("centring", "min_asymmetry"),
+        ("centring", "least_gain"): ("centring", "min_gain"),
         ("speed_to_fly", "rough_from"): ("speed_to_fly", "turbulence_threshold"),
         ("tone", "sink_share"): ("tone", "sink_volume_fraction"),
         ("tone", "quiet_from"): ("tone", "dead_band_low"),

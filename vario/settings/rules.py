@@ -15,7 +15,7 @@ from pydantic import ValidationError
 from vario.settings.errors import Broken
 from vario.settings.fields import RULES_LATER, Section
 from vario.settings.keys import Key, keys, sections
-from vario.settings.toml_text import Path
+from vario.settings.toml_text import Path, put_value
 
 
 def rules_broken(
@@ -66,30 +66,18 @@ def _mended(
     """The table with a valid value for each invalid one: the lowest, the highest or the example."""
     mended = deepcopy(table)
     for path in unknown:
-        _put(mended, path, None)
+        put_value(mended, path, None)
     for path in sorted(wrong, key=len):
         if path in keys(model):
             key = keys(model)[path]
             tries = _tries(key)
-            _put(mended, path, tries[number] if tries else _example(key))
+            put_value(mended, path, tries[number] if tries else _example(key))
         else:
             inner = {p: _example(k) for p, k in keys(model).items() if p[: len(path)] == path}
-            _put(mended, path, {})
+            put_value(mended, path, {})
             for inside, value in inner.items():
-                _put(mended, inside, value)
+                put_value(mended, inside, value)
     return mended
-
-
-def _put(table: dict[str, Any], path: Path, value: Any) -> None:
-    """Set a key; None removes it."""
-    for name in path[:-1]:
-        table = table.setdefault(name, {})
-        if not isinstance(table, dict):
-            return
-    if value is None:
-        table.pop(path[-1], None)
-    else:
-        table[path[-1]] = value
 
 
 def _tries(key: Key) -> tuple[Any, ...]:

@@ -20,7 +20,7 @@ from vario.settings.fields import (
     optional_number,
     quantity,
 )
-from vario.settings.fitted import Audio, Gnss, RecorderSettings, Sensors
+from vario.settings.hardware import Audio, Gnss, RecorderSettings, Sensors
 from vario.settings.output import Declaration, Nmea, Page
 from vario.settings.tone import Tone
 from vario.settings.voice import SpokenValues
@@ -45,7 +45,7 @@ class FlightSettings(Section):
         "otherwise it is 15 m/s",
     )
     bugs: float = number(
-        0.0, 0.0, 0.5, ("Additional sink caused by insects or rain, as a fraction: 0.1 means 10 % more")
+        0.0, 0.0, 0.5, "Additional sink caused by insects or rain, as a fraction: 0.1 means 10 % more"
     )
     mode: ModeOverride = choice(
         "automatic",
@@ -131,7 +131,7 @@ class Centring(Section):
     """Distribution of the lift around the circle, and the cue for centring."""
 
     averaging_turns: float = number(
-        1.5, 1.0, 10.0, ("Number of turns over which the distribution of the lift is averaged")
+        1.5, 1.0, 10.0, "Number of turns over which the distribution of the lift is averaged"
     )
     min_asymmetry_mps: float = quantity(
         "0.2 m/s",
@@ -139,7 +139,7 @@ class Centring(Section):
         "2 m/s",
         "No direction of the strongest lift is given if the lift varies by less than this around the circle",
     )
-    least_gain_mps: float = quantity(
+    min_gain_mps: float = quantity(
         "0.15 m/s", "0 m/s", "2 m/s", "No cue sounds if shifting the circle would gain less climb than this"
     )
     reaction_s: float = quantity(
@@ -152,7 +152,7 @@ class Centring(Section):
         "Your roll rate out of and into the circle, until the instrument has learned it from your rolls",
     )
     lag_s: float = quantity(
-        "0 s", "0 s", "5 s", ("Delay of the vario; the distribution of the lift is corrected for it")
+        "0 s", "0 s", "5 s", "Delay of the vario; the distribution of the lift is corrected for it"
     )
     lag_no_imu_s: float = quantity("1.5 s", "0 s", "5 s", "Delay of the vario without inertial sensor")
 

@@ -6,11 +6,11 @@ from collections.abc import Mapping
 from types import MappingProxyType
 from typing import Any
 
-from vario.settings.keys import dotted, keys
+from vario.settings.keys import keys
 from vario.settings.near import nearest
 from vario.settings.renamed import RENAMED
 from vario.settings.schema import Settings
-from vario.settings.toml_text import Path
+from vario.settings.toml_text import Path, dotted
 
 SHORT_NAMES: Mapping[str, Path] = MappingProxyType(
     {

@@ -57,6 +57,16 @@ def write_key(key: str) -> str:
     return key if bare else write_value(key)
 
 
+def dotted(path: Path) -> str:
+    """The key as the user writes it: "flight.maccready"."""
+    return ".".join(map(write_key, path))
+
+
+def header(path: Path) -> str:
+    """The header of a section as the user writes it: "[sensors.baro]"."""
+    return f"[{dotted(path)}]"
+
+
 def write_toml_table(table: Mapping[str, Any]) -> str:
     """A table as a TOML text: first its values, then its sub-tables, each under its header."""
     return "\n".join(_lines((), table)) + "\n"
@@ -64,7 +74,7 @@ def write_toml_table(table: Mapping[str, Any]) -> str:
 
 def _lines(path: Path, table: Mapping[str, Any]) -> Iterator[str]:
     if path:
-        yield f"[{'.'.join(map(write_key, path))}]"
+        yield header(path)
     for key, value in table.items():
         if not isinstance(value, dict):
             yield f"{write_key(key)} = {write_value(value)}"
@@ -79,6 +89,20 @@ def value_at(table: Mapping[str, Any], path: Path) -> Any:
     for key in path:
         inner = inner.get(key) if isinstance(inner, dict) else None
     return inner
+
+
+def put_value(table: dict[str, Any], path: Path, value: Any) -> None:
+    """Set the value at a dotted key; None removes the key."""
+    for key in path[:-1]:
+        if not isinstance(table.get(key), dict):
+            if value is None:
+                return
+            table[key] = {}
+        table = table[key]
+    if value is None:
+        table.pop(path[-1], None)
+    else:
+        table[path[-1]] = value
 
 
 @lru_cache(maxsize=4)
@@ -130,12 +154,12 @@ class TomlFile:
     Attributes:
         name: for messages.
         text: as written in the file.
-        table: its content, with the values given beside the file applied.
+        table: its content, with overrides applied.
         problems: faults in the TOML syntax; the table contains what could be read.
         unread: keys whose values could not be read because of these faults.
-        beside: keys whose values were given on the command line.
-        beside_name: where they were given, for messages.
-        full_text: `text` with those values applied, if there are any.
+        overridden: keys whose values were given on the command line.
+        overridden_by: where they were given, for messages.
+        full_text: `text` with overrides applied, if there are any.
     """
 
     name: str
@@ -143,8 +167,8 @@ class TomlFile:
     table: dict[str, Any]
     problems: tuple[Problem, ...] = ()
     unread: frozenset[Path] = frozenset()
-    beside: frozenset[Path] = frozenset()
-    beside_name: str = ""
+    overridden: frozenset[Path] = frozenset()
+    overridden_by: str = ""
     full_text: str | None = None
 
     def value(self, path: Path) -> Any:
@@ -158,15 +182,15 @@ class TomlFile:
 
     def problem(self, path: Path, subject: str, text: str) -> Problem:
         """A problem with the value at a dotted key, with its place."""
-        if self.is_beside(path):
-            return Problem(self.beside_name, None, subject, text)
+        if self.is_overridden(path):
+            return Problem(self.overridden_by, None, subject, text)
         return Problem(self.name, self.line(path), subject, text)
 
-    def is_beside(self, path: Path) -> bool:
+    def is_overridden(self, path: Path) -> bool:
         """Whether a key was given on the command line, or a section that is absent from the file."""
         return any(
             path[: len(given)] == given or (given[: len(path)] == path and path not in lines_of(self.text))
-            for given in self.beside
+            for given in self.overridden
         )
 
     def assignment(self, path: Path) -> str:
@@ -175,7 +199,7 @@ class TomlFile:
         shown = self._as_written(path) or write_value(value)
         if len(shown) > _LONGEST_VALUE:
             shown = f"{shown[: _LONGEST_VALUE - 1]}…"
-        return f"{'.'.join(map(write_key, path))} = {shown}"
+        return f"{dotted(path)} = {shown}"
 
     def _as_written(self, path: Path) -> str | None:
         """A number as written in the file, such as 0x77; None for anything else."""

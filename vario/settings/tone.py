@@ -31,7 +31,7 @@ class CruiseTone(Section):
         "8 km/h",
         "2 km/h",
         "40 km/h",
-        ("The tone is silent if the airspeed differs from the speed to fly by less than this"),
+        "The tone is silent if the airspeed differs from the speed to fly by less than this",
     )
     speed_full_mps: float = quantity(
         "50 km/h", "10 km/h", "200 km/h", "Speed difference at which the pairs are fastest"
@@ -40,10 +40,10 @@ class CruiseTone(Section):
         "880 Hz", "400 Hz", "1500 Hz", "Frequency of the first note of a pair"
     )
     pair_rate_zero_hz: float = quantity(
-        "0.7 Hz", "0.3 Hz", "2 Hz", ("Pairs per second at the edge of the silent range")
+        "0.7 Hz", "0.3 Hz", "2 Hz", "Pairs per second at the edge of the silent range"
     )
     pair_rate_full_hz: float = quantity(
-        "2.5 Hz", "0.5 Hz", "4 Hz", ("Pairs per second at the full speed difference")
+        "2.5 Hz", "0.5 Hz", "4 Hz", "Pairs per second at the full speed difference"
     )
 
     def broken_rules(self) -> Iterator[Broken]:
@@ -100,7 +100,7 @@ class Tone(Section):
 
     volume: float = number(0.5, 0.0, 1.0, "Loudness of the tone, 0 to 1")
     volume_cruise: float | None = optional_number(
-        0.3, 0.0, 1.0, ("Loudness in cruise; absent: the same as volume")
+        0.3, 0.0, 1.0, "Loudness in cruise; absent: the same as volume"
     )
     # Common practice, no source: in tow and near the ground the radio and the outside have priority.
     volume_launch: float = number(0.25, 0.0, 1.0, "Loudness in launch, by tow or winch")
@@ -113,7 +113,7 @@ class Tone(Section):
         "ground",
     )
     volume_cues: float = number(
-        0.5, 0.0, 1.0, ("Loudness of the cues, which are short sounds that report an event")
+        0.5, 0.0, 1.0, "Loudness of the cues, which are short sounds that report an event"
     )
     volume_warnings: float = number(
         0.9, 0.5, 1.0, "Loudness of those cues that are warnings; it cannot be set to zero"
@@ -159,7 +159,7 @@ class Tone(Section):
         "frequency_full_hz", "600 Hz", "3000 Hz", "Frequency at full-scale lift"
     )
     beep_rate_zero_hz: float | None = _curve_point(
-        "beep_rate_zero_hz", "0.5 Hz", "5 Hz", ("Beeps per second at zero lift")
+        "beep_rate_zero_hz", "0.5 Hz", "5 Hz", "Beeps per second at zero lift"
     )
     beep_rate_weak_hz: float | None = _curve_point(
         "beep_rate_weak_hz", "0.6 Hz", "8 Hz", "Beeps per second at weak lift"

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from vario.settings.fitted import Audio
+from vario.settings.hardware import Audio
 from vario.sound.discrete import DiscreteSink
 from vario.sound.live import LIVE_HZ, LiveSink
 from vario.sound.sink import Device, NullSink

@@ -16,7 +16,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from drivers.samples import Baro
-from hw_replay.appearing import remove_abandoned
+from hw_replay.atomic import remove_abandoned
 from hw_replay.source import RecordingInfo
 from hw_replay.writer import RecordingWriter
 from tests.campaigns.siege.camp import done, recording, refused, vario

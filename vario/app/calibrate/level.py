@@ -18,7 +18,7 @@ from drivers.samples import ImuAccel, Sample
 from vario.app.calibrate.outcome import Outcome
 from vario.app.calibrate.series import ChannelSeries, Floats, collect, must_rest, needed, resting
 from vario.app.errors import AppError
-from vario.settings.fitted import ImuSensor
+from vario.settings.hardware import ImuSensor
 
 LEAST_S = 5.0
 STILL_MPS2 = 0.3

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from drivers.samples import CHANNEL_OF, CHANNELS, Baro, Pitot, Sample
 from vario.app.errors import AppError
 from vario.flight.inputs.calibration import Pressures
-from vario.settings.fitted import Sensors
+from vario.settings.hardware import Sensors
 
 Floats = NDArray[np.float64]
 

@@ -13,11 +13,12 @@ from typing import Any
 
 from vario.app.change.settings_file import change_settings
 from vario.app.errors import AppError
-from vario.settings.keys import dotted, keys
+from vario.settings.keys import keys
 from vario.settings.near import nearest
 from vario.settings.schema import Settings
 from vario.settings.short_names import SHORT_NAMES, ShortNameError, goal_values
 from vario.settings.toml_text import Path as KeyPath
+from vario.settings.toml_text import dotted
 
 
 def set_setting(name: str, text: str, path: Path) -> str:

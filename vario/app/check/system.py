@@ -14,7 +14,7 @@ from hw_replay.disk import SYSTEM_DISK, Disk
 from vario.app.check.findings import Finding, failed, look, passed
 from vario.flight.tone.cues import Cue, CueCall
 from vario.flight.tone.stage import ToneCommand
-from vario.settings.fitted import Audio
+from vario.settings.hardware import Audio
 from vario.sound.devices import open_device
 from vario.sound.errors import SoundError
 from vario.sound.live import output_devices

@@ -8,7 +8,7 @@ from drivers.bus import Bus
 from drivers.errors import SensorError
 from drivers.registry import CHIPS, Found, scan
 from vario.app.check.findings import Finding, failed, look, passed
-from vario.settings.fitted import BusSensor
+from vario.settings.hardware import BusSensor
 from vario.settings.keys import sections
 from vario.settings.schema import Settings
 

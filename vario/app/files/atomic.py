@@ -17,7 +17,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
-from hw_replay.appearing import appearing, hold, tidy_once
+from hw_replay.atomic import atomic_file, hold, tidy_once
 from hw_replay.disk import SYSTEM_DISK, Disk, keep_access, open_regular, temporary_beside
 from hw_replay.errors import UnwritableRecording
 from vario.app.errors import AppError, OutputError
@@ -65,7 +65,7 @@ def result_file(path: Path, *, recoverable: bool = False) -> Iterator[Path]:
     temporary = path
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        with appearing(path, recoverable=recoverable) as temporary:
+        with atomic_file(path, recoverable=recoverable) as temporary:
             yield temporary
     except OutputError as error:
         if error.path != temporary:

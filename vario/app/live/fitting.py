@@ -14,7 +14,7 @@ from drivers.registry import build
 from hw_replay.source import SensorInfo
 from vario.app.errors import AppError
 from vario.app.live.faults import WatchedSensor
-from vario.settings.fitted import BaroSensor, BusSensor
+from vario.settings.hardware import BaroSensor, BusSensor
 from vario.settings.schema import Settings
 
 if TYPE_CHECKING:

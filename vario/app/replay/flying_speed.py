@@ -11,7 +11,7 @@ from collections.abc import Iterable
 from drivers import isa
 from drivers.samples import Baro, GnssVel, Pitot, Sample
 from vario.flight.inputs.frames import SPARSE_JUMP_S
-from vario.flight.motion.flying import OF_STALL, HeightWatch
+from vario.flight.motion.flying import OF_STALL, HeightChange
 from vario.flight.motion.mode import FLYING_MPS
 
 OF_USUAL = OF_STALL / 1.3
@@ -29,7 +29,7 @@ def learned_flying_mps(samples: Iterable[Sample]) -> float | None:
     Returns:
         None if less than a minute of the recording is flight by its heights.
     """
-    watch = HeightWatch()
+    watch = HeightChange()
     flown_s = way_m = 0.0
     static_pa = impact_pa = last_s = None
     for sample in samples:

@@ -12,7 +12,7 @@ from typing import Literal
 from pydantic import Field
 
 from vario.settings.errors import Broken
-from vario.settings.fields import Section, choice, number, optional, quantity, whole
+from vario.settings.fields import Section, choice, number, optional, quantity
 
 
 class PlaceTable(Section):
@@ -168,7 +168,7 @@ class ScenarioFile(Section):
         description="Name for reports",
         json_schema_extra={"example": "Simulated flight"},
     )
-    seed: int = whole(1, 0, 10**9, "Seed of all random numbers; a whole number")
+    seed: int = number(1, 0, 10**9, "Seed of all random numbers; a whole number")
     longest_s: float = quantity("60 min", "1 s", "1000 min", "Latest end of the flight")
     unsteady: float = number(
         1.0, 0.0, 10.0, "Size of the random errors of the pilot: 1 is human, 0 is without errors"

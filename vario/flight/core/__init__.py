@@ -1,1 +1,1 @@
-"""Shared parts: low pass, rotations, the polar."""
+"""Shared parts: low pass, state tables, rotations, distances, the polar, innovations of a filter."""

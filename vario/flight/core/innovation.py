@@ -6,8 +6,6 @@ If the noise parameters of a filter are right, its innovations are white and as 
 
 from __future__ import annotations
 
-import math
-
 from drivers.quick import dataclass
 
 
@@ -26,8 +24,3 @@ class Innovation:
     def nis(self) -> float:
         """Normalised innovation squared: 1 on average if the filter is consistent."""
         return self.residual * self.residual / self.variance
-
-    @property
-    def log_likelihood(self) -> float:
-        """Logarithm of the normal density of the residual."""
-        return -0.5 * (self.nis + math.log(2.0 * math.pi * self.variance))

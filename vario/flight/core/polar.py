@@ -81,14 +81,13 @@ class QuadraticPolar:
         speed_mps = self.circling_speed_mps(bank_rad) if eas_mps is None else eas_mps
         return self.sink_loaded_mps(speed_mps, load)
 
-    def speed_for_mps(self, climb_mps: float, density_kgpm3: float = SEA_LEVEL_KGPM3) -> float:
+    def speed_for_mps(self, climb_mps: float, scale: float = 1.0) -> float:
         """Equivalent airspeed of the MacCready condition climb + s(V) = V·s'(V).
 
-        `climb_mps` is the expected climb minus the rise of the air flown through. At height both true
-        speed and true sink grow by √(ρ0/ρ), so against them the climb counts for less.
+        `climb_mps` is the expected climb minus the rise of the air flown through. At height both true speed
+        and true sink grow by `scale` (`true_scale`), so against them the climb counts for less.
         Source: P. MacCready, Soaring 1954; closed form for a quadratic polar.
         """
-        scale = true_scale(density_kgpm3)
         inside = (self.c + climb_mps / scale) / self.a
         return max(math.sqrt(max(inside, 0.0)), self.min_sink_speed_mps)
 

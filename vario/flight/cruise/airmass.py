@@ -52,11 +52,8 @@ class AirmassStage:
 
     def configure(self, setup: Setup) -> None:
         """Take a changed polar, or a changed bank or airspeed of circling."""
-        polar = self._polar = setup.polar
-        circling = setup.settings.circling
-        self._circling_sink_mps = 0.0
-        if polar is not None:
-            self._circling_sink_mps = polar.circling_sink_mps(circling.bank_rad, circling.speed_mps)
+        self._polar = setup.polar
+        self._circling_sink_mps = setup.circling_sink_mps
 
     def reset(self, reason: ResetReason) -> None:
         """Assume straight flight until the next load factor."""

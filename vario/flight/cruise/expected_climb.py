@@ -134,11 +134,11 @@ class ExpectedClimbStage:
         """Take a changed average, circle, MacCready value or polar."""
         self._average_s = setup.settings.expected_climb.average_s
         self._maccready_mps = setup.maccready_mps
-        self._path_m = self._circling_sink_mps = 0.0
+        self._circling_sink_mps = setup.circling_sink_mps
+        self._path_m = 0.0
         if setup.polar is not None:
             circling = setup.settings.circling
             speed_mps = circling.speed_mps or setup.polar.circling_speed_mps(circling.bank_rad)
-            self._circling_sink_mps = setup.polar.circling_sink_mps(circling.bank_rad, circling.speed_mps)
             self._path_m = 2.0 * BEYOND * speed_mps**2 / (G0_MPS2 * math.tan(circling.bank_rad))
 
     def reset(self, reason: ResetReason) -> None:

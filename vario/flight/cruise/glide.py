@@ -127,9 +127,7 @@ class GlideStage:
         self._goal = setup.settings.goal
         # The air on the way may be rough.
         self._fastest_mps = setup.limits.rough_air_mps if setup.limits else math.inf
-        self._slowest_mps = 0.0
-        if setup.limits is not None:
-            self._slowest_mps = STALL_MARGIN * setup.limits.stall_mps * math.sqrt(setup.mass_ratio)
+        self._slowest_mps = STALL_MARGIN * (setup.stall_mps or 0.0)
         self._maccready_mps = setup.maccready_mps
         self._polar = setup.polar
         self._position: GnssPos | None = None

@@ -63,8 +63,7 @@ class GlideThrough:
 
     def speed_for_mps(self, maccready_mps: float) -> float:
         """The airspeed for a MacCready value in this sinking air; `maccready_of_mps` is its inverse."""
-        inside = (self.polar.c + (maccready_mps + self.sink_mps) / self.scale) / self.polar.a
-        return max(math.sqrt(max(inside, 0.0)), self.polar.min_sink_speed_mps)
+        return self.polar.speed_for_mps(maccready_mps + self.sink_mps, self.scale)
 
     def maccready_of_mps(self, eas_mps: float) -> float:
         """The MacCready value for which this airspeed is the best."""

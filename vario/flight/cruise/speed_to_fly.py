@@ -2,8 +2,8 @@
 
 Block speed is the speed for the MacCready setting in still air. Dolphin speed takes the netto into account,
 as far as it lasts until the pilot has changed the speed (`lasting`). It changes no faster than a pilot can
-fly it, and it follows small changes slowly. In a turn the polar under the load of
-the turn is used. The output names the limit that holds the command, because a limit is not an optimum.
+fly it, and it follows small changes slowly. In a turn the polar under the load of the turn is used. The
+output names the limit that holds the command, because a limit is not an optimum.
 """
 
 from __future__ import annotations
@@ -94,8 +94,7 @@ class SpeedToFlyStage:
         self._maccready_mps = setup.maccready_mps
         self._polar = setup.polar
         self._limits = setup.limits
-        # The stall speed grows with the square root of the mass.
-        self._stall_mps = setup.limits.stall_mps * math.sqrt(setup.mass_ratio) if setup.limits else 0.0
+        self._stall_mps = setup.stall_mps or 0.0
 
     def reset(self, reason: ResetReason) -> None:
         """Forget load, turbulence and netto."""
@@ -129,7 +128,8 @@ class SpeedToFlyStage:
         netto_mps = self._netto.update(air.netto_mps, dt_s)
         needed_mps = None if netto_mps is None else maccready_mps - netto_mps
         polar = self._polar.at_load(load)
-        block_mps, block_limit = self._limited(polar.speed_for_mps(maccready_mps, density), density, load)
+        best_mps = polar.speed_for_mps(maccready_mps, true_scale(density))
+        block_mps, block_limit = self._limited(best_mps, density, load)
         dolphin_mps, dolphin_limit = self._dolphin(polar, needed_mps, density, load, dt_s)
         is_block = self._settings.mode == "block"
         command_mps, limit = (block_mps, block_limit) if is_block else (dolphin_mps, dolphin_limit)
@@ -149,7 +149,7 @@ class SpeedToFlyStage:
         if needed_mps is None:
             self._dolphin_mps = self._wanted_mps = None
             return None, Limit.NONE
-        best_mps = polar.speed_for_mps(needed_mps, density)
+        best_mps = polar.speed_for_mps(needed_mps, true_scale(density))
         wanted_mps, limit = self._limited(best_mps, density, load)
         if wanted_mps is None:
             self._dolphin_mps = self._wanted_mps = None

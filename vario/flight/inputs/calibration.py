@@ -20,7 +20,7 @@ from vario.flight.core.rotation import Matrix, b_from_s, rotate
 from vario.flight.inputs.health import Inputs
 from vario.flight.setup import Setup
 from vario.flight.stage import ResetReason
-from vario.settings.fitted import Sensors
+from vario.settings.hardware import Sensors
 
 _UNTURNED = b_from_s(0.0, 0.0, 0.0)
 

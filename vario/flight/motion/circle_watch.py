@@ -23,14 +23,14 @@ class CircleWatch:
 
     def reset(self) -> None:
         """There is no circle."""
-        self._way = 0.0
+        self._direction = 0.0  # +1 right, -1 left, 0 not known
         self._angles: deque[tuple[float, float]] = deque()
         self._left_s: float | None = None
         self._left_rad = 0.0
 
     def begin(self, turning: Turning) -> None:
         """Circling begins in the direction of the present turn."""
-        self._way = math.copysign(1.0, turning.turned_rad or turning.rate_radps)
+        self._direction = math.copysign(1.0, turning.turned_rad or turning.rate_radps)
         self._angles.clear()
 
     def leave(self, t_s: float, turning: Turning) -> None:
@@ -50,7 +50,7 @@ class CircleWatch:
 
     def turned_on_rad(self, turning: Turning) -> float:
         """The same, positive in the direction of the last circle."""
-        return self._way * self.turned_rad(turning)
+        return self._direction * self.turned_rad(turning)
 
     def turned_lately_rad(
         self, t_s: float, turning: Turning, window_s: float, whole_rad: float
@@ -62,7 +62,9 @@ class CircleWatch:
         if not turning.known:
             self._angles.clear()
             return None
-        if not self._way or self._way * turning.turned_rad < -whole_rad:  # not known after a break in time
+        if (
+            not self._direction or self._direction * turning.turned_rad < -whole_rad
+        ):  # not known after a break in time
             self.begin(turning)
         angles = self._angles
         if not angles or t_s - angles[-1][0] >= STEP_S * 0.99:
@@ -72,4 +74,4 @@ class CircleWatch:
         then_s, then_rad = angles[0]
         if then_s > t_s - window_s:
             return None
-        return self._way * (turning.turn_angle_rad - then_rad) * window_s / (t_s - then_s)
+        return self._direction * (turning.turn_angle_rad - then_rad) * window_s / (t_s - then_s)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections import deque
 from enum import StrEnum
 
@@ -46,15 +45,14 @@ def flying_speed(setup: Setup) -> FlyingSpeed:
     """From the settings, else from the glider file, else from the recording, else the usual value."""
     if setup.settings.flight.flying_speed_mps is not None:
         return FlyingSpeed(setup.settings.flight.flying_speed_mps, SpeedOrigin.SETTINGS)
-    if setup.limits is not None:
-        stall_mps = setup.limits.stall_mps * math.sqrt(setup.mass_ratio)
-        return FlyingSpeed(min(FLYING_MPS, OF_STALL * stall_mps), SpeedOrigin.GLIDER)
+    if setup.stall_mps is not None:
+        return FlyingSpeed(min(FLYING_MPS, OF_STALL * setup.stall_mps), SpeedOrigin.GLIDER)
     if setup.learned_flying_mps is not None:
         return FlyingSpeed(setup.learned_flying_mps, SpeedOrigin.FILE)
     return FlyingSpeed(FLYING_MPS, SpeedOrigin.USUAL)
 
 
-class HeightWatch:
+class HeightChange:
     """Tells whether the height has changed in the last minute, moving over ground, as only in flight."""
 
     def __init__(self) -> None:
@@ -63,18 +61,18 @@ class HeightWatch:
     def reset(self) -> None:
         """Nothing is known."""
         self._heights: deque[tuple[float, float, float]] = deque()
-        self._way_m = 0.0
+        self._flown_m = 0.0
 
     def changes(self, altitude_m: float | None, ground_mps: float | None, t_s: float, dt_s: float) -> bool:
         """One frame."""
-        self._way_m += (ground_mps or 0.0) * dt_s
+        self._flown_m += (ground_mps or 0.0) * dt_s
         if altitude_m is None or ground_mps is None:
             return False
         heights = self._heights
         if not heights or t_s - heights[-1][0] >= HEIGHT_EVERY_S:
-            heights.append((t_s, altitude_m, self._way_m))
+            heights.append((t_s, altitude_m, self._flown_m))
         while t_s - heights[0][0] > HEIGHT_S:
             heights.popleft()
-        _, then_m, way_m = heights[0]
-        least_m = max(HEIGHT_M, HEIGHT_SLOPE * (self._way_m - way_m))
+        _, then_m, then_flown_m = heights[0]
+        least_m = max(HEIGHT_M, HEIGHT_SLOPE * (self._flown_m - then_flown_m))
         return ground_mps > HEIGHT_MOVING_MPS and abs(altitude_m - then_m) > least_m

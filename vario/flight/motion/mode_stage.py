@@ -9,7 +9,7 @@ from vario.flight.inputs.health import Inputs
 from vario.flight.motion.circle_watch import CircleWatch
 from vario.flight.motion.energy import Energy
 from vario.flight.motion.field import FieldWatch
-from vario.flight.motion.flying import HeightWatch, flying_speed
+from vario.flight.motion.flying import HeightChange, flying_speed
 from vario.flight.motion.ground_speed import GroundSpeed
 from vario.flight.motion.mode import TRANSITIONS, Mode, ModeInputs, circle_left, is_slow, launch_over
 from vario.flight.motion.turning import Turning
@@ -32,7 +32,7 @@ class ModeStage:
         self._table = StateTable(TRANSITIONS)
         self._vario, self._netto = LowPass(VARIO_LAG_S), LowPass(VARIO_LAG_S)
         self._circle, self._field, self._ground = CircleWatch(), FieldWatch(), GroundSpeed()
-        self._height = HeightWatch()
+        self._height = HeightChange()
         self.mode = Mode.GROUND
         self.configure(setup)
         self.reset(ResetReason.START)

@@ -198,8 +198,8 @@ class _Track:
         self.direction_rad: float | None = None
         self.step_s = 0.0
         self._last: GnssVel | None = None
-        self._given_rad = 0.0  # the part of the turning since the last velocity that is already counted
-        self._owed_rad = 0.0
+        self._counted_rad = 0.0  # the part of the turning since the last velocity that is already counted
+        self._correction_rad = 0.0  # of the turning counted before, for the next frame
 
     def take(self, sample: GnssVel, wind: AirDrift | None) -> None:
         last, self._last = self._last, sample
@@ -210,7 +210,7 @@ class _Track:
         if last is None or slow or not 0.0 < self.step_s <= self._longest_step_s:
             self.rate_radps = self.step_s = 0.0
             self.direction_rad = None if slow else math.atan2(here[1], here[0])
-            self._given_rad = self._owed_rad = 0.0
+            self._counted_rad = self._correction_rad = 0.0
             return
         # The same wind is used for both, because a new estimate of it would look like a turn.
         there = (last.north_mps - north_mps, last.east_mps - east_mps)
@@ -218,9 +218,9 @@ class _Track:
         change = math.remainder(self.direction_rad - math.atan2(there[1], there[0]), math.tau)
         self.rate_radps = change / self.step_s
         # Correct the error of the extrapolation since the last velocity.
-        self._owed_rad += change
-        self._owed_rad -= self._given_rad
-        self._given_rad = 0.0
+        self._correction_rad += change
+        self._correction_rad -= self._counted_rad
+        self._counted_rad = 0.0
 
     def now_rad(self, t_s: float) -> float:
         """The direction now; only if `direction_rad` is known."""
@@ -230,9 +230,9 @@ class _Track:
     def step_rad(self, t_s: float) -> float:
         """The turning to count for this frame."""
         ahead = self._ahead_rad(t_s)
-        step = ahead - self._given_rad + self._owed_rad
-        self._given_rad = ahead
-        self._owed_rad = 0.0
+        step = ahead - self._counted_rad + self._correction_rad
+        self._counted_rad = ahead
+        self._correction_rad = 0.0
         return step
 
     def _ahead_rad(self, t_s: float) -> float:

@@ -76,7 +76,7 @@ def manoeuvre(size: Size, tas_mps: float, bank_rad: float, roll_rate_radps: floa
 
 
 def best_manoeuvre(
-    core: Core, tas_mps: float, rate_radps: float, roll_rate_radps: float, least_gain_mps: float
+    core: Core, tas_mps: float, rate_radps: float, roll_rate_radps: float, min_gain_mps: float
 ) -> Manoeuvre | None:
     """The manoeuvre after which the circle climbs best; None if none gains as much as asked.
 
@@ -85,7 +85,7 @@ def best_manoeuvre(
         tas_mps: true airspeed.
         rate_radps: rate of turn in the circle.
         roll_rate_radps: with which the pilot rolls.
-        least_gain_mps: of climb, around the whole circle.
+        min_gain_mps: of climb, around the whole circle.
     """
     low, high = BANK_LIMITS_RAD
     bank_rad = min(max(math.atan(tas_mps * abs(rate_radps) / G0_MPS2), low), high)
@@ -93,7 +93,7 @@ def best_manoeuvre(
     found = [manoeuvre(size, tas_mps, bank_rad, roll_rate_radps) for size in Size]
     gains = [_expected_gain_mps(core, radius_m, m.shift_m) for m in found]
     best = max(range(len(found)), key=gains.__getitem__)
-    return found[best] if gains[best] >= least_gain_mps else None
+    return found[best] if gains[best] >= min_gain_mps else None
 
 
 def _expected_gain_mps(core: Core, radius_m: float, shift_m: float) -> float:

@@ -154,13 +154,13 @@ class ThermalStage:
         if point is not None:
             lift_map = tuple(self._map.points)
             if circling:
-                circle = self._picture(turning, lag_s)
+                circle = self._circle(turning, lag_s)
                 self._since_fit += 1
                 if self._since_fit >= FIT_EVERY and place is not None:
                     self._since_fit = 0
                     shift = self._shift(t_s, turning, place)
                     self._best = self._best_manoeuvre(shift, turning, estimate.energy.tas_mps)
-                circle = _pointed(circle, shift)
+                circle = _with_core_direction(circle, shift)
         bearing_rad = 0.0 if shift is None else shift.bearing_rad
         cue = self._cue.update(self._best, bearing_rad, turning, settings.reaction_s)
         if cue or self._now.centring_now or point is not None or circle is not self._now.circle:
@@ -168,7 +168,7 @@ class ThermalStage:
             self._now = Thermal(circle, shift, lift_map, centring_now=cue, centring_cues=cues)
         return self._now
 
-    def _picture(self, turning: Turning, lag_s: float) -> Circle | None:
+    def _circle(self, turning: Turning, lag_s: float) -> Circle | None:
         # Only this turn: after a shift of the circle, the same heading is at a different place.
         points = [p for p in self._map.points if p.turning and p.t_s + lag_s >= turning.since_s]
         return circle_of(
@@ -189,7 +189,7 @@ class ThermalStage:
         # Without airspeed the circle is taken as flown at the bank of the settings.
         tas_mps = tas_mps or G0_MPS2 * math.tan(self._bank_rad) / max(rate_radps, 0.05)
         roll_rate_radps = self._roll_rate.learned_radps or self._settings.roll_rate_radps
-        return best_manoeuvre(shift.core, tas_mps, rate_radps, roll_rate_radps, self._settings.least_gain_mps)
+        return best_manoeuvre(shift.core, tas_mps, rate_radps, roll_rate_radps, self._settings.min_gain_mps)
 
     def _shift(self, t_s: float, turning: Turning, place: Place) -> Shift | None:
         rows = []
@@ -270,7 +270,7 @@ def _middle(north: Floats, east: Floats, heading: Floats, *, right: bool) -> tup
     return float(found[0]), float(found[1])
 
 
-def _pointed(circle: Circle | None, shift: Shift | None) -> Circle | None:
+def _with_core_direction(circle: Circle | None, shift: Shift | None) -> Circle | None:
     """The circle with its strongest direction taken from the fitted core, if the core is off the middle.
 
     The fit models the shape of the lift and a moving circle; the wave over heading does neither. The distance

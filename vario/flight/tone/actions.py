@@ -31,7 +31,7 @@ class PilotActions:
         elif action.kind == SAY:
             self.wanted = action.text
 
-    def heard(self) -> None:
+    def clear(self) -> None:
         """Forget the actions that the frame has used."""
         self.refused = self.taken = False
         self.wanted = None

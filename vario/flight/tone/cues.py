@@ -22,8 +22,8 @@ PATIENCE_S = 1.0
 LOST_AFTER_S = 0.2
 """The vario must be missing for this long before the cue for a lost sensor is given."""
 
-AWAKE_AFTER_S = 10.0
-"""A configured sensor that has delivered no sample by then counts as lost."""
+DELIVER_WITHIN_S = 10.0
+"""A configured sensor that has delivered no sample within this time counts as lost."""
 
 NOTICED = (Quality.NO_AIRSPEED, Quality.NO_IMU)
 """Sensors whose loss changes the vario. The loss of the barometer shows as a missing vario. GNSS does not
@@ -54,7 +54,7 @@ class Cue(StrEnum):
 class CueInputs:
     """The inputs of the rules; flags are true as long as their condition holds.
 
-    `told_mode` is the mode that the bells announce; None: `mode`.
+    `announced_mode` is the mode that the bells announce; None: `mode`.
     """
 
     t_s: float
@@ -71,7 +71,7 @@ class CueInputs:
     setting_taken: bool = False
     knob_steps: int = 0
     """Number of steps of knobs so far."""
-    told_mode: Mode | None = None
+    announced_mode: Mode | None = None
     expected_sensors: Quality = Quality.OK
     """The flags that would be set if no configured sensor delivered anything."""
 
@@ -103,7 +103,7 @@ class _Change:
             and not now.battery_low
             and not now.slow_for_bank
             and now.mode is before.mode
-            and now.told_mode is before.told_mode
+            and now.announced_mode is before.announced_mode
             and now.setting_rejected == before.setting_rejected
             and now.worth_turning == before.worth_turning
             and now.centring_now is before.centring_now
@@ -114,12 +114,12 @@ class _Change:
         )
 
     def enters(self, mode: Mode) -> bool:
-        return (self.now.told_mode or self.now.mode) is mode and self.left is not mode
+        return (self.now.announced_mode or self.now.mode) is mode and self.left is not mode
 
     @property
     def left(self) -> Mode:
         """The mode announced before."""
-        return self.before.told_mode or self.before.mode
+        return self.before.announced_mode or self.before.mode
 
     def shifts(self, size: Size) -> bool:
         return self.now.centring_now is size and self.before.centring_now is not size
@@ -188,9 +188,9 @@ class CueStage:
         """Nothing to configure."""
 
     @property
-    def awake(self) -> bool:
+    def time_is_up(self) -> bool:
         """Whether all sensors have had time to deliver: a sensor that is missing now is lost."""
-        return self._sensors.awake
+        return self._sensors.time_is_up
 
     def reset(self, reason: ResetReason) -> None:
         """Drop waiting cues and the times before which a cue is not repeated."""
@@ -236,9 +236,9 @@ class _LossWatch:
 
     def reset(self) -> None:
         """Give the sensors time to deliver again, and the vario time to settle."""
-        self._there = self._news = Quality.OK
+        self._present = self._unannounced = Quality.OK
         self._quality: Quality | None = None
-        self.awake = False
+        self.time_is_up = False
         self._first_s: float | None = None
         self._vario_seen = False
         self._unknown_since_s: float | None = None
@@ -247,29 +247,29 @@ class _LossWatch:
         """Whether there is a loss that has not been announced yet."""
         if self._first_s is None:
             self._first_s = now.t_s
-        elif not self.awake and now.t_s - self._first_s > AWAKE_AFTER_S:
+        elif not self.time_is_up and now.t_s - self._first_s > DELIVER_WITHIN_S:
             # A configured sensor that has not delivered yet counts as lost.
-            self.awake = True
-            self._there |= now.expected_sensors
+            self.time_is_up = True
+            self._present |= now.expected_sensors
             self._quality = None
         if now.quality is not self._quality:
             self._quality = now.quality
             self._follow(now)
-        return self._vario_lost(now) or self._news is not Quality.OK
+        return self._vario_lost(now) or self._unannounced is not Quality.OK
 
     def _follow(self, now: CueInputs) -> None:
         """Note which sensors have come and gone."""
         for flag in NOTICED:
             if flag not in now.quality:
-                self._there |= flag
-                self._news &= ~flag
-            elif flag in self._there:
-                self._there &= ~flag
-                self._news |= flag
+                self._present |= flag
+                self._unannounced &= ~flag
+            elif flag in self._present:
+                self._present &= ~flag
+                self._unannounced |= flag
 
     def acknowledge(self) -> None:
         """The loss has been announced."""
-        self._news = Quality.OK
+        self._unannounced = Quality.OK
 
     def _vario_lost(self, now: CueInputs) -> bool:
         if now.vario_known:

@@ -71,10 +71,9 @@ class SlowTurnStage:
 
     def configure(self, setup: Setup) -> None:
         """Take a changed stall speed, mass, or the pilot's choice."""
-        wanted = setup.settings.circling.slow_advice == "on"
         self._least_mps: float | None = None
-        if wanted and setup.limits is not None:
-            self._least_mps = MARGIN * setup.limits.stall_mps * math.sqrt(setup.mass_ratio)
+        if setup.settings.circling.slow_advice == "on" and setup.stall_mps is not None:
+            self._least_mps = MARGIN * setup.stall_mps
 
     def reset(self, reason: ResetReason) -> None:
         """Nothing is known."""

@@ -79,7 +79,7 @@ class SpeechStage:
 
     def reset(self, reason: ResetReason) -> None:
         """Drop what waits."""
-        self._quiet_s = 0.0
+        self._quiet_until_s = 0.0
         self._wanted: tuple[str, ...] = ()
         self._wanted_until_s = 0.0
         self._spoken_at_rad: float | None = None
@@ -91,14 +91,14 @@ class SpeechStage:
         cue_number = None if tone.cue is None else tone.cue.number
         if cue_number != self._cue_number:
             self._cue_number = cue_number
-            self._quiet_s = now.t_s + AFTER_CUE_S
+            self._quiet_until_s = now.t_s + AFTER_CUE_S
         if now.wanted is not None:
             self._wanted = spoken_names(now.wanted) or self._on_request
             self._wanted_until_s = now.t_s + WAITS_S
         if self._wanted and now.t_s > self._wanted_until_s:
             self._wanted = ()
         turn_due = self._turn_is_due(now)
-        if now.t_s >= self._quiet_s:
+        if now.t_s >= self._quiet_until_s:
             if self._wanted:
                 self._say(self._words(self._wanted, now))
                 self._wanted = ()

@@ -131,42 +131,42 @@ class ToneStage:
         """Reset the cues; the tone follows its input again from the next frame on."""
         self._cues.reset(reason)
 
-    def update(self, heard: ToneInputs) -> ToneCommand:
+    def update(self, inputs: ToneInputs) -> ToneCommand:
         """The command for this frame."""
-        quality = heard.cue_inputs.quality
-        if Quality.NO_BARO in quality or (Quality.UNCOMPENSATED in quality and not self._cues.awake):
+        quality = inputs.cue_inputs.quality
+        if Quality.NO_BARO in quality or (Quality.UNCOMPENSATED in quality and not self._cues.time_is_up):
             # Without a barometer the estimate may continue for a while, but the tone must not sound it. An
             # uncompensated climb rate must not sound as total energy while the airspeed may still come.
-            lost = replace(heard.cue_inputs, vario_known=False)
-            heard = replace(heard, cue_inputs=lost, vario_mps=None, relative_netto_mps=None)
-        gain = self._gain(heard.ias_mps)
-        pitch_hz, beeps_hz, level, voice = self._tone(heard, gain)
+            lost = replace(inputs.cue_inputs, vario_known=False)
+            inputs = replace(inputs, cue_inputs=lost, vario_mps=None, relative_netto_mps=None)
+        gain = self._gain(inputs.ias_mps)
+        pitch_hz, beeps_hz, level, voice = self._tone(inputs, gain)
         return ToneCommand(
             pitch_hz,
             beeps_hz,
             level,
             voice,
-            self._cues.update(heard.cue_inputs),
+            self._cues.update(inputs.cue_inputs),
             min(self._settings.volume_cues * gain, 1.0),
             min(self._settings.volume_warnings * gain, 1.0),
         )
 
-    def _tone(self, heard: ToneInputs, gain: float) -> _Sound:
-        cruising = heard.cue_inputs.mode is Mode.CRUISE
-        level = min(self._volumes[heard.cue_inputs.mode] * gain, 1.0)
+    def _tone(self, inputs: ToneInputs, gain: float) -> _Sound:
+        cruising = inputs.cue_inputs.mode is Mode.CRUISE
+        level = min(self._volumes[inputs.cue_inputs.mode] * gain, 1.0)
         zones = self._cruise if cruising else self._vario
-        vario = self._climb(zones, heard.vario_mps, level, Voice.LIFT, Voice.SINK)
+        vario = self._climb(zones, inputs.vario_mps, level, Voice.LIFT, Voice.SINK)
         climbing = vario[1] is not None
         # If the source selected for cruise is not known, the vario sounds in its own voice. A climb sounds
         # with every source.
         source = self._settings.cruise.source if cruising else "vario"
-        if source == "relative netto" and heard.relative_netto_mps is not None:
-            netto = self._climb(self._netto, heard.relative_netto_mps, level, Voice.NETTO, Voice.NETTO)
+        if source == "relative netto" and inputs.relative_netto_mps is not None:
+            netto = self._climb(self._netto, inputs.relative_netto_mps, level, Voice.NETTO, Voice.NETTO)
             return vario if climbing and netto[1] is None else netto
-        ias_mps, command_mps = heard.ias_mps, heard.speed_to_fly_mps
+        ias_mps, command_mps = inputs.ias_mps, inputs.speed_to_fly_mps
         if source == "speed to fly" and ias_mps is not None and command_mps is not None and not climbing:
             return self._speed_command(command_mps - ias_mps, level)
-        if heard.cue_inputs.mode is Mode.APPROACH and not climbing:
+        if inputs.cue_inputs.mode is Mode.APPROACH and not climbing:
             return vario[0], None, 0.0, Voice.LIFT  # sink is intended there
         return vario
 

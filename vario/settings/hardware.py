@@ -11,10 +11,9 @@ from vario.settings.fields import (
     choice,
     number,
     optional,
+    optional_number,
     optional_text,
-    optional_whole,
     quantity,
-    whole,
 )
 from vario.settings.near import nearest
 
@@ -25,7 +24,7 @@ def _chip(example: str) -> Any:
 
 def _address(example: int) -> Any:
     text = "Address on the bus as in the datasheet (7 bits); absent: the default address of the chip"
-    return optional_whole(Hex(example), Hex(0x08), Hex(0x77), text)
+    return optional_number(Hex(example), Hex(0x08), Hex(0x77), text)
 
 
 def _rate(example: str) -> Any:
@@ -58,7 +57,7 @@ class BusSensor(Section):
 
     chip: str | None = _chip("MS5611")
     address: int | None = _address(0x77)
-    bus: int = whole(1, 0, 9, "Bus number, N of /dev/i2c-N")
+    bus: int = number(1, 0, 9, "Bus number, N of /dev/i2c-N")
     rate_hz: float | None = _rate("50 Hz")
 
     def broken_rules(self) -> Iterator[Broken]:
@@ -99,7 +98,7 @@ class BaroSensor(BusSensor):
         "0 Pa",
         "-1000 Pa",
         "1000 Pa",
-        ("Offset of the sensor: positive if it reads too high. It is subtracted"),
+        "Offset of the sensor: positive if it reads too high. It is subtracted",
     )
     location: Literal["inside", "outside"] = choice(
         "inside",
@@ -128,7 +127,7 @@ class PitotSensor(BusSensor):
         "1 Pa",
         "0.02 Pa",
         "100 Pa",
-        ("White noise of one sample; absent: the value in the recording, otherwise 1 Pa"),
+        "White noise of one sample; absent: the value in the recording, otherwise 1 Pa",
     )
     offset_pa: float = quantity("0 Pa", "-200 Pa", "200 Pa", "Reading at rest in still air. It is subtracted")
     position_error: float = number(
@@ -146,16 +145,12 @@ def _accel_bias(axis: str) -> Any:
     return quantity("0 m/s2", "-3 m/s2", "3 m/s2", f"Bias of the {axis} axis. It is subtracted")
 
 
-def _accel_scale(axis: str) -> Any:
-    return number(1.0, 0.8, 1.2, f"Scale factor of the {axis} axis, applied after the bias")
-
-
 def _gyro_bias(axis: str) -> Any:
     text = f"Bias of the {axis} axis at rest. It is subtracted"
     return quantity("0 deg/s", "-15 deg/s", "15 deg/s", text)
 
 
-def _gyro_scale(axis: str) -> Any:
+def _scale(axis: str) -> Any:
     return number(1.0, 0.8, 1.2, f"Scale factor of the {axis} axis, applied after the bias")
 
 
@@ -174,25 +169,25 @@ class ImuSensor(BusSensor):
         "0 deg", "-90 deg", "90 deg", "Pitch of the sensor relative to the fuselage"
     )
     mount_yaw_rad: float = quantity(
-        "0 deg", "-180 deg", "180 deg", ("Yaw of the sensor relative to the fuselage")
+        "0 deg", "-180 deg", "180 deg", "Yaw of the sensor relative to the fuselage"
     )
     accel_bias_x_mps2: float = _accel_bias("x")
     accel_bias_y_mps2: float = _accel_bias("y")
     accel_bias_z_mps2: float = _accel_bias("z")
-    accel_scale_x: float = _accel_scale("x")
-    accel_scale_y: float = _accel_scale("y")
-    accel_scale_z: float = _accel_scale("z")
+    accel_scale_x: float = _scale("x")
+    accel_scale_y: float = _scale("y")
+    accel_scale_z: float = _scale("z")
     gyro_bias_x_radps: float = _gyro_bias("x")
     gyro_bias_y_radps: float = _gyro_bias("y")
     gyro_bias_z_radps: float = _gyro_bias("z")
-    gyro_scale_x: float = _gyro_scale("x")
-    gyro_scale_y: float = _gyro_scale("y")
-    gyro_scale_z: float = _gyro_scale("z")
+    gyro_scale_x: float = _scale("x")
+    gyro_scale_y: float = _scale("y")
+    gyro_scale_z: float = _scale("z")
     forward_m: float = quantity(
-        "0 m", "-5 m", "5 m", ("Position of the sensor forward of the centre of gravity")
+        "0 m", "-5 m", "5 m", "Position of the sensor forward of the centre of gravity"
     )
     right_m: float = quantity(
-        "0 m", "-2 m", "2 m", ("Position of the sensor to the right of the centre of gravity")
+        "0 m", "-2 m", "2 m", "Position of the sensor to the right of the centre of gravity"
     )
     below_m: float = quantity("0 m", "-2 m", "2 m", "Position of the sensor below the centre of gravity")
 
@@ -219,7 +214,7 @@ class SupplySensor(BusSensor):
         "11.5 V",
         "3 V",
         "30 V",
-        ("The battery warning sounds after ten seconds below this voltage; absent: never"),
+        "The battery warning sounds after ten seconds below this voltage; absent: never",
     )
 
 
@@ -249,7 +244,7 @@ class Gnss(Section):
     """The GNSS receiver on a serial line."""
 
     port: str | None = optional_text("/dev/serial0", "Device file; absent: not fitted")
-    baud: int | None = optional_whole(9600, 4800, 921600, "Baud rate; absent: detected automatically")
+    baud: int | None = optional_number(9600, 4800, 921600, "Baud rate; absent: detected automatically")
 
 
 class RecorderSettings(Section):
@@ -281,7 +276,7 @@ class Audio(Section):
         "another device (needs the extra audio and Python below 3.12); off: no sound and no warnings",
     )
     device: str | None = optional_text(
-        "USB", ("Device name or a part of it; absent: the default device of the system")
+        "USB", "Device name or a part of it; absent: the default device of the system"
     )
 
     def broken_rules(self) -> Iterator[Broken]:

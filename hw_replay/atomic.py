@@ -26,7 +26,7 @@ _YOUNG_S = 60.0
 
 
 @contextmanager
-def appearing(path: Path, *, recoverable: bool = False) -> Iterator[Path]:
+def atomic_file(path: Path, *, recoverable: bool = False) -> Iterator[Path]:
     """Context manager that gives a temporary name; on exit the file is renamed to `path`.
 
     On an error the temporary file is deleted and an existing file is unchanged. The owner, group and

@@ -12,7 +12,7 @@ from importlib.util import find_spec
 from pathlib import Path
 
 from vario.app.errors import AppError
-from vario.outlet import FIRST_RETRY_S, Outlet
+from vario.app.outlet import FIRST_RETRY_S, Outlet
 from vario.settings.output import Network, parse_page_address
 
 MESSAGE_BYTES = 16_384

@@ -8,7 +8,7 @@ from typing import Any
 
 from drivers.errors import SensorError
 from drivers.knobs import lgpio_pins
-from vario.app.check.findings import Finding, failed, look, passed
+from vario.app.check.findings import Finding, failed, passed, warned
 from vario.app.cockpit.access import passphrase_in
 from vario.app.cockpit.process import LIBRARY, MISSING, opened_port
 from vario.app.errors import AppError
@@ -61,5 +61,5 @@ def _page(loaded: LoadedSettings, address: str) -> Finding:
             passphrase_in(path)
         except (OSError, ValueError) as error:
             found = f"{path}: no passphrase: {getattr(error, 'strerror', None) or error}"
-            return look("live page", found, "Write one into this file; until then nothing can be changed")
+            return warned("live page", found, "Write one into this file; until then nothing can be changed")
     return passed("live page", f"http://{address} can be opened")

@@ -11,12 +11,12 @@ import pytest
 from drivers.fakes import FakeBus, FakeReceiver, World, fake
 from tests.support.fake_disk import FaultyDisk
 from vario.app.check.command import add_parser, check, print_findings
-from vario.app.check.findings import Finding, Verdict
-from vario.app.check.sensing import worst
+from vario.app.check.findings import Finding, Verdict, exit_code
 from vario.app.check.system import check_card
 from vario.app.check.wiring import section_of
 from vario.app.live.clock import SteppedClock
 from vario.app.live.emulation import wired, with_chips
+from vario.settings.edit import set_value
 from vario.settings.load import parse_settings
 from vario.settings.schema import Settings
 
@@ -51,11 +51,18 @@ def test_a_healthy_instrument_passes_and_says_so() -> None:
     findings = Bench().check()
     wrong = [finding for finding in findings if finding.verdict is not Verdict.PASS]
     assert [finding.subject for finding in wrong] == ["recorder"]  # no folder is set here
-    assert worst(findings) == 0
+    assert exit_code(findings) == 0
     for chip in ("LSM6DSO", "MS5611", "MS4525DO", "TMP117", "INA219", "GNSS"):
         assert any(chip in finding.subject for finding in findings)
     # 95 000 Pa are 540 m (US Standard Atmosphere 1976, table of pressure against height).
     assert any("950.0 hPa, 540 m" in finding.found for finding in findings)
+
+
+def test_a_large_zero_of_the_pitot_passes_once_it_is_set() -> None:
+    """Total error band of an MS4525DO: 1 % of 2 psi, 138 Pa (datasheet, from memory)."""
+    zero = Bench(set_value(FITTED, ("sensors", "pitot", "offset"), "100 Pa"))
+    zero.world.impact_pa = 100.0
+    assert [f.verdict for f in zero.check(5.0) if f.subject == "pitot"] == [Verdict.PASS]
 
 
 def _upside_down(bench: Bench) -> None:
@@ -116,7 +123,7 @@ def test_what_is_wrong_is_found_and_what_to_do_is_said(
     found = about(findings, subject)
     assert found.verdict is verdict
     assert step in found.next_step
-    assert worst(findings) == int(any(finding.verdict is Verdict.FAIL for finding in findings))
+    assert exit_code(findings) == int(any(finding.verdict is Verdict.FAIL for finding in findings))
     assert all(finding.next_step for finding in findings if finding.verdict is not Verdict.PASS)
 
 
@@ -125,7 +132,7 @@ def test_without_settings_it_names_the_chips_it_finds() -> None:
     bench.attach("BMP390", 0x77)
     findings = bench.check()
     assert 'Set chip = "BMP390" under [sensors.baro]' in about(findings, "0x77").next_step
-    assert worst(findings) == 1
+    assert exit_code(findings) == 1
 
 
 def test_the_section_of_a_chip_is_the_one_its_settings_take_it_in() -> None:

@@ -2,8 +2,10 @@
 
 import asyncio
 import json
+import re
 import socket
 from dataclasses import replace
+from importlib.resources import files
 from pathlib import Path
 
 import pytest
@@ -240,6 +242,20 @@ def test_what_is_not_known_is_not_shown() -> None:
     state = state_of(bare, Settings())
     for name in ("wind", "goal", "place", "track", "lift"):
         assert state[name] is None
+
+
+def test_the_page_reads_every_value_of_a_message() -> None:
+    scripts = "".join(
+        path.read_text(encoding="utf-8")
+        for path in (files("vario.app.cockpit") / "assets").iterdir()
+        if path.name.endswith(".js")
+    )
+    glide = FinalGlide(1.0, 21_300.0, 20.0, 30.0, -264.0, 46.0)
+    states = [state_of(replace(reading, glide=glide), Settings()) for reading in demo().readings[::200]]
+    names = {name for state in states for name in state}
+    for part in ("wind", "goal", "circle", "battery"):
+        names |= {name for state in states for name in state[part] or ()}
+    assert [name for name in sorted(names) if not re.search(rf"\.{name}\b", scripts)] == []
 
 
 def test_on_the_ground_there_is_no_arrival_height() -> None:

@@ -12,7 +12,7 @@ import pytest
 from tests.support.waiting import once
 from vario.app.live.ending import Ending
 from vario.app.live.teller import MOST_WAITING, Teller
-from vario.outlet import Outlet, Seldom
+from vario.app.outlet import Outlet, Seldom
 
 
 class Device:

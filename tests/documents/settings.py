@@ -21,7 +21,7 @@ Relative paths are relative to the folder of the file that contains them.
 
 `--set KEY=VALUE` sets a single value over the settings in force, for `vario replay`, `compare`, `batch`,
 `report`, `export` and `tone`. KEY is dotted (`tone.beep_rate_full`) or one of the short names `maccready`,
-`ballast`, `bugs`, `mode`, `volume` and `goal`. VALUE is written as below, but a text needs no quotes
+`ballast`, `bugs`, `mode`, `volume`, `qnh` and `goal`. VALUE is written as below, but a text needs no quotes
 (`--set tone.beep_rate_full="5 Hz"`). `none` removes the key, so that its default is in force. A path is
 relative to the working directory of the command.
 

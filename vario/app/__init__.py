@@ -1,1 +1,1 @@
-"""The application around the flight logic: command line, replay, pictures, benchmarks."""
+"""The application around the flight logic: command line, live loop, replay, pictures, exports."""

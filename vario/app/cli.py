@@ -45,9 +45,8 @@ MODULES = {
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command and return its exit code. After an error: 2, with one message on stderr."""
     for stream in (sys.stdout, sys.stderr):
-        if isinstance(
-            stream, io.TextIOWrapper
-        ):  # write characters that the encoding lacks as escapes instead of raising
+        if isinstance(stream, io.TextIOWrapper):
+            # Write characters that the encoding lacks as escapes instead of raising.
             stream.reconfigure(errors="backslashreplace")
     # Plug-ins of pydantic in other installed packages: none is needed, and to look for them takes time.
     os.environ.setdefault("PYDANTIC_DISABLE_PLUGINS", "__all__")

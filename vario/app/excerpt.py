@@ -11,6 +11,7 @@ from datetime import datetime
 from drivers.samples import Sample
 from hw_replay.source import Source
 from vario.app.errors import AppError
+from vario.app.options import TIME
 from vario.app.replay.altered import Altered
 
 _CLOCK = re.compile(r"(\d{1,2}):([0-5]\d)(?::([0-5]\d))?", re.ASCII)
@@ -20,9 +21,8 @@ DAY_S = 86_400.0
 
 def add_excerpt_options(parser: ArgumentParser) -> None:
     """Add --from and --to to a command."""
-    when = "H:MM:SS (UTC if the recording states its start, else since its beginning) or seconds"
     parser.add_argument(
-        "--from", dest="from_time", metavar="TIME", help=f"leave out everything before this time: {when}"
+        "--from", dest="from_time", metavar="TIME", help=f"leave out everything before this time: {TIME}"
     )
     parser.add_argument(
         "--to",

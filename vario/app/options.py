@@ -10,6 +10,9 @@ AT_REST = Path("rest")
 
 HERE = Path("vario.toml")
 
+TIME = "H:MM:SS (UTC if the recording states its start, else since its beginning) or seconds"
+"""How a time in a recording is given."""
+
 A_RECORDING = "a recording (MCAP), a CSV, FAI/IGC or another file that docs/formats.md lists"
 """What the commands read."""
 

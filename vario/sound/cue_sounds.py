@@ -85,7 +85,7 @@ NOTES: dict[Cue, tuple[CueNote, ...]] = {
         _steady(0.0, 0.3, 990.0, _BELL, 3.0),
         _steady(0.13, 0.36, 660.0, _BELL, 3.0),
     ),
-    # One upward glide, like a question.
+    # One upward glide.
     Cue.WORTH_TURNING: (CueNote(0.0, 0.40, 700.0, 2100.0, _SOFT),),
     # Four quick bells up a chord, or down it.
     Cue.GLIDE_MADE: tuple(

@@ -1,7 +1,7 @@
 """Live sound through PortAudio and the library `sounddevice`.
 
 Two threads are involved. The live loop hands over commands and never waits. PortAudio requests a block of
-10 ms whenever the device needs one. This module does not reopen a lost device (see `vario.outlet`).
+10 ms whenever the device needs one. This module does not reopen a lost device (see `vario.app.outlet`).
 """
 
 from __future__ import annotations

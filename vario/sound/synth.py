@@ -1,16 +1,16 @@
 """From tone commands to PCM: phase-continuous, free of clicks, and the same for any block size.
 
-The tone is a wave read from a table times an envelope: the gate of its rhythm, which opens and closes with
-soft edges, and the level, corrected for how the ear weighs pitches. Pitch, level and cadence glide to a new
-command instead of jumping. Cues are added on top.
+The tone is a wave from a table, multiplied by an envelope. The envelope is the product of the gate of the
+rhythm, which opens and closes with soft edges, and the level, which is corrected for the sensitivity of the
+ear at each pitch. Pitch, level and beep rate glide to a new command instead of jumping. Cues are added.
 
-The limiter needs no look ahead and does not distort: the envelopes of tone and cue are known before they
-are heard, so the tone is given the room the cue leaves, and the sum never passes full scale.
+The limiter needs no look-ahead and does not distort: the envelopes of tone and cue are known in advance, so
+the tone is lowered to what the cue leaves of full scale, and the sum never exceeds it.
 
-Every sample depends on the commands and on sample counts alone, never on how the calls were cut into
-blocks: the oscillator and the beep clock are integers, and everything else is a formula of integer
-counters. Pitches, levels and rates are rounded to a grid first (see `grid`). So
-the same flight always gives the same bytes, on every processor.
+Every sample depends only on the commands and on sample counts, not on the sizes of the blocks: the oscillator
+and the beep clock are integers, and everything else is a formula of integer counters. Pitches, levels and
+rates are rounded to a grid first (see `grid`). Therefore the same flight gives the same bytes on every
+processor.
 """
 
 from __future__ import annotations

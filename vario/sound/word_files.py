@@ -75,7 +75,12 @@ def language_table(language: str, folder: Path) -> Language:
         raise WordsMissingError(
             f"table of words {language}: expected voice, words_per_minute and [words]: {error}"
         ) from error
-    if missing or not isinstance(voice, str) or not isinstance(speed, int):
+    if not isinstance(voice, str) or not isinstance(speed, int):
+        raise WordsMissingError(
+            f"table of words {language}: voice = {voice!r}, words_per_minute = {speed!r}; expected a text "
+            "and a whole number"
+        )
+    if missing:
         raise WordsMissingError(f"table of words {language}: missing or no text: {', '.join(missing)}")
     return Language(voice, speed, {word: texts[word] for word in WORDS})
 

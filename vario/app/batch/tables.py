@@ -67,9 +67,9 @@ def _write_parquet(rows: Sequence[Mapping[str, Any]], columns: Sequence[str], pa
     pq.write_table(pa.Table.from_pylist([dict(row) for row in rows], schema=schema), path)
 
 
-_TEXTS = {"file", "title", "origin", "start_utc", "glider", "direction", "failure"} | {
-    "takeoff_utc",
-    "landing_utc",
+_TEXTS = {
+    *("file", "title", "origin", "glider", "direction", "failure"),
+    *("start_utc", "takeoff_utc", "landing_utc"),
 }
 _COUNTS = {"climb", "flight", "climbs", "flights", "rejected", "warnings"}
 

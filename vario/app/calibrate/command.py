@@ -5,12 +5,10 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from vario.app.options import A_RECORDING, add_config_option, add_fake_option
+from vario.app.options import A_RECORDING, TIME, add_config_option, add_fake_option
 
 if TYPE_CHECKING:
     from argparse import ArgumentParser, Namespace, _SubParsersAction
-
-TIMES = "H:MM:SS (UTC if the recording states its start, else since its beginning) or seconds"
 
 LIVE_S = 30.0
 """For how long a calibration at rest reads the sensors."""
@@ -116,7 +114,7 @@ def _way(
         "--between",
         nargs=2,
         metavar=("FROM", "TO"),
-        help=f"use only this part of the recording: {TIMES}; default: all of it",
+        help=f"use only this part of the recording: {TIME}; default: all of it",
     )
     add_config_option(way, default="the settings in the recording; with live, vario.toml in this folder")
     way.add_argument(
@@ -137,7 +135,7 @@ def _windows(way: ArgumentParser, name: str) -> None:
         action="append",
         default=[],
         metavar=("FROM", "TO"),
-        help=f"start and end: {TIMES}; repeat {name} for each interval; default: they are detected",
+        help=f"start and end: {TIME}; repeat {name} for each interval; default: they are detected",
     )
 
 

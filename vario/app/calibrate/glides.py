@@ -14,18 +14,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from drivers.isa import (
-    G0_MPS2,
-    GAS_CONSTANT,
-    SEA_LEVEL_KGPM3,
-    altitude_m,
-    density_kgpm3,
-    tas_mps,
-    temperature_k,
-)
+from drivers.isa import G0_MPS2, GAS_CONSTANT, SEA_LEVEL_KGPM3, density_kgpm3, tas_mps
 from drivers.samples import Sample
 from vario.app.calibrate.outcome import Outcome
-from vario.app.calibrate.series import ChannelSeries, Floats, collect, needed
+from vario.app.calibrate.series import ChannelSeries, Floats, air_k, collect, needed
 from vario.app.errors import AppError
 from vario.flight.core.polar import QuadraticPolar
 
@@ -33,7 +25,7 @@ LEAST_GLIDE_S = 30.0
 LONGEST_GLIDE_S = 120.0
 STEADY_MPS = 2.0
 SLOWEST_MPS = 18.0
-STRAIGHT_RADPS = math.radians(2.0)
+STRAIGHT_RADPS = math.radians(4.0)
 LEAST_GLIDES = 4
 LEAST_RANGE_MPS = 8.0
 MOST_SCATTER_MPS = 0.4
@@ -74,7 +66,7 @@ def fit_polar(
     """
     found = collect(samples, "baro", "pitot", "oat", "imu_gyro")
     baro, pitot = needed(found, "baro", LEAST_GLIDE_S), needed(found, "pitot", LEAST_GLIDE_S)
-    spans = list(windows) or _steady(pitot, found.get("imu_gyro"), baro)
+    spans = list(windows) or _steady(pitot, found.get("imu_gyro"))
     glides = [_glide(span, baro, pitot, found.get("oat"), mass_ratio=mass_ratio) for span in spans]
     if len(glides) < LEAST_GLIDES:
         raise AppError(
@@ -150,21 +142,18 @@ def sink_error(eas_mps: float, covariance: Floats) -> float:
     return float(np.sqrt(row @ covariance @ row))
 
 
-def _steady(
-    pitot: ChannelSeries, gyro: ChannelSeries | None, baro: ChannelSeries
-) -> list[tuple[float, float]]:
+def _steady(pitot: ChannelSeries, gyro: ChannelSeries | None) -> list[tuple[float, float]]:
     """Start and end times, s, of glides with steady speed; with a gyro, also straight."""
     t_s = np.arange(pitot.t_s[0], pitot.t_s[-1], 1.0)
     seconds = np.clip(np.searchsorted(t_s, pitot.t_s, side="right") - 1, 0, len(t_s) - 1)
     counts = np.maximum(np.bincount(seconds, minlength=len(t_s)), 1)
     impact = np.bincount(seconds, pitot.values[:, 0], minlength=len(t_s)) / counts
-    static = np.interp(t_s, baro.t_s, baro.values[:, 0])
-    speed = np.array([_eas(float(q), float(p)) for q, p in zip(impact, static, strict=True)])
+    speed = np.sqrt(2.0 * np.maximum(impact, 0.0) / SEA_LEVEL_KGPM3)
     straight = np.ones(len(t_s), bool)
     if gyro is not None:
         turn = np.linalg.norm(gyro.values, axis=1)
         smooth = np.convolve(turn, np.ones(101) / 101.0, mode="same")
-        straight = np.interp(t_s, gyro.t_s, smooth) < 2.0 * STRAIGHT_RADPS
+        straight = np.interp(t_s, gyro.t_s, smooth) < STRAIGHT_RADPS
     spans: list[tuple[float, float]] = []
     first = 0
     for index in range(1, len(t_s) + 1):
@@ -183,10 +172,6 @@ def _steady(
     return spans
 
 
-def _eas(impact_pa: float, static_pa: float) -> float:
-    return math.sqrt(2.0 * max(impact_pa, 0.0) / SEA_LEVEL_KGPM3) if static_pa else 0.0
-
-
 def _glide(
     span: tuple[float, float],
     baro: ChannelSeries,
@@ -202,16 +187,12 @@ def _glide(
             f"the glide from {span[0]:g} to {span[1]:g} s contains too few readings; expected 10 or more"
         )
     static_pa = float(static.mean[0])
-    air_k = (
-        temperature_k(altitude_m(static_pa))
-        if oat is None
-        else float(np.interp(np.mean(span), oat.t_s, oat.values[:, 0]))
-    )
-    height_m = -GAS_CONSTANT * air_k / G0_MPS2 * np.log(static.values[:, 0] / static_pa)
-    tas = np.array([tas_mps(float(q), static_pa, air_k) for q in impact.values[:, 0]])
+    kelvin = air_k(oat, sum(span) / 2.0, static_pa)
+    height_m = -GAS_CONSTANT * kelvin / G0_MPS2 * np.log(static.values[:, 0] / static_pa)
+    tas = np.array([tas_mps(float(q), static_pa, kelvin) for q in impact.values[:, 0]])
     kinetic_m = np.interp(static.t_s, impact.t_s, tas**2 / (2.0 * G0_MPS2))
     sink = -float(np.polyfit(static.t_s - static.t_s[0], height_m + kinetic_m, 1)[0])
-    to_sea_level = math.sqrt(density_kgpm3(static_pa, air_k) / SEA_LEVEL_KGPM3)
+    to_sea_level = math.sqrt(density_kgpm3(static_pa, kelvin) / SEA_LEVEL_KGPM3)
     to_reference = 1.0 / math.sqrt(mass_ratio)
     scale = to_sea_level * to_reference
     return SteadyGlide(*span, float(np.mean(tas)) * scale, sink * scale)

@@ -14,15 +14,15 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import astuple, dataclass
 
 import numpy as np
 from scipy.optimize import least_squares
 
-from drivers.isa import altitude_m, cas_mps, impact_of_tas_pa, tas_mps, temperature_k
+from drivers.isa import cas_mps, impact_of_tas_pa, tas_mps
 from drivers.samples import Sample
 from vario.app.calibrate.outcome import Outcome
-from vario.app.calibrate.series import ChannelSeries, Floats, collect, needed
+from vario.app.calibrate.series import ChannelSeries, Floats, air_k, collect, needed
 from vario.app.errors import AppError
 
 LEAST_LEG_S = 15.0
@@ -207,23 +207,14 @@ def straight_runs(velocity: ChannelSeries, pitot: ChannelSeries) -> list[tuple[f
         length_s = float(velocity.t_s[index - 1] - velocity.t_s[first])
         if length_s >= LEAST_LEG_S + 6.0:
             # The first and last seconds may still belong to the turns.
-            runs.append(
-                (
-                    float(velocity.t_s[first]) + 3.0,
-                    float(velocity.t_s[index - 1]) - 3.0,
-                    _mean_of(track, part),
-                )
-            )
+            begin_s, end_s = float(velocity.t_s[first]) + 3.0, float(velocity.t_s[index - 1]) - 3.0
+            runs.append((begin_s, end_s, float(np.mean(track[part]))))
         first = index
     chosen: list[tuple[float, float, float]] = []
     for run in sorted(runs, key=lambda run: run[0] - run[1]):
         if all(abs(math.remainder(run[2] - other[2], math.tau)) > LEAST_TURN_RAD for other in chosen):
             chosen.append(run)
     return sorted((begin_s, end_s) for begin_s, end_s, _ in chosen)
-
-
-def _mean_of(values: Floats, part: slice) -> float:
-    return float(np.mean(values[part]))
 
 
 def _leg(
@@ -240,19 +231,11 @@ def _leg(
         )
     ground, impact, static = parts
     static_pa = float(static.mean[0])
-    nearest = None if oat is None else float(np.interp(np.mean(span), oat.t_s, oat.values[:, 0]))
-    air_k = temperature_k(altitude_m(static_pa)) if nearest is None else nearest
-    speeds = [tas_mps(float(value), static_pa, air_k) for value in impact.values[:, 0]]
+    kelvin = air_k(oat, sum(span) / 2.0, static_pa)
+    speeds = [tas_mps(float(value), static_pa, kelvin) for value in impact.values[:, 0]]
     north, east = (float(value) for value in np.mean(ground.values[:, :2], axis=0))
-    return Leg(*span, north, east, float(np.mean(speeds)), static_pa, air_k)
+    return Leg(*span, north, east, float(np.mean(speeds)), static_pa, kelvin)
 
 
 def _mean(legs: Sequence[Leg]) -> Leg:
-    columns = zip(
-        *(
-            (leg.from_s, leg.to_s, leg.north_mps, leg.east_mps, leg.tas_mps, leg.static_pa, leg.air_k)
-            for leg in legs
-        ),
-        strict=True,
-    )
-    return Leg(*(float(np.mean(column)) for column in columns))
+    return Leg(*(float(value) for value in np.mean([astuple(leg) for leg in legs], axis=0)))

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from drivers.isa import altitude_m, temperature_k
 from drivers.samples import CHANNEL_OF, CHANNELS, Baro, Pitot, Sample
 from vario.app.errors import AppError
 from vario.flight.inputs.calibration import Pressures
@@ -85,6 +86,13 @@ def needed(found: dict[str, ChannelSeries], channel: str, least_s: float) -> Cha
     if length_s < least_s:
         raise AppError(f"{channel}: {length_s:.1f} s of samples; expected {least_s:g} s or more")
     return series
+
+
+def air_k(oat: ChannelSeries | None, at_s: float, static_pa: float) -> float:
+    """Air temperature at a time: the measured one, otherwise that of the standard atmosphere, K."""
+    if oat is None:
+        return temperature_k(altitude_m(static_pa))
+    return float(np.interp(at_s, oat.t_s, oat.values[:, 0]))
 
 
 def must_rest(series: ChannelSeries, allowed: float, advice: str) -> None:

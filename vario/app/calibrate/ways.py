@@ -143,4 +143,4 @@ FIND: Mapping[str, Callable[[Case], Outcome]] = MappingProxyType(
         "polar": _polar,
     }
 )
-"""The function of each way."""
+"""The function of each method."""

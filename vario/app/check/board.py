@@ -10,7 +10,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
-from vario.app.check.findings import Finding, failed, look, passed
+from vario.app.check.findings import Finding, failed, passed, warned
 
 _MODEL = "proc/device-tree/model"
 _THROTTLED = "sys/devices/platform/soc*/*firmware/get_throttled"
@@ -84,12 +84,12 @@ def _findings(board: Board, gnss_port: str | None) -> Iterator[Finding]:
         yield _temperature(board.temperature_degc)
     if gnss_port == "/dev/serial0" and board.is_pi_5:
         found = "on this model /dev/serial0 is the connector beside the HDMI sockets, not the pin header"
-        yield look("serial port", found, HEADER_PORT)
+        yield warned("serial port", found, HEADER_PORT)
 
 
 def _temperature(degc: float) -> Finding:
     subject, found = "temperature of the processor", f"{degc:.0f} °C"
-    return look(subject, found, COOLER) if degc > HOT_DEGC else passed(subject, found)
+    return warned(subject, found, COOLER) if degc > HOT_DEGC else passed(subject, found)
 
 
 def _supply(bits: int) -> Finding:
@@ -97,9 +97,9 @@ def _supply(bits: int) -> Finding:
     if bits & UNDER_VOLTAGE_NOW:
         return failed(subject, "the voltage is too low now", BETTER_SUPPLY)
     if bits & UNDER_VOLTAGE_SINCE_START:
-        return look(subject, "the voltage was too low since the start", BETTER_SUPPLY)
+        return warned(subject, "the voltage was too low since the start", BETTER_SUPPLY)
     if bits & (THROTTLED_NOW | THROTTLED_SINCE_START):
-        return look(subject, "the processor was slowed down since the start", COOLER)
+        return warned(subject, "the processor was slowed down since the start", COOLER)
     return passed(subject, "no warning since the start")
 
 

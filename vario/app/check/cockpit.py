@@ -2,17 +2,16 @@
 
 from __future__ import annotations
 
-import socket
 from collections.abc import Callable, Iterator
-from contextlib import closing
 from importlib.util import find_spec
 from typing import Any
 
 from drivers.errors import SensorError
 from drivers.knobs import lgpio_pins
-from vario.app.check.findings import Finding, failed, look, passed
-from vario.app.cockpit.access import LARGEST_FILE_BYTES, SHORTEST_PASSPHRASE
-from vario.app.cockpit.process import LIBRARY, MISSING
+from vario.app.check.findings import Finding, failed, passed, warned
+from vario.app.cockpit.access import passphrase_in
+from vario.app.cockpit.process import LIBRARY, MISSING, opened_port
+from vario.app.errors import AppError
 from vario.app.live.controls import open_part
 from vario.app.words.folder import words_of
 from vario.settings.load import LoadedSettings
@@ -50,21 +49,17 @@ def _page(loaded: LoadedSettings, address: str) -> Finding:
         return failed("live page", MISSING, "Install it, or remove address under [page]")
     named = parse_page_address(address)
     assert named is not None  # noqa: S101  (the settings have checked it)
-    family = socket.AF_INET6 if ":" in named.host else socket.AF_INET
     try:
-        with closing(socket.create_server((named.host, named.port), family=family)):
-            pass
-    except OSError as error:
+        opened_port(named).close()
+    except AppError as error:
         step = "Stop the instrument for this check; otherwise set an address of this computer under [page]"
-        return failed("live page", f"{address}: cannot be opened: {error.strerror or error}", step)
+        return failed("live page", str(error), step)
     kept = loaded.settings.page.passphrase_file
     if kept is not None:
         path = loaded.path(kept)
         try:
-            words = path.read_bytes()[:LARGEST_FILE_BYTES].decode("utf-8").strip()
-        except (OSError, UnicodeDecodeError) as error:
-            return look("live page", f"{path}: cannot be read: {error}", "Until then nothing can be changed")
-        if len(words) < SHORTEST_PASSPHRASE:
-            step = f"Write at least {SHORTEST_PASSPHRASE} characters; until then nothing can be changed"
-            return look("live page", f"{path}: the passphrase is too short", step)
+            passphrase_in(path)
+        except (OSError, ValueError) as error:
+            found = f"{path}: no passphrase: {getattr(error, 'strerror', None) or error}"
+            return warned("live page", found, "Write one into this file; until then nothing can be changed")
     return passed("live page", f"http://{address} can be opened")

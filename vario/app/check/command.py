@@ -39,7 +39,7 @@ def check_command(arguments: argparse.Namespace) -> int:
     from drivers.port import TtyPort
     from vario.app.check.board import check_board, read_board
     from vario.app.check.cockpit import check_cockpit
-    from vario.app.check.sensing import worst
+    from vario.app.check.findings import exit_code
     from vario.app.check.system import check_sound
     from vario.app.live.clock import MonotonicClock
     from vario.app.live.fitting import Buses
@@ -60,12 +60,12 @@ def check_command(arguments: argparse.Namespace) -> int:
     if not arguments.silent:
         findings.append(check_sound(settings.audio))
     print_findings(findings)
-    return worst(findings)
+    return exit_code(findings)
 
 
 def _practise(arguments: argparse.Namespace) -> int:
     """Check fake chips: no card, no sound."""
-    from vario.app.check.sensing import worst
+    from vario.app.check.findings import exit_code
     from vario.app.live.practice import PRACTICE, practice
     from vario.app.terminal import terminal
 
@@ -76,7 +76,7 @@ def _practise(arguments: argparse.Namespace) -> int:
         settings, practised.buses, practised.port, practised.clock, arguments.seconds, card=False
     )
     print_findings(findings)
-    return worst(findings)
+    return exit_code(findings)
 
 
 def check(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -37,7 +38,7 @@ def passed(subject: str, found: str) -> Finding:
     return Finding(subject, Verdict.PASS, found)
 
 
-def look(subject: str, found: str, next_step: str) -> Finding:
+def warned(subject: str, found: str, next_step: str) -> Finding:
     """A finding that the user should verify."""
     return Finding(subject, Verdict.WARN, found, next_step)
 
@@ -45,3 +46,8 @@ def look(subject: str, found: str, next_step: str) -> Finding:
 def failed(subject: str, found: str, next_step: str) -> Finding:
     """A finding that fails."""
     return Finding(subject, Verdict.FAIL, found, next_step)
+
+
+def exit_code(findings: Sequence[Finding]) -> int:
+    """The exit code for scripts: 0 if nothing failed, else 1."""
+    return int(any(finding.verdict is Verdict.FAIL for finding in findings))

@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass, field
+from collections import defaultdict
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,7 +12,7 @@ from drivers.errors import SensorError
 from drivers.gnss import GnssStatus
 from drivers.isa import G0_MPS2, altitude_m
 from drivers.samples import CHANNEL_OF, CHANNELS, Sample
-from vario.app.check.findings import Finding, failed, look, passed
+from vario.app.check.findings import Finding, failed, passed, warned
 from vario.app.live.clock import Clock
 from vario.app.live.faults import WatchedSensor
 from vario.app.live.fitting import Fitted
@@ -29,10 +28,11 @@ NOISE_FACTOR = 3.0
 """On a bench, the noise of a module is up to this factor above its datasheet (common practice, no source)."""
 
 PITOT_ZERO_PA = 60.0
-"""No sensor in use has a larger zero error; 60 Pa is an airspeed of 36 km/h at rest."""
+"""A larger difference from the set zero is probably wind, or a fault of tubes or sensor: 60 Pa is an airspeed
+of 36 km/h at rest (common practice, no source)."""
 
 PITOT_OFF_PA = 8.0
-"""If the reading differs from the set zero by more, the zero should be set again: 8 Pa is 13 km/h at rest."""
+"""After a larger difference from the set zero, it should be set again: 8 Pa is 13 km/h at rest."""
 
 GRAVITY_TOLERANCE = 0.05
 TURNING_RADPS = math.radians(10.0)
@@ -48,33 +48,22 @@ GNSS_OFF_M = 450.0
 LOW_V, HIGH_V = 10.8, 15.0
 """Voltage of a 12 V battery that is neither empty nor overcharged (common practice, no source)."""
 
-TAKE_AWAY = "Switch its supply off and on again; check its wires"
+POWER_CYCLE = "Switch its supply off and on again; check its wires"
 
 Floats = NDArray[np.float64]
-
-
-@dataclass(slots=True)
-class _Heard:
-    """The values of one channel, one row per sample."""
-
-    rows: list[list[float]] = field(default_factory=list)
-
-    @property
-    def values(self) -> Floats:
-        return np.array(self.rows)
 
 
 def listen(what: Fitted, clock: Clock, seconds: float) -> dict[str, Floats]:
     """Run the sensors; by channel their values after settling, shape (n, fields), without optional fields."""
     scheduler = Scheduler(what.sensors, clock)
     begin_s = clock.now_s()
-    heard: dict[str, _Heard] = {}
+    rows: defaultdict[str, list[list[float]]] = defaultdict(list)
     scheduler.start()
     while clock.now_s() < begin_s + SETTLE_S + seconds:
         for sample in scheduler.step(clock.now_s() + 0.1):
             if clock.now_s() >= begin_s + SETTLE_S:
-                heard.setdefault(CHANNEL_OF[type(sample)], _Heard()).rows.append(_row(sample))
-    return {channel: series.values for channel, series in heard.items()}
+                rows[CHANNEL_OF[type(sample)]].append(_row(sample))
+    return {channel: np.array(values) for channel, values in rows.items()}
 
 
 def _row(sample: Sample) -> list[float]:
@@ -92,7 +81,7 @@ def check_sensors(
             findings.append(_receiver(sensor, what.receiver.status))
         else:
             findings += _sensor(sensor, heard, seconds)
-    return findings + check_sense(settings, heard)
+    return findings + check_plausible(settings, heard)
 
 
 def _sensor(sensor: WatchedSensor, heard: dict[str, Floats], seconds: float) -> list[Finding]:
@@ -100,7 +89,7 @@ def _sensor(sensor: WatchedSensor, heard: dict[str, Floats], seconds: float) -> 
     counts = [len(heard.get(channel, ())) for channel in identity.channels]
     if not min(counts):
         error = sensor.last_error or SensorError("no readings", "Run the check again")
-        return [failed(sensor.name, error.problem, error.advice or TAKE_AWAY)]
+        return [failed(sensor.name, error.problem, error.advice or POWER_CYCLE)]
     rate_hz = min(counts) / seconds
     findings = [_rate(sensor, rate_hz)]
     for channel, promised in identity.noise.items():
@@ -116,10 +105,10 @@ def _rate(sensor: WatchedSensor, rate_hz: float) -> Finding:
     error = sensor.last_error
     if abs(rate_hz - asked) > max(RATE_TOLERANCE * asked, 0.5):
         slow = "Set a lower rate, or raise the speed of the bus to 400 kHz"
-        step = (error.advice or TAKE_AWAY) if error else slow
+        step = (error.advice or POWER_CYCLE) if error else slow
         return failed(sensor.name, f"{found}, expected {asked:g}", step)
     if error is not None and lost > 2:
-        return look(sensor.name, f"{found}; the last fault: {error.problem}", error.advice or TAKE_AWAY)
+        return warned(sensor.name, f"{found}; the last fault: {error.problem}", error.advice or POWER_CYCLE)
     return passed(sensor.name, found)
 
 
@@ -135,7 +124,7 @@ def _noise(name: str, channel: str, values: Floats, promised: float) -> Finding:
             "Keep the sensor still and out of wind and run again; otherwise the supply is noisy, or the chip "
             "is damaged"
         )
-        return look(subject, found, step)
+        return warned(subject, found, step)
     return passed(subject, found)
 
 
@@ -145,15 +134,15 @@ def _receiver(sensor: WatchedSensor, status: GnssStatus) -> Finding:
         return failed(sensor.name, error.problem, error.advice)
     found = f"{status.sentences} sentences at {status.baud} baud"
     if status.garbled:
-        return look(
+        return warned(
             sensor.name, f"{found}, {status.garbled} garbled", "Look for a loose wire or a missing ground"
         )
     if not status.has_fix:
-        return look(sensor.name, f"{found}, no fix", "Place the antenna under open sky for some minutes")
+        return warned(sensor.name, f"{found}, no fix", "Place the antenna under open sky for some minutes")
     return passed(sensor.name, f"{found}, fix with {status.satellites} satellites, HDOP {status.hdop}")
 
 
-def check_sense(settings: Settings, heard: dict[str, Floats]) -> list[Finding]:
+def check_plausible(settings: Settings, heard: dict[str, Floats]) -> list[Finding]:
     """Check that the values are plausible for an instrument at rest on the ground."""
     findings: list[Finding] = []
     mean = {channel: np.mean(values, axis=0) for channel, values in heard.items()}
@@ -179,17 +168,19 @@ def _static(static_pa: float, gnss_m: float | None) -> Finding:
         return failed("static pressure", found, step)
     if gnss_m is not None and abs(height_m - gnss_m) > GNSS_OFF_M:
         step = "The static line is blocked, the sensor is broken, or the fix is poor: wait and compare again"
-        return look("static pressure", f"{found}; GNSS says {gnss_m:.0f} m", step)
+        return warned("static pressure", f"{found}; GNSS says {gnss_m:.0f} m", step)
     return passed("static pressure", found)
 
 
 def _pitot(reading_pa: float, zero_pa: float) -> Finding:
     found = f"{reading_pa:+.1f} Pa at rest, zero set to {zero_pa:+.1f} Pa"
-    if abs(reading_pa) > PITOT_ZERO_PA:
+    off_pa = abs(reading_pa - zero_pa)
+    calibrate = "vario calibrate pitot-offset"
+    if off_pa > PITOT_ZERO_PA:
         step = "Wind in the pitot, or tubes swapped, blocked or wet: cover the pitot and run the check again"
-        return failed("pitot", found, step)
-    if abs(reading_pa - zero_pa) > PITOT_OFF_PA:
-        return look("pitot", found, "Cover the pitot and run vario calibrate pitot-offset")
+        return failed("pitot", found, f"{step}; if nothing of this is the cause, run {calibrate}")
+    if off_pa > PITOT_OFF_PA:
+        return warned("pitot", found, f"Cover the pitot and run {calibrate}")
     return passed("pitot", found)
 
 
@@ -197,14 +188,16 @@ def _gravity(settings: Settings, force: Floats) -> Finding:
     size = float(np.linalg.norm(force))
     found = f"{size:.2f} m/s² at rest"
     if abs(size - G0_MPS2) > GRAVITY_TOLERANCE * G0_MPS2:
-        return look("accelerometer", f"{found}, gravity is {G0_MPS2:.2f}", "Run vario calibrate six-position")
+        return warned(
+            "accelerometer", f"{found}, gravity is {G0_MPS2:.2f}", "Run vario calibrate six-position"
+        )
     imu = settings.sensors.imu
     mount = b_from_s(imu.mount_roll_rad, imu.mount_pitch_rad, imu.mount_yaw_rad)
     x, y, z = rotate(mount, (float(force[0]), float(force[1]), float(force[2])))
     tilt_rad = math.atan2(math.hypot(x, y), -z)
     if tilt_rad > TILT_RAD:
         found += f"; with the mounting set, the fuselage is tilted by {math.degrees(tilt_rad):.0f}°"
-        return look("accelerometer", found, "Level the glider and run vario calibrate level")
+        return warned("accelerometer", found, "Level the glider and run vario calibrate level")
     return passed("accelerometer", f"{found}, tilted by {math.degrees(tilt_rad):.0f}°")
 
 
@@ -218,12 +211,7 @@ def _turning(rate_radps: float) -> Finding:
 def _supply(lowest_v: float) -> Finding:
     found = f"{lowest_v:.2f} V at the lowest"
     if not LOW_V <= lowest_v <= HIGH_V:
-        return look(
+        return warned(
             "supply", found, f"Expected {LOW_V:g} to {HIGH_V:g} V of a 12 V battery: charge or check it"
         )
     return passed("supply", found)
-
-
-def worst(findings: Sequence[Finding]) -> int:
-    """The exit code for scripts: 0 if nothing failed, else 1."""
-    return int(any(finding.verdict == "FAIL" for finding in findings))

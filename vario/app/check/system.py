@@ -11,7 +11,7 @@ from contextlib import closing
 from pathlib import Path
 
 from hw_replay.disk import SYSTEM_DISK, Disk
-from vario.app.check.findings import Finding, failed, look, passed
+from vario.app.check.findings import Finding, failed, passed, warned
 from vario.flight.tone.cues import Cue, CueCall
 from vario.flight.tone.stage import ToneCommand
 from vario.settings.hardware import Audio
@@ -32,7 +32,7 @@ def check_card(folder: str | None, disk: Disk = SYSTEM_DISK) -> Finding:
     """Check that a recording can be written; None: no folder is set."""
     if folder is None:
         step = "Set folder = … under [recorder] to record flights"
-        return look("recorder", "no folder is set: flights are not recorded", step)
+        return warned("recorder", "no folder is set: flights are not recorded", step)
     path = Path(folder)
     subject = f"recorder, {folder}"
     try:
@@ -57,10 +57,10 @@ def check_card(folder: str | None, disk: Disk = SYSTEM_DISK) -> Finding:
         f"flight; 64 kB flushed in {took_s:.2f} s"
     )
     if hours < FEW_HOURS:
-        return look(subject, found, "Copy old recordings to another disk and delete them here")
+        return warned(subject, found, "Copy old recordings to another disk and delete them here")
     if took_s > SLOW_SYNC_S:
         step = "The card is slow or worn: a power failure may lose more than 1 s of data"
-        return look(subject, found, step)
+        return warned(subject, found, step)
     return passed(subject, found)
 
 
@@ -68,7 +68,7 @@ def check_sound(audio: Audio, sleep: Callable[[float], None] = time.sleep) -> Fi
     """Play a short tone and a cue, as far as the settings enable them; the user confirms what was heard."""
     if audio.output == "off":
         step = 'Set output = "tone" under [audio] to hear the instrument'
-        return look("sound", "the settings disable all sound, including warnings", step)
+        return warned("sound", "the settings disable all sound, including warnings", step)
     try:
         with closing(open_device(audio)) as sink:
             for _ in range(2):
@@ -79,8 +79,8 @@ def check_sound(audio: Audio, sleep: Callable[[float], None] = time.sleep) -> Fi
         step = "Connect the device, install the extra in the message, or check [audio] in the settings"
         return failed("sound", str(error), step)
     if underruns:
-        return look("sound", f"played with {underruns} gaps", "Stop other programs and run the check again")
+        return warned("sound", f"played with {underruns} gaps", "Stop other programs and run the check again")
     played = "a short tone and a cue were played" if audio.output == "tone" else "a cue was played"
     if audio.output == "tone":
         played += f" on {audio.device or 'the default device'}; there are: {', '.join(output_devices())}"
-    return look("sound", played, "Did you hear it? If not, check volume, plug and [audio] device")
+    return warned("sound", played, "Did you hear it? If not, check volume, plug and [audio] device")

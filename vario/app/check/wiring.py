@@ -7,7 +7,7 @@ from collections.abc import Callable, Mapping, Sequence
 from drivers.bus import Bus
 from drivers.errors import SensorError
 from drivers.registry import CHIPS, Found, scan
-from vario.app.check.findings import Finding, failed, look, passed
+from vario.app.check.findings import Finding, failed, passed, warned
 from vario.settings.hardware import BusSensor
 from vario.settings.keys import sections
 from vario.settings.schema import Settings
@@ -76,11 +76,11 @@ def _one(number: int, chip: str, address: int, there: Mapping[int, Found]) -> Fi
 def _unclaimed(number: int, found: Found) -> Finding:
     subject = f"0x{found.address:02X}, bus {number}"
     if not found.chips:
-        return look(
+        return warned(
             subject, f"an unknown chip answers ({found.detail})", "It is not used; leave it or disconnect it"
         )
     names = " or ".join(found.chips)
-    return look(
+    return warned(
         subject,
         f"{names}, which is not in the settings",
         f'Set chip = "{found.chips[0]}" under [{section_of(found.chips[0])}] to use it',

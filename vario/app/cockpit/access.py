@@ -93,14 +93,24 @@ class Sessions:
         return ends_s is not None and self._now_s() < ends_s
 
     def _passphrase(self) -> str | None:
-        if self._path is None:
-            return None
         try:
-            with self._path.open("rb") as stream:
-                text = stream.read(LARGEST_FILE_BYTES).decode("utf-8").strip()
-        except (OSError, UnicodeDecodeError):
+            return None if self._path is None else passphrase_in(self._path)
+        except (OSError, ValueError):
             return None
-        return text if len(text) >= SHORTEST_PASSPHRASE else None
+
+
+def passphrase_in(path: Path) -> str:
+    """The passphrase in a file.
+
+    Raises:
+        OSError: if the file cannot be read.
+        ValueError: if it is not UTF-8 text, or too short.
+    """
+    with path.open("rb") as stream:
+        text = stream.read(LARGEST_FILE_BYTES).decode("utf-8").strip()
+    if len(text) < SHORTEST_PASSPHRASE:
+        raise ValueError(f"{len(text)} characters; expected at least {SHORTEST_PASSPHRASE} characters")
+    return text
 
 
 def _digest(text: str) -> bytes:

@@ -12,14 +12,14 @@ from importlib.util import find_spec
 from pathlib import Path
 
 from vario.app.errors import AppError
-from vario.outlet import FIRST_RETRY_S, Outlet
+from vario.app.outlet import FIRST_RETRY_S, Outlet
 from vario.settings.output import Network, parse_page_address
 
 MESSAGE_BYTES = 16_384
-"""Largest message. A message has about 1500 bytes."""
+"""Largest message. A message has about 800 bytes."""
 
 WAITING_BYTES = 65_536
-"""Messages may wait for the server in this much memory of the system, about two seconds. More are dropped."""
+"""Messages may wait for the server in this much memory of the system, about ten seconds. More are dropped."""
 
 STABLE_S = 30.0
 """A server that ends earlier than this after its start is not started again before this time is over."""
@@ -45,13 +45,7 @@ class ServerProcess:
     def __init__(self, address: Network, words: list[str]) -> None:
         if find_spec(LIBRARY) is None:
             raise AppError(MISSING)
-        # The port is opened here, so that no process is started if the port is in use.
-        family = socket.AF_INET6 if ":" in address.host else socket.AF_INET
-        try:
-            listener = socket.create_server((address.host, address.port), family=family, backlog=16)
-        except OSError as error:
-            named = f"{address.host}:{address.port}"
-            raise AppError(f"{named}: cannot be opened: {error.strerror or error}") from error
+        listener = opened_port(address)  # here, so that no process is started if the port is in use
         self._ours, theirs = socket.socketpair(socket.AF_UNIX, socket.SOCK_SEQPACKET)
         self._ours.setblocking(False)
         self._ours.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, WAITING_BYTES)
@@ -83,6 +77,20 @@ class ServerProcess:
             return
         self._process.kill()
         self._process.wait()
+
+
+def opened_port(address: Network) -> socket.socket:
+    """The port of a live page.
+
+    Raises:
+        AppError: if it cannot be opened.
+    """
+    family = socket.AF_INET6 if ":" in address.host else socket.AF_INET
+    try:
+        return socket.create_server((address.host, address.port), family=family, backlog=16)
+    except OSError as error:
+        named = f"{address.host}:{address.port}"
+        raise AppError(f"{named}: cannot be opened: {error.strerror or error}") from error
 
 
 class KeptPage:

@@ -44,21 +44,15 @@ def state_of(reading: Reading, settings: Settings) -> dict[str, Any]:
         "window": settings.average.window_s,
         "average": _rounded(averages.average_mps),
         "turnAverage": _rounded(averages.turn_mps),
-        "turnPending": averages.turn_average_pending,
         "climbAverage": _rounded(averages.climb_mps),
-        "climbGain": _rounded(averages.climb_gain_m, 0),
-        "netto": _rounded(reading.air.netto_mps),
         "lift": _rounded(reading.needle_mps),
-        "expected": _rounded(reading.expected.climb_mps),
-        "worthTurning": reading.expected.worth_turning,
-        "ias": _rounded(reading.energy.ias_mps, 1),
         "speed": _rounded(reading.speed_to_fly_mps, 1),
         "pressureAltitude": _rounded(reading.energy.altitude_m, 0),
         "qnhAltitude": _rounded(reading.qnh_altitude_m, 0),
         "heading": _rounded(turning.heading_rad, 3) if turning.from_north else None,
         "track": _track(reading),
         "wind": _wind(reading),
-        "goal": _goal(reading, settings),
+        "goal": _goal(reading),
         "circle": _circle(reading),
         "place": _place(reading),
         "battery": {"volt": _rounded(reading.battery.volt_v), "low": reading.battery.low},
@@ -103,15 +97,10 @@ def _wind(reading: Reading) -> dict[str, Any] | None:
     wind = reading.wind
     if wind is None:
         return None
-    return {
-        "from": round(wind.from_rad, 3),
-        "speed": round(wind.speed_mps, 2),
-        "sigma": round(wind.sigma_mps, 2),
-        "age": round(wind.age_s),
-    }
+    return {"from": round(wind.from_rad, 3), "speed": round(wind.speed_mps, 2)}
 
 
-def _goal(reading: Reading, settings: Settings) -> dict[str, Any] | None:
+def _goal(reading: Reading) -> dict[str, Any] | None:
     glide = reading.glide
     if glide is None:
         return None
@@ -121,27 +110,20 @@ def _goal(reading: Reading, settings: Settings) -> dict[str, Any] | None:
         "distance": round(glide.distance_m),
         "above": _rounded(glide.above_reserve_m, 0) if flies else None,
         "sigma": _rounded(glide.sigma_m, 0) if flies else None,
-        "reserve": settings.goal.reserve_m,
-        "maccready": _rounded(glide.maccready_mps),
-        "made": glide.made,
     }
 
 
 def _circle(reading: Reading) -> dict[str, Any] | None:
-    circle, shift = reading.thermal.circle, reading.thermal.shift
+    circle = reading.thermal.circle
     if circle is None:
         return None
-    found: dict[str, Any] = {
+    return {
         "lift": [_rounded(value) for value in circle.mean_mps],
         "heading": round(reading.turning.heading_rad, 3),
         "rate": round(reading.turning.rate_radps, 4),
         "right": circle.right,
         "rollOut": _rounded(circle.roll_out_heading_rad, 3),
-        "strongest": _rounded(circle.strongest_heading_rad, 3),
     }
-    if shift is not None and shift.sure and shift.from_north:
-        found["shift"] = {"distance": round(shift.distance_m), "bearing": round(shift.bearing_rad, 3)}
-    return found
 
 
 def _place(reading: Reading) -> list[float] | None:

@@ -50,7 +50,7 @@ def add_parser(commands: _SubParsersAction[argparse.ArgumentParser]) -> None:
 
 def run_command(arguments: argparse.Namespace) -> int:
     """Fly; returns the exit code."""
-    # The start creates many objects that stay. `run` collects once it is complete.
+    # The start creates many objects that stay. `run` switches the collection on again when it is complete.
     gc.disable()
     # Imported here because only this command needs it.
     from vario.app.caution import CAUTION

@@ -2,7 +2,7 @@
 
 A step is heard at once. The steps of one setting are collected until the knob rests for a moment; then the
 settings file is changed as `vario set` does it, so the change is validated, recorded and replayed like every
-other one. Pins and devices may be missing at the start or be lost in flight (`vario.outlet`).
+other one. Pins and devices may be missing at the start or be lost in flight (`vario.app.outlet`).
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ from drivers.knobs import InputKnob, KnobEvent, PinKnob, Send, Turned, lgpio_pin
 from vario.app.change.marks import checked_text
 from vario.app.change.short_names import set_setting
 from vario.app.errors import AppError
-from vario.outlet import Outlet, Seldom
+from vario.app.outlet import Outlet, Seldom
 from vario.settings.controls import (
     MODE_NAMES,
     TURNED,

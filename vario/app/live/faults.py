@@ -16,7 +16,7 @@ from drivers.errors import BusStuckError, SensorError, SilentError
 from drivers.quick import dataclass
 from drivers.samples import Sample
 from drivers.sensor import Sensor
-from vario.outlet import Seldom
+from vario.app.outlet import Seldom
 
 LOG = logging.getLogger("vario.live")
 

@@ -12,7 +12,7 @@ from drivers.events import SAY, Event, Mark, PilotAction
 from vario.app.change.changes import SettingsWatch
 from vario.app.change.marks import REQUEST_ENDING, dropped_text
 from vario.app.change.watched import WatchedFolder
-from vario.outlet import Seldom
+from vario.app.outlet import Seldom
 
 LOG = logging.getLogger("vario.live")
 

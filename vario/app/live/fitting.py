@@ -100,7 +100,7 @@ def build_sensors(
 
 
 def _channels(wanted: BusSensor) -> tuple[str, ...] | None:
-    """The reading rate to request from a chip; None: its default."""
+    """The channels to request from a chip; None: its default ones."""
     if isinstance(wanted, BaroSensor) and wanted.location == "outside":
         return ("baro", "oat")
     return None

@@ -19,11 +19,11 @@ from drivers.events import EVENTS, SettingsChange
 from drivers.samples import Reference, Sample
 from hw_replay.source import RecordingInfo, SensorInfo
 from vario.app.live.recorder import UTC_OFFSET
+from vario.app.outlet import Seldom
 from vario.app.replay.player import Player, noise_of
 from vario.flight.motion.mode import Mode
 from vario.flight.pipeline import Pipeline
 from vario.flight.reading import Reading
-from vario.outlet import Seldom
 from vario.settings.errors import SettingsError
 from vario.settings.load import LoadedSettings, parse_settings
 from vario.settings.schema import Settings

@@ -23,7 +23,7 @@ from hw_replay.disk import SYSTEM_DISK, Disk
 from hw_replay.errors import RecordingError
 from hw_replay.source import RecordingInfo
 from hw_replay.writer import RecordingWriter
-from vario.outlet import Seldom
+from vario.app.outlet import Seldom
 
 LOG = logging.getLogger("vario.live")
 
@@ -231,7 +231,7 @@ class Recorder:
 
     @property
     def waiting(self) -> int:
-        """Number of samples passed on to the card."""
+        """Number of samples that wait for the card."""
         return self._queue.qsize()
 
     def begin(self, info: RecordingInfo) -> None:

@@ -263,8 +263,8 @@ def _prefer_this_process(stack: ExitStack) -> None:
     before_s = sys.getswitchinterval()
     sys.setswitchinterval(SWITCH_S)
     stack.callback(sys.setswitchinterval, before_s)
-    # Exclude loaded objects from garbage collection: checking them takes 60 ms, on a Pi more. They are not
-    # checked here either: 500 small objects would be freed.
+    # Exclude loaded objects from garbage collection: checking them takes 60 ms, on a Pi more. No collection
+    # runs before this, because it would free only 500 small objects.
     gc.freeze()
     gc.enable()  # the start switches it off
     stack.callback(gc.unfreeze)

@@ -5,8 +5,8 @@ from __future__ import annotations
 import logging
 from collections.abc import Callable
 
+from vario.app.outlet import FIRST_RETRY_S, Outlet
 from vario.flight.tone.stage import ToneCommand
-from vario.outlet import FIRST_RETRY_S, Outlet
 from vario.sound.errors import SoundError
 from vario.sound.sink import Device
 

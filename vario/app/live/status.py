@@ -11,7 +11,7 @@ from vario.flight.reading import Reading
 from vario.settings.display import METRIC, DisplayUnits, Measure
 
 MANY_WAITING = 2000
-"""Number of samples, about five seconds of all sensors."""
+"""Number of samples, about six seconds of all sensors."""
 
 
 @dataclass(frozen=True, slots=True)

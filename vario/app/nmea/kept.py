@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from vario.app.nmea.sinks import OpenSink, open_sink
-from vario.outlet import FIRST_RETRY_S, Outlet
+from vario.app.outlet import FIRST_RETRY_S, Outlet
 
 
 class KeptSink:

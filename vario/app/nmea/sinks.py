@@ -130,9 +130,8 @@ class TcpSink:
 
     def _arrivals(self) -> list[_Reader]:
         arrived: list[_Reader] = []
-        with suppress(
-            OSError
-        ):  # no more connections are waiting, or the system cannot accept another one now
+        # The error: no more connections are waiting, or the system cannot accept another one now.
+        with suppress(OSError):
             for _ in range(MOST_ARRIVALS):
                 connection, _ = self._server.accept()
                 if len(self._readers) + len(arrived) >= MOST_READERS:

@@ -15,8 +15,7 @@ Floats = NDArray[np.float64]
 
 LEAST_RESULTANT = 0.1
 """Below this mean resultant length the angles are spread around the circle and have no mean direction. The
-value is
-chosen: a full turn at a constant rate gives 0, one and a half turns give 0.2.
+value is chosen: a full turn at a constant rate gives 0, one and a half turns give 0.2.
 """
 
 

@@ -1,6 +1,6 @@
 """The sound of a flight in the page: the commands, and the data to render them.
 
-The sound of a flight takes about 18 MB per hour as FLAC, and its commands about 0.4 MB. The page renders
+The sound of a flight takes about 20 MB per hour as FLAC, and its commands about 0.4 MB. The page renders
 the commands with the rules of `vario.sound`. It therefore plays exactly what the instrument commanded,
 and can start at any time. Only the cues, and the words of speech, are stored as samples, because they are
 few and short.
@@ -61,9 +61,8 @@ class ToneLog:
             self._cues.append((round(t_s, 2), command.cue.cue.value, round(level, 3)))
         self._take_speech(t_s, command)
         if self._end_s is not None and t_s - self._end_s > JUMP_S:
-            self._keep(
-                self._end_s, ToneCommand(command.pitch_hz, None, 0.0)
-            )  # there is no sound during a gap
+            # There is no sound during a gap.
+            self._keep(self._end_s, ToneCommand(command.pitch_hz, None, 0.0))
         self._end_s = t_s
         if self._pacer.due(t_s):
             self._keep(t_s, command)

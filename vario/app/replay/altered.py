@@ -27,7 +27,7 @@ class Altered:
 
     @property
     def duration_s(self) -> float | None:
-        """Number of samples and duration."""
+        """That of the source."""
         return self._source.duration_s
 
     def __iter__(self) -> Iterator[Sample]:

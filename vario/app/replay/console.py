@@ -116,8 +116,9 @@ def _print_climbs(
 def print_import(counts: Mapping[str, int], warnings: Sequence[str], out: Path) -> None:
     """Print the result of an import: the content of the recording, and what was left out."""
     console = terminal()
+    width = max(map(len, counts), default=0)
     for channel, count in counts.items():
-        console.print(f"{channel:24} {count:>9} samples")
+        console.print(f"{channel:{width}} {count:>9} samples")
     for warning in warnings:
         console.print(labelled("note", warning), soft_wrap=True)
     if not counts:

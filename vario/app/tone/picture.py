@@ -23,7 +23,7 @@ from vario.sound.flac import load_soundfile
 from vario.sound.synth import Synth
 
 TOP_HZ = 6000.0
-"""The tone has no higher frequencies."""
+"""Above this there are only weak partials of the highest pitches."""
 
 FLOOR_DB = -70.0
 COLUMNS = 1600

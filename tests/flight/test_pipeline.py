@@ -1,6 +1,6 @@
 """The whole instrument on flights with known truth, and without some sensors.
 
-Truth: gliders of a general flight-dynamics library (jsbsim), flown 6-DOF; see truth_flight.py. The
+Truth: gliders of a general flight-dynamics library (jsbsim), flown 6-DOF; see truth_dynamics.py. The
 constants of the estimator were not tuned on these seeds.
 """
 

@@ -9,16 +9,14 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from tests.support.luminance import relative_luminance
+from tests.support.luminance import contrast, relative_luminance
 from tests.support.report_trace import flight
 from vario.app.picture.sheet import write_report
 from vario.app.picture.style import AMBER, INK, MODE_STYLES, PAPER, TEAL
 
 
-def contrast(a: str, b: str) -> float:
-    """Contrast ratio of WCAG 2.1: (lighter + 0.05) / (darker + 0.05)."""
-    darker, lighter = sorted((relative_luminance(a), relative_luminance(b)))
-    return (lighter + 0.05) / (darker + 0.05)
+def contrast_of(one: str, other: str) -> float:
+    return contrast(relative_luminance(one), relative_luminance(other))
 
 
 def test_relative_luminance_agrees_with_published_values() -> None:
@@ -27,21 +25,21 @@ def test_relative_luminance_agrees_with_published_values() -> None:
     assert relative_luminance("#ff0000") == pytest.approx(0.2126)
     assert relative_luminance("#00ff00") == pytest.approx(0.7152)
     assert relative_luminance("#0000ff") == pytest.approx(0.0722)
-    assert contrast("#000000", "#ffffff") == pytest.approx(21.0)
-    assert contrast("#767676", "#ffffff") >= 4.5 > contrast("#777777", "#ffffff")
+    assert contrast_of("#000000", "#ffffff") == pytest.approx(21.0)
+    assert contrast_of("#767676", "#ffffff") >= 4.5 > contrast_of("#777777", "#ffffff")
 
 
 @pytest.mark.parametrize(("one", "other"), list(itertools.combinations(MODE_STYLES, 2)))
 def test_modes_differ_in_lightness(one: str, other: str) -> None:
     # Half as much again in contrast ratio; a difference of tone visible on a grey print (no source).
-    assert contrast(MODE_STYLES[one].fill, MODE_STYLES[other].fill) >= 1.5
+    assert contrast_of(MODE_STYLES[one].fill, MODE_STYLES[other].fill) >= 1.5
 
 
 @pytest.mark.parametrize("line", [INK, TEAL, AMBER])
 def test_lines_stand_out_from_paper_and_from_each_other(line: str) -> None:
     # WCAG 2.1, success criterion 1.4.11: graphical objects at 3:1 or more.
-    assert contrast(line, PAPER) >= 3.0
-    assert line == INK or contrast(line, INK) >= 3.0
+    assert contrast_of(line, PAPER) >= 3.0
+    assert line == INK or contrast_of(line, INK) >= 3.0
 
 
 @pytest.mark.long

@@ -16,9 +16,10 @@ from hw_replay.recording import Recording
 from hw_replay.simulate.demo import BUNDLED
 from tests.golden.refresh import against_golden, thinned
 from tests.support.comparison_text import sentences
+from tests.support.csv_tables import Rows, csv_rows
 from tests.support.examples import everything
 from tests.support.page_flights import demo as demo_flight
-from tests.support.replay_results import Rows, rows, summary
+from tests.support.replay_results import summary
 from vario.app.cli import main
 
 PART_ROWS = 94
@@ -74,7 +75,7 @@ def demo(request: pytest.FixtureRequest) -> tuple[Rows, dict[str, Any]]:
         flown = demo_flight()
         return list(csv.DictReader(io.StringIO(flown.trace))), flown.summary
     out: Path = request.getfixturevalue(request.param)
-    return rows(out / "trace.csv"), summary(out)
+    return csv_rows(out / "trace.csv"), summary(out)
 
 
 @pytest.mark.parametrize("results", ["excerpt", WHOLE])
@@ -87,7 +88,7 @@ def test_four_files_with_their_content(results: str, request: pytest.FixtureRequ
         "trace.csv",
     ]
     assert (demo / "report.png").read_bytes().startswith(b"\x89PNG\r\n\x1a\n")
-    trace = rows(demo / "trace.csv")
+    trace = csv_rows(demo / "trace.csv")
     assert list(trace[0])[: len(COLUMNS)] == COLUMNS
     times = [float(row["t_s"]) for row in trace]
     assert np.allclose(np.diff(times), 0.1, atol=0.021)  # 10 Hz, on frames of 20 ms

@@ -13,7 +13,8 @@ import pytest
 from drivers.samples import CHANNEL_OF, CHANNELS, Oat, Sample
 from hw_replay.recording import Recording
 from hw_replay.simulate.demo import BUNDLED
-from tests.support.replay_results import rows, summary
+from tests.support.csv_tables import csv_rows
+from tests.support.replay_results import summary
 from vario.app.cli import main
 
 
@@ -105,7 +106,7 @@ def test_an_igc_file_without_airspeed_is_uncompensated_and_says_so(tmp_path: Pat
     assert any("uncompensated" in warning for warning in found["warnings"])
     assert len(found["climbs"]) == 1
     assert found["climbs"][0]["average_mps"] == pytest.approx(2.0, abs=0.15)
-    last = rows(out / "trace.csv")[-1]
+    last = csv_rows(out / "trace.csv")[-1]
     assert last["mode"] == "circling"
     assert "uncompensated" in last["quality"]
     assert last["netto_mps"] == last["ias_mps"] == last["speed_to_fly_mps"] == ""

@@ -18,6 +18,7 @@ import pytest
 from numpy.typing import NDArray
 
 from drivers.samples import Baro, ImuAccel, ImuGyro, Pitot, Sample
+from tests.support.rms import rms
 from tests.support.truth_flight import SHORT_FLIGHT_S, SHORT_FLIGHT_SEED, Flight, fly
 from vario.flight.core.polar import QuadraticPolar
 from vario.flight.estimate.estimator import Estimator
@@ -77,10 +78,6 @@ def _of(estimate: Estimate, name: str) -> float | None:
     return None
 
 
-def _rms(error: NDArray[np.float64]) -> float:
-    return float(np.sqrt(np.mean(error**2)))
-
-
 def _scored(
     scene: str, folder: Path, until_s: float
 ) -> tuple[NDArray[np.void], Flight, NDArray[np.bool_], list[Estimate]]:
@@ -105,12 +102,12 @@ def test_vario_attitude_and_lag(scene: str, bar_mps: float, until_s: float, fold
     truth, flight, scored, estimates = _scored(scene, folder, until_s)
     wanted = truth["vario_mps"][scored]
     shown = _column(estimates, "vario_mps")[scored]
-    assert _rms(shown - wanted) <= bar_mps
-    errors = [_rms(shown[lag:] - wanted[: len(wanted) - lag]) for lag in range(50)]
+    assert rms(shown - wanted) <= bar_mps
+    errors = [rms(shown[lag:] - wanted[: len(wanted) - lag]) for lag in range(50)]
     assert np.argmin(errors) * 0.02 <= 0.3
     pitch, _ = flight.instrument_attitude()
-    assert _rms(np.degrees(_column(estimates, "pitch_rad") - pitch[1::2][: len(truth)])[scored]) <= 0.5
-    assert _rms(np.degrees(_column(estimates, "bank_rad") - truth["bank_rad"])[scored]) <= 1.5
+    assert rms(np.degrees(_column(estimates, "pitch_rad") - pitch[1::2][: len(truth)])[scored]) <= 0.5
+    assert rms(np.degrees(_column(estimates, "bank_rad") - truth["bank_rad"])[scored]) <= 1.5
     quarter = len(wanted) // 4
     assert abs(np.mean((shown - wanted)[-quarter:]) - np.mean((shown - wanted)[:quarter])) <= 0.15
 
@@ -157,8 +154,8 @@ def test_ten_bad_seconds_in_a_circle(spoil: Callable[[Frame], Frame], folder: Pa
     pitch = np.degrees(_column(estimates, "pitch_rad") - flight.instrument_attitude()[0][1::2][part])
     during, after = (t_s >= 150.0) & (t_s < 160.0), t_s >= 170.0
     assert np.nanmax(np.abs(error[during])) < 4.0
-    assert _rms(error[after]) < 0.3
-    assert _rms(pitch[after]) < 1.0
+    assert rms(error[after]) < 0.3
+    assert rms(pitch[after]) < 1.0
 
 
 def test_starts_in_the_middle_of_a_circle(folder: Path) -> None:
@@ -167,7 +164,7 @@ def test_starts_in_the_middle_of_a_circle(folder: Path) -> None:
     late = [f for f in frames if 120.0 <= f.t_s < 150.0]
     estimates = _run(late)
     bank = np.degrees(_column(estimates, "bank_rad") - truth["bank_rad"][6000 : 6000 + len(late)])
-    assert _rms(bank[500:]) < 3.0
+    assert rms(bank[500:]) < 3.0
 
 
 def test_same_samples_same_estimate(folder: Path) -> None:

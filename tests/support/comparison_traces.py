@@ -6,9 +6,8 @@ import csv
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 
+from tests.support.csv_tables import Rows
 from vario.app.compare.tables import Table, table_of_rows
-
-Rows = list[dict[str, str]]
 
 
 def rows(vario: Sequence[float | None], mode: Sequence[str] | None = None, start_s: float = 0.0) -> Rows:

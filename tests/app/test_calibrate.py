@@ -16,7 +16,7 @@ from scipy.spatial.transform import Rotation
 
 from drivers.isa import G0_MPS2
 from drivers.samples import Baro, GnssVel, ImuAccel, ImuGyro, Pitot, Sample
-from tests.support.calibration_flights import bundled
+from tests.support.bundled_flight import bundled
 from tests.support.calibration_run import at_rest, leaking
 from vario.app.calibrate.leak import static_leak
 from vario.app.calibrate.level import angles_rad, from_ground_run, from_two_poses

@@ -4,16 +4,15 @@ from __future__ import annotations
 
 import argparse
 import tomllib
-from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
-from drivers.samples import Baro, Pitot, Sample
+from drivers.samples import Baro, Pitot
 from hw_replay.source import RecordingInfo
-from hw_replay.writer import RecordingWriter
 from tests.support.calibration_run import at_rest, glides, leaking, run
+from tests.support.recording_samples import write
 from vario.app.calibrate.command import add_parser
 from vario.app.calibrate.outcome import apply_outcome
 from vario.app.calibrate.rest import pitot_offset
@@ -21,19 +20,13 @@ from vario.app.errors import AppError
 from vario.settings.errors import SettingsError
 
 GLIDER = Path(__file__).parents[2] / "config" / "gliders" / "quendel_2.toml"
-
-
-def record(path: Path, samples: Sequence[Sample]) -> Path:
-    with RecordingWriter(path, RecordingInfo("on the bench", "live")) as writer:
-        for sample in samples:
-            writer.write(sample)
-    return path
+INFO = RecordingInfo("on the bench", "live")
 
 
 def test_results_are_written_with_their_origin_and_nothing_is_lost(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    file = record(tmp_path / "rest.mcap", at_rest(Pitot, [3.7], 1.0))
+    file = write(tmp_path / "rest.mcap", at_rest(Pitot, [3.7], 1.0), INFO)
     config = tmp_path / "my.toml"
     config.write_text('# mine\n[sensors.pitot]\noffset = "1 Pa"  # guessed\n', encoding="utf-8")
     out = tmp_path / "out"
@@ -58,7 +51,7 @@ def test_results_are_written_with_their_origin_and_nothing_is_lost(
 
 
 def test_every_way_is_on_the_command_line(tmp_path: Path) -> None:
-    file = record(tmp_path / "rest.mcap", at_rest(Baro, [95_035.0], 1.0))
+    file = write(tmp_path / "rest.mcap", at_rest(Baro, [95_035.0], 1.0), INFO)
     out = ("--out", str(tmp_path / "out"))
     assert run("barometer", str(file), "--elevation", "540 m", "--qnh", "1013.25 hPa", *out) == 0
     for way in ("gyro-bias", "six-position", "leak", "airspeed", "total-energy", "polar"):
@@ -73,7 +66,7 @@ def test_every_way_is_on_the_command_line(tmp_path: Path) -> None:
 def test_every_way_takes_a_part_of_a_recording(tmp_path: Path) -> None:
     still = at_rest(Pitot, [3.7], 1.0)
     windy = [replace(sample, t_s=sample.t_s + 40.0, impact_pa=80.0 + sample.t_s) for sample in still]
-    file, out = record(tmp_path / "a.mcap", [*still, *windy]), ("--out", str(tmp_path / "out"))
+    file, out = write(tmp_path / "a.mcap", [*still, *windy], INFO), ("--out", str(tmp_path / "out"))
     with pytest.raises(AppError, match="not at rest"):
         run("pitot-offset", str(file), *out)
     assert run("pitot-offset", str(file), "--between", "0", "35", *out) == 0
@@ -96,7 +89,7 @@ def test_a_builder_practises_on_fake_chips(tmp_path: Path, capsys: pytest.Captur
 
 
 def test_fake_chips_play_a_recording_to_calibrate_from(tmp_path: Path) -> None:
-    flight = record(tmp_path / "windy.mcap", [Pitot(k / 50, 7.0) for k in range(2500)])
+    flight = write(tmp_path / "windy.mcap", [Pitot(k / 50, 7.0) for k in range(2500)], INFO)
     where = ("--config", str(tmp_path / "none.toml"), "--out", str(tmp_path / "out"))
     assert run("pitot-offset", "live", "--fake", str(flight), "--for", "20", *where) == 0
     found = tomllib.loads((tmp_path / "out" / "pitot-offset.toml").read_text(encoding="utf-8"))
@@ -123,7 +116,7 @@ def test_each_way_reads_as_long_as_its_procedure_takes() -> None:
 def test_an_outcome_without_settings_says_that_there_is_nothing_to_apply(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    file = record(tmp_path / "leak.mcap", leaking(0.03))
+    file = write(tmp_path / "leak.mcap", leaking(0.03), INFO)
     config = tmp_path / "my.toml"
     config.write_text("# mine\n", encoding="utf-8")
     assert run("leak", str(file), "--out", str(tmp_path / "out"), "--apply", str(config)) == 0
@@ -174,7 +167,7 @@ def test_a_result_is_not_written_into_a_settings_file_that_would_not_do(
 def test_a_polar_says_when_the_mass_was_assumed(
     text: str, caution: str | None, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    file = record(tmp_path / "glides.mcap", glides())
+    file = write(tmp_path / "glides.mcap", glides(), INFO)
     (tmp_path / "glider.toml").write_text(GLIDER.read_text(encoding="utf-8"), encoding="utf-8")
     config = tmp_path / "my.toml"
     config.write_text(text, encoding="utf-8")

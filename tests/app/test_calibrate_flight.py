@@ -14,9 +14,9 @@ from hypothesis import strategies as st
 
 from drivers.samples import ImuGyro, Pitot, Sample
 from hw_replay.simulate.airframe import QUENDEL_2
-from hw_replay.simulate.plan import Phase, after, heading, straight
-from tests.support.calibration_flights import bundled
-from tests.support.calibration_run import flown, glides
+from hw_replay.simulate.plan import Phase, after, straight
+from tests.support.bundled_flight import bundled
+from tests.support.calibration_run import PULL_UPS, TRIANGLE, flown, glides
 from vario.app.calibrate.glides import fit_polar
 from vario.app.calibrate.legs import position_error, solve
 from vario.app.calibrate.pull_up import energy_check
@@ -68,9 +68,7 @@ def with_pitot_times(samples: Sequence[Sample], factor: float) -> Iterator[Sampl
 
 @pytest.fixture(scope="module")
 def triangle() -> list[Sample]:
-    speed = 110 / 3.6
-    courses = [Phase(f"to {deg}", speed, after(45), heading(math.radians(deg))) for deg in (0, 120, 240)]
-    return flown(courses, 110, 135.0)
+    return flown(TRIANGLE, 110, 135.0)
 
 
 @pytest.mark.parametrize("pitot_factor", [1.0, 0.9, 1.1])
@@ -90,10 +88,7 @@ def test_two_runs_are_too_few(triangle: list[Sample]) -> None:
 
 @pytest.fixture(scope="module")
 def pull_ups() -> list[Sample]:
-    plan = []
-    for _ in range(5):
-        plan += [Phase("fast", 150 / 3.6, after(22), straight), Phase("slow", 95 / 3.6, after(22), straight)]
-    return flown(plan, 110, 220.0)
+    return flown(PULL_UPS, 110, 220.0)
 
 
 @pytest.mark.parametrize("pitot_factor", [1.0, 0.85, 1.15])

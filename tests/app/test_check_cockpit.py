@@ -11,6 +11,7 @@ from gpiozero.pins.mock import MockFactory
 from drivers.errors import UnavailableError
 from tests.support import missing
 from tests.support.generated_words import write_bank
+from tests.support.local_ports import HOST, free_port
 from vario.app.check.cockpit import check_cockpit
 from vario.settings.load import load_settings
 
@@ -27,11 +28,6 @@ def found(folder: Path, text: str, pins: object = MockFactory) -> list[tuple[str
     (folder / "vario.toml").write_text(text, encoding="utf-8")
     findings = check_cockpit(load_settings(folder / "vario.toml"), pins)  # type: ignore[arg-type]
     return [(one.verdict.value, one.subject, f"{one.found}. {one.next_step}") for one in findings]
-
-
-def free_address() -> str:
-    with socket.create_server(("127.0.0.1", 0)) as server:
-        return f"127.0.0.1:{server.getsockname()[1]}"
 
 
 def test_what_is_off_is_not_checked(tmp_path: Path) -> None:
@@ -63,7 +59,7 @@ def test_the_words_must_be_there(tmp_path: Path) -> None:
 
 def test_the_page_needs_its_port_and_a_passphrase(tmp_path: Path) -> None:
     missing.library("aiohttp")
-    address = free_address()
+    address = f"{HOST}:{free_port()}"
     text = f'[page]\naddress = "{address}"\n'
     with_passphrase = f'{text}passphrase_file = "passphrase"\n'
     assert found(tmp_path, text)[0][0] == "pass"

@@ -1,43 +1,29 @@
-"""The live page in Chromium: size, touch, contrast, blankness, changes, and the way from reading to pixel."""
+"""The live page in Chromium: size, touch, contrast, blankness, and changes."""
+
+from __future__ import annotations
 
 import json
-import logging
-import os
-import socket
-import subprocess
-import sys
 import threading
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import replace
 from itertools import cycle
 from pathlib import Path
-from typing import Any
 
-import numpy as np
 import pytest
 
-from hw_replay.simulate.demo import BUNDLED
-from tests.support import missing
+from tests.support.browser import Browser, luminance_of, script, wait
+from tests.support.cockpit_server import PASSPHRASE
+from tests.support.local_ports import can_connect, free_port
+from tests.support.luminance import contrast
 from tests.support.page_flights import demo
+from tests.support.waiting import once
 from vario.app.cockpit.process import KeptPage
 from vario.app.cockpit.state import state_of
 from vario.flight.cruise.glide import FinalGlide
 from vario.settings.load import parse_settings
 
-missing.library("aiohttp")
-pytest.importorskip("selenium.webdriver", reason=missing.TEST_LIBRARY)
-
-from selenium.webdriver.support.ui import WebDriverWait  # noqa: E402  (after the check that it is there)
-
-from tests.support.browser import HAS_CHROMIUM, chromium, luminance  # noqa: E402
-
-pytestmark = pytest.mark.skipif(not HAS_CHROMIUM, reason=missing.CHROMIUM)
-
-LOG = logging.getLogger(__name__)
-
-PASSPHRASE = "correct horse battery"  # noqa: S105  (of the tests alone)
 WIDEST = '[display]\nunits = "knots_and_feet"\n[flight]\nmaccready = "1 m/s"\n'
 GLIDE = FinalGlide(1.0, 211_300.0, 20.0, 30.0, -1264.0, 246.0)
 """A goal whose figures need much room: feet above all."""
@@ -48,13 +34,6 @@ SIZES = ((320, 568), (480, 800), (568, 320), (800, 480), (1280, 720))
 TOUCH_PX = 12.0 / 25.4 * 160
 """12 mm where an inch has 160 pixels of CSS, as on phones (Android, density-independent pixel, from
 memory)."""
-
-Browser = Any
-
-
-def free_port() -> int:
-    with socket.create_server(("127.0.0.1", 0)) as server:
-        return int(server.getsockname()[1])
 
 
 class Flight:
@@ -97,39 +76,16 @@ def flight(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Flight]:
 
 
 @pytest.fixture(scope="module")
-def browser(tmp_path_factory: pytest.TempPathFactory, flight: Flight) -> Iterator[Browser]:
-    with chromium(tmp_path_factory.mktemp("profile")) as started:
-        address = f"http://127.0.0.1:{flight.port}/"
-        until(lambda: can_connect(flight.port))
-        started.get(address)
-        yield started
-
-
-def can_connect(port: int) -> bool:
-    try:
-        socket.create_connection(("127.0.0.1", port), 0.2).close()
-    except OSError:
-        return False
-    return True
-
-
-def until(condition: Callable[[], object], longest_s: float = 30.0) -> None:
-    end_s = time.monotonic() + longest_s
-    while not condition():
-        assert time.monotonic() < end_s
-        time.sleep(0.05)
-
-
-def script(browser: Browser, text: str) -> Any:
-    return browser.execute_script(f"return {text}")
+def browser(browser: Browser, flight: Flight) -> Iterator[Browser]:
+    """The tab of Chromium, with the page of the flight in it."""
+    once(lambda: can_connect(flight.port))
+    browser.get(f"http://127.0.0.1:{flight.port}/")
+    yield browser
+    browser.get("about:blank")
 
 
 def is_live(browser: Browser) -> bool:
     return bool(script(browser, "document.body.dataset.live === 'yes'"))
-
-
-def wait(browser: Browser, condition: Callable[[Browser], object]) -> None:
-    WebDriverWait(browser, 20, 0.02).until(condition)
 
 
 @contextmanager
@@ -149,7 +105,6 @@ WATCH_TEXT = """(window.drawn = [], CanvasRenderingContext2D.prototype.fillText 
 )(CanvasRenderingContext2D.prototype.fillText), 0)"""
 
 EDGES = ".map((r, k) => (k ? r.top : r.bottom))"
-
 BUTTONS = """[...document.querySelectorAll('button, input')].filter((e) => e.checkVisibility())
   .map((e) => e.getBoundingClientRect()).map((r) => [r.width, r.height, r.left, r.top, r.right, r.bottom])"""
 
@@ -210,11 +165,11 @@ def test_it_can_be_read_in_the_sun_and_does_not_dazzle_at_night(
 ) -> None:
     """Contrast by WCAG 2.1: 7 (1.4.6) by day, 4.5 (1.4.3) by night, on black."""
     script(browser, f"setLight('{light}')")
-    paper = luminance(script(browser, "getComputedStyle(document.body).backgroundColor"))
+    paper = luminance_of(browser, "body", "backgroundColor")
     assert paper == (1.0 if light == "day" else 0.0)
     for selector in ("output", "small", "header b", "nav button", "#wind"):
-        ink = luminance(script(browser, f"getComputedStyle(document.querySelector('{selector}')).color"))
-        assert (max(ink, paper) + 0.05) / (min(ink, paper) + 0.05) >= least, selector
+        ink = luminance_of(browser, selector)
+        assert contrast(ink, paper) >= least, selector
         assert light == "day" or ink < 0.4
     script(browser, "setLight('day')")
 
@@ -276,53 +231,3 @@ def test_a_change_is_made_as_by_vario_set_and_a_wrong_passphrase_changes_nothing
     assert all(url.startswith(home) for url in addresses if "://" in url)
     errors = [entry for entry in browser.get_log("browser") if entry["level"] == "SEVERE"]
     assert all("403" in entry["message"] for entry in errors)  # the wrong passphrase alone
-
-
-def client(port: int, ends: threading.Event, arrived_s: list[float]) -> None:
-    with socket.create_connection(("127.0.0.1", port), 5.0) as connection:
-        connection.sendall(b"GET /stream HTTP/1.1\r\nHost: 127.0.0.1\r\n\r\n")
-        connection.settimeout(0.5)
-        while not ends.is_set():
-            try:
-                data = connection.recv(65536)
-            except TimeoutError:
-                continue
-            arrived_s.extend([time.monotonic()] * data.count(b"data: {"))
-
-
-@pytest.mark.long
-def test_a_run_is_seen_within_150_ms_ten_times_a_second_by_five(tmp_path: Path) -> None:
-    """`vario run --emulate` as it is started; the last of the five clients is Chromium."""
-    port = free_port()
-    config = tmp_path / "vario.toml"
-    config.write_text(f'[page]\naddress = "127.0.0.1:{port}"\n', encoding="utf-8")
-    words = ["run", "--config", str(config), "--silent", "--emulate", str(BUNDLED), "--for", "60"]
-    process = subprocess.Popen([sys.executable, "-m", "vario.app.cli", *words], stderr=subprocess.DEVNULL)  # noqa: S603
-    ends = threading.Event()
-    arrivals: list[list[float]] = [[] for _ in range(4)]
-    try:
-        until(lambda: can_connect(port))
-        threads = [threading.Thread(target=client, args=(port, ends, each)) for each in arrivals]
-        for thread in threads:
-            thread.start()
-        with chromium(tmp_path / "profile") as browser:
-            browser.get(f"http://127.0.0.1:{port}/")
-            wait(browser, is_live)
-            time.sleep(20.0)
-            painted = np.array(script(browser, "receiver.painted"))
-        ends.set()
-        for thread in threads:
-            thread.join()
-    finally:
-        process.kill()
-        process.wait()
-    wall_minus_monotonic_s = time.time() - time.monotonic()
-    latency_ms = painted[:, 1] - (painted[:, 0] + wall_minus_monotonic_s) * 1000.0
-    # Of the last 15 s: at its start the run works off what it has missed meanwhile.
-    rates = [sum(each[-1] - t_s < 15.0 for t_s in each) / 15.0 for each in arrivals]
-    median_ms, last_ms = np.percentile(latency_ms, [50, 95])
-    seen = f"median {median_ms:.0f} ms, 95 % {last_ms:.0f} ms; {rates} Hz; load {os.getloadavg()}"
-    LOG.info("from reading to pixel: %s", seen)
-    assert median_ms <= 150.0, seen
-    assert np.median(np.diff(painted[:, 0])) == pytest.approx(0.1, abs=0.02)
-    assert all(rate == pytest.approx(10.0, abs=0.7) for rate in rates)

@@ -7,25 +7,18 @@ import threading
 import time
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
 
 import orjson
 import pytest
 
-from tests.support import missing
-from tests.support.cockpit_process import drained, free_port, kept, memory_of, server_of, stream_of
+from tests.support.browser import Browser, chromium
+from tests.support.cockpit_process import drained, kept, memory_of, server_of, stream_of
 from tests.support.cockpit_server import folder
+from tests.support.local_ports import free_port
 from tests.support.page_flights import demo
 from vario.app.cockpit.process import KeptPage, ServerProcess
 from vario.app.cockpit.state import state_of
 from vario.settings.schema import Settings
-
-missing.library("aiohttp")
-pytest.importorskip("selenium.webdriver", reason=missing.TEST_LIBRARY)
-
-from tests.support.browser import HAS_CHROMIUM, chromium  # noqa: E402  (after the check that it is there)
-
-pytestmark = pytest.mark.skipif(not HAS_CHROMIUM, reason=missing.CHROMIUM)
 
 LOG = logging.getLogger(__name__)
 
@@ -68,7 +61,7 @@ class Growth:
     painted: int = 0
 
 
-def objects_of(browser: Any) -> int:
+def objects_of(browser: Browser) -> int:
     """Arrays and plain objects that are alive; counting them collects the garbage first."""
     count = 0
     for kind in ("Array", "Object"):
@@ -89,7 +82,7 @@ def objects_of(browser: Any) -> int:
     return count
 
 
-def look(browser: Any, page: KeptPage, found: Growth) -> None:
+def look(browser: Browser, page: KeptPage, found: Growth) -> None:
     time.sleep(SETTLE_S)
     found.objects.append(objects_of(browser))
     for _ in range(2):

@@ -6,22 +6,16 @@ import subprocess
 import sys
 import threading
 import time
-from collections.abc import Callable
 from contextlib import suppress
 from pathlib import Path
 
 import pytest
 
-from tests.support.cockpit_process import drained, free_port, kept, memory_of, server_of, stream_of
+from tests.support.cockpit_process import drained, kept, memory_of, server_of, stream_of
 from tests.support.cockpit_server import folder
+from tests.support.local_ports import free_port
+from tests.support.waiting import once
 from vario.app.cockpit.process import MESSAGE_BYTES, ServerProcess
-
-
-def until(condition: Callable[[], object], longest_s: float = 20.0) -> None:
-    end_s = time.monotonic() + longest_s
-    while not condition():
-        assert time.monotonic() < end_s
-        time.sleep(0.01)
 
 
 def test_the_process_serves_drops_what_is_too_much_and_ends(tmp_path: Path) -> None:
@@ -53,7 +47,7 @@ def test_a_port_in_use_costs_only_the_page_which_comes_later(tmp_path: Path) -> 
         assert page.problem is not None
         assert f"127.0.0.1:{port}: cannot be opened" in page.problem
         page.send(b"{}")
-    until(lambda: page.problem is None)
+    once(lambda: page.problem is None, 20.0)
     page.close()
 
 

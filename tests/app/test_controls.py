@@ -17,7 +17,7 @@ from drivers.events import REFUSED, SAY, STEP, TAKEN, Event, Mark, PilotAction, 
 from hw_replay.recording import Recording
 from hw_replay.source import RecordingInfo
 from hw_replay.writer import RecordingWriter
-from tests.app.test_settings_live import NOISE, flight, settings_text
+from tests.support.level_flight import NOISE, flight, settings_text
 from vario.app.live.controls import ControlPanel, open_part
 from vario.app.live.file_watch import SideWatch
 from vario.app.live.status import Status, status_line

@@ -11,6 +11,7 @@ from pathlib import Path
 
 import pytest
 
+from tests.support.local_ports import HOST, free_port
 from vario.app.errors import AppError
 from vario.app.nmea.kept import KeptSink
 from vario.app.nmea.out import sentence
@@ -27,9 +28,7 @@ from vario.settings.output import Network, Serial, parse_address
 
 @pytest.fixture
 def server() -> Iterator[TcpSink]:
-    with socket.create_server(("127.0.0.1", 0)) as free:
-        port = free.getsockname()[1]
-    sink = TcpSink(Network("tcp", "127.0.0.1", port))
+    sink = TcpSink(Network("tcp", HOST, free_port()))
     yield sink
     sink.close()
 

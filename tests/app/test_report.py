@@ -1,12 +1,10 @@
-"""The picture of a flight: its content, notes on missing data, and a greyscale print."""
+"""The picture of a flight: its content, and notes on missing data."""
 
-import itertools
+from __future__ import annotations
+
 import struct
 import time
-from collections.abc import Sequence
-from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import pytest
@@ -15,68 +13,12 @@ from hypothesis import strategies as st
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.text import Text
-from numpy.typing import NDArray
 from PIL import Image
-from scipy import stats
 
 from tests.support.examples import drawn, short
-from tests.support.luminance import relative_luminance
-from vario.app.picture.data import TraceData
+from tests.support.report_trace import CLIMB, FLOATS, flight, without
 from vario.app.picture.sheet import REPORT_CAUTION, draw_report, write_report
-from vario.app.picture.style import AMBER, INK, MODE_STYLES, PAPER, TEAL
-from vario.app.picture.time_axis import set_time_axis
-from vario.settings.display import Display, DisplayUnits, Measure
-
-Trace = dict[str, NDArray[Any]]
-
-FLOATS = [
-    "altitude_m",
-    "ias_mps",
-    "tas_mps",
-    "pitch_rad",
-    "bank_rad",
-    "vario_mps",
-    "netto_mps",
-    "relative_netto_mps",
-    "average_mps",
-    "turn_average_mps",
-    "climb_average_mps",
-    "wind_north_mps",
-    "wind_east_mps",
-    "speed_to_fly_mps",
-    "latitude_deg",
-    "longitude_deg",
-]
-A_DEGREE_M = 111_195.0  # on a sphere with the mean radius of the Earth, at the equator
-CLIMB = {
-    "start_s": 150.0,
-    "end_s": 280.0,
-    "gain_m": 260.0,
-    "average_mps": 2.0,
-    "turns": 5.2,
-    "direction": "left",
-}
-
-
-def flight(seconds: int = 400, rate_hz: int = 10) -> Trace:
-    """A fifth each of ground, launch, cruise, circling and approach; everything known, nothing realistic."""
-    n = seconds * rate_hz
-    t_s = np.arange(n) / rate_hz
-    slow = np.sin(t_s / 30)
-    trace: Trace = dict.fromkeys(FLOATS, 1.0 + slow)
-    trace["t_s"] = t_s
-    trace["mode"] = np.repeat(["ground", "launch", "cruise", "circling", "approach"], -(-n // 5))[:n]
-    trace["quality"] = np.full(n, "ok")
-    trace["altitude_m"] = 500 + t_s
-    trace["ias_mps"] = 25 + 5 * slow
-    trace["wind_east_mps"] = np.full(n, 4.0)
-    trace["wind_north_mps"] = np.full(n, -3.0)
-    trace["longitude_deg"], trace["latitude_deg"] = 9.0 + 30 * t_s / A_DEGREE_M, 20 * t_s / A_DEGREE_M
-    return trace
-
-
-def without(trace: Trace, *names: str) -> Trace:
-    return {name: np.full(values.size, np.nan) if name in names else values for name, values in trace.items()}
+from vario.settings.display import Display, DisplayUnits
 
 
 def texts(figure: Figure) -> str:
@@ -95,12 +37,6 @@ def png_size(path: Path) -> tuple[int, int]:
     assert data[12:16] == b"IHDR"
     width, height = struct.unpack(">II", data[16:24])
     return width, height
-
-
-def contrast(a: str, b: str) -> float:
-    """Contrast ratio of WCAG 2.1: (lighter + 0.05) / (darker + 0.05)."""
-    darker, lighter = sorted((relative_luminance(a), relative_luminance(b)))
-    return (lighter + 0.05) / (darker + 0.05)
 
 
 def test_the_page_is_a_png_of_print_size(tmp_path: Path) -> None:
@@ -140,45 +76,6 @@ def test_the_marks_of_the_pilot_are_in_every_panel_over_time_and_named_in_one() 
     assert "x" * 39 + "…" in said
     assert "no room" not in said
     assert "after the end" not in said
-
-
-def test_relative_luminance_agrees_with_published_values() -> None:
-    # ITU-R BT.709 luminance of the primaries; contrast of black on white and of the grey #767676, the
-    # lightest that reaches 4.5:1 on white, from the WCAG documents (from memory).
-    assert relative_luminance("#ff0000") == pytest.approx(0.2126)
-    assert relative_luminance("#00ff00") == pytest.approx(0.7152)
-    assert relative_luminance("#0000ff") == pytest.approx(0.0722)
-    assert contrast("#000000", "#ffffff") == pytest.approx(21.0)
-    assert contrast("#767676", "#ffffff") >= 4.5 > contrast("#777777", "#ffffff")
-
-
-@pytest.mark.parametrize(("one", "other"), list(itertools.combinations(MODE_STYLES, 2)))
-def test_modes_differ_in_lightness(one: str, other: str) -> None:
-    # Half as much again in contrast ratio; a difference of tone visible on a grey print (no source).
-    assert contrast(MODE_STYLES[one].fill, MODE_STYLES[other].fill) >= 1.5
-
-
-@pytest.mark.parametrize("line", [INK, TEAL, AMBER])
-def test_lines_stand_out_from_paper_and_from_each_other(line: str) -> None:
-    # WCAG 2.1, success criterion 1.4.11: graphical objects at 3:1 or more.
-    assert contrast(line, PAPER) >= 3.0
-    assert line == INK or contrast(line, INK) >= 3.0
-
-
-@pytest.mark.long
-def test_the_grey_print_shows_five_tones(tmp_path: Path) -> None:
-    path = tmp_path / "report.png"
-    write_report(path, flight(), [], "Grey")
-    with Image.open(path) as image:
-        tones = np.bincount(np.asarray(image.convert("L")).ravel(), minlength=256)
-        colours = np.asarray(image.convert("RGB")).reshape(-1, 3)
-    greys = []
-    for style in MODE_STYLES.values():
-        rgb = tuple(int(style.fill[k : k + 2], 16) for k in (1, 3, 5))
-        assert np.count_nonzero((colours == rgb).all(axis=1)) > 2000, style
-        greys.append(Image.new("RGB", (1, 1), rgb).convert("L").getpixel((0, 0)))
-    assert all(tones[grey] > 2000 for grey in greys)
-    assert np.min(np.diff(sorted(greys))) >= 25  # of 255
 
 
 def test_airspeed_is_shown_in_kilometres_an_hour() -> None:
@@ -301,66 +198,6 @@ def test_climbs_with_unknown_figures_are_shown_with_dashes() -> None:
 def test_a_page_that_cannot_be_written_is_an_oserror(tmp_path: Path) -> None:
     with pytest.raises(OSError, match="missing"):
         write_report(tmp_path / "missing" / "report.png", flight(10), [], "")
-
-
-@given(st.integers(0, 2**32 - 1), st.integers(701, 5000), st.floats(0.0, 1.0))
-@settings(max_examples=drawn(30))
-def test_thinning_keeps_means_and_extremes(seed: int, n: int, unknown: float) -> None:
-    random = np.random.default_rng(seed)
-    t_s = np.sort(random.uniform(0.0, 1000.0, n))
-    values = np.where(random.random(n) < unknown, np.nan, random.normal(size=n))
-    line = TraceData({"t_s": t_s, "vario_mps": values}, []).line("vario_mps", Measure.VERTICAL_SPEED)
-    known = np.isfinite(values)
-    assert line.empty == (not known.any())
-    if line.empty:
-        return
-    assert np.nanmin(line.low) == np.nanmin(values)
-    assert np.nanmax(line.high) == np.nanmax(values)
-    bins = np.linspace(t_s[0], t_s[-1], 701)
-    expected = stats.binned_statistic(t_s[known], values[known], "mean", bins).statistic
-    np.testing.assert_allclose(
-        np.sort(line.mean[np.isfinite(line.mean)]), np.sort(expected[np.isfinite(expected)]), atol=1e-9
-    )
-
-
-@pytest.mark.parametrize("rate_hz", [1, 10])
-def test_a_gap_in_the_recording_is_not_bridged(rate_hz: int) -> None:
-    whole = flight(1000, rate_hz)
-    kept = (whole["t_s"] < 300) | (whole["t_s"] > 500)
-    trace = {name: values[kept] for name, values in whole.items()}
-    line = TraceData(trace, []).line("altitude_m", Measure.HEIGHT)
-    steps_s = np.diff(line.t_s[np.isfinite(line.mean)])
-    (jump,) = np.flatnonzero(steps_s > 100)
-    assert np.isnan(line.mean[jump + 1])
-    t_s, _, _ = TraceData(trace, []).track_km()
-    assert np.count_nonzero(np.isnan(t_s)) == 1
-
-
-def time_axis(t_s: Sequence[float], start_utc: datetime | None) -> tuple[str, list[str]]:
-    """Label and texts of the ticks inside the axis."""
-    axes = Figure().add_subplot()
-    set_time_axis(axes, TraceData({"t_s": np.array(t_s)}, [], start_utc))
-    low, high = axes.get_xlim()
-    show = axes.xaxis.get_major_formatter()
-    return axes.get_xlabel(), [show(t, None) for t in axes.get_xticks() if low <= t <= high]
-
-
-def test_times_count_from_the_beginning_where_utc_is_not_known() -> None:
-    label, ticks = time_axis([1000.0, 1100.0], None)
-    assert (label, ticks[:2]) == ("time since the beginning, seconds", ["0", "10"])
-    label, ticks = time_axis([1000.0, 4600.0], None)
-    assert (label, ticks[:2]) == ("time since the beginning, minutes", ["0", "5"])
-    label, ticks = time_axis([1000.0, 1000.0 + 4 * 3600.0], None)
-    assert (label, ticks[:2]) == ("time since the beginning, h:mm", ["0:00", "0:30"])
-
-
-def test_times_are_utc_where_it_is_known() -> None:
-    """A FAI/IGC file counts from midnight, a live recording from its start: both show the time of day."""
-    midnight = datetime(2017, 7, 15, tzinfo=UTC)
-    label, ticks = time_axis([31_076.0, 53_612.0], midnight)  # 08:37:56 to 14:53:32
-    assert (label, ticks[0], ticks[-1]) == ("UTC", "9:00", "14:30")
-    label, ticks = time_axis([1.0, 61.0], datetime(2026, 5, 1, 23, 59, 29, tzinfo=UTC))
-    assert (label, ticks[0], ticks[-1]) == ("UTC", "23:59:30", "0:00:30")
 
 
 @pytest.mark.long

@@ -7,44 +7,25 @@ from pathlib import Path
 import pytest
 
 from drivers.events import SettingsChange
-from drivers.samples import Baro, GnssPos, GnssVel, Pitot, Sample
+from drivers.samples import Sample
 from hw_replay.recording import Recording
 from hw_replay.source import RecordingInfo
 from hw_replay.writer import RecordingWriter
+from tests.support.level_flight import NOISE, flight, settings_text
 from vario.app.change.changes import UNFINISHED_POLLS, SettingsWatch, apply_change
 from vario.app.outputs.catalogue import TRACE
 from vario.app.replay.player import play
 from vario.app.replay.results import replay
-from vario.flight.motion.energy import Noise
 from vario.flight.motion.mode import Mode
 from vario.flight.pipeline import Pipeline
 from vario.settings.load import parse_settings
 
 CONFIG = Path(__file__).parents[2] / "config"
 GLIDER = sorted((CONFIG / "gliders").glob("*.toml"))[0].read_text(encoding="utf-8")
-NOISE = Noise(1.5, 1.0)
-
-
-def flight(seconds: int = 60) -> list[Sample]:
-    """Straight and level at 1000 m and about 120 km/h, 10 Hz."""
-    samples: list[Sample] = []
-    for k in range(seconds * 10):
-        t_s = k / 10
-        samples += [Baro(t_s, 89874.6 + (k % 3 - 1)), Pitot(t_s, 620.0)]
-        if k % 10 == 0:
-            samples += [
-                GnssPos(t_s, 50.0 + 33.0 * t_s / 111_200, 10.0, 1000.0),
-                GnssVel(t_s, 33.0, 0.0, None),
-            ]
-    return samples
 
 
 def with_events(samples: list[Sample], *events: SettingsChange) -> list[Sample]:
     return sorted([*samples, *events], key=lambda sample: sample.t_s)
-
-
-def settings_text(maccready: str) -> str:
-    return f'glider = "glider.toml"\n[flight]\nmaccready = "{maccready}"\n[speed_to_fly]\nmode = "block"\n'
 
 
 def pipeline() -> Pipeline:

@@ -21,6 +21,7 @@ from drivers.samples import GnssPos
 from hw_replay.open import open_source
 from tests.support.circling_bars import direction_errors, expected_and_achieved
 from tests.support.plain_turns import PlainTurns, Verdict, judge
+from tests.support.rms import rms
 from vario.app.replay.player import noise_of, play
 from vario.flight.motion.mode import Mode
 from vario.flight.pipeline import Pipeline
@@ -69,19 +70,15 @@ def _simulated(console: Console, pool: ProcessPoolExecutor) -> None:
             measure = partial(direction_errors, turbulence_mps=turbulence_mps, glider_file=glider_file)
             errors = np.concatenate(list(pool.map(measure, DIRECTION_SEEDS)))
             console.print(
-                f"direction of the strongest lift, {air} air, {known} a glider file: {_rms(errors):.1f}° RMS "
+                f"direction of the strongest lift, {air} air, {known} a glider file: {rms(errors):.1f}° RMS "
                 f"(bar 10°), mean {np.mean(errors):+.1f}° (+: late in the turn), "
                 f"{len(errors)} readings of {3 * len(DIRECTION_SEEDS)} flights"
             )
     shown, achieved = np.array(list(pool.map(expected_and_achieved, EXPECTED_SEEDS))).T
     console.print(
-        f"expected climb before turning less the climb achieved: {_rms(shown - achieved):.2f} m/s RMS, "
+        f"expected climb before turning less the climb achieved: {rms(shown - achieved):.2f} m/s RMS, "
         f"mean {np.mean(shown - achieved):+.2f}, {len(shown)} thermals"
     )
-
-
-def _rms(values: np.ndarray) -> float:
-    return float(np.sqrt(np.mean(np.square(values))))
 
 
 if __name__ == "__main__":

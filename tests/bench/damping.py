@@ -16,6 +16,7 @@ from rich.console import Console
 from rich.table import Table
 
 from tests.support.pilot_cases import NOISE
+from tests.support.rms import rms
 from tests.support.truth_air import PRELUDE_S
 from tests.support.truth_flight import fly
 from tests.support.truth_gliders import GLIDERS
@@ -64,11 +65,6 @@ def flown(scene: str, glider: str, seed: int) -> tuple[NDArray[np.float64], ...]
     t_s = np.arange(20.0, told[-1, 0], STEP_S)
     truth = np.interp(t_s, flight.truth["t_s"], flight.truth["vario_mps"])
     return t_s, np.interp(t_s, told[:, 0], told[:, 1]), truth
-
-
-def rms(values: NDArray[np.float64]) -> float:
-    """Root mean square."""
-    return float(np.sqrt(np.mean(values**2)))
 
 
 def change(values: NDArray[np.float64]) -> float:

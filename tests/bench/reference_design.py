@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 
 from drivers import isa
 from tests.support.estimator_flights import Run
-from tests.support.truth_flight import RATE_HZ
+from tests.support.truth_dynamics import RATE_HZ
 from vario.flight.estimate.inertial_model import Wing
 
 Floats = NDArray[np.float64]

@@ -15,7 +15,8 @@ from numpy.typing import NDArray
 from scipy.optimize import minimize_scalar
 
 from drivers import isa
-from tests.support.truth_flight import RATE_HZ, Flight, fly
+from tests.support.truth_dynamics import RATE_HZ
+from tests.support.truth_flight import Flight, fly
 
 Floats = NDArray[np.float64]
 

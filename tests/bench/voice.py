@@ -24,6 +24,7 @@ from numpy.typing import NDArray
 from scipy import signal
 
 from tests.support.loudness import phon
+from tests.support.pink_noise import pink
 from vario.flight.inputs.quality import Quality
 from vario.flight.motion.mode import Mode
 from vario.flight.setup import Setup
@@ -82,13 +83,6 @@ def stands_out_db(speech: Samples, masker: Samples) -> float:
     return float(np.median(10.0 * np.log10((powers[0] / powers[1]).max(axis=0))[sounds]))
 
 
-def pink(n: int, rms: float) -> Samples:
-    """Noise with the same power in each third-octave band."""
-    spectrum = np.fft.rfft(np.random.default_rng(1).standard_normal(n))
-    noise = np.fft.irfft(spectrum / np.sqrt(np.maximum(np.arange(spectrum.size), 1.0)), n)
-    return np.asarray(noise * (rms / np.sqrt(np.mean(noise**2))))
-
-
 def phons(sound: Samples) -> float:
     """Loudness level of the sound as a whole, phon."""
     return phon(signal.resample_poly(sound, 160, 147 * WORDS_HZ // 44100), 48000)
@@ -130,7 +124,7 @@ def main(folder: Path) -> None:
                 found.append(index(speech, tone))
                 loudness_db.append(10.0 * np.log10(np.mean(speech**2) / np.mean(tone**2)))
                 over_db.append(stands_out_db(speech, tone))
-                noise = pink(speech.size, float(np.sqrt(np.mean(speech**2))))
+                noise = pink(np.random.default_rng(1), speech.size, float(np.sqrt(np.mean(speech**2))))
                 noisy.append(index(speech, tone + noise))
             speech_phon.append(phons(speech))
             tone_phon.append(phons(tone))

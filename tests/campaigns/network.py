@@ -22,12 +22,12 @@ from random import Random
 from types import FrameType
 
 from tests.campaigns.visitors import Listener, Visitors, never_reads
+from tests.support.local_ports import HOST, free_port
 from vario.app.nmea import sinks
 from vario.app.nmea.out import sentence
 from vario.app.nmea.sinks import BACKLOG_BYTES, MOST_READERS, PATIENCE_S, TcpSink, UdpSink
 from vario.settings.output import Network
 
-HOST = "127.0.0.1"
 LONGEST_S = 60
 """Time limit of one turn; no usable machine takes this long."""
 
@@ -167,13 +167,6 @@ def patience_s() -> float:
 def numbered(number: int) -> bytes:
     """A sentence with its number."""
     return sentence("IIXDR", "G", str(number), "", "NUMBER").encode("ascii")
-
-
-def free_port() -> int:
-    """A free port."""
-    with socket.create_server((HOST, 0)) as free:
-        port: int = free.getsockname()[1]
-    return port
 
 
 def open_files() -> int:

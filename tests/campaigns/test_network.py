@@ -12,8 +12,9 @@ import pytest
 
 from hw_replay.open import open_source
 from hw_replay.simulate.demo import BUNDLED
-from tests.campaigns.network import MEMORY_BYTES, besiege, free_port, open_files, overfeed, send_nowhere
+from tests.campaigns.network import MEMORY_BYTES, besiege, open_files, overfeed, send_nowhere
 from tests.campaigns.visitors import KINDS
+from tests.support.local_ports import HOST, free_port
 from vario.app.live.run import RunOptions, run
 from vario.app.nmea.sinks import BACKLOG_BYTES, MOST_ARRIVALS, TcpSink
 from vario.settings.load import parse_settings
@@ -40,7 +41,7 @@ def test_datagrams_to_where_nobody_is_disturb_nobody() -> None:
 
 def test_a_crowd_at_the_door_is_let_in_a_few_at_a_time() -> None:
     # All wait before the first is served; the queue of the system contains them (listen(2): at least 128).
-    sink = TcpSink(Network("tcp", "127.0.0.1", free_port()))
+    sink = TcpSink(Network("tcp", HOST, free_port()))
     crowd = [socket.create_connection(("127.0.0.1", sink.port), timeout=10.0) for _ in range(100)]
     try:
         for client in crowd:
@@ -68,7 +69,7 @@ def _ended(client: socket.socket) -> bool:
 
 def test_who_says_nothing_more_still_gets_the_sentences() -> None:
     # A half-closed connection still receives (RFC 9293, 3.6).
-    sink = TcpSink(Network("tcp", "127.0.0.1", free_port()))
+    sink = TcpSink(Network("tcp", HOST, free_port()))
     with socket.create_connection(("127.0.0.1", sink.port), timeout=10.0) as client:
         client.shutdown(socket.SHUT_WR)
         got = b""

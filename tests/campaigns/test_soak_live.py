@@ -10,13 +10,13 @@ import pytest
 
 from tests.campaigns.soak.kept import Kept
 from tests.campaigns.soak.live import live
-from tests.campaigns.soak.panel import ALSA
 from tests.campaigns.soak.watched import SETTLED_S, Row, Watched
 from tests.support import missing
+from tests.support.sound_card import NEEDS_ALSA
 
 
 @pytest.mark.long
-@pytest.mark.skipif(not ALSA.exists(), reason=missing.PORTAUDIO)
+@NEEDS_ALSA
 def test_some_seconds_with_everything_on(tmp_path: Path) -> None:
     missing.library("sounddevice", missing.PORTAUDIO)
     found = live(tmp_path, 12.0, row_s=3.0, change_s=2.0)

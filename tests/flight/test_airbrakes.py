@@ -7,8 +7,8 @@ from typing import Literal
 
 import pytest
 
-from tests.flight.test_polar import CLUB, LIMITS, energy_at
 from tests.support.airbrake_flights import fly
+from tests.support.example_polars import CLUB, LIMITS, energy_at
 from tests.support.setups import setup
 from vario.flight.cruise.airbrakes import AirbrakeWatch
 from vario.flight.cruise.airmass import BRAKING, Airmass

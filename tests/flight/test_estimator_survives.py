@@ -1,6 +1,6 @@
 """Robustness of the attitude: a launch, twenty minutes of circling, a steep turn, a stall, fast rolls.
 
-Turns and launch are computed by mechanics (`test_estimator_theory`). The other flights come from a general
+Turns and launch are computed by mechanics (`mechanical_turn`). The other flights come from a general
 flight-dynamics library, on a seed on which no constant was chosen. Ten seconds without airspeed, and starts
 in a circle and on the ground, are in `test_estimator`. The bounds are the project's own.
 """
@@ -16,8 +16,9 @@ import pytest
 
 from drivers import isa
 from drivers.samples import Baro, ImuAccel, ImuGyro, Pitot, Sample
-from tests.flight.test_estimator_theory import GLIDER, KT, Turn, _raised, readings
-from tests.support.truth_flight import RATE_HZ, fly
+from tests.support.mechanical_turn import GLIDER, KT, Turn, raised, readings
+from tests.support.truth_dynamics import RATE_HZ
+from tests.support.truth_flight import fly
 from tests.support.truth_gliders import GLIDERS
 from vario.app.replay.player import play
 from vario.flight.core.polar import QuadraticPolar
@@ -79,7 +80,7 @@ class Tow:
             faster = (self.speed(t + 0.01) - self.speed(t - 0.01)) / 0.02
             curving = (self.path(t + 0.01) - self.path(t - 0.01)) / 0.02
             along = np.array([faster + G * math.sin(path), 0.0, -(v * curving + G * math.cos(path))])
-            force = _raised(along, self.pitch(t) - path)
+            force = raised(along, self.pitch(t) - path)
             rate = (self.pitch(t + 0.01) - self.pitch(t - 0.01)) / 0.02
             height_m += v * math.sin(path) * T
             static_pa, air_k = isa.pressure_pa(height_m), isa.temperature_k(height_m)

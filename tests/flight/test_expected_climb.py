@@ -16,7 +16,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from tests.flight.test_polar import CLUB
+from tests.support.example_polars import CLUB
 from tests.support.pilot_calls import STEP_S, calls, gusts, measured
 from tests.support.pilot_calls import TAS_MPS as CALL_TAS_MPS
 from tests.support.setups import setup

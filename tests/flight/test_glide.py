@@ -1,8 +1,6 @@
-"""Glide to a goal: course, glide in wind, arrival height.
+"""Glide to a goal: glide in wind, arrival height, MacCready.
 
-* The FAI measures distances on a sphere of 6371.0 km (FAI Sporting Code, General Section), so a quarter of a
-  meridian is π/2 times that.
-* The wind triangle: elementary.
+The wind triangle: elementary.
 """
 
 from __future__ import annotations
@@ -16,9 +14,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from drivers.samples import GnssPos
-from tests.flight.test_polar import CLUB, KMH, LIMITS, energy_at
+from tests.support.example_polars import CLUB, KMH, LIMITS, energy_at
 from tests.support.setups import setup
-from vario.flight.core.geodesy import great_circle
 from vario.flight.cruise.glide import FinalGlide, GlideStage, goal_maccready_mps
 from vario.flight.cruise.glide_speed import over_ground_mps
 from vario.flight.motion.energy import Energy
@@ -28,9 +25,7 @@ from vario.flight.wind.stage import Wind
 from vario.settings.schema import Goal
 
 EARTH_M = 6_371_000.0  # the FAI sphere, as above
-
 CALM = Wind(0.0, 0.0, 1.0, 0.1)
-LAT, LON = st.floats(-89.0, 89.0), st.floats(-180.0, 180.0)
 
 
 def goal(lat: float = 50.0, lon: float = 10.0, elevation: float = 400.0, reserve: float = 200.0) -> Goal:
@@ -55,38 +50,6 @@ def reckon(
 
 def at(density: float | None, tas_mps: float | None = None) -> Energy:
     return replace(energy_at(0.0), density_kgpm3=density, tas_mps=tas_mps)
-
-
-def unit(lat: float, lon: float) -> np.ndarray:
-    lat, lon = math.radians(lat), math.radians(lon)
-    return np.array([math.cos(lat) * math.cos(lon), math.cos(lat) * math.sin(lon), math.sin(lat)])
-
-
-def test_quarters_of_the_earth() -> None:
-    ways = {(90.0, 0.0): 0.0, (0.0, 90.0): 90.0, (-90.0, 0.0): 180.0, (0.0, -90.0): 270.0}
-    for target, bearing in ways.items():
-        distance_m, bearing_rad = great_circle(0.0, 0.0, *target)
-        assert distance_m == pytest.approx(math.pi / 2 * EARTH_M)
-        assert math.degrees(bearing_rad) == pytest.approx(bearing, abs=1e-6)
-
-
-@given(LAT, LON, LAT, LON)
-def test_the_way_agrees_with_vectors(lat_1: float, lon_1: float, lat_2: float, lon_2: float) -> None:
-    """Oracle: angle and tangent of unit vectors (numpy)."""
-    here, there = unit(lat_1, lon_1), unit(lat_2, lon_2)
-    angle = math.atan2(float(np.linalg.norm(np.cross(here, there))), float(here @ there))
-    distance_m, bearing_rad = great_circle(lat_1, lon_1, lat_2, lon_2)
-    assert distance_m == pytest.approx(EARTH_M * angle, abs=1.0)
-    if 1e-4 < angle < math.pi - 1e-4:
-        towards = there - (there @ here) * here
-        pole = np.array([0.0, 0.0, 1.0])
-        north = pole - (pole @ here) * here
-        east_of = np.cross(pole, here)
-        oracle = math.atan2(
-            float(towards @ east_of) / float(np.linalg.norm(east_of)),
-            float(towards @ north) / float(np.linalg.norm(north)),
-        )
-        assert math.remainder(bearing_rad - oracle, math.tau) == pytest.approx(0.0, abs=1e-6)
 
 
 def test_best_glide_in_still_air_is_that_of_the_polar() -> None:

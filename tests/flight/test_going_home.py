@@ -18,7 +18,7 @@ import pytest
 
 from drivers import isa
 from drivers.samples import Baro, GnssPos, GnssVel, Pitot, Sample
-from tests.flight.test_polar import CLUB, LIMITS
+from tests.support.example_polars import CLUB, LIMITS
 from vario.app.nmea.out import sentences
 from vario.app.outputs.catalogue import OUTPUTS
 from vario.app.replay.player import Player

@@ -11,8 +11,8 @@ from itertools import pairwise
 
 import pytest
 
-from tests.flight.test_circling import DT_S, TURN, Paper, airborne
-from tests.flight.test_polar import energy_at
+from tests.support.example_polars import energy_at
+from tests.support.flown_turns import DT_S, TURN, Paper, airborne
 from tests.support.leaving_bars import leave
 from tests.support.setups import setup
 from vario.flight.motion.mode import Mode

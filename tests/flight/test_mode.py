@@ -15,8 +15,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from tests.flight.test_circling import DT_S, Paper
 from tests.support.examples import drawn
+from tests.support.flown_turns import DT_S, Paper
 from tests.support.setups import setup
 from vario.flight.motion.mode import Mode
 from vario.settings.schema import Circling

@@ -1,6 +1,6 @@
 """The whole instrument on flights with known truth, and without some sensors.
 
-Truth: gliders of a general flight-dynamics library (jsbsim), flown 6-DOF; see truth_flight.py. The
+Truth: gliders of a general flight-dynamics library (jsbsim), flown 6-DOF; see truth_dynamics.py. The
 constants of the estimator were not tuned on these seeds.
 """
 
@@ -30,6 +30,7 @@ from drivers.samples import (
     Sample,
 )
 from tests.support.examples import drawn
+from tests.support.rms import rms
 from tests.support.truth_flight import SHORT_FLIGHT_S, SHORT_FLIGHT_SEED, Flight, fly
 from vario.app.replay.player import play
 from vario.flight.inputs.quality import Quality
@@ -54,7 +55,6 @@ GLIDER = Glider.model_validate(
         },
     }
 )
-
 
 BEGIN_S, LATER_S, SHORT_S = 80.0, 132.0, 142.0
 """The first turns in the thermal, which are sufficient to check behaviour; `LATER_S` without wind."""
@@ -94,10 +94,6 @@ def errors(
     error = column(readings, value) - np.interp(t_s, flight.truth["t_s"], flight.truth[name])
     error = error[t_s > t_s[0] + 30.0]
     return error[np.isfinite(error)]
-
-
-def rms(values: NDArray[np.float64]) -> float:
-    return float(np.sqrt(np.mean(values**2)))
 
 
 @pytest.mark.long  # the short form is the thermal in test_estimator

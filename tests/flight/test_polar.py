@@ -18,28 +18,16 @@ from hypothesis import strategies as st
 from scipy.optimize import minimize_scalar
 
 from drivers import isa
+from tests.support.example_polars import CLUB, KMH, LIMITS, POLARS, TRAINER, energy_at
 from tests.support.setups import setup
 from vario.flight.core.polar import QuadraticPolar
 from vario.flight.cruise.airmass import Airmass
 from vario.flight.cruise.speed_to_fly import STALL_MARGIN, SpeedToFlyStage
-from vario.flight.motion.energy import Energy
 from vario.flight.motion.mode import Mode
-from vario.settings.glider import Limits, Polar
 from vario.settings.schema import SpeedToFly
 
 KT = 1852 / 3600
-KMH = 1 / 3.6
 FT = 0.3048
-
-
-def through(*points: tuple[str, str]) -> QuadraticPolar:
-    polar = Polar.model_validate({"points": [list(point) for point in points]})
-    return QuadraticPolar(*polar.coefficients)
-
-
-TRAINER = through(("31 kt", "1.6 kt"), ("42 kt", "1.9 kt"), ("62 kt", "3.2 kt"))
-CLUB = through(("80 km/h", "0.60 m/s"), ("100 km/h", "0.70 m/s"), ("150 km/h", "1.50 m/s"))
-POLARS = st.sampled_from([TRAINER, CLUB])
 
 
 def test_fit_through_three_published_points() -> None:
@@ -134,16 +122,6 @@ def test_load_rule_is_continuous_through_level_flight(polar: QuadraticPolar, eas
     level = polar.sink_mps(max(eas_mps, polar.min_sink_speed_mps))
     for load in (1.0 - 1e-9, 1.0, 1.0 + 1e-9):
         assert polar.sink_loaded_mps(eas_mps, load) == pytest.approx(level, abs=1e-6)
-
-
-LIMITS = Limits.model_validate(
-    {"stall": "68 km/h", "manoeuvring": "175 km/h", "rough_air": "175 km/h", "never_exceed": "250 km/h"}
-)
-
-
-def energy_at(height_m: float) -> Energy:
-    density = isa.density_kgpm3(isa.pressure_pa(height_m), isa.temperature_k(height_m))
-    return Energy(height_m, 0.0, 30.0, 30.0, density, 0.0, height_m, compensated=True)
 
 
 @given(

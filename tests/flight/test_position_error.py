@@ -27,10 +27,11 @@ from hypothesis import strategies as st
 from drivers.isa import G0_MPS2
 from drivers.samples import Baro, Pitot, Sample
 from hw_replay.simulate import simulate
-from hw_replay.simulate.plan import Phase, after, heading, straight
+from hw_replay.simulate.plan import Phase
 from hw_replay.simulate.suite import Errors
 from hw_replay.source import RecordingInfo
 from hw_replay.writer import RecordingWriter
+from tests.support.calibration_run import PULL_UPS, TRIANGLE
 from tests.support.plain_flights import begun_in_the_air
 from vario.app.calibrate.command import add_parser
 from vario.app.calibrate.legs import position_error
@@ -67,16 +68,11 @@ def flown(
 
 @cache
 def triangle(baro: float = 0.0, pitot: float = 0.0) -> list[Sample]:
-    speed = 110 / 3.6
-    courses = [Phase(f"to {deg}", speed, after(45), heading(math.radians(deg))) for deg in (0, 120, 240)]
-    return flown(courses, 110, 135.0, baro, pitot)
+    return flown(TRIANGLE, 110, 135.0, baro, pitot)
 
 
 def pull_ups(baro: float = 0.0, pitot: float = 0.0) -> list[Sample]:
-    plan = []
-    for _ in range(5):
-        plan += [Phase("fast", 150 / 3.6, after(22), straight), Phase("slow", 95 / 3.6, after(22), straight)]
-    return flown(plan, 110, 220.0, baro, pitot)
+    return flown(PULL_UPS, 110, 220.0, baro, pitot)
 
 
 @given(st.floats(50_000.0, 105_000.0), st.floats(0.0, 4000.0), st.floats(-0.2, 0.2), st.floats(-0.2, 0.2))

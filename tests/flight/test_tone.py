@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from pydantic import ValidationError
 
 from tests.support.setups import setup
-from tests.support.tone_commands import CURVE, DEFAULTS, command, heard, tone
+from tests.support.tone_commands import CURVE, DEFAULTS, command_at, heard, tone
 from vario.flight.inputs.quality import Quality
 from vario.flight.motion.mode import Mode
 from vario.flight.tone.cues import DELIVER_WITHIN_S, Cue, CueInputs
@@ -37,7 +37,7 @@ presets = st.sampled_from(sorted(TONE_PRESETS))
 @given(varios, varios, presets)
 def test_more_lift_is_never_lower_nor_slower(a_mps: float, b_mps: float, preset: str) -> None:
     settings = tone(preset=preset)
-    low, high = command(min(a_mps, b_mps), settings), command(max(a_mps, b_mps), settings)
+    low, high = command_at(min(a_mps, b_mps), settings), command_at(max(a_mps, b_mps), settings)
     assert low.pitch_hz <= high.pitch_hz
     if low.beep_hz is not None and high.beep_hz is not None:
         assert low.beep_hz <= high.beep_hz
@@ -48,14 +48,14 @@ def test_a_tenth_of_a_metre_a_second_is_heard_in_lift(share: float, preset: str)
     curve = tone(preset=preset).curve
     start_mps, end_mps = curve.dead_band_high_mps + 0.01, curve.full_scale_mps - 0.1
     vario_mps = start_mps + share * (end_mps - start_mps)
-    weaker, stronger = (command(v, tone(preset=preset)) for v in (vario_mps, vario_mps + 0.1))
+    weaker, stronger = (command_at(v, tone(preset=preset)) for v in (vario_mps, vario_mps + 0.1))
     assert stronger.pitch_hz / weaker.pitch_hz >= PITCH_JND_HIGH
     assert stronger.pitch_hz - weaker.pitch_hz >= PITCH_JND_LOW_HZ
 
 
 @given(st.floats(CURVE.dead_band_high_mps + 0.01, CURVE.weak_lift_mps - 0.1))
 def test_near_zero_a_tenth_of_a_metre_a_second_is_heard_in_the_beat_too(vario_mps: float) -> None:
-    weaker, stronger = command(vario_mps).beep_hz, command(vario_mps + 0.1).beep_hz
+    weaker, stronger = command_at(vario_mps).beep_hz, command_at(vario_mps + 0.1).beep_hz
     assert weaker is not None
     assert stronger is not None
     assert stronger / weaker >= TEMPO_JND
@@ -63,13 +63,13 @@ def test_near_zero_a_tenth_of_a_metre_a_second_is_heard_in_the_beat_too(vario_mp
 
 @given(st.floats(-CURVE.full_scale_mps + 0.1, CURVE.dead_band_low_mps - 0.01))
 def test_a_tenth_of_a_metre_a_second_is_heard_in_sink(vario_mps: float) -> None:
-    higher, lower = command(vario_mps), command(vario_mps - 0.1)
+    higher, lower = command_at(vario_mps), command_at(vario_mps - 0.1)
     assert higher.pitch_hz - lower.pitch_hz >= PITCH_JND_LOW_HZ
 
 
 @given(varios, presets)
 def test_pitches_and_cadences_lie_where_hearing_is_good(vario_mps: float, preset: str) -> None:
-    result = command(vario_mps, tone(preset=preset))
+    result = command_at(vario_mps, tone(preset=preset))
     low_hz, high_hz = PREFERRED_HZ if vario_mps >= 0.0 else ALLOWED_HZ
     assert low_hz <= result.pitch_hz <= high_hz
     if result.beep_hz is not None:
@@ -78,12 +78,12 @@ def test_pitches_and_cadences_lie_where_hearing_is_good(vario_mps: float, preset
 
 @given(st.sampled_from(["8 Hz", "12 Hz"]), st.sampled_from(["2 m/s", "15 m/s"]), varios)
 def test_no_setting_makes_beeps_fuse(beep_rate_full: str, full_scale: str, vario_mps: float) -> None:
-    result = command(vario_mps, tone(beep_rate_full=beep_rate_full, full_scale=full_scale))
+    result = command_at(vario_mps, tone(beep_rate_full=beep_rate_full, full_scale=full_scale))
     assert result.beep_hz is None or result.beep_hz <= 12.0 * (1 + 1e-12)
 
 
 def test_lift_beeps_and_sink_is_steady_and_softer() -> None:
-    lift, sink = command(2.0), command(-2.0)
+    lift, sink = command_at(2.0), command_at(-2.0)
     assert (lift.voice, sink.voice) == (Voice.LIFT, Voice.SINK)
     assert lift.beep_hz is not None
     assert lift.level == DEFAULTS.volume
@@ -94,7 +94,7 @@ def test_lift_beeps_and_sink_is_steady_and_softer() -> None:
 
 @given(st.floats(CURVE.dead_band_low_mps, CURVE.dead_band_high_mps))
 def test_quiet_band_is_silent(vario_mps: float) -> None:
-    assert command(vario_mps).level == 0.0
+    assert command_at(vario_mps).level == 0.0
 
 
 def test_no_data_is_silence_and_forgets_the_zone() -> None:
@@ -194,7 +194,7 @@ def test_a_point_that_is_set_wins_over_the_preset(preset: str) -> None:
 
 
 def test_presets_differ_as_their_names_say() -> None:
-    at: Callable[[str], ToneCommand] = lambda preset: command(2.0, tone(preset=preset))  # noqa: E731
+    at: Callable[[str], ToneCommand] = lambda preset: command_at(2.0, tone(preset=preset))  # noqa: E731
     assert at("calm").pitch_hz < at("balanced").pitch_hz < at("bright").pitch_hz
     assert (at("calm").beep_hz or 0.0) < (at("balanced").beep_hz or 0.0) < (at("bright").beep_hz or 0.0)
     assert at("weak day").pitch_hz > at("balanced").pitch_hz

@@ -14,6 +14,7 @@ from pathlib import Path
 
 from hw_replay.simulate.demo import BUNDLED
 from tests.support.comparison_text import sentences
+from tests.support.csv_tables import Rows, csv_rows
 from vario.app.cli import main
 from vario.app.compare.compare import compare_tables
 from vario.app.compare.result import Comparison
@@ -23,8 +24,6 @@ from vario.app.outputs.output import Kind
 
 GOLDEN = Path(__file__).with_name("demo.csv")
 EVERY = 50
-
-Rows = list[dict[str, str]]
 
 
 def thinned(rows: Rows) -> Rows:
@@ -37,15 +36,9 @@ def thinned(rows: Rows) -> Rows:
     return kept
 
 
-def read(path: Path) -> Rows:
-    """The rows of a trace."""
-    with path.open(newline="", encoding="ascii") as file:
-        return list(csv.DictReader(file))
-
-
 def against_golden(rows: Rows, most_rows: int | None = None) -> Comparison:
     """Compare thinned rows with the golden trace, or with its first `most_rows` rows."""
-    golden = read(GOLDEN)[:most_rows]
+    golden = csv_rows(GOLDEN)[:most_rows]
     return compare_tables(table_of_rows(golden, str(GOLDEN)), table_of_rows(rows, "this replay"))
 
 
@@ -54,7 +47,7 @@ def refresh() -> None:
     with tempfile.TemporaryDirectory() as folder:
         with contextlib.redirect_stdout(io.StringIO()):  # it would name files that are removed at once
             main(["replay", str(BUNDLED), "--out", folder, "--no-sound", "--no-picture"])
-        rows = thinned(read(Path(folder) / "trace.csv"))
+        rows = thinned(csv_rows(Path(folder) / "trace.csv"))
     if GOLDEN.exists():
         moved = list(sentences(against_golden(rows)))
         print("What the change means:" if moved else "Nothing has moved.")

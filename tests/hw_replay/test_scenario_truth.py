@@ -22,7 +22,7 @@ from hw_replay.simulate.glider import Motion
 from hw_replay.simulate.plan import Phase, View, circle
 from hw_replay.simulate.sensors import GeodeticOrigin
 from tests.support.truth_air import PRELUDE_S, Scene, Wish
-from tests.support.truth_flight import FT_M, RATE_HZ, TRUTH_DTYPE, Dynamics, Pilot, _start, _truth_row
+from tests.support.truth_dynamics import FT_M, RATE_HZ, TRUTH_DTYPE, Dynamics, Pilot, start_flight, truth_row
 
 Air = Callable[[float], tuple[float, float, float]]
 """Velocity of the air north, east and up by the time since the scene began, the same everywhere."""
@@ -48,7 +48,7 @@ def library(tas_mps: float, air: Air = still, bank_rad: float = 0.0) -> NDArray[
         tas_mps=tas_mps,
         duration_s=PRELUDE_S + SECONDS,
     )
-    fdm = _start("sgs126", scene)
+    fdm = start_flight("sgs126", scene)
     rng = np.random.default_rng(1)
     pilot, dt_s, place_m, rows = StraightYawString(rng), 1.0 / RATE_HZ, [0.0, 0.0], []
     for step in range(1, round(scene.duration_s * RATE_HZ) + 1):
@@ -57,7 +57,7 @@ def library(tas_mps: float, air: Air = still, bank_rad: float = 0.0) -> NDArray[
             fdm[f"atmosphere/wind-{axis}-fps"] = speed_mps / FT_M
         pilot.fly(fdm, scene, step * dt_s, moving[2], dt_s)
         fdm.run()
-        rows.append(_truth_row(fdm, step * dt_s, place_m, moving))
+        rows.append(truth_row(fdm, step * dt_s, place_m, moving))
     return np.array(rows, dtype=TRUTH_DTYPE)[round(PRELUDE_S * RATE_HZ) :]
 
 

@@ -11,23 +11,19 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from drivers.samples import CHANNEL_OF, CHANNELS, GnssPos, GnssVel, ImuAccel, ImuGyro, Reference, Sample
+from drivers.samples import CHANNEL_OF, CHANNELS, GnssPos, GnssVel, ImuAccel, ImuGyro, Reference
 from hw_replay.recording import Recording
 from hw_replay.simulate import Scenario, demo_flight, long_flight, sensors_of, simulate
 from hw_replay.simulate.demo import BUNDLED, write_recording
 from hw_replay.simulate.sensors import Rates
+from tests.support.bundled_flight import bundled
 
 
 @pytest.fixture(scope="module")
-def bundled() -> list[Sample]:
-    return list(Recording(BUNDLED))
-
-
-@pytest.fixture(scope="module")
-def truth(bundled: list[Sample]) -> dict[str, np.ndarray]:
+def truth() -> dict[str, np.ndarray]:
     """Columns of the truth, by name, and the time as t_s."""
     columns: dict[str, list[float]] = defaultdict(list)
-    for sample in bundled:
+    for sample in bundled():
         if isinstance(sample, Reference):
             columns[sample.name].append(sample.value)
             if sample.name == "truth_altitude_m":
@@ -83,7 +79,7 @@ def test_the_long_flight_begins_at_once_and_circles_within_minutes() -> None:
     assert 0.2 < np.mean(np.abs(turning) > math.radians(7)) < 0.9
 
 
-def test_the_bundled_recording_is_small_and_complete(bundled: list[Sample]) -> None:
+def test_the_bundled_recording_is_small_and_complete() -> None:
     assert BUNDLED.stat().st_size <= 3_000_000
     recording = Recording(BUNDLED)
     assert recording.info.origin == "simulated"
@@ -91,14 +87,16 @@ def test_the_bundled_recording_is_small_and_complete(bundled: list[Sample]) -> N
     assert 'name = "Quendel 2"' in recording.info.glider_toml
     assert recording.info.config_toml
     assert recording.info.sensors.keys() == sensors_of(demo_flight()).keys()
-    assert {type(sample) for sample in bundled} >= {CHANNELS[name].sample for name in recording.info.sensors}
+    assert {type(sample) for sample in bundled()} >= {
+        CHANNELS[name].sample for name in recording.info.sensors
+    }
     assert recording.rejected() == 0
-    assert 660 < bundled[-1].t_s < 900
+    assert 660 < bundled()[-1].t_s < 900
 
 
-def test_the_bundled_recording_is_what_the_simulator_makes(bundled: list[Sample]) -> None:
+def test_the_bundled_recording_is_what_the_simulator_makes() -> None:
     # Other processors round the last bit otherwise, hence the resolution of the sensors as tolerance.
-    for ours, kept in zip(simulate(replace(demo_flight(), longest_s=60.0)), bundled, strict=False):
+    for ours, kept in zip(simulate(replace(demo_flight(), longest_s=60.0)), bundled(), strict=False):
         if ours.t_s >= 59.0:
             break
         assert type(ours) is type(kept)
@@ -150,9 +148,9 @@ def test_truth_of_the_vario_adds_up_to_the_energy_gained(truth: dict[str, np.nda
     assert gained == pytest.approx(np.ptp(energy[climb][[0, -1]]), abs=8.0)
 
 
-def test_gnss_track_agrees_with_its_own_velocity(bundled: list[Sample]) -> None:
-    places = [s for s in bundled if isinstance(s, GnssPos) and s.t_s > 40.0]
-    velocities = [s for s in bundled if isinstance(s, GnssVel) and s.t_s > 40.0]
+def test_gnss_track_agrees_with_its_own_velocity() -> None:
+    places = [s for s in bundled() if isinstance(s, GnssPos) and s.t_s > 40.0]
+    velocities = [s for s in bundled() if isinstance(s, GnssVel) and s.t_s > 40.0]
     flown_north = (places[-1].lat_deg - places[0].lat_deg) * 111_229.0  # one degree at 50° north, WGS 84
     span_s = places[-1].t_s - places[0].t_s
     assert np.mean([v.north_mps for v in velocities]) * span_s == pytest.approx(flown_north, abs=40.0)

@@ -7,7 +7,7 @@ from __future__ import annotations
 import pytest
 
 from drivers.registry import CHIPS
-from tests.support.settings_complaints import complaint
+from tests.support.settings_complaints import complaint, placed
 from vario.settings.keys import keys
 from vario.settings.schema import Settings
 
@@ -267,5 +267,4 @@ SETTINGS_MESSAGES = {
 
 @pytest.mark.parametrize(("settings", "message"), SETTINGS_MESSAGES.values(), ids=SETTINGS_MESSAGES)
 def test_settings_message(settings: str, message: str) -> None:
-    separator = ", " if message.startswith("line") else ": "
-    assert complaint(settings) == [f"my.toml{separator}{message}"]
+    assert complaint(settings) == [placed(message)]

@@ -6,7 +6,7 @@ from __future__ import annotations
 
 import pytest
 
-from tests.support.settings_complaints import complaint
+from tests.support.settings_complaints import complaint, placed
 
 TOML_MESSAGES = {
     "quotes forgotten": (
@@ -56,5 +56,4 @@ TOML_MESSAGES = {
 
 @pytest.mark.parametrize(("settings", "message"), TOML_MESSAGES.values(), ids=TOML_MESSAGES)
 def test_toml_message(settings: str, message: str) -> None:
-    separator = ", " if message.startswith("line") else ": "
-    assert complaint(settings) == [f"my.toml{separator}{message}"]
+    assert complaint(settings) == [placed(message)]

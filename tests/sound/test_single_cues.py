@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from tests.support import missing
 from tests.support.generated_words import generated_bank
-from tests.support.sound_card import ALSA, ASOUNDRC, RATE_HZ
+from tests.support.sound_card import NEEDS_ALSA, RATE_HZ, alsa_environment
 from vario.flight.tone.cues import Cue, CueCall
 from vario.flight.tone.stage import Speech, ToneCommand
 from vario.sound.cue_sounds import CueSound, cue_sounds
@@ -91,7 +91,7 @@ def said() -> ToneCommand:
     return replace(call(1), cue=None, speech=Speech(("wind", "3"), 1), speech_level=1.0)
 
 
-@pytest.mark.skipif(not ALSA.exists(), reason=missing.PORTAUDIO)
+@NEEDS_ALSA
 @pytest.mark.skipif(sys.version_info >= (3, 12), reason=missing.OLDER_PYTHON)
 @pytest.mark.parametrize(
     ("command", "sound"),
@@ -106,9 +106,8 @@ def test_a_single_cue_or_sentence_sounds_once(
     missing.library("simpleaudio", missing.SIMPLEAUDIO)
     # In a process of its own, onto a file: ALSA's file device ends the whole process when its reader has gone
     # before the library's thread has let go of it.
-    played, rc = tmp_path / "played", tmp_path / "asoundrc"
-    rc.write_text(ASOUNDRC.format(pipe=played))
-    environment = os.environ | {"ALSA_CONFIG_PATH": f"{ALSA}:{rc}"}
+    played = tmp_path / "played"
+    environment = os.environ | alsa_environment(played, tmp_path)
     subprocess.run(  # noqa: S603  (our own program)
         [sys.executable, "-c", ONE_SOUND.format(command=command)], env=environment, check=True, timeout=60
     )

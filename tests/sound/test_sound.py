@@ -11,16 +11,11 @@ from numpy.typing import NDArray
 from scipy import signal
 
 from tests.support.examples import drawn, short
-from tests.support.rendered_sound import RATE_HZ, heard, rendered, timelines
-from tests.support.setups import setup
+from tests.support.rendered_sound import RATE_HZ, rendered, timelines
+from tests.support.tone_commands import command_at
 from vario.flight.tone.cues import Cue, CueCall
-from vario.flight.tone.stage import ToneCommand, ToneStage, Voice
-from vario.settings.tone import Tone
+from vario.flight.tone.stage import ToneCommand, Voice
 from vario.sound.synth import GLIDE_S, Synth
-
-
-def command_at(vario_mps: float, tone: Tone | None = None) -> ToneCommand:
-    return ToneStage(setup(tone=tone or Tone())).update(heard(vario_mps))
 
 
 def pitch_of(pcm: NDArray[np.int16], rate_hz: int = RATE_HZ) -> float:

@@ -7,8 +7,9 @@ from hypothesis import strategies as st
 from scipy import signal
 
 from tests.support.examples import drawn
-from tests.support.rendered_sound import RATE_HZ, heard, rendered, timelines
+from tests.support.rendered_sound import RATE_HZ, rendered, timelines
 from tests.support.setups import setup
+from tests.support.tone_commands import heard
 from vario.flight.tone.cues import Cue, CueCall
 from vario.flight.tone.stage import ToneCommand, ToneStage, Voice
 from vario.settings.tone import Tone

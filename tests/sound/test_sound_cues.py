@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from scipy import fft, signal
 
 from tests.support.examples import drawn
+from tests.support.pink_noise import pink
 from vario.flight.inputs.quality import Quality
 from vario.flight.motion.mode import Mode
 from vario.flight.setup import Setup
@@ -64,23 +65,17 @@ def cepstra(sound: Samples) -> Samples:
     return np.asarray(fft.dct(np.log(_mel_bands() @ power + 1e-12), axis=0, norm="ortho")[:16])
 
 
-def pink(rng: np.random.Generator, rms: float) -> Samples:
-    spectrum = np.fft.rfft(rng.standard_normal(HALF))
-    noise = np.fft.irfft(spectrum / np.sqrt(np.maximum(np.arange(spectrum.size), 1.0)), HALF)
-    return np.asarray(noise * (rms / np.sqrt(np.mean(noise**2))))
-
-
 def test_a_recogniser_tells_every_cue_in_noise_as_strong_as_itself() -> None:
     rng = np.random.default_rng(1)
     sounds = {cue: sounding(cue) for cue in Cue}
     rms = float(np.sqrt(np.mean([np.mean(sound**2) for sound in sounds.values()])))
     learnt = {
-        cue: np.mean([cepstra(sound + pink(rng, rms)) for _ in range(6)], axis=0)
+        cue: np.mean([cepstra(sound + pink(rng, HALF, rms)) for _ in range(6)], axis=0)
         for cue, sound in sounds.items()
     }
     for cue, sound in sounds.items():
         for _ in range(6):
-            new = cepstra(sound + pink(rng, rms))
+            new = cepstra(sound + pink(rng, HALF, rms))
             nearest = min(learnt, key=lambda other: float(np.sum((learnt[other] - new) ** 2)))
             assert nearest is cue
 

@@ -14,7 +14,7 @@ import pytest
 from numpy.typing import NDArray
 
 from tests.support import missing
-from tests.support.sound_card import ALSA, ASOUNDRC, PIPE_BYTES, RATE_HZ, Card
+from tests.support.sound_card import ALSA, PIPE_BYTES, RATE_HZ, Card, alsa_environment
 from tests.support.waiting import once
 from vario.app.live.speaker import Speaker
 from vario.flight.tone.stage import ToneCommand
@@ -34,12 +34,12 @@ pytestmark = pytest.mark.skipif(
 @pytest.fixture(scope="module")
 def card(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Card]:
     home = tmp_path_factory.mktemp("home")
-    pipe, rc = home / "card", home / ".asoundrc"
+    pipe = home / "card"
     os.mkfifo(pipe)
-    rc.write_text(ASOUNDRC.format(pipe=pipe))
     with pytest.MonkeyPatch.context() as environment:
         # The system's file, then ours: as with ~/.asoundrc, but without touching the user's.
-        environment.setenv("ALSA_CONFIG_PATH", f"{ALSA}:{rc}")
+        for name, value in alsa_environment(pipe, home).items():
+            environment.setenv(name, value)
         made = Card(pipe)
         try:
             sounddevice = missing.library("sounddevice", missing.PORTAUDIO)  # looks for devices meanwhile

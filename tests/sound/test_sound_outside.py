@@ -17,7 +17,7 @@ from tests.bench.sound import times_real_time
 from tests.support import missing
 from tests.support.examples import drawn, short
 from tests.support.loudness import phon
-from tests.support.setups import setup
+from tests.support.tone_commands import command_at
 from vario.flight.inputs.quality import Quality
 from vario.flight.motion.mode import Mode
 from vario.flight.setup import Setup
@@ -30,11 +30,6 @@ from vario.sound.flac import FlacSink
 from vario.sound.synth import Synth
 
 needs_sox = pytest.mark.skipif(shutil.which("sox") is None, reason=missing.SOX)
-
-
-def command_at(vario_mps: float, tone: Tone | None = None) -> ToneCommand:
-    cue_inputs = CueInputs(0.0, Mode.CIRCLING, Quality.OK, vario_known=True)
-    return ToneStage(setup(tone=tone or Tone())).update(ToneInputs(cue_inputs, vario_mps))
 
 
 def sox(*arguments: str) -> str:

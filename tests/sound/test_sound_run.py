@@ -22,6 +22,7 @@ from scipy.signal import correlate, periodogram
 
 import hw_replay
 from tests.support import missing
+from tests.support.sound_card import NEEDS_ALSA, PIPE_BYTES, RATE_HZ, alsa_environment
 from vario.app.cli import main
 from vario.flight.tone.cues import Cue
 from vario.flight.tone.stage import pitch_of
@@ -30,33 +31,22 @@ from vario.sound.block_player import LOST_AFTER_S, STALE_AFTER_S
 from vario.sound.cue_sounds import cue_sounds
 from vario.sound.rhythm import RELEASE_S
 
-RATE_HZ = 44100
-ALSA = Path("/usr/share/alsa/alsa.conf")
 LONGEST_S = 120.0
 """Time limit for each action of a program; on any machine the action takes seconds."""
 
 DEMO = next((Path(hw_replay.__file__).parent / "demo").glob("*.mcap"))
-
-ASOUNDRC = """
-pcm.panel {{ type file file "{pipe}" format "raw" slave.pcm {{ type null }} }}
-pcm.!default {{ type plug slave {{ pcm panel format S16_LE channels 1 rate 44100 }} }}
-ctl.!default {{ type null }}
-"""
-
-needs_alsa = pytest.mark.skipif(not ALSA.exists(), reason=missing.PORTAUDIO)
 
 
 class Card:
     """A sound card made of a pipe, for programs started with its `environment`."""
 
     def __init__(self, folder: Path) -> None:
-        pipe, rc = folder / "card", folder / "asoundrc"
+        pipe = folder / "card"
         os.mkfifo(pipe)
-        rc.write_text(ASOUNDRC.format(pipe=pipe))
-        self.environment = os.environ | {"ALSA_CONFIG_PATH": f"{ALSA}:{rc}"}
+        self.environment = os.environ | alsa_environment(pipe, folder)
         self._tick = Event()
         self._end = os.open(pipe, os.O_RDONLY | os.O_NONBLOCK)
-        fcntl.fcntl(self._end, fcntl.F_SETPIPE_SZ, 4096)  # 46 ms, about the buffer of a real device
+        fcntl.fcntl(self._end, fcntl.F_SETPIPE_SZ, PIPE_BYTES)
 
     def play(self) -> bytes:
         """A block of 10 ms, if there is one, in 20 ms: at half speed no program is too slow for it."""
@@ -129,7 +119,7 @@ def started(card: Card, *arguments: str, **streams: int) -> Iterator[subprocess.
             watch.cancel()
 
 
-@needs_alsa
+@NEEDS_ALSA
 @pytest.mark.parametrize(
     ("plays", "library"),
     [
@@ -160,7 +150,7 @@ def test_a_flight_is_heard_as_the_settings_ask(tmp_path: Path, plays: str, libra
         assert program.returncode == 0
 
 
-@needs_alsa
+@NEEDS_ALSA
 def test_the_keyboard_plays_the_tone_live(tmp_path: Path) -> None:
     # On a pseudo-terminal: sink of 2 m/s, then no more commands, as after a failure of the flight logic.
     missing.library("sounddevice", missing.PORTAUDIO)

@@ -17,7 +17,7 @@ import numpy as np
 from tests.support.estimator_flights import drawn, sense
 from tests.support.estimator_tow import _with_rope
 from tests.support.truth_air import PRELUDE_S, Scene, Wish
-from tests.support.truth_flight import RATE_HZ, TRUTH_DTYPE, Pilot, _start, _step
+from tests.support.truth_dynamics import RATE_HZ, TRUTH_DTYPE, Pilot, start_flight, step_flight
 from tests.support.truth_gliders import GLIDERS
 from vario.app.replay.player import Player
 from vario.flight.motion.energy import Noise
@@ -134,7 +134,7 @@ def fly(seed: int, cache: Path, kinds: tuple[str, ...] = KINDS) -> Judged:
     rng = np.random.default_rng([seed, 41])
     flown = parts(rng, kinds)
     scene = scene_of(rng, flown)
-    fdm = _start(name, scene, _with_rope(name, cache.resolve()))
+    fdm = start_flight(name, scene, _with_rope(name, cache.resolve()))
     weight_lbs, moves = fdm["inertia/weight-lbs"], np.random.default_rng([seed, 42])
     pilot, place_m, brakes_mps, rows = Pilot(moves), [0.0, 0.0], 0.0, []
     for step in range(1, round(scene.duration_s * RATE_HZ) + 1):
@@ -145,7 +145,7 @@ def fly(seed: int, cache: Path, kinds: tuple[str, ...] = KINDS) -> Judged:
         fdm["fcs/speedbrake-cmd-norm"] = min(1.0, wanted / OWN_MPS)
         tas_mps = max(10.0, fdm["velocities/vt-fps"] * 0.3048)
         fdm["external_reactions/tow/magnitude"] = -brakes_mps * weight_lbs / tas_mps
-        rows.append(_step(fdm, scene, pilot, t_s, place_m=place_m, rng=moves))
+        rows.append(step_flight(fdm, scene, pilot, t_s, place_m=place_m, rng=moves))
     errors = np.random.default_rng([seed, 43])
     run = sense("airbrakes", np.array(rows, dtype=TRUTH_DTYPE), PRELUDE_S, drawn(errors), errors)
     player = Player(Pipeline(Settings(), _wrong(GLIDERS[name], errors), Noise(baro_pa=1.2, pitot_pa=0.5)))

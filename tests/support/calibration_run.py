@@ -11,7 +11,7 @@ import numpy as np
 
 from drivers.samples import Baro, Sample
 from hw_replay.simulate import simulate
-from hw_replay.simulate.plan import Phase, after, straight
+from hw_replay.simulate.plan import Phase, after, heading, straight
 from tests.support.plain_flights import begun_in_the_air
 from vario.app.calibrate.command import add_parser
 from vario.app.calibrate.series import corrected_pressures
@@ -21,6 +21,12 @@ SIMULATED = parse_settings(
     '[sensors.baro]\noffset = "22 Pa"\n[sensors.pitot]\noffset = "1.2 Pa"\n', "simulated"
 ).settings.sensors
 """The constant errors of the simulated sensors (hw_replay/simulate/sensors.py)."""
+
+TRIANGLE = [Phase(f"to {deg}", 110 / 3.6, after(45), heading(math.radians(deg))) for deg in (0, 120, 240)]
+"""Three straight runs of 45 s at 110 km/h."""
+
+PULL_UPS = 5 * [Phase("fast", 150 / 3.6, after(22), straight), Phase("slow", 95 / 3.6, after(22), straight)]
+"""Five times from 150 to 95 km/h, in 220 s."""
 
 
 def at_rest(kind: type[Sample], mean: Sequence[float], noise: float, seconds: float = 30.0) -> list[Sample]:

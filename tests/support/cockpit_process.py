@@ -12,11 +12,6 @@ def kept(home: Path, port: int) -> KeptPage:
     return KeptPage(f"127.0.0.1:{port}", home / "vario.toml", None, home / "passphrase", retry_s=0.02)
 
 
-def free_port() -> int:
-    with socket.create_server(("127.0.0.1", 0)) as server:
-        return int(server.getsockname()[1])
-
-
 def stream_of(port: int) -> socket.socket | None:
     with suppress(OSError):
         connection = socket.create_connection(("127.0.0.1", port), 0.5)

@@ -6,13 +6,9 @@ from contextlib import asynccontextmanager
 from pathlib import Path
 from typing import Any
 
-import pytest
-
 from tests.support import missing
 
-missing.library("aiohttp")
-pytest.importorskip("aiohttp.web", reason=missing.TEST_LIBRARY)
-test_utils = pytest.importorskip("aiohttp.test_utils", reason=missing.TEST_LIBRARY)
+test_utils = missing.library("aiohttp.test_utils")
 
 from vario.app.cockpit.server import Server  # noqa: E402  (after the check that the library is there)
 

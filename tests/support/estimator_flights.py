@@ -1,6 +1,6 @@
 """Flights for scoring the estimator: scenes, airframes and sensors on which no constant was chosen.
 
-Two gliders of the general flight-dynamics library fly each scene (`truth_flight` integrates them). The
+Two gliders of the general flight-dynamics library fly each scene (`truth_dynamics` integrates them). The
 sensors are drawn anew for every run: from the ranges of `drawn`, or with the errors of `described`. A GNSS
 velocity has the time of its arrival, as in an instrument; its delay is not stated.
 """
@@ -20,7 +20,8 @@ from numpy.typing import NDArray
 from drivers.samples import Baro, GnssPos, GnssVel, ImuAccel, ImuGyro, Pitot, Sample
 from tests.support.estimator_tow import towed_flight
 from tests.support.truth_air import PRELUDE_S, SCENES, Scene, Wish
-from tests.support.truth_flight import RATE_HZ, _integrate, _rotation
+from tests.support.truth_dynamics import RATE_HZ, integrate
+from tests.support.truth_flight import rotation
 
 Floats = NDArray[np.float64]
 
@@ -208,7 +209,7 @@ def sense(
 ) -> Run:
     """The readings of the sensors in a true flight; all noise is drawn here."""
     n = len(truth)
-    mounting = _rotation(np.array(fitted.mounting_rad))
+    mounting = rotation(np.array(fitted.mounting_rad))
     force = np.stack([truth[c] for c in ("fx_mps2", "fy_mps2", "fz_mps2")], axis=1) @ mounting.T
     rate = np.stack([truth[c] for c in ("p_radps", "q_radps", "r_radps")], axis=1) @ mounting.T
     imu = np.hstack([force, rate]) + np.concatenate([fitted.accel_bias_mps2, fitted.gyro_bias_radps])
@@ -258,7 +259,7 @@ def flown(
     if scene_name in TOWED:
         truth = towed_flight(glider, scene, rng, cache, TOW_S)
     else:
-        truth = _integrate(glider, scene, rng, until_s)
+        truth = integrate(glider, scene, rng, until_s)
     np.savez_compressed(path, truth=truth)
     return truth, scene.score_from_s
 

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from tests.support import missing
 from tests.support.truth_air import Scene
-from tests.support.truth_flight import RATE_HZ, TRUTH_DTYPE, Pilot, _start, _truth_row
+from tests.support.truth_dynamics import RATE_HZ, TRUTH_DTYPE, Pilot, start_flight, truth_row
 
 _TOW = """
  <external_reactions>
@@ -42,8 +42,8 @@ def _with_rope(glider: str, folder: Path) -> Path:
 def towed_flight(
     glider: str, scene: Scene, rng: np.random.Generator, folder: Path, tow_s: float
 ) -> NDArray[np.void]:
-    """As `_integrate` of `truth_flight`, with a tow for the first `tow_s`."""
-    fdm = _start(glider, scene, _with_rope(glider, folder))
+    """As `integrate` of `truth_dynamics`, with a tow for the first `tow_s`."""
+    fdm = start_flight(glider, scene, _with_rope(glider, folder))
     weight_lbs = fdm["inertia/weight-lbs"]
     pilot, dt_s, place_m = Pilot(rng), 1.0 / RATE_HZ, [0.0, 0.0]
     rows = []
@@ -58,5 +58,5 @@ def towed_flight(
         fdm.run()
         place_m[0] += fdm["velocities/v-north-fps"] * 0.3048 * dt_s
         place_m[1] += fdm["velocities/v-east-fps"] * 0.3048 * dt_s
-        rows.append(_truth_row(fdm, t_s, place_m, air))
+        rows.append(truth_row(fdm, t_s, place_m, air))
     return np.array(rows, dtype=TRUTH_DTYPE)

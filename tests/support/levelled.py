@@ -7,7 +7,8 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from tests.support.truth_flight import RATE_HZ, Flight
+from tests.support.truth_dynamics import RATE_HZ
+from tests.support.truth_flight import Flight
 from tests.support.truth_gliders import GLIDERS
 from vario.app.calibrate.level import from_two_poses
 from vario.app.replay.player import play

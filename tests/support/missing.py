@@ -44,11 +44,11 @@ SOUND = {"sounddevice": PORTAUDIO, "simpleaudio": SIMPLEAUDIO}
 
 
 def library(name: str, reason: str = TEST_LIBRARY) -> ModuleType:
-    """Import a library; if it is missing, the test is skipped.
+    """Import a library; if it is missing, the test is skipped, or at the top of a module the whole module.
 
     `pytest.importorskip` is not enough: sounddevice is there without PortAudio, but raises OSError.
     """
     try:
         return importlib.import_module(name)
     except (ImportError, OSError):
-        pytest.skip(reason)
+        pytest.skip(reason, allow_module_level=True)

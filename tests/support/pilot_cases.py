@@ -25,7 +25,7 @@ from tests.support.once import digest, made_once
 from tests.support.pilot_ears import ByEar, Constant, Habits, KnowsCore
 from tests.support.pilot_loop import STRAIGHT_S, Flown, LoopScene, Seen, fly_loop, turn_radius_m
 from tests.support.truth_air import PRELUDE_S, Wish
-from tests.support.truth_flight import G0_MPS2
+from tests.support.truth_dynamics import G0_MPS2
 from tests.support.truth_gliders import GLIDERS
 from tests.support.truth_thermal import Updraft, allen, gaussian
 from vario.app.replay.player import Player

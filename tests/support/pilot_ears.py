@@ -14,7 +14,7 @@ import numpy as np
 
 from tests.support.pilot_loop import STRAIGHT_S, Seen, turn_radius_m
 from tests.support.truth_air import PRELUDE_S
-from tests.support.truth_flight import G0_MPS2
+from tests.support.truth_dynamics import G0_MPS2
 from vario.flight.tone.cues import Cue
 from vario.flight.tone.stage import ToneCommand
 

@@ -1,4 +1,4 @@
-"""Closed loop: a glider of `truth_flight`, its sensors, the instrument and a pilot who acts on its cues.
+"""Closed loop: a glider of `truth_dynamics`, its sensors, the instrument and a pilot who acts on its cues.
 
 The library integrates the motion at 100 Hz; the instrument receives the readings of each step at once, and
 the pilot decides on the next step from the cues so far. After the usual 75 s of `truth_air` the glider flies
@@ -23,17 +23,16 @@ from numpy.typing import NDArray
 from drivers.samples import Baro, GnssPos, GnssVel, ImuAccel, ImuGyro, Pitot, Sample
 from tests.support import missing
 from tests.support.truth_air import PRELUDE_S, Scene, Wish
-from tests.support.truth_flight import (
+from tests.support.truth_dynamics import (
     G0_MPS2,
     RATE_HZ,
     TRUTH_COLUMNS,
     TRUTH_DTYPE,
     Pilot,
-    Sensors,
-    _rotation,
-    _start,
-    _step,
+    start_flight,
+    step_flight,
 )
+from tests.support.truth_flight import Sensors, rotation
 from vario.app.replay.player import Player
 from vario.flight.reading import Reading
 from vario.flight.tone.stage import ToneCommand
@@ -60,7 +59,7 @@ class Seen:
 
 
 class Flier(Protocol):
-    """Decides the bank; `truth_flight.Pilot` controls airspeed and rudder."""
+    """Decides the bank; `truth_dynamics.Pilot` controls airspeed and rudder."""
 
     def hear(self, t_s: float, tone: ToneCommand) -> None:
         """Receive the tone command."""
@@ -111,7 +110,7 @@ class _Senses:
     def __init__(self, sensors: Sensors, seed: int) -> None:
         self._rng = np.random.default_rng([seed, 7])
         axis = self._rng.standard_normal(3)
-        self._mounting = _rotation(sensors.mounting_rad * axis / np.linalg.norm(axis))
+        self._mounting = rotation(sensors.mounting_rad * axis / np.linalg.norm(axis))
         signs = self._rng.choice([-1.0, 1.0], size=6)
         self._bias = signs * np.repeat([sensors.accel_bias_mps2, sensors.gyro_bias_radps], 3)
         self._white = np.repeat([sensors.accel_mps2, sensors.gyro_radps], 3)
@@ -162,7 +161,7 @@ def fly_loop(
     """Run a flight; without a `player` there are no cues and no sensor readings, which is much faster."""
     rng = np.random.default_rng([seed, 2])
     scene.wind = scene.steady
-    fdm = _start(glider, scene, _with_better_ailerons(glider))
+    fdm = start_flight(glider, scene, _with_better_ailerons(glider))
     hands = Pilot(rng)
     senses = _Senses(Sensors(), seed)
     dt_s, place_m = 1.0 / RATE_HZ, [0.0, 0.0]
@@ -180,7 +179,7 @@ def fly_loop(
             ramp += max(-flier.roll_rate_radps * dt_s, min(flier.roll_rate_radps * dt_s, wanted - ramp))
             wish = Wish(ramp, scene.tas_mps, roll=_aileron(ramp, seen))
             scene.options = lambda _t, _lift, wish=wish: wish
-        row = _step(fdm, scene, hands, t_s, place_m=place_m, rng=rng)
+        row = step_flight(fdm, scene, hands, t_s, place_m=place_m, rng=rng)
         core = (math.nan, math.nan) if scene.core_m is None else scene.core_at(t_s)
         seen = _seen(t_s, row, scene.wind_mps, place_m, core)
         rows.append(row)

@@ -1,6 +1,7 @@
 """Samples and recordings for tests."""
 
 import io
+from collections.abc import Iterable
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -27,7 +28,7 @@ INFO = RecordingInfo(
 )
 
 
-def write(path: Path, samples: list[Sample], info: RecordingInfo = INFO, chunk_s: float = 2.0) -> Path:
+def write(path: Path, samples: Iterable[Sample], info: RecordingInfo = INFO, chunk_s: float = 2.0) -> Path:
     with RecordingWriter(path, info, chunk_s) as writer:
         for sample in samples:
             writer.write(sample)

@@ -4,10 +4,8 @@ import numpy as np
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from vario.flight.inputs.quality import Quality
-from vario.flight.motion.mode import Mode
-from vario.flight.tone.cues import Cue, CueCall, CueInputs
-from vario.flight.tone.stage import ToneCommand, ToneInputs, Voice
+from vario.flight.tone.cues import Cue, CueCall
+from vario.flight.tone.stage import ToneCommand, Voice
 from vario.sound.synth import Synth
 
 RATE_HZ = 22050
@@ -29,7 +27,3 @@ timelines = st.lists(st.tuples(commands, st.integers(1, 3000)), min_size=1, max_
 def rendered(timeline: list[tuple[ToneCommand, int]], rate_hz: int = RATE_HZ) -> NDArray[np.int16]:
     synth = Synth(rate_hz)
     return np.concatenate([synth.render(command, n) for command, n in timeline])
-
-
-def heard(vario_mps: float | None, mode: Mode = Mode.CIRCLING) -> ToneInputs:
-    return ToneInputs(CueInputs(0.0, mode, Quality.OK, vario_known=vario_mps is not None), vario_mps)

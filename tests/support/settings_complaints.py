@@ -28,3 +28,8 @@ def complaint(settings: str, glider: str | None = None) -> list[str]:
     with pytest.raises(SettingsError) as caught:
         parse_settings(settings, "my.toml", glider, "my_glider.toml")
     return str(caught.value).split("\n")
+
+
+def placed(message: str) -> str:
+    """A message about the settings text, behind the name of its file."""
+    return f"my.toml{', ' if message.startswith('line') else ': '}{message}"

@@ -6,7 +6,10 @@ from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
+import pytest
 from numpy.typing import NDArray
+
+from tests.support import missing
 
 RATE_HZ = 44100
 ALSA = Path("/usr/share/alsa/alsa.conf")
@@ -17,6 +20,15 @@ pcm.panel {{ type file file "{pipe}" format "raw" slave.pcm {{ type null }} }}
 pcm.!default {{ type plug slave {{ pcm panel format S16_LE channels 1 rate 44100 }} }}
 ctl.!default {{ type null }}
 """
+
+NEEDS_ALSA = pytest.mark.skipif(not ALSA.exists(), reason=missing.PORTAUDIO)
+
+
+def alsa_environment(pipe: Path, folder: Path) -> dict[str, str]:
+    """Variables that make a pipe or file the sound card; the folder gets the settings of ALSA for it."""
+    rc = folder / "asoundrc"
+    rc.write_text(ASOUNDRC.format(pipe=pipe), encoding="utf-8")
+    return {"ALSA_CONFIG_PATH": f"{ALSA}:{rc}"}
 
 
 class Card:

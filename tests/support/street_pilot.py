@@ -18,7 +18,7 @@ from itertools import pairwise
 import numpy as np
 
 from drivers.isa import G0_MPS2
-from tests.flight.test_polar import CLUB, LIMITS, energy_at
+from tests.support.example_polars import CLUB, LIMITS, energy_at
 from tests.support.setups import setup
 from vario.flight.cruise.airmass import Airmass
 from vario.flight.cruise.speed_to_fly import SpeedToFlyStage

@@ -20,5 +20,5 @@ def tone(**table: object) -> Tone:
     return Tone.model_validate(table)
 
 
-def command(vario_mps: float | None, settings: Tone = DEFAULTS) -> ToneCommand:
+def command_at(vario_mps: float | None, settings: Tone = DEFAULTS) -> ToneCommand:
     return ToneStage(setup(tone=settings)).update(heard(vario_mps))

@@ -1,15 +1,9 @@
-"""Flights with a known truth: gliders of the general flight-dynamics library jsbsim, flown 6-DOF.
+"""Flights with a known truth: the motion of `truth_dynamics`, and readings of sensors with errors.
 
-The library integrates the motion, the aerodynamics and the atmosphere; this file adds the moving air
-(set each step as the library's wind), a simple pilot, and sensors with noise, bias and mounting error.
 A flight is a `Flight`: a truth record at 100 Hz and the sensor readings, replayable as the project's
-samples. `flown_once()` stores finished flights as .npz files at the given path, so that each flight is
-simulated once, also with parallel callers. Everything random comes from the scenario's seed.
-
-Truth of the vario: total energy freed of horizontal gusts,
-`w + V (f·v)/g = climb + V (a·v)/g`, with w the air's vertical motion, V true airspeed, v the unit
-vector along the velocity through the air, f specific force and a = f + g the acceleration. It follows
-from the derivative of h + V²/2g without the acceleration of the air.
+samples. The sensors have noise, bias and mounting error. `flown_once()` stores finished flights as .npz files
+at the given path, so that each flight is simulated once, also with parallel callers. Everything random comes
+from the scenario's seed.
 """
 
 from __future__ import annotations
@@ -18,34 +12,18 @@ import math
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from drivers.samples import Baro, GnssPos, GnssVel, ImuAccel, ImuGyro, Pitot, Sample
-from tests.support import missing
 from tests.support.once import made_once
-from tests.support.truth_air import PRELUDE_S, SCENES, Scene
+from tests.support.truth_air import SCENES, Scene
+from tests.support.truth_dynamics import G0_MPS2, RATE_HZ, integrate
 
-G0_MPS2 = 9.80665
-RATE_HZ = 100
-FT_M = 0.3048
-PSF_PA = 47.880259
-TRUTH_COLUMNS = (
-    *("t_s", "altitude_m", "climb_mps", "north_m", "east_m", "north_mps", "east_mps", "tas_mps"),
-    *("pitch_rad", "bank_rad", "heading_rad", "alpha_rad", "beta_rad", "load_factor"),
-    *("air_up_mps", "air_north_mps", "air_east_mps", "vario_mps", "static_pa", "mach"),
-    *("fx_mps2", "fy_mps2", "fz_mps2", "p_radps", "q_radps", "r_radps"),
-)
 SHORT_FLIGHT_SEED = 201
 SHORT_FLIGHT_S = {"gust_steps": 105.0, "speed_changes": 120.0, "thermal": 181.0}
 """The beginnings of flights that short forms share."""
-
-TRUTH_DTYPE = np.dtype([(name, np.float64) for name in TRUTH_COLUMNS])
-
-Dynamics = Any
-"""jsbsim's FGFDMExec; the library may be missing."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,139 +98,7 @@ class Flight:
         return -np.arcsin(down[:, 0]), np.arctan2(down[:, 1], down[:, 2])
 
 
-class Pilot:
-    """Holds bank and either pitch or airspeed; keeps the yaw string roughly straight.
-
-    Gains were set by hand until both gliders flew each scene without oscillation.
-    """
-
-    def __init__(self, rng: np.random.Generator) -> None:
-        self._rng = rng
-        self._pitch_trim = 0.0
-        self._speed_trim = 0.0
-        self._feet = 0.0  # error of the rudder: slip with 3 s correlation, 1.5° RMS
-
-    def fly(self, fdm: Dynamics, scene: Scene, t_s: float, lift_mps: float, dt_s: float) -> None:
-        wish = scene.wish(t_s, lift_mps)
-        pitch, bank = fdm["attitude/theta-rad"], fdm["attitude/phi-rad"]
-        v_mps = fdm["velocities/vt-fps"] * FT_M
-        wanted = wish.pitch_rad
-        if wanted is None:
-            fast = v_mps - wish.tas_mps
-            self._speed_trim = max(-0.2, min(0.2, self._speed_trim + 0.004 * fast * dt_s))
-            wanted = max(-0.35, min(0.45, -0.04 + self._speed_trim + 0.03 * fast))
-        off = wanted - pitch
-        self._pitch_trim = max(-0.6, min(0.6, self._pitch_trim + 0.8 * off * dt_s))
-        turning = fdm["velocities/r-rad_sec"] * math.tan(bank) if abs(bank) < 1.2 else 0.0
-        pitch_rate = fdm["velocities/q-rad_sec"] - turning
-        stick = wish.elevator
-        if stick is None:
-            stick = -(1.6 * off + self._pitch_trim) + 0.9 * pitch_rate
-        fdm["fcs/elevator-cmd-norm"] = max(-1.0, min(1.0, stick))
-        roll = (
-            2.0 * (wish.bank_rad - bank) - 0.8 * fdm["velocities/p-rad_sec"]
-            if wish.roll is None
-            else wish.roll
-        )
-        fdm["fcs/aileron-cmd-norm"] = max(-1.0, min(1.0, roll))
-        self._feet += (
-            -self._feet * dt_s / 3.0 + 0.026 * math.sqrt(2.0 * dt_s / 3.0) * self._rng.standard_normal()
-        )
-        fdm["fcs/rudder-cmd-norm"] = max(-1.0, min(1.0, -6.0 * (fdm["aero/beta-rad"] - self._feet)))
-
-
-def _start(glider: str, scene: Scene, aircraft: Path | None = None) -> Dynamics:
-    """The glider in straight flight; `aircraft`: a folder with altered files of the library's gliders."""
-    jsbsim = missing.library("jsbsim", missing.JSBSIM)
-    jsbsim.FGJSBBase().debug_lvl = 0
-    fdm = jsbsim.FGFDMExec(None)
-    fdm.set_debug_level(0)
-    if aircraft is not None:
-        fdm.set_aircraft_path(str(aircraft))
-    fdm.load_model(glider)
-    fdm.set_dt(1.0 / RATE_HZ)
-    for seat in range(2 if glider == "sgs233" else 0):
-        # the two-seater as shipped is so nose-heavy with its crew that it cannot fly slowly
-        fdm[f"inertia/pointmass-location-X-inches[{seat}]"] = 103.2
-    wind_north, wind_east, _ = scene.wind(-PRELUDE_S, 0.0, 0.0)
-    for name, value in (
-        ("ic/h-sl-ft", scene.altitude_m / FT_M),
-        ("ic/lat-geod-deg", 47.0),
-        ("ic/long-gc-deg", 9.0),
-        ("ic/psi-true-deg", 0.0),
-        ("ic/theta-deg", -1.0),
-        ("ic/vn-fps", (scene.tas_mps + wind_north) / FT_M),
-        ("ic/ve-fps", wind_east / FT_M),
-        ("ic/vd-fps", 1.0 / FT_M),
-    ):
-        fdm[name] = value
-    fdm.run_ic()
-    return fdm
-
-
-def _truth_row(fdm: Dynamics, t_s: float, place_m: list[float], air: tuple[float, ...]) -> tuple[float, ...]:
-    mass = fdm["inertia/mass-slugs"]
-    force = [fdm[f"forces/fb{axis}-total-lbs"] / mass * FT_M for axis in "xyz"]
-    relative = [fdm[f"velocities/{axis}-aero-fps"] * FT_M for axis in "uvw"]
-    tas = math.sqrt(sum(c * c for c in relative))
-    drag_power = sum(f * v for f, v in zip(force, relative, strict=True)) / G0_MPS2
-    return (
-        t_s,
-        fdm["position/h-sl-ft"] * FT_M,
-        fdm["velocities/h-dot-fps"] * FT_M,
-        place_m[0],
-        place_m[1],
-        fdm["velocities/v-north-fps"] * FT_M,
-        fdm["velocities/v-east-fps"] * FT_M,
-        tas,
-        fdm["attitude/theta-rad"],
-        fdm["attitude/phi-rad"],
-        fdm["attitude/psi-rad"],
-        fdm["aero/alpha-rad"],
-        fdm["aero/beta-rad"],
-        -force[2] / G0_MPS2,
-        air[2],
-        air[0],
-        air[1],
-        air[2] + drag_power,
-        fdm["atmosphere/P-psf"] * PSF_PA,
-        fdm["velocities/mach"],
-        *force,
-        fdm["velocities/pi-rad_sec"],
-        fdm["velocities/qi-rad_sec"],
-        fdm["velocities/ri-rad_sec"],
-    )
-
-
-def _step(
-    fdm: Dynamics, scene: Scene, pilot: Pilot, t_s: float, *, place_m: list[float], rng: np.random.Generator
-) -> tuple[float, ...]:
-    """One step of the flight to the time `t_s`; changes `place_m`, and returns the row of truth."""
-    dt_s = 1.0 / RATE_HZ
-    air = scene.air(t_s, place_m, fdm["velocities/vt-fps"] * FT_M, rng, dt_s)
-    fdm["atmosphere/wind-north-fps"] = air[0] / FT_M
-    fdm["atmosphere/wind-east-fps"] = air[1] / FT_M
-    fdm["atmosphere/wind-down-fps"] = -air[2] / FT_M
-    pilot.fly(fdm, scene, t_s, air[2], dt_s)
-    fdm.run()
-    place_m[0] += fdm["velocities/v-north-fps"] * FT_M * dt_s
-    place_m[1] += fdm["velocities/v-east-fps"] * FT_M * dt_s
-    return _truth_row(fdm, t_s, place_m, air)
-
-
-def _integrate(
-    glider: str, scene: Scene, rng: np.random.Generator, until_s: float = math.inf
-) -> NDArray[np.void]:
-    fdm = _start(glider, scene)
-    pilot, place_m = Pilot(rng), [0.0, 0.0]
-    rows = []
-    for step in range(1, round(min(until_s, scene.duration_s) * RATE_HZ) + 1):
-        t_s = step * (1.0 / RATE_HZ)
-        rows.append(_step(fdm, scene, pilot, t_s, place_m=place_m, rng=rng))
-    return np.array(rows, dtype=TRUTH_DTYPE)
-
-
-def _rotation(vector_rad: NDArray[np.float64]) -> NDArray[np.float64]:
+def rotation(vector_rad: NDArray[np.float64]) -> NDArray[np.float64]:
     """Rotation matrix of a rotation vector (Rodrigues' formula)."""
     angle = float(np.linalg.norm(vector_rad))
     if angle == 0.0:
@@ -270,7 +116,7 @@ def sense(name: str, scene: Scene, truth: NDArray[np.void], sensors: Sensors, se
     rng = np.random.default_rng([seed, 7])
     n, whole = len(truth), round(scene.duration_s * RATE_HZ)
     axis = rng.standard_normal(3)
-    mounting = _rotation(sensors.mounting_rad * axis / np.linalg.norm(axis))
+    mounting = rotation(sensors.mounting_rad * axis / np.linalg.norm(axis))
     signs = rng.choice([-1.0, 1.0], size=6)
     force = np.stack([truth[c] for c in ("fx_mps2", "fy_mps2", "fz_mps2")], axis=1) @ mounting.T
     rate = np.stack([truth[c] for c in ("p_radps", "q_radps", "r_radps")], axis=1) @ mounting.T
@@ -330,6 +176,6 @@ def fly(
     scene = SCENES[name](np.random.default_rng([seed, 1]))
     truth = flown_once(
         cache / f"{name}_{glider}_{seed}_{until_s}.npz",
-        lambda: _integrate(glider, scene, np.random.default_rng([seed, 2]), until_s),
+        lambda: integrate(glider, scene, np.random.default_rng([seed, 2]), until_s),
     )
     return sense(name, scene, truth, sensors or Sensors(), seed)

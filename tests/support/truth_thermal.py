@@ -16,7 +16,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tests.support.truth_air import PRELUDE_S, Scene, Wish
-from tests.support.truth_flight import RATE_HZ, Flight, Sensors, _integrate, sense
+from tests.support.truth_dynamics import RATE_HZ, integrate
+from tests.support.truth_flight import Flight, Sensors, sense
 
 Updraft = Callable[[float], float]
 """Rise of the air, m/s, by distance from the core, m."""
@@ -158,7 +159,7 @@ def fly_plan(plan: Plan, glider: str, seed: int, sensors: Sensors | None = None)
         tas_mps=plan.tas_mps,
         duration_s=PRELUDE_S + plan.duration_s,
     )
-    truth = _integrate(glider, scene, np.random.default_rng([seed, 2]))
+    truth = integrate(glider, scene, np.random.default_rng([seed, 2]))
     flight = sense("thermal", scene, truth, sensors or Sensors(), seed)
     assert air.core_m is not None
     start = (

@@ -13,7 +13,8 @@ from pathlib import Path
 import numpy as np
 
 from tests.support.truth_air import PRELUDE_S, Scene, Wish
-from tests.support.truth_flight import Flight, Sensors, _integrate, flown_once, sense
+from tests.support.truth_dynamics import integrate
+from tests.support.truth_flight import Flight, Sensors, flown_once, sense
 
 LEG_S = 90.0
 TAS_MPS = 27.0
@@ -39,6 +40,6 @@ def fly_legs(glider: str, seed: int, cache: Path, sensors: Sensors | None = None
     scene = legs(np.random.default_rng([seed, 1]))
     truth = flown_once(
         cache / f"legs_{glider}_{seed}.npz",
-        lambda: _integrate(glider, scene, np.random.default_rng([seed, 2])),
+        lambda: integrate(glider, scene, np.random.default_rng([seed, 2])),
     )
     return sense("legs", scene, truth, sensors or Sensors(), seed)

@@ -12,7 +12,8 @@ from tests.campaigns.faults.contradictions import FLIGHTS, SETTLED_S, Contradict
 from tests.campaigns.faults.contradictions import FROM_S as BEGUN_S
 from tests.campaigns.faults.contradictions import TABLE as CONTRADICTIONS
 from tests.campaigns.faults.contradictions import UNTIL_S as ENDED_S
-from tests.campaigns.faults.expectations import BACK_S, FALSE_S, TABLE, Expected, Row, expected, shortfalls
+from tests.campaigns.faults.expectations import TABLE, expected, shortfalls
+from tests.campaigns.faults.expected import BACK_S, FALSE_S, Expected, Row
 from tests.campaigns.faults.judge import FALSE_MPS, GOOD_MPS, Result
 
 MEASURED = "## What was measured"

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 import os
 import shutil
 import signal
@@ -14,13 +13,9 @@ from pathlib import Path
 
 from hw_replay.simulate.demo import BUNDLED
 from tests.campaigns.siege.camp import Ran, recording, vario
+from tests.support.csv_tables import csv_rows
 
 ENDS_WITHIN_S = 2.0
-
-
-def _rows(path: Path) -> list[dict[str, str]]:
-    with path.open(newline="", encoding="utf-8") as file:
-        return list(csv.DictReader(file))
 
 
 def _batch(flights: Path, out: Path) -> Ran:
@@ -38,8 +33,8 @@ def bad_neighbours(folder: Path) -> str:
     (flights / "none.igc").write_bytes(bytes(range(256)))
     ran = _batch(flights, out)
     assert ran.code == 1, f"exit code {ran.code}: {ran.said}"
-    (failure,) = _rows(out / "failures.csv")
-    names = [row["file"] for row in _rows(out / "flights.csv")]
+    (failure,) = csv_rows(out / "failures.csv", "utf-8")
+    names = [row["file"] for row in csv_rows(out / "flights.csv", "utf-8")]
     assert failure["file"] == "none.igc", failure
     assert len(names) == 4, names
     assert r"bad \xff\x1b name.mcap" in names, names
@@ -62,8 +57,8 @@ def result_cannot_be_kept(folder: Path) -> str:
     recording(flights / "a.mcap.json" / "b.mcap")
     ran = _batch(flights, out)
     assert ran.code == 1, f"exit code {ran.code}: {ran.said}"
-    (failure,) = _rows(out / "failures.csv")
-    assert len(_rows(out / "flights.csv")) == 2
+    (failure,) = csv_rows(out / "failures.csv", "utf-8")
+    assert len(csv_rows(out / "flights.csv", "utf-8")) == 2
     return failure["failure"].replace(f"{out}/", "")
 
 
@@ -123,7 +118,7 @@ def second_interrupt(folder: Path) -> str:
     assert took_s < ENDS_WITHIN_S, f"{took_s:.1f} s"
     assert not _running(process.pid), "a worker is left over"
     (told,) = [line for line in said.splitlines() if line.startswith("stopped")]
-    kept = len(_rows(out / "flights.csv"))
+    kept = len(csv_rows(out / "flights.csv", "utf-8"))
     return f"ended {took_s:.1f} s after the second, {kept} in the table; {told}"
 
 
@@ -170,7 +165,7 @@ def lost_scheduler(folder: Path) -> str:
     said = (folder / "log").read_text(encoding="utf-8")
     assert "Traceback" not in said, said
     assert code == 2, f"exit code {code}: {said}"
-    rows = _rows(out / "flights.csv")
+    rows = csv_rows(out / "flights.csv", "utf-8")
     assert rows, "what was done is not in the table"
     (told,) = [line for line in said.splitlines() if line.startswith("stopped")]
     assert "Run the same command again to continue" in told

@@ -12,6 +12,7 @@ from contextlib import suppress
 from pathlib import Path
 
 from tests.campaigns.siege.program import ENDS_S, LONGEST_S, flying
+from tests.support.sound_card import ALSA, PIPE_BYTES, alsa_environment
 
 
 def serial_line_missing(folder: Path) -> str:
@@ -92,19 +93,13 @@ def sound_card_takes_nothing(folder: Path) -> str:
     """A card that never requests the next block and cannot be closed: the file device of ALSA with a full
     pipe.
     """
-    alsa = Path("/usr/share/alsa/alsa.conf")
-    if not alsa.exists():
+    if not ALSA.exists():
         return "not tried: no ALSA here"
-    pipe, rc = folder / "card", folder / "asoundrc"
+    pipe = folder / "card"
     os.mkfifo(pipe)
     end = os.open(pipe, os.O_RDONLY | os.O_NONBLOCK)
-    fcntl.fcntl(end, fcntl.F_SETPIPE_SZ, 4096)
-    rc.write_text(
-        f'pcm.panel {{ type file file "{pipe}" format "raw" slave.pcm {{ type null }} }}\n'
-        "pcm.!default { type plug slave { pcm panel format S16_LE channels 1 rate 44100 } }\n"
-        "ctl.!default { type null }\n"
-    )
-    os.environ["ALSA_CONFIG_PATH"] = f"{alsa}:{rc}"
+    fcntl.fcntl(end, fcntl.F_SETPIPE_SZ, PIPE_BYTES)
+    os.environ |= alsa_environment(pipe, folder)
     try:
         with flying(folder, words="") as program:
             program.until(lambda status: "NO SOUND" in status)

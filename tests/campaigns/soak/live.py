@@ -28,6 +28,7 @@ from tests.campaigns.soak.kept import kept
 from tests.campaigns.soak.panel import Panel
 from tests.campaigns.soak.watched import MINUTE_S, Row, Watched
 from tests.campaigns.visitors import Listener, Visitors
+from tests.support.local_ports import free_port
 from vario.settings.edit import set_value
 
 ROOT = Path(__file__).parents[3]
@@ -79,10 +80,10 @@ def live(
     """
     flight, config, flights = folder / "flight.mcap", folder / "vario.toml", folder / "flights"
     write_recording(flight, long_flight(flown_s + START_S, SEED), "soak", "", None)
-    port = _free_port()
+    port = free_port()
     words = ["run", "--config", config, "--emulate", flight, "--marks", folder / "marks"]
     with ExitStack() as stack:
-        cockpit = Cockpit(folder, _free_port()) if with_cockpit else None
+        cockpit = Cockpit(folder, free_port()) if with_cockpit else None
         if cockpit is not None:
             stack.callback(cockpit.close)
         _write_settings(config, port, flights, cockpit)
@@ -119,12 +120,6 @@ def _write_settings(path: Path, port: int, flights: Path, cockpit: Cockpit | Non
     text = set_value(text, ("recorder", "folder"), str(flights))
     text = set_value(text, ("nmea", "to"), f"tcp:127.0.0.1:{port}")
     path.write_text(text if cockpit is None else cockpit.settings(text), encoding="utf-8")
-
-
-def _free_port() -> int:
-    with socket.create_server(("127.0.0.1", 0)) as free:
-        port: int = free.getsockname()[1]
-    return port
 
 
 class Watch:

@@ -10,14 +10,7 @@ import os
 import time
 from pathlib import Path
 
-ALSA = Path("/usr/share/alsa/alsa.conf")
-RATE_HZ = 44_100
-
-_ASOUNDRC = """
-pcm.panel {{ type file file "{pipe}" format "raw" slave.pcm {{ type null }} }}
-pcm.!default {{ type plug slave {{ pcm panel format S16_LE channels 1 rate {rate} }} }}
-ctl.!default {{ type null }}
-"""
+from tests.support.sound_card import RATE_HZ, alsa_environment
 
 _BYTES_PER_S = 2 * RATE_HZ
 _MOST_AT_ONCE_S = 1.0
@@ -38,10 +31,9 @@ class Panel:
     """
 
     def __init__(self, folder: Path) -> None:
-        pipe, rc = folder / "card", folder / "asoundrc"
+        pipe = folder / "card"
         os.mkfifo(pipe)
-        rc.write_text(_ASOUNDRC.format(pipe=pipe, rate=RATE_HZ), encoding="utf-8")
-        self.environment = {"ALSA_CONFIG_PATH": f"{ALSA}:{rc}"}
+        self.environment = alsa_environment(pipe, folder)
         self.late = 0
         self._heard = self._silent = 0
         self._due_s: float | None = None

@@ -1,4 +1,4 @@
-"""Simulated flights for the tests of calibration."""
+"""The samples of the bundled flight."""
 
 from __future__ import annotations
 
@@ -10,5 +10,5 @@ from hw_replay.simulate.demo import BUNDLED
 
 
 @cache
-def bundled() -> list[Sample]:
-    return list(Recording(BUNDLED))
+def bundled() -> tuple[Sample, ...]:
+    return tuple(Recording(BUNDLED))

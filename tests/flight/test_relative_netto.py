@@ -1,0 +1,39 @@
+"""Netto and relative netto of an example, and the sink of a circle that is flown fast."""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+
+from tests.support.example_polars import CLUB, KMH, energy_at
+from tests.support.setups import setup
+from vario.flight.cruise.airmass import AirmassStage
+from vario.flight.estimate.result import Estimate, Monitor
+from vario.flight.inputs.frames import Frame
+from vario.flight.inputs.health import Inputs
+from vario.flight.motion.mode import Mode
+from vario.settings.schema import Circling
+
+
+@pytest.mark.parametrize(("bank_deg", "relative"), [(0.001, 1.405), (30, 1.262), (40, 1.113)])
+def test_relative_netto_of_the_example(bank_deg: float, relative: float) -> None:
+    """Total energy +1.3 m/s at 100 km/h, sink there 0.7: netto 2.0, less the sink of the circle."""
+    circling = Circling().model_copy(update={"bank_rad": math.radians(bank_deg)})
+    made = AirmassStage(setup(polar=CLUB, circling=circling))
+    frame = Frame(1.0, 0.1)
+    inputs = Inputs(frame, has_baro=True, has_pitot=True, has_imu=False, has_gnss=False)
+    level = energy_at(0.0)
+    energy = type(level)(0.0, 1.3, 100 * KMH, 100 * KMH, 1.225, 1.3, 40.0, compensated=True)
+    air = made.update(inputs, Estimate(None, energy, Monitor(), has_airspeed=True), Mode.CRUISE)
+    assert air.netto_mps == pytest.approx(2.0, abs=1e-3)
+    assert air.relative_netto_mps == pytest.approx(relative, abs=1e-3)
+
+
+def test_circling_faster_than_needed_costs_its_sink() -> None:
+    bank = math.radians(40.0)
+    load = 1.0 / math.cos(bank)
+    assert CLUB.circling_sink_mps(bank, CLUB.circling_speed_mps(bank)) == CLUB.circling_sink_mps(bank)
+    fast = 120.0 * KMH
+    expected = CLUB.sink_mps(fast / math.sqrt(load)) * load**1.5
+    assert CLUB.circling_sink_mps(bank, fast) == pytest.approx(expected)

@@ -8,6 +8,7 @@ speed there is nothing to compare; the last result holds while the two do not di
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 from drivers.samples import GnssVel
@@ -30,6 +31,9 @@ comparison alone does not show this: the vertical and the acceleration of a unit
 its own axes for some seconds. Such a unit is rejected in the first turn and never agrees for this long.
 """
 
+LATELY_S = 10.0
+"""A filter that has agreed within this time is not restarted: its own corrections are faster."""
+
 
 class AttitudeWatch:
     """Compares accelerations over ground.
@@ -41,6 +45,7 @@ class AttitudeWatch:
 
     def __init__(self) -> None:
         self._size, self._off = LowPass(MEAN_S), LowPass(MEAN_S)
+        self._clock_s = 0.0
         self.known_good = False
         self.begin()
 
@@ -50,9 +55,9 @@ class AttitudeWatch:
         return self.known_good and self.confirmed
 
     @property
-    def agrees_now(self) -> bool:
-        """The same, and the acceleration is large enough now to show it."""
-        return self.usable and self._manoeuvres
+    def agreed_lately(self) -> bool:
+        """Whether a known unit has agreed in a manoeuvre within the last seconds."""
+        return self.known_good and self._clock_s - self._seen_s < LATELY_S
 
     @property
     def _manoeuvres(self) -> bool:
@@ -62,12 +67,14 @@ class AttitudeWatch:
         """The filter starts: nothing is known of its attitude."""
         self.confirmed = False
         self._agreed_s = 0.0
+        self._seen_s = -math.inf
         self._since: GnssVel | None = None
         self._size.reset(0.0)
         self._off.reset(0.0)
 
     def take(self, fixes: Sequence[GnssVel], t_s: float, filter_: NominalState, *, trusted: bool) -> None:
         """Process the velocities of a frame at `t_s`. `trusted`: nothing contradicts the unit."""
+        self._clock_s = t_s
         ground, latency_s = filter_.ground, filter_.gnss_latency_s
         for now in fixes:
             if not ground.known:
@@ -84,8 +91,9 @@ class AttitudeWatch:
             moved = ground.gained(before.t_s - t_s - latency_s, now.t_s - t_s - latency_s)
             if dt_s < LONGEST_S and moved is not None:
                 self._compare((now.north_mps - before.north_mps, now.east_mps - before.east_mps), moved, dt_s)
-                if trusted and self.confirmed and self._manoeuvres:
-                    self._agreed_s += dt_s
+                if self.confirmed and self._manoeuvres:
+                    self._seen_s = t_s
+                    self._agreed_s += dt_s if trusted else 0.0
                     self.known_good |= self._agreed_s > AGREED_S
 
     def _compare(self, seen: tuple[float, float], felt: tuple[float, float], dt_s: float) -> None:

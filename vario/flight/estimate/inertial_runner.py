@@ -159,7 +159,7 @@ class InertialRunner:
         """
         self._imu_watch.doubt(own_fault=own_fault)
         watch, filter_ = self.attitude_watch, self.filter
-        if watch.agrees_now and math.isfinite(filter_.vario_mps):
+        if watch.agreed_lately and math.isfinite(filter_.vario_mps):
             return
         self.realign()
         self._learned = watch.known_good and sound(filter_)

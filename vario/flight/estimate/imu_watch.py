@@ -95,7 +95,6 @@ class ImuWatch:
         self._usual = LowPass(USUAL_S, 1.0)
         self._energy, self._agree = LowPass(ENERGY_S), LowPass(AGREE_S)
         self._velocity: GnssVel | None = None
-        self._heading_rate_radps = 0.0
         self.begin()
 
     def begin(self) -> None:
@@ -149,11 +148,8 @@ class ImuWatch:
             across = before.north_mps * now.east_mps - before.east_mps * now.north_mps
             along = before.north_mps * now.north_mps + before.east_mps * now.east_mps
             dt_s = now.t_s - before.t_s
-            turned = math.atan2(across, along) / dt_s if along > TRACK_M2PS2 else 0.0
-            # The velocity is late by an unknown time: it may show the turn of either moment.
-            agree = max(turned * heading_rate_radps, turned * self._heading_rate_radps)
+            agree = math.atan2(across, along) / dt_s * heading_rate_radps if along > TRACK_M2PS2 else 0.0
             self._agree.follow(agree, dt_s)
-        self._heading_rate_radps = heading_rate_radps
         return (self._agree.value or 0.0) > -AGREE_RAD2PS2
 
     def plausible(
@@ -171,7 +167,7 @@ class ImuWatch:
         ground_nis = max(nis["north"], nis["east"])
         usual = self._usual.value or 1.0
         height_nis = nis["height"] / max(usual, 1.0)
-        if filter_.age_s > SETTLE_S:
+        if filter_.age_s > SETTLE_S and ground_nis < APART_GROUND_NIS:
             self._usual.follow(min(nis["height"], SUSPECT_NIS), dt_s)
         if climb_mps is not None and height_nis > APART_NIS and ground_nis > APART_GROUND_NIS:
             return False

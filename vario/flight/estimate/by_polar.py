@@ -27,8 +27,8 @@ OFF_S = 180.0
 TYPICAL_OFF_MPS, TYPICAL_OFF_ROUGH_MPS = 1.0, 0.4
 """If the drag is known better than this, a typical polar is not used, because the sink of a glider differs
 from it. In calm air the lift curve determines the incidence in changes of speed. In rough air it does not
-(`CONSIDERED` of `inertial`), and the typical polar is the better knowledge. Chosen from 0.3 to 2.0 m/s, and
-from 0.4, 0.6 and 1.0 m/s.
+(`CONSIDERED` of `inertial_model`), and the typical polar is the better knowledge. Chosen from 0.3 to 2.0 m/s,
+and from 0.4, 0.6 and 1.0 m/s.
 """
 
 MOST_MPS = 3.0

@@ -79,7 +79,7 @@ class Estimator:
         self.runner.shown.mps = by_speed
         climb_mps = air.altitude.known_rate if inputs.has_baro else None
         return Estimate(
-            None,
+            self._attitude() if self.runner.knows_attitude else None,
             self._energy(inputs, climb_mps, air.tas_mps if inputs.has_pitot else None, by_speed),
             Monitor(
                 airspeed_based_mps=by_speed,
@@ -108,24 +108,13 @@ class Estimator:
         has_speed = runner.has_speed
         spoken = flying and has_speed and inputs.has_baro
         tas_mps = filter_.tas_mps if flying else air.tas_mps
-        bank_rad = math.remainder(filter_.bank_rad - runner.regime_watch.mounting_roll_rad, math.tau)
-        pitch_rad = filter_.pitch_rad
-        _, q_radps, r_radps = filter_.rate
-        right_rad, above_rad = filter_.path_rad() if flying else (0.0, 0.0)
         vario_sigma_mps, attitude_sigma_rad = runner.sigmas or (None, None)
         if vario_sigma_mps is not None:
             vario_sigma_mps = shown.sigma_mps(vario_sigma_mps)
         if not spoken:
             vario_sigma_mps = air.energy.rate_sigma if by_speed is not None else None
         return Estimate(
-            Attitude(
-                pitch_rad,
-                bank_rad,
-                heading_rate_radps(pitch_rad, filter_.bank_rad, q_radps, r_radps),
-                -filter_.force[2] / G0_MPS2,
-                right_rad,
-                above_rad,
-            ),
+            self._attitude(),
             self._energy(
                 inputs,
                 filter_.climb_mps if inputs.has_baro else None,
@@ -148,6 +137,20 @@ class Estimator:
             has_airspeed=inputs.has_pitot,
             wind=filter_.wind() if flying else None,
             baro_suspect=self.imu_watch.baro_suspect,
+        )
+
+    def _attitude(self) -> Attitude:
+        runner, filter_ = self.runner, self.runner.filter
+        pitch_rad = filter_.pitch_rad
+        _, q_radps, r_radps = filter_.rate
+        right_rad, above_rad = (0.0, 0.0) if runner.regime_watch.on_ground else filter_.path_rad()
+        return Attitude(
+            pitch_rad,
+            math.remainder(filter_.bank_rad - runner.regime_watch.mounting_roll_rad, math.tau),
+            heading_rate_radps(pitch_rad, filter_.bank_rad, q_radps, r_radps),
+            -filter_.force[2] / G0_MPS2,
+            right_rad,
+            above_rad,
         )
 
     def _energy(

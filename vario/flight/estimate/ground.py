@@ -138,6 +138,13 @@ class Ground:
         faster = (faster_north, faster_east)
         return north - n0 - faster_north * part_s, east - e0 - faster_east * part_s, faster
 
+    def gained(self, from_s: float, to_s: float) -> tuple[float, float] | None:
+        """Change of velocity between two times relative to now, north and east; None if too long ago."""
+        first, last = self._since(self._clock_s + from_s), self._since(self._clock_s + to_s)
+        if first is None or last is None:
+            return None
+        return first[0] - last[0], first[1] - last[1]
+
     def _correct(
         self,
         state: InertialState,

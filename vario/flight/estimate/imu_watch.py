@@ -15,7 +15,7 @@ from collections.abc import Sequence
 from drivers.isa import G0_MPS2
 from drivers.samples import GnssVel
 from vario.flight.core.low_pass import LowPass
-from vario.flight.estimate.inertial import InertialFilter
+from vario.flight.estimate.inertial import SETTLE_S, InertialFilter
 from vario.flight.estimate.vectors import Vector
 
 MOST_GYRO_BIAS_RADPS = math.radians(3.0)
@@ -36,6 +36,10 @@ barometer may be wrong. After the third time the filter takes its height, as aft
 again within the last time, the unit is wrong. `HeightWatch` decides whether the barometer is wrong. The
 largest NIS of the height in correct flights is 1.3.
 """
+USUAL_S = 60.0
+"""The NIS of the height is divided by its usual value, averaged over this time: static ports in a wake have
+more noise than stated, which alternates and is no contradiction.
+"""
 CLIMB_OFF_MPS, CLIMB_LATE_S, CLIMB_S = 0.8, 0.4, 2.0
 """The climb of the filter minus that of the barometer alone, averaged over this time, because the latter
 lags.
@@ -44,10 +48,13 @@ lags.
 ENERGY_OFF_MPS, ENERGY_S = 2.0, 8.0
 """The same for the vario: a step of the head wind of 4 m/s at 27 m/s gives a mean of 1.4 m/s."""
 
-FORCE_MPS2, FORCE_S = (0.5 * G0_MPS2, 2.5 * G0_MPS2), 2.0
-"""No glider flies outside these limits for this long: the accelerometer is in units of g, or does not
-measure.
+FORCE_MPS2, FORCE_S = (0.5 * G0_MPS2, 5.3 * G0_MPS2), 2.0
+"""No glider flies outside these limits for this long (CS-22.337, limit load factor of the utility category):
+the accelerometer is in units of g, or does not measure.
 """
+
+PULL_MPS2 = 2.5 * G0_MPS2
+"""Beyond this the models of wing and static ports are too inaccurate to judge the barometer."""
 
 HANGING_MPS2 = 2.0
 """No glider flies inverted for this long: the accelerometer is mounted upside down."""
@@ -85,6 +92,7 @@ class ImuWatch:
         self._force = LowPass(FORCE_S, G0_MPS2)
         self._below = LowPass(FORCE_S, -G0_MPS2)
         self._climb, self._pull = LowPass(CLIMB_S), LowPass(CLIMB_S)
+        self._usual = LowPass(USUAL_S, 1.0)
         self._energy, self._agree = LowPass(ENERGY_S), LowPass(AGREE_S)
         self._velocity: GnssVel | None = None
         self.begin()
@@ -93,6 +101,7 @@ class ImuWatch:
         """The filter has started: forget what was observed of the previous run."""
         self._misfit_s = self._suspect_s = 0.0
         self.baro_suspect = False
+        self._velocity = None  # the rate of the filter belongs to the new run only
         for mean in (self._climb, self._pull, self._energy, self._agree):
             mean.reset(0.0)
 
@@ -125,6 +134,8 @@ class ImuWatch:
         self._own_fault_s += dt_s
         size = math.sqrt(force[0] ** 2 + force[1] ** 2 + force[2] ** 2)
         size_mps2, below_mps2 = self._force.follow(size, dt_s), self._below.follow(force[2], dt_s)
+        if size_mps2 > PULL_MPS2:
+            self._own_fault_s = 0.0
         low, high = FORCE_MPS2
         return low < size_mps2 < high and below_mps2 < HANGING_MPS2 and shake_mps2 < SHAKE_MPS2
 
@@ -150,19 +161,20 @@ class ImuWatch:
         checked.
         """
         self._wait_s = max(self._wait_s - dt_s, 0.0)
-        gyro = max(abs(b) for b in filter_.gyro_bias)
-        accel = max(abs(b) for b in filter_.accel_bias)
-        if not math.isfinite(filter_.vario_mps + gyro + accel):
-            return False
-        if gyro > MOST_GYRO_BIAS_RADPS or accel > MOST_ACCEL_BIAS_MPS2:
+        if not sound(filter_):
             return False
         nis = filter_.nis
         ground_nis = max(nis["north"], nis["east"])
-        if climb_mps is not None and nis["height"] > APART_NIS and ground_nis > APART_GROUND_NIS:
+        usual = self._usual.value or 1.0
+        height_nis = nis["height"] / max(usual, 1.0)
+        if filter_.age_s > SETTLE_S and ground_nis < APART_GROUND_NIS:
+            self._usual.follow(min(nis["height"], SUSPECT_NIS), dt_s)
+        if climb_mps is not None and height_nis > APART_NIS and ground_nis > APART_GROUND_NIS:
             return False
-        if self._suspect(filter_, ground_nis, dt_s, known=climb_mps is not None and filter_.ground.in_use):
+        known = climb_mps is not None and filter_.ground.in_use
+        if self._suspect(filter_, height_nis, ground_nis, dt_s, known=known):
             climb_mps = vario_mps = None
-        height_off = climb_mps is not None and nis["height"] > MISFIT_NIS
+        height_off = climb_mps is not None and height_nis > MISFIT_NIS
         misfit = height_off or (nis["sideslip"] > MISFIT_NIS and nis["lift"] > MISFIT_NIS)
         self._misfit_s = self._misfit_s + dt_s if misfit else 0.0
         off = 0.0 if climb_mps is None else filter_.climb_mps - climb_mps
@@ -177,9 +189,10 @@ class ImuWatch:
             and abs(energy_off_mps) < ENERGY_OFF_MPS
         )
 
-    def _suspect(self, filter_: InertialFilter, ground_nis: float, dt_s: float, *, known: bool) -> bool:
+    def _suspect(
+        self, filter_: InertialFilter, height_nis: float, ground_nis: float, dt_s: float, *, known: bool
+    ) -> bool:
         """Whether the barometer may be wrong instead of the unit."""
-        height_nis = filter_.nis["height"]
         self._accepted_s += dt_s
         off = known and height_nis > SUSPECT_NIS and ground_nis < SUSPECT_CALM * height_nis
         self._suspect_s = self._suspect_s + dt_s if off else max(self._suspect_s - dt_s, 0.0)
@@ -190,3 +203,12 @@ class ImuWatch:
         suspected = self._suspect_s > 0.0
         self.baro_suspect = suspected and self._is_evidence
         return suspected and self._suspect_s < SUSPECT_S
+
+
+def sound(filter_: InertialFilter) -> bool:
+    """Whether the estimate is finite and the biases are those of a common unit."""
+    gyro = max(abs(b) for b in filter_.gyro_bias)
+    accel = max(abs(b) for b in filter_.accel_bias)
+    if not math.isfinite(filter_.vario_mps + gyro + accel):
+        return False
+    return gyro <= MOST_GYRO_BIAS_RADPS and accel <= MOST_ACCEL_BIAS_MPS2

@@ -19,6 +19,7 @@ from vario.flight.estimate.inertial_model import (
     ALPHA,
     BETA,
     CLIMB,
+    CONSIDERED,
     CROSS_AXIS,
     GUST,
     GYRO,
@@ -27,6 +28,8 @@ from vario.flight.estimate.inertial_model import (
     LATE,
     LIFT,
     POLAR_EVERY_S,
+    PULL_MPS2,
+    PULLED,
     SIDE,
     SIZE,
     WIND,
@@ -52,13 +55,6 @@ slightly up or down, on a winch strongly down.
 SETTLE_S = 10.0
 """For this time after the start there is no gate, and the gust variance is not learned, because the initial
 errors are large.
-"""
-
-CONSIDERED = (ALPHA, LIFT)
-"""States that some measurements do not correct (consider states). On tow no measurement corrects them,
-because the rope adds forces. Without a glider file sideslip and lift curve correct them in calm air only: a
-gust changes the force of the wing (an input) and the air velocity together, and the filter would estimate a
-wrong lift constant. An airspeed whose normalised innovation squared exceeds `GUST_NIS` never does.
 """
 
 GUST_NIS = 2.5
@@ -181,7 +177,9 @@ class InertialFilter(InertialState):
         )
         self._measure(self._rows)
         self._correct_height()
-        held = CONSIDERED if regime is Regime.TOWED else ()
+        held: Sequence[int] = CONSIDERED if regime is Regime.TOWED else ()
+        if fy * fy + fz * fz > PULL_MPS2**2:
+            held = PULLED
         gust = bool(self._speed[2]) and self._correct_airspeed(held)
         residual = fast * beta0 - (side_m * fy + cross_axis_m * fz) * per - vy
         self._scalar("sideslip", _SIDESLIP, residual, n.sideslip_mps_sqrt_s**2 / t)

@@ -95,6 +95,19 @@ POLAR_EVERY_S = 0.2
 STALLED_UPDRAFT = 0.3  # m/s per √s
 
 
+CONSIDERED = (ALPHA, LIFT)
+"""States that some measurements do not correct (consider states). On tow no measurement corrects them,
+because the rope adds forces. Without a glider file sideslip and lift curve correct them in calm air only: a
+gust changes the force of the wing (an input) and the air velocity together, and the filter would estimate a
+wrong lift constant. An airspeed whose normalised innovation squared exceeds `GUST_NIS` never does.
+"""
+
+PULL_MPS2, PULLED = 2.2 * G0_MPS2, (*range(GYRO, GYRO + 6), *CONSIDERED)
+"""In a pull beyond this, errors of scale and timing are larger than those that the model knows: biases,
+incidence and lift constant are not corrected. A steady turn of 60° has 2 g.
+"""
+
+
 class Regime(Enum):
     """The flight regime: the assumptions about wing and wheels that hold."""
 

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 
 from drivers.samples import Baro, Pitot
 from vario.flight.estimate.airdata import AirData
 from vario.flight.estimate.alignment import Alignment
+from vario.flight.estimate.attitude_watch import AttitudeWatch
 from vario.flight.estimate.imu_steps import ImuSteps
-from vario.flight.estimate.imu_watch import ImuWatch
+from vario.flight.estimate.imu_watch import ImuWatch, sound
 from vario.flight.estimate.inertial import InertialFilter
 from vario.flight.estimate.inertial_model import Regime
 from vario.flight.estimate.regime import NOT_FLYING_MPS, RegimeWatch
@@ -36,6 +38,7 @@ class InertialRunner:
     Attributes:
         filter: the inertial filter.
         regime_watch: the flight regime.
+        attitude_watch: whether velocities over ground confirm the attitude.
         shown: the vario shown, from the filter.
         aligned: whether the filter runs.
         nis: mean NIS by measurement, of the last correction.
@@ -46,6 +49,7 @@ class InertialRunner:
         self._settings, self._air, self._imu_watch = settings, air, imu_watch
         self.filter = InertialFilter(settings.wing, settings.noise)
         self.regime_watch = RegimeWatch()
+        self.attitude_watch = AttitudeWatch()
         self.shown = ShownVario()
         self.aligned = False
         self.nis: Mapping[str, float] = {}
@@ -67,6 +71,11 @@ class InertialRunner:
         """Whether the filter runs and the wing carries the glider."""
         return self.aligned and not self.regime_watch.on_ground
 
+    @property
+    def knows_attitude(self) -> bool:
+        """Whether the attitude can be used although the rest of the estimate cannot."""
+        return self.flying and self._imu_missing_s < _IMU_HOLD_S and self.attitude_watch.usable
+
     def update(self, frame: Frame, dt_s: float, *, fresh_speed: bool) -> bool:
         """Run the inertial filter; True if its estimate can be used."""
         steps = self._steps.read(frame, dt_s)
@@ -76,9 +85,11 @@ class InertialRunner:
                 self.realign()
             return self.aligned and self._imu_missing_s < _IMU_HOLD_S and self._imu_watch.trusted
         gap_s, self._imu_missing_s = self._imu_missing_s, 0.0
-        if not self._imu_watch.check_force(steps[-1][0], self._steps.shake_mps2, dt_s):
+        possible = self._imu_watch.check_force(steps[-1][0], self._steps.shake_mps2, dt_s)
+        if not possible:
+            self.attitude_watch.known_good &= self.attitude_watch.confirmed
             self._reject_imu(own_fault=True)
-        elif self._air.static_pa is not None and self._air.tas_mps is not None:
+        if (possible or self.aligned) and self._air.static_pa is not None and self._air.tas_mps is not None:
             self._propagate(steps, dt_s, gap_s)
             if self.aligned:
                 self._measure(frame, fresh_speed=fresh_speed)
@@ -108,6 +119,7 @@ class InertialRunner:
             filter_.airspeed(air.tas_mps, air.tas_sigma_mps, settings.pitot_lag_s, late_s)
         for velocity in frame.gnss_vel:
             filter_.ground.take(velocity.north_mps, velocity.east_mps, frame.t_s - velocity.t_s)
+        self.attitude_watch.take(frame.gnss_vel, frame.t_s, filter_, trusted=self._imu_watch.trusted)
         if frame.gnss_vel and not self._turns_as_told(frame):
             self._reject_imu(own_fault=True)
         elif filter_.due_s > _CORRECT_EVERY_S:
@@ -125,9 +137,10 @@ class InertialRunner:
         self.regime_watch.learn_mounting_roll(filter_, due_s)
         air = self._air
         in_air = not self.regime_watch.on_ground
-        sound = air.baro_sound
-        climb = air.altitude.known_rate if sound else None
-        by_speed = air.energy.known_rate if sound and in_air and air.tas_age_s < 1.0 else None
+        if not in_air:
+            self.shown.jitter_mps = 0.0  # a shove is no vibration
+        climb = air.altitude.known_rate if air.baro_sound else None
+        by_speed = air.energy.known_rate if air.baro_sound and in_air and air.tas_age_s < 1.0 else None
         plausible = self._imu_watch.plausible(filter_, climb, by_speed, due_s)
         if not plausible or self.shown.jitter_mps > _MOST_JITTER_MPS:
             self._reject_imu(own_fault=False)
@@ -139,10 +152,17 @@ class InertialRunner:
         return self._imu_watch.check_turn(frame.gnss_vel, rate)
 
     def _reject_imu(self, *, own_fault: bool) -> None:
-        """The unit contradicts itself or the other sensors: restart, discard what was learned."""
+        """The unit contradicts itself or the other sensors: restart, discard what was learned.
+
+        If velocities over ground confirm the attitude, the cause is a pressure, or forces or accelerations
+        of which the filter has no model: the filter goes on, and gives the attitude only.
+        """
         self._imu_watch.doubt(own_fault=own_fault)
+        watch, filter_ = self.attitude_watch, self.filter
+        if watch.agreed_lately and math.isfinite(filter_.vario_mps):
+            return
         self.realign()
-        self._learned = False
+        self._learned = watch.known_good and sound(filter_)
 
     def _gather(self, force: Vector, rate: Vector, step_s: float) -> None:
         """Determine the vertical, and start the filter once it is known."""
@@ -155,6 +175,7 @@ class InertialRunner:
         self.filter.start(lift, air.tas_mps or 0.0, air.height_m, air.altitude.rate, learned=self._learned)
         self.regime_watch.start(Regime.GLIDING if tas_mps else Regime.ROLLING)
         self.aligned = self._learned = True
+        self.attitude_watch.begin()
         self.shown.begin()
         self._imu_watch.begin()
 

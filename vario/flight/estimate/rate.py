@@ -38,9 +38,9 @@ and 4 s steps.
 """
 
 LEARN_NOISE_S = 30.0
-"""Time constant of learning the measurement noise, chosen from 10 to 60 s on flights of 0.1 to 4 s steps. With
-60 s the innovations are too large for minutes after the air becomes rough. With 20 s, at 0.1 s steps, the
-noise grows within a gust, and the gust then reads as lift.
+"""Time constant of learning the measurement noise, chosen from 10 to 60 s on flights with 0.1 to 4 s steps.
+With 60 s the innovations are too large for minutes after the air becomes rough. With 20 s and steps of 0.1 s
+the noise grows within a gust, and the gust then reads as lift.
 """
 
 MOST_AT_ONCE = 0.2

@@ -20,18 +20,17 @@ from hw_replay.source import RecordingInfo
 from hw_replay.writer import RecordingWriter
 from tests.support import missing
 from vario.app.batch.batch import (
-    CLIMB_COLUMNS,
-    FLIGHT_COLUMNS,
     climb_rows,
     find_jobs,
     flight_rows,
     run_batch,
 )
 from vario.app.batch.job import Job, JobResult, Settled, fingerprint, run_job
-from vario.app.batch.tables import Format, write_table
+from vario.app.batch.tables import CLIMB_COLUMNS, FLIGHT_COLUMNS, TABLES, Format, write_table
 from vario.app.batch.workers import CRASHED, Cluster, Processes
 from vario.app.cli import main
 from vario.app.errors import AppError
+from vario.app.outputs.catalogue import TRACE
 
 FORMATS: tuple[Format, ...] = ("csv", "parquet")
 
@@ -297,12 +296,33 @@ def test_results_inside_the_folder_are_no_recordings(folder: Path) -> None:
         assert {row["file"] for row in table(out / "failures.csv")} == {"c.igc", "empty.csv"}
 
 
-def test_tables_inside_the_folder_are_no_jobs(folder: Path) -> None:
+def test_results_are_recognized_by_their_columns_wherever_they_lie(folder: Path) -> None:
+    """Each is named. A recording among the results is a recording, and so is a table with a map."""
+    names = {job.name for job in find_jobs(folder, None)}
     out = folder / "out"
-    names = [job.name for job in find_jobs(folder, None, out)]
-    record(out / "flights" / "a.mcap", 5)
-    write_table([], ["file"], out / "flights", "csv")
-    assert [job.name for job in find_jobs(folder, None, out)] == names
+    left: list[str] = []
+    for before, tables in (("", out), ("old/", folder / "old")):
+        tables.mkdir()
+        for table_name, columns in TABLES.items():
+            write_table([], columns, tables / f"{before[:3]}{table_name}", "csv")
+    header = ",".join(output.name for output in TRACE)
+    (folder / "old" / "my.csv").write_text(f"{header}\n")
+    (folder / "mapped.csv").write_text(f"{header}\n")
+    (folder / "mapped.csv.toml").write_text("")
+    record(out / "day" / "a.mcap", 5)
+    jobs = find_jobs(folder, None, out, leave_out=left.append)
+    assert {job.name for job in jobs} == names | {"mapped.csv", "out/day/a.mcap"}
+    assert left == [
+        "old/my.csv: the trace of a replay",
+        *(f"old/old{name}.csv: the table of {name} of a batch" for name in sorted(TABLES)),
+        *(f"out/{name}.csv: the table of {name} of a batch" for name in sorted(TABLES)),
+    ]
+
+
+def test_a_folder_with_results_only_has_no_recording(tmp_path: Path) -> None:
+    write_table([], FLIGHT_COLUMNS, tmp_path / "flights", "csv")
+    with pytest.raises(AppError, match=r"no recording in it \(left out: results of this program, 1\)"):
+        find_jobs(tmp_path, None)
 
 
 class Deadly(str):

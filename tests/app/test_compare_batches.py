@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from vario.app.batch.batch import FLIGHT_COLUMNS
+from vario.app.batch.tables import FLIGHT_COLUMNS
 from vario.app.cli import main
 from vario.app.compare.batches import TABLE, changes, flights_of
 
@@ -134,3 +134,30 @@ def test_tables_without_flights_are_not_called_equal(
     empty = folder(tmp_path / "a", flights([]))
     assert main(["compare", str(empty), str(empty)]) == 2
     assert "the table has no flights" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    ("other", "said"),
+    [
+        ("trace", "contains no flights.csv; expected two folders of vario batch"),
+        ("a.mcap", "a.mcap is a file; expected two folders of vario batch"),
+        ("none", "none is missing; expected two folders of vario batch"),
+        (None, "no second side was given; expected two folders of vario batch"),
+        ("packed", "packed: this is the folder of a batch with flights.parquet"),
+    ],
+)
+def test_a_batch_and_something_else_are_not_compared(
+    other: str | None, said: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    batch = folder(tmp_path / "batch", flights([100.0]))
+    for name in ("trace", "packed"):
+        (tmp_path / name).mkdir()
+    (tmp_path / "trace" / "trace.csv").write_text("t_s,vario_mps\n0,1\n")
+    (tmp_path / "packed" / "flights.parquet").write_bytes(b"PAR1")
+    (tmp_path / "a.mcap").write_bytes(b"")
+    sides = [str(batch)] if other is None else [str(batch), str(tmp_path / other)]
+    for order in (sides, sides[::-1]):
+        assert main(["compare", *order]) == 2
+        error = capsys.readouterr().err
+        assert said in error
+        assert error.count("\n") == 1

@@ -14,6 +14,8 @@ from typing import Any
 from hw_replay.open import is_recognized
 from hw_replay.text import escaped, name_text
 from vario.app.batch.job import Job, JobResult, Settled, fingerprint
+from vario.app.batch.own_results import own_result
+from vario.app.batch.tables import FLIGHT_MODES, HINDSIGHT, TRUTHS, UTCS
 from vario.app.batch.workers import Workers, WorkersStoppedError
 from vario.app.errors import AppError, OutputError
 from vario.app.files.atomic import result_file
@@ -65,28 +67,39 @@ class Batch:
 
 
 def find_jobs(
-    folder: Path, settings: Settled | None, out: Path | None = None, overrides: Overrides = NOTHING
+    folder: Path,
+    settings: Settled | None,
+    out: Path | None = None,
+    overrides: Overrides = NOTHING,
+    leave_out: Callable[[str], None] = lambda _: None,
 ) -> list[Job]:
     """Jobs for every recording in a folder and its subfolders, in the order of their names.
 
-    Files in `out` are ignored, because the tables of an earlier run are not recordings.
+    Tables and traces of earlier runs are not recordings; `leave_out` is called with the name of each and with
+    what it is.
 
     Raises:
-        AppError: if there is no recording.
+        AppError: if there is no recording, or if the folder is inside `out`.
     """
     if not folder.is_dir():
         raise AppError(f"{folder}: expected a folder with recordings")
     results = out.resolve() if out is not None else None
     if results is not None and results in (folder.resolve(), *folder.resolve().parents):
         raise AppError(f"{out}: the recordings are inside this folder; expected another folder for --out")
-    names = sorted(
-        path.relative_to(folder).as_posix()
-        for path in folder.rglob("*")
-        if _may_be_a_recording(path) and results not in path.resolve().parents
-    )
+    names, left = [], 0
+    for path in sorted(folder.rglob("*"), key=lambda path: path.relative_to(folder).as_posix()):
+        if not _may_be_a_recording(path):
+            continue
+        name, result = path.relative_to(folder).as_posix(), own_result(path)
+        if result is None:
+            names.append(name)
+        else:
+            leave_out(f"{name_text(name)}: {result}")
+            left += 1
     if not names:
+        only = f" (left out: results of this program, {left})" if left else ""
         raise AppError(
-            f"{folder}: no recording in it; expected files ending in {', '.join(RECORDING_ENDINGS)}"
+            f"{folder}: no recording in it{only}; expected files ending in {', '.join(RECORDING_ENDINGS)}"
         )
     told: Counter[str] = Counter()
     jobs = []
@@ -219,27 +232,6 @@ def failure_rows(batch: Batch) -> Iterator[dict[str, Any]]:
     """The table of recordings that could not be replayed, with the reasons."""
     for outcome in batch.failures:
         yield {"file": outcome.name, "failure": outcome.failure}
-
-
-UTCS = ("takeoff_utc", "landing_utc")
-"""Of the flight. `start_utc` is that of the first sample of the row, not that of `t_s` = 0, which may be
-midnight."""
-
-FLIGHT_MODES = ("ground", "launch", "cruise", "circling", "approach")
-HINDSIGHT = ("rms_mps", "mean_mps", "lag_s")
-TRUTHS = ("vario_mps", "netto_mps", "tas_mps")
-
-FLIGHT_COLUMNS = (
-    *("file", "flight", "flights", "title", "origin", "start_utc", "glider"),
-    *("duration_s", "takeoff_s", "landing_s"),
-    *UTCS,
-    *("lowest_m", "highest_m", *(f"{mode}_s" for mode in FLIGHT_MODES), "circling_share"),
-    *("climbs", "climb_gain_m", "climb_average_mps", *(f"{name}_rms" for name in TRUTHS)),
-    *(f"hindsight_{name}" for name in HINDSIGHT),
-    *("rejected", "warnings"),
-)
-CLIMB_COLUMNS = ("file", "flight", "climb", "start_s", "end_s", "gain_m", "average_mps", "turns", "direction")
-FAILURE_COLUMNS = ("file", "failure")
 
 
 def _place(name: str, out: Path) -> Path:

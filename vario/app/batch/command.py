@@ -22,14 +22,13 @@ if TYPE_CHECKING:
 
 DONE, SOME_FAILED, STOPPED = 0, 1, 2
 
-TABLES = ("flights", "climbs", "failures")
-
 DESCRIPTION = (
     "Replay every recording in a folder and its subfolders in parallel. The command writes a table of "
     "flights (a row for each recording, or for each flight of a recording that holds several), a table of "
-    "climbs, a table of failures, and the summary of each recording under flights/. A "
-    "second run replays only what is new or changed: a recording, the settings, or this program. Ctrl-C"
-    " finishes the current flights; a second Ctrl-C stops at once. The tables contain all finished "
+    "climbs, a table of failures, and the summary of each recording under flights/. Tables and traces of "
+    "earlier runs in the folder are recognised by their columns, left out and named. A second run replays "
+    "only what is new or changed: a recording, the settings, or this program. Ctrl-C finishes the current "
+    "flights; a second Ctrl-C stops at once. The tables contain all finished "
     "flights. Exit code: 0 all replayed, 1 some failed, 2 stopped."
 )
 
@@ -65,9 +64,6 @@ def _count(text: str) -> int:
 def run(arguments: argparse.Namespace) -> int:
     """Do the batch."""
     from vario.app.batch.batch import (
-        CLIMB_COLUMNS,
-        FAILURE_COLUMNS,
-        FLIGHT_COLUMNS,
         climb_rows,
         failure_rows,
         find_jobs,
@@ -75,7 +71,7 @@ def run(arguments: argparse.Namespace) -> int:
         run_batch,
     )
     from vario.app.batch.console import batch_progress, print_batch
-    from vario.app.batch.tables import check_format, write_table
+    from vario.app.batch.tables import TABLES, check_format, write_table
     from vario.app.errors import OutputError
     from vario.settings.overrides import NOTHING
 
@@ -83,7 +79,8 @@ def run(arguments: argparse.Namespace) -> int:
     out: Path = arguments.out
     overrides = overrides_of(arguments.overrides)
     settings = _settings(arguments.config, overrides)
-    jobs = find_jobs(arguments.folder, settings, out, NOTHING if settings else overrides)
+    left_out: list[str] = []
+    jobs = find_jobs(arguments.folder, settings, out, NOTHING if settings else overrides, left_out.append)
     read = [Path(job.path) for job in jobs] + ([arguments.config] if arguments.config else [])
     not_over(read, *(out / f"{name}.{arguments.format}" for name in TABLES))
     try:
@@ -94,14 +91,11 @@ def run(arguments: argparse.Namespace) -> int:
         batch: Batch = run_batch(jobs, out, _workers(arguments, say), step)
     tables = [
         write_table(list(rows), columns, out / name, arguments.format)
-        for name, rows, columns in zip(
-            TABLES,
-            (flight_rows(batch), climb_rows(batch), failure_rows(batch)),
-            (FLIGHT_COLUMNS, CLIMB_COLUMNS, FAILURE_COLUMNS),
-            strict=True,
+        for (name, columns), rows in zip(
+            TABLES.items(), (flight_rows(batch), climb_rows(batch), failure_rows(batch)), strict=True
         )
     ]
-    print_batch(batch, tables)
+    print_batch(batch, tables, left_out)
     if batch.stopped is not None:
         return STOPPED
     return SOME_FAILED if batch.failures else DONE

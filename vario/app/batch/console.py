@@ -45,8 +45,11 @@ def batch_progress(jobs: Sequence[Job]) -> Iterator[tuple[Step, Callable[[str], 
         yield step, say
 
 
-def print_batch(batch: Batch, tables: Sequence[Path]) -> None:
-    """Print number and duration of the flights, the failures with reasons, and the names of the tables."""
+def print_batch(batch: Batch, tables: Sequence[Path], left_out: Sequence[str]) -> None:
+    """Print number and duration of the flights, the failures with reasons, and the names of the tables.
+
+    `left_out` are the files that are results of this program, each with what it is.
+    """
     console = terminal()
     played = [outcome.summary for outcome in batch.outcomes if outcome.summary is not None]
     flown_s = sum(summary["flight"]["duration_s"] for summary in played)
@@ -60,6 +63,10 @@ def print_batch(batch: Batch, tables: Sequence[Path]) -> None:
     more = len(batch.failures) - MOST_FAILURES
     if more > 0:
         console.print(f"… and {more} more")
+    for said in left_out[:MOST_FAILURES]:
+        console.print(labelled("left out", said), soft_wrap=True)
+    if len(left_out) > MOST_FAILURES:
+        console.print(f"… and {len(left_out) - MOST_FAILURES} more results of this program left out")
     if batch.stopped is not None:
         text = f"{batch.stopped}; {batch.left} not replayed. Run the same command again to continue"
         console.print(labelled("stopped", text), soft_wrap=True)

@@ -12,6 +12,28 @@ from vario.app.files.atomic import result_file
 
 Format = Literal["csv", "parquet"]
 
+UTCS = ("takeoff_utc", "landing_utc")
+"""Of the flight. `start_utc` is that of the first sample of the row, not that of `t_s` = 0, which may be
+midnight."""
+
+FLIGHT_MODES = ("ground", "launch", "cruise", "circling", "approach")
+HINDSIGHT = ("rms_mps", "mean_mps", "lag_s")
+TRUTHS = ("vario_mps", "netto_mps", "tas_mps")
+
+FLIGHT_COLUMNS = (
+    *("file", "flight", "flights", "title", "origin", "start_utc", "glider"),
+    *("duration_s", "takeoff_s", "landing_s"),
+    *UTCS,
+    *("lowest_m", "highest_m", *(f"{mode}_s" for mode in FLIGHT_MODES), "circling_share"),
+    *("climbs", "climb_gain_m", "climb_average_mps", *(f"{name}_rms" for name in TRUTHS)),
+    *(f"hindsight_{name}" for name in HINDSIGHT),
+    *("rejected", "warnings"),
+)
+CLIMB_COLUMNS = ("file", "flight", "climb", "start_s", "end_s", "gain_m", "average_mps", "turns", "direction")
+FAILURE_COLUMNS = ("file", "failure")
+TABLES = {"flights": FLIGHT_COLUMNS, "climbs": CLIMB_COLUMNS, "failures": FAILURE_COLUMNS}
+"""The tables of a batch: their names and columns."""
+
 _FORMULA = ("=", "+", "-", "@", "\t", "\r")
 
 

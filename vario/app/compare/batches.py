@@ -12,9 +12,10 @@ from pathlib import Path
 from rich.table import Table as Grid
 
 from vario.app.errors import AppError
+from vario.app.replay.results import TRACE
 from vario.app.terminal import labelled, terminal
 
-TABLE = "flights.csv"
+TABLE, PACKED = "flights.csv", "flights.parquet"
 
 Key = tuple[str, str]
 """File and number of a flight."""
@@ -44,6 +45,39 @@ class Change:
 def is_batch(folder: Path) -> bool:
     """Whether a folder contains the table of flights of a batch."""
     return (folder / TABLE).is_file()
+
+
+def check_both(first: Path, second: Path | None) -> None:
+    """Check that a folder of a batch is not compared with something else.
+
+    A folder that also contains a trace may be compared as a trace.
+
+    Raises:
+        AppError: if one side is the folder of a batch, and the other one is not.
+    """
+    for side in (first, second):
+        if side is not None and not is_batch(side) and (side / PACKED).is_file() and not _has_trace(side):
+            raise AppError(
+                f"{side}: this is the folder of a batch with {PACKED}; batches are compared by their "
+                f"{TABLE}: repeat vario batch with --format csv"
+            )
+    for batch, other in ((first, second), (second, first)):
+        if batch is None or not is_batch(batch) or _has_trace(batch) or (other and is_batch(other)):
+            continue
+        if other is None:
+            found = "no second side was given"
+        elif other.is_dir():
+            found = f"{other} contains no {TABLE}"
+        else:
+            found = f"{other} is {'a file' if other.exists() else 'missing'}"
+        raise AppError(
+            f"{batch}: this is the folder of a batch, but {found}; expected two folders of vario batch, "
+            "or two sides of which neither is one"
+        )
+
+
+def _has_trace(folder: Path) -> bool:
+    return (folder / TRACE).is_file()
 
 
 def flights_of(folder: Path) -> dict[Key, dict[str, str]]:

@@ -86,7 +86,7 @@ def add_parser(commands: Any) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """Compare, write the result and the picture, and print the differences."""
-    from vario.app.compare.batches import compare_batches, is_batch
+    from vario.app.compare.batches import check_both, compare_batches, is_batch
     from vario.app.compare.compare import compare_tables
     from vario.app.compare.console import print_comparison
     from vario.app.compare.picture import draw_comparison
@@ -97,6 +97,7 @@ def run(arguments: argparse.Namespace) -> int:
     tolerances = Tolerances(
         largest=_pairs("--tolerance", arguments.tolerance), rms=_pairs("--rms", arguments.rms)
     )
+    check_both(arguments.a, arguments.b)
     if arguments.b is not None and is_batch(arguments.a) and is_batch(arguments.b):
         if arguments.hindsight or arguments.recording or arguments.set_a or arguments.set_b or arguments.rms:
             raise AppError("two batches are compared as they are: only --tolerance applies")

@@ -33,7 +33,18 @@ neighbouring innovations is above the second one: the stated noise is a compromi
 """
 
 LEARN_S = 60.0
-"""Time constant of the learning, chosen from 30, 60 and 120 s on recorded flights of 1 s and 4 s steps."""
+"""Time constant of learning the acceleration noise, chosen from 30, 60 and 120 s on recorded flights of 1 s
+and 4 s steps.
+"""
+
+LEARN_NOISE_S = 30.0
+"""Time constant of learning the measurement noise, chosen from 10 to 60 s on flights with 0.1 to 4 s steps.
+With 60 s the innovations are too large for minutes after the air becomes rough. With 20 s and steps of 0.1 s
+the noise grows within a gust, and the gust then reads as lift.
+"""
+
+MOST_AT_ONCE = 0.2
+"""Largest ratio of the step to these times; a longer step has no larger effect."""
 
 MOST_CLIPPED = 3.0
 """In learning, an innovation is limited to this many standard deviations, so that a spike has little
@@ -161,12 +172,13 @@ class RateFilter:
     def _learn(self, scaled: float, spacing_s: float) -> None:
         """Update the noise parameters with one innovation, divided by its standard deviation."""
         scaled = min(max(scaled, -MOST_CLIPPED), MOST_CLIPPED)
-        share = min(spacing_s / LEARN_S, 0.2)
         if self._before is not None:
             tolerated = 0.0 if spacing_s > SPARSE_S else TOLERATED
             lively = self._psd / self._stated_psd
+            share = min(spacing_s / LEARN_S, MOST_AT_ONCE)
             lively *= math.exp(2.0 * share * (scaled * self._before - tolerated))
             self._psd = self._stated_psd * min(max(lively, 1.0), MOST_LIVELY)
+        share = min(spacing_s / LEARN_NOISE_S, MOST_AT_ONCE)
         noisy = self._noisy * math.exp(share * (scaled * scaled - 1.0))
         self._noisy = min(max(noisy, 1.0), MOST_NOISY)
         self._before = scaled

@@ -10,7 +10,8 @@ in every frame of 20 ms. Here, `__init__` changes the class of the new object to
 slots, assigns the fields, and changes the class back. Afterwards the object is an ordinary frozen dataclass.
 
 Definition: the standard library compiles six methods for each class. With the 150 classes that the instrument
-loads this was a quarter of its start. Here only `__init__` is compiled.
+loads this was a quarter of its start. Here only `__init__` is compiled, once for each number of fields; a
+class gets a copy of its code with its own names.
 
 Type checkers take it for the decorator of the standard library. `.ci/compile.py` replaces it by that one.
 """
@@ -19,7 +20,9 @@ from __future__ import annotations
 
 import dataclasses
 from dataclasses import MISSING, Field, FrozenInstanceError, fields
+from functools import cache
 from operator import attrgetter
+from types import CodeType, FunctionType
 from typing import TYPE_CHECKING, Any, TypeVar
 
 __all__ = ["dataclass"]
@@ -107,23 +110,20 @@ def quick(cls: _Class) -> _Class:
     made: Any = dataclasses.dataclass(init=False, repr=False, eq=False, slots=True)(cls)
     made.__dataclass_params__.frozen = True
     values = fields(made)
-    names: dict[str, Any] = {
+    names = {
         "become": vars(object)["__class__"].__set__,
         "closed": made,
-        "open": type(cls.__name__, (), {"__slots__": tuple(value.name for value in values)}),
+        "open": type(cls.__name__, (), {"__slots__": made.__match_args__}),
         "UNSET": _UNSET,
     }
-    for value in values:
-        names[f"default_{value.name}"] = value.default
-        names[f"factory_{value.name}"] = value.default_factory
-    # Written out and compiled, as the standard library does it: a loop over the fields would be slower.
-    lines = [f"def __init__(self, {', '.join(_parameter(value) for value in values)}):"]
-    lines += [" become(self, open)"]
-    lines += [f" self.{value.name} = {_value(value)}" for value in values]
-    lines += [" self.__class__ = closed"]
-    exec("\n".join(lines), names)  # noqa: S102  (text made of the class's own field names)
-    init = names["__init__"]
-    init.__qualname__ = f"{cls.__qualname__}.__init__"
+    factories = {
+        at: value.default_factory for at, value in enumerate(values) if value.default_factory is not MISSING
+    }
+    names |= {f"factory{at}": factory for at, factory in factories.items()}
+    code = _code(made.__match_args__, frozenset(factories), f"{cls.__qualname__}.__init__")
+    defaults = [_UNSET if at in factories else value.default for at, value in enumerate(values)]
+    given = tuple([default for default in defaults if default is not MISSING])
+    init = FunctionType(code, names, argdefs=given)
     init.__annotations__ = {value.name: value.type for value in values} | {"return": None}
     made.__init__ = init
     for name, method in (_SHARED | _comparing(made.__match_args__)).items():
@@ -131,16 +131,33 @@ def quick(cls: _Class) -> _Class:
     return made  # type: ignore[no-any-return]
 
 
-def _parameter(value: Field[Any]) -> str:
-    if value.default is not MISSING:
-        return f"{value.name}=default_{value.name}"
-    return value.name if value.default_factory is MISSING else f"{value.name}=UNSET"
+def _code(fields: tuple[str, ...], made: frozenset[int], qualified: str) -> CodeType:
+    """The code of the constructor of a class."""
+    code = _template(len(fields), made)
+    named = {f"field{at}": name for at, name in enumerate(fields)}
+    return code.replace(
+        co_names=tuple([named.get(name, name) for name in code.co_names]),
+        co_varnames=("self", *fields),
+        co_qualname=qualified,
+    )
 
 
-def _value(value: Field[Any]) -> str:
-    if value.default_factory is MISSING:
-        return value.name
-    return f"factory_{value.name}() if {value.name} is UNSET else {value.name}"
+@cache
+def _template(count: int, made: frozenset[int]) -> CodeType:
+    """The code of a constructor of `count` fields with placeholders for their names.
+
+    The defaults of the fields `made` come from a function. Written out and compiled, as the standard library
+    does it: a loop over the fields would be slower.
+    """
+    lines = [f"def __init__(self, {', '.join(f'field{at}' for at in range(count))}):", " become(self, open)"]
+    for at in range(count):
+        default = f"factory{at}() if field{at} is UNSET else " if at in made else ""
+        lines += [f" self.field{at} = {default}field{at}"]
+    lines += [" self.__class__ = closed"]
+    found: dict[str, Any] = {}
+    exec("\n".join(lines), found)  # noqa: S102  (text of its own)
+    code: CodeType = found["__init__"].__code__
+    return code
 
 
 if TYPE_CHECKING:

@@ -89,6 +89,27 @@ def test_the_class_is_described_alike() -> None:
     assert {Quick: 1}[type(copy.copy(Quick(1.0)))] == 1
 
 
+def test_names_of_a_constructor_do_not_meet_those_of_another() -> None:
+    @quick.dataclass(frozen=True, slots=True)
+    class One:
+        open: int
+        closed: str = "shut"
+        UNSET: list[int] = field(default_factory=list)
+
+    @quick.dataclass(frozen=True, slots=True)
+    class Other:  # with the same number of fields, and so the same template
+        become: int
+        factory2: str = "none"
+        field0: list[int] = field(default_factory=lambda: [1])
+
+    assert asdict(One(1)) == {"open": 1, "closed": "shut", "UNSET": []}
+    assert asdict(Other(2)) == {"become": 2, "factory2": "none", "field0": [1]}
+    assert [*signature(One).parameters, *signature(Other).parameters] == [
+        *("open", "closed", "UNSET"),
+        *("become", "factory2", "field0"),
+    ]
+
+
 def test_equal_ones_have_equal_hashes() -> None:
     @quick.dataclass(frozen=True, slots=True)
     class Hashed:

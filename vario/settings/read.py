@@ -196,5 +196,5 @@ def _meant(key: str, value: str) -> str | None:
     return None
 
 
-def _unreadable(name: str, text: str, line: int | None = None, subject: str = "") -> UnreadableError:
-    return UnreadableError([Problem(name, line, subject, text)])
+def _unreadable(name: str, text: str, line: int | None = None) -> UnreadableError:
+    return UnreadableError([Problem(name, line, "", text)])

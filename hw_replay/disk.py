@@ -200,58 +200,6 @@ def _rename(path: Path, to: Path, flags: int) -> int:
     return ctypes.get_errno() if call(_AT_FDCWD, bytes(path), _AT_FDCWD, bytes(to), flags) else 0
 
 
-_KINDS = {
-    stat.S_IFDIR: "a directory",
-    stat.S_IFIFO: "a pipe, which can be read only once",
-    stat.S_IFSOCK: "a socket",
-    stat.S_IFCHR: "a device",
-    stat.S_IFBLK: "a device",
-}
-
-_LOOK = getattr(os, "O_PATH", os.O_RDONLY | os.O_NONBLOCK | os.O_NOCTTY)
-"""Look a file up without opening it (open(2)); systems without O_PATH open it, without waiting."""
-
-
-class IrregularFileError(OSError):
-    """A path leads to something else than a regular file.
-
-    Attributes:
-        kind: what it leads to, such as "a directory".
-    """
-
-    def __init__(self, kind: str, path: Path) -> None:
-        super().__init__(errno.EINVAL, f"this is {kind}; expected a file", str(path))
-        self.kind = kind
-
-
-def open_regular(path: Path) -> BinaryIO:
-    """Open a file for reading without waiting.
-
-    Pipes and devices are rejected without opening them: opening a pipe waits for its writer, and opening a
-    device may have effects. What is opened is what was checked, even if the name is given to another file
-    meanwhile.
-
-    Raises:
-        IrregularFileError: if it is not a regular file.
-        OSError: if it cannot be opened.
-        ValueError: if the name contains a NUL.
-    """
-    found = os.open(path, _LOOK | os.O_CLOEXEC)
-    try:
-        kind = _KINDS.get(stat.S_IFMT(os.fstat(found).st_mode))
-        if kind is not None:
-            raise IrregularFileError(kind, path)
-        if not hasattr(os, "O_PATH"):
-            return os.fdopen(os.dup(found), "rb")
-        try:
-            # This path leads to the file itself, whatever its name (proc(5)).
-            return os.fdopen(os.open(f"/proc/self/fd/{found}", os.O_RDONLY | os.O_CLOEXEC), "rb")
-        except OSError as error:
-            raise OSError(error.errno, error.strerror, str(path)) from None
-    finally:
-        os.close(found)
-
-
 def keep_access(handle: int, former: os.stat_result, *, owner_required: bool) -> None:
     """Give a new file the owner, group and permissions of the file that it is to replace.
 

@@ -9,8 +9,8 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import BinaryIO
 
-from hw_replay.disk import IrregularFileError, open_regular
 from hw_replay.errors import RecordingError
+from hw_replay.regular_file import open_regular, why_unreadable
 
 GZIP_MAGIC = b"\x1f\x8b"
 
@@ -30,15 +30,8 @@ def open_binary(path: Path) -> BinaryIO:
     """
     try:
         return open_regular(path)
-    except IrregularFileError as error:
-        raise RecordingError(f"{path}: this is {error.kind}; expected a recording file") from None
-    except FileNotFoundError:
-        raise RecordingError(f"{path}: there is no such file") from None
-    except PermissionError:
-        raise RecordingError(f"{path}: no permission to read this file") from None
     except (OSError, ValueError) as error:  # ValueError: a NUL in the name
-        reason = error.strerror if isinstance(error, OSError) else str(error)
-        raise RecordingError(f"{path}: cannot be read: {reason}") from error
+        raise RecordingError(f"{path}: {why_unreadable(error, 'a recording file')}") from error
 
 
 def read_start(path: Path, size: int) -> bytes:

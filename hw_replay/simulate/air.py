@@ -167,21 +167,18 @@ class TurbulenceModel:
     Args:
         sigma_mps: standard deviation of each component; 0 is still air.
         seed: seed of the waves.
-        shortest_m: shortest wavelength.
-        longest_m: longest wavelength.
     """
 
     WAVES = 20
+    SHORTEST_M, LONGEST_M = 25.0, 600.0
 
-    def __init__(
-        self, sigma_mps: float, seed: int, shortest_m: float = 25.0, longest_m: float = 600.0
-    ) -> None:
+    def __init__(self, sigma_mps: float, seed: int) -> None:
         self._waves: list[tuple[float, ...]] = []
         if sigma_mps < 1e-6:  # 1 µm/s counts as still air; a smaller value would underflow when squared
             return
         generator = np.random.default_rng([seed, 1])
-        ratio = longest_m / shortest_m
-        numbers = [math.tau / shortest_m * ratio ** (-i / (self.WAVES - 1)) for i in range(self.WAVES)]
+        ratio = self.LONGEST_M / self.SHORTEST_M
+        numbers = [math.tau / self.SHORTEST_M * ratio ** (-i / (self.WAVES - 1)) for i in range(self.WAVES)]
         energies = [k ** (-2 / 3) for k in numbers]  # E(k) dk for equal steps of log k
         # A unit vector of random direction has a mean square of 1/3 in each component, a sine of 1/2.
         scale = 6.0 * sigma_mps**2 / math.fsum(energies)

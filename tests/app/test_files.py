@@ -12,9 +12,10 @@ from types import ModuleType
 import pytest
 
 from drivers.samples import Baro, Sample
-from hw_replay.disk import SYSTEM_DISK, file_system_of, open_regular, temporary_beside
+from hw_replay.disk import SYSTEM_DISK, file_system_of, temporary_beside
 from hw_replay.open import convert
 from hw_replay.recording import Recording
+from hw_replay.regular_file import open_regular
 from hw_replay.source import RecordingInfo
 from tests.support import missing
 from tests.support.fake_disk import FaultyDisk

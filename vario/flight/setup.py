@@ -14,7 +14,8 @@ from vario.settings.glider import Glider, Limits
 from vario.settings.hardware import Sensors
 from vario.settings.schema import Settings
 
-_USUAL_NOISE = Noise(baro_pa=1.2, pitot_pa=0.5)
+USUAL_NOISE = Noise(baro_pa=1.5, pitot_pa=1.0)
+"""Of good small sensors, where neither the settings nor the recording state it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,7 +36,7 @@ class Setup:
     """
 
     settings: Settings = field(default_factory=Settings)
-    noise: Noise = _USUAL_NOISE
+    noise: Noise = USUAL_NOISE
     polar: QuadraticPolar | None = None
     limits: Limits | None = None
     mass_ratio: float = 1.0

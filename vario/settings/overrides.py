@@ -78,13 +78,13 @@ def from_words(words: Iterable[str], name: str = OPTION) -> Overrides:
     return Overrides(tuple(found), name, tuple(problems))
 
 
-def from_mapping(values: Mapping[str, Any], name: str = "set") -> Overrides:
+def from_mapping(values: Mapping[str, Any]) -> Overrides:
     """Overrides from a mapping of dotted keys or short names to values; None removes a key."""
     found: list[tuple[Path, Any]] = []
     problems: list[Problem] = []
     for key, value in values.items():
-        _add(found, problems, key, value, name)
-    return Overrides(tuple(found), name, tuple(problems))
+        _add(found, problems, key, value, "set")
+    return Overrides(tuple(found), "set", tuple(problems))
 
 
 def lay_over(file: TomlFile, overrides: Overrides) -> TomlFile:

@@ -13,7 +13,7 @@ from collections.abc import Iterator
 from typing import Any
 
 from hw_replay.bounded_toml import parse_toml
-from hw_replay.disk import IrregularFileError, open_regular
+from hw_replay.regular_file import open_regular, why_unreadable
 from vario.settings.errors import Problem, SettingsError
 from vario.settings.toml_text import Path, TomlFile, write_value
 
@@ -73,13 +73,8 @@ def from_disk(path: pathlib.Path, if_absent: str = "there is no such file") -> T
             content = stream.read(_LARGEST_FILE + 1)
     except FileNotFoundError:
         raise _unreadable(name, if_absent) from None
-    except IrregularFileError as error:
-        raise _unreadable(name, f"this is {error.kind}; expected a TOML file") from None
-    except PermissionError:
-        raise _unreadable(name, "no permission to read this file") from None
     except (OSError, ValueError) as error:
-        reason = error.strerror if isinstance(error, OSError) else str(error)
-        raise _unreadable(name, f"cannot be read ({reason})") from None
+        raise _unreadable(name, why_unreadable(error, "a TOML file")) from None
     if len(content) > _LARGEST_FILE:
         raise _unreadable(name, f"larger than {_LARGEST_FILE // 1024} kB; expected a TOML file of a few kB")
     try:
@@ -201,5 +196,5 @@ def _meant(key: str, value: str) -> str | None:
     return None
 
 
-def _unreadable(name: str, text: str, line: int | None = None, subject: str = "") -> UnreadableError:
-    return UnreadableError([Problem(name, line, subject, text)])
+def _unreadable(name: str, text: str, line: int | None = None) -> UnreadableError:
+    return UnreadableError([Problem(name, line, "", text)])

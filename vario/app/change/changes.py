@@ -11,7 +11,7 @@ from pathlib import Path
 from drivers.events import SettingsChange
 from drivers.quick import dataclass
 from hw_replay.bounded_toml import parse_toml
-from hw_replay.disk import open_regular
+from hw_replay.regular_file import open_regular
 from vario.app.files.atomic import being_written
 from vario.flight.pipeline import Pipeline
 from vario.settings.errors import SettingsError

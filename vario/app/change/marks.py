@@ -13,7 +13,8 @@ from pathlib import Path
 
 from drivers.events import Mark
 from drivers.samples import Sample
-from hw_replay.disk import SYSTEM_DISK, open_regular
+from hw_replay.disk import SYSTEM_DISK
+from hw_replay.regular_file import open_regular
 from hw_replay.text import one_line
 from vario.app.errors import AppError, OutputError
 from vario.app.files.atomic import write_new

@@ -18,8 +18,9 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from hw_replay.atomic import atomic_file, hold, tidy_once
-from hw_replay.disk import SYSTEM_DISK, Disk, keep_access, open_regular, temporary_beside
+from hw_replay.disk import SYSTEM_DISK, Disk, keep_access, temporary_beside
 from hw_replay.errors import UnwritableRecording
+from hw_replay.regular_file import open_regular
 from vario.app.errors import AppError, OutputError
 from vario.sound.errors import SoundFileError
 

@@ -12,11 +12,9 @@ from vario.flight.inputs.frames import Framer
 from vario.flight.motion.energy import Noise
 from vario.flight.pipeline import Pipeline
 from vario.flight.reading import Reading
+from vario.flight.setup import USUAL_NOISE
 from vario.settings.errors import SettingsError
 from vario.settings.schema import Settings
-
-BARO_NOISE_PA = 1.5
-PITOT_NOISE_PA = 1.0
 
 BELIEVABLE_PA = (0.02, 100.0)
 """Range of the pressure noise accepted from a recording; the same as in the settings."""
@@ -34,8 +32,8 @@ def noise_of(settings: Settings, info: RecordingInfo) -> Noise:
         return sensor.noise
 
     return Noise(
-        baro_pa=one(settings.sensors.baro.noise_pa, "baro", BARO_NOISE_PA),
-        pitot_pa=one(settings.sensors.pitot.noise_pa, "pitot", PITOT_NOISE_PA),
+        baro_pa=one(settings.sensors.baro.noise_pa, "baro", USUAL_NOISE.baro_pa),
+        pitot_pa=one(settings.sensors.pitot.noise_pa, "pitot", USUAL_NOISE.pitot_pa),
     )
 
 

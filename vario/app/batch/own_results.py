@@ -29,7 +29,7 @@ def own_result(path: Path) -> str | None:
         return None  # reading it as a recording tells the reason
     names = header.decode("utf-8", "replace").strip().split(",")
     for table, columns in TABLES.items():
-        if names[:_FIRST] == list(columns[:_FIRST]):
+        if names[:_FIRST] == list(columns)[:_FIRST]:
             return f"the table of {table} of a batch"
     trace = [output.name for output in PRIMARY]
     return "the trace of a replay" if names[: len(trace)] == trace else None

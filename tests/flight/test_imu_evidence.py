@@ -1,5 +1,6 @@
 """When a rejected inertial unit is evidence against the barometer. The numbers are NIS (1 on average)."""
 
+from drivers.samples import GnssVel
 from vario.flight.estimate.imu_watch import ImuWatch
 from vario.flight.estimate.inertial import InertialFilter
 from vario.flight.estimate.inertial_model import InertialNoise, Wing
@@ -39,3 +40,32 @@ def test_a_unit_with_a_fault_of_its_own_is_no_evidence_for_two_minutes() -> None
             watch.check_force((0.0, 0.0, -9.8), 0.0, STEP_S)
     watch.doubt(own_fault=False)
     assert watch.against_baro
+
+
+def test_a_hard_pull_is_flown_and_is_no_evidence() -> None:
+    # CS-22.337: sailplanes of the utility category are built for 5.3 g.
+    watch = ImuWatch()
+    assert all(watch.check_force((0.0, 0.0, -4.0 * 9.8), 0.0, STEP_S) for _ in range(250))
+    assert not contradicted(watch)
+
+
+def test_a_barometer_that_is_always_noisy_is_not_suspected() -> None:
+    filter_ = InertialFilter(Wing.loaded(), InertialNoise())
+    filter_.ground.known = True
+    filter_.age_s = 20.0
+    watch = ImuWatch()
+    filter_.nis |= {"height": 5.0}
+    for _ in range(round(120.0 / STEP_S)):
+        watch.plausible(filter_, 0.0, 0.0, STEP_S)
+    for height_nis, suspected in ((12.0, False), (40.0, True)):
+        filter_.nis |= {"height": height_nis}
+        watch.plausible(filter_, 0.0, 0.0, STEP_S)
+        assert watch.baro_suspect is suspected
+
+
+def test_a_restart_is_not_judged_by_the_turn_before_it() -> None:
+    watch = ImuWatch()
+    watch.check_turn([GnssVel(0.0, 25.0, 0.0, 0.0)], 0.5)
+    watch.begin()
+    assert watch.check_turn([GnssVel(1.0, 22.0, -12.0, 0.0)], 0.5)
+    assert not watch.check_turn([GnssVel(2.0, 13.0, -21.0, 0.0)], 0.5)

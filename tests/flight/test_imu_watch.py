@@ -130,6 +130,21 @@ def test_a_silence_in_a_turn_is_outlived(gap_s: float, run: Run) -> None:
     assert all(estimate.imu_believed for _, estimate in after)
 
 
+def test_the_attitude_stays_while_velocities_confirm_it(run: Run) -> None:
+    """A vibration in the second turn; in the first one the unit has agreed with velocities over ground."""
+
+    def shaken_later(frame: Frame) -> Frame:
+        return _shaken(60.0)(frame) if frame.t_s > 44.0 else frame
+
+    doubted = [(t_s, e.attitude) for t_s, e in _estimates(run, shaken_later) if not e.imu_believed]
+    assert doubted[0][0] < 47.0
+    shown = [(t_s, attitude.bank_rad) for t_s, attitude in doubted if attitude is not None]
+    assert [t_s for t_s, _ in shown] == [t_s for t_s, _ in doubted[: len(shown)]]
+    assert 50 < len(shown) < len(doubted)  # the filter rejects the velocities after some seconds
+    bank_rad = run.truth[[round(t_s * 100.0) - 1 for t_s, _ in shown]]["bank_rad"]
+    assert np.max(np.abs(np.array([bank for _, bank in shown]) - bank_rad)) < math.radians(3.0)
+
+
 def test_a_correction_without_a_pressure_reading_accepts_no_height() -> None:
     # A barometer of 10 Hz: the filter is corrected between its readings, and has no innovation of the height.
     filter_ = InertialFilter(Wing.loaded(), InertialNoise())

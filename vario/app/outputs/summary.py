@@ -38,8 +38,8 @@ CONTRADICTED = {
     Quality.BARO_DOUBTFUL: "the barometer contradicted other sensors for {} s: no vario there",
     Quality.AIRSPEED_DOUBTFUL: "the airspeed contradicted other sensors for {} s; it was not used there",
     Quality.IMU_OFF: (
-        "the inertial unit contradicted itself or other sensors for {} s; it was not used there, and a "
-        "horizontal gust read as lift"
+        "the inertial unit contradicted itself or other sensors for {} s; the vario did not use it there, "
+        "and a horizontal gust read as lift"
     ),
     Quality.GNSS_ALTITUDE_DOUBTFUL: (
         "the GNSS altitude contradicted the barometer for {} s; it was not used for the glide there"

@@ -22,7 +22,7 @@ class Quality(Flag):
     AIRSPEED_CORRECTED = auto()
     """The airspeed sensor reads wrong against GNSS; the airspeed shown is corrected."""
     IMU_OFF = auto()
-    """The inertial unit contradicts itself or the other sensors, and is not used."""
+    """The inertial unit contradicts itself or the other sensors, and is not used for the vario."""
     BARO_DOUBTFUL = auto()
     """The static pressure contradicts the other sensors, and is not used."""
     AIRSPEED_DOUBTFUL = auto()

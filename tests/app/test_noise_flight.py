@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from drivers.isa import impact_of_tas_pa, pressure_pa, temperature_k
-from drivers.samples import Baro, Pitot, Sample
+from drivers.samples import Baro, GnssVel, Pitot, Sample
 from hw_replay.open import open_source
 from hw_replay.source import RecordingInfo
 from hw_replay.writer import RecordingWriter
@@ -123,6 +123,25 @@ def test_launch_and_ground_are_left_out(tmp_path: Path) -> None:
     frames = flight_frames(open_source(path))
     assert frames[0].t_s == pytest.approx(280.0, abs=0.5)  # three minutes after the take-off
     assert frames[-1].t_s - frames[0].t_s == pytest.approx(300.0, abs=0.5)
+
+
+def moving(seconds: float, takeoff_s: float, *, with_pitot: bool) -> Iterator[Sample]:
+    """A pitot tube that reads 16 m/s at rest, as that of a real recorder did, and GNSS."""
+    for i in range(round(seconds * 2)):
+        t_s = i / 2
+        flies = t_s > takeoff_s
+        yield Baro(t_s, pressure_pa(800.0))
+        if with_pitot:
+            speed = 25.0 if flies else 16.0
+            yield Pitot(t_s, impact_of_tas_pa(speed, pressure_pa(800.0), temperature_k(800.0)))
+        yield GnssVel(t_s, 20.0 if flies else 0.0, 0.0, 0.0)
+
+
+@pytest.mark.parametrize("with_pitot", [True, False])
+def test_standing_is_no_flight_whatever_the_pitot_reads(with_pitot: bool, tmp_path: Path) -> None:
+    path = record(tmp_path / "day.mcap", moving(1200.0, 400.0, with_pitot=with_pitot))
+    frames = flight_frames(open_source(path))
+    assert frames[0].t_s == pytest.approx(580.0, abs=1.1)
 
 
 def test_too_little_flight_is_said(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -88,8 +88,8 @@ def fit_noise(
     if length_s < LEAST_S + SETTLE_S:
         raise AppError(
             f"{path}: found {length_s:.0f} s of flight; expected {LEAST_S + SETTLE_S:.0f} s or more "
-            f"(counted from {AFTER_TAKE_OFF_S:.0f} s after airspeed and ground speed, where recorded, first pass "
-            f"{flying_mps:.3g} m/s)"
+            f"(counted from {AFTER_TAKE_OFF_S:.0f} s after airspeed and ground speed, where recorded, first "
+            f"pass {flying_mps:.3g} m/s)"
         )
 
     noise = noise_of(loaded.settings, source.info)

@@ -67,6 +67,23 @@ def test_barometer_noise_put_in_comes_out(
     assert "barometer noise" in capsys.readouterr().out
 
 
+@pytest.mark.parametrize(
+    ("stated", "said"), [("0.67 Pa", "as noisy in flight as"), ("6 Pa", "probably wrong")]
+)
+def test_noise_stated_three_times_wrong_is_found_and_said(
+    stated: str, said: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = record(tmp_path / "wander.mcap", wandering(100.0, 2.0, 10.0))
+    config = tmp_path / "vario.toml"
+    config.write_text(f'[sensors.baro]\nnoise = "{stated}"\n')
+    out = tmp_path / "out"
+    assert main(["noise", "flight", str(path), "--config", str(config), "--out", str(out)]) == 0
+    # The noise is smaller here against the motion, and less certain than in the test above.
+    assert load_settings(out / SETTINGS).settings.sensors.baro.noise_pa == pytest.approx(2.0, rel=0.15)
+    assert said in capsys.readouterr().out
+    assert said in (out / SETTINGS).read_text()
+
+
 @pytest.mark.long
 def test_errors_that_are_no_noise_are_not_sold_as_noise(tmp_path: Path) -> None:
     """A barometer that is stuck for seconds: no noise parameter explains it, and the file says so."""

@@ -199,12 +199,18 @@ def doubts(found: FlightFit) -> list[str]:
             f"the fit multiplies the process noise of the model by {after.model:.2f}; expected "
             f"{1 / PLAUSIBLE_MODEL:g} to {PLAUSIBLE_MODEL:g}; there is no setting for it"
         )
-    factor = after.baro_pa / found.fit.before.baro_pa
-    if not 1 / FAR < factor < FAR:
+    before = found.fit.before
+    figures = f"({after.baro_pa:.2g} Pa, stated {before.baro_pa:.2g} Pa)"
+    if after.baro_pa >= FAR * before.baro_pa:
         sentences.append(
-            f"the barometer is {factor:.1f} times as noisy in flight as stated ({after.baro_pa:.2g} Pa, "
-            f"stated {found.fit.before.baro_pa:.2g} Pa): before you use the figure, look for a cause, "
-            "such as a static port in turbulent air or a wrong figure"
+            f"the barometer is {after.baro_pa / before.baro_pa:.1f} times as noisy in flight as stated "
+            f"{figures}: before you use the figure, look for a cause, such as a static port in turbulent air "
+            "or a wrong figure"
+        )
+    if before.baro_pa >= FAR * after.baro_pa:
+        sentences.append(
+            f"the stated noise of the barometer is {before.baro_pa / after.baro_pa:.1f} times that in flight "
+            f"{figures}: the stated figure is probably wrong, or the readings were averaged"
         )
     if "airspeed" in found.fit.consistency_after:
         sentences.append(

@@ -13,7 +13,7 @@ import pytest
 from drivers.isa import impact_of_tas_pa, pressure_pa, temperature_k
 from drivers.samples import Baro, GnssVel, Pitot, Sample
 from hw_replay.open import open_source
-from hw_replay.source import RecordingInfo
+from hw_replay.source import GNSS_BARO, RecordingInfo
 from hw_replay.writer import RecordingWriter
 from tests.support.truth_flight import Sensors, fly
 from tests.support.truth_gliders import GLIDERS
@@ -159,6 +159,19 @@ def test_standing_is_no_flight_whatever_the_pitot_reads(with_pitot: bool, tmp_pa
     path = record(tmp_path / "day.mcap", moving(1200.0, 400.0, with_pitot=with_pitot))
     frames = flight_frames(open_source(path))
     assert frames[0].t_s == pytest.approx(580.0, abs=1.1)
+
+
+def test_heights_of_gnss_once_a_second_are_not_sold_as_a_barometer(tmp_path: Path) -> None:
+    path = tmp_path / "day.mcap"
+    info = RecordingInfo("day", "imported", sensors={"baro": GNSS_BARO})
+    with RecordingWriter(path, info) as writer:
+        for sample in moving(600.0, 10.0, with_pitot=False):
+            if sample.t_s % 1.0 == 0.0:
+                writer.write(sample)
+    assert main(["noise", "flight", str(path), "--out", str(tmp_path / "out")]) == 0
+    written = (tmp_path / "out" / SETTINGS).read_text()
+    assert "# Caution: there is no barometer in the recording" in written
+    assert "# Caution: the heights are 1 s apart" in written
 
 
 def test_too_little_flight_is_said(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -3,18 +3,20 @@
 from __future__ import annotations
 
 import math
+import statistics
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, fields, replace
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
 from drivers.isa import impact_pa
 from drivers.samples import GnssVel, Pitot, Sample
-from hw_replay.source import Source
+from hw_replay.source import GNSS_AS_BARO, Source
 from vario.app.errors import AppError
 from vario.app.noise.files import as_comment, provenance, toml_text, write_fragment
 from vario.app.noise.likelihood import Fit, Parameters, fit
-from vario.app.outputs.sensor_watch import FAR
+from vario.app.outputs.sensor_watch import FAR, SPACING_S
 from vario.app.replay.flying_speed import learned_flying_mps
 from vario.app.replay.player import noise_of
 from vario.flight.core.innovation import Innovation
@@ -57,10 +59,17 @@ PLAUSIBLE_CORRELATION = 0.3
 
 @dataclass(frozen=True, slots=True)
 class FlightFit:
-    """The fit, and the origin of its figures."""
+    """The fit, the origin of its figures, and the conditions under which they are no figures of a sensor.
+
+    Attributes:
+        baro_step_s: median time between frames with a static pressure.
+        by_gnss: whether the heights are those of GNSS, in place of a barometer.
+    """
 
     fit: Fit
     origin: dict[str, Any]
+    baro_step_s: float = 0.0
+    by_gnss: bool = False
 
 
 def fit_noise(
@@ -102,7 +111,14 @@ def fit_noise(
         raise AppError(
             f"{path}: no barometer samples in the flight; expected some to compare predictions with"
         )
-    return FlightFit(found, provenance(path, source.info, length_s))
+    baro_s = [frame.t_s for frame in frames if frame.baro]
+    baro = source.info.sensors.get("baro")
+    return FlightFit(
+        found,
+        provenance(path, source.info, length_s),
+        statistics.median(later - earlier for earlier, later in pairwise(baro_s)),
+        by_gnss=baro is not None and baro.name == GNSS_AS_BARO,
+    )
 
 
 def flight_frames(source: Source, flying_mps: float = FLYING_MPS) -> list[Frame]:
@@ -186,6 +202,16 @@ def doubts(found: FlightFit) -> list[str]:
     """Reasons against the use of the figures, one sentence each."""
     after = found.fit.after
     sentences = []
+    if found.by_gnss:
+        sentences.append(
+            "there is no barometer in the recording: this is the noise of the GNSS altitude, and not a "
+            "figure for [sensors.baro]"
+        )
+    if found.baro_step_s > SPACING_S:
+        sentences.append(
+            f"the heights are {found.baro_step_s:.3g} s apart: their noise contains the motion of the glider "
+            f"between them and is not that of the sensor; expected at most {SPACING_S:g} s"
+        )
     for name, c in found.fit.consistency_after.items():
         low, high = PLAUSIBLE_NIS
         if not low < c.nis < high or abs(c.correlation) > PLAUSIBLE_CORRELATION:

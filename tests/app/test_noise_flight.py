@@ -11,10 +11,10 @@ import numpy as np
 import pytest
 
 from drivers.isa import impact_of_tas_pa, pressure_pa, temperature_k
-from drivers.samples import Baro, Pitot, Sample
+from drivers.samples import Baro, GnssVel, Pitot, Sample
 from hw_replay.open import open_source
-from hw_replay.source import RecordingInfo
-from tests.support.recording_samples import write
+from hw_replay.source import GNSS_BARO, RecordingInfo
+from hw_replay.writer import RecordingWriter
 from tests.support.truth_flight import Sensors, fly
 from tests.support.truth_gliders import GLIDERS
 from vario.app.cli import main
@@ -24,7 +24,12 @@ from vario.flight.inputs.frames import Framer
 from vario.settings.load import load_settings
 from vario.settings.schema import Settings
 
-INFO = RecordingInfo("noise", "simulated")
+
+def record(path: Path, samples: Iterator[Sample]) -> Path:
+    with RecordingWriter(path, RecordingInfo("noise", "simulated")) as writer:
+        for sample in samples:
+            writer.write(sample)
+    return path
 
 
 def wandering(seconds: float, baro_pa: float, rate_hz: float) -> Iterator[Sample]:
@@ -45,7 +50,7 @@ def wandering(seconds: float, baro_pa: float, rate_hz: float) -> Iterator[Sample
 def test_barometer_noise_put_in_comes_out(
     seconds: float, within: float, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    path = write(tmp_path / "wander.mcap", wandering(seconds, 6.0, 10.0), INFO)
+    path = record(tmp_path / "wander.mcap", wandering(seconds, 6.0, 10.0))
     out = tmp_path / "out"
     assert main(["noise", "flight", str(path), "--out", str(out)]) == 0
     # 2100 innovations, which are mainly noise, determine it to a few per cent; 900 to 1.5 times as much.
@@ -62,6 +67,23 @@ def test_barometer_noise_put_in_comes_out(
     assert "barometer noise" in capsys.readouterr().out
 
 
+@pytest.mark.parametrize(
+    ("stated", "said"), [("0.67 Pa", "as noisy in flight as"), ("6 Pa", "probably wrong")]
+)
+def test_noise_stated_three_times_wrong_is_found_and_said(
+    stated: str, said: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = record(tmp_path / "wander.mcap", wandering(100.0, 2.0, 10.0))
+    config = tmp_path / "vario.toml"
+    config.write_text(f'[sensors.baro]\nnoise = "{stated}"\n')
+    out = tmp_path / "out"
+    assert main(["noise", "flight", str(path), "--config", str(config), "--out", str(out)]) == 0
+    # The noise is smaller here against the motion, and less certain than in the test above.
+    assert load_settings(out / SETTINGS).settings.sensors.baro.noise_pa == pytest.approx(2.0, rel=0.15)
+    assert said in capsys.readouterr().out
+    assert said in (out / SETTINGS).read_text()
+
+
 @pytest.mark.long
 def test_errors_that_are_no_noise_are_not_sold_as_noise(tmp_path: Path) -> None:
     """A barometer that is stuck for seconds: no noise parameter explains it, and the file says so."""
@@ -73,7 +95,7 @@ def test_errors_that_are_no_noise_are_not_sold_as_noise(tmp_path: Path) -> None:
             held = sample.static_pa if round(sample.t_s * 10) % 20 == 0 else held
             yield Baro(sample.t_s, held)
 
-    path = write(tmp_path / "stuck.mcap", sticking(), INFO)
+    path = record(tmp_path / "stuck.mcap", sticking())
     assert main(["noise", "flight", str(path), "--out", str(tmp_path / "out")]) == 0
     assert "# Caution: " in (tmp_path / "out" / SETTINGS).read_text()
 
@@ -114,14 +136,46 @@ def flying(seconds: float, airspeed_from_s: float) -> Iterator[Sample]:
 
 
 def test_launch_and_ground_are_left_out(tmp_path: Path) -> None:
-    path = write(tmp_path / "day.mcap", flying(1200.0, 100.0), INFO)
+    path = record(tmp_path / "day.mcap", flying(1200.0, 100.0))
     frames = flight_frames(open_source(path))
     assert frames[0].t_s == pytest.approx(280.0, abs=0.5)  # three minutes after the take-off
     assert frames[-1].t_s - frames[0].t_s == pytest.approx(300.0, abs=0.5)
 
 
+def moving(seconds: float, takeoff_s: float, *, with_pitot: bool) -> Iterator[Sample]:
+    """A pitot tube that reads 16 m/s at rest, as that of a real recorder did, and GNSS."""
+    for i in range(round(seconds * 2)):
+        t_s = i / 2
+        flies = t_s > takeoff_s
+        yield Baro(t_s, pressure_pa(800.0))
+        if with_pitot:
+            speed = 25.0 if flies else 16.0
+            yield Pitot(t_s, impact_of_tas_pa(speed, pressure_pa(800.0), temperature_k(800.0)))
+        yield GnssVel(t_s, 20.0 if flies else 0.0, 0.0, 0.0)
+
+
+@pytest.mark.parametrize("with_pitot", [True, False])
+def test_standing_is_no_flight_whatever_the_pitot_reads(with_pitot: bool, tmp_path: Path) -> None:
+    path = record(tmp_path / "day.mcap", moving(1200.0, 400.0, with_pitot=with_pitot))
+    frames = flight_frames(open_source(path))
+    assert frames[0].t_s == pytest.approx(580.0, abs=1.1)
+
+
+def test_heights_of_gnss_once_a_second_are_not_sold_as_a_barometer(tmp_path: Path) -> None:
+    path = tmp_path / "day.mcap"
+    info = RecordingInfo("day", "imported", sensors={"baro": GNSS_BARO})
+    with RecordingWriter(path, info) as writer:
+        for sample in moving(600.0, 10.0, with_pitot=False):
+            if sample.t_s % 1.0 == 0.0:
+                writer.write(sample)
+    assert main(["noise", "flight", str(path), "--out", str(tmp_path / "out")]) == 0
+    written = (tmp_path / "out" / SETTINGS).read_text()
+    assert "# Caution: there is no barometer in the recording" in written
+    assert "# Caution: the heights are 1 s apart" in written
+
+
 def test_too_little_flight_is_said(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    path = write(tmp_path / "hop.mcap", flying(300.0, 60.0), INFO)
+    path = record(tmp_path / "hop.mcap", flying(300.0, 60.0))
     assert main(["noise", "flight", str(path), "--out", str(tmp_path / "out")]) == 2
     assert "found 60 s of flight; expected 90 s or more" in capsys.readouterr().err
     assert not (tmp_path / "out").exists()

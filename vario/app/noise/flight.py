@@ -2,17 +2,22 @@
 
 from __future__ import annotations
 
+import math
+import statistics
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, fields, replace
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
 from drivers.isa import impact_pa
-from hw_replay.source import Source
+from drivers.samples import GnssVel, Pitot, Sample
+from hw_replay.source import GNSS_AS_BARO, Source
 from vario.app.errors import AppError
 from vario.app.noise.files import as_comment, provenance, toml_text, write_fragment
 from vario.app.noise.likelihood import Fit, Parameters, fit
-from vario.app.outputs.sensor_watch import FAR
+from vario.app.outputs.sensor_watch import FAR, SPACING_S
+from vario.app.replay.flying_speed import learned_flying_mps
 from vario.app.replay.player import noise_of
 from vario.flight.core.innovation import Innovation
 from vario.flight.estimate.estimator import Estimator
@@ -22,6 +27,7 @@ from vario.flight.inputs.calibration import CalibrationStage
 from vario.flight.inputs.frames import Frame, Framer
 from vario.flight.inputs.health import HealthStage
 from vario.flight.motion.energy import Noise
+from vario.flight.motion.mode import FLYING_MPS
 from vario.flight.setup import Setup
 from vario.flight.stage import reset_reason
 from vario.settings.glider import Glider
@@ -30,7 +36,6 @@ from vario.settings.schema import Settings
 
 SETTINGS, FIGURES = "sensors_in_flight.toml", "innovations.toml"
 
-FLYING_PA = impact_pa(15.0)
 AFTER_TAKE_OFF_S = 180.0
 """This excludes the launch. The rest of a long aerotow is used; for the sensors it is flight."""
 
@@ -54,10 +59,17 @@ PLAUSIBLE_CORRELATION = 0.3
 
 @dataclass(frozen=True, slots=True)
 class FlightFit:
-    """The fit, and the origin of its figures."""
+    """The fit, the origin of its figures, and the conditions under which they are no figures of a sensor.
+
+    Attributes:
+        baro_step_s: median time between frames with a static pressure.
+        by_gnss: whether the heights are those of GNSS, in place of a barometer.
+    """
 
     fit: Fit
     origin: dict[str, Any]
+    baro_step_s: float = 0.0
+    by_gnss: bool = False
 
 
 def fit_noise(
@@ -78,12 +90,15 @@ def fit_noise(
         AppError: if the recording contains too little flight, or no barometer.
         RecordingError: if the recording cannot be read.
     """
-    frames = flight_frames(source)
+    stated_mps = loaded.settings.flight.flying_speed_mps
+    flying_mps = stated_mps or learned_flying_mps(source) or FLYING_MPS
+    frames = flight_frames(source, flying_mps)
     length_s = frames[-1].t_s - frames[0].t_s if frames else 0.0
     if length_s < LEAST_S + SETTLE_S:
         raise AppError(
             f"{path}: found {length_s:.0f} s of flight; expected {LEAST_S + SETTLE_S:.0f} s or more "
-            f"(counted from {AFTER_TAKE_OFF_S:.0f} s after the airspeed first passes 15 m/s)"
+            f"(counted from {AFTER_TAKE_OFF_S:.0f} s after airspeed and ground speed, where recorded, first "
+            f"pass {flying_mps:.3g} m/s)"
         )
 
     noise = noise_of(loaded.settings, source.info)
@@ -96,31 +111,59 @@ def fit_noise(
         raise AppError(
             f"{path}: no barometer samples in the flight; expected some to compare predictions with"
         )
-    return FlightFit(found, provenance(path, source.info, length_s))
+    baro_s = [frame.t_s for frame in frames if frame.baro]
+    baro = source.info.sensors.get("baro")
+    return FlightFit(
+        found,
+        provenance(path, source.info, length_s),
+        statistics.median(later - earlier for earlier, later in pairwise(baro_s)),
+        by_gnss=baro is not None and baro.name == GNSS_AS_BARO,
+    )
 
 
-def flight_frames(source: Source) -> list[Frame]:
+def flight_frames(source: Source, flying_mps: float = FLYING_MPS) -> list[Frame]:
     """Five minutes of flight, from `AFTER_TAKE_OFF_S` after take-off.
 
-    Without airspeed in the recording, its first five minutes.
+    With neither airspeed nor speed over ground in the recording, its first five minutes.
     """
+    takeoff_s = _takeoff_s(source, flying_mps)
+    from_s = -math.inf if takeoff_s is None else takeoff_s + AFTER_TAKE_OFF_S
     framer = Framer()
-    early: list[Frame] = []
-    late: list[Frame] = []
-    from_s: float | None = None
-    has_pitot = False
+    found: list[Frame] = []
     for sample in source:
         for frame in framer.push(sample):
-            has_pitot = has_pitot or bool(frame.pitot)
-            if from_s is None and any(p.impact_pa > FLYING_PA for p in frame.pitot):
-                from_s = frame.t_s + AFTER_TAKE_OFF_S
-            if from_s is not None and frame.t_s >= from_s:
-                late.append(frame)
-            elif not has_pitot and (not early or frame.t_s - early[0].t_s < USED_S):
-                early.append(frame)
-        if late and late[-1].t_s - late[0].t_s > USED_S:
+            if frame.t_s >= from_s:
+                found.append(frame)
+        if found and found[-1].t_s - found[0].t_s > USED_S:
             break
-    return late if has_pitot else early
+    return found
+
+
+def _takeoff_s(source: Source, flying_mps: float) -> float | None:
+    """When all speeds of the recording, through the air and over ground, have passed `flying_mps`.
+
+    One alone is not enough: a pitot tube with an offset shows a speed at rest, and a car on the airfield has
+    one over ground. Infinite if they never do; None if there is no speed.
+    """
+    flying_pa = impact_pa(flying_mps)
+    fast: dict[type[Sample], bool] = {}
+    first_s: float | None = None
+    for sample in source:
+        kind = type(sample)
+        if isinstance(sample, Pitot):
+            now = sample.impact_pa > flying_pa
+        elif isinstance(sample, GnssVel):
+            now = sample.speed_mps > flying_mps
+        else:
+            continue
+        if kind not in fast:
+            first_s = None  # what came before was judged without this sensor
+        fast[kind] = now
+        if first_s is None and all(fast.values()):
+            first_s = sample.t_s
+        if first_s is not None and sample.t_s > first_s + USED_S:
+            break
+    return (math.inf if first_s is None else first_s) if fast else None
 
 
 def innovations(
@@ -159,6 +202,16 @@ def doubts(found: FlightFit) -> list[str]:
     """Reasons against the use of the figures, one sentence each."""
     after = found.fit.after
     sentences = []
+    if found.by_gnss:
+        sentences.append(
+            "there is no barometer in the recording: this is the noise of the GNSS altitude, and not a "
+            "figure for [sensors.baro]"
+        )
+    if found.baro_step_s > SPACING_S:
+        sentences.append(
+            f"the heights are {found.baro_step_s:.3g} s apart: their noise contains the motion of the glider "
+            f"between them and is not that of the sensor; expected at most {SPACING_S:g} s"
+        )
     for name, c in found.fit.consistency_after.items():
         low, high = PLAUSIBLE_NIS
         if not low < c.nis < high or abs(c.correlation) > PLAUSIBLE_CORRELATION:
@@ -172,12 +225,18 @@ def doubts(found: FlightFit) -> list[str]:
             f"the fit multiplies the process noise of the model by {after.model:.2f}; expected "
             f"{1 / PLAUSIBLE_MODEL:g} to {PLAUSIBLE_MODEL:g}; there is no setting for it"
         )
-    factor = after.baro_pa / found.fit.before.baro_pa
-    if not 1 / FAR < factor < FAR:
+    before = found.fit.before
+    figures = f"({after.baro_pa:.2g} Pa, stated {before.baro_pa:.2g} Pa)"
+    if after.baro_pa >= FAR * before.baro_pa:
         sentences.append(
-            f"the barometer is {factor:.1f} times as noisy in flight as stated ({after.baro_pa:.2g} Pa, "
-            f"stated {found.fit.before.baro_pa:.2g} Pa): before you use the figure, look for a cause, "
-            "such as a static port in turbulent air or a wrong figure"
+            f"the barometer is {after.baro_pa / before.baro_pa:.1f} times as noisy in flight as stated "
+            f"{figures}: before you use the figure, look for a cause, such as a static port in turbulent air "
+            "or a wrong figure"
+        )
+    if before.baro_pa >= FAR * after.baro_pa:
+        sentences.append(
+            f"the stated noise of the barometer is {before.baro_pa / after.baro_pa:.1f} times that in flight "
+            f"{figures}: the stated figure is probably wrong, or the readings were averaged"
         )
     if "airspeed" in found.fit.consistency_after:
         sentences.append(

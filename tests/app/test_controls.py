@@ -19,7 +19,7 @@ from hw_replay.source import RecordingInfo
 from hw_replay.writer import RecordingWriter
 from tests.app.test_settings_live import NOISE, flight, settings_text
 from vario.app.live.controls import ControlPanel, open_part
-from vario.app.live.file_watch import SideWatch
+from vario.app.live.file_watch import FileWatch
 from vario.app.live.status import Status, status_line
 from vario.app.replay.player import play
 from vario.flight.pipeline import Pipeline
@@ -152,7 +152,7 @@ def test_presses_mark_say_and_hold_a_mode(cockpit: Cockpit) -> None:
 
 def test_a_change_by_a_knob_comes_to_the_loop_like_one_by_an_editor(tmp_path: Path) -> None:
     cockpit = Cockpit(tmp_path / "vario.toml")
-    side = SideWatch(cockpit.config, None, every_s=60.0)
+    side = FileWatch(cockpit.config, None, every_s=60.0)
     cockpit._changed = side.soon  # type: ignore[method-assign]
     cockpit.panel._changed = side.soon
     side.start()

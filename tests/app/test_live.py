@@ -113,9 +113,9 @@ class Rig:
             Scheduler(self.sensors, self.flown),
             self.flown,
             self.instrument,
-            side=Events(self.clock, list(events)),
+            files=Events(self.clock, list(events)),
             utc=self.fitted.utc_at_zero,
-            chore=self._act,
+            housekeeping=self._act,
         )
 
     @property

@@ -26,7 +26,7 @@ from vario.app.cli import main
 from vario.app.errors import AppError
 from vario.app.live.clock import FIRST_S, MonotonicClock, SteppedClock
 from vario.app.live.emulation import with_chips
-from vario.app.live.file_watch import SideWatch
+from vario.app.live.file_watch import FileWatch
 from vario.app.live.fitting import Buses, build_sensors
 from vario.settings.load import parse_settings
 from vario.settings.schema import Settings
@@ -99,7 +99,7 @@ def test_changed_settings_and_dropped_marks_are_found_once(tmp_path: Path) -> No
     config, marks = tmp_path / "my.toml", tmp_path / "marks"
     config.write_text('[vario]\ndamping = "1 s"\n', encoding="utf-8")
     drop_mark(marks, "of an earlier flight", datetime(2026, 5, 1, tzinfo=UTC))
-    side = SideWatch(config, marks)
+    side = FileWatch(config, marks)
     side.look()
     assert side.take() is None
     config.write_text('[vario]\ndamping = "2 s"\n', encoding="utf-8")
@@ -117,7 +117,7 @@ def test_changed_settings_and_dropped_marks_are_found_once(tmp_path: Path) -> No
 def test_a_dropped_mark_holds_no_more_than_a_recording_can(tmp_path: Path) -> None:
     marks = tmp_path / "marks"
     marks.mkdir()
-    side = SideWatch(None, marks)
+    side = FileWatch(None, marks)
     begun = datetime(2026, 6, 1, tzinfo=UTC)
     names = [f"20260601T00000{number}.000000Z.mark" for number in range(4)]
     (marks / names[0]).write_text(" \n", encoding="utf-8")
@@ -143,7 +143,7 @@ def test_the_side_goes_on_whatever_stands_in_its_files(
     config, marks = tmp_path / "my.toml", tmp_path / "marks"
     config.write_text("", encoding="utf-8")
     marks.mkdir()
-    side = SideWatch(config, marks, every_s=0.001)
+    side = FileWatch(config, marks, every_s=0.001)
     side.start()
     config.write_text(DEEP, encoding="utf-8")
     wait = threading.Event()
@@ -168,7 +168,7 @@ def test_the_side_tells_once_what_nobody_thought_of_and_looks_again(
 ) -> None:
     looks: list[int] = []
 
-    class Faulty(SideWatch):
+    class Faulty(FileWatch):
         def look(self) -> None:
             looks.append(1)
             if len(looks) < 5:

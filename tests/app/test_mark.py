@@ -18,7 +18,7 @@ from hw_replay.writer import RecordingWriter
 from vario.app.change.marks import LONGEST_TEXT, drop_mark, dropped_marks, marks_folder, with_marks
 from vario.app.change.watched import is_watched
 from vario.app.cli import main
-from vario.app.live.file_watch import SideWatch
+from vario.app.live.file_watch import FileWatch
 
 START = datetime(2025, 6, 14, 12, 30, tzinfo=UTC)
 NUMBERS = ["--no-sound", "--no-picture"]
@@ -51,12 +51,12 @@ def test_the_command_drops_a_mark_now(tmp_path: Path) -> None:
 
 
 @pytest.fixture
-def watch() -> Iterator[Callable[[Path], SideWatch]]:
+def watch() -> Iterator[Callable[[Path], FileWatch]]:
     """The watcher for marks in flight; it ends with the test."""
-    started: list[SideWatch] = []
+    started: list[FileWatch] = []
 
-    def start(folder: Path) -> SideWatch:
-        started.append(SideWatch(None, folder, every_s=0.01))
+    def start(folder: Path) -> FileWatch:
+        started.append(FileWatch(None, folder, every_s=0.01))
         started[-1].start()
         return started[-1]
 
@@ -66,7 +66,7 @@ def watch() -> Iterator[Callable[[Path], SideWatch]]:
 
 
 def test_a_mark_is_dropped_where_the_instrument_with_these_settings_looks(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str], watch: Callable[[Path], SideWatch]
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], watch: Callable[[Path], FileWatch]
 ) -> None:
     config = tmp_path / "box" / "my.toml"
     config.parent.mkdir()
@@ -80,7 +80,7 @@ def test_a_mark_is_dropped_where_the_instrument_with_these_settings_looks(
 
 
 def test_where_nobody_looks_a_mark_is_not_called_one(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str], watch: Callable[[Path], SideWatch]
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], watch: Callable[[Path], FileWatch]
 ) -> None:
     watched, other = tmp_path / "marks", tmp_path / "other"
     watched.mkdir()
@@ -96,7 +96,7 @@ def test_where_nobody_looks_a_mark_is_not_called_one(
 
 
 def test_a_folder_that_comes_later_or_is_put_there_anew_is_watched(
-    tmp_path: Path, watch: Callable[[Path], SideWatch]
+    tmp_path: Path, watch: Callable[[Path], FileWatch]
 ) -> None:
     folder = tmp_path / "marks"
     side = watch(folder)
@@ -111,7 +111,7 @@ def test_a_folder_that_comes_later_or_is_put_there_anew_is_watched(
 
 
 def test_settings_can_be_changed_in_a_folder_that_is_watched(
-    tmp_path: Path, watch: Callable[[Path], SideWatch]
+    tmp_path: Path, watch: Callable[[Path], FileWatch]
 ) -> None:
     config = tmp_path / "vario.toml"
     config.write_text("", encoding="utf-8")

@@ -16,7 +16,7 @@ from tests.support.generated_words import generated_word, write_bank
 from tests.support.page_flights import beginning
 from vario.app.cli import main
 from vario.app.errors import AppError
-from vario.app.live.file_watch import SideWatch
+from vario.app.live.file_watch import FileWatch
 from vario.app.words.render import espeak, prepared, render, weighted_rms
 from vario.flight.tone.phrases import WORDS
 from vario.sound.flac import load_soundfile
@@ -84,7 +84,7 @@ def test_the_commands_say_what_is_wrong(tmp_path: Path, capsys: pytest.CaptureFi
 def test_a_request_comes_to_the_running_instrument(tmp_path: Path) -> None:
     config = tmp_path / "vario.toml"
     config.write_text("", encoding="utf-8")
-    side = SideWatch(None, tmp_path / "marks", every_s=60.0)
+    side = FileWatch(None, tmp_path / "marks", every_s=60.0)
     (tmp_path / "marks").mkdir()
     side.start()
     assert main(["ask", "wind", "goal", "--config", str(config)]) == 0
@@ -99,7 +99,7 @@ def test_the_first_request_makes_the_folder_and_is_heard(
     """A new user has no marks yet: the request was refused although the instrument ran."""
     config = tmp_path / "vario.toml"
     config.write_text("", encoding="utf-8")
-    side = SideWatch(None, tmp_path / "marks", every_s=60.0)
+    side = FileWatch(None, tmp_path / "marks", every_s=60.0)
     side.start()
     assert main(["ask", "wind", "--config", str(config)]) == 0
     assert "is new: an instrument with these settings says it within a second" in capsys.readouterr().out

@@ -104,7 +104,7 @@ def _memory(duration_s: float, out: Console) -> None:
     marks = (duration_s * k / 6.0 for k in count(1))
     next_s = next(marks)
 
-    def chore(now_s: float) -> None:
+    def housekeeping(now_s: float) -> None:
         nonlocal next_s
         if now_s >= next_s:
             next_s = next(marks)
@@ -116,7 +116,9 @@ def _memory(duration_s: float, out: Console) -> None:
     with tempfile.TemporaryDirectory() as folder:
         recorder = Recorder(FlightFiles(Path(folder), sync_s=0.0))
         instrument = Instrument(loaded, described(what.sensors), NullSink(), recorder)
-        loop = LiveLoop(Scheduler(what.sensors, flown), flown, instrument, utc=what.utc_at_zero, chore=chore)
+        loop = LiveLoop(
+            Scheduler(what.sensors, flown), flown, instrument, utc=what.utc_at_zero, housekeeping=housekeeping
+        )
         used_s = time.process_time()
         loop.run(FIRST_S + duration_s)
         used_s = time.process_time() - used_s

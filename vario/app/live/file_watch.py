@@ -22,7 +22,7 @@ SOON_LOOKS = 4
 """After `soon`, the next checks are closer together: a file must be unchanged from one to the next."""
 
 
-class SideWatch:
+class FileWatch:
     """Checks the files periodically in a separate thread.
 
     The events have no time: the loop sets it when it takes them.
@@ -44,7 +44,7 @@ class SideWatch:
         self._found: queue.SimpleQueue[Event] = queue.SimpleQueue()
         self._ends = threading.Event()
         self._soon = threading.Event()
-        self._thread = threading.Thread(target=self._work, name="side", daemon=True)
+        self._thread = threading.Thread(target=self._work, name="files", daemon=True)
 
     def start(self) -> None:
         """Start the thread."""

@@ -15,7 +15,7 @@ from hw_replay.source import Source
 from vario.app.live.clock import FIRST_S, Clock, MonotonicClock
 from vario.app.live.controls import ControlPanel
 from vario.app.live.ending import Ending
-from vario.app.live.file_watch import SideWatch
+from vario.app.live.file_watch import FileWatch
 from vario.app.live.fitting import Buses, Fitted, build_sensors, described
 from vario.app.live.instrument import Instrument
 from vario.app.live.loop import LiveLoop
@@ -101,10 +101,10 @@ def run(loaded: LoadedSettings, options: RunOptions, show: Callable[[str], None]
         words = None if options.silent else _words(loaded)
         sink = Speaker(lambda: _sink(loaded, words, silent=options.silent))
         ending.add("sound", sink.close)
-        side = SideWatch(options.config, options.marks)
-        side.start()
-        ending.add("side", side.close)
-        panel = _control_panel(loaded, options, side, ending)
+        files = FileWatch(options.config, options.marks)
+        files.start()
+        ending.add("files", files.close)
+        panel = _control_panel(loaded, options, files, ending)
         listeners: list[Callable[[Reading], None]] = []
         sentences = _sentences(loaded, ending)
         if sentences is not None:
@@ -141,10 +141,10 @@ def run(loaded: LoadedSettings, options: RunOptions, show: Callable[[str], None]
             Scheduler(sensors, clock),
             clock,
             instrument,
-            side=side,
+            files=files,
             controls=panel,
             utc=found.utc_at_zero,
-            chore=_Keeper(notifier, status, show).chore,
+            housekeeping=_Keeper(notifier, status, show).update,
         )
         _prefer_this_process(stack)
         notifier.ready()
@@ -192,7 +192,7 @@ class _Keeper:
         self._next_s = 0.0
         self._log_s = LOG_STATUS_S
 
-    def chore(self, now_s: float) -> None:
+    def update(self, now_s: float) -> None:
         if now_s < self._next_s:
             return
         self._next_s = now_s + self._alive_every_s
@@ -217,11 +217,11 @@ def _words(loaded: LoadedSettings) -> WordBank | None:
 
 
 def _control_panel(
-    loaded: LoadedSettings, options: RunOptions, side: SideWatch, ending: Ending
+    loaded: LoadedSettings, options: RunOptions, files: FileWatch, ending: Ending
 ) -> ControlPanel | None:
     if not loaded.settings.controls.is_fitted:
         return None
-    panel = ControlPanel(loaded.settings.controls, options.config, side.soon)
+    panel = ControlPanel(loaded.settings.controls, options.config, files.soon)
     ending.add("controls", panel.close)
     return panel
 

@@ -159,12 +159,12 @@ def replay(
     source = with_overrides(source, overrides, loaded)
     trace = Columns(TRACE, loaded.settings.trace.rate_hz, source.info.start_utc)
     references = References()
-    passage = ReplaySession(
+    session = ReplaySession(
         source, loaded.settings, loaded.glider, follow_changes=config is None, reference=references.take
     )
-    for reading in passage:
+    for reading in session:
         trace.take(reading)
-    return Flight(str(recording), trace.columns(), references.columns(), passage.summary())
+    return Flight(str(recording), trace.columns(), references.columns(), session.summary())
 
 
 def compare(

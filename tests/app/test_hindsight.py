@@ -135,10 +135,10 @@ def test_no_lag_is_told_where_nothing_changes() -> None:
 def errors(samples: list[Sample], most_s: float) -> tuple[float, float]:
     """RMS errors of the live vario and of the vario in hindsight, against simulated truth, in flight."""
     source, loaded = opened(BUNDLED, None)
-    passage = ReplaySession(source, loaded.settings, loaded.glider)
+    session = ReplaySession(source, loaded.settings, loaded.glider)
     hindsight = Hindsight()
-    passage._pipeline.watch_corrections(hindsight.corrected)
-    for reading in play((s for s in samples if s.t_s < most_s), passage._pipeline):
+    session._pipeline.watch_corrections(hindsight.corrected)
+    for reading in play((s for s in samples if s.t_s < most_s), session._pipeline):
         hindsight.take(reading)
     truth = np.array([(s.t_s, s.value) for s in samples if getattr(s, "name", "") == "truth_vario_mps"])
     live = hindsight.live()

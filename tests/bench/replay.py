@@ -196,11 +196,11 @@ def _measure_shares(path: Path) -> dict[str, Any]:
 def _measure_outputs(path: Path) -> dict[str, Any]:
     """Seconds to play the flight and to write each of its files, and the size of each file in bytes."""
     out, settings = path.parent, Settings()
-    passage = ReplaySession(open_source(path), settings, None)
+    session = ReplaySession(open_source(path), settings, None)
     summary, drawing = FlightSummary(METRIC), Drawing(settings.trace.rate_hz)
     start = time.thread_time()
-    readings = list(passage)
-    result = passage.summary()
+    readings = list(session)
+    result = session.summary()
     played = time.thread_time()
     for reading in readings:  # again, alone
         summary.take(reading)
@@ -214,8 +214,8 @@ def _measure_outputs(path: Path) -> dict[str, Any]:
             sound.play(reading.tone, FRAME_S)
     heard = time.thread_time()
     for reading, row in zip(readings, values, strict=True):
-        drawing.take(reading, row, passage.climbs)
-    drawing.write(out / REPORT, "benchmark", passage.climbs, result)
+        drawing.take(reading, row, session.climbs)
+    drawing.write(out / REPORT, "benchmark", session.climbs, result)
     drawn = time.thread_time()
     seconds = {
         "the flight": played - start - (summed - played),

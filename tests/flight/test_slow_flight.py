@@ -55,10 +55,10 @@ def recorded(
 
 
 def flown(source: Source, settings: Settings | None = None) -> ReplaySession:
-    passage = ReplaySession(source, settings or Settings(), None)
-    for _ in passage:
+    session = ReplaySession(source, settings or Settings(), None)
+    for _ in session:
         pass
-    return passage
+    return session
 
 
 @pytest.fixture(scope="module")
@@ -134,11 +134,11 @@ def test_a_car_or_a_walk_is_none(tmp_path: Path, speed_mps: float, sink_mps: flo
 
 
 def test_gnss_height_is_marked_where_it_stands_for_a_barometer(tmp_path: Path) -> None:
-    passage = flown(recorded(tmp_path / "a.igc", 10.0, 1.2, pressure=False, flown_s=60, rest_s=30))
-    summary = passage.summary()
+    session = flown(recorded(tmp_path / "a.igc", 10.0, 1.2, pressure=False, flown_s=60, rest_s=30))
+    summary = session.summary()
     assert any("the GNSS altitude is used instead" in warning for warning in summary["warnings"])
     assert summary["flight"]["highest_m"] == pytest.approx(1500.0, abs=3.0)
-    convert(passage.source, tmp_path / "a.mcap")
+    convert(session.source, tmp_path / "a.mcap")
     kept = open_source(tmp_path / "a.mcap").info.sensors["baro"]
     assert kept.name == GNSS_AS_BARO
     assert kept.noise is not None
@@ -160,11 +160,11 @@ def test_an_airspeed_that_a_parked_glider_shows_is_no_flight(tmp_path: Path) -> 
     for k in range(300):
         fix = placed(36_000 + k, 0.0, 1.9 * (k % 7 == 0), 400.0)
         lines.append(f"{fix[:24]}{'V' if k < 30 else 'A'}{fix[25:]}057")  # the receiver needs half a minute
-    passage = ReplaySession(igc(tmp_path / "a.igc", lines), Settings(), None)
-    modes = [reading.mode for reading in passage]
+    session = ReplaySession(igc(tmp_path / "a.igc", lines), Settings(), None)
+    modes = [reading.mode for reading in session]
     assert modes[-1] is Mode.GROUND
     assert Mode.CRUISE in modes[:1000]  # until it is known better
-    assert any("[sensors.pitot]" in warning for warning in passage.summary()["warnings"])
+    assert any("[sensors.pitot]" in warning for warning in session.summary()["warnings"])
 
 
 def test_flying_speed_follows_a_low_stall_speed() -> None:

@@ -252,15 +252,15 @@ def _flown(path: Path, step_s: int, rests_s: int, circle_s: float = 20.0) -> Igc
 def test_a_sparse_file_flies_as_a_dense_one(tmp_path: Path, step_s: int, rests_s: int) -> None:
     """Circles of 20 s with four points each are still circles; a rest of 8 s a fix is not a gap."""
     source = _flown(tmp_path / "a.igc", step_s, rests_s)
-    passage = ReplaySession(source, Settings(), None)
-    for _ in passage:
+    session = ReplaySession(source, Settings(), None)
+    for _ in session:
         pass
-    flight = passage.summary()["flight"]
+    flight = session.summary()["flight"]
     assert flight["takeoff_s"] == pytest.approx(36_240, abs=20)
     assert flight["landing_s"] == pytest.approx(36_000 + 240 + 120 + 200 + 150, abs=50)
     assert flight["begin_utc"] == "2010-07-16T10:00:00+00:00"
     assert flight["takeoff_utc"].startswith("2010-07-16T10:04:")
-    (climb,) = passage.climbs
+    (climb,) = session.climbs
     assert climb.turns == pytest.approx(10.0, abs=0.8)
     assert climb.average_mps == pytest.approx(2.0, abs=0.15)
     assert climb.direction == "right"

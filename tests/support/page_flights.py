@@ -60,17 +60,17 @@ def _fly_demo() -> Flown:
 
 def _flown(source: Source) -> Flown:
     loaded = parse_settings(source.info.config_toml or "", "settings", source.info.glider_toml)
-    passage = ReplaySession(source, loaded.settings, loaded.glider)
+    session = ReplaySession(source, loaded.settings, loaded.glider)
     readings: list[Reading] = []
     with TemporaryDirectory() as folder:
         path = Path(folder) / "trace.csv"
         with TraceWriter(path, loaded.settings.trace.rate_hz, source.info.start_utc) as trace:
-            for reading in passage:
+            for reading in session:
                 trace.take(reading)
                 if not readings or reading.t_s - readings[-1].t_s >= KEPT_EVERY_S:
                     readings.append(reading)
         text = path.read_text(encoding="ascii")
-    return Flown(readings, list(passage.climbs), passage.summary(), text)
+    return Flown(readings, list(session.climbs), session.summary(), text)
 
 
 def long_flight(duration_s: float = LONG_S) -> Flown:

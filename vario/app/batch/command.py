@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from vario.app.config.in_force import add_set_option, overrides_of
-from vario.app.files.paths import not_over
+from vario.app.files.paths import refuse_overwrite
 from vario.app.options import A_RECORDING, add_config_option
 
 if TYPE_CHECKING:
@@ -85,7 +85,7 @@ def run(arguments: argparse.Namespace) -> int:
     settings = _settings(arguments.config, overrides)
     jobs = find_jobs(arguments.folder, settings, out, NOTHING if settings else overrides)
     read = [Path(job.path) for job in jobs] + ([arguments.config] if arguments.config else [])
-    not_over(read, *(out / f"{name}.{arguments.format}" for name in TABLES))
+    refuse_overwrite(read, *(out / f"{name}.{arguments.format}" for name in TABLES))
     try:
         out.mkdir(parents=True, exist_ok=True)
     except OSError as error:

@@ -80,16 +80,16 @@ def run_job(job: Job) -> JobResult:
         source = open_source(job.path)
         loaded = _loaded(job, source.info)
         source = with_overrides(source, job.overrides, loaded)
-        passage = ReplaySession(
+        session = ReplaySession(
             source,
             loaded.settings,
             loaded.glider,
             follow_changes=job.settings is None,
             hindsight=Hindsight(),
         )
-        for _ in passage:
+        for _ in session:
             pass
-        summary = passage.summary()
+        summary = session.summary()
     except (RecordingError, SettingsError) as error:
         return JobResult(job.name, mark, None, _one_line(str(error).removeprefix(f"{job.path}: ")))
     except Exception as error:  # an error of this program in one flight must not stop the others

@@ -18,14 +18,14 @@ class Outcome:
     """The result of a calibration.
 
     Attributes:
-        way: the kind of calibration, such as "pitot-offset"; it gives the file its name.
+        method: the kind of calibration, such as "pitot-offset"; it gives the file its name.
         said: sentences for the user.
         settings: new values by dotted section and key, as in the settings file.
         figures: every figure found, in SI units, by table name.
         cautions: sentences on what can make the result wrong.
     """
 
-    way: str
+    method: str
     said: Sequence[str]
     settings: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
     figures: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
@@ -45,16 +45,16 @@ def write_outcome(
     """
     written, kept = [], []
     if outcome.settings:
-        path = out_dir / f"{outcome.way}.settings.toml"
-        head = [f"# Settings found by vario calibrate {outcome.way}.", *as_comment(origin)]
+        path = out_dir / f"{outcome.method}.settings.toml"
+        head = [f"# Settings found by vario calibrate {outcome.method}.", *as_comment(origin)]
         text = toml_text(head, outcome.settings)
         parse_settings(text, str(path))
         written.append(path)
         kept.append(write_keeping(path, text))
-    path = out_dir / f"{outcome.way}.toml"
+    path = out_dir / f"{outcome.method}.toml"
     tables = {"recording": origin, **{f"found.{name}": table for name, table in outcome.figures.items()}}
     head = [
-        f"# Figures found by vario calibrate {outcome.way}, in SI units.",
+        f"# Figures found by vario calibrate {outcome.method}, in SI units.",
         *(f"# {text}" for text in outcome.said),
     ]
     head += [f"# Caution: {text}" for text in outcome.cautions]
@@ -74,7 +74,7 @@ def apply_outcome(outcome: Outcome, config: Path) -> str:
         SettingsError: if the result would not be valid; then the file is unchanged.
     """
     if not outcome.settings:
-        return f"{outcome.way} found no setting to apply; {config} is unchanged"
+        return f"{outcome.method} found no setting to apply; {config} is unchanged"
     changes = {
         (*section.split("."), key): value
         for section, values in outcome.settings.items()

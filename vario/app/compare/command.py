@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 from vario.app.errors import AppError
 from vario.app.files.atomic import result_file
-from vario.app.files.paths import not_over
+from vario.app.files.paths import refuse_overwrite
 
 if TYPE_CHECKING:
     from vario.app.compare.result import Comparison, Spread, Tolerances
@@ -104,7 +104,7 @@ def run(arguments: argparse.Namespace) -> int:
     out: Path = arguments.out
     path = out / RESULT
     read = [side for side in (arguments.a, arguments.b, arguments.recording) if side is not None]
-    not_over([*read, *(side / TRACE for side in read)], path, out / PICTURE)
+    refuse_overwrite([*read, *(side / TRACE for side in read)], path, out / PICTURE)
     if arguments.hindsight:
         if arguments.b is not None or arguments.recording is not None or arguments.set_a:
             raise AppError("--hindsight takes one recording, and --set for its replay; nothing else")

@@ -119,10 +119,10 @@ def replayed(
 ) -> Table:
     """The outputs of the instrument for a recording with given settings."""
     trace = Columns(OUTPUTS, loaded.settings.trace.rate_hz, source.info.start_utc)
-    passage = ReplaySession(
+    session = ReplaySession(
         source, loaded.settings, loaded.glider, follow_changes=follow_changes, hindsight=hindsight
     )
-    for reading in passage:
+    for reading in session:
         trace.take(reading)
     columns = trace.columns()
     t_s = np.asarray(columns.pop("t_s"), np.float64)

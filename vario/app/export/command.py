@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from vario.app.config.in_force import add_set_option
-from vario.app.files.paths import folder_for, inputs, not_over
+from vario.app.files.paths import folder_for, inputs, refuse_overwrite
 from vario.app.options import A_RECORDING, add_config_option
 
 EXPORT_FILES = {
@@ -87,7 +87,7 @@ def run(arguments: argparse.Namespace) -> int:
     source, loaded = opened(arguments.file, arguments.config, arguments.overrides)
     out: Path = arguments.out or folder_for(arguments.file) / EXPORT_FILES[kind]
     writes = ".mcap" if kind == "mcap" else ""
-    not_over(inputs(arguments.file, arguments.config, loaded), out, writes=writes)
+    refuse_overwrite(inputs(arguments.file, arguments.config, loaded), out, writes=writes)
     info, rate_hz = source.info, loaded.settings.trace.rate_hz
     if arguments.start_utc is not None:
         info = started(source, arguments.start_utc)
@@ -101,20 +101,20 @@ def run(arguments: argparse.Namespace) -> int:
         play_nmea(flown(), info.start_utc, arguments.to, loaded.settings.nmea.rate_hz, arguments.speed)
         return 0
     with progress_bar(source.duration_s) as progress, result_file(out) as path:
-        passage = flown(progress=progress)
+        session = flown(progress=progress)
         if kind == "csv":
-            write_rows(passage, TraceWriter(path, rate_hz, info.start_utc))
+            write_rows(session, TraceWriter(path, rate_hz, info.start_utc))
         elif kind == "parquet":
-            write_rows(passage, ParquetTrace(path, rate_hz, info.start_utc))
+            write_rows(session, ParquetTrace(path, rate_hz, info.start_utc))
         elif kind == "mcap":
-            write_viewer_file(passage, path, rate_hz, info.start_utc)
+            write_viewer_file(session, path, rate_hz, info.start_utc)
         elif kind == "igc" and info.start_utc is not None:
             header = header_of(info, loaded.settings.declaration, loaded.glider)
-            write_igc(passage, info.start_utc, header, path)
+            write_igc(session, info.start_utc, header, path)
         else:
-            write_nmea(passage, info.start_utc, path, loaded.settings.nmea.rate_hz)
+            write_nmea(session, info.start_utc, path, loaded.settings.nmea.rate_hz)
     console = terminal()
-    for warning in passage.summary()["warnings"]:
+    for warning in session.summary()["warnings"]:
         console.print(labelled("note", warning), soft_wrap=True)
     console.print(f"written to {out}", soft_wrap=True)
     return 0

@@ -40,11 +40,11 @@ _ROW = MessageType(
 _TOPICS = {"outputs": _ROW, "position": LOCATION_FIX, "attitude": POSE_IN_FRAME, "log": LOG}
 
 
-def write_viewer_file(passage: ReplaySession, path: Path, rate_hz: float, start_utc: datetime | None) -> None:
+def write_viewer_file(session: ReplaySession, path: Path, rate_hz: float, start_utc: datetime | None) -> None:
     """Play the flight and write the file.
 
     Args:
-        passage: the flight.
+        session: the flight.
         path: file to write; an existing one is replaced.
         rate_hz: rows of outputs and attitudes per second.
         start_utc: the time of `t_s` = 0; None: unknown.
@@ -55,15 +55,15 @@ def write_viewer_file(passage: ReplaySession, path: Path, rate_hz: float, start_
     try:
         with ViewerFile(path, rate_hz, start_utc) as file:
             climbs = 0
-            for reading in passage:
+            for reading in session:
                 file.take(reading)
-                for climb in passage.climbs[climbs:]:
+                for climb in session.climbs[climbs:]:
                     text = (
                         f"climb: {climb.gain_m:.0f} m, {climb.average_mps:.1f} m/s, {climb.turns:.0f} turns"
                     )
                     file.log(climb.end_s, text, "climb")
-                climbs = len(passage.climbs)
-            summary = passage.summary()
+                climbs = len(session.climbs)
+            summary = session.summary()
             for mark in summary["marks"]:
                 file.log(mark["t_s"], mark["text"], "mark")
             for note in summary["warnings"]:

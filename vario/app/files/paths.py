@@ -34,7 +34,7 @@ def inputs(recording: Path, config: Path | None, loaded: LoadedSettings) -> list
     return [recording, *(Path(name) for name in named if name is not None)]
 
 
-def not_over(read: Iterable[Path], *outs: Path, writes: str = "") -> None:
+def refuse_overwrite(read: Iterable[Path], *outs: Path, writes: str = "") -> None:
     """Check that no result replaces an input, a file of another kind, or another result.
 
     Args:

@@ -6,19 +6,19 @@ import argparse
 from pathlib import Path
 from typing import Any
 
-from vario.app.files.paths import folder_for, not_over
+from vario.app.files.paths import folder_for, refuse_overwrite
 from vario.app.options import A_RECORDING, add_config_option
 
 
 def add_parser(commands: Any) -> None:
     """Add the command to the command line."""
     noise = commands.add_parser("noise", help="measure the noise of the sensors from a recording")
-    ways = noise.add_subparsers(title="methods", required=True, metavar="METHOD")
-    static = ways.add_parser("static", help="from a recording at rest: Allan deviation and noise figures")
+    methods = noise.add_subparsers(title="methods", required=True, metavar="METHOD")
+    static = methods.add_parser("static", help="from a recording at rest: Allan deviation and noise figures")
     static.add_argument("file", type=Path, help=f"{A_RECORDING}; one minute or more at rest")
     static.add_argument("--out", type=Path, help="folder for the results; default: out/<name of the file>")
     static.set_defaults(command=_static)
-    flight = ways.add_parser("flight", help="from a flight: most likely noise figures (takes minutes)")
+    flight = methods.add_parser("flight", help="from a flight: most likely noise figures (takes minutes)")
     flight.add_argument("file", type=Path, help=f"{A_RECORDING}; of a flight")
     add_config_option(flight)
     flight.add_argument("--out", type=Path, help="folder for the results; default: out/<name of the file>")
@@ -35,7 +35,7 @@ def _static(arguments: argparse.Namespace) -> int:
 
     out_dir = folder_for(arguments.file, arguments.out)
     source = open_source(arguments.file)
-    not_over([arguments.file], out_dir / PICTURE)
+    refuse_overwrite([arguments.file], out_dir / PICTURE)
     result = measure_static(source, arguments.file)
     kept = write_static(result, out_dir)
     with result_file(out_dir / PICTURE) as path:

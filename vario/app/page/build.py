@@ -106,16 +106,16 @@ def write_page(
         RecordingError: if the recording cannot be read.
     """
     hindsight = Hindsight()
-    passage = ReplaySession(
+    session = ReplaySession(
         source, settings, glider, follow_changes=follow_changes, progress=progress, hindsight=hindsight
     )
     content = PageContent(DisplayUnits(settings.display), words)
-    for reading in passage:
+    for reading in session:
         content.take(reading)
-    summary = passage.summary()
+    summary = session.summary()
     baro = source.info.sensors.get("baro")
     barometer = baro is None or baro.name != GNSS_AS_BARO
-    html = page_html(content.result(summary, passage.climbs, hindsight.series(), barometer=barometer))
+    html = page_html(content.result(summary, session.climbs, hindsight.series(), barometer=barometer))
     with result_file(path) as temporary:
         temporary.write_text(html, encoding="utf-8")
     return summary

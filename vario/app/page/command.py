@@ -8,7 +8,7 @@ from typing import Any
 
 from vario.app.config.in_force import add_set_option
 from vario.app.excerpt import add_excerpt_options, excerpt
-from vario.app.files.paths import folder_for, inputs, not_over
+from vario.app.files.paths import folder_for, inputs, refuse_overwrite
 from vario.app.options import A_RECORDING, add_config_option
 from vario.app.words.command import add_words_option
 
@@ -47,7 +47,7 @@ def run(arguments: argparse.Namespace) -> int:
     source, loaded = opened(arguments.file, arguments.config, arguments.overrides)
     source = excerpt(source, arguments.from_time, arguments.to_time)
     out: Path = arguments.out or folder_for(arguments.file) / "report.html"
-    not_over(inputs(arguments.file, arguments.config, loaded), out)
+    refuse_overwrite(inputs(arguments.file, arguments.config, loaded), out)
     words = words_or_note(loaded, arguments.words, SAMPLE_RATE_HZ)
     with progress_bar(source.duration_s) as progress:
         summary = write_page(

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 from vario.app.config.in_force import add_set_option
 from vario.app.errors import AppError
 from vario.app.excerpt import add_excerpt_options, excerpt
-from vario.app.files.paths import folder_for, inputs, not_over, stem
+from vario.app.files.paths import folder_for, inputs, refuse_overwrite, stem
 from vario.app.options import A_RECORDING, add_config_option
 from vario.app.words.command import add_words_option
 
@@ -68,7 +68,7 @@ def _replay(arguments: argparse.Namespace) -> int:
     source, loaded = opened(arguments.file, arguments.config, arguments.overrides)
     source = excerpt(source, arguments.from_time, arguments.to_time)
     out_dir = folder_for(arguments.file, arguments.out)
-    not_over(
+    refuse_overwrite(
         inputs(arguments.file, arguments.config, loaded),
         *(out_dir / name for name in (TRACE, SUMMARY, TONE, REPORT)),
     )
@@ -119,7 +119,7 @@ def _import(arguments: argparse.Namespace) -> int:
     kept = load_settings(arguments.config) if arguments.config else None
     read = inputs(arguments.file, arguments.config, kept) if kept else [arguments.file]
     read += [arguments.csv_map] if arguments.csv_map else []
-    not_over(read, out, writes=".mcap")
+    refuse_overwrite(read, out, writes=".mcap")
     counts = convert(source, out, kept.settings_toml if kept else None, kept.glider_toml if kept else None)
     print_import(counts, source.warnings(), out)
     return 0

@@ -77,7 +77,7 @@ def replay(
         OutputError, SoundFileError: if a file cannot be written.
         RecordingError: if the recording cannot be read.
     """
-    passage = ReplaySession(
+    session = ReplaySession(
         source, settings, glider, follow_changes=follow_changes, progress=progress, hindsight=hindsight
     )
     rate_hz, start_utc = settings.trace.rate_hz, source.info.start_utc
@@ -88,7 +88,7 @@ def replay(
         TraceWriter(trace_path, rate_hz, start_utc) as trace,
     ):
         before: Reading | None = None
-        for reading in passage:
+        for reading in session:
             if before is not None:
                 # During a step, the sound is that of the reading at its beginning. A gap in the recording
                 # is removed from the sound; the summary reports it.
@@ -97,13 +97,13 @@ def replay(
             before = reading
             values = trace.take(reading)
             if drawing is not None:
-                drawing.take(reading, values, passage.climbs)
-    result = passage.summary()
+                drawing.take(reading, values, session.climbs)
+    result = session.summary()
     with result_file(out_dir / SUMMARY) as path:
         path.write_text(json.dumps(result, indent=2, ensure_ascii=False) + "\n", encoding="utf-8")
     if drawing is not None:
         with result_file(out_dir / REPORT) as path:
-            drawing.write(path, source.info.title, passage.climbs, result)
+            drawing.write(path, source.info.title, session.climbs, result)
     for name, wanted in ((TONE, sound), (REPORT, picture)):
         if not wanted:
             _remove(out_dir / name)

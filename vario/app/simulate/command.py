@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from vario.app.files.atomic import result_file
-from vario.app.files.paths import not_over
+from vario.app.files.paths import refuse_overwrite
 
 DESCRIPTION = (
     "Simulate a scenario: air with thermals, wind and gusts, a glider, a script for the pilot, and "
@@ -46,7 +46,7 @@ def run(arguments: argparse.Namespace) -> int:
 
     loaded = load_scenario(arguments.file, arguments.seed)
     out: Path = arguments.out or Path("out") / f"{arguments.file.stem}.mcap"
-    not_over([arguments.file], out, writes=".mcap")
+    refuse_overwrite([arguments.file], out, writes=".mcap")
     with result_file(out) as path, progress_bar(loaded.scenario.longest_s, "flying") as progress:
         flown = write_recording(
             path,

@@ -11,7 +11,7 @@ from hw_replay.text import shown
 from vario.app.errors import AppError
 from vario.app.excerpt import time_s
 from vario.app.files.atomic import result_file
-from vario.app.files.paths import not_over
+from vario.app.files.paths import refuse_overwrite
 from vario.app.tone.command import SINGLE_BEEPS
 from vario.flight.inputs.frames import FRAME_S
 from vario.flight.inputs.quality import Quality
@@ -69,7 +69,7 @@ def run(arguments: argparse.Namespace) -> int:
     out = arguments.out or Path("tone.flac")
     if out.suffix.lower() != ".flac":
         raise AppError(f"{out}: the sound is written as FLAC; expected a name that ends in .flac")
-    not_over([config] if config else [], out)
+    refuse_overwrite([config] if config else [], out)
     duration_s = write_sound(out, steps(arguments, settings.tone))
     print(shown(f"written to {out}, {duration_s:.1f} s"))
     return 0
@@ -182,11 +182,11 @@ def _draw(arguments: argparse.Namespace, tone: Tone) -> int:
 
     if arguments.chart:
         out = arguments.out or Path("tone.png")
-        not_over([arguments.config] if arguments.config else [], out)
+        refuse_overwrite([arguments.config] if arguments.config else [], out)
         draw_chart(tone, out)
     else:
         out = arguments.out or arguments.picture.with_suffix(".png")
-        not_over([arguments.picture], out)
+        refuse_overwrite([arguments.picture], out)
         from_s = 0.0 if arguments.from_time is None else time_s("--from", arguments.from_time)
         to_s = math.inf if arguments.to_time is None else time_s("--to", arguments.to_time)
         if draw_spectrogram(arguments.picture, out, from_s, to_s) > LONGEST_WITH_BEEPS_S:

@@ -301,7 +301,7 @@ def test_tables_inside_the_folder_are_no_jobs(folder: Path) -> None:
     out = folder / "out"
     names = [job.name for job in find_jobs(folder, None, out)]
     record(out / "flights" / "a.mcap", 5)
-    write_table([], ["file"], out / "flights", "csv")
+    write_table([], {"file": str}, out / "flights", "csv")
     assert [job.name for job in find_jobs(folder, None, out)] == names
 
 

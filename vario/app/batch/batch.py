@@ -229,17 +229,31 @@ FLIGHT_MODES = ("ground", "launch", "cruise", "circling", "approach")
 HINDSIGHT = ("rms_mps", "mean_mps", "lag_s")
 TRUTHS = ("vario_mps", "netto_mps", "tas_mps")
 
-FLIGHT_COLUMNS = (
-    *("file", "flight", "flights", "title", "origin", "start_utc", "glider"),
-    *("duration_s", "takeoff_s", "landing_s"),
-    *UTCS,
-    *("lowest_m", "highest_m", *(f"{mode}_s" for mode in FLIGHT_MODES), "circling_share"),
-    *("climbs", "climb_gain_m", "climb_average_mps", *(f"{name}_rms" for name in TRUTHS)),
-    *(f"hindsight_{name}" for name in HINDSIGHT),
-    *("rejected", "warnings"),
-)
-CLIMB_COLUMNS = ("file", "flight", "climb", "start_s", "end_s", "gain_m", "average_mps", "turns", "direction")
-FAILURE_COLUMNS = ("file", "failure")
+FLIGHT_COLUMNS: dict[str, type] = {
+    "file": str,
+    "flight": int,
+    "flights": int,
+    **dict.fromkeys(("title", "origin", "start_utc", "glider"), str),
+    **dict.fromkeys(("duration_s", "takeoff_s", "landing_s"), float),
+    **dict.fromkeys(UTCS, str),
+    **dict.fromkeys(("lowest_m", "highest_m"), float),
+    **dict.fromkeys((*(f"{mode}_s" for mode in FLIGHT_MODES), "circling_share"), float),
+    "climbs": int,
+    **dict.fromkeys(("climb_gain_m", "climb_average_mps"), float),
+    **dict.fromkeys((f"{name}_rms" for name in TRUTHS), float),
+    **dict.fromkeys((f"hindsight_{name}" for name in HINDSIGHT), float),
+    **dict.fromkeys(("rejected", "warnings"), int),
+}
+"""The columns of each table with their types."""
+
+CLIMB_COLUMNS: dict[str, type] = {
+    "file": str,
+    "flight": int,
+    "climb": int,
+    **dict.fromkeys(("start_s", "end_s", "gain_m", "average_mps", "turns"), float),
+    "direction": str,
+}
+FAILURE_COLUMNS: dict[str, type] = {"file": str, "failure": str}
 
 
 def _place(name: str, out: Path) -> Path:

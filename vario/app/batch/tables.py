@@ -31,8 +31,10 @@ def check_format(kind: Format) -> None:
             ) from error
 
 
-def write_table(rows: Sequence[Mapping[str, Any]], columns: Sequence[str], path: Path, kind: Format) -> Path:
-    """Write one table; the ending of the format is added to `path`.
+def write_table(
+    rows: Sequence[Mapping[str, Any]], columns: Mapping[str, type], path: Path, kind: Format
+) -> Path:
+    """Write one table of columns with their types; the ending of the format is added to `path`.
 
     Raises:
         OutputError: if it cannot be written.
@@ -41,7 +43,7 @@ def write_table(rows: Sequence[Mapping[str, Any]], columns: Sequence[str], path:
     with result_file(path) as temporary:
         if kind == "csv":
             with temporary.open("w", newline="", encoding="utf-8") as file:
-                writer = csv.DictWriter(file, columns, lineterminator="\n")
+                writer = csv.DictWriter(file, list(columns), lineterminator="\n")
                 writer.writeheader()
                 writer.writerows({name: cell(value) for name, value in row.items()} for row in rows)
         else:
@@ -58,23 +60,11 @@ def cell(value: Any) -> Any:
     return f"'{value}" if isinstance(value, str) and value.startswith(_FORMULA) else value
 
 
-def _write_parquet(rows: Sequence[Mapping[str, Any]], columns: Sequence[str], path: Path) -> None:
+def _write_parquet(rows: Sequence[Mapping[str, Any]], columns: Mapping[str, type], path: Path) -> None:
     import pyarrow as pa  # noqa: PLC0415  (optional)
     import pyarrow.parquet as pq  # noqa: PLC0415  (likewise)
 
-    # The type depends on the name and not on the rows, so that an empty column keeps its type.
-    schema = pa.schema([(name, _type(pa, name)) for name in columns])
+    # The types are stated and not taken from the rows, so that an empty column keeps its type.
+    types = {str: pa.string(), int: pa.int64(), float: pa.float64()}
+    schema = pa.schema([(name, types[kind]) for name, kind in columns.items()])
     pq.write_table(pa.Table.from_pylist([dict(row) for row in rows], schema=schema), path)
-
-
-_TEXTS = {
-    *("file", "title", "origin", "glider", "direction", "failure"),
-    *("start_utc", "takeoff_utc", "landing_utc"),
-}
-_COUNTS = {"climb", "flight", "climbs", "flights", "rejected", "warnings"}
-
-
-def _type(pa: Any, name: str) -> Any:
-    if name in _TEXTS:
-        return pa.string()
-    return pa.int64() if name in _COUNTS else pa.float64()

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Sequence
 from typing import Any
 
 from vario.flight.motion.mode import Mode
@@ -49,8 +48,3 @@ class CirclePictures:
             "right": circle.right,
             "from_north": circle.from_north,
         }
-
-
-def with_pictures(climbs: Sequence[dict[str, Any]], pictures: Sequence[object]) -> list[dict[str, Any]]:
-    """The climbs, each with its picture as "circle"."""
-    return [{**climb, "circle": picture} for climb, picture in zip(climbs, pictures, strict=True)]

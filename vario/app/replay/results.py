@@ -17,7 +17,7 @@ from vario.app.outputs.catalogue import TRACE as COLUMNS
 from vario.app.outputs.columns import Columns
 from vario.app.outputs.output import Value
 from vario.app.outputs.trace import TraceWriter
-from vario.app.picture.circle_pictures import CirclePictures, with_pictures
+from vario.app.picture.circle_pictures import CirclePictures
 from vario.app.picture.data import MOST_ROWS
 from vario.app.replay.session import ReplaySession
 from vario.flight.inputs.frames import JUMP_S
@@ -162,11 +162,11 @@ class Drawing:
         from vario.app.picture.sheet import write_report  # noqa: PLC0415  (matplotlib is slow to load)
 
         self._finish(climbs)
-        drawn = with_pictures([asdict(climb) for climb in climbs], self._circle_of_climb)
+        circles = zip(climbs, self._circle_of_climb, strict=True)
         write_report(
             path,
             self._rows.columns(),
-            drawn,
+            [{**asdict(climb), "circle": circle} for climb, circle in circles],
             title,
             summary["warnings"],
             marks=summary["marks"],

@@ -37,14 +37,14 @@ def plan_of(phases: Sequence[PhaseTable], thermals: Sequence[str]) -> tuple[list
     """
     if not phases:
         return [Phase("straight", 100 / 3.6, _never)], []
-    plan: list[Phase] = []
+    planned: list[Phase] = []
     wrong: list[ScriptError] = []
     for place, phase in enumerate(phases):
         try:
-            plan.append(_phase(place, phase, thermals, last=place == len(phases) - 1))
+            planned.append(_phase(place, phase, thermals, last=place == len(phases) - 1))
         except ScriptError as error:
             wrong.append(error)
-    return plan, wrong
+    return planned, wrong
 
 
 def _never(_view: plan.View) -> bool:

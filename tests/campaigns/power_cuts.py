@@ -34,7 +34,7 @@ from vario.app.change.marks import drop_mark
 from vario.app.change.short_names import set_setting
 from vario.app.errors import OutputError
 from vario.app.files.atomic import change_file, write_new
-from vario.app.live.file_watch import SideWatch
+from vario.app.live.file_watch import FileWatch
 from vario.app.live.recorder import FlightFiles, Recorder
 from vario.app.live.scheduler import whole_ns
 from vario.settings.load import load_settings
@@ -57,7 +57,7 @@ _TIME = struct.Struct("<d")
 def write_until_killed(folder: Path) -> None:
     """Record without end: barometer, accelerometer, changed settings and marks."""
     progress = os.open(folder / "progress", os.O_CREAT | os.O_WRONLY)
-    side = SideWatch(folder / "vario.toml", folder / "marks", every_s=0.05)
+    side = FileWatch(folder / "vario.toml", folder / "marks", every_s=0.05)
     side.start()
     recorder = Recorder(FlightFiles(folder, sync_s=1.0))
     recorder.begin(INFO)

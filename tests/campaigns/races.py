@@ -32,7 +32,7 @@ from hw_replay.source import RecordingInfo
 from vario.app.change.marks import drop_mark
 from vario.app.change.short_names import set_setting
 from vario.app.live.clock import SteppedClock
-from vario.app.live.file_watch import SideWatch
+from vario.app.live.file_watch import FileWatch
 from vario.app.live.instrument import Instrument
 from vario.app.live.loop import LiveLoop
 from vario.app.live.recorder import FlightFiles
@@ -178,7 +178,7 @@ def race(folder: Path, sets: int, marks: int, saves: int) -> str:
     lives += [lambda name=name: mark_many(dropped, name, marks // 2) for name in ("one", "two")]  # type: ignore[misc]
     if saves:
         lives.append(lambda: save_many(path, board, saves, sum(each.values())))
-    side = SideWatch(
+    side = FileWatch(
         path, dropped, every_s=LOOK_S
     )  # before the first change, which otherwise is not detected
     rejected = _fly(folder, board, side, {_forked(life) for life in lives})
@@ -220,7 +220,7 @@ def _forked(life: Callable[[], None]) -> int:
     return pid
 
 
-def _fly(folder: Path, board: Board, side: SideWatch, running: set[int]) -> bool:
+def _fly(folder: Path, board: Board, side: FileWatch, running: set[int]) -> bool:
     """Run the live loop until every process has ended and all changes are recorded; returns whether one was
     refused.
     """
@@ -250,7 +250,7 @@ def _fly(folder: Path, board: Board, side: SideWatch, running: set[int]) -> bool
 
     side.start()
     try:
-        LiveLoop(Scheduler([], clock), clock, instrument, side=side).run(stop=done)
+        LiveLoop(Scheduler([], clock), clock, instrument, files=side).run(stop=done)
     finally:
         for pid in running:  # after an error the processes would continue
             os.kill(pid, signal.SIGKILL)

@@ -9,13 +9,14 @@ const PANELS = content.panels.flight.filter((panel) => !panel.optional
   || panel.series.some(([name]) => columns[name].some((value) => value !== null)));
 
 const INKS = ["ink", "teal", "amber", "violet", "rose"];
+const dashOf = (k) => (k < INKS.length ? null : [4, 3]); // more lines than colours: the others are dashed
 const MEASURED = Object.keys(columns).filter((name) => name.endsWith("_sigmas")).map((name) => name.slice(0, -7));
 
 const HEALTH = [
   { title: "Innovation", unit: "measurement minus prediction, in standard deviations", height: 140, zero: true, most: 6,
-    series: MEASURED.map((name, k) => [`${name}_sigmas`, name, INKS[k % 5], 1, 1]) },
+    series: MEASURED.map((name, k) => [`${name}_sigmas`, name, INKS[k % 5], 1, 1, dashOf(k)]) },
   { title: "Mean square of the innovation (NIS)", unit: "over 30 s; 1 expected", height: 140, log: true,
-    series: MEASURED.map((name, k) => [`${name}_mean_nis`, name, INKS[k % 5], 1.6, 2]) },
+    series: MEASURED.map((name, k) => [`${name}_mean_nis`, name, INKS[k % 5], 1.6, 2, dashOf(k)]) },
   ...content.panels.estimate,
 ];
 

@@ -18,6 +18,7 @@ from tests.support.cockpit_server import PASSPHRASE
 from tests.support.local_ports import can_connect, free_port
 from tests.support.luminance import contrast
 from tests.support.page_flights import demo
+from tests.support.page_in_browser import is_live
 from tests.support.waiting import once
 from vario.app.cockpit.process import KeptPage
 from vario.app.cockpit.state import state_of
@@ -82,10 +83,6 @@ def browser(browser: Browser, flight: Flight) -> Iterator[Browser]:
     browser.get(f"http://127.0.0.1:{flight.port}/")
     yield browser
     browser.get("about:blank")
-
-
-def is_live(browser: Browser) -> bool:
-    return bool(script(browser, "document.body.dataset.live === 'yes'"))
 
 
 @contextmanager

@@ -108,7 +108,7 @@ def test_the_longest_goes_first(folder: Path, tmp_path: Path) -> None:
 
 
 @pytest.mark.long
-def test_other_settings_are_other_work(folder: Path, tmp_path: Path) -> None:
+def test_other_settings_cause_a_new_replay(folder: Path, tmp_path: Path) -> None:
     config = tmp_path / "mine.toml"
     config.write_text('[average]\nwindow = "30 s"\n', encoding="utf-8")
     out = tmp_path / "out"

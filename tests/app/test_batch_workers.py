@@ -95,7 +95,7 @@ def test_a_dask_cluster_does_the_same_work(folder: Path, tmp_path: Path) -> None
 
 
 @pytest.mark.long
-def test_a_scheduler_that_is_not_there_is_said() -> None:
+def test_a_missing_scheduler_is_reported() -> None:
     missing.library("distributed")
     with pytest.raises(AppError, match=r"tcp://127.0.0.1:9: no answer from a Dask scheduler"):
         Cluster("tcp://127.0.0.1:9", wait_s=1.0)

@@ -42,7 +42,7 @@ def test_names_with_brackets_and_colons_are_printed_as_they_are(
     assert f"A  {trace}\n" in capsys.readouterr().out
 
 
-def test_what_is_printed_is_no_finer_than_the_trace(
+def test_printed_figures_are_no_finer_than_the_trace(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     a = write(tmp_path / "a.csv", rows([1.0] * 300))

@@ -60,7 +60,7 @@ def test_five_hours_load_quickly_and_from_fifteen_megabytes(browser: Browser, tm
     assert browser.get_log("browser") == []
 
 
-def test_it_asks_for_nothing_and_complains_of_nothing(browser: Browser, demo_page: Path) -> None:
+def test_the_page_sends_no_request_and_logs_no_error(browser: Browser, demo_page: Path) -> None:
     opened(browser, demo_page)
     for key in ("n", "+", "+", "-", "0", "f", "p", "END", "HOME"):
         press(browser, key)
@@ -98,7 +98,7 @@ def test_keys_move_the_cursor_zoom_and_go_to_climbs(browser: Browser, demo_page:
     assert script(browser, "flightPage.state.view") == pytest.approx(whole, abs=1e-9)
 
 
-def test_dragging_over_one_plot_zooms_all_of_them(browser: Browser, demo_page: Path) -> None:
+def test_dragging_over_one_plot_zooms_all_plots(browser: Browser, demo_page: Path) -> None:
     opened(browser, demo_page)
     over = browser.find_elements("css selector", ".u-over")[1]
     width = over.size["width"]
@@ -125,7 +125,9 @@ INK_SHARES = """Array.from(document.querySelectorAll('#plots .uplot')).map((plot
 """The dark share of the height of each panel at a time."""
 
 
-def test_marks_are_in_every_plot_in_a_list_and_gone_to(browser: Browser, tmp_path: Path) -> None:
+def test_marks_are_in_every_plot_and_in_a_list_whose_entries_move_the_cursor(
+    browser: Browser, tmp_path: Path
+) -> None:
     marks = [{"t_s": 100.0, "text": '<i>rope</i> & "slack"'}, {"t_s": 400.0, "text": "airbrakes"}]
     opened(browser, saved(tmp_path, demo()._replace(summary=demo().summary | {"marks": marks})))
     for mark in marks:
@@ -180,7 +182,7 @@ def test_light_and_dark_are_both_easy_to_read(browser: Browser, demo_page: Path,
     browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": []})
 
 
-def test_it_prints(browser: Browser, demo_page: Path) -> None:
+def test_the_page_can_be_printed(browser: Browser, demo_page: Path) -> None:
     opened(browser, demo_page)
     printed = browser.execute_cdp_cmd("Page.printToPDF", {"printBackground": True})
     assert len(printed["data"]) > 100_000
@@ -201,7 +203,7 @@ def test_the_track_is_on_the_printed_map(browser: Browser, demo_page: Path) -> N
     wait(browser, lambda b: script(b, painted) == on_screen, 5.0)
 
 
-def test_an_empty_flight_is_no_error(browser: Browser, tmp_path: Path) -> None:
+def test_an_empty_flight_gives_a_page_without_errors(browser: Browser, tmp_path: Path) -> None:
     flight = {**demo().summary["flight"], "lowest_m": None, "highest_m": None, "circling_share": None}
     summary = {**demo().summary, "flight": {**flight, "takeoff_s": None}, "warnings": ["empty"]}
     opened(browser, saved(tmp_path, Flown([], [], summary)))

@@ -27,7 +27,7 @@ def dominant_hz(sound: NDArray[np.float64], rate_hz: float) -> float:
     return float(np.argmax(spectrum)) * rate_hz / (1 << 17)
 
 
-def test_moving_the_cursor_is_heard_from_where_it_is(browser: Browser, demo_page: Path) -> None:
+def test_moving_the_cursor_plays_the_sound_from_there(browser: Browser, demo_page: Path) -> None:
     opened(browser, demo_page)
     heard = []
     for reading in (r for r in demo().readings[500::450] if r.tone.level > 0.0):

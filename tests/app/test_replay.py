@@ -113,7 +113,7 @@ def test_the_demo_is_the_flight_it_says(demo: tuple[Rows, dict[str, Any]]) -> No
     assert not [warning for warning in found["warnings"] if "no " in warning]
 
 
-def test_what_it_shows_is_close_to_the_truth_in_the_recording(demo: tuple[Rows, dict[str, Any]]) -> None:
+def test_outputs_are_close_to_the_truth_in_the_recording(demo: tuple[Rows, dict[str, Any]]) -> None:
     """Physical plausibility instead of a tuned bound: netto is the motion of the air, wind is the wind."""
     truth: dict[str, list[tuple[float, float]]] = {}
     for sample in Recording(BUNDLED):

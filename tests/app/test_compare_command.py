@@ -53,9 +53,9 @@ def test_printed_figures_are_no_finer_than_the_trace(
 
 
 def still_flight(path: Path) -> Path:
-    """Fifteen seconds at rest with a truth of zero."""
+    """Eleven seconds at rest with a truth of zero."""
     with RecordingWriter(path, RecordingInfo("at rest", "simulated")) as writer:
-        for i in range(150):
+        for i in range(110):
             writer.write(Baro(i * 0.1, 95_000.0))
             writer.write(Reference(i * 0.1, "truth_vario_mps", 0.0))
             writer.write(Reference(i * 0.1, "vat_mps", 9.0))

@@ -14,7 +14,7 @@ from drivers.isa import impact_of_tas_pa, pressure_pa, temperature_k
 from drivers.samples import Baro, Pitot, Sample
 from hw_replay.open import open_source
 from hw_replay.source import RecordingInfo
-from tests.support.recording_samples import write
+from hw_replay.writer import RecordingWriter
 from tests.support.truth_flight import Sensors, fly
 from tests.support.truth_gliders import GLIDERS
 from vario.app.cli import main
@@ -24,7 +24,12 @@ from vario.flight.inputs.frames import Framer
 from vario.settings.load import load_settings
 from vario.settings.schema import Settings
 
-INFO = RecordingInfo("noise", "simulated")
+
+def record(path: Path, samples: Iterator[Sample]) -> Path:
+    with RecordingWriter(path, RecordingInfo("noise", "simulated")) as writer:
+        for sample in samples:
+            writer.write(sample)
+    return path
 
 
 def wandering(seconds: float, baro_pa: float, rate_hz: float) -> Iterator[Sample]:
@@ -45,7 +50,7 @@ def wandering(seconds: float, baro_pa: float, rate_hz: float) -> Iterator[Sample
 def test_barometer_noise_put_in_comes_out(
     seconds: float, within: float, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    path = write(tmp_path / "wander.mcap", wandering(seconds, 6.0, 10.0), INFO)
+    path = record(tmp_path / "wander.mcap", wandering(seconds, 6.0, 10.0))
     out = tmp_path / "out"
     assert main(["noise", "flight", str(path), "--out", str(out)]) == 0
     # 2100 innovations, which are mainly noise, determine it to a few per cent; 900 to 1.5 times as much.
@@ -73,7 +78,7 @@ def test_errors_that_are_no_noise_are_not_sold_as_noise(tmp_path: Path) -> None:
             held = sample.static_pa if round(sample.t_s * 10) % 20 == 0 else held
             yield Baro(sample.t_s, held)
 
-    path = write(tmp_path / "stuck.mcap", sticking(), INFO)
+    path = record(tmp_path / "stuck.mcap", sticking())
     assert main(["noise", "flight", str(path), "--out", str(tmp_path / "out")]) == 0
     assert "# Caution: " in (tmp_path / "out" / SETTINGS).read_text()
 
@@ -114,14 +119,14 @@ def flying(seconds: float, airspeed_from_s: float) -> Iterator[Sample]:
 
 
 def test_launch_and_ground_are_left_out(tmp_path: Path) -> None:
-    path = write(tmp_path / "day.mcap", flying(1200.0, 100.0), INFO)
+    path = record(tmp_path / "day.mcap", flying(1200.0, 100.0))
     frames = flight_frames(open_source(path))
     assert frames[0].t_s == pytest.approx(280.0, abs=0.5)  # three minutes after the take-off
     assert frames[-1].t_s - frames[0].t_s == pytest.approx(300.0, abs=0.5)
 
 
 def test_too_little_flight_is_said(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    path = write(tmp_path / "hop.mcap", flying(300.0, 60.0), INFO)
+    path = record(tmp_path / "hop.mcap", flying(300.0, 60.0))
     assert main(["noise", "flight", str(path), "--out", str(tmp_path / "out")]) == 2
     assert "found 60 s of flight; expected 90 s or more" in capsys.readouterr().err
     assert not (tmp_path / "out").exists()

@@ -114,7 +114,7 @@ FAULTS: dict[str, tuple[Callable[[Bench], object], str, Verdict, str]] = {
 
 
 @pytest.mark.parametrize(("spoil", "subject", "verdict", "step"), FAULTS.values(), ids=FAULTS)
-def test_what_is_wrong_is_found_and_what_to_do_is_said(
+def test_faults_are_found_and_the_next_step_is_named(
     spoil: Callable[[Bench], object], subject: str, verdict: Verdict, step: str
 ) -> None:
     bench = Bench()

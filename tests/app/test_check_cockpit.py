@@ -30,7 +30,7 @@ def found(folder: Path, text: str, pins: object = MockFactory) -> list[tuple[str
     return [(one.verdict.value, one.subject, f"{one.found}. {one.next_step}") for one in findings]
 
 
-def test_what_is_off_is_not_checked(tmp_path: Path) -> None:
+def test_parts_that_are_off_are_not_checked(tmp_path: Path) -> None:
     assert found(tmp_path, "") == []
 
 

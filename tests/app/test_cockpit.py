@@ -236,7 +236,7 @@ def test_a_reading_becomes_ten_small_messages_a_second() -> None:
     assert first["recording"] == "off"
 
 
-def test_what_is_not_known_is_not_shown() -> None:
+def test_unknown_values_are_not_shown() -> None:
     reading = demo().readings[4000]
     bare = replace(reading, wind=None, glide=None, place=None, ground_velocity=None, needle_mps=None)
     state = state_of(bare, Settings())

@@ -18,6 +18,7 @@ from tests.support.cockpit_server import PASSPHRASE
 from tests.support.local_ports import can_connect, free_port
 from tests.support.luminance import contrast
 from tests.support.page_flights import demo
+from tests.support.page_in_browser import is_live
 from tests.support.waiting import once
 from vario.app.cockpit.process import KeptPage
 from vario.app.cockpit.state import state_of
@@ -82,10 +83,6 @@ def browser(browser: Browser, flight: Flight) -> Iterator[Browser]:
     browser.get(f"http://127.0.0.1:{flight.port}/")
     yield browser
     browser.get("about:blank")
-
-
-def is_live(browser: Browser) -> bool:
-    return bool(script(browser, "document.body.dataset.live === 'yes'"))
 
 
 @contextmanager
@@ -160,7 +157,7 @@ def test_the_scale_of_the_track_is_in_the_units_of_the_settings(browser: Browser
 
 
 @pytest.mark.parametrize(("light", "least"), [("day", 7.0), ("night", 4.5)])
-def test_it_can_be_read_in_the_sun_and_does_not_dazzle_at_night(
+def test_the_page_has_high_contrast_by_day_and_is_dark_at_night(
     browser: Browser, light: str, least: float
 ) -> None:
     """Contrast by WCAG 2.1: 7 (1.4.6) by day, 4.5 (1.4.3) by night, on black."""
@@ -174,9 +171,7 @@ def test_it_can_be_read_in_the_sun_and_does_not_dazzle_at_night(
     script(browser, "setLight('day')")
 
 
-def test_it_goes_blank_within_a_second_or_so_and_comes_back_by_itself(
-    browser: Browser, flight: Flight
-) -> None:
+def test_the_page_goes_blank_without_data_and_comes_back_by_itself(browser: Browser, flight: Flight) -> None:
     wait(browser, is_live)
     flight.flows.clear()
     stopped_s = time.monotonic()

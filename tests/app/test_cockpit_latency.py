@@ -18,15 +18,12 @@ from hw_replay.simulate.demo import BUNDLED
 from tests.support import missing
 from tests.support.browser import Browser, script, wait
 from tests.support.local_ports import can_connect, free_port
+from tests.support.page_in_browser import is_live
 from tests.support.waiting import once
 
 missing.library("aiohttp")
 
 LOG = logging.getLogger(__name__)
-
-
-def is_live(browser: Browser) -> bool:
-    return bool(script(browser, "document.body.dataset.live === 'yes'"))
 
 
 def client(port: int, ends: threading.Event, arrived_s: list[float]) -> None:

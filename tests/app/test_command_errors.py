@@ -32,7 +32,9 @@ def test_errors_are_one_clear_line(
     assert "Traceback" not in said
 
 
-def test_every_problem_of_a_settings_file_at_once(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_all_problems_of_a_settings_file_are_reported_at_once(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     path = tmp_path / "mine.toml"
     path.write_text('[flight]\nmacready = "1 m/s"\nballast = "20 m/s"\nbugs = 3.0\n', encoding="utf-8")
     assert main(["config", "check", str(path)]) == 2
@@ -49,14 +51,14 @@ def test_config_show_gives_valid_settings(tmp_path: Path, capsys: pytest.Capture
     assert main(["config", "check", str(path)]) == 0
 
 
-def test_an_unwritable_folder_is_said(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_an_unwritable_folder_is_reported(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     (tmp_path / "file").write_text("in the way")
     assert main(["replay", str(BUNDLED), "--out", str(tmp_path / "file" / "out")]) == 2
     assert "cannot be written" in capsys.readouterr().err
 
 
 @pytest.mark.parametrize("command", ["report", "replay", "export", "import"])
-def test_nothing_is_written_over_what_is_read(
+def test_no_command_overwrites_its_input(
     command: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     file = tmp_path / "trace.csv"

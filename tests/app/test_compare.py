@@ -52,14 +52,14 @@ def test_rounding_is_no_difference_and_more_is() -> None:
     assert comparison["vario_mps"].beyond == 60
 
 
-def test_a_tolerance_of_its_own_wins() -> None:
+def test_the_tolerance_of_a_column_comes_before_the_usual_one() -> None:
     a, b = table(rows([0.0] * 10)), table(rows([0.3] * 10))
     assert compare_tables(a, b, Tolerances({"vario_mps": 0.31})).same
     assert not compare_tables(a, b, Tolerances({"vario_mps": 0.29})).same
     assert not compare_tables(a, b, Tolerances({"vario_mps": 1.0}, {"vario_mps": 0.29})).same
 
 
-def test_silence_is_a_difference() -> None:
+def test_a_value_that_is_no_longer_shown_is_a_difference() -> None:
     comparison = compare_tables(table(rows([1.0] * 10)), table(rows([1.0] * 9 + [None])))
     assert not comparison.same
     assert comparison["vario_mps"].only_a == 1

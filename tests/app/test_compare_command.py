@@ -42,7 +42,7 @@ def test_names_with_brackets_and_colons_are_printed_as_they_are(
     assert f"A  {trace}\n" in capsys.readouterr().out
 
 
-def test_what_is_printed_is_no_finer_than_the_trace(
+def test_printed_figures_are_no_finer_than_the_trace(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     a = write(tmp_path / "a.csv", rows([1.0] * 300))
@@ -53,9 +53,9 @@ def test_what_is_printed_is_no_finer_than_the_trace(
 
 
 def still_flight(path: Path) -> Path:
-    """Fifteen seconds at rest with a truth of zero."""
+    """Eleven seconds at rest with a truth of zero."""
     with RecordingWriter(path, RecordingInfo("at rest", "simulated")) as writer:
-        for i in range(150):
+        for i in range(110):
             writer.write(Baro(i * 0.1, 95_000.0))
             writer.write(Reference(i * 0.1, "truth_vario_mps", 0.0))
             writer.write(Reference(i * 0.1, "vat_mps", 9.0))

@@ -190,7 +190,7 @@ def test_missing_pins_cost_only_the_knobs(caplog: pytest.LogCaptureFixture) -> N
     assert "pip install 'glider-vario[controls]'" in caplog.text
 
 
-def test_what_was_done_is_recorded_and_replays_bit_for_bit(tmp_path: Path) -> None:
+def test_actions_of_the_pilot_are_recorded_and_replay_bit_for_bit(tmp_path: Path) -> None:
     """Two steps, a change taken, a refusal, and an action of a later version."""
     text = settings_text("0.5 m/s")
     glider = (Path(__file__).parents[2] / "config/gliders/quendel_2.toml").read_text(encoding="utf-8")

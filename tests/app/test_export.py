@@ -18,7 +18,7 @@ from vario.app.outputs.catalogue import TRACE
 from vario.app.outputs.trace import TraceWriter
 
 
-def test_sentences_wait_for_no_time_that_has_passed() -> None:
+def test_sentences_never_wait_for_a_time_in_the_past() -> None:
     """On a busy machine the moment may pass between reading the clock and waiting."""
     clock = iter(0.004 * k for k in range(100_000))
     waited: list[float] = []

@@ -1,4 +1,7 @@
-"""FAI/IGC files that are read back by a general library, `aerofiles`."""
+"""FAI/IGC files that are read back by a general library, `aerofiles`.
+
+Numbers such as A3.3 are sections of the technical specification for IGC-approved flight recorders of the FAI.
+"""
 
 from __future__ import annotations
 

@@ -17,7 +17,7 @@ from vario.app.live.recorder import UTC_OFFSET
 from vario.app.live.scheduler import Scheduler
 
 
-def test_rates_are_those_asked_for_and_stamps_are_those_of_the_conversion() -> None:
+def test_rates_are_those_configured_and_times_those_of_the_conversion() -> None:
     """Static pressure decreases steadily: a sample must have the true value at its time."""
 
     def truth_pa(t_s: float) -> float:
@@ -41,7 +41,7 @@ def test_rates_are_those_asked_for_and_stamps_are_those_of_the_conversion() -> N
     assert abs(float(np.median(late_s))) < 0.0055
 
 
-def test_a_loop_that_stands_still_before_a_transfer_loses_no_reading() -> None:
+def test_a_loop_delayed_before_a_transfer_loses_no_reading() -> None:
     """The machine may do something else for 15 ms between a look at the clock and the transfer on the bus."""
     clock = SteppedClock()
     bus = FakeBus(clock.now_s, wait=lambda s: clock.wait_until(clock.now_s() + s))
@@ -58,7 +58,7 @@ def test_a_loop_that_stands_still_before_a_transfer_loses_no_reading() -> None:
     assert sensor.readings > 200
 
 
-def test_the_date_comes_from_the_receiver_and_moves_no_clock() -> None:
+def test_the_date_comes_from_the_receiver_and_does_not_move_the_clock() -> None:
     rig = Rig()
     rig.run(12.0)
     assert isinstance(rig.journal, Kept)
@@ -70,7 +70,7 @@ def test_the_date_comes_from_the_receiver_and_moves_no_clock() -> None:
     assert max(np.diff(times)) < 0.25
 
 
-def test_gyro_and_accelerometer_come_together() -> None:
+def test_gyro_and_accelerometer_have_the_same_times() -> None:
     rig = Rig()
     rig.run(5.0)
     assert isinstance(rig.journal, Kept)

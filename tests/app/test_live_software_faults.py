@@ -18,7 +18,7 @@ from vario.settings.load import parse_settings
 from vario.sound.sink import NullSink
 
 
-def test_a_mistake_in_the_flight_logic_starts_it_afresh(caplog: pytest.LogCaptureFixture) -> None:
+def test_an_exception_in_the_flight_logic_restarts_it(caplog: pytest.LogCaptureFixture) -> None:
     kept = Kept()
     readings: list[Reading] = []
     loaded = parse_settings("", "settings")
@@ -61,7 +61,9 @@ class FaultyJournal(Kept):
         super().put(sample)
 
 
-def test_no_outlet_that_fails_takes_the_flight_logic_along(caplog: pytest.LogCaptureFixture) -> None:
+def test_a_failing_sound_recorder_or_listener_does_not_stop_the_flight_logic(
+    caplog: pytest.LogCaptureFixture,
+) -> None:
     sink, journal = Faulty(), FaultyJournal()
     heard: list[Reading] = []
     deaf = [False]

@@ -172,7 +172,7 @@ def test_late_samples_keep_their_order_around_a_mark() -> None:
 
 
 @pytest.mark.parametrize("values", [{}, {"text": 3}, {"text": "x" * 501}, {"text": None}])
-def test_what_is_no_mark_message_is_refused(values: dict[str, object]) -> None:
+def test_a_message_that_is_not_a_mark_is_refused(values: dict[str, object]) -> None:
     with pytest.raises(RejectedEventError):
         decode_event(KIND_OF[Mark], 1.0, values)
 

@@ -79,7 +79,7 @@ def test_every_sentence_of_a_flight_is_one_and_of_the_standard(step: int) -> Non
     assert kinds == {"GLL", "VTG", "HDT", "MWD", "MWV", "XDR"}  # and no VHW: that is speed through water
 
 
-def test_they_say_what_the_instrument_knows(circling: Reading) -> None:
+def test_sentences_contain_the_values_of_the_instrument(circling: Reading) -> None:
     found = of(circling)
     position, wind = circling.position, circling.wind
     assert position is not None
@@ -106,7 +106,7 @@ def test_they_say_what_the_instrument_knows(circling: Reading) -> None:
     assert said["BANK"] == ("A", "D", pytest.approx(bank, abs=0.051))
 
 
-def test_what_is_not_known_is_not_sent(circling: Reading) -> None:
+def test_unknown_values_are_not_sent(circling: Reading) -> None:
     energy = replace(circling.energy, ias_mps=None, tas_mps=None, compensated=False)
     blind = replace(
         circling,

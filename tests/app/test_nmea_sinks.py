@@ -48,7 +48,7 @@ def test_whoever_connects_gets_the_sentences(server: TcpSink) -> None:
         assert one.recv(100) == other.recv(100) == b"$A*00\r\n"
 
 
-def test_it_listens_at_the_configured_address_only(server: TcpSink) -> None:
+def test_the_server_listens_at_the_configured_address_only(server: TcpSink) -> None:
     # 127.0.0.2 is the same machine by another address (RFC 1122, 3.2.1.3: all of 127/8 is this host).
     with pytest.raises(OSError):  # noqa: PT011  (refused; which error it is differs between systems)
         socket.create_connection(("127.0.0.2", server.port), timeout=1.0)

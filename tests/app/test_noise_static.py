@@ -156,7 +156,9 @@ def test_a_gap_is_cut_out(tmp_path: Path) -> None:
         assert m.duration_s == pytest.approx(4000 / RATE_HZ, abs=0.05)
 
 
-def test_what_cannot_be_measured_is_named(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_sensors_that_cannot_be_measured_are_named(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     short = write(tmp_path / "short.csv", times()[:500], {"baro": rest(times())["baro"][:500]})
     assert main(["noise", "static", str(short), "--out", str(tmp_path / "out")]) == 2
     said = capsys.readouterr().err

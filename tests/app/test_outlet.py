@@ -135,7 +135,7 @@ def test_the_same_complaint_is_made_once_a_minute() -> None:
     assert seldom.may_say("another", 181.0)
 
 
-def test_what_hangs_at_the_end_is_left_behind_and_the_rest_is_closed(
+def test_an_outlet_that_hangs_at_the_end_is_left_and_the_others_are_closed(
     caplog: pytest.LogCaptureFixture,
 ) -> None:
     hangs, closed, left = threading.Event(), threading.Event(), threading.Event()

@@ -26,11 +26,6 @@ MOST_YARDSTICKS = 8.0
 LARGEST_BYTES = 15e6
 
 
-@pytest.fixture(scope="module")
-def page(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    return saved(tmp_path_factory.mktemp("page"), demo())
-
-
 def requests(browser: Browser) -> list[str]:
     """The addresses requested so far, without those inside the page (data:) and the browser's own pictures.
 
@@ -65,16 +60,16 @@ def test_five_hours_load_quickly_and_from_fifteen_megabytes(browser: Browser, tm
     assert browser.get_log("browser") == []
 
 
-def test_it_asks_for_nothing_and_complains_of_nothing(browser: Browser, page: Path) -> None:
-    opened(browser, page)
+def test_the_page_sends_no_request_and_logs_no_error(browser: Browser, demo_page: Path) -> None:
+    opened(browser, demo_page)
     for key in ("n", "+", "+", "-", "0", "f", "p", "END", "HOME"):
         press(browser, key)
-    assert requests(browser) == [page.as_uri()]
+    assert requests(browser) == [demo_page.as_uri()]
     assert browser.get_log("browser") == []
 
 
-def test_every_picture_shows_something(browser: Browser, page: Path) -> None:
-    opened(browser, page)
+def test_every_picture_shows_something(browser: Browser, demo_page: Path) -> None:
+    opened(browser, demo_page)
     browser.execute_script("document.getElementById('climbs').scrollIntoView()")
     colours = """Array.from(document.querySelectorAll('canvas:not(.overlay)')).map((canvas) => {
       const {data} = canvas.getContext('2d').getImageData(0, 0, canvas.width, canvas.height);
@@ -83,8 +78,8 @@ def test_every_picture_shows_something(browser: Browser, page: Path) -> None:
     assert len(script(browser, colours)) >= 9
 
 
-def test_keys_move_the_cursor_zoom_and_go_to_climbs(browser: Browser, page: Path) -> None:
-    opened(browser, page)
+def test_keys_move_the_cursor_zoom_and_go_to_climbs(browser: Browser, demo_page: Path) -> None:
+    opened(browser, demo_page)
     first, *others = demo().climbs
     next_s = others[0].start_s if others else demo().readings[-1].t_s
     press(browser, "n")
@@ -103,8 +98,8 @@ def test_keys_move_the_cursor_zoom_and_go_to_climbs(browser: Browser, page: Path
     assert script(browser, "flightPage.state.view") == pytest.approx(whole, abs=1e-9)
 
 
-def test_dragging_over_one_plot_zooms_all_of_them(browser: Browser, page: Path) -> None:
-    opened(browser, page)
+def test_dragging_over_one_plot_zooms_all_plots(browser: Browser, demo_page: Path) -> None:
+    opened(browser, demo_page)
     over = browser.find_elements("css selector", ".u-over")[1]
     width = over.size["width"]
     drag = actions(browser).move_to_element_with_offset(over, -width // 4, 0)
@@ -130,7 +125,9 @@ INK_SHARES = """Array.from(document.querySelectorAll('#plots .uplot')).map((plot
 """The dark share of the height of each panel at a time."""
 
 
-def test_marks_are_in_every_plot_in_a_list_and_gone_to(browser: Browser, tmp_path: Path) -> None:
+def test_marks_are_in_every_plot_and_in_a_list_whose_entries_move_the_cursor(
+    browser: Browser, tmp_path: Path
+) -> None:
     marks = [{"t_s": 100.0, "text": '<i>rope</i> & "slack"'}, {"t_s": 400.0, "text": "airbrakes"}]
     opened(browser, saved(tmp_path, demo()._replace(summary=demo().summary | {"marks": marks})))
     for mark in marks:
@@ -172,11 +169,11 @@ def test_every_text_is_in_the_units_of_the_settings(browser: Browser, tmp_path: 
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
-def test_light_and_dark_are_both_easy_to_read(browser: Browser, page: Path, scheme: str) -> None:
+def test_light_and_dark_are_both_easy_to_read(browser: Browser, demo_page: Path, scheme: str) -> None:
     """Text has a contrast of 4.5 or more against what is behind it (WCAG 2.1, 1.4.3)."""
     media = {"features": [{"name": "prefers-color-scheme", "value": scheme}]}
     browser.execute_cdp_cmd("Emulation.setEmulatedMedia", media)
-    opened(browser, page)
+    opened(browser, demo_page)
     paper = luminance_of(browser, "body", "backgroundColor")
     assert (paper > 0.5) == (scheme == "light")
     for selector in ("h1", ".facts", ".caution", ".lead", ".climb .quiet", ".panel h3 small"):
@@ -185,16 +182,16 @@ def test_light_and_dark_are_both_easy_to_read(browser: Browser, page: Path, sche
     browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": []})
 
 
-def test_it_prints(browser: Browser, page: Path) -> None:
-    opened(browser, page)
+def test_the_page_can_be_printed(browser: Browser, demo_page: Path) -> None:
+    opened(browser, demo_page)
     printed = browser.execute_cdp_cmd("Page.printToPDF", {"printBackground": True})
     assert len(printed["data"]) > 100_000
     assert browser.get_log("browser") == []
 
 
-def test_the_track_is_on_the_printed_map(browser: Browser, page: Path) -> None:
+def test_the_track_is_on_the_printed_map(browser: Browser, demo_page: Path) -> None:
     """For printing, the upper canvas contains the map; on the screen it contains only the cursor."""
-    opened(browser, page)
+    opened(browser, demo_page)
     painted = """(() => {
       const canvas = document.querySelector('#map .overlay');
       const {data} = canvas.getContext('2d').getImageData(0, 0, canvas.width, canvas.height);
@@ -206,7 +203,7 @@ def test_the_track_is_on_the_printed_map(browser: Browser, page: Path) -> None:
     wait(browser, lambda b: script(b, painted) == on_screen, 5.0)
 
 
-def test_an_empty_flight_is_no_error(browser: Browser, tmp_path: Path) -> None:
+def test_an_empty_flight_gives_a_page_without_errors(browser: Browser, tmp_path: Path) -> None:
     flight = {**demo().summary["flight"], "lowest_m": None, "highest_m": None, "circling_share": None}
     summary = {**demo().summary, "flight": {**flight, "takeoff_s": None}, "warnings": ["empty"]}
     opened(browser, saved(tmp_path, Flown([], [], summary)))

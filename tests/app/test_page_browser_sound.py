@@ -22,18 +22,13 @@ from vario.flight.tone.stage import Speech
 from vario.sound.synth import Synth
 
 
-@pytest.fixture(scope="module")
-def page(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    return saved(tmp_path_factory.mktemp("page"), demo())
-
-
 def dominant_hz(sound: NDArray[np.float64], rate_hz: float) -> float:
     spectrum = np.abs(np.fft.rfft(sound * np.hanning(sound.size), 1 << 17))
     return float(np.argmax(spectrum)) * rate_hz / (1 << 17)
 
 
-def test_moving_the_cursor_is_heard_from_where_it_is(browser: Browser, page: Path) -> None:
-    opened(browser, page)
+def test_moving_the_cursor_plays_the_sound_from_there(browser: Browser, demo_page: Path) -> None:
+    opened(browser, demo_page)
     heard = []
     for reading in (r for r in demo().readings[500::450] if r.tone.level > 0.0):
         script(browser, f"flightPage.setCursor({reading.t_s}, 'quiet')")
@@ -45,9 +40,9 @@ def test_moving_the_cursor_is_heard_from_where_it_is(browser: Browser, page: Pat
     assert np.all(np.diff(heard) > 0)
 
 
-def test_the_page_sounds_like_the_instrument(browser: Browser, page: Path) -> None:
+def test_the_page_sounds_like_the_instrument(browser: Browser, demo_page: Path) -> None:
     """Compare pitch and share of sound with the PCM of the instrument in the same seconds."""
-    opened(browser, page)
+    opened(browser, demo_page)
     rate_hz = script(browser, "flightPage.sampleRate")
     readings, compared = demo().readings, 0
     cues_s = [cue[0] for cue in content_of(demo())["tones"]["cues"]]
@@ -108,8 +103,8 @@ def test_the_page_says_what_the_instrument_says(browser: Browser, tmp_path: Path
         assert np.max(alike) > 0.99, begin  # times of the page are rounded to 0.01 s
 
 
-def test_playing_moves_the_cursor_as_time_passes(browser: Browser, page: Path) -> None:
-    opened(browser, page)
+def test_playing_moves_the_cursor_as_time_passes(browser: Browser, demo_page: Path) -> None:
+    opened(browser, demo_page)
     script(browser, "flightPage.setCursor(320, 'quiet')")
     press(browser, " ")
     wait(browser, lambda b: script(b, "flightPage.state.t") > 321.0, 15.0)

@@ -12,9 +12,9 @@ import pytest
 import soundfile
 
 from drivers.samples import Reference
-from hw_replay.recording import Recording
 from hw_replay.simulate.demo import BUNDLED
 from tests.golden.refresh import against_golden, thinned
+from tests.support.bundled_flight import bundled
 from tests.support.comparison_text import sentences
 from tests.support.csv_tables import Rows, csv_rows
 from tests.support.examples import everything
@@ -113,10 +113,10 @@ def test_the_demo_is_the_flight_it_says(demo: tuple[Rows, dict[str, Any]]) -> No
     assert not [warning for warning in found["warnings"] if "no " in warning]
 
 
-def test_what_it_shows_is_close_to_the_truth_in_the_recording(demo: tuple[Rows, dict[str, Any]]) -> None:
+def test_outputs_are_close_to_the_truth_in_the_recording(demo: tuple[Rows, dict[str, Any]]) -> None:
     """Physical plausibility instead of a tuned bound: netto is the motion of the air, wind is the wind."""
     truth: dict[str, list[tuple[float, float]]] = {}
-    for sample in Recording(BUNDLED):
+    for sample in bundled():
         if isinstance(sample, Reference):
             truth.setdefault(sample.name, []).append((sample.t_s, sample.value))
     trace, _ = demo

@@ -32,7 +32,7 @@ def names(folder: Path) -> list[str]:
         (["--no-sound", "--no-picture"], ["tone.flac", "report.png"]),
     ],
 )
-def test_what_is_left_out_is_not_there_and_the_rest_is_the_same(
+def test_omitted_files_are_missing_and_the_others_are_the_same(
     recording: Path,
     tmp_path: Path,
     options: list[str],

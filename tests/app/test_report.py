@@ -150,7 +150,7 @@ def test_many_climbs_list_those_that_gained_most() -> None:
         ],
     ),
 )
-def test_what_is_missing_is_said(missing: list[str], says: str) -> None:
+def test_missing_columns_are_named(missing: list[str], says: str) -> None:
     assert says in texts(draw_report(without(flight(), *missing), [CLIMB], ""))
     assert says not in texts(draw_report(flight(), [CLIMB], ""))
     absent = {name: values for name, values in flight().items() if name not in missing}

@@ -40,7 +40,7 @@ def test_thinning_keeps_means_and_extremes(seed: int, n: int, unknown: float) ->
 
 
 @pytest.mark.parametrize("rate_hz", [1, 10])
-def test_a_gap_in_the_recording_is_not_bridged(rate_hz: int) -> None:
+def test_no_line_is_drawn_across_a_gap_in_the_recording(rate_hz: int) -> None:
     whole = flight(1000, rate_hz)
     kept = (whole["t_s"] < 300) | (whole["t_s"] > 500)
     trace = {name: values[kept] for name, values in whole.items()}

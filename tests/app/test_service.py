@@ -53,7 +53,7 @@ def test_the_unit_says_what_it_must() -> None:
     assert int(service["TimeoutStopSec"][0]) > LONGEST_S + LAST_WORDS_S
 
 
-def test_what_the_instrument_needs_is_left_in() -> None:
+def test_the_service_may_use_the_devices_that_the_instrument_needs() -> None:
     service = service_of(unit())
     assert service["SupplementaryGroups"] == ["i2c dialout audio"]
     assert service["CapabilityBoundingSet"] == [""]

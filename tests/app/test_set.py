@@ -150,7 +150,7 @@ def test_where_a_value_goes(text: str, expected: str) -> None:
 
 
 @pytest.mark.parametrize("text", ["a = { b = 1 }\n", 'x = """\n[a]\n"""\n[a]\nb = 1\n', "a = 1\n", "[a"])
-def test_what_is_written_too_cleverly_is_left_to_a_person(text: str) -> None:
+def test_unusual_toml_is_not_edited_but_shown_to_the_user(text: str) -> None:
     with pytest.raises(NotEditableError):
         set_value(text, ("a", "b"), "x")
 

@@ -162,7 +162,7 @@ def test_the_watch_sees_what_rests_and_nothing_else(tmp_path: Path) -> None:
     assert watch.poll(11.0) is not None  # back to good: taken again, so that the complaint ends
 
 
-def test_what_somebody_has_open_to_write_is_not_taken(tmp_path: Path) -> None:
+def test_a_file_that_is_open_for_writing_is_not_taken(tmp_path: Path) -> None:
     path = tmp_path / "my.toml"
     path.write_text("# nothing set\n", encoding="utf-8")
     watch = SettingsWatch(path)
@@ -177,7 +177,7 @@ def test_what_somebody_has_open_to_write_is_not_taken(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("half", ["", '[flight]\nmaccready = "1'])
-def test_what_looks_half_written_must_rest_for_longer(tmp_path: Path, half: str) -> None:
+def test_a_file_that_looks_unfinished_must_stay_unchanged_for_longer(tmp_path: Path, half: str) -> None:
     # Both are valid, or nearly valid, for a parser: an empty file means all defaults.
     path = tmp_path / "my.toml"
     path.write_text(settings_text("1 m/s"), encoding="utf-8")

@@ -145,7 +145,7 @@ def test_the_chart_is_drawn(tmp_path: Path) -> None:
         (["play"], "expected a keyboard"),
     ],
 )
-def test_what_goes_wrong_is_said_in_one_line(
+def test_errors_are_one_clear_line(
     arguments: list[str],
     says: str,
     tmp_path: Path,

@@ -29,7 +29,7 @@ def test_visitors_who_do_not_behave_disturb_nobody() -> None:
     assert after == before
 
 
-def test_what_waits_for_those_who_take_nothing_is_bounded() -> None:
+def test_the_data_that_wait_for_clients_that_do_not_read_are_bounded() -> None:
     assert BACKLOG_BYTES < overfeed() <= MEMORY_BYTES
 
 
@@ -67,7 +67,7 @@ def _ended(client: socket.socket) -> bool:
         return False
 
 
-def test_who_says_nothing_more_still_gets_the_sentences() -> None:
+def test_a_half_closed_client_still_gets_the_sentences() -> None:
     # A half-closed connection still receives (RFC 9293, 3.6).
     sink = TcpSink(Network("tcp", HOST, free_port()))
     with socket.create_connection(("127.0.0.1", sink.port), timeout=10.0) as client:

@@ -22,7 +22,9 @@ SHORT_ATTACKS = [attack for attack in ATTACKS if attack[2] in SHORT]
         for one in SHORT_ATTACKS
     ],
 )
-def test_it_holds(attack: str, expectation: str, does: Callable[[Path], str], tmp_path: Path) -> None:
+def test_the_running_instrument_withstands_the_attack(
+    attack: str, expectation: str, does: Callable[[Path], str], tmp_path: Path
+) -> None:
     seen = does(tmp_path)
     if seen.startswith("not tried"):
         pytest.skip(missing.ROOT)

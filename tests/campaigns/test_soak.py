@@ -131,7 +131,7 @@ def test_numbers_that_are_none_are_counted() -> None:
         ([[math.nan, 0.0], [0.0, 1.0]], True),
     ],
 )
-def test_what_is_no_covariance_is_seen(covariance: list[list[float]], fails: bool) -> None:
+def test_an_invalid_covariance_is_detected(covariance: list[list[float]], fails: bool) -> None:
     worst = Worst()
     worst.take(np.array(covariance), np.zeros(2))
     assert worst.failed == fails

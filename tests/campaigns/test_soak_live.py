@@ -52,7 +52,7 @@ WELL = Watched(
         ({"recording": replace(KEPT, complaints=["it is torn"])}, "it is torn"),
     ],
 )
-def test_what_goes_wrong_is_told(worse: dict[str, object], says: str) -> None:
+def test_failures_of_the_run_are_reported(worse: dict[str, object], says: str) -> None:
     assert WELL.problems() == []
     assert any(says in problem for problem in replace(WELL, **worse).problems())  # type: ignore[arg-type]
 

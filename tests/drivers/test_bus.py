@@ -26,7 +26,7 @@ from drivers.fakes import FakeClock, World, fake
         (errno.EPROTO, BusStuckError),
     ],
 )
-def test_what_the_kernel_says_is_told_in_words(number, kind):
+def test_errors_of_the_kernel_are_explained_in_words(number, kind):
     error = error_of(OSError(number, "as the kernel puts it"), "i2c-1", 0x77)
     assert type(error) is kind
     assert "0x77" in str(error)

@@ -174,7 +174,7 @@ def test_lines_of_anything_are_an_error_that_names_the_line(lines):
 
 
 @pytest.mark.parametrize("packed", [False, True])
-def test_it_opens_like_any_other_recording(flight, tmp_path, packed):
+def test_a_bus_recording_opens_like_any_other_recording(flight, tmp_path, packed):
     got, lines = flight
     path = tmp_path / ("bus.jsonl.gz" if packed else "bus.jsonl")
     text = "".join(lines).encode()

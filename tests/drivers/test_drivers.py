@@ -179,7 +179,7 @@ def test_supply_and_temperature():
 
 
 @pytest.mark.parametrize("name", CHIPS)
-def test_what_cannot_be_is_refused_on_building(name):
+def test_impossible_settings_are_refused_when_a_driver_is_made(name):
     bus = FakeBus(FakeClock())
     with pytest.raises(ValueError, match="it can have"):
         build(name, bus, address=0x11)

@@ -68,7 +68,7 @@ def test_every_value_is_where_the_library_puts_it() -> None:
     assert (fix.has_fix, fix.dimensions, fix.satellites) == (True, 3, 11)
 
 
-def test_what_the_receiver_does_not_vouch_for_is_left_out() -> None:
+def test_readings_that_the_receiver_marks_invalid_are_left_out() -> None:
     flat, none, dead = (read_message(message(fixType=kind)) for kind in (2, 0, 1))
     assert flat is not None
     assert flat.velocity_mps is not None

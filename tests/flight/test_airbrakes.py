@@ -42,7 +42,7 @@ def test_what_open_airbrakes_are(netto_mps: float | None, air_up_mps: float | No
     assert after(AirbrakeWatch(), 5.0, netto_mps, air_up_mps) is are_open
 
 
-def test_they_are_told_in_two_seconds_and_forgotten_in_three() -> None:
+def test_open_airbrakes_are_reported_within_two_seconds_and_forgotten_within_three() -> None:
     watch = AirbrakeWatch()
     assert not after(watch, 60.0, -0.2, 0.0)
     assert after(watch, 2.0, -3.5, 0.0)

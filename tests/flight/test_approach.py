@@ -88,7 +88,9 @@ def test_airbrakes_low_over_the_field_are_an_approach() -> None:
         (-80.0, 0.0, 0.0, False),  # on a slope below the field
     ],
 )
-def test_what_is_an_approach(above_m: float, km_away: float, netto_mps: float, approach: bool) -> None:
+def test_an_approach_is_distinguished_from_other_flight(
+    above_m: float, km_away: float, netto_mps: float, approach: bool
+) -> None:
     circuit = Circuit()
     circuit.km_away = 9.0  # glide down there
     circuit.at(above_m).km_away = km_away

@@ -44,7 +44,9 @@ def test_circling_is_found_within_three_quarters_of_a_turn(way: int, gyro: bool)
     ],
 )
 @pytest.mark.parametrize("gyro", [True, False])
-def test_what_is_not_circling(rate: Callable[[float], float], gyro: bool) -> None:
+def test_manoeuvres_that_are_no_circling_are_not_detected_as_circling(
+    rate: Callable[[float], float], gyro: bool
+) -> None:
     paper = airborne(gyro=gyro).fly(90.0, rate)
     assert "circling" not in paper.names()
 

@@ -33,7 +33,7 @@ from vario.settings.load import parse_settings
 JUMP_AT_S = 400.0
 """In the first thermal of the bundled flight: wind, turn average, climb and expected climb are known."""
 
-BEGIN_S = 270.0
+BEGIN_S = 290.0
 """The instrument is switched on shortly before this thermal."""
 
 AFTER_S = 40.0

@@ -77,7 +77,7 @@ def rocking(pitch_deg: float, bank_deg: float, swing_deg: float) -> tuple[Floats
     ("pitch_deg", "bank_deg", "swing_deg"),
     [(8.0, -12.0, 0.0), pytest.param(5.0, 6.0, 10.0, marks=pytest.mark.long)],
 )
-def test_at_rest_and_slow_it_agrees_with_the_library(
+def test_at_rest_and_in_slow_motion_the_attitude_agrees_with_the_library(
     pitch_deg: float, bank_deg: float, swing_deg: float
 ) -> None:
     rates, forces, truth = rocking(pitch_deg, bank_deg, swing_deg)
@@ -102,7 +102,7 @@ def test_at_rest_and_slow_it_agrees_with_the_library(
 
 
 @pytest.mark.long
-def test_in_a_long_turn_the_library_lies_down_and_ours_does_not() -> None:
+def test_in_a_long_turn_the_library_loses_the_bank_and_the_estimator_keeps_it() -> None:
     flown = Turn(50.0 * KT, math.radians(40.0), 240.0)
     rates, forces = flown.imu()
     # In a turn the accelerometer alone indicates no bank.

@@ -69,7 +69,7 @@ class Flight:
         return self.stage.update(self.t_s, DT_S, energy, air, mode, turning=turning, attitude=attitude)
 
 
-def test_it_is_the_boxcar_mean_of_relative_netto() -> None:
+def test_the_expected_climb_is_the_boxcar_mean_of_relative_netto() -> None:
     """A step is followed as a ramp over the window, a ramp half a window late (closed forms of a boxcar)."""
     flight = Flight("4 s")
     assert flight.fly(3.8, 0.0).climb_mps is None

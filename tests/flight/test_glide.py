@@ -96,7 +96,7 @@ def test_a_higher_maccready_arrives_lower_in_still_air() -> None:
     assert arrivals == sorted(arrivals, reverse=True)  # type: ignore[type-var]
 
 
-def test_what_is_not_known_is_not_said() -> None:
+def test_a_glide_is_given_only_as_far_as_its_inputs_are_known() -> None:
     position = GnssPos(0.0, 50.1, 10.0, 1600.0)
     for glide in (reckon(position, wind=None), reckon(position, density=None)):
         assert glide.available is None

@@ -18,7 +18,11 @@ from vario.settings.schema import Circling
 
 @pytest.mark.parametrize(("bank_deg", "relative"), [(0.001, 1.405), (30, 1.262), (40, 1.113)])
 def test_relative_netto_of_the_example(bank_deg: float, relative: float) -> None:
-    """Total energy +1.3 m/s at 100 km/h, sink there 0.7: netto 2.0, less the sink of the circle."""
+    """Total energy +1.3 m/s at 100 km/h, sink there 0.7: netto 2.0, less the sink of the circle.
+
+    That is the least sink of the polar, 0.595 m/s (closed form c − b²/4a), times (1/cos φ)^1.5: the rule of
+    the turn table in The Complete Soaring Pilot's Handbook (A. and L. Welch, F. Irving), as in `test_polar`.
+    """
     circling = Circling().model_copy(update={"bank_rad": math.radians(bank_deg)})
     made = AirmassStage(setup(polar=CLUB, circling=circling))
     frame = Frame(1.0, 0.1)

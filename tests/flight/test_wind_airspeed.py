@@ -136,7 +136,7 @@ def test_no_false_lift_while_it_is_corrected(readings: list[Reading]) -> None:
     assert all(r.energy.vario_mps is not None for r in settled)
 
 
-def test_it_is_said_in_the_summary() -> None:
+def test_the_scale_of_the_airspeed_is_in_the_summary() -> None:
     assert airspeed_corrected(1 / 1.1) == "the airspeed reads 10 % high against GNSS; corrected"
     assert airspeed_corrected(1.05) == "the airspeed reads 5 % low against GNSS; corrected"
 

@@ -76,7 +76,7 @@ def test_right_data_pass_without_a_word(tmp_path: Path) -> None:
     ],
     ids=["g", "no gravity", "z up", "x down", "scale", "degrees"],
 )
-def test_what_is_wrong_is_told_with_what_mends_it(
+def test_faults_of_the_inertial_sensor_are_reported_with_their_remedy(
     tmp_path: Path,
     accel: Callable[[Vector], Vector],
     gyro: Callable[[Vector], Vector],

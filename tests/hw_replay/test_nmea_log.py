@@ -92,7 +92,7 @@ def test_time_goes_on_past_midnight(tmp_path: Path) -> None:
     assert found == list(source)
 
 
-def test_what_the_receiver_does_not_vouch_for_is_left_out(tmp_path: Path) -> None:
+def test_readings_that_the_receiver_marks_invalid_are_left_out(tmp_path: Path) -> None:
     source = log(
         tmp_path,
         gga("100000.00", quality=0),

@@ -160,7 +160,7 @@ def test_a_chunk_that_claims_to_unpack_to_gigabytes_is_not_unpacked(tmp_path: Pa
 @pytest.mark.parametrize(
     "sample", [Baro(-1e-3, 9e4), Baro(float("nan"), 9e4), Baro(1e11, 9e4), Pitot(0.0, float("inf"))]
 )
-def test_what_no_reader_could_use_is_not_written(tmp_path: Path, sample: Sample) -> None:
+def test_messages_that_no_reader_can_use_are_not_written(tmp_path: Path, sample: Sample) -> None:
     with (
         RecordingWriter(tmp_path / "a.mcap", INFO) as writer,
         pytest.raises(ValueError, match=r"time|finite"),

@@ -135,7 +135,7 @@ def test_the_same_file_and_seed_give_the_same_bytes(tmp_path: Path) -> None:
     assert a != c
 
 
-def test_what_the_file_says_is_what_is_flown(tmp_path: Path) -> None:
+def test_the_flight_follows_the_scenario_file(tmp_path: Path) -> None:
     path = scenario_file(
         tmp_path,
         'longest = "40 s"\nunsteady = 0.0',

@@ -81,7 +81,7 @@ def test_every_entry_names_something() -> None:
 
 @pytest.mark.skipif("VARIO_COMPILED" not in os.environ, reason=missing.COMPILED)
 @pytest.mark.parametrize("name", modules())
-def test_what_should_be_compiled_is(name: str) -> None:
+def test_all_listed_modules_are_compiled(name: str) -> None:
     assert not str(importlib.import_module(name).__file__).endswith(".py")
 
 

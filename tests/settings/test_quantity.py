@@ -114,7 +114,7 @@ SPEED_WANTED = "expected a speed in quotes with its unit (m/s, km/h, kt or ft/mi
         ("1e999 m/s", "a number too large to be true"),
     ],
 )
-def test_what_is_no_speed_says_why(text: object, reason: str) -> None:
+def test_a_value_that_is_not_a_speed_is_refused_with_the_reason(text: object, reason: str) -> None:
     with pytest.raises(QuantityError) as caught:
         parse(text, SPEED)
     assert caught.value.reason == reason

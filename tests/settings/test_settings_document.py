@@ -68,7 +68,7 @@ def test_lines_of_the_bundled_files_fit_a_small_screen() -> None:
         assert max(map(len, path.read_text(encoding="utf-8").splitlines())) <= 105
 
 
-def test_what_differs_from_the_default_is_marked() -> None:
+def test_changed_settings_are_marked() -> None:
     text = """
         [flight]
         maccready = "3 kt"

@@ -58,7 +58,7 @@ def test_cadence_is_the_commanded_one(beep_hz: float, pitch_hz: float) -> None:
 
 
 @pytest.mark.parametrize("vario_mps", [-4.0, -1.0, 0.3, 1.0, 2.5, 5.0])
-def test_what_the_vario_says_is_what_sounds(vario_mps: float) -> None:
+def test_the_sound_has_the_pitch_and_rate_of_the_command(vario_mps: float) -> None:
     command = command_at(vario_mps)
     pcm = rendered([(command, 6 * RATE_HZ)])
     loud = pcm[round(0.012 * RATE_HZ) : round(0.06 * RATE_HZ)]  # inside the first beep, or the steady tone

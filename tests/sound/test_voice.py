@@ -139,7 +139,7 @@ def test_a_folder_of_words_is_loaded_at_either_rate(tmp_path: Path) -> None:
     assert np.all(low.envelope >= np.abs(low.samples))
 
 
-def test_what_is_missing_is_told(tmp_path: Path) -> None:
+def test_a_missing_word_is_named(tmp_path: Path) -> None:
     with pytest.raises(WordsMissingError, match=r"0\.flac.*run: vario words"):
         load_words(tmp_path, "en", WORDS_HZ)
     write_bank(tmp_path)

@@ -1,4 +1,4 @@
-"""The page of a flight, saved in a file and opened in a browser."""
+"""The page of a flight and the live page in a browser."""
 
 from __future__ import annotations
 
@@ -22,3 +22,8 @@ def saved(folder: Path, flown: Flown, words: WordBank | None = None) -> Path:
     path = folder / "page.html"
     path.write_text(page_html(content_of(flown, words)), encoding="utf-8")
     return path
+
+
+def is_live(browser: Browser) -> bool:
+    """Whether the live page shows the present."""
+    return bool(script(browser, "document.body.dataset.live === 'yes'"))

@@ -65,6 +65,25 @@ def test_learnt_figures_come_near_the_optimal_filter(
     assert float(np.mean(nis[600:])) == pytest.approx(1.0, abs=0.3)
 
 
+@pytest.mark.parametrize("step_s", [0.1, 1.0])
+def test_innovations_fit_soon_after_the_air_becomes_rough(step_s: float) -> None:
+    """The noise becomes three times as large. An exponential rule with the time constant τ that keeps the
+    logarithm of the variance in balance has a mean NIS of 1 + τ ln 9 / T over a time T: 1.33 for 30 s in
+    200 s.
+    """
+    rng = np.random.default_rng(17)
+    filter_, sizes = RateFilter(STATED_PSD), []
+    for i in range(round(800.0 / step_s)):
+        t_s = i * step_s
+        if i:
+            filter_.predict(step_s)
+        sigma = STATED_SIGMA * (3.0 if t_s > 600.0 else 1.0)
+        size = filter_.correct(1000.0 - t_s + float(rng.normal(0.0, sigma)), STATED_SIGMA)
+        if t_s > 600.0:
+            sizes.append(min(size, 36.0))
+    assert 0.9 < float(np.mean(sizes)) < 1.5
+
+
 def glide(t_s: float) -> float:
     """Metres at a time: white noise of the stated size about a steady sink of 1 m/s."""
     return 1000.0 - t_s + STATED_SIGMA * math.sin(37.0 * t_s)

@@ -6,26 +6,40 @@ for found in scan(bus): print(found)
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Mapping
+from collections.abc import Callable, Collection, Iterator, Mapping
 from contextlib import suppress
 from functools import partial
-from types import MappingProxyType
+from importlib import import_module
 
 from drivers import chips
 from drivers.bus import Bus
-from drivers.chip import KINDS, Chip, ChipSpec, Identity
-from drivers.discovery import classes_in
+from drivers.chip import Chip, ChipSpec, Identity
+from drivers.discovery import classes_in, classes_of
 from drivers.errors import NoAnswerError
 from drivers.quick import dataclass
 
-_DRIVERS: list[type[Chip]] = classes_in(chips, Chip)
 
-_DRIVER_OF: Mapping[str, type[Chip]] = {spec.name: driver for driver in _DRIVERS for spec in driver.SPECS}
+class _Catalogue(Mapping[str, ChipSpec]):
+    """Every chip by its name. The module of a chip is imported when the chip is looked up."""
 
-CHIPS: Mapping[str, ChipSpec] = MappingProxyType(
-    {spec.name: spec for kind in KINDS for driver in _DRIVERS for spec in driver.SPECS if spec.kind == kind}
-)
+    def __getitem__(self, name: str) -> ChipSpec:
+        return next(spec for spec in _driver_of(name).SPECS if spec.name == name)
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(chips.MODULE_OF)
+
+    def __len__(self) -> int:
+        return len(chips.MODULE_OF)
+
+
+CHIPS: Mapping[str, ChipSpec] = _Catalogue()
 """Every chip by the name that settings use."""
+
+
+def _driver_of(chip: str) -> type[Chip]:
+    module = import_module(f"{chips.__name__}.{chips.MODULE_OF[chip]}")
+    drivers: list[type[Chip]] = classes_of(module, Chip)
+    return next(driver for driver in drivers if any(spec.name == chip for spec in driver.SPECS))
 
 
 def build(
@@ -46,7 +60,7 @@ def build(
         near = difflib.get_close_matches(chip.upper(), CHIPS, n=1, cutoff=0.6)
         hint = f"did you mean {near[0]!r}?" if near else f"expected one of {', '.join(CHIPS)}"
         raise ValueError(f"unknown chip {chip!r} ({hint})")
-    return _DRIVER_OF[chip](CHIPS[chip], bus, address, rate_hz, channels)
+    return _driver_of(chip)(CHIPS[chip], bus, address, rate_hz, channels)
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,8 +89,9 @@ def scan(bus: Bus) -> list[Found]:
         UnavailableError: if the bus has disappeared.
     """
     found = []
+    every: list[type[Chip]] = classes_in(chips, Chip)
     for address in sorted({address for spec in CHIPS.values() for address in spec.addresses}):
-        drivers = [driver for driver in _DRIVERS if any(address in spec.addresses for spec in driver.SPECS)]
+        drivers = [driver for driver in every if any(address in spec.addresses for spec in driver.SPECS)]
         if _answers(bus, address, drivers):
             found.append(_identify(bus, address, drivers))
     return found

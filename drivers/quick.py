@@ -107,27 +107,28 @@ def _is_plain(cls: type) -> bool:
 def quick(cls: _Class) -> _Class:
     """Make a class without base a frozen dataclass with slots."""
     cls.__doc__ = cls.__doc__ or cls.__name__  # the standard library would write out the signature
-    made: Any = dataclasses.dataclass(init=False, repr=False, eq=False, slots=True)(cls)
-    made.__dataclass_params__.frozen = True
-    values = fields(made)
-    names = {
-        "become": vars(object)["__class__"].__set__,
-        "closed": made,
-        "open": type(cls.__name__, (), {"__slots__": made.__match_args__}),
-        "UNSET": _UNSET,
-    }
+    described: Any = dataclasses.dataclass(init=False, repr=False, eq=False)(cls)
+    described.__dataclass_params__.frozen = True
+    values, names = fields(described), described.__match_args__
     factories = {
         at: value.default_factory for at, value in enumerate(values) if value.default_factory is not MISSING
     }
-    names |= {f"factory{at}": factory for at, factory in factories.items()}
-    code = _code(made.__match_args__, frozenset(factories), f"{cls.__qualname__}.__init__")
+    known = {f"factory{at}": factory for at, factory in factories.items()} | {
+        "become": vars(object)["__class__"].__set__,
+        "open": type(cls.__name__, (), {"__slots__": names}),
+        "UNSET": _UNSET,
+    }
+    code = _code(names, frozenset(factories), f"{cls.__qualname__}.__init__")
     defaults = [_UNSET if at in factories else value.default for at, value in enumerate(values)]
     given = tuple([default for default in defaults if default is not MISSING])
-    init = FunctionType(code, names, argdefs=given)
+    init = FunctionType(code, known, argdefs=given)
     init.__annotations__ = {value.name: value.type for value in values} | {"return": None}
-    made.__init__ = init
-    for name, method in (_SHARED | _comparing(made.__match_args__)).items():
-        setattr(made, name, method)
+    # A class cannot get slots afterwards, so it is made again, with all methods at once.
+    left = {*names, "__dict__", "__weakref__"}
+    body = {name: value for name, value in vars(cls).items() if name not in left}
+    body |= {"__slots__": names, "__qualname__": cls.__qualname__, "__init__": init}
+    made: Any = type(cls.__name__, (), body | _SHARED | _comparing(names))
+    known["closed"] = made
     return made  # type: ignore[no-any-return]
 
 

@@ -6,10 +6,9 @@ for found in scan(bus): print(found)
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Mapping
+from collections.abc import Callable, Collection, Iterator, Mapping
 from contextlib import suppress
 from functools import partial
-from types import MappingProxyType
 
 from drivers import chips
 from drivers.bus import Bus
@@ -19,13 +18,40 @@ from drivers.errors import NoAnswerError
 from drivers.quick import dataclass
 from drivers.suggestion import suggestion
 
-_DRIVERS: list[type[Chip]] = classes_in(chips, Chip)
 
-_DRIVER_OF: Mapping[str, type[Chip]] = {spec.name: driver for driver in _DRIVERS for spec in driver.SPECS}
+def _drivers(of: str | None = None) -> list[type[Chip]]:
+    return classes_in(chips, Chip, of)
 
-CHIPS: Mapping[str, ChipSpec] = MappingProxyType(
-    {spec.name: spec for kind in KINDS for driver in _DRIVERS for spec in driver.SPECS if spec.kind == kind}
-)
+
+class _Catalogue(Mapping[str, ChipSpec]):
+    """Every chip by its name, ordered by kind and module.
+
+    A start needs only the modules of the fitted chips: a chip is looked for first in the modules that are
+    named like it, and only then in all.
+    """
+
+    def __getitem__(self, name: str) -> ChipSpec:
+        return next(spec for spec in self.driver_of(name).SPECS if spec.name == name)
+
+    def __iter__(self) -> Iterator[str]:
+        specs = [spec for driver in _drivers() for spec in driver.SPECS]
+        return iter([spec.name for kind in KINDS for spec in specs if spec.kind == kind])
+
+    def __len__(self) -> int:
+        return sum(len(driver.SPECS) for driver in _drivers())
+
+    def driver_of(self, name: str) -> type[Chip]:
+        """The driver of a chip; KeyError if there is none."""
+        for of in (name.lower().replace("-", ""), None):
+            for driver in _drivers(of):
+                if any(spec.name == name for spec in driver.SPECS):
+                    return driver
+        raise KeyError(name)
+
+
+_CATALOGUE = _Catalogue()
+
+CHIPS: Mapping[str, ChipSpec] = _CATALOGUE
 """Every chip by the name that settings use."""
 
 
@@ -43,7 +69,7 @@ def build(
     """
     if chip not in CHIPS:
         raise ValueError(f"unknown chip {chip!r} ({suggestion(chip.upper(), CHIPS)})")
-    return _DRIVER_OF[chip](CHIPS[chip], bus, address, rate_hz, channels)
+    return _CATALOGUE.driver_of(chip)(CHIPS[chip], bus, address, rate_hz, channels)
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,8 +98,9 @@ def scan(bus: Bus) -> list[Found]:
         UnavailableError: if the bus has disappeared.
     """
     found = []
+    every = _drivers()
     for address in sorted({address for spec in CHIPS.values() for address in spec.addresses}):
-        drivers = [driver for driver in _DRIVERS if any(address in spec.addresses for spec in driver.SPECS)]
+        drivers = [driver for driver in every if any(address in spec.addresses for spec in driver.SPECS)]
         if _answers(bus, address, drivers):
             found.append(_identify(bus, address, drivers))
     return found

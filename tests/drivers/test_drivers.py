@@ -2,10 +2,15 @@
 
 import math
 import statistics
+import subprocess
+import sys
 from itertools import pairwise
 
 import pytest
 
+from drivers import chips
+from drivers.chip import KINDS, Chip
+from drivers.discovery import classes_in
 from drivers.errors import (
     BusStuckError,
     SaturatedError,
@@ -20,6 +25,22 @@ from tests.bench.drivers import BAROMETERS, IMUS, Bench, of
 
 def test_every_chip_has_a_fake():
     assert set(FAKES) == set(CHIPS)
+
+
+def test_the_catalogue_is_ordered_by_kind_and_module():
+    specs = [spec for driver in classes_in(chips, Chip) for spec in driver.SPECS]
+    assert [spec.name for kind in KINDS for spec in specs if spec.kind == kind] == list(CHIPS)
+    assert all(CHIPS[spec.name] is spec for spec in specs)
+    assert "none" not in CHIPS
+
+
+def test_only_the_module_of_a_chip_in_use_is_imported():
+    program = (
+        "import sys; from drivers.registry import CHIPS; CHIPS['MPU-6500'].rate_hz, CHIPS['TMP117'].rate_hz\n"
+        "print([name for name in sys.modules if name.startswith('drivers.chips.')])"
+    )
+    found = subprocess.run((sys.executable, "-c", program), check=True, capture_output=True, text=True)  # noqa: S603
+    assert found.stdout.strip() == "['drivers.chips.mpu6xxx', 'drivers.chips.tmp117']"
 
 
 @pytest.mark.parametrize(

@@ -9,9 +9,9 @@ from __future__ import annotations
 import os
 from collections.abc import Iterator
 from itertools import pairwise
-from typing import Any, Self
+from typing import Any
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationInfo, model_validator
+from pydantic import BaseModel, ConfigDict, Field, GetCoreSchemaHandler, ValidationInfo
 from pydantic_core import CoreSchema, core_schema
 
 from vario.settings.errors import Broken, RulesBrokenError
@@ -113,10 +113,22 @@ def choice(default: str, doc: str) -> Any:
     return Field(default=default, description=doc, json_schema_extra={"example": default})
 
 
+def _keep_rules(section: Section, info: ValidationInfo) -> Section:
+    if info.context is RULES_LATER:
+        return section
+    broken = tuple(section.broken_rules())
+    if broken:
+        raise RulesBrokenError(broken)
+    return section
+
+
 class Section(BaseModel):
     """A table of settings."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid", alias_generator=key_of, strict=True)
+    # Deferred: the schemas of a glider file, and of classes that only others extend, are rarely needed.
+    model_config = ConfigDict(
+        frozen=True, extra="forbid", alias_generator=key_of, strict=True, defer_build=True
+    )
 
     def broken_rules(self) -> Iterator[Broken]:
         """The broken rules between valid settings of this section. Subclasses define the rules."""
@@ -128,11 +140,7 @@ class Section(BaseModel):
             if getattr(self, lower) >= getattr(self, higher):
                 yield Broken((key_of(lower), key_of(higher)), why)
 
-    @model_validator(mode="after")
-    def _keep_rules(self, info: ValidationInfo) -> Self:
-        if info.context is RULES_LATER:
-            return self
-        broken = tuple(self.broken_rules())
-        if broken:
-            raise RulesBrokenError(broken)
-        return self
+    @classmethod
+    def __get_pydantic_core_schema__(cls, source: Any, handler: GetCoreSchemaHandler) -> CoreSchema:
+        """See pydantic. It would search each section for a validator declared in the usual way."""
+        return core_schema.with_info_after_validator_function(_keep_rules, handler(source))

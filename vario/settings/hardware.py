@@ -32,6 +32,10 @@ def _rate(example: str) -> Any:
     return optional(example, "0.1 Hz", "200 Hz", text)
 
 
+def _expected(fitting: Collection[str]) -> str:
+    return f"expected {'one of ' if len(fitting) > 1 else ''}{', '.join(fitting)}"
+
+
 def _chip_hint(written: str, fitting: Collection[str]) -> str:
     """A suggestion for a chip that does not fit into this section."""
     near = nearest(written, fitting)
@@ -62,16 +66,15 @@ class BusSensor(Section):
 
     def broken_rules(self) -> Iterator[Broken]:
         """The chip must be known, of the right kind, and have a valid address and rate."""
-        fitting = [name for name, spec in CHIPS.items() if self.GIVES in spec.channels]
-        expected = f"expected {'one of ' if len(fitting) > 1 else ''}{', '.join(fitting)}"
         if self.chip is None:
             for name, value in (("address", self.address), ("rate", self.rate_hz)):
                 if value is not None:
-                    yield Broken((name,), f"no chip is set in this section; {expected}")
+                    yield Broken((name,), f"no chip is set in this section; {_expected(self._fitting())}")
             return
         spec, who = CHIPS.get(self.chip), "this chip"
-        if spec is None or self.chip not in fitting:
-            yield Broken(("chip",), expected + _chip_hint(self.chip, fitting))
+        if spec is None or self.GIVES not in spec.channels:
+            fitting = self._fitting()
+            yield Broken(("chip",), _expected(fitting) + _chip_hint(self.chip, fitting))
             near = nearest(self.chip, fitting)
             if near is None:
                 return
@@ -81,6 +84,9 @@ class BusSensor(Section):
             yield Broken(("chip", "address"), f"{who} can have {possible}")
         if self.rate_hz is not None and self.rate_hz > spec.max_rate_hz:
             yield Broken(("chip", "rate"), f"{who} can do up to {spec.max_rate_hz:g} Hz")
+
+    def _fitting(self) -> list[str]:
+        return [name for name, spec in CHIPS.items() if self.GIVES in spec.channels]
 
 
 class BaroSensor(BusSensor):

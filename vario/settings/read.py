@@ -29,12 +29,13 @@ _UNREAD = "\0"
 """Replaces a value that could not be read."""
 
 _QUOTED = r"'([^']*)'"
-_CURLY = re.compile("[“”„‟«»‘’‚‹›]")
-_ASSIGNMENT = re.compile(r"(\s*[^=\s#\[][^=#]*?)\s*=\s*(.*?)\s*")
-_KEY = re.compile(r"\s*([A-Za-z0-9_.-]*[A-Za-z0-9_-])")
-_WITH_UNIT = re.compile(r"[-+]?[.0-9]+\s*[A-Za-z°][\w/²]*")
-_WORDS = re.compile(r"[A-Za-z_][\w ./-]*")
-_COMMA = re.compile(r"[-+]?[0-9]+,[0-9]+")
+# Texts and not compiled patterns: only faulty files need them.
+_CURLY = "[“”„‟«»‘’‚‹›]"
+_ASSIGNMENT = r"(\s*[^=\s#\[][^=#]*?)\s*=\s*(.*?)\s*"
+_KEY = r"\s*([A-Za-z0-9_.-]*[A-Za-z0-9_-])"
+_WITH_UNIT = r"[-+]?[.0-9]+\s*[A-Za-z°][\w/²]*"
+_WORDS = r"[A-Za-z_][\w ./-]*"
+_COMMA = r"[-+]?[0-9]+,[0-9]+"
 
 
 class UnreadableError(SettingsError):
@@ -133,14 +134,14 @@ def _mended(text: str, original: str, number: int) -> str | None:
 
 
 def _line_as_meant(line: str, *, is_first_try: bool) -> str:
-    match = _ASSIGNMENT.fullmatch(line)
+    match = re.fullmatch(_ASSIGNMENT, line)
     if match is None:
-        word = _KEY.match(line)
+        word = re.match(_KEY, line)
         return f"{word[1]} = {write_value(_UNREAD)}" if word else ""
-    key, value = match[1], _CURLY.sub('"', match[2])
+    key, value = match[1], re.sub(_CURLY, '"', match[2])
     if is_first_try and value != match[2]:
         return f"{key} = {value}"
-    if is_first_try and (_WITH_UNIT.fullmatch(value) or _WORDS.fullmatch(value)):
+    if is_first_try and (re.fullmatch(_WITH_UNIT, value) or re.fullmatch(_WORDS, value)):
         return f"{key} = {write_value(value)}"
     return f"{key} = {write_value(_UNREAD)}"
 
@@ -173,7 +174,7 @@ def _syntax_error(name: str, text: str, message: str) -> Problem:
     if reason == "Cannot overwrite a value":
         reason = "this key has a value already"
     subject = " ".join(lines[line - 1].split())
-    match = _ASSIGNMENT.fullmatch(subject.partition("#")[0])
+    match = re.fullmatch(_ASSIGNMENT, subject.partition("#")[0])
     if match:
         reason = _meant(match[1], match[2]) or reason
     return Problem(name, line, subject[:80], f"not valid TOML{column}: {reason}")
@@ -181,17 +182,17 @@ def _syntax_error(name: str, text: str, message: str) -> Problem:
 
 def _meant(key: str, value: str) -> str | None:
     """The correct form, if it can be determined."""
-    if _CURLY.search(value):
-        straight = _CURLY.sub('"', value)
+    if re.search(_CURLY, value):
+        straight = re.sub(_CURLY, '"', value)
         return (
             f"curly quotes; expected straight quotes, as a plain text editor writes them: {key} = {straight}"
         )
-    if _COMMA.fullmatch(value):
+    if re.fullmatch(_COMMA, value):
         return f"the decimal sign is a point, not a comma: {key} = {value.replace(',', '.')}"
-    if _WITH_UNIT.fullmatch(value):
+    if re.fullmatch(_WITH_UNIT, value):
         number, unit = re.fullmatch(r"([-+.0-9]+)\s*(.*)", value, re.DOTALL).groups()  # type: ignore[union-attr]
         return f'a value with a unit is written in quotes: {key} = "{number} {unit}"'
-    if _WORDS.fullmatch(value) and value not in ("true", "false", "inf", "nan"):
+    if re.fullmatch(_WORDS, value) and value not in ("true", "false", "inf", "nan"):
         return f"a text is written in quotes: {key} = {write_value(value)}"
     return None
 

@@ -13,7 +13,6 @@ from typing import TYPE_CHECKING
 from drivers.quick import dataclass
 from hw_replay.source import Source
 from vario.app.live.clock import FIRST_S, Clock, MonotonicClock
-from vario.app.live.controls import ControlPanel
 from vario.app.live.ending import Ending
 from vario.app.live.file_watch import FileWatch
 from vario.app.live.fitting import Buses, Fitted, build_sensors, described
@@ -37,6 +36,7 @@ from vario.sound.word_bank import WordBank
 
 if TYPE_CHECKING:
     from vario.app.cockpit.process import KeptPage
+    from vario.app.live.controls import ControlPanel
     from vario.app.nmea.kept import KeptSink
 
 LOG = logging.getLogger("vario.live")
@@ -221,6 +221,8 @@ def _control_panel(
 ) -> ControlPanel | None:
     if not loaded.settings.controls.is_fitted:
         return None
+    from vario.app.live.controls import ControlPanel  # noqa: PLC0415  (only where it is used: the start is shorter)
+
     panel = ControlPanel(loaded.settings.controls, options.config, files.soon)
     ending.add("controls", panel.close)
     return panel

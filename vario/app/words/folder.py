@@ -7,7 +7,6 @@ from pathlib import Path
 from vario.settings.load import LoadedSettings
 from vario.sound.errors import WordsMissingError
 from vario.sound.word_bank import WordBank
-from vario.sound.word_files import load_words
 
 FOLDER = "words"
 
@@ -34,6 +33,8 @@ def words_of(loaded: LoadedSettings, sample_rate_hz: int, folder: Path | None = 
                 "the two letters of another language"
             )
         return None
+    from vario.sound.word_files import load_words  # noqa: PLC0415  (only for a language: the start is shorter)
+
     return load_words(folder or words_folder(loaded), language, sample_rate_hz)
 
 

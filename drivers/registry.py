@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Collection, Iterator, Mapping
 from contextlib import suppress
-from functools import partial
+from functools import cache, partial
 
 from drivers import chips
 from drivers.bus import Bus
@@ -16,9 +16,9 @@ from drivers.chip import KINDS, Chip, ChipSpec, Identity
 from drivers.discovery import classes_in
 from drivers.errors import NoAnswerError
 from drivers.quick import dataclass
-from drivers.suggestion import suggestion
 
 
+@cache
 def _drivers(of: str | None = None) -> list[type[Chip]]:
     return classes_in(chips, Chip, of)
 
@@ -68,6 +68,8 @@ def build(
         ValueError: if there is no such chip, or it cannot have the address, rate or channels.
     """
     if chip not in CHIPS:
+        from drivers.suggestion import suggestion  # noqa: PLC0415  (only for messages: the start is shorter)
+
         raise ValueError(f"unknown chip {chip!r} ({suggestion(chip.upper(), CHIPS)})")
     return _CATALOGUE.driver_of(chip)(CHIPS[chip], bus, address, rate_hz, channels)
 

@@ -13,7 +13,6 @@ from pydantic import ValidationError
 
 from drivers.quick import dataclass
 from vario.settings.errors import Broken, Problem, SettingsError
-from vario.settings.explain import explain, explain_rule
 from vario.settings.fields import RULES_LATER, Section
 from vario.settings.glider import Glider
 from vario.settings.near import nearest
@@ -146,7 +145,7 @@ def check_overrides(overrides: Overrides) -> None:
     try:
         Settings.model_validate(file.table, context=RULES_LATER)
     except ValidationError as error:
-        problems += explain(error, file, Settings, rules=False)
+        problems += _explained(error, file, Settings, rules=False)
     if problems:
         raise SettingsError(problems)
 
@@ -236,8 +235,7 @@ def _checked(
     if glider_file:
         problems += glider_file.problems
         glider = _valid(Glider, glider_file, problems)
-    if glider:
-        problems += _mass_problems(file, glider)
+        problems += _mass_problems(file, glider) if glider else ()
     if settings is None or problems:
         # Sort by line; problems without a line come last.
         raise SettingsError(
@@ -258,7 +256,7 @@ def _valid(model: type[_Model], file: TomlFile, problems: list[Problem]) -> _Mod
     try:
         return model.model_validate(file.table)
     except ValidationError as error:
-        found = list(islice(explain(error, file, model), _MOST_PROBLEMS))
+        found = list(islice(_explained(error, file, model), _MOST_PROBLEMS))
         problems += found
         # The others are counted and not explained: explaining thousands takes many seconds.
         more = error.error_count() - len(found)
@@ -267,6 +265,14 @@ def _valid(model: type[_Model], file: TomlFile, problems: list[Problem]) -> _Mod
                 Problem(file.name, None, "", f"and {more} more; is this a file for this program?")
             )
         return None
+
+
+def _explained(
+    error: ValidationError, file: TomlFile, model: type[Section], *, rules: bool = True
+) -> Iterator[Problem]:
+    from vario.settings.explain import explain  # noqa: PLC0415  (only for messages: the start is shorter)
+
+    return explain(error, file, model, rules=rules)
 
 
 def _mass_problems(file: TomlFile, glider: Glider) -> Iterator[Problem]:
@@ -288,4 +294,6 @@ def _mass_problems(file: TomlFile, glider: Glider) -> Iterator[Problem]:
             f"together {show(mass, MASS)}; expected {show(low, MASS)} to {show(high, MASS)}, "
             f"half to twice the reference mass of {glider.name}"
         )
+        from vario.settings.explain import explain_rule  # noqa: PLC0415  (likewise)
+
         yield explain_rule(Broken(("mass", "ballast"), text), ("flight",), file, Settings)

@@ -8,19 +8,33 @@
 #
 # Options:
 #   --data DIR      folder of settings and flights; default: /data. With a read-only root: a partition of its own
+#   --extras LIST   also install page (live page) or controls (knobs on pins), or page,controls; none removes them
 #   --sound KIND    usb (default), i2s (an amplifier of the type MAX98357A) or pwm (GPIO 18 and 19)
-#   --compiled      compile the flight logic: half the processor time; takes some minutes and 600 MB of memory
+#   --compiled      compile the flight logic: about 60 % of the instructions; takes minutes and 600 MB of memory
 #   --no-service    do not start with the computer
+# /opt/vario/options keeps all of them but --sound for the next update. --no-compiled and --service take them back.
 #
 set -euo pipefail
 
 here=$(cd "$(dirname "${BASH_SOURCE[0]}")" && pwd)
-data=/data sound=usb compiled='' service=yes dry='' back=''
+place=${PLACE:-/opt/vario} # another one only for tests
+python=${PYTHON:-python3}
+fail() { echo "install.sh: $*" >&2; exit 1; }
+
+data=/data sound=usb compiled='' service=yes dry='' back='' extras=''
+kept=()
+if [ -e "$place/options" ]; then mapfile -t kept <"$place/options"; fi # one word a line
+set -- "${kept[@]}" "$@"
 while [ $# -gt 0 ]; do
     case $1 in
         --data) data=${2:?--data needs a folder}; shift ;;
+        --extras)
+            case ${2:?--extras needs page, controls or none} in none) extras='' ;; *) extras+=,$2 ;; esac
+            shift ;;
         --sound) sound=${2:?--sound needs usb, i2s or pwm}; shift ;;
         --compiled) compiled=yes ;;
+        --no-compiled) compiled='' ;;
+        --service) service=yes ;;
         --no-service) service='' ;;
         --dry-run) dry=yes ;;
         --back) back=yes ;;
@@ -30,12 +44,9 @@ while [ $# -gt 0 ]; do
     shift
 done
 
-place=/opt/vario
 config=$data/vario.toml
 boot=/boot/firmware/config.txt
-python=${PYTHON:-python3}
 
-fail() { echo "install.sh: $*" >&2; exit 1; }
 run() { if [ -n "$dry" ]; then printf '   %s\n' "$*"; else "$@"; fi; }
 # Add a line to the settings of the board. The file from before the first change is kept.
 board_line() {
@@ -51,7 +62,7 @@ reboot=''
 set_up_service() {
     if [ -z "$service" ]; then return; fi
     echo "== Service"
-    run "$place/current/bin/vario" install-service --config "$config" --yes
+    run "$1/bin/vario" install-service --config "$config" --yes
     if [ -d /run/systemd/system ]; then
         run systemctl daemon-reload
         run systemctl enable --quiet vario
@@ -67,23 +78,31 @@ version=$("$python" -c 'import sys; print("%d.%d" % sys.version_info[:2])' 2>/de
     fail "$python does not run; expected Python 3.11 or 3.13: sudo apt install python3"
 lock=$here/.ci/locks/pi-$version.txt
 [ -e "$lock" ] || fail "Python $version; expected 3.11 (Debian 12) or 3.13 (Debian 13)"
+locks=("$lock")
+extras=$(tr ', ' '\n' <<<"$extras" | sed '/^$/d' | sort -u | paste -sd ,)
+for extra in ${extras//,/ }; do
+    [ -e "${lock%.txt}-$extra.txt" ] || fail "--extras $extra: expected page, controls or none"
+    locks+=("${lock%.txt}-$extra.txt")
+done
+built=$(sed -n 's/^--no-binary //p' "${locks[@]}") # packages that this computer builds: no files for this Python
 [ -n "$dry" ] || [ "$(id -u)" = 0 ] || fail "expected to be run with sudo, or with --dry-run"
 model=$(tr -d '\0' 2>/dev/null </proc/device-tree/model || true)
 case $sound/$model in pwm/*'Raspberry Pi 5'*) fail "--sound pwm: a Raspberry Pi 5 has no such output; expected usb or i2s" ;; esac
 
 if [ -n "$back" ]; then
-    former=$(readlink $place/former) || fail "--back: no version before: $place/former is missing"
+    former=$(readlink "$place/former") || fail "--back: no version before: $place/former is missing"
     echo "== Back to $former"
-    now=$(readlink $place/current)
-    run ln -sfn "$former" $place/current
-    run ln -sfn "$now" $place/former
-    set_up_service
+    now=$(readlink "$place/current")
+    set_up_service "$former" # first: it fails if the settings have keys that the version before does not know
+    run ln -sfn "$former" "$place/current"
+    run ln -sfn "$now" "$place/former"
     exit
 fi
 echo "== Computer: ${model:-no Raspberry Pi}, Python $version, settings and flights in $data"
 
 echo "== Packages of Debian"
-packages=(python3-venv libportaudio2 alsa-utils ${compiled:+gcc libc6-dev python3-dev})
+packages=(python3-venv libportaudio2 alsa-utils ${built:+swig})
+if [ -n "$compiled$built" ]; then packages+=(gcc libc6-dev python3-dev); fi
 missing=()
 for package in "${packages[@]}"; do
     # shellcheck disable=SC2016  # a format of dpkg-query, not a variable
@@ -99,38 +118,43 @@ name=$(git -C "$here" -c safe.directory="$here" rev-parse --short=12 HEAD 2>/dev
 if [ "$name" = unknown ] || [ -n "$(git -C "$here" -c safe.directory="$here" status --porcelain)" ]; then
     name+=-$(date -u +%Y%m%d-%H%M%S)
 fi
-release=$place/releases/$name-$version${compiled:+-compiled}
+release=$place/releases/$name-$version
+same=$release # a version with other options is not another version to go back to
+release+=${extras:+-${extras//,/-}}${compiled:+-compiled}
 if [ ! -e "$release/.complete" ]; then # without it, an installation was interrupted and is made again
     run rm -rf "$release"
-    run mkdir -p $place/releases
+    run mkdir -p "$place/releases"
     run "$python" -m venv "$release"
-    run "$release/bin/pip" install --quiet --require-hashes --only-binary :all: -r "$lock"
+    # PYPI=1 builds lgpio with the C library that its source contains.
+    run env ${built:+PYPI=1} "$release/bin/pip" install --quiet --require-hashes --only-binary :all: \
+        "${locks[@]/#/--requirement=}"
     # The build tools come from PyPI without hashes, are used for this step, and are not kept.
     run env ${compiled:+HATCH_BUILD_HOOK_ENABLE_CUSTOM=1} "$release/bin/pip" install --quiet --no-deps "$here"
     run "$release/bin/vario" --version
     run touch "$release/.complete"
 fi
-now=$(readlink $place/current || true)
+now=$(readlink "$place/current" || true)
 if [ "$now" != "$release" ]; then
-    if [ -n "$now" ]; then run ln -sfn "$now" $place/former; fi
-    run ln -sfn "$release" $place/current
+    case $now in '' | "$same"*) ;; *) run ln -sfn "$now" "$place/former" ;; esac
+    run ln -sfn "$release" "$place/current"
 fi
-run ln -sfn $place/current/bin/vario /usr/local/bin/vario
-for old in $place/releases/*; do
-    case $old in "$release" | "$(readlink $place/former || true)" | "$place/releases/*") ;; *) run rm -rf "$old" ;; esac
-done
+keep=(--data "$data" ${extras:+--extras "$extras"} ${compiled:+--compiled})
+if [ -z "$service" ]; then keep+=(--no-service); fi
+if [ -n "$dry" ]; then echo "   keep in $place/options: ${keep[*]}"; else printf '%s\n' "${keep[@]}" >"$place/options"; fi
+run ln -sfn "$place/current/bin/vario" /usr/local/bin/vario
 
 echo "== Settings and flights"
 id vario >/dev/null 2>&1 || run useradd --system --no-create-home --shell /usr/sbin/nologin vario
-for group in i2c dialout audio; do
+for group in i2c dialout audio gpio input; do # the last two: knobs
     if getent group $group >/dev/null; then run usermod -aG $group vario; fi
 done
 run mkdir -p "$data/gliders" "$data/flights"
-run chown vario:vario "$data/flights"
 if [ ! -e "$config" ]; then
     run cp "$here/config/vario.toml" "$config"
     run sed -i 's|^# folder = .*|folder = "flights"|' "$config"
 fi
+# Knobs and the live page change the settings: the service replaces the file in its folder. Other owners stay.
+run chown --from=root vario:vario "$data" "$config" "$data/flights"
 
 if [ -n "$model" ] && [ -e $boot ]; then
     echo "== Board"
@@ -148,19 +172,21 @@ if [ -n "$model" ] && [ -e $boot ]; then
         pwm) board_line dtparam=audio=on; board_line dtoverlay=audremap,pins_18_19 ;;
     esac
 fi
-if command -v amixer >/dev/null; then
-    echo "== Level of the mixer: 85 %; the volume is set in the settings"
-    for control in Master PCM Speaker Headphone; do
-        run amixer --quiet sset "$control" 85% unmute 2>/dev/null || true # each device has some of them
-    done
-    run alsactl store 2>/dev/null || true
-fi
-set_up_service
+echo "== Level of the mixer: 85 %; the volume is set in the settings"
+for control in Master PCM Speaker Headphone; do
+    run amixer --quiet sset "$control" 85% unmute 2>/dev/null || true # each device has some of them
+done
+run alsactl store 2>/dev/null || true
+set_up_service "$release"
+# Only now, because the service may have used one of them until its restart.
+for old in "$place"/releases/*; do
+    case $old in "$release" | "$(readlink "$place/former" || true)" | "$place/releases/*") ;; *) run rm -rf "$old" ;; esac
+done
 
 cat <<EOF2
 == Next
 ${reboot:+   sudo reboot                                           # the board was set up
 }   sudo systemctl stop vario                             # two programs on one bus disturb each other
-   sudo vario check --config $config           # lists the chips found; enter them in this file
+   sudo -u vario vario check --config $config  # lists the chips found; enter them in this file
    sudo systemctl start vario
 EOF2

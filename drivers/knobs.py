@@ -55,7 +55,8 @@ def lgpio_pins() -> Any:
         from gpiozero.pins.lgpio import LGPIOFactory  # noqa: PLC0415  (optional)
     except ImportError as error:
         raise UnavailableError(
-            f"knobs on pins need the extra controls ({error})", "pip install 'glider-vario[controls]'"
+            f"knobs on pins need the extra controls ({error})",
+            "sudo ./install.sh --extras controls; without install.sh: pip install 'glider-vario[controls]'",
         ) from error
     try:
         return LGPIOFactory()

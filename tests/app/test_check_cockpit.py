@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import os
 import socket
+import subprocess
+import sys
 from pathlib import Path
 
 from gpiozero.pins.mock import MockFactory
@@ -71,3 +73,27 @@ def test_the_page_needs_its_port_and_a_passphrase(tmp_path: Path) -> None:
     host, _, port = address.partition(":")
     with socket.create_server((host, int(port))):
         assert found(tmp_path, text)[0][0] == "FAIL"
+
+
+def test_a_missing_extra_is_named_with_its_installation(tmp_path: Path) -> None:
+    """In an interpreter in which the libraries cannot be found."""
+    (tmp_path / "vario.toml").write_text(
+        '[page]\naddress = "127.0.0.1:8080"\n[controls.button_1]\npin = 22\n', encoding="utf-8"
+    )
+    code = (
+        "import sys; sys.modules.update({'aiohttp': None, 'lgpio': None}); import importlib.util as u\n"
+        "found = u.find_spec; u.find_spec = lambda n: None if n == 'aiohttp' else found(n)\n"
+        "from pathlib import Path\n"
+        "from vario.app.check.cockpit import check_cockpit\n"
+        "from vario.settings.load import load_settings\n"
+        "for one in check_cockpit(load_settings(Path('vario.toml'))):\n"
+        "    print(one.verdict.value, one.subject, one.found, one.next_step, sep='; ')\n"
+    )
+    done = subprocess.run(  # noqa: S603  (our own program)
+        [sys.executable, "-c", code], cwd=tmp_path, capture_output=True, text=True, check=True
+    )
+    knobs, page = done.stdout.splitlines()
+    assert knobs.startswith("FAIL; button_1; knobs on pins need the extra controls (")
+    assert "sudo ./install.sh --extras controls; without install.sh: pip install" in knobs
+    assert page.startswith("FAIL; live page; the page needs the extra page (aiohttp is missing); ")
+    assert "sudo ./install.sh --extras page; without install.sh: pip install" in page

@@ -10,7 +10,7 @@ from drivers.errors import SensorError
 from drivers.knobs import lgpio_pins
 from vario.app.check.findings import Finding, failed, passed, warned
 from vario.app.cockpit.access import passphrase_in
-from vario.app.cockpit.process import LIBRARY, MISSING, opened_port
+from vario.app.cockpit.process import INSTALL, LIBRARY, NEEDED, opened_port
 from vario.app.errors import AppError
 from vario.app.live.controls import open_part
 from vario.app.words.folder import words_of
@@ -46,7 +46,7 @@ def _part(loaded: LoadedSettings, name: str, pins: Callable[[], Any]) -> Finding
 
 def _page(loaded: LoadedSettings, address: str) -> Finding:
     if find_spec(LIBRARY) is None:
-        return failed("live page", MISSING, "Install it, or remove address under [page]")
+        return failed("live page", NEEDED, INSTALL)
     named = parse_page_address(address)
     assert named is not None  # noqa: S101  (the settings have checked it)
     try:

@@ -28,7 +28,8 @@ END_S = 1.0
 """The server is told to end, and killed after this time."""
 
 LIBRARY = "aiohttp"
-MISSING = "the library aiohttp is missing; to install it: pip install 'glider-vario[page]'"
+INSTALL = "sudo ./install.sh --extras page; without install.sh: pip install 'glider-vario[page]'"
+NEEDED = "the page needs the extra page (aiohttp is missing)"
 
 
 class ServerProcess:
@@ -44,7 +45,7 @@ class ServerProcess:
 
     def __init__(self, address: Network, words: list[str]) -> None:
         if find_spec(LIBRARY) is None:
-            raise AppError(MISSING)
+            raise AppError(f"{NEEDED}: {INSTALL}")
         listener = opened_port(address)  # here, so that no process is started if the port is in use
         self._ours, theirs = socket.socketpair(socket.AF_UNIX, socket.SOCK_SEQPACKET)
         self._ours.setblocking(False)

@@ -79,13 +79,14 @@ class StateTable(Generic[StateT, InputsT]):
         Returns:
             The transition taken, if any. At most one is taken in a frame.
         """
+        held = self._held_s
         for n, row in self._exits:
             if not row.guard(inputs):
-                self._held_s[n] = 0.0
+                held[n] = 0.0
                 continue
-            self._held_s[n] += dt_s
+            held[n] += dt_s
             hold_s = row.hold_s
-            if self._held_s[n] >= (hold_s(inputs) if callable(hold_s) else hold_s):
+            if held[n] >= (hold_s(inputs) if callable(hold_s) else hold_s):
                 self.enter(row.end)
                 return row
         return None

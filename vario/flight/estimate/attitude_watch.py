@@ -45,7 +45,6 @@ class AttitudeWatch:
 
     def __init__(self) -> None:
         self._size, self._off = LowPass(MEAN_S), LowPass(MEAN_S)
-        self._clock_s = 0.0
         self.known_good = False
         self.begin()
 
@@ -54,10 +53,9 @@ class AttitudeWatch:
         """Whether the attitude can be used although another part of the estimate is contradicted."""
         return self.known_good and self.confirmed
 
-    @property
-    def agreed_lately(self) -> bool:
-        """Whether a known unit has agreed in a manoeuvre within the last seconds."""
-        return self.known_good and self._clock_s - self._seen_s < LATELY_S
+    def agreed_lately(self, t_s: float) -> bool:
+        """Whether a known unit has agreed in a manoeuvre within the last seconds before `t_s`."""
+        return self.known_good and t_s - self._seen_s < LATELY_S
 
     @property
     def _manoeuvres(self) -> bool:
@@ -74,7 +72,6 @@ class AttitudeWatch:
 
     def take(self, fixes: Sequence[GnssVel], t_s: float, filter_: NominalState, *, trusted: bool) -> None:
         """Process the velocities of a frame at `t_s`. `trusted`: nothing contradicts the unit."""
-        self._clock_s = t_s
         ground, latency_s = filter_.ground, filter_.gnss_latency_s
         for now in fixes:
             if not ground.known:

@@ -79,7 +79,7 @@ class Estimator:
         self.runner.shown.mps = by_speed
         climb_mps = air.altitude.known_rate if inputs.has_baro else None
         return Estimate(
-            self._attitude() if self.runner.knows_attitude else None,
+            self._attitude(flying=True) if self.runner.knows_attitude else None,
             self._energy(inputs, climb_mps, air.tas_mps if inputs.has_pitot else None, by_speed),
             Monitor(
                 airspeed_based_mps=by_speed,
@@ -114,7 +114,7 @@ class Estimator:
         if not spoken:
             vario_sigma_mps = air.energy.rate_sigma if by_speed is not None else None
         return Estimate(
-            self._attitude(),
+            self._attitude(flying=flying),
             self._energy(
                 inputs,
                 filter_.climb_mps if inputs.has_baro else None,
@@ -139,11 +139,11 @@ class Estimator:
             baro_suspect=self.imu_watch.baro_suspect,
         )
 
-    def _attitude(self) -> Attitude:
+    def _attitude(self, *, flying: bool) -> Attitude:
         runner, filter_ = self.runner, self.runner.filter
         pitch_rad = filter_.pitch_rad
         _, q_radps, r_radps = filter_.rate
-        right_rad, above_rad = (0.0, 0.0) if runner.regime_watch.on_ground else filter_.path_rad()
+        right_rad, above_rad = filter_.path_rad() if flying else (0.0, 0.0)
         return Attitude(
             pitch_rad,
             math.remainder(filter_.bank_rad - runner.regime_watch.mounting_roll_rad, math.tau),

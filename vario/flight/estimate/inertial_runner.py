@@ -88,7 +88,7 @@ class InertialRunner:
         possible = self._imu_watch.check_force(steps[-1][0], self._steps.shake_mps2, dt_s)
         if not possible:
             self.attitude_watch.known_good &= self.attitude_watch.confirmed
-            self._reject_imu(own_fault=True)
+            self._reject_imu(frame.t_s, own_fault=True)
         if (possible or self.aligned) and self._air.static_pa is not None and self._air.tas_mps is not None:
             self._propagate(steps, dt_s, gap_s)
             if self.aligned:
@@ -117,15 +117,17 @@ class InertialRunner:
         if fresh_speed and air.tas_mps is not None:
             late_s = _late_s(frame, frame.pitot[-1])
             filter_.airspeed(air.tas_mps, air.tas_sigma_mps, settings.pitot_lag_s, late_s)
-        for velocity in frame.gnss_vel:
-            filter_.ground.take(velocity.north_mps, velocity.east_mps, frame.t_s - velocity.t_s)
-        self.attitude_watch.take(frame.gnss_vel, frame.t_s, filter_, trusted=self._imu_watch.trusted)
-        if frame.gnss_vel and not self._turns_as_told(frame):
-            self._reject_imu(own_fault=True)
-        elif filter_.due_s > _CORRECT_EVERY_S:
-            self._correct(filter_.due_s)
+        if frame.gnss_vel:
+            for velocity in frame.gnss_vel:
+                filter_.ground.take(velocity.north_mps, velocity.east_mps, frame.t_s - velocity.t_s)
+            self.attitude_watch.take(frame.gnss_vel, frame.t_s, filter_, trusted=self._imu_watch.trusted)
+            if not self._turns_as_told(frame):
+                self._reject_imu(frame.t_s, own_fault=True)
+                return
+        if filter_.due_s > _CORRECT_EVERY_S:
+            self._correct(frame.t_s, filter_.due_s)
 
-    def _correct(self, due_s: float) -> None:
+    def _correct(self, t_s: float, due_s: float) -> None:
         filter_ = self.filter
         regime = self.regime_watch.choose(filter_, self._air, due_s)
         filter_.correct(regime, self._air.density_ratio)
@@ -136,14 +138,14 @@ class InertialRunner:
             self._sigma_age_s = 0.0
         self.regime_watch.learn_mounting_roll(filter_, due_s)
         air = self._air
-        in_air = not self.regime_watch.on_ground
+        in_air, baro_sound = not self.regime_watch.on_ground, air.baro_sound
         if not in_air:
             self.shown.jitter_mps = 0.0  # a shove is no vibration
-        climb = air.altitude.known_rate if air.baro_sound else None
-        by_speed = air.energy.known_rate if air.baro_sound and in_air and air.tas_age_s < 1.0 else None
+        climb = air.altitude.known_rate if baro_sound else None
+        by_speed = air.energy.known_rate if baro_sound and in_air and air.tas_age_s < 1.0 else None
         plausible = self._imu_watch.plausible(filter_, climb, by_speed, due_s)
         if not plausible or self.shown.jitter_mps > _MOST_JITTER_MPS:
-            self._reject_imu(own_fault=False)
+            self._reject_imu(t_s, own_fault=False)
 
     def _turns_as_told(self, frame: Frame) -> bool:
         filter_ = self.filter
@@ -151,15 +153,15 @@ class InertialRunner:
         rate = heading_rate_radps(filter_.pitch_rad, filter_.bank_rad, q_radps, r_radps)
         return self._imu_watch.check_turn(frame.gnss_vel, rate)
 
-    def _reject_imu(self, *, own_fault: bool) -> None:
-        """The unit contradicts itself or the other sensors: restart, discard what was learned.
+    def _reject_imu(self, t_s: float, *, own_fault: bool) -> None:
+        """At `t_s` the unit contradicts itself or the other sensors: restart, discard what was learned.
 
         If velocities over ground confirm the attitude, the cause is a pressure, or forces or accelerations
         of which the filter has no model: the filter goes on, and gives the attitude only.
         """
         self._imu_watch.doubt(own_fault=own_fault)
         watch, filter_ = self.attitude_watch, self.filter
-        if watch.agreed_lately and math.isfinite(filter_.vario_mps):
+        if watch.agreed_lately(t_s) and math.isfinite(filter_.vario_mps):
             return
         self.realign()
         self._learned = watch.known_good and sound(filter_)

@@ -179,6 +179,7 @@ def test_a_full_card_fails_and_a_nearly_full_one_warns(tmp_path: Path) -> None:
     few = check_card(str(tmp_path), disk)
     assert few.verdict is Verdict.WARN
     assert "Copy old recordings" in full.next_step == few.next_step
+    assert "with all sensors" in few.found  # none was heard
 
 
 def test_the_steps_end_with_glider_and_calibrations_in_the_order_of_the_page() -> None:

@@ -95,13 +95,13 @@ def check(
     """Check wiring, sensors and card; `folder` is the recording folder, None if there is none."""
     from vario.app.check.findings import failed
     from vario.app.check.sensing import check_sensors, listen
-    from vario.app.check.system import FULL_HZ, check_card
+    from vario.app.check.system import check_card
     from vario.app.check.wiring import check_wiring
     from vario.app.errors import AppError
     from vario.app.live.fitting import NOTHING_FITTED, build_sensors
 
     findings = check_wiring(settings, buses)
-    samples_hz = FULL_HZ
+    samples_hz = None
     try:
         what = build_sensors(settings, buses, port)
     except AppError as error:
@@ -110,7 +110,7 @@ def check(
     else:
         heard = listen(what, clock, seconds)
         findings += check_sensors(settings, what, heard, seconds)
-        samples_hz = sum(map(len, heard.values())) / seconds or FULL_HZ
+        samples_hz = sum(map(len, heard.values())) / seconds
     return [*findings, check_card(folder, samples_hz=samples_hz)] if card else findings
 
 

@@ -35,13 +35,13 @@ TONE_S = 0.7
 _TONE = ToneCommand(700.0, 4.0, 0.5, cue=CueCall(Cue.CIRCLING_BEGUN, 1, is_warning=False))
 
 
-def check_card(folder: str | None, disk: Disk = SYSTEM_DISK, samples_hz: float = FULL_HZ) -> Finding:
+def check_card(folder: str | None, disk: Disk = SYSTEM_DISK, samples_hz: float | None = None) -> Finding:
     """Check that a recording can be written, and for how long.
 
     Args:
         folder: the folder of the recorder; None: none is set.
         disk: what holds it.
-        samples_hz: samples of all sensors per second.
+        samples_hz: samples of all sensors per second; None: not known, those of a full instrument.
     """
     if folder is None:
         step = "Set folder = … under [recorder] to record flights"
@@ -68,8 +68,10 @@ def check_card(folder: str | None, disk: Disk = SYSTEM_DISK, samples_hz: float =
     found = f"{held.kind or 'unknown file system'}, {free_bytes / 1e9:.1f} GB free"
     if free_bytes < LEAST_FREE_BYTES:
         return failed(subject, f"{found}: no recording begins", MAKE_ROOM)
-    hours = (free_bytes - LEAST_FREE_BYTES) / (3600.0 * (SECOND_BYTES + SAMPLE_BYTES * samples_hz))
-    found += f", enough for {hours:.0f} h of flight with these sensors; 64 kB flushed in {took_s:.2f} s"
+    second_bytes = SECOND_BYTES + SAMPLE_BYTES * (samples_hz or FULL_HZ)
+    hours = (free_bytes - LEAST_FREE_BYTES) / (3600.0 * second_bytes)
+    sensors = "these sensors" if samples_hz else "all sensors"
+    found += f", enough for {hours:.0f} h of flight with {sensors}; 64 kB flushed in {took_s:.2f} s"
     if hours < FEW_HOURS:
         return warned(subject, found, MAKE_ROOM)
     return warned(subject, found, SLOW_CARD) if took_s > SLOW_SYNC_S else passed(subject, found)

@@ -6,16 +6,22 @@ import argparse
 from collections.abc import Callable
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from drivers.fakes import FakeBus, FakeReceiver, World, fake
+from drivers.samples import Baro
+from hw_replay.source import RecordingInfo
+from hw_replay.writer import RecordingWriter
 from tests.support.fake_disk import FaultyDisk
 from vario.app.check.command import add_parser, check, print_findings
-from vario.app.check.findings import Finding, Verdict, exit_code
+from vario.app.check.findings import Finding, Verdict, exit_code, failed, first_step, passed, warned
+from vario.app.check.setup import CALIBRATIONS, check_setup
 from vario.app.check.system import check_card
 from vario.app.check.wiring import section_of
 from vario.app.live.clock import SteppedClock
 from vario.app.live.emulation import wired, with_chips
+from vario.app.live.recorder import LEAST_FREE_BYTES
 from vario.settings.edit import set_value
 from vario.settings.load import parse_settings
 from vario.settings.schema import Settings
@@ -147,11 +153,79 @@ def test_the_card(tmp_path: Path) -> None:
     assert list((tmp_path / "flights").iterdir()) == []
 
 
+def test_the_hours_of_the_card_are_those_that_the_recorder_needs(tmp_path: Path) -> None:
+    """A recording of one minute by the writer, with the noise of a barometer, fills what the check says."""
+    rate_hz, seconds, noise = 50.0, 60, np.random.default_rng(1)
+    with RecordingWriter(tmp_path / "one.mcap", RecordingInfo("one", "live"), 1.0) as writer:
+        for number in range(int(rate_hz) * seconds):
+            writer.write(Baro(number / rate_hz, 95_000.0 + float(noise.normal(0.0, 1.2))))
+    hourly = (tmp_path / "one.mcap").stat().st_size / seconds * 3600.0
+    disk = FaultyDisk()
+    disk.room_bytes = int(LEAST_FREE_BYTES + 30.5 * hourly)
+    if disk.free_bytes(tmp_path) < disk.room_bytes:
+        pytest.skip("the disk of this machine has too little room")
+    found = check_card(str(tmp_path), disk, rate_hz).found
+    hours = float(found.split("enough for ")[1].split(" h ")[0])
+    assert hours == pytest.approx(30.5, rel=0.2)
+
+
+def test_a_full_card_fails_and_a_nearly_full_one_warns(tmp_path: Path) -> None:
+    disk = FaultyDisk()
+    disk.room_bytes = LEAST_FREE_BYTES - 1
+    full = check_card(str(tmp_path), disk)
+    assert full.verdict is Verdict.FAIL
+    assert "no recording begins" in full.found
+    disk.room_bytes = 200 << 20
+    few = check_card(str(tmp_path), disk)
+    assert few.verdict is Verdict.WARN
+    assert "Copy old recordings" in full.next_step == few.next_step
+    assert "with all sensors" in few.found  # none was heard
+
+
+def test_the_steps_end_with_glider_and_calibrations_in_the_order_of_the_page() -> None:
+    settings = Bench().settings
+    glider, calibration = check_setup(settings)
+    assert "no netto" in glider.found
+    page = Path("docs/installation.md").read_text("utf-8")
+    places = [page.index(f"`vario calibrate {method} ") for method in CALIBRATIONS]
+    assert places == sorted(places)
+    assert "six-position, gyro-scale, gyro-bias, level, pitot-offset, barometer" in calibration.found
+    text = FITTED
+    for section, key, value in (
+        ("imu", "accel_bias_x", "0.1 m/s2"),
+        ("imu", "gyro_scale_y", 1.01),
+        ("imu", "gyro_bias_z", "0.1 deg/s"),
+        ("imu", "mount_pitch", "3 deg"),
+        ("pitot", "offset", "3 Pa"),
+    ):
+        text = set_value(text, ("sensors", section, key), value)
+    glider, calibration = check_setup(Bench(text).settings)
+    assert calibration.found == "the settings have no result of barometer"
+    assert "vario calibrate barometer" in calibration.next_step
+    done = Bench(set_value(text, ("sensors", "baro", "offset"), "40 Pa")).settings
+    assert check_setup(done)[1].verdict is Verdict.PASS
+    assert len(check_setup(Settings())) == 1  # no sensor, no calibration
+
+
+def test_the_first_step_is_that_of_the_first_failure() -> None:
+    good, doubt, bad = (
+        passed("computer", "ok"),
+        warned("sound", "played", "Listen"),
+        failed("bus", "no", "Wire it"),
+    )
+    assert first_step([good, doubt, bad]) == (
+        "1 of 3 fail, 1 to verify. Next: bus: Wire it. Then run the check again."
+    )
+    assert "Next: sound: Listen" in first_step([good, doubt])
+    assert first_step([good]) == "0 of 1 fail, 0 to verify. Next: start the instrument."
+
+
 def test_the_table_shows_every_finding(capsys: pytest.CaptureFixture[str]) -> None:
     findings = Bench().check(3.0)
     print_findings(findings)
     out = capsys.readouterr().out
     assert "[recorder]" in out
+    assert "Next: recorder: Set folder" in out
     assert out.count("pass") >= sum(finding.verdict is Verdict.PASS for finding in findings)
 
 
@@ -175,3 +249,4 @@ def test_a_builder_practises_without_an_instrument(
     said = capsys.readouterr().out
     assert "not those of your instrument" in said
     assert "LSM6DSO" in said
+    assert "Next: glider: Write a glider file" in said

@@ -89,3 +89,25 @@ def test_a_computer_that_tells_nothing_is_no_failure(tmp_path: Path) -> None:
     findings = check_board(read_board(tmp_path), "/dev/serial0")
     assert [finding.verdict for finding in findings] == [Verdict.PASS]
     assert "no Raspberry Pi" in findings[0].found
+
+
+@pytest.mark.parametrize(("alarm", "verdict"), [("1\n", Verdict.FAIL), ("0\n", Verdict.PASS)])
+def test_without_the_bits_the_alarm_of_the_kernel_is_used(
+    tmp_path: Path, alarm: str, verdict: Verdict
+) -> None:
+    # Linux, hwmon/raspberrypi-hwmon.rst: in0_lcrit_alarm, undervoltage alarm. The name of the device is from
+    # the driver, raspberrypi-hwmon.c.
+    put(tmp_path, "proc/device-tree/model", "Raspberry Pi 4 Model B Rev 1.5\0")
+    put(tmp_path, "sys/class/hwmon/hwmon0/name", "cpu_thermal\n")
+    put(tmp_path, "sys/class/hwmon/hwmon1/name", "rpi_volt\n")
+    put(tmp_path, "sys/class/hwmon/hwmon1/in0_lcrit_alarm", alarm)
+    (supply,) = [one for one in check_board(read_board(tmp_path)) if "supply" in one.subject]
+    assert supply.verdict is verdict
+    assert "since the start" not in supply.found  # the alarm is only of the present
+
+
+def test_a_pi_that_tells_nothing_of_its_supply_is_not_passed(tmp_path: Path) -> None:
+    put(tmp_path, "proc/device-tree/model", "Raspberry Pi 4 Model B Rev 1.5\0")
+    (supply,) = [one for one in check_board(read_board(tmp_path)) if "supply" in one.subject]
+    assert supply.verdict is Verdict.WARN
+    assert "vcgencmd get_throttled" in supply.next_step

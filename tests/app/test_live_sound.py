@@ -13,6 +13,7 @@ import pytest
 from pydantic import ValidationError
 
 from tests.support.waiting import once
+from vario.app.check.findings import Verdict
 from vario.app.check.system import check_sound
 from vario.app.live.recorder import RecorderStatus
 from vario.app.live.speaker import GONE, Speaker
@@ -165,6 +166,21 @@ def library_without_devices(monkeypatch: pytest.MonkeyPatch) -> tuple[types.Modu
     vars(module)["PortAudioError"] = PortAudioError
     monkeypatch.setitem(sys.modules, "sounddevice", module)
     return module, called
+
+
+def test_a_check_without_a_tone_still_names_the_devices(monkeypatch: pytest.MonkeyPatch) -> None:
+    module, called = library_without_devices(monkeypatch)
+    none = check_sound(Audio(), silent=True)
+    assert none.verdict is Verdict.FAIL
+    assert "install.sh --sound i2s" in none.next_step
+    listed = [("bcm2835 Headphones", 8), ("USB Audio: - (hw:1,0)", 2), ("a microphone", 0)]
+    vars(module)["query_devices"] = lambda: [{"name": n, "max_output_channels": c} for n, c in listed]
+    there = "there are: bcm2835 Headphones, USB Audio: - (hw:1,0)"
+    assert there in check_sound(Audio(device="usb"), silent=True).found
+    wrong = check_sound(Audio(device="MAX98357A"), silent=True)
+    assert wrong.verdict is Verdict.FAIL
+    assert wrong.found == f'no device has "MAX98357A" in its name; {there}'
+    assert "RawOutputStream" not in called
 
 
 def test_sound_that_cannot_even_be_looked_for_is_silence_with_a_reason(

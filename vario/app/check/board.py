@@ -14,17 +14,21 @@ from vario.app.check.findings import Finding, failed, passed, warned
 
 _MODEL = "proc/device-tree/model"
 _THROTTLED = "sys/devices/platform/soc*/*firmware/get_throttled"
+_HWMONS = "sys/class/hwmon/hwmon*"
 _ZONES = "sys/class/thermal/thermal_zone*/temp"
 
 # Bits of get_throttled (Raspberry Pi documentation, vcgencmd).
 UNDER_VOLTAGE_NOW, THROTTLED_NOW = 0x1, 0x4
 UNDER_VOLTAGE_SINCE_START, THROTTLED_SINCE_START = 0x1_0000, 0x4_0000
 
+SUPPLY, TOO_LOW_NOW = "supply of the computer", "the voltage is too low now"
+
 HOT_DEGC = 75.0
 """The processor slows down from 80 °C on (Raspberry Pi documentation, frequency management)."""
 
 BETTER_SUPPLY = "Use a converter that supplies 3 A and shorter or thicker wires; transmit and run again"
 COOLER = "Improve the cooling of the box: openings, or a metal plate on the processor"
+ASK_FIRMWARE = "Run vcgencmd get_throttled: throttled=0x0 means no warning"
 HEADER_PORT = 'Set port = "/dev/ttyAMA0" under [gnss]; `install.sh` enables it'
 
 
@@ -35,14 +39,16 @@ class Board:
     Attributes:
         model: the name of the board, such as "Raspberry Pi 5 Model B Rev 1.0"; None if the kernel gives none.
         pointer_bits: 32 or 64, of the running interpreter.
-        throttled: the bits of the firmware; None if it does not report them.
+        throttled: the bits of the firmware; None if the kernel does not pass them on.
         temperature_degc: the warmest zone; None if there is none.
+        low_voltage: whether the kernel's own alarm says that the voltage is too low now; None if it has none.
     """
 
     model: str | None
     pointer_bits: int
     throttled: int | None
     temperature_degc: float | None
+    low_voltage: bool | None = None
 
     @property
     def is_pi_5(self) -> bool:
@@ -62,6 +68,7 @@ def read_board(root: Path = Path("/")) -> Board:
         pointer_bits=8 * struct.calcsize("P"),
         throttled=throttled,
         temperature_degc=max(zones) / 1000.0 if zones else None,
+        low_voltage=_low_voltage(root),
     )
 
 
@@ -80,6 +87,10 @@ def _findings(board: Board, gnss_port: str | None) -> Iterator[Finding]:
         yield passed(subject, found)
     if board.throttled is not None:
         yield _supply(board.throttled)
+    elif board.low_voltage is not None:
+        yield _alarm(board.low_voltage)
+    elif board.model is not None and "Raspberry Pi" in board.model:
+        yield warned(SUPPLY, "the kernel does not pass on the warnings of the firmware", ASK_FIRMWARE)
     if board.temperature_degc is not None:
         yield _temperature(board.temperature_degc)
     if gnss_port == "/dev/serial0" and board.is_pi_5:
@@ -92,15 +103,29 @@ def _temperature(degc: float) -> Finding:
     return warned(subject, found, COOLER) if degc > HOT_DEGC else passed(subject, found)
 
 
+def _alarm(low_voltage: bool) -> Finding:
+    if low_voltage:
+        return failed(SUPPLY, TOO_LOW_NOW, BETTER_SUPPLY)
+    return passed(SUPPLY, "no warning at present; earlier ones are not known")
+
+
 def _supply(bits: int) -> Finding:
-    subject = "supply of the computer"
     if bits & UNDER_VOLTAGE_NOW:
-        return failed(subject, "the voltage is too low now", BETTER_SUPPLY)
+        return failed(SUPPLY, TOO_LOW_NOW, BETTER_SUPPLY)
     if bits & UNDER_VOLTAGE_SINCE_START:
-        return warned(subject, "the voltage was too low since the start", BETTER_SUPPLY)
+        return warned(SUPPLY, "the voltage was too low since the start", BETTER_SUPPLY)
     if bits & (THROTTLED_NOW | THROTTLED_SINCE_START):
-        return warned(subject, "the processor was slowed down since the start", COOLER)
-    return passed(subject, "no warning since the start")
+        return warned(SUPPLY, "the processor was slowed down since the start", COOLER)
+    return passed(SUPPLY, "no warning since the start")
+
+
+def _low_voltage(root: Path) -> bool | None:
+    """The alarm of the kernel's driver for the supply (Linux, hwmon/raspberrypi-hwmon.rst)."""
+    for monitor in root.glob(_HWMONS):
+        if (_text(monitor / "name") or "").strip() == "rpi_volt":
+            alarm = _number(monitor / "in0_lcrit_alarm", 10)
+            return None if alarm is None else alarm != 0
+    return None
 
 
 def _text(path: Path) -> str | None:

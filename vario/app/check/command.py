@@ -40,6 +40,7 @@ def check_command(arguments: argparse.Namespace) -> int:
     from vario.app.check.board import check_board, read_board
     from vario.app.check.cockpit import check_cockpit
     from vario.app.check.findings import exit_code
+    from vario.app.check.setup import check_setup
     from vario.app.check.system import check_sound
     from vario.app.live.clock import MonotonicClock
     from vario.app.live.fitting import Buses
@@ -57,15 +58,16 @@ def check_command(arguments: argparse.Namespace) -> int:
     finally:
         buses.close()
     findings += check_cockpit(loaded)
-    if not arguments.silent:
-        findings.append(check_sound(settings.audio))
+    findings.append(check_sound(settings.audio, silent=arguments.silent))
+    findings += check_setup(settings)
     print_findings(findings)
     return exit_code(findings)
 
 
 def _practise(arguments: argparse.Namespace) -> int:
-    """Check fake chips: no card, no sound."""
+    """Check fake chips and the settings: no card, no sound."""
     from vario.app.check.findings import exit_code
+    from vario.app.check.setup import check_setup
     from vario.app.live.practice import PRACTICE, practice
     from vario.app.terminal import terminal
 
@@ -75,6 +77,7 @@ def _practise(arguments: argparse.Namespace) -> int:
     findings = check(
         settings, practised.buses, practised.port, practised.clock, arguments.seconds, card=False
     )
+    findings += check_setup(settings)
     print_findings(findings)
     return exit_code(findings)
 
@@ -98,23 +101,28 @@ def check(
     from vario.app.live.fitting import NOTHING_FITTED, build_sensors
 
     findings = check_wiring(settings, buses)
+    samples_hz = None
     try:
         what = build_sensors(settings, buses, port)
     except AppError as error:
         if str(error) == NOTHING_FITTED:
             findings.append(failed("settings", "no sensor is set", "Set the chips found under [sensors.…]"))
     else:
-        findings += check_sensors(settings, what, listen(what, clock, seconds), seconds)
-    return [*findings, check_card(folder)] if card else findings
+        heard = listen(what, clock, seconds)
+        findings += check_sensors(settings, what, heard, seconds)
+        samples_hz = sum(map(len, heard.values())) / seconds
+    return [*findings, check_card(folder, samples_hz=samples_hz)] if card else findings
 
 
 def print_findings(findings: Sequence[Finding]) -> None:
-    """Print the table of findings."""
+    """Print the table of findings, and the most urgent step."""
     from rich.table import Table
 
+    from vario.app.check.findings import first_step
     from vario.app.terminal import terminal
 
     table = Table("", "what", "found", "what to do next")
     for finding in findings:
         table.add_row(finding.verdict.value, finding.subject, finding.found, finding.next_step)
     terminal().print(table)
+    terminal().print(first_step(findings))

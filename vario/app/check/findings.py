@@ -51,3 +51,14 @@ def failed(subject: str, found: str, next_step: str) -> Finding:
 def exit_code(findings: Sequence[Finding]) -> int:
     """The exit code for scripts: 0 if nothing failed, else 1."""
     return int(any(finding.verdict is Verdict.FAIL for finding in findings))
+
+
+def first_step(findings: Sequence[Finding]) -> str:
+    """The number of failures and warnings, and the most urgent step: of the first failure, else warning."""
+    failures = [finding for finding in findings if finding.verdict is Verdict.FAIL]
+    warnings = [finding for finding in findings if finding.verdict is Verdict.WARN]
+    counted = f"{len(failures)} of {len(findings)} fail, {len(warnings)} to verify."
+    if not failures and not warnings:
+        return f"{counted} Next: start the instrument."
+    first = (failures or warnings)[0]
+    return f"{counted} Next: {first.subject}: {first.next_step}. Then run the check again."

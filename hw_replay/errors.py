@@ -18,6 +18,10 @@ class CorruptRecording(RecordingError):  # noqa: N818 -- likewise
     """The file has a known format, but its start cannot be read."""
 
 
+class UnusableRecording(RecordingError):  # noqa: N818 -- likewise
+    """The file can be read, but it contains nothing that can be replayed."""
+
+
 class UnwritableRecording(RecordingError):  # noqa: N818 -- likewise
     """A recording cannot be written.
 

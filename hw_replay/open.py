@@ -11,7 +11,7 @@ from pathlib import Path
 from hw_replay.atomic import atomic_file
 from hw_replay.bus_recording import BusRecording
 from hw_replay.dataflash import DATAFLASH_MAGIC, Dataflash
-from hw_replay.errors import RecordingError, UnknownFormat, UnwritableRecording
+from hw_replay.errors import RecordingError, UnknownFormat, UnusableRecording, UnwritableRecording
 from hw_replay.files import GZIP_MAGIC, open_binary, read_start
 from hw_replay.igc import IgcFile
 from hw_replay.long_csv import HEADER, LongCsv
@@ -146,6 +146,7 @@ def convert(
         The number of samples written, by channel ("baro", "reference/vat_mps").
 
     Raises:
+        UnusableRecording: if the source has no sample; the message contains its warnings. Nothing is written.
         UnwritableRecording: if it cannot be written.
     """
     path = Path(path)
@@ -158,11 +159,17 @@ def convert(
         with atomic_file(path) as partial, RecordingWriter(partial, info, CONVERTED_CHUNK_S) as writer:
             for sample in source:
                 writer.write(sample)
+            if not writer.counts:
+                raise UnusableRecording(_nothing_in(source))
     except UnwritableRecording as error:  # the message must name the final file
         raise UnwritableRecording(path, error.error) from error
     except OSError as error:
         raise UnwritableRecording(path, error) from error
     return writer.counts
+
+
+def _nothing_in(source: Source) -> str:
+    return "; ".join(("no sample that can be replayed was found", *source.warnings()))
 
 
 def _is_gzip(path: Path) -> bool:

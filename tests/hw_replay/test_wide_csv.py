@@ -248,7 +248,11 @@ def test_a_decimal_comma_is_reported(tmp_path: Path) -> None:
     assert any("'x' has a decimal comma: set decimal = \",\"" in note for note in source.warnings())
 
 
-def test_an_import_without_any_sample_says_so(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    path = pair(tmp_path, "t,x,z\n", SHORT_MAP)
-    assert main(["import", str(path), "--out", str(tmp_path / "out.mcap")]) == 0
-    assert "no sample that can be replayed was found" in capsys.readouterr().out
+def test_an_import_without_any_sample_writes_nothing(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path, out = pair(tmp_path, "t,x,z\n", SHORT_MAP), tmp_path / "out.mcap"
+    out.write_bytes(b"an earlier file")
+    assert main(["import", str(path), "--out", str(out)]) == 2
+    assert f"{path}: no sample that can be replayed was found" in capsys.readouterr().err
+    assert out.read_bytes() == b"an earlier file"

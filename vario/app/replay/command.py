@@ -110,6 +110,7 @@ def _marked(source: Source, folder: Path, file: Path) -> Source:
 
 
 def _import(arguments: argparse.Namespace) -> int:
+    from hw_replay.errors import UnusableRecording
     from hw_replay.open import convert, open_source
     from vario.app.replay.console import print_import
     from vario.settings.load import load_settings
@@ -120,6 +121,11 @@ def _import(arguments: argparse.Namespace) -> int:
     read = inputs(arguments.file, arguments.config, kept) if kept else [arguments.file]
     read += [arguments.csv_map] if arguments.csv_map else []
     refuse_overwrite(read, out, writes=".mcap")
-    counts = convert(source, out, kept.settings_toml if kept else None, kept.glider_toml if kept else None)
+    try:
+        counts = convert(
+            source, out, kept.settings_toml if kept else None, kept.glider_toml if kept else None
+        )
+    except UnusableRecording as error:
+        raise AppError(f"{arguments.file}: {error}") from error
     print_import(counts, source.warnings(), out)
     return 0

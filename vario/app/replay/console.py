@@ -121,6 +121,4 @@ def print_import(counts: Mapping[str, int], warnings: Sequence[str], out: Path) 
         console.print(f"{channel:{width}} {count:>9} samples")
     for warning in warnings:
         console.print(labelled("note", warning), soft_wrap=True)
-    if not counts:
-        console.print(labelled("note", "no sample that can be replayed was found"), soft_wrap=True)
     console.print(f"written to {out}", soft_wrap=True)

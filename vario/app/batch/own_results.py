@@ -21,11 +21,11 @@ def own_result(path: Path) -> str | None:
 
     A table with a map beside it is a recording, whatever its columns.
     """
-    if map_beside(path).exists():
-        return None
     try:
+        if map_beside(path).exists():
+            return None
         header = read_start(path, _HEADER_BYTES).partition(b"\n")[0]
-    except RecordingError:
+    except (OSError, RecordingError):  # OSError: the name of the map would be too long
         return None  # reading it as a recording tells the reason
     names = header.decode("utf-8", "replace").strip().split(",")
     for table, columns in TABLES.items():

@@ -7,25 +7,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from vario.app.outputs.themes.primary import PRIMARY
+
 Trace = dict[str, NDArray[Any]]
-FLOATS = [
-    "altitude_m",
-    "ias_mps",
-    "tas_mps",
-    "pitch_rad",
-    "bank_rad",
-    "vario_mps",
-    "netto_mps",
-    "relative_netto_mps",
-    "average_mps",
-    "turn_average_mps",
-    "climb_average_mps",
-    "wind_north_mps",
-    "wind_east_mps",
-    "speed_to_fly_mps",
-    "latitude_deg",
-    "longitude_deg",
-]
+FLOATS = [output.name for output in PRIMARY if output.name not in ("t_s", "mode", "quality")]
+FLOATS += ["latitude_deg", "longitude_deg"]
 
 A_DEGREE_M = 111_195.0  # on a sphere with the mean radius of the Earth, at the equator
 CLIMB = {

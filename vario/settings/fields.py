@@ -28,10 +28,10 @@ instead.
 
 
 class _Within:
-    """What pydantic asks for the schema of a quantity: the text is parsed, and the bounds are inclusive.
+    """Gives pydantic the schema of a quantity: the text is parsed, and the bounds are inclusive.
 
-    The usual parts of pydantic (a validator for all fields, and two bounds) do the same, but assembling them
-    for each quantity takes a fiftieth of the start.
+    A validator for all fields and two bounds of pydantic do the same, but assembling them for each quantity
+    takes a fiftieth of the start.
     """
 
     def __init__(self, low: str, high: str, *, optional: bool) -> None:
@@ -142,5 +142,5 @@ class Section(BaseModel):
 
     @classmethod
     def __get_pydantic_core_schema__(cls, source: Any, handler: GetCoreSchemaHandler) -> CoreSchema:
-        """See pydantic. It would search each section for a validator declared in the usual way."""
+        """The schema of a section with its rules. pydantic searches for a validator, which takes longer."""
         return core_schema.with_info_after_validator_function(_keep_rules, handler(source))

@@ -161,7 +161,7 @@ class ImuWatch:
         checked.
         """
         self._wait_s = max(self._wait_s - dt_s, 0.0)
-        if not sound(filter_):
+        if not within_limits(filter_):
             return False
         nis = filter_.nis
         ground_nis = max(nis["north"], nis["east"])
@@ -205,7 +205,7 @@ class ImuWatch:
         return suspected and self._suspect_s < SUSPECT_S
 
 
-def sound(filter_: InertialFilter) -> bool:
+def within_limits(filter_: InertialFilter) -> bool:
     """Whether the estimate is finite and the biases are those of a common unit."""
     gyro = max(abs(b) for b in filter_.gyro_bias)
     accel = max(abs(b) for b in filter_.accel_bias)

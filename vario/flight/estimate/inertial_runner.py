@@ -10,7 +10,7 @@ from vario.flight.estimate.airdata import AirData
 from vario.flight.estimate.alignment import Alignment
 from vario.flight.estimate.attitude_watch import AttitudeWatch
 from vario.flight.estimate.imu_steps import ImuSteps
-from vario.flight.estimate.imu_watch import ImuWatch, sound
+from vario.flight.estimate.imu_watch import ImuWatch, within_limits
 from vario.flight.estimate.inertial import InertialFilter
 from vario.flight.estimate.inertial_model import Regime
 from vario.flight.estimate.regime import NOT_FLYING_MPS, RegimeWatch
@@ -164,7 +164,7 @@ class InertialRunner:
         if watch.agreed_lately(t_s) and math.isfinite(filter_.vario_mps):
             return
         self.realign()
-        self._learned = watch.known_good and sound(filter_)
+        self._learned = watch.known_good and within_limits(filter_)
 
     def _gather(self, force: Vector, rate: Vector, step_s: float) -> None:
         """Determine the vertical, and start the filter once it is known."""

@@ -13,6 +13,7 @@ from typing import TypeVar
 
 from filelock import FileLock
 
+import vario
 from tests.support.compiled import COMPILED
 
 T = TypeVar("T")
@@ -53,12 +54,21 @@ def worked_out(name: str, work: Callable[[], T]) -> T:
     return found
 
 
-ROOT = Path(__file__).parents[2]
+ROOTS = tuple({Path(__file__).parents[2], Path(vario.__file__).parents[1]})
+"""Where the tests and the instrument lie: two folders where the instrument is an installed wheel."""
 
 
 def digest(*globs: str) -> str:
-    """Twelve hex digits that change with the code: of all files of the project that match."""
+    """Twelve hex digits that change with the code: of all files of the project that match.
+
+    Raises:
+        FileNotFoundError: if a pattern matches no file: the digits would not change with that code.
+    """
     found = hashlib.sha256()
-    for path in sorted({path for glob in globs for path in ROOT.glob(glob)}):
-        found.update(path.read_bytes())
+    for glob in globs:
+        paths = sorted(path for root in ROOTS for path in root.glob(glob))
+        if not paths:
+            raise FileNotFoundError(f"no file matches {glob} in {', '.join(map(str, ROOTS))}")
+        for path in paths:
+            found.update(path.read_bytes())
     return found.hexdigest()[:12]

@@ -191,7 +191,7 @@ class Pipeline:
             position=gnss.position,
             attitude=attitude,
             energy=energy,
-            monitor=estimate.monitor,
+            diagnostics=estimate.diagnostics,
             wind=wind,
             air=air,
             averages=averages,

@@ -117,9 +117,9 @@ class Hindsight:
 
     def take(self, reading: Reading) -> None:
         """Process the next reading."""
-        monitor, energy = reading.monitor, reading.energy
-        if reading.attitude is None and "height" in monitor.innovations:
-            height_m, tas_mps = monitor.measured_height_m, monitor.measured_tas_mps
+        diagnostics, energy = reading.diagnostics, reading.energy
+        if reading.attitude is None and "height" in diagnostics.innovations:
+            height_m, tas_mps = diagnostics.measured_height_m, diagnostics.measured_tas_mps
             if height_m is not None:
                 kinetic_m = tas_mps**2 / (2.0 * G0_MPS2) if tas_mps and energy.compensated else 0.0
                 self._energies.append((reading.t_s, height_m + kinetic_m, energy.compensated))

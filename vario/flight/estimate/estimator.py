@@ -18,7 +18,7 @@ from vario.flight.estimate.imu_watch import ImuWatch
 from vario.flight.estimate.inertial import InertialFilter
 from vario.flight.estimate.inertial_model import Regime, Wing
 from vario.flight.estimate.inertial_runner import InertialRunner
-from vario.flight.estimate.result import Estimate, EstimatorSettings, Monitor
+from vario.flight.estimate.result import Diagnostics, Estimate, EstimatorSettings
 from vario.flight.inputs.health import Inputs
 from vario.flight.motion.attitude import Attitude, heading_rate_radps
 from vario.flight.motion.energy import NOTHING, Energy
@@ -81,7 +81,7 @@ class Estimator:
         return Estimate(
             self._attitude(flying=True) if self.runner.knows_attitude else None,
             self._energy(inputs, climb_mps, air.tas_mps if inputs.has_pitot else None, by_speed),
-            Monitor(
+            Diagnostics(
                 airspeed_based_mps=by_speed,
                 vario_sigma_mps=air.energy.rate_sigma if by_speed is not None else None,
                 measured_height_m=air.height_m if inputs.has_baro else None,
@@ -121,7 +121,7 @@ class Estimator:
                 tas_mps if has_speed else None,
                 shown.mps if spoken else by_speed,
             ),
-            Monitor(
+            Diagnostics(
                 gust_free_mps=gust_free if spoken else None,
                 airspeed_based_mps=by_speed,
                 vario_sigma_mps=vario_sigma_mps,

@@ -46,8 +46,8 @@ class EstimatorSettings:
 
 
 @dataclass(frozen=True, slots=True)
-class Monitor:
-    """Diagnostics of the estimator, and the two varios that are blended. None: not known.
+class Diagnostics:
+    """Inner values of the estimator: both varios, biases, consistency. None: not known.
 
     Attributes:
         gust_free_mps: total energy from the inertial unit, free of horizontal gusts.
@@ -89,7 +89,7 @@ class Estimate:
 
     attitude: Attitude | None
     energy: Energy
-    monitor: Monitor
+    diagnostics: Diagnostics
     has_airspeed: bool
     imu_believed: bool = True
     imu_against_baro: bool = False

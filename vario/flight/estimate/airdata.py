@@ -13,7 +13,7 @@ from vario.flight.estimate.result import EstimatorSettings
 from vario.flight.inputs.frames import Frame
 
 SPEED_JUMP_MPS = 10.0
-SPEED_REFUSED_S = 15.0
+SPEED_REJECTED_S = 15.0
 SPEED_MISSED_S = 1.0
 """If airspeeds are rejected for this long, the quality reports that there is no airspeed."""
 
@@ -49,7 +49,7 @@ class AirData:
         self.altitude = RateFilter(settings.energy_psd, learns=settings.learns)
         self.static_pa: float | None = None
         self.air_k = isa.SEA_LEVEL_K
-        self._warmer_k: float | None = None
+        self._isa_deviation_k: float | None = None
         self._oat_age_s = 0.0
         self.density_ratio = 1.0
         self.height_m = 0.0
@@ -58,15 +58,15 @@ class AirData:
         self.tas_mps: float | None = None
         self.tas_age_s = 0.0
         self.needs_alignment = False
-        self._refused_s = 0.0
+        self._rejected_s = 0.0
         self._noise = NoiseWatch(settings.baro_pa)
         self._baro_age_s = 0.0
         self._baro_steady_s = self._baro_nis = 0.0
 
     @property
-    def refusing(self) -> bool:
+    def rejects_airspeed(self) -> bool:
         """Whether all airspeeds of the last second were rejected as physically impossible."""
-        return self._refused_s > SPEED_MISSED_S
+        return self._rejected_s > SPEED_MISSED_S
 
     @property
     def baro_sound(self) -> bool:
@@ -111,7 +111,7 @@ class AirData:
         if fresh:
             impact_pa = _mean([sample.impact_pa for sample in frame.pitot])
             tas_mps = isa.tas_mps(impact_pa, self.static_pa, self.air_k)
-            fresh = self._believable(tas_mps, expected_tas_mps)
+            fresh = self._plausible_airspeed(tas_mps, expected_tas_mps)
             if fresh:
                 self.tas_mps, self.tas_age_s = tas_mps, 0.0
         if frame.baro:
@@ -123,10 +123,10 @@ class AirData:
         standard_k = isa.temperature_k(pressure_m)
         self._oat_age_s += dt_s
         if frame.oat:
-            self._warmer_k, self._oat_age_s = frame.oat[-1].air_k - standard_k, 0.0
+            self._isa_deviation_k, self._oat_age_s = frame.oat[-1].air_k - standard_k, 0.0
         elif self._oat_age_s > OAT_KEPT_S:
-            self._warmer_k = None
-        self.air_k = standard_k + (self._warmer_k or 0.0)
+            self._isa_deviation_k = None
+        self.air_k = standard_k + (self._isa_deviation_k or 0.0)
 
     def _height(self, pressure_m: float, count: int, dt_s: float) -> None:
         if self.pressure_m is None:
@@ -145,15 +145,15 @@ class AirData:
                 self.height_m + kinetic_m, math.hypot(sigma_m, tas * self.tas_sigma_mps / G0_MPS2)
             )
 
-    def _believable(self, tas_mps: float, expected_mps: float | None) -> bool:
+    def _plausible_airspeed(self, tas_mps: float, expected_mps: float | None) -> bool:
         """Reject an impossible change of airspeed (blocked or wet pitot), unless it lasts."""
         if expected_mps is None or abs(tas_mps - expected_mps) < SPEED_JUMP_MPS:
-            self._refused_s = 0.0
+            self._rejected_s = 0.0
             return True
-        self._refused_s = max(self._refused_s, self.tas_age_s)  # independent of the rate of the sensor
-        if self._refused_s < SPEED_REFUSED_S:
+        self._rejected_s = max(self._rejected_s, self.tas_age_s)  # independent of the rate of the sensor
+        if self._rejected_s < SPEED_REJECTED_S:
             return False
-        self._refused_s = 0.0
+        self._rejected_s = 0.0
         self.needs_alignment = True
         return True
 

@@ -60,7 +60,7 @@ class Estimator:
         runner.regime_watch.on_tow = on_tow
         dt_s = max(frame.dt_s, 1e-4)
         fresh = self.air.update(frame, dt_s, runner.filter.tas_mps if runner.flying else None)
-        if self.air.refusing:
+        if self.air.rejects_airspeed:
             inputs = replace(inputs, has_pitot=False)
         if self.air.needs_alignment:
             runner.realign()
@@ -69,13 +69,13 @@ class Estimator:
         ready = runner.update(frame, dt_s, fresh_speed=fresh)
         if self.on_correction is not None and ready and runner.filter.due_s == 0.0:
             self.on_correction(frame.t_s, runner.filter, runner.regime_watch.regime)
-        return self._say(inputs, dt_s, ready=ready, tas_new=fresh)
+        return self._output(inputs, dt_s, ready=ready, tas_new=fresh)
 
-    def _say(self, inputs: Inputs, dt_s: float, *, ready: bool, tas_new: bool) -> Estimate:
+    def _output(self, inputs: Inputs, dt_s: float, *, ready: bool, tas_new: bool) -> Estimate:
         air = self.air
         by_speed = air.energy.known_rate if inputs.has_pitot and inputs.has_baro else None
         if ready:
-            return self._say_inertial(inputs, dt_s, by_speed, tas_new=tas_new)
+            return self._inertial_output(inputs, dt_s, by_speed, tas_new=tas_new)
         self.runner.shown.mps = by_speed
         climb_mps = air.altitude.known_rate if inputs.has_baro else None
         return Estimate(
@@ -94,7 +94,7 @@ class Estimator:
             baro_suspect=self.imu_watch.baro_suspect,
         )
 
-    def _say_inertial(
+    def _inertial_output(
         self, inputs: Inputs, dt_s: float, by_speed: float | None, *, tas_new: bool
     ) -> Estimate:
         runner, air = self.runner, self.air
@@ -106,12 +106,12 @@ class Estimator:
         )
         flying = not runner.regime_watch.on_ground
         has_speed = runner.has_speed
-        spoken = flying and has_speed and inputs.has_baro
+        vario_valid = flying and has_speed and inputs.has_baro
         tas_mps = filter_.tas_mps if flying else air.tas_mps
         vario_sigma_mps, attitude_sigma_rad = runner.sigmas or (None, None)
         if vario_sigma_mps is not None:
             vario_sigma_mps = shown.sigma_mps(vario_sigma_mps)
-        if not spoken:
+        if not vario_valid:
             vario_sigma_mps = air.energy.rate_sigma if by_speed is not None else None
         return Estimate(
             self._attitude(flying=flying),
@@ -119,16 +119,16 @@ class Estimator:
                 inputs,
                 filter_.climb_mps if inputs.has_baro else None,
                 tas_mps if has_speed else None,
-                shown.mps if spoken else by_speed,
+                shown.mps if vario_valid else by_speed,
             ),
             Diagnostics(
-                gust_free_mps=gust_free if spoken else None,
+                gust_free_mps=gust_free if vario_valid else None,
                 airspeed_based_mps=by_speed,
                 vario_sigma_mps=vario_sigma_mps,
                 attitude_sigma_rad=attitude_sigma_rad,
                 measured_height_m=air.height_m if inputs.has_baro else None,
                 measured_tas_mps=air.tas_mps if inputs.has_pitot else None,
-                air_up_mps=filter_.air_up_mps if spoken else None,
+                air_up_mps=filter_.air_up_mps if vario_valid else None,
                 gyro_bias_radps=filter_.gyro_bias,
                 accel_bias_mps2=filter_.accel_bias,
                 nis=runner.nis,

@@ -31,7 +31,7 @@ from vario.flight.estimate.vectors import Vector, cross, dot, level
 if TYPE_CHECKING:
     from vario.flight.estimate.inertial_state import InertialState
 
-REFUSE_NIS = 25.0
+REJECT_NIS = 25.0
 """A velocity that differs by more than this many standard deviations is rejected."""
 
 START_OVER_S = 8.0
@@ -72,7 +72,7 @@ class Ground:
 
     def __init__(self) -> None:
         self.known = False
-        self._clock_s = self._used_s = self._found_s = self._refused_s = 0.0
+        self._clock_s = self._used_s = self._found_s = self._rejected_s = 0.0
         self._sum = (0.0, 0.0)
         self._track: deque[tuple[float, float, float]] = deque(maxlen=80)
         self._waiting: list[tuple[float, float, float]] = []
@@ -173,15 +173,15 @@ class Ground:
         for k, name in enumerate(("north", "east")):
             innovation = residuals[k] - turns.expected(k)
             total = turns.signal(k) + variance
-            fits = fits and innovation * innovation < REFUSE_NIS * total
+            fits = fits and innovation * innovation < REJECT_NIS * total
             state.note(name, Innovation(innovation, total, used=fits), since_s)
         if not fits and self._clock_s > self._found_s + SETTLE_S:
-            self._refused_s += since_s
-            if self._refused_s > START_OVER_S:
+            self._rejected_s += since_s
+            if self._rejected_s > START_OVER_S:
                 self.known = False
-                self._refused_s = 0.0
+                self._rejected_s = 0.0
             return None
-        self._refused_s, self._used_s = 0.0, self._clock_s
+        self._rejected_s, self._used_s = 0.0, self._clock_s
         for k in range(2):
             turns.use(k, residuals[k] - turns.expected(k), turns.signal(k) + variance)
         return turns

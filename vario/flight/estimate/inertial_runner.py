@@ -121,7 +121,7 @@ class InertialRunner:
             for velocity in frame.gnss_vel:
                 filter_.ground.take(velocity.north_mps, velocity.east_mps, frame.t_s - velocity.t_s)
             self.attitude_watch.take(frame.gnss_vel, frame.t_s, filter_, trusted=self._imu_watch.trusted)
-            if not self._turns_as_told(frame):
+            if not self._turns_agree(frame):
                 self._reject_imu(frame.t_s, own_fault=True)
                 return
         if filter_.due_s > _CORRECT_EVERY_S:
@@ -147,7 +147,7 @@ class InertialRunner:
         if not plausible or self.shown.jitter_mps > _MOST_JITTER_MPS:
             self._reject_imu(t_s, own_fault=False)
 
-    def _turns_as_told(self, frame: Frame) -> bool:
+    def _turns_agree(self, frame: Frame) -> bool:
         filter_ = self.filter
         _, q_radps, r_radps = filter_.rate
         rate = heading_rate_radps(filter_.pitch_rad, filter_.bank_rad, q_radps, r_radps)

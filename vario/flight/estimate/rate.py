@@ -103,9 +103,9 @@ class RateFilter:
         return self.rate if self._settled else None
 
     def _clear(self) -> None:
-        self._refused = 0
+        self._rejected = 0
         self._settled = False
-        self._refused_by = 0.0
+        self._rejected_innovation = 0.0
         self._before: float | None = None
         self._since_s = self._spacing_s = 0.0
 
@@ -150,15 +150,15 @@ class RateFilter:
         if learns:
             self._learn(innovation / math.sqrt(variance), spacing_s)
         if nis > self._gate2:
-            self._refused += 1
+            self._rejected += 1
             if not (sparse and self._manoeuvre(innovation)):
-                agrees = self._learns and innovation * self._refused_by > 0.0
-                self._refused_by = innovation
-                if self._refused >= 3:
+                agrees = self._learns and innovation * self._rejected_innovation > 0.0
+                self._rejected_innovation = innovation
+                if self._rejected >= 3:
                     (self._step if agrees and not sparse else self.start)(measured, sigma)
                 return nis
             variance = self._p00 + noise
-        self._refused = 0
+        self._rejected = 0
         self._since_s = 0.0
         gain0, gain1 = self._p00 / variance, self._p01 / variance
         self.value += gain0 * innovation
@@ -190,7 +190,7 @@ class RateFilter:
         the innovation equals three standard deviations.
         """
         since_s = max(self._since_s, SPARSE_S)
-        if innovation * self._refused_by <= 0.0 or abs(innovation) > QUICKEST_MPS * since_s:
+        if innovation * self._rejected_innovation <= 0.0 or abs(innovation) > QUICKEST_MPS * since_s:
             return False
         more = 4.0 / self._gate2 * innovation * innovation - self._p00
         if more > 0.0:

@@ -66,23 +66,25 @@ QUICKEST_MPS = 20.0
 """Two consecutive rejected samples that agree are a manoeuvre if the change of the rate is at most this."""
 
 
+GATE_NIS = 36.0
+"""An innovation of more than six standard deviations is rejected; after three in a row the filter starts
+again there. With sparse samples, a second one that agrees with the first is accepted, and the variance of the
+rate is increased. With closer ones, the value starts again after three that agree, and the rate is kept: a
+sudden head wind is a step of energy height, and not a climb.
+"""
+
+
 class RateFilter:
     """Value and rate from samples at any spacing.
 
     Args:
         acceleration_psd: spectral density of the rate's white noise, unit²/s³.
-        gate_sigma: an innovation beyond this many standard deviations is rejected; after three in a row the
-            filter starts again there. With sparse samples, a second one that agrees with the first is
-            accepted, and the variance of the rate is increased. With closer ones, the value starts again
-            after three that agree, and the rate is kept: a sudden head wind is a step of energy height, and
-            not a climb.
         learns: whether the noise parameters are learned from samples more than `LEARNS_FROM_S` apart, and
-            samples that agree are treated in these ways.
+            rejected samples that agree are treated as `GATE_NIS` says.
     """
 
-    def __init__(self, acceleration_psd: float, gate_sigma: float = 6.0, *, learns: bool = True) -> None:
+    def __init__(self, acceleration_psd: float, *, learns: bool = True) -> None:
         self._stated_psd = self._psd = acceleration_psd
-        self._gate2 = gate_sigma * gate_sigma
         self._learns = learns
         self._noisy = 1.0
         self.started = False
@@ -146,10 +148,10 @@ class RateFilter:
         variance = self._p00 + noise
         innovation = measured - self.value
         nis = innovation * innovation / variance
-        self.innovation = Innovation(innovation, variance, used=nis <= self._gate2)
+        self.innovation = Innovation(innovation, variance, used=nis <= GATE_NIS)
         if learns:
             self._learn(innovation / math.sqrt(variance), spacing_s)
-        if nis > self._gate2:
+        if nis > GATE_NIS:
             self._rejected += 1
             if not (sparse and self._manoeuvre(innovation)):
                 agrees = self._learns and innovation * self._rejected_innovation > 0.0
@@ -192,7 +194,7 @@ class RateFilter:
         since_s = max(self._since_s, SPARSE_S)
         if innovation * self._rejected_innovation <= 0.0 or abs(innovation) > QUICKEST_MPS * since_s:
             return False
-        more = 4.0 / self._gate2 * innovation * innovation - self._p00
+        more = 4.0 / GATE_NIS * innovation * innovation - self._p00
         if more > 0.0:
             self._p00 += more
             self._p01 += more / since_s

@@ -65,13 +65,13 @@ def test_measurements_used_in_turn_are_filterpys_updates(used: tuple[int, ...]) 
     mine, rows, x = root @ root.T, rng.standard_normal((4, SIZE)), rng.standard_normal(SIZE)
     residuals, variances = rng.standard_normal(4), rng.uniform(0.1, 2.0, 4)
     p, step = mine.copy(), x.copy()
-    turns = SequentialUpdate(mine, rows, step)
+    sequence = SequentialUpdate(mine, rows, step)
     for k in used:
-        assert turns.expected(k) == pytest.approx(rows[k] @ x, rel=1e-9)
-        assert turns.signal(k) == pytest.approx(rows[k] @ p @ rows[k], rel=1e-9)
-        turns.use(k, residuals[k] - turns.expected(k), turns.signal(k) + variances[k])
+        assert sequence.expected(k) == pytest.approx(rows[k] @ x, rel=1e-9)
+        assert sequence.predicted_variance(k) == pytest.approx(rows[k] @ p @ rows[k], rel=1e-9)
+        sequence.use(k, residuals[k] - sequence.expected(k), sequence.predicted_variance(k) + variances[k])
         x, p = update(x, p, residuals[k : k + 1], np.array([[variances[k]]]), rows[k : k + 1])
-    turns.finish()
+    sequence.finish()
     np.testing.assert_allclose(step, x, rtol=1e-9, atol=1e-10)
     np.testing.assert_allclose(mine, p, rtol=1e-8, atol=1e-9)
 
@@ -84,10 +84,10 @@ def test_considered_states_keep_value_and_covariance() -> None:
     root = rng.standard_normal((SIZE, SIZE))
     p, row, held = root @ root.T, rng.standard_normal(SIZE), [ALPHA, LIFT]
     mine, step = p.copy(), np.zeros(SIZE)
-    turns = SequentialUpdate(mine, row[None], step)
-    total = turns.signal(0) + 0.7
-    turns.use(0, 1.3, total)
-    turns.finish(held)
+    sequence = SequentialUpdate(mine, row[None], step)
+    total = sequence.predicted_variance(0) + 0.7
+    sequence.use(0, 1.3, total)
+    sequence.finish(held)
     gain = p @ row / total
     gain[held] = 0.0
     left = np.eye(SIZE) - np.outer(gain, row)

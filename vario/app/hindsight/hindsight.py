@@ -107,7 +107,7 @@ class Hindsight:
                 filter_.step.copy(),
                 filter_.cov.copy(),
                 filter_.prediction.transition.copy(),
-                filter_.prediction.disturbance.copy(),
+                filter_.prediction.process_noise.copy(),
             )
         )
         if filter_.gust_mps == 0.0:

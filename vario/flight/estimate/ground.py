@@ -34,7 +34,7 @@ if TYPE_CHECKING:
 REJECT_NIS = 25.0
 """A velocity that differs by more than this many standard deviations is rejected."""
 
-START_OVER_S = 8.0
+RESTART_S = 8.0
 """If no velocity has fitted for this long, heading and wind are wrong."""
 
 SETTLE_S = 5.0
@@ -118,9 +118,9 @@ class Ground:
         `considered`: states that are not corrected.
         """
         for velocity in self._waiting:
-            turns = self._correct(state, step, *velocity)
-            if turns is not None:
-                turns.finish(considered)
+            update = self._correct(state, step, *velocity)
+            if update is not None:
+                update.finish(considered)
         self._waiting.clear()
 
     def _since(self, then_s: float) -> tuple[float, float, tuple[float, float]] | None:
@@ -163,7 +163,7 @@ class Ground:
             return None
         north, east = state.north, state.east
         since_s = min(max(self._clock_s - self._used_s, 0.05), 2.0)
-        turns = SequentialUpdate(state.cov, velocity_rows(v, north, east, since[2]), step)
+        update = SequentialUpdate(state.cov, velocity_rows(v, north, east, since[2]), step)
         variance = n.gnss_mps**2 + n.gnss_mps_sqrt_s**2 / since_s
         residuals = (
             north_mps - dot(north, v) - state.wind_mps[0],
@@ -171,20 +171,20 @@ class Ground:
         )
         fits = True
         for k, name in enumerate(("north", "east")):
-            innovation = residuals[k] - turns.expected(k)
-            total = turns.signal(k) + variance
-            fits = fits and innovation * innovation < REJECT_NIS * total
-            state.note(name, Innovation(innovation, total, used=fits), since_s)
+            innovation = residuals[k] - update.expected(k)
+            s = update.predicted_variance(k) + variance
+            fits = fits and innovation * innovation < REJECT_NIS * s
+            state.note(name, Innovation(innovation, s, used=fits), since_s)
         if not fits and self._clock_s > self._found_s + SETTLE_S:
             self._rejected_s += since_s
-            if self._rejected_s > START_OVER_S:
+            if self._rejected_s > RESTART_S:
                 self.known = False
                 self._rejected_s = 0.0
             return None
         self._rejected_s, self._used_s = 0.0, self._clock_s
         for k in range(2):
-            turns.use(k, residuals[k] - turns.expected(k), turns.signal(k) + variance)
-        return turns
+            update.use(k, residuals[k] - update.expected(k), update.predicted_variance(k) + variance)
+        return update
 
     def _find_heading(self, state: InertialState, north_mps: float, east_mps: float) -> bool:
         """Initialise the heading along the track, with unknown wind; False if there is no track."""

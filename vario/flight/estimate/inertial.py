@@ -28,6 +28,7 @@ from vario.flight.estimate.inertial_model import (
     LATE,
     LIFT,
     POLAR_EVERY_S,
+    PSI,
     PULL_MPS2,
     PULLED,
     SIDE,
@@ -46,8 +47,8 @@ from vario.flight.estimate.vectors import dot, level
 GATES = {"height": 5.0, "sideslip": 4.0, "lift": 4.0}
 """Gate in standard deviations. An innovation beyond it has the effect of one at the gate."""
 
-LOOSE_STALLED = 10_000.0
-LOOSE_TOWED = 2.0
+VARIANCE_SCALE_STALLED = 10_000.0
+VARIANCE_SCALE_TOWED = 2.0
 """Factor on the variance of the lift curve. In a stall the lift curve is not used. On aerotow the rope pulls
 slightly up or down, on a winch strongly down.
 """
@@ -100,7 +101,7 @@ class InertialFilter(InertialState):
         self._fill_rows = SparseEntries(_ROW_PLACES)
         self._gust_s, self._gust_sum, self._gust_count = 0.0, 0.0, 0
         self._by_polar = ByPolar()
-        self._turns: SequentialUpdate
+        self._update: SequentialUpdate
 
     def correct(self, regime: Regime, density_ratio: float) -> None:
         """Update covariance and estimate with the measurements and the pseudo-measurements of flight."""
@@ -115,7 +116,7 @@ class InertialFilter(InertialState):
         elif regime is Regime.ROLLING:
             self._measure(_ROLLING_ROWS)
             self._correct_height()
-            self._turns.finish()
+            self._update.finish()
         else:
             self._in_flight(regime, density_ratio, t)
         self.ground.drop()
@@ -124,21 +125,21 @@ class InertialFilter(InertialState):
 
     def _measure(self, rows: NDArray[np.float64]) -> None:
         """Begin with the measurements of these rows."""
-        self._turns = SequentialUpdate(self.cov, rows, self._step)
+        self._update = SequentialUpdate(self.cov, rows, self._step)
 
     def _scalar(self, name: str, number: int, residual: float, variance: float) -> None:
         """One scalar Kalman update; beyond the gate, the variance of the residual is increased."""
-        turns = self._turns
-        innovation = residual - turns.expected(number)
-        total = turns.signal(number) + variance
+        update = self._update
+        innovation = residual - update.expected(number)
+        s = update.predicted_variance(number) + variance
         if name:
-            nis = innovation * innovation / total
+            nis = innovation * innovation / s
             gate = GATES.get(name, math.inf)
             used = nis <= gate * gate
-            self.note(name, Innovation(innovation, total, used=used), self._batch_s)
+            self.note(name, Innovation(innovation, s, used=used), self._batch_s)
             if not used and self.age_s > SETTLE_S:
-                total = innovation * innovation / (gate * gate)
-        turns.use(number, innovation, total)
+                s = innovation * innovation / (gate * gate)
+        update.use(number, innovation, s)
 
     def _correct_height(self) -> None:
         count = self._height[2]
@@ -151,8 +152,8 @@ class InertialFilter(InertialState):
         for axis in range(3):
             self._scalar("", 1 + 2 * axis, -self.air[axis], 0.04 / t)
             # If the glider does not turn, the reading of the gyro is its bias.
-            self._scalar("", 2 + 2 * axis, self.turned[axis] / t, 4e-6 / t)
-        self._turns.finish()
+            self._scalar("", 2 + 2 * axis, self.delta_angle[axis] / t, 4e-6 / t)
+        self._update.finish()
 
     def _in_flight(self, regime: Regime, density_ratio: float, t: float) -> None:
         """Height, airspeed, and the pseudo-measurements of a flying wing."""
@@ -161,7 +162,7 @@ class InertialFilter(InertialState):
         x = self.x.tolist()
         alpha0, beta0, side_m, cross_axis_m = x[ALPHA], x[BETA], x[SIDE], x[CROSS_AXIS]
         speed = math.sqrt(vx * vx + vy * vy + vz * vz) + 1e-9
-        fy, fz = self.pushed[1] / t, self.pushed[2] / t
+        fy, fz = self.delta_velocity[1] / t, self.delta_velocity[2] / t
         fast = max(vx + self.gust_mps, 8.0)
         per = 1.0 / (density_ratio * fast)
         lift_m = self.lift_m
@@ -177,43 +178,43 @@ class InertialFilter(InertialState):
         )
         self._measure(self._rows)
         self._correct_height()
-        held: Sequence[int] = CONSIDERED if regime is Regime.TOWED else ()
+        considered: Sequence[int] = CONSIDERED if regime is Regime.TOWED else ()
         if fy * fy + fz * fz > PULL_MPS2**2:
-            held = PULLED
-        gust = bool(self._speed[2]) and self._correct_airspeed(held)
+            considered = PULLED
+        gust = bool(self._speed[2]) and self._correct_airspeed(considered)
         residual = fast * beta0 - (side_m * fy + cross_axis_m * fz) * per - vy
         self._scalar("sideslip", _SIDESLIP, residual, n.sideslip_mps_sqrt_s**2 / t)
         residual = fast * alpha0 + lift_mps - vz
         # A stalled wing has less lift than its incidence gives: v_z is at least that of the lift curve.
-        loose = LOOSE_STALLED if regime is Regime.STALLED and residual < 0.0 else 1.0
+        variance_scale = VARIANCE_SCALE_STALLED if regime is Regime.STALLED and residual < 0.0 else 1.0
         if regime is Regime.TOWED:
-            loose = LOOSE_TOWED
-        self._scalar("lift", _LIFT, residual, loose * n.lift_mps_sqrt_s**2 / t)
-        if held or self.cov[LIFT, LIFT] == 0.0 or (self.calm and not gust):
-            self._turns.finish(held)
+            variance_scale = VARIANCE_SCALE_TOWED
+        self._scalar("lift", _LIFT, residual, variance_scale * n.lift_mps_sqrt_s**2 / t)
+        if considered or self.cov[LIFT, LIFT] == 0.0 or (self.calm and not gust):
+            self._update.finish(considered)
         else:
-            self._turns.finish(CONSIDERED, 3 if gust else 2)
-        self.ground.correct(self, self._step, held)
+            self._update.finish(CONSIDERED, 3 if gust else 2)
+        self.ground.correct(self, self._step, considered)
         self._polar_s = self._polar_s + t if regime is Regime.GLIDING else 0.0
         if self._polar_s > POLAR_EVERY_S:
             self._by_polar.correct(self, self._step, density_ratio, self._polar_s)
             self._polar_s = 0.0
 
-    def _correct_airspeed(self, held: Sequence[int]) -> bool:
-        """Use the airspeed; returns whether it contains a gust. `held`: states that are not corrected."""
+    def _correct_airspeed(self, considered: Sequence[int]) -> bool:
+        """Use the airspeed; returns whether it contains a gust. `considered`: as in `CONSIDERED`."""
         total_mps, variance, count = self._speed
         mean_mps, variance = total_mps / count, variance / (count * count)
         nis = 0.0
         if self.age_s > SETTLE_S:
             # Learn the gust variance: the innovations must have the size that the filter expects.
-            residual = mean_mps - self._turns.expected(_AIRSPEED)
-            total = self._turns.signal(_AIRSPEED) + variance
-            nis = residual * residual / total
-            self._learn_gusts(residual / math.sqrt(total))
+            residual = mean_mps - self._update.expected(_AIRSPEED)
+            s = self._update.predicted_variance(_AIRSPEED) + variance
+            nis = residual * residual / s
+            self._learn_gusts(residual / math.sqrt(s))
             if nis > 16.0:
                 # This is a gust front, not an error of attitude: correct only the air velocity, horizontally.
-                self._turns.finish(held)
-                self._free_along_track(residual * residual / 16.0 - total)
+                self._update.finish(considered)
+                self._free_along_track(residual * residual / 16.0 - s)
                 self._measure(self._rows)
         self._scalar("airspeed", _AIRSPEED, mean_mps, variance)
         return nis > GUST_NIS
@@ -256,22 +257,22 @@ class InertialFilter(InertialState):
         step = self._step
         s = step.tolist()
         dx, dy, dz = self.down
-        a, b, c = s[0:3]
+        a, b, c = s[PSI:V]
         dx, dy, dz = dx + dy * c - dz * b, dy + dz * a - dx * c, dz + dx * b - dy * a
         size = math.sqrt(dx * dx + dy * dy + dz * dz)
         self.down = (dx / size, dy / size, dz / size)
         vx, vy, vz = self.air
-        self.air = (vx + s[3], vy + s[4], vz + s[5])
-        self.x[6:12] += step[6:12]
+        self.air = (vx + s[V], vy + s[V + 1], vz + s[V + 2])
+        self.x[GYRO:CLIMB] += step[GYRO:CLIMB]
         nx, ny, nz = self.north
         nx, ny, nz = nx + ny * c - nz * b, ny + nz * a - nx * c, nz + nx * b - ny * a
         self.north = level(self.down, (nx, ny, nz))
-        self.x[14:19] += step[14:19]
+        self.x[ALPHA:WIND] += step[ALPHA:WIND]
         self.x[LIFT] = min(max(self.x[LIFT] + s[LIFT], -LIFT_RANGE), LIFT_RANGE)
         self.wind_mps = (self.wind_mps[0] + s[WIND], self.wind_mps[1] + s[WIND + 1])
         self.gnss_latency_s = min(max(self.gnss_latency_s + s[LATE], 0.0), 0.6)
         self.baro_lag_s = min(max(self.baro_lag_s + s[LAG], 0.0), 0.4)
-        bias = self.x[6:12].tolist()
+        bias = self.x[GYRO:CLIMB].tolist()
         self.gyro_bias = (bias[0], bias[1], bias[2])
         self.accel_bias = (bias[3], bias[4], bias[5])
         self.climb_mps += s[CLIMB]

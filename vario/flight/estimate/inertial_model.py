@@ -65,7 +65,7 @@ def _places(*blocks: tuple[list[int], list[int]]) -> NDArray[np.intp]:
 _TILT, _AIR = [PSI, PSI + 1, PSI + 2], [V, V + 1, V + 2]
 _OFF_DIAGONAL = ((0, 1), (0, 2), (1, 0), (1, 2), (2, 0), (2, 1))
 
-MOVING = _places(
+F_ENTRIES = _places(
     (_TILT, _TILT),
     (_AIR, _AIR),
     *(([PSI + k], [GYRO + k]) for k in range(6)),
@@ -75,13 +75,13 @@ MOVING = _places(
     ([HEIGHT], [CLIMB]),
     ([GUST], [GUST]),
 )
-"""Positions where the transition is not the identity, in the order in which `predict_covariance` fills
+"""Positions where the transition is not the identity, in the order in which `Prediction` fills
 them.
 """
 
 _WIND = [WIND, WIND + 1]
 
-NOISY = _places(
+Q_ENTRIES = _places(
     *(([index], [index]) for index in _TILT),
     (_AIR, _AIR),
     *(([index], [index]) for index in range(GYRO, SIZE)),

@@ -61,5 +61,5 @@ def start_on_path(state: InertialState, tas_mps: float, climb_mps: float) -> Non
     row[PSI : PSI + 3] = cross(state.air, state.down)
     row[V : V + 3] = state.down
     row[CLIMB] = 1.0
-    spread = state.cov @ row
-    state.cov -= np.outer(spread, spread) / (float(row @ spread) + UPDRAFT_MPS**2)
+    pht = state.cov @ row
+    state.cov -= np.outer(pht, pht) / (float(row @ pht) + UPDRAFT_MPS**2)

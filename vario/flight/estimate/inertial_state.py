@@ -62,8 +62,8 @@ class InertialState(NominalState):
 
     def _clear_batch(self) -> None:
         self._batch_s = 0.0
-        self.turned = [0.0, 0.0, 0.0]
-        self.pushed = [0.0, 0.0, 0.0]
+        self.delta_angle = [0.0, 0.0, 0.0]
+        self.delta_velocity = [0.0, 0.0, 0.0]
         self._height = [0.0, 0.0, 0.0]  # sum of residuals, of variances, count
         self._speed = [0.0, 0.0, 0.0]
 
@@ -134,21 +134,21 @@ class InertialState(NominalState):
         self.ground.moved(self.north, self.down, self.force, dt_s)
         self._batch_s += dt_s
         self.age_s += dt_s
-        turned, pushed = self.turned, self.pushed
-        turned[0] += roll
-        turned[1] += pitch
-        turned[2] += yaw
-        pushed[0] += fx * dt_s
-        pushed[1] += fy * dt_s
-        pushed[2] += fz * dt_s
+        delta_angle, delta_velocity = self.delta_angle, self.delta_velocity
+        delta_angle[0] += roll
+        delta_angle[1] += pitch
+        delta_angle[2] += yaw
+        delta_velocity[0] += fx * dt_s
+        delta_velocity[1] += fy * dt_s
+        delta_velocity[2] += fz * dt_s
 
     def bridge(self, gap_s: float) -> None:
         """The unit was silent. Its last rates are assumed to have continued, with increased variance."""
-        turned, pushed = GAP_RADPS * gap_s, GAP_MPS2 * gap_s
+        angle, speed = GAP_RADPS * gap_s, GAP_MPS2 * gap_s
         sigma = np.zeros(SIZE)
-        sigma[PSI : PSI + 3] = turned
-        sigma[V : V + 3] = pushed
-        sigma[CLIMB], sigma[HEIGHT] = pushed, 0.5 * pushed * gap_s
+        sigma[PSI : PSI + 3] = angle
+        sigma[V : V + 3] = speed
+        sigma[CLIMB], sigma[HEIGHT] = speed, 0.5 * speed * gap_s
         self.cov += np.diag(sigma * sigma)
 
     def forget_airspeed(self) -> None:
@@ -209,7 +209,7 @@ class InertialState(NominalState):
 
     def predict_covariance(self, regime: Regime) -> None:
         """Predict the covariance over the batch: P = F P F' + Q."""
-        self.prediction.move(self, regime)
+        self.prediction.predict(self, regime)
 
     def note(self, name: str, innovation: Innovation, seconds: float) -> None:
         """Store an innovation of this correction, and update the mean NIS."""

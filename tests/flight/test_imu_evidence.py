@@ -24,21 +24,21 @@ def test_a_good_unit_puts_the_barometer_in_question() -> None:
 
 def test_a_unit_that_contradicted_the_barometer_may_be_right() -> None:
     watch = ImuWatch()
-    watch.doubt(own_fault=False)
+    watch.reject(own_fault=False)
     assert contradicted(watch)
 
 
 def test_a_unit_with_a_fault_of_its_own_is_no_evidence_for_two_minutes() -> None:
     watch = ImuWatch()
-    watch.doubt(own_fault=True)
-    watch.doubt(own_fault=False)
+    watch.reject(own_fault=True)
+    watch.reject(own_fault=False)
     assert not watch.against_baro
     for expected in (False, True):
         watch.begin()
         assert contradicted(watch) is expected
         for _ in range(round(121.0 / STEP_S)):
             watch.check_force((0.0, 0.0, -9.8), 0.0, STEP_S)
-    watch.doubt(own_fault=False)
+    watch.reject(own_fault=False)
     assert watch.against_baro
 
 

@@ -161,11 +161,11 @@ def test_one_episode_counts_once() -> None:
     filter_ = InertialFilter(Wing.loaded(), InertialNoise())
     watch = ImuWatch()
     for _ in range(50):
-        watch.doubt(own_fault=True)
+        watch.reject(own_fault=True)
     for _ in range(21):
         watch.plausible(filter_, None, None, 1.0)
     assert watch.trusted
-    watch.doubt(own_fault=True)
+    watch.reject(own_fault=True)
     for _ in range(39):
         watch.plausible(filter_, None, None, 1.0)
     assert not watch.trusted

@@ -14,6 +14,7 @@ from collections.abc import Sequence
 
 from drivers.isa import G0_MPS2
 from drivers.samples import GnssVel
+from vario.flight.core.doubt import Doubt
 from vario.flight.core.low_pass import LowPass
 from vario.flight.estimate.inertial import SETTLE_S, InertialFilter
 from vario.flight.estimate.vectors import Vector
@@ -65,8 +66,6 @@ SHAKE_MPS2 = 2.5
 TRACK_M2PS2, AGREE_RAD2PS2, AGREE_S = 100.0, 0.01, 1.5
 """Turn rate over ground times turn rate of the unit: if it is below zero, one of them has the wrong sign."""
 
-FIRST_S, LONGER, LONGEST_S = 20.0, 2.0, 600.0
-
 OWN_FAULT_S = 120.0
 """For this long after a contradiction within itself, or with the track, the unit is no evidence against the
 barometer: such a fault comes again.
@@ -86,9 +85,8 @@ class ImuWatch:
         self.rejections = 0
         self.against_baro = False
         self._accepted_s = AGAIN_S
-        self._wait_s = 0.0
         self._own_fault_s = math.inf
-        self._full_s = self._next_s = FIRST_S
+        self._doubt = Doubt()
         self._force = LowPass(FORCE_S, G0_MPS2)
         self._below = LowPass(FORCE_S, -G0_MPS2)
         self._climb, self._pull = LowPass(CLIMB_S), LowPass(CLIMB_S)
@@ -108,15 +106,15 @@ class ImuWatch:
     @property
     def trusted(self) -> bool:
         """Whether no contradiction has been seen for long enough."""
-        return self._wait_s <= 0.0
+        return not self._doubt.active
 
     @property
     def _is_evidence(self) -> bool:
         """Whether a contradiction can speak against the barometer."""
         return self._own_fault_s > OWN_FAULT_S
 
-    def doubt(self, *, own_fault: bool) -> None:
-        """A contradiction: wait, and longer than the last time if the unit was trusted again meanwhile.
+    def reject(self, *, own_fault: bool) -> None:
+        """A contradiction: the time without contradictions starts again.
 
         `own_fault`: force, vibration or turn rate, which have nothing to do with the barometer.
         """
@@ -124,9 +122,8 @@ class ImuWatch:
         if own_fault:
             self._own_fault_s = 0.0
         self.against_baro = self._is_evidence
-        if self.trusted:
-            self._full_s, self._next_s = self._next_s, min(LONGER * self._next_s, LONGEST_S)
-        self._wait_s = self._full_s
+        self._doubt.begin()
+        self._doubt.follow(0.0, agrees=False)
         self.begin()
 
     def check_force(self, force: Vector, shake_mps2: float, dt_s: float) -> bool:
@@ -160,7 +157,7 @@ class ImuWatch:
         These are None where they are not reliable themselves; then only the consistency of the filter is
         checked.
         """
-        self._wait_s = max(self._wait_s - dt_s, 0.0)
+        self._doubt.follow(dt_s, agrees=True)
         if not within_limits(filter_):
             return False
         nis = filter_.nis

@@ -159,7 +159,7 @@ class InertialRunner:
         If velocities over ground confirm the attitude, the cause is a pressure, or forces or accelerations
         of which the filter has no model: the filter goes on, and gives the attitude only.
         """
-        self._imu_watch.doubt(own_fault=own_fault)
+        self._imu_watch.reject(own_fault=own_fault)
         watch, filter_ = self.attitude_watch, self.filter
         if watch.agreed_lately(t_s) and math.isfinite(filter_.vario_mps):
             return

@@ -9,9 +9,9 @@ lately, and otherwise the altitude.
 from __future__ import annotations
 
 from drivers import isa
+from vario.flight.core.doubt import Doubt
 from vario.flight.core.low_pass import LowPass
 from vario.flight.estimate.result import Estimate
-from vario.flight.inputs.doubt import Doubt
 from vario.flight.inputs.health import Inputs
 
 MEAN_S = 30.0

@@ -5,9 +5,9 @@ from __future__ import annotations
 import math
 
 from drivers import isa
+from vario.flight.core.doubt import Doubt
 from vario.flight.core.low_pass import LowPass
 from vario.flight.inputs.airspeed import BOUNDS
-from vario.flight.inputs.doubt import Doubt
 from vario.flight.inputs.frames import Frame
 from vario.flight.wind.stage import Wind
 

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from scipy.linalg import expm, solve_discrete_are
 
 from tests.flight.test_estimator import WING
-from vario.flight.estimate.inertial import InertialFilter
+from vario.flight.estimate.inertial_injection import inject
 from vario.flight.estimate.inertial_model import (
     ACC,
     ALPHA,
@@ -23,6 +23,8 @@ from vario.flight.estimate.inertial_model import (
     Regime,
     V,
 )
+from vario.flight.estimate.inertial_start import start
+from vario.flight.estimate.inertial_state import InertialState
 from vario.flight.estimate.rate import RateFilter
 from vario.flight.estimate.sequential_update import SequentialUpdate
 from vario.flight.estimate.vectors import turn
@@ -107,20 +109,20 @@ def test_covariance_moves_as_the_estimate_does(index: int) -> None:
     """The transition matrix against finite differences of the propagation itself."""
 
     def moved(error: float) -> NDArray[np.float64]:
-        kalman = InertialFilter(WING, InertialNoise())
-        kalman.start((-0.8, 3.0, -10.5), 25.0, 1000.0)
+        kalman = InertialState(WING, InertialNoise())
+        start(kalman, (-0.8, 3.0, -10.5), 25.0, 1000.0)
         kalman.climb_mps, kalman.gust_mps = 1.0, 0.0
-        kalman._step[:] = 0.0
-        kalman._step[index] = error
-        kalman._inject()
+        kalman.step[:] = 0.0
+        kalman.step[index] = error
+        inject(kalman)
         for _ in range(2):
             kalman.propagate((0.3, 0.5, -11.0), (0.2, 0.15, 0.25), 0.02)
         return np.array([*kalman.down, *kalman.air, kalman.climb_mps, kalman.height_m])
 
     size = 1e-4
     slope = (moved(size) - moved(-size)) / (2.0 * size)
-    kalman = InertialFilter(WING, InertialNoise())
-    kalman.start((-0.8, 3.0, -10.5), 25.0, 1000.0)
+    kalman = InertialState(WING, InertialNoise())
+    start(kalman, (-0.8, 3.0, -10.5), 25.0, 1000.0)
     for _ in range(2):
         kalman.propagate((0.3, 0.5, -11.0), (0.2, 0.15, 0.25), 0.02)
     kalman.predict_covariance(Regime.GLIDING)

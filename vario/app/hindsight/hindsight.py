@@ -17,8 +17,9 @@ import numpy as np
 
 from drivers.isa import G0_MPS2
 from vario.app.hindsight.smoothing import Floats, energy_noise, smoothed_errors, smoothed_rate
-from vario.flight.estimate.inertial import InertialFilter
 from vario.flight.estimate.inertial_model import Regime
+from vario.flight.estimate.inertial_sigmas import vario_row
+from vario.flight.estimate.inertial_state import InertialState
 from vario.flight.motion.mode import Mode
 from vario.flight.reading import Reading
 
@@ -90,7 +91,7 @@ class Hindsight:
         self._uncompensated = False
         self._found: Series | None = None
 
-    def corrected(self, t_s: float, filter_: InertialFilter, regime: Regime) -> None:
+    def corrected(self, t_s: float, filter_: InertialState, regime: Regime) -> None:
         """Process a correction of the inertial filter."""
         if filter_.cov is self._last_cov:
             return  # nothing new since the last call
@@ -103,7 +104,7 @@ class Hindsight:
             _Correction(
                 t_s,
                 filter_.vario_mps,
-                filter_.vario_row(),
+                vario_row(filter_),
                 filter_.step.copy(),
                 filter_.cov.copy(),
                 filter_.prediction.transition.copy(),

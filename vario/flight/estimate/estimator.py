@@ -1,7 +1,7 @@
 """Make one estimate from one frame of samples: select the filter, the assumptions and the outputs.
 
 Two filters run side by side. `RateFilter` on energy height needs only the two pressures and always works;
-`InertialFilter` needs the inertial unit and gives attitude and the gust-free vario; `InertialRunner` says
+the inertial filter needs the inertial unit and gives attitude and the gust-free vario; `InertialRunner` says
 when it can be used. This module selects the outputs.
 """
 
@@ -15,9 +15,9 @@ from drivers import isa
 from drivers.isa import G0_MPS2
 from vario.flight.estimate.airdata import AirData
 from vario.flight.estimate.imu_watch import ImuWatch
-from vario.flight.estimate.inertial import InertialFilter
 from vario.flight.estimate.inertial_model import Regime, Wing
 from vario.flight.estimate.inertial_runner import InertialRunner
+from vario.flight.estimate.inertial_state import InertialState
 from vario.flight.estimate.result import Diagnostics, Estimate, EstimatorSettings
 from vario.flight.inputs.health import Inputs
 from vario.flight.motion.attitude import Attitude, heading_rate_radps
@@ -28,13 +28,13 @@ class Estimator:
     """Takes checked frames in order of time; each call returns the `Estimate` at the end of the frame.
 
     `on_correction` is called after each frame in which all inertial steps have been corrected, with the time,
-    the filter after its last correction, and the regime. It may read these, and must not change them.
+    the state after its last correction, and the regime. It may read these, and must not change them.
     """
 
     def __init__(self, settings: EstimatorSettings) -> None:
         self.settings = settings
         self.imu_watch = ImuWatch()
-        self.on_correction: Callable[[float, InertialFilter, Regime], None] | None = None
+        self.on_correction: Callable[[float, InertialState, Regime], None] | None = None
         self._begin()
 
     def configure(self, wing: Wing, gust_rejection_time_s: float) -> None:
@@ -47,8 +47,8 @@ class Estimator:
         self.runner = InertialRunner(self.settings, self.air, self.imu_watch)
 
     @property
-    def inertial(self) -> InertialFilter:
-        """The inertial filter."""
+    def inertial(self) -> InertialState:
+        """The state of the inertial filter."""
         return self.runner.filter
 
     def update(self, inputs: Inputs, *, on_tow: bool = False) -> Estimate:

@@ -16,7 +16,9 @@ from drivers.isa import G0_MPS2
 from drivers.samples import GnssVel
 from vario.flight.core.doubt import Doubt
 from vario.flight.core.low_pass import LowPass
-from vario.flight.estimate.inertial import SETTLE_S, InertialFilter
+from vario.flight.estimate.inertial_injection import accept_height
+from vario.flight.estimate.inertial_state import InertialState
+from vario.flight.estimate.inertial_update import SETTLE_S
 from vario.flight.estimate.vectors import Vector
 
 MOST_GYRO_BIAS_RADPS = math.radians(3.0)
@@ -150,7 +152,7 @@ class ImuWatch:
         return (self._agree.value or 0.0) > -AGREE_RAD2PS2
 
     def plausible(
-        self, filter_: InertialFilter, climb_mps: float | None, vario_mps: float | None, dt_s: float
+        self, filter_: InertialState, climb_mps: float | None, vario_mps: float | None, dt_s: float
     ) -> bool:
         """Whether the filter agrees with itself and with climb and vario of the pressures alone.
 
@@ -187,7 +189,7 @@ class ImuWatch:
         )
 
     def _suspect(
-        self, filter_: InertialFilter, height_nis: float, ground_nis: float, dt_s: float, *, known: bool
+        self, filter_: InertialState, height_nis: float, ground_nis: float, dt_s: float, *, known: bool
     ) -> bool:
         """Whether the barometer may be wrong instead of the unit."""
         self._accepted_s += dt_s
@@ -195,14 +197,14 @@ class ImuWatch:
         self._suspect_s = self._suspect_s + dt_s if off else max(self._suspect_s - dt_s, 0.0)
         due = self._suspect_s > SUSPECT_S and self._accepted_s > AGAIN_S
         if due and "height" in filter_.innovations:  # a slow barometer has no reading in some corrections
-            filter_.accept_height()
+            accept_height(filter_)
             self._suspect_s = self._accepted_s = 0.0
         suspected = self._suspect_s > 0.0
         self.baro_suspect = suspected and self._is_evidence
         return suspected and self._suspect_s < SUSPECT_S
 
 
-def within_limits(filter_: InertialFilter) -> bool:
+def within_limits(filter_: InertialState) -> bool:
     """Whether the estimate is finite and the biases are those of a common unit."""
     gyro = max(abs(b) for b in filter_.gyro_bias)
     accel = max(abs(b) for b in filter_.accel_bias)

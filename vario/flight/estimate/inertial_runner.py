@@ -11,8 +11,11 @@ from vario.flight.estimate.alignment import Alignment
 from vario.flight.estimate.attitude_watch import AttitudeWatch
 from vario.flight.estimate.imu_steps import ImuSteps
 from vario.flight.estimate.imu_watch import ImuWatch, within_limits
-from vario.flight.estimate.inertial import InertialFilter
 from vario.flight.estimate.inertial_model import Regime
+from vario.flight.estimate.inertial_sigmas import attitude_sigma_rad, vario_sigma_mps
+from vario.flight.estimate.inertial_start import start
+from vario.flight.estimate.inertial_state import InertialState
+from vario.flight.estimate.inertial_update import InertialUpdate
 from vario.flight.estimate.regime import NOT_FLYING_MPS, RegimeWatch
 from vario.flight.estimate.result import EstimatorSettings
 from vario.flight.estimate.shown import ShownVario
@@ -36,7 +39,7 @@ class InertialRunner:
     """Runs the filter from alignment to alignment.
 
     Attributes:
-        filter: the inertial filter.
+        filter: the state of the inertial filter.
         regime_watch: the flight regime.
         attitude_watch: whether velocities over ground confirm the attitude.
         shown: the vario shown, from the filter.
@@ -47,7 +50,8 @@ class InertialRunner:
 
     def __init__(self, settings: EstimatorSettings, air: AirData, imu_watch: ImuWatch) -> None:
         self._settings, self._air, self._imu_watch = settings, air, imu_watch
-        self.filter = InertialFilter(settings.wing, settings.noise)
+        self.filter = InertialState(settings.wing, settings.noise)
+        self._update = InertialUpdate()
         self.regime_watch = RegimeWatch()
         self.attitude_watch = AttitudeWatch()
         self.shown = ShownVario()
@@ -130,11 +134,11 @@ class InertialRunner:
     def _correct(self, t_s: float, due_s: float) -> None:
         filter_ = self.filter
         regime = self.regime_watch.choose(filter_, self._air, due_s)
-        filter_.correct(regime, self._air.density_ratio)
+        self._update.correct(filter_, regime, self._air.density_ratio)
         self.nis = dict(filter_.nis)
         self._sigma_age_s += due_s
         if self._sigma_age_s > _SIGMA_EVERY_S:
-            self.sigmas = (filter_.vario_sigma_mps(), filter_.attitude_sigma_rad())
+            self.sigmas = (vario_sigma_mps(filter_), attitude_sigma_rad(filter_))
             self._sigma_age_s = 0.0
         self.regime_watch.learn_mounting_roll(filter_, due_s)
         air = self._air
@@ -174,7 +178,7 @@ class InertialRunner:
         lift = self._alignment.gather(force, rate, step_s, tas_mps)
         if lift is None:
             return
-        self.filter.start(lift, air.tas_mps or 0.0, air.height_m, air.altitude.rate, learned=self._learned)
+        start(self.filter, lift, air.tas_mps or 0.0, air.height_m, air.altitude.rate, learned=self._learned)
         self.regime_watch.start(Regime.GLIDING if tas_mps else Regime.ROLLING)
         self.aligned = self._learned = True
         self.attitude_watch.begin()

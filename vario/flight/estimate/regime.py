@@ -6,8 +6,8 @@ import math
 
 from drivers.isa import G0_MPS2
 from vario.flight.estimate.airdata import AirData
-from vario.flight.estimate.inertial import InertialFilter
 from vario.flight.estimate.inertial_model import ALPHA, Regime
+from vario.flight.estimate.inertial_state import InertialState
 from vario.flight.estimate.vectors import Vector, size
 
 _ROLL_RAD = math.radians(2.0)  # usual accuracy of the mounting: assumed
@@ -56,7 +56,7 @@ class RegimeWatch:
         """Whether the wheels carry the weight."""
         return self.regime is Regime.REST or self.regime is Regime.ROLLING
 
-    def choose(self, filter_: InertialFilter, air: AirData, dt_s: float) -> Regime:
+    def choose(self, filter_: InertialState, air: AirData, dt_s: float) -> Regime:
         """Select rest, rolling, towed, gliding or stalled, by one rule each, in this order."""
         tas = air.tas_mps or 0.0
         known = air.tas_age_s < 1.0
@@ -121,7 +121,7 @@ class RegimeWatch:
             return True
         return air.height_m > self._ground_m + _OFF_GROUND_M
 
-    def learn_mounting_roll(self, filter_: InertialFilter, dt_s: float) -> None:
+    def learn_mounting_roll(self, filter_: InertialState, dt_s: float) -> None:
         """Estimate the roll of the instrument relative to the glider, from straight flight.
 
         In straight flight without slip there is no side force; an instrument that is mounted with a roll
@@ -136,6 +136,6 @@ class RegimeWatch:
         self._roll_variance *= 1.0 - gain
 
 
-def _slow_and_level(filter_: InertialFilter, air: AirData) -> bool:
+def _slow_and_level(filter_: InertialState, air: AirData) -> bool:
     """Distinguishes the end of a landing roll from a stall or a blocked pitot."""
     return abs(size(filter_.force) - G0_MPS2) < 2.0 and abs(air.altitude.rate) < 0.7

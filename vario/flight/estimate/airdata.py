@@ -7,6 +7,7 @@ import math
 from drivers import isa
 from drivers.isa import G0_MPS2
 from vario.flight.core.innovation import Innovation
+from vario.flight.core.low_pass import LowPass
 from vario.flight.estimate.noise_watch import NoiseWatch
 from vario.flight.estimate.rate import RateFilter
 from vario.flight.estimate.result import EstimatorSettings
@@ -61,7 +62,8 @@ class AirData:
         self._rejected_s = 0.0
         self._noise = NoiseWatch(settings.baro_pa)
         self._baro_age_s = 0.0
-        self._baro_steady_s = self._baro_nis = 0.0
+        self._baro_steady_s = 0.0
+        self._baro_nis = LowPass(BARO_NIS_S, 0.0)
 
     @property
     def rejects_airspeed(self) -> bool:
@@ -71,7 +73,7 @@ class AirData:
     @property
     def baro_sound(self) -> bool:
         """Whether the barometer has delivered for some seconds with no more noise than allowed."""
-        return self._baro_steady_s > BARO_STEADY_S and self._baro_nis < BARO_NIS
+        return self._baro_steady_s > BARO_STEADY_S and (self._baro_nis.value or 0.0) < BARO_NIS
 
     @property
     def tas_sigma_mps(self) -> float:
@@ -136,8 +138,7 @@ class AirData:
         self.pressure_m = pressure_m
         sigma_m = self.height_sigma_m / math.sqrt(count)
         nis = self.altitude.correct(self.height_m, sigma_m)
-        share = min(1.0, dt_s / BARO_NIS_S)
-        self._baro_nis += share * (min(nis, 100.0) - self._baro_nis)
+        self._baro_nis.follow(min(nis, 100.0), dt_s)
         tas = self.tas_mps
         if tas is not None and self.tas_age_s < 1.0:
             kinetic_m = tas * tas / (2.0 * G0_MPS2)

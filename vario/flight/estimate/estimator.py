@@ -101,9 +101,7 @@ class Estimator:
         filter_, shown = runner.filter, runner.shown
         gust_free = filter_.vario_mps
         shown.remember(self.settings.gust_rejection_time_s, wind_known=filter_.ground.in_use)
-        shown.follow(
-            gust_free, filter_.climb_mps, air.tas_mps if tas_new else None, dt_s, self.settings.smoothing_s
-        )
+        shown.follow(gust_free, filter_.climb_mps, air.tas_mps if tas_new else None, dt_s)
         flying = not runner.regime_watch.on_ground
         has_speed = runner.has_speed
         vario_valid = flying and has_speed and inputs.has_baro

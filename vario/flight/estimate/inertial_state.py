@@ -8,6 +8,7 @@ import numpy as np
 
 from drivers.isa import G0_MPS2
 from vario.flight.core.innovation import Innovation
+from vario.flight.core.low_pass import low_pass_weight
 from vario.flight.estimate.ground import Ground
 from vario.flight.estimate.inertial_model import (
     ALPHA,
@@ -186,7 +187,7 @@ class InertialState:
         up_mps2 = -0.5 * (fx * (dx + ex) + fy * (dy + ey) + fz * (dz + ez)) - G0_MPS2
         self.height_m += dt_s * (self.climb_mps + 0.5 * up_mps2 * dt_s)
         self.climb_mps += up_mps2 * dt_s
-        self.gust_mps *= 1.0 - dt_s / (self.noise.gust_time_s + dt_s)
+        self.gust_mps *= math.exp(-dt_s / self.noise.gust_time_s)
         self.north = turn(self.north, roll, pitch, yaw)
         self.down, self.force, self.rate = (ex, ey, ez), (fx, fy, fz), (p, q, r)
         self.ground.moved(self.north, self.down, self.force, dt_s)
@@ -262,5 +263,5 @@ class InertialState:
     def note(self, name: str, innovation: Innovation, seconds: float) -> None:
         """Store an innovation of this correction, and update the mean NIS."""
         self.innovations[name] = innovation
-        share = min(1.0, seconds / NIS_S)
+        share = low_pass_weight(seconds, NIS_S)
         self.nis[name] += share * (min(innovation.nis, 100.0) - self.nis[name])

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 
 from drivers.isa import G0_MPS2
+from vario.flight.core.low_pass import LowPass, low_pass_weight
 from vario.flight.estimate.airdata import AirData
 from vario.flight.estimate.inertial_model import ALPHA, Regime
 from vario.flight.estimate.inertial_state import InertialState
@@ -15,6 +16,9 @@ _ROLL_NOISE_RAD_SQRT_S = math.radians(8.0)  # sideslips of 1.5° for 3 s at a ti
 NOT_FLYING_MPS = 9.0
 _STALL_RAD = 0.21  # about 12° above zero lift, where thick wings begin to stall: common practice, no source
 _STALL_HOLD_S = 3.0
+_TOW_S, _TOW_MPS2 = 1.5, 0.4
+"""The wing is towed if the mean specific force along the path is larger than this."""
+
 _INCIDENCE_RAD = 0.02
 """With this error of the incidence, lift looks like a pull of 0.2 m/s², half of the limit."""
 _FELT_S, _UNMOVED_MPS2 = 3.0, 0.4
@@ -37,12 +41,14 @@ class RegimeWatch:
         self.mounting_roll_rad = 0.0
         self.on_tow = False
         self._roll_variance = _ROLL_RAD**2
+        self._pull = LowPass(_TOW_S)
         self.start(Regime.ROLLING)
 
     def start(self, regime: Regime) -> None:
         """Start again after an alignment."""
         self.regime = regime
-        self._pull_mps2 = self._still_s = self._stall_s = self._fast_s = 0.0
+        self._pull.reset(0.0)
+        self._still_s = self._stall_s = self._fast_s = 0.0
         self._ground_m: float | None = None
         self._felt: Vector | None = None
         self.incidence_known = True
@@ -85,7 +91,7 @@ class RegimeWatch:
         vx, vy, vz = filter_.air
         speed = max(size(filter_.air), 8.0)
         along = (fx * vx + fy * vy + fz * vz) / speed
-        self._pull_mps2 += min(1.0, dt_s / 1.5) * (along - self._pull_mps2)
+        pull_mps2 = self._pull.follow(along, dt_s)
         self.incidence_known = self.incidence_known or filter_.cov[ALPHA, ALPHA] < _INCIDENCE_RAD**2
         fast = max(vx + filter_.gust_mps, 8.0)
         above_zero_lift = filter_.lift_m * -fz / (air.density_ratio * fast * fast)
@@ -100,7 +106,7 @@ class RegimeWatch:
             self.regime = Regime.TOWED
         elif self._stall_s > 0.0:
             self.regime = Regime.STALLED
-        elif self.incidence_known and self._pull_mps2 > 0.4:
+        elif self.incidence_known and pull_mps2 > _TOW_MPS2:
             # Drag only decelerates a glider, so another force pulls it.
             self.regime = Regime.TOWED
         else:
@@ -111,7 +117,7 @@ class RegimeWatch:
         """Whether the specific force has not changed; its magnitude alone hardly shows a ground roll."""
         felt = self._felt or force
         fx, fy, fz = (now - mean for now, mean in zip(force, felt, strict=True))
-        share = min(1.0, dt_s / _FELT_S)
+        share = low_pass_weight(dt_s, _FELT_S)
         self._felt = (felt[0] + share * fx, felt[1] + share * fy, felt[2] + share * fz)
         return fx * fx + fy * fy + fz * fz < _UNMOVED_MPS2**2
 

@@ -29,7 +29,6 @@ class EstimatorSettings:
             time.
         energy_psd: acceleration noise of the airspeed-based vario, m²/s³.
         learns: whether the airspeed-based vario learns its noise parameters from sparse samples.
-        smoothing_s: time constant of the last low pass on the vario of the pilot.
     """
 
     wing: Wing
@@ -42,7 +41,6 @@ class EstimatorSettings:
     gust_rejection_time_s: float = 30.0
     energy_psd: float = 0.15
     learns: bool = True
-    smoothing_s: float = 0.06
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,9 +10,13 @@ from __future__ import annotations
 import math
 
 from drivers.isa import G0_MPS2
+from vario.flight.core.low_pass import low_pass_weight
 
 _LEAST_MEMORY_S = 0.5
 _GNSS_MEMORY = 10.0
+_SMOOTHING_S = 0.06
+"""Time constant of the low pass on the vario."""
+
 _JITTER_S = 3.0
 _FLOOR_MPS = 0.04
 """Errors that are not in the state: the shape of the polar, the lag of the tubing, the flow at the ports.
@@ -48,20 +52,19 @@ class ShownVario:
         memory_s = max(memory_s, _LEAST_MEMORY_S)
         self._memory_s = _GNSS_MEMORY * memory_s if wind_known else memory_s
 
-    def follow(
-        self, gust_free_mps: float, climb_mps: float, tas_mps: float | None, dt_s: float, smoothing_s: float
-    ) -> None:
+    def follow(self, gust_free_mps: float, climb_mps: float, tas_mps: float | None, dt_s: float) -> None:
         """One frame: total energy and climb of the filter, and the true airspeed if there is a new one."""
         self._follow_gust(gust_free_mps - climb_mps, tas_mps, dt_s)
         wanted = gust_free_mps + self._gust_m / self._memory_s
         old = self.mps if self.mps is not None else wanted
         variance = self.jitter_mps**2
-        self.jitter_mps = math.sqrt(variance + min(1.0, dt_s / _JITTER_S) * ((wanted - old) ** 2 - variance))
-        self.mps = old + (wanted - old) * min(1.0, dt_s / (smoothing_s + 0.5 * dt_s))
+        share = low_pass_weight(dt_s, _JITTER_S)
+        self.jitter_mps = math.sqrt(variance + share * ((wanted - old) ** 2 - variance))
+        self.mps = old + low_pass_weight(dt_s, _SMOOTHING_S) * (wanted - old)
 
     def _follow_gust(self, kinetic_rate_mps: float, tas_mps: float | None, dt_s: float) -> None:
         """Update the kinetic height that only the pitot has measured; it decays over the rejection time."""
-        self._gust_m -= kinetic_rate_mps * dt_s + self._gust_m * min(1.0, dt_s / self._memory_s)
+        self._gust_m -= kinetic_rate_mps * dt_s + self._gust_m * low_pass_weight(dt_s, self._memory_s)
         if tas_mps is None:
             # Without a new airspeed no difference is known: keep the two equal.
             self._gust_m += kinetic_rate_mps * dt_s

@@ -172,9 +172,9 @@ def _static(static_pa: float, gnss_m: float | None) -> Finding:
     return passed("static pressure", found)
 
 
-def _pitot(reading_pa: float, zero_pa: float) -> Finding:
-    found = f"{reading_pa:+.1f} Pa at rest, zero set to {zero_pa:+.1f} Pa"
-    off_pa = abs(reading_pa - zero_pa)
+def _pitot(reading_pa: float, offset_pa: float) -> Finding:
+    found = f"{reading_pa:+.1f} Pa at rest, offset set to {offset_pa:+.1f} Pa"
+    off_pa = abs(reading_pa - offset_pa)
     calibrate = "vario calibrate pitot-offset"
     if off_pa > PITOT_ZERO_PA:
         step = "Wind in the pitot, or tubes swapped, blocked or wet: cover the pitot and run the check again"

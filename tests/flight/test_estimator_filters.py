@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from scipy.linalg import expm, solve_discrete_are
 
 from tests.flight.test_estimator import WING
+from vario.flight.core.vectors import turn
 from vario.flight.estimate.inertial_injection import inject
 from vario.flight.estimate.inertial_model import (
     ACC,
@@ -27,7 +28,6 @@ from vario.flight.estimate.inertial_start import start
 from vario.flight.estimate.inertial_state import InertialState
 from vario.flight.estimate.rate import RateFilter
 from vario.flight.estimate.sequential_update import SequentialUpdate
-from vario.flight.estimate.vectors import turn
 
 
 def test_rate_filter_is_filterpys_kalman_filter() -> None:

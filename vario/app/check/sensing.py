@@ -17,7 +17,7 @@ from vario.app.live.clock import Clock
 from vario.app.live.faults import WatchedSensor
 from vario.app.live.fitting import Fitted
 from vario.app.live.scheduler import Scheduler
-from vario.flight.core.rotation import b_from_s, rotate
+from vario.flight.core.vectors import b_from_s, rotate
 from vario.settings.schema import Settings
 
 SETTLE_S = 1.0

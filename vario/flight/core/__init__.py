@@ -1,1 +1,1 @@
-"""Shared parts: low pass, state tables, rotations, distances, polar, innovations, doubts about a sensor."""
+"""Shared parts: low pass, state tables, vectors, distances, polar, innovations, doubts about a sensor."""

@@ -24,9 +24,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vario.flight.core.innovation import Innovation
+from vario.flight.core.vectors import Vector, cross, dot, level
 from vario.flight.estimate.inertial_model import LATE, PSI, SIZE, WIND, V
 from vario.flight.estimate.sequential_update import SequentialUpdate
-from vario.flight.estimate.vectors import Vector, cross, dot, level
 
 if TYPE_CHECKING:
     from vario.flight.estimate.inertial_state import InertialState

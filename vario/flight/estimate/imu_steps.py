@@ -6,7 +6,7 @@ import math
 
 from drivers.samples import ImuAccel, ImuGyro
 from vario.flight.core.low_pass import LowPass
-from vario.flight.estimate.vectors import Vector
+from vario.flight.core.vectors import Vector
 from vario.flight.inputs.frames import Frame
 
 SHAKE_S = 2.0

@@ -16,10 +16,10 @@ from drivers.isa import G0_MPS2
 from drivers.samples import GnssVel
 from vario.flight.core.doubt import Doubt
 from vario.flight.core.low_pass import LowPass
+from vario.flight.core.vectors import Vector
 from vario.flight.estimate.inertial_injection import accept_height
 from vario.flight.estimate.inertial_state import InertialState
 from vario.flight.estimate.inertial_update import SETTLE_S
-from vario.flight.estimate.vectors import Vector
 
 MOST_GYRO_BIAS_RADPS = math.radians(3.0)
 MOST_ACCEL_BIAS_MPS2 = 0.8

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from vario.flight.core.vectors import dot, level
 from vario.flight.estimate.inertial_model import (
     ALPHA,
     CLIMB,
@@ -24,7 +25,6 @@ from vario.flight.estimate.inertial_model import (
     WIND,
     V,
 )
-from vario.flight.estimate.vectors import dot, level
 
 if TYPE_CHECKING:
     from vario.flight.estimate.inertial_state import InertialState

@@ -6,6 +6,7 @@ import math
 from collections.abc import Mapping, Sequence
 
 from drivers.samples import Baro, Pitot
+from vario.flight.core.vectors import Vector
 from vario.flight.estimate.airdata import AirData
 from vario.flight.estimate.alignment import Alignment
 from vario.flight.estimate.attitude_watch import AttitudeWatch
@@ -19,7 +20,6 @@ from vario.flight.estimate.inertial_update import InertialUpdate
 from vario.flight.estimate.regime import NOT_FLYING_MPS, RegimeWatch
 from vario.flight.estimate.result import EstimatorSettings
 from vario.flight.estimate.shown import ShownVario
-from vario.flight.estimate.vectors import Vector
 from vario.flight.inputs.frames import FRAME_S, Frame
 from vario.flight.motion.attitude import heading_rate_radps
 

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from drivers.isa import G0_MPS2
+from vario.flight.core.vectors import Vector, cross, level
 from vario.flight.estimate.inertial_model import (
     ACC,
     ALPHA,
@@ -26,7 +27,6 @@ from vario.flight.estimate.inertial_model import (
     InertialNoise,
     V,
 )
-from vario.flight.estimate.vectors import Vector, cross, level
 
 if TYPE_CHECKING:
     from vario.flight.estimate.inertial_state import InertialState

@@ -9,6 +9,7 @@ import numpy as np
 from drivers.isa import G0_MPS2
 from vario.flight.core.innovation import Innovation
 from vario.flight.core.low_pass import low_pass_weight
+from vario.flight.core.vectors import Vector, cross, turn
 from vario.flight.estimate.ground import Ground
 from vario.flight.estimate.inertial_model import (
     ALPHA,
@@ -25,7 +26,6 @@ from vario.flight.estimate.inertial_model import (
     Wing,
 )
 from vario.flight.estimate.prediction import Prediction
-from vario.flight.estimate.vectors import Vector, cross, turn
 
 GAP_RADPS, GAP_MPS2 = 0.1, 1.5
 WRONG_SCALE_MPS, WRONG_SCALE_RAD = 8.0, 0.1

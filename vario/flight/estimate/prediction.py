@@ -13,9 +13,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from drivers.isa import G0_MPS2
+from vario.flight.core.vectors import rotation
 from vario.flight.estimate.inertial_model import F_ENTRIES, Q_ENTRIES, SIZE, STALLED_UPDRAFT, Regime
 from vario.flight.estimate.sparse_entries import SparseEntries
-from vario.flight.estimate.vectors import rotation
 
 if TYPE_CHECKING:
     from vario.flight.estimate.inertial_state import InertialState

@@ -6,10 +6,10 @@ import math
 
 from drivers.isa import G0_MPS2
 from vario.flight.core.low_pass import LowPass, low_pass_weight
+from vario.flight.core.vectors import Vector, size
 from vario.flight.estimate.airdata import AirData
 from vario.flight.estimate.inertial_model import ALPHA, Regime
 from vario.flight.estimate.inertial_state import InertialState
-from vario.flight.estimate.vectors import Vector, size
 
 _ROLL_RAD = math.radians(2.0)  # usual accuracy of the mounting: assumed
 _ROLL_NOISE_RAD_SQRT_S = math.radians(8.0)  # sideslips of 1.5° for 3 s at a time give about this

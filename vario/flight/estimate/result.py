@@ -7,8 +7,8 @@ from dataclasses import field
 
 from drivers.quick import dataclass
 from vario.flight.core.innovation import Innovation
+from vario.flight.core.vectors import Vector
 from vario.flight.estimate.inertial_model import InertialNoise, Wing
-from vario.flight.estimate.vectors import Vector
 from vario.flight.motion.attitude import Attitude
 from vario.flight.motion.energy import Energy
 

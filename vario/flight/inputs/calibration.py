@@ -16,7 +16,7 @@ from dataclasses import replace
 
 from drivers.quick import dataclass
 from drivers.samples import Baro, ImuAccel, ImuGyro, Pitot
-from vario.flight.core.rotation import Matrix, b_from_s, rotate
+from vario.flight.core.vectors import Matrix, b_from_s, rotate
 from vario.flight.inputs.health import Inputs
 from vario.flight.setup import Setup
 from vario.flight.stage import ResetReason

@@ -100,7 +100,7 @@ class Estimator:
         runner, air = self.runner, self.air
         filter_, shown = runner.filter, runner.shown
         gust_free = filter_.vario_mps
-        shown.remember(self.settings.gust_rejection_time_s, wind_known=filter_.ground.in_use)
+        shown.set_rejection_time(self.settings.gust_rejection_time_s, wind_known=filter_.ground.in_use)
         shown.follow(gust_free, filter_.climb_mps, air.tas_mps if tas_new else None, dt_s)
         flying = not runner.regime_watch.on_ground
         has_speed = runner.has_speed

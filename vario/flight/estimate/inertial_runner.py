@@ -193,7 +193,7 @@ class InertialRunner:
     def realign(self) -> None:
         """Align again with the next samples; what was learned is kept."""
         self.aligned = False
-        self.shown.lose()
+        self.shown.pause()
         self._alignment.clear()
         self.sigmas = None
 

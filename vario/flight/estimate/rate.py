@@ -51,11 +51,13 @@ MOST_CLIPPED = 3.0
 effect.
 """
 
-MOST_LIVELY = 200.0
-"""Bounds of the learned parameters, as factors of the stated acceleration noise (density) ..."""
+MOST_Q_SCALE = 200.0
+"""Upper bound of the learned acceleration noise (density), as a factor of the stated one. The stated values
+are the lower bounds.
+"""
 
-MOST_NOISY = 100.0
-"""... and of the stated measurement noise (variance). The lower bounds are the stated values."""
+MOST_R_SCALE = 100.0
+"""Upper bound of the learned measurement noise (variance), likewise."""
 
 SETTLED_MPS = 1.5
 """The rate is known once its standard deviation is below this value, or once a sparse sample has been used
@@ -86,7 +88,7 @@ class RateFilter:
     def __init__(self, acceleration_psd: float, *, learns: bool = True) -> None:
         self._stated_psd = self._psd = acceleration_psd
         self._learns = learns
-        self._noisy = 1.0
+        self._r_scale = 1.0
         self.started = False
         self.value = 0.0
         self.rate = 0.0
@@ -144,7 +146,7 @@ class RateFilter:
         spacing_s, self._spacing_s = self._spacing_s, 0.0
         learns = self._learns and spacing_s > LEARNS_FROM_S
         sparse = learns and spacing_s > SPARSE_S
-        noise = sigma * sigma * (self._noisy if learns else 1.0)
+        noise = sigma * sigma * (self._r_scale if learns else 1.0)
         variance = self._p00 + noise
         innovation = measured - self.value
         nis = innovation * innovation / variance
@@ -176,13 +178,13 @@ class RateFilter:
         scaled = min(max(scaled, -MOST_CLIPPED), MOST_CLIPPED)
         if self._before is not None:
             tolerated = 0.0 if spacing_s > SPARSE_S else TOLERATED
-            lively = self._psd / self._stated_psd
+            q_scale = self._psd / self._stated_psd
             share = min(spacing_s / LEARN_S, MOST_AT_ONCE)
-            lively *= math.exp(2.0 * share * (scaled * self._before - tolerated))
-            self._psd = self._stated_psd * min(max(lively, 1.0), MOST_LIVELY)
+            q_scale *= math.exp(2.0 * share * (scaled * self._before - tolerated))
+            self._psd = self._stated_psd * min(max(q_scale, 1.0), MOST_Q_SCALE)
         share = min(spacing_s / LEARN_NOISE_S, MOST_AT_ONCE)
-        noisy = self._noisy * math.exp(share * (scaled * scaled - 1.0))
-        self._noisy = min(max(noisy, 1.0), MOST_NOISY)
+        r_scale = self._r_scale * math.exp(share * (scaled * scaled - 1.0))
+        self._r_scale = min(max(r_scale, 1.0), MOST_R_SCALE)
         self._before = scaled
 
     def _manoeuvre(self, innovation: float) -> bool:

@@ -19,13 +19,11 @@ SPEED_MISSED_S = 1.0
 """If airspeeds are rejected for this long, the quality reports that there is no airspeed."""
 
 BARO_MISSED_S, BARO_STEADY_S = 0.3, 5.0
-"""After a silence longer than the first time, a barometer must deliver for the second time before it is used,
-...
-"""
+"""After a silence of more than 0.3 s, a barometer is used only when it has delivered for 5 s."""
 
 BARO_LATE_S, BARO_NIS, BARO_NIS_S = 0.1, 4.0, 1.0
-"""... its samples must not be later than this, and its noise (variance) not above this multiple of the stated
-one.
+"""A sample that is later than this does not count as delivered. A barometer with a NIS above this value,
+averaged over this time, is not used.
 """
 
 OAT_KEPT_S = 600.0

@@ -35,9 +35,9 @@ largest value of both in correct flights is 1.3.
 """
 SUSPECT_NIS, SUSPECT_CALM, SUSPECT_S, AGAIN_S = 6.0, 0.5, 2.0, 10.0
 """If the barometer differs by this NIS, and velocity over ground by less than this share of it, the
-barometer may be wrong. After the third time the filter takes its height, as after a step; if this happens
-again within the last time, the unit is wrong. `HeightWatch` decides whether the barometer is wrong. The
-largest NIS of the height in correct flights is 1.3.
+barometer may be wrong. When this has lasted for `SUSPECT_S`, the filter moves to the height of the barometer,
+as after a step. If the difference is as large again within `AGAIN_S`, the unit is wrong. `HeightWatch`
+decides whether the barometer is wrong. The largest NIS of the height in correct flights is 1.3.
 """
 USUAL_S = 60.0
 """The NIS of the height is divided by its usual value, averaged over this time: static ports in a wake have
@@ -66,11 +66,13 @@ SHAKE_MPS2 = 2.5
 """Change from one sample to the next: vibration that is aliased into the motion of the glider."""
 
 TRACK_M2PS2, AGREE_RAD2PS2, AGREE_S = 100.0, 0.01, 1.5
-"""Turn rate over ground times turn rate of the unit: if it is below zero, one of them has the wrong sign."""
+"""If the product of the turn rates of track and unit, averaged over `AGREE_S`, is below -`AGREE_RAD2PS2`, one
+of them has the wrong sign. A track counts above a ground speed of 10 m/s.
+"""
 
 OWN_FAULT_S = 120.0
-"""For this long after a contradiction within itself, or with the track, the unit is no evidence against the
-barometer: such a fault comes again.
+"""The unit is no evidence against the barometer for this long after it has contradicted itself or the track,
+because such a fault often returns.
 """
 
 
@@ -98,7 +100,7 @@ class ImuWatch:
         self.begin()
 
     def begin(self) -> None:
-        """The filter has started: forget what was observed of the previous run."""
+        """The filter has started: discard what was observed before."""
         self._misfit_s = self._suspect_s = 0.0
         self.baro_suspect = False
         self._velocity = None  # the rate of the filter belongs to the new run only

@@ -32,7 +32,7 @@ Measurements: height h - T ḣ; airspeed |v| + u, minus the effect of the lag of
 ground, north and east; and three pseudo-measurements of a flying wing:
     side force               v_y = V β0 - (Y f_y + c f_z)/(σ V): the side force of the fuselage shows a slip
     lift curve               v_z = V α0 - K e^κ f_z/(σ V), K = 2(m/S)/(ρ0·CLα): the lift shows the incidence
-    polar                    drag from the glide polar: f·v/g = -sink(V, n), weakly, fixes α0 (`by_polar`)
+    polar                    f·v/g = -sink(V, n): the drag shows the incidence, with large noise (`by_polar`)
 At low airspeed: standing still (v ≈ 0) when the instrument is at rest.
 
 The tilt is a rotation and not three components of d. Otherwise the length of d would be a false degree of

@@ -25,10 +25,10 @@ from vario.flight.motion.attitude import heading_rate_radps
 
 _CORRECT_EVERY_S = 0.035  # two frames of 20 ms; four give a quarter more error on a rough tow (docs/speed.md)
 _SIGMA_EVERY_S = 0.2
-_IMU_HOLD_S = 0.3  # during a silence of the inertial unit up to this, its last estimate is shown
-_IMU_GAP_S = 2.0  # after a silence up to this, attitude and biases are kept
-# Without an airspeed, the total energy is computed from inertia and the lift curve for this long. Simulated,
-# its error stayed below 1 m/s for 50 s in cruise, circling and tow; real sensors may be worse.
+_IMU_HOLD_S = 0.3  # the last estimate is shown for this long when the inertial unit is silent
+_IMU_GAP_S = 2.0  # after a longer silence the filter is aligned again
+# Without an airspeed, the total energy is computed from inertia and the lift curve for this long. In
+# simulations its error stayed below 1 m/s for 50 s in cruise, circling and tow; real sensors may be worse.
 _AIRSPEED_LOST_S = 30.0
 _AIRSPEED_LOST_GNSS_S = 300.0  # velocities over ground limit the error; the wind must not have changed much
 # The air does not change the total energy as fast as this; aliased vibration does.
@@ -144,7 +144,7 @@ class InertialRunner:
         air = self._air
         in_air, baro_sound = not self.regime_watch.on_ground, air.baro_sound
         if not in_air:
-            self.shown.jitter_mps = 0.0  # a shove is no vibration
+            self.shown.jitter_mps = 0.0  # pushing the glider by hand is not vibration
         climb = air.altitude.known_rate if baro_sound else None
         by_speed = air.energy.known_rate if baro_sound and in_air and air.tas_age_s < 1.0 else None
         plausible = self._imu_watch.plausible(filter_, climb, by_speed, due_s)
@@ -158,10 +158,10 @@ class InertialRunner:
         return self._imu_watch.check_turn(frame.gnss_vel, rate)
 
     def _reject_imu(self, t_s: float, *, own_fault: bool) -> None:
-        """At `t_s` the unit contradicts itself or the other sensors: restart, discard what was learned.
+        """Restart the filter, because the unit contradicts itself or the other sensors at `t_s`.
 
-        If velocities over ground confirm the attitude, the cause is a pressure, or forces or accelerations
-        of which the filter has no model: the filter goes on, and gives the attitude only.
+        If velocities over ground confirm the attitude, the unit is right: the cause is a wrong pressure, or a
+        force that the filter has no model of. Then the filter continues, and only its attitude is used.
         """
         self._imu_watch.reject(own_fault=own_fault)
         watch, filter_ = self.attitude_watch, self.filter

@@ -75,8 +75,9 @@ _ROW_PLACES = np.ravel_multi_index(
     ),
     (4, SIZE),
 )
-"""Positions of the entries that change in the rows in flight; see `_in_flight`. The last is the lift that the
-state predicts: the measured one contains the updraft since the last correction, as the residual does.
+"""Positions of the entries that change in the rows in flight, in the order in which `_in_flight` fills them.
+The entry for the lift constant is computed from the predicted v_z and not from the measured force, because
+the force contains the updraft since the last correction, as the residual does.
 """
 
 
@@ -207,7 +208,7 @@ class InertialUpdate:
             nis = residual * residual / s
             self._learn_gusts(state, residual / math.sqrt(s))
             if nis > 16.0:
-                # This is a gust front, not an error of attitude: correct only the air velocity, horizontally.
+                # A gust front is not an error of attitude: only the horizontal air velocity is corrected.
                 self._update.finish(considered)
                 free_along_track(state, residual * residual / 16.0 - s)
                 self._measure(state, self._rows)

@@ -91,11 +91,11 @@ class Hindsight:
         self._uncompensated = False
         self._found: Series | None = None
 
-    def corrected(self, t_s: float, filter_: InertialState, regime: Regime) -> None:
+    def corrected(self, t_s: float, state: InertialState, regime: Regime) -> None:
         """Process a correction of the inertial filter."""
-        if filter_.cov is self._last_cov:
+        if state.cov is self._last_cov:
             return  # nothing new since the last call
-        self._last_cov = filter_.cov
+        self._last_cov = state.cov
         if self._run and (t_s - self._run[-1].t_s > BREAK_S or regime not in _FLYING):
             self._end_run()
         if regime not in _FLYING:
@@ -103,15 +103,15 @@ class Hindsight:
         self._run.append(
             _Correction(
                 t_s,
-                filter_.vario_mps,
-                vario_row(filter_),
-                filter_.step.copy(),
-                filter_.cov.copy(),
-                filter_.prediction.transition.copy(),
-                filter_.prediction.process_noise.copy(),
+                state.vario_mps,
+                vario_row(state),
+                state.step.copy(),
+                state.cov.copy(),
+                state.prediction.transition.copy(),
+                state.prediction.process_noise.copy(),
             )
         )
-        if filter_.gust_mps == 0.0:
+        if state.gust_mps == 0.0:
             self._end_run()  # a lasting gust was moved into the wind: no correction contains this
         elif t_s - self._run[0].t_s > WINDOW_S + AHEAD_S:
             self._smooth(self._run[0].t_s + WINDOW_S)

@@ -70,9 +70,9 @@ class AttitudeWatch:
         self._size.reset(0.0)
         self._off.reset(0.0)
 
-    def take(self, fixes: Sequence[GnssVel], t_s: float, filter_: InertialState, *, trusted: bool) -> None:
+    def take(self, fixes: Sequence[GnssVel], t_s: float, state: InertialState, *, trusted: bool) -> None:
         """Process the velocities of a frame at `t_s`. `trusted`: nothing contradicts the unit."""
-        ground, latency_s = filter_.ground, filter_.gnss_latency_s
+        ground, latency_s = state.ground, state.gnss_latency_s
         for now in fixes:
             if not ground.known:
                 self.confirmed, self._since = False, None

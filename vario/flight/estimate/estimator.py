@@ -49,7 +49,7 @@ class Estimator:
     @property
     def inertial(self) -> InertialState:
         """The state of the inertial filter."""
-        return self.runner.filter
+        return self.runner.state
 
     def update(self, inputs: Inputs, *, on_tow: bool = False) -> Estimate:
         """Process one frame. `on_tow`: the mode is launch, whatever the forces indicate."""
@@ -59,7 +59,7 @@ class Estimator:
         runner = self.runner
         runner.regime_watch.on_tow = on_tow
         dt_s = max(frame.dt_s, 1e-4)
-        fresh = self.air.update(frame, dt_s, runner.filter.tas_mps if runner.flying else None)
+        fresh = self.air.update(frame, dt_s, runner.state.tas_mps if runner.flying else None)
         if self.air.rejects_airspeed:
             inputs = replace(inputs, has_pitot=False)
         if self.air.needs_alignment:
@@ -67,8 +67,8 @@ class Estimator:
         if inputs.airspeed_was_wrong:
             runner.forget_airspeed()
         ready = runner.update(frame, dt_s, fresh_speed=fresh)
-        if self.on_correction is not None and ready and runner.filter.due_s == 0.0:
-            self.on_correction(frame.t_s, runner.filter, runner.regime_watch.regime)
+        if self.on_correction is not None and ready and runner.state.due_s == 0.0:
+            self.on_correction(frame.t_s, runner.state, runner.regime_watch.regime)
         return self._output(inputs, dt_s, ready=ready, tas_new=fresh)
 
     def _output(self, inputs: Inputs, dt_s: float, *, ready: bool, tas_new: bool) -> Estimate:
@@ -98,14 +98,14 @@ class Estimator:
         self, inputs: Inputs, dt_s: float, by_speed: float | None, *, tas_new: bool
     ) -> Estimate:
         runner, air = self.runner, self.air
-        filter_, shown = runner.filter, runner.shown
-        gust_free = filter_.vario_mps
-        shown.set_rejection_time(self.settings.gust_rejection_time_s, wind_known=filter_.ground.in_use)
-        shown.follow(gust_free, filter_.climb_mps, air.tas_mps if tas_new else None, dt_s)
+        state, shown = runner.state, runner.shown
+        gust_free = state.vario_mps
+        shown.set_rejection_time(self.settings.gust_rejection_time_s, wind_known=state.ground.in_use)
+        shown.follow(gust_free, state.climb_mps, air.tas_mps if tas_new else None, dt_s)
         flying = not runner.regime_watch.on_ground
         has_speed = runner.has_speed
         vario_valid = flying and has_speed and inputs.has_baro
-        tas_mps = filter_.tas_mps if flying else air.tas_mps
+        tas_mps = state.tas_mps if flying else air.tas_mps
         vario_sigma_mps, attitude_sigma_rad = runner.sigmas or (None, None)
         if vario_sigma_mps is not None:
             vario_sigma_mps = shown.sigma_mps(vario_sigma_mps)
@@ -115,7 +115,7 @@ class Estimator:
             self._attitude(flying=flying),
             self._energy(
                 inputs,
-                filter_.climb_mps if inputs.has_baro else None,
+                state.climb_mps if inputs.has_baro else None,
                 tas_mps if has_speed else None,
                 shown.mps if vario_valid else by_speed,
             ),
@@ -126,27 +126,27 @@ class Estimator:
                 attitude_sigma_rad=attitude_sigma_rad,
                 measured_height_m=air.height_m if inputs.has_baro else None,
                 measured_tas_mps=air.tas_mps if inputs.has_pitot else None,
-                air_up_mps=filter_.air_up_mps if vario_valid else None,
-                gyro_bias_radps=filter_.gyro_bias,
-                accel_bias_mps2=filter_.accel_bias,
+                air_up_mps=state.air_up_mps if vario_valid else None,
+                gyro_bias_radps=state.gyro_bias,
+                accel_bias_mps2=state.accel_bias,
                 nis=runner.nis,
-                innovations=filter_.innovations if filter_.due_s == 0.0 else {},
+                innovations=state.innovations if state.due_s == 0.0 else {},
             ),
             has_airspeed=inputs.has_pitot,
-            wind=filter_.wind() if flying else None,
+            wind=state.wind() if flying else None,
             baro_suspect=self.imu_watch.baro_suspect,
         )
 
     def _attitude(self, *, flying: bool) -> Attitude:
-        runner, filter_ = self.runner, self.runner.filter
-        pitch_rad = filter_.pitch_rad
-        _, q_radps, r_radps = filter_.rate
-        right_rad, above_rad = filter_.path_rad() if flying else (0.0, 0.0)
+        runner, state = self.runner, self.runner.state
+        pitch_rad = state.pitch_rad
+        _, q_radps, r_radps = state.rate
+        right_rad, above_rad = state.path_rad() if flying else (0.0, 0.0)
         return Attitude(
             pitch_rad,
-            math.remainder(filter_.bank_rad - runner.regime_watch.mounting_roll_rad, math.tau),
-            heading_rate_radps(pitch_rad, filter_.bank_rad, q_radps, r_radps),
-            -filter_.force[2] / G0_MPS2,
+            math.remainder(state.bank_rad - runner.regime_watch.mounting_roll_rad, math.tau),
+            heading_rate_radps(pitch_rad, state.bank_rad, q_radps, r_radps),
+            -state.force[2] / G0_MPS2,
             right_rad,
             above_rad,
         )

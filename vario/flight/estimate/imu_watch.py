@@ -154,7 +154,7 @@ class ImuWatch:
         return (self._agree.value or 0.0) > -AGREE_RAD2PS2
 
     def plausible(
-        self, filter_: InertialState, climb_mps: float | None, vario_mps: float | None, dt_s: float
+        self, state: InertialState, climb_mps: float | None, vario_mps: float | None, dt_s: float
     ) -> bool:
         """Whether the filter agrees with itself and with climb and vario of the pressures alone.
 
@@ -162,27 +162,27 @@ class ImuWatch:
         checked.
         """
         self._doubt.follow(dt_s, agrees=True)
-        if not within_limits(filter_):
+        if not within_limits(state):
             return False
-        nis = filter_.nis
+        nis = state.nis
         ground_nis = max(nis["north"], nis["east"])
         usual = self._usual.value or 1.0
         height_nis = nis["height"] / max(usual, 1.0)
-        if filter_.age_s > SETTLE_S and ground_nis < APART_GROUND_NIS:
+        if state.age_s > SETTLE_S and ground_nis < APART_GROUND_NIS:
             self._usual.follow(min(nis["height"], SUSPECT_NIS), dt_s)
         if climb_mps is not None and height_nis > APART_NIS and ground_nis > APART_GROUND_NIS:
             return False
-        known = climb_mps is not None and filter_.ground.in_use
-        if self._suspect(filter_, height_nis, ground_nis, dt_s, known=known):
+        known = climb_mps is not None and state.ground.in_use
+        if self._suspect(state, height_nis, ground_nis, dt_s, known=known):
             climb_mps = vario_mps = None
         height_off = climb_mps is not None and height_nis > MISFIT_NIS
         misfit = height_off or (nis["sideslip"] > MISFIT_NIS and nis["lift"] > MISFIT_NIS)
         self._misfit_s = self._misfit_s + dt_s if misfit else 0.0
-        off = 0.0 if climb_mps is None else filter_.climb_mps - climb_mps
+        off = 0.0 if climb_mps is None else state.climb_mps - climb_mps
         climb_off_mps = self._climb.follow(off, dt_s)
-        up_mps2 = math.fsum(f * d for f, d in zip(filter_.force, filter_.down, strict=True)) + G0_MPS2
+        up_mps2 = math.fsum(f * d for f, d in zip(state.force, state.down, strict=True)) + G0_MPS2
         pull_mps2 = self._pull.follow(abs(up_mps2), dt_s)
-        off = 0.0 if vario_mps is None else filter_.vario_mps - vario_mps
+        off = 0.0 if vario_mps is None else state.vario_mps - vario_mps
         energy_off_mps = self._energy.follow(max(-8.0, min(8.0, off)), dt_s)
         return (
             self._misfit_s < MISFIT_S
@@ -191,25 +191,25 @@ class ImuWatch:
         )
 
     def _suspect(
-        self, filter_: InertialState, height_nis: float, ground_nis: float, dt_s: float, *, known: bool
+        self, state: InertialState, height_nis: float, ground_nis: float, dt_s: float, *, known: bool
     ) -> bool:
         """Whether the barometer may be wrong instead of the unit."""
         self._accepted_s += dt_s
         off = known and height_nis > SUSPECT_NIS and ground_nis < SUSPECT_CALM * height_nis
         self._suspect_s = self._suspect_s + dt_s if off else max(self._suspect_s - dt_s, 0.0)
         due = self._suspect_s > SUSPECT_S and self._accepted_s > AGAIN_S
-        if due and "height" in filter_.innovations:  # a slow barometer has no reading in some corrections
-            accept_height(filter_)
+        if due and "height" in state.innovations:  # a slow barometer has no reading in some corrections
+            accept_height(state)
             self._suspect_s = self._accepted_s = 0.0
         suspected = self._suspect_s > 0.0
         self.baro_suspect = suspected and self._is_evidence
         return suspected and self._suspect_s < SUSPECT_S
 
 
-def within_limits(filter_: InertialState) -> bool:
+def within_limits(state: InertialState) -> bool:
     """Whether the estimate is finite and the biases are those of a common unit."""
-    gyro = max(abs(b) for b in filter_.gyro_bias)
-    accel = max(abs(b) for b in filter_.accel_bias)
-    if not math.isfinite(filter_.vario_mps + gyro + accel):
+    gyro = max(abs(b) for b in state.gyro_bias)
+    accel = max(abs(b) for b in state.accel_bias)
+    if not math.isfinite(state.vario_mps + gyro + accel):
         return False
     return gyro <= MOST_GYRO_BIAS_RADPS and accel <= MOST_ACCEL_BIAS_MPS2

@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass
 
 from drivers.isa import G0_MPS2, SEA_LEVEL_KGPM3
+from hw_replay.quadratic import quadratic_through
 
 
 @dataclass(frozen=True, slots=True)
@@ -19,11 +20,7 @@ class AirframePolar:
     @classmethod
     def through(cls, *points: tuple[float, float]) -> AirframePolar:
         """The polar through three pairs of airspeed and sink, both in m/s."""
-        (x1, y1), (x2, y2), (x3, y3) = points
-        first = (y2 - y1) / (x2 - x1)
-        a = ((y3 - y2) / (x3 - x2) - first) / (x3 - x1)
-        b = first - a * (x1 + x2)
-        return cls(a, b, y1 - a * x1**2 - b * x1)
+        return cls(*quadratic_through(points))
 
     def sink_mps(self, tas_mps: float, load: float = 1.0, density_kgpm3: float = SEA_LEVEL_KGPM3) -> float:
         """Sink equivalent to the drag at an airspeed, load factor and density, m/s.

@@ -23,7 +23,7 @@ from vario.app.calibrate.level import angles_rad, from_ground_run, from_two_pose
 from vario.app.calibrate.positions import six_positions
 from vario.app.calibrate.rest import barometer_offset, gyro_bias, pitot_offset
 from vario.app.errors import AppError
-from vario.flight.core.rotation import b_from_s, rotate
+from vario.flight.core.vectors import b_from_s, rotate
 
 
 def test_pitot_zero_is_the_mean_within_its_own_error() -> None:

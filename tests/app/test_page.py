@@ -111,7 +111,7 @@ def test_measurements_stand_in_the_order_they_were_first_met() -> None:
     """Each output has its colour, and the same flight gives the same bytes."""
     met: dict[str, None] = {}
     for reading in demo().readings:
-        met |= dict.fromkeys(reading.monitor.innovations)
+        met |= dict.fromkeys(reading.diagnostics.innovations)
     shown = [
         name.removesuffix("_sigmas") for name in content_of(demo())["rows"]["columns"] if "_sigmas" in name
     ]

@@ -157,7 +157,7 @@ def score(
     truth = run.truth[rows]
     scored = truth["t_s"] > run.score_from_s
     error = (_values(r.energy.vario_mps for r in readings) - truth["vario_mps"])[scored]
-    sigma = _values(r.monitor.vario_sigma_mps for r in readings)[scored]
+    sigma = _values(r.diagnostics.vario_sigma_mps for r in readings)[scored]
     netto = (_values(r.air.netto_mps for r in readings) - truth["air_up_mps"])[scored]
     return Score(
         _rms(error),

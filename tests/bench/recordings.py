@@ -76,17 +76,17 @@ class Measured:
         shown_mps = math.nan if reading.energy.vario_mps is None else reading.energy.vario_mps
         self._shown.append((reading.t_s, shown_mps))
         for name in CHANNELS:
-            innovation = reading.monitor.innovations.get(name)
+            innovation = reading.diagnostics.innovations.get(name)
             if innovation is not None:
                 scaled = innovation.residual / math.sqrt(innovation.variance)
                 self._scaled.setdefault(name, []).append(scaled)
                 if not innovation.used:
                     self._refused_s.setdefault(name, []).append(reading.t_s)
-        height_m = reading.monitor.measured_height_m
-        if height_m is None or "height" not in reading.monitor.innovations:
+        height_m = reading.diagnostics.measured_height_m
+        if height_m is None or "height" not in reading.diagnostics.innovations:
             return
         compensated = reading.energy.compensated
-        tas_mps = reading.monitor.measured_tas_mps if compensated else None
+        tas_mps = reading.diagnostics.measured_tas_mps if compensated else None
         energy_m = height_m + (tas_mps or 0.0) ** 2 / (2.0 * G0_MPS2)
         self._energies.append((reading.t_s, energy_m, compensated, shown_mps))
 

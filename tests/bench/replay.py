@@ -35,8 +35,10 @@ from vario.app.outputs.trace import TraceWriter
 from vario.app.replay.player import noise_of
 from vario.app.replay.results import REPORT, SUMMARY, TONE, TRACE, Drawing, replay
 from vario.app.replay.session import ReplaySession
-from vario.flight.estimate.inertial import InertialFilter
 from vario.flight.estimate.inertial_model import SIZE, InertialNoise, Regime, Wing
+from vario.flight.estimate.inertial_start import start
+from vario.flight.estimate.inertial_state import InertialState
+from vario.flight.estimate.inertial_update import InertialUpdate
 from vario.flight.inputs.frames import FRAME_S, Framer
 from vario.settings.display import METRIC
 from vario.settings.schema import Settings
@@ -250,14 +252,15 @@ def _print_shares(found: list[dict[str, Any]]) -> None:
 
 def _over_filterpy(times: int = 2000) -> float:
     """CPU time of a prediction with four measurements, over that of filterpy for the same sizes."""
-    ours = InertialFilter(Wing.loaded(), InertialNoise())
-    ours.start((0.0, 0.0, -G0_MPS2), 28.0, 1000.0)
+    ours = InertialState(Wing.loaded(), InertialNoise())
+    correction = InertialUpdate()
+    start(ours, (0.0, 0.0, -G0_MPS2), 28.0, 1000.0)
     start_s = time.process_time()
     for _ in range(times):
         ours.propagate((0.0, 0.0, -G0_MPS2), (0.0, 0.0, 0.0), 0.04)
         ours.height(1000.0, 0.1)
         ours.airspeed(28.0, 0.1)
-        ours.correct(Regime.GLIDING, 0.9)
+        correction.correct(ours, Regime.GLIDING, 0.9)
     ours_s = time.process_time() - start_s
     x, p, f, q = np.zeros(SIZE), np.eye(SIZE), np.eye(SIZE), 1e-6 * np.eye(SIZE)
     rows = np.eye(SIZE)[[13, 3, 4, 5]]

@@ -14,7 +14,7 @@ import pytest
 
 from drivers import isa
 from drivers.samples import Baro, GnssPos, GnssVel, Pitot
-from vario.flight.estimate.result import Estimate, Monitor
+from vario.flight.estimate.result import Diagnostics, Estimate
 from vario.flight.inputs.consistency import ConsistencyStage, Doubts
 from vario.flight.inputs.frames import Frame
 from vario.flight.inputs.health import Inputs
@@ -23,7 +23,7 @@ from vario.flight.setup import Setup
 from vario.flight.wind.stage import Wind
 
 DT_S = 0.1
-CALM = Estimate(None, NOTHING, Monitor(), has_airspeed=True)
+CALM = Estimate(None, NOTHING, Diagnostics(), has_airspeed=True)
 SUSPECT = replace(CALM, baro_suspect=True)
 WIND = Wind(3.0, 0.0, 0.0, 0.5)
 

@@ -71,7 +71,7 @@ def _column(estimates: Sequence[Estimate], name: str) -> NDArray[np.float64]:
 
 
 def _of(estimate: Estimate, name: str) -> float | None:
-    for part in (estimate.attitude, estimate.energy, estimate.monitor):
+    for part in (estimate.attitude, estimate.energy, estimate.diagnostics):
         if part is not None and hasattr(part, name):
             value: float | None = getattr(part, name)
             return value
@@ -177,8 +177,8 @@ def test_pressures_alone_give_the_airspeed_vario_and_no_attitude(folder: Path) -
     kept = [dataclasses.replace(f, gyro=(), accel=(), dt_s=1.0) for f in frames[49::50]]
     last = _run(kept)[-1]
     assert last.attitude is None
-    assert last.monitor.gust_free_mps is None
-    assert last.energy.vario_mps == last.monitor.airspeed_based_mps
+    assert last.diagnostics.gust_free_mps is None
+    assert last.energy.vario_mps == last.diagnostics.airspeed_based_mps
 
 
 def test_an_accelerometer_that_feels_nothing_gives_no_attitude() -> None:
@@ -219,6 +219,6 @@ def test_at_rest_levels_and_learns_the_gyro() -> None:
     assert (last.attitude.pitch_rad, last.attitude.bank_rad) == pytest.approx(
         (pitch, bank), abs=math.radians(0.1)
     )
-    assert last.monitor.gyro_bias_radps == pytest.approx(tuple(bias), abs=math.radians(0.02))
-    assert last.monitor.gust_free_mps is None
+    assert last.diagnostics.gyro_bias_radps == pytest.approx(tuple(bias), abs=math.radians(0.02))
+    assert last.diagnostics.gust_free_mps is None
     assert last.energy.climb_mps == pytest.approx(0.0, abs=0.1)

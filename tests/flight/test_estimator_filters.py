@@ -9,7 +9,8 @@ from numpy.typing import NDArray
 from scipy.linalg import expm, solve_discrete_are
 
 from tests.flight.test_estimator import WING
-from vario.flight.estimate.inertial import InertialFilter
+from vario.flight.core.vectors import turn
+from vario.flight.estimate.inertial_injection import inject
 from vario.flight.estimate.inertial_model import (
     ACC,
     ALPHA,
@@ -23,9 +24,10 @@ from vario.flight.estimate.inertial_model import (
     Regime,
     V,
 )
+from vario.flight.estimate.inertial_start import start
+from vario.flight.estimate.inertial_state import InertialState
 from vario.flight.estimate.rate import RateFilter
 from vario.flight.estimate.sequential_update import SequentialUpdate
-from vario.flight.estimate.vectors import turn
 
 
 def test_rate_filter_is_filterpys_kalman_filter() -> None:
@@ -65,13 +67,13 @@ def test_measurements_used_in_turn_are_filterpys_updates(used: tuple[int, ...]) 
     mine, rows, x = root @ root.T, rng.standard_normal((4, SIZE)), rng.standard_normal(SIZE)
     residuals, variances = rng.standard_normal(4), rng.uniform(0.1, 2.0, 4)
     p, step = mine.copy(), x.copy()
-    turns = SequentialUpdate(mine, rows, step)
+    sequence = SequentialUpdate(mine, rows, step)
     for k in used:
-        assert turns.expected(k) == pytest.approx(rows[k] @ x, rel=1e-9)
-        assert turns.signal(k) == pytest.approx(rows[k] @ p @ rows[k], rel=1e-9)
-        turns.use(k, residuals[k] - turns.expected(k), turns.signal(k) + variances[k])
+        assert sequence.expected(k) == pytest.approx(rows[k] @ x, rel=1e-9)
+        assert sequence.predicted_variance(k) == pytest.approx(rows[k] @ p @ rows[k], rel=1e-9)
+        sequence.use(k, residuals[k] - sequence.expected(k), sequence.predicted_variance(k) + variances[k])
         x, p = update(x, p, residuals[k : k + 1], np.array([[variances[k]]]), rows[k : k + 1])
-    turns.finish()
+    sequence.finish()
     np.testing.assert_allclose(step, x, rtol=1e-9, atol=1e-10)
     np.testing.assert_allclose(mine, p, rtol=1e-8, atol=1e-9)
 
@@ -84,10 +86,10 @@ def test_considered_states_keep_value_and_covariance() -> None:
     root = rng.standard_normal((SIZE, SIZE))
     p, row, held = root @ root.T, rng.standard_normal(SIZE), [ALPHA, LIFT]
     mine, step = p.copy(), np.zeros(SIZE)
-    turns = SequentialUpdate(mine, row[None], step)
-    total = turns.signal(0) + 0.7
-    turns.use(0, 1.3, total)
-    turns.finish(held)
+    sequence = SequentialUpdate(mine, row[None], step)
+    total = sequence.predicted_variance(0) + 0.7
+    sequence.use(0, 1.3, total)
+    sequence.finish(held)
     gain = p @ row / total
     gain[held] = 0.0
     left = np.eye(SIZE) - np.outer(gain, row)
@@ -107,20 +109,20 @@ def test_covariance_moves_as_the_estimate_does(index: int) -> None:
     """The transition matrix against finite differences of the propagation itself."""
 
     def moved(error: float) -> NDArray[np.float64]:
-        kalman = InertialFilter(WING, InertialNoise())
-        kalman.start((-0.8, 3.0, -10.5), 25.0, 1000.0)
+        kalman = InertialState(WING, InertialNoise())
+        start(kalman, (-0.8, 3.0, -10.5), 25.0, 1000.0)
         kalman.climb_mps, kalman.gust_mps = 1.0, 0.0
-        kalman._step[:] = 0.0
-        kalman._step[index] = error
-        kalman._inject()
+        kalman.step[:] = 0.0
+        kalman.step[index] = error
+        inject(kalman)
         for _ in range(2):
             kalman.propagate((0.3, 0.5, -11.0), (0.2, 0.15, 0.25), 0.02)
         return np.array([*kalman.down, *kalman.air, kalman.climb_mps, kalman.height_m])
 
     size = 1e-4
     slope = (moved(size) - moved(-size)) / (2.0 * size)
-    kalman = InertialFilter(WING, InertialNoise())
-    kalman.start((-0.8, 3.0, -10.5), 25.0, 1000.0)
+    kalman = InertialState(WING, InertialNoise())
+    start(kalman, (-0.8, 3.0, -10.5), 25.0, 1000.0)
     for _ in range(2):
         kalman.propagate((0.3, 0.5, -11.0), (0.2, 0.15, 0.25), 0.02)
     kalman.predict_covariance(Regime.GLIDING)

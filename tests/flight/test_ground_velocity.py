@@ -67,9 +67,9 @@ def test_the_update_is_filterpys(angles: tuple[float, float, float]) -> None:
     general.P, general.H, general.R = cov.copy(), rows, variance * np.eye(2)
     general.update(np.array([[r] for r in residuals]))
     mine, step = cov.copy(), np.zeros(SIZE)
-    turns = SequentialUpdate(mine, rows, step)
+    update = SequentialUpdate(mine, rows, step)
     for k in range(2):
-        turns.use(k, residuals[k] - turns.expected(k), turns.signal(k) + variance)
-    turns.finish()
+        update.use(k, residuals[k] - update.expected(k), update.predicted_variance(k) + variance)
+    update.finish()
     np.testing.assert_allclose(step, general.x[:, 0], rtol=1e-7, atol=1e-9)
     np.testing.assert_allclose(mine, general.P, rtol=1e-6, atol=1e-7)

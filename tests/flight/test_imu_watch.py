@@ -19,8 +19,8 @@ from tests.support.estimator_flights import Run, described, fly
 from tests.support.truth_gliders import GLIDERS
 from vario.flight.estimate.estimator import Estimator
 from vario.flight.estimate.imu_watch import ImuWatch
-from vario.flight.estimate.inertial import InertialFilter
 from vario.flight.estimate.inertial_model import InertialNoise, Wing
+from vario.flight.estimate.inertial_state import InertialState
 from vario.flight.estimate.result import Estimate
 from vario.flight.estimate.stage import estimator_settings
 from vario.flight.inputs.frames import Frame, Framer
@@ -147,7 +147,7 @@ def test_the_attitude_stays_while_velocities_confirm_it(run: Run) -> None:
 
 def test_a_correction_without_a_pressure_reading_accepts_no_height() -> None:
     # A barometer of 10 Hz: the filter is corrected between its readings, and has no innovation of the height.
-    filter_ = InertialFilter(Wing.loaded(), InertialNoise())
+    filter_ = InertialState(Wing.loaded(), InertialNoise())
     filter_.ground.known = True
     filter_.nis["height"] = 7.0
     watch = ImuWatch()
@@ -158,14 +158,14 @@ def test_a_correction_without_a_pressure_reading_accepts_no_height() -> None:
 
 
 def test_one_episode_counts_once() -> None:
-    filter_ = InertialFilter(Wing.loaded(), InertialNoise())
+    filter_ = InertialState(Wing.loaded(), InertialNoise())
     watch = ImuWatch()
     for _ in range(50):
-        watch.doubt(own_fault=True)
+        watch.reject(own_fault=True)
     for _ in range(21):
         watch.plausible(filter_, None, None, 1.0)
     assert watch.trusted
-    watch.doubt(own_fault=True)
+    watch.reject(own_fault=True)
     for _ in range(39):
         watch.plausible(filter_, None, None, 1.0)
     assert not watch.trusted

@@ -9,7 +9,7 @@ import pytest
 from tests.support.example_polars import CLUB, KMH, energy_at
 from tests.support.setups import setup
 from vario.flight.cruise.airmass import AirmassStage
-from vario.flight.estimate.result import Estimate, Monitor
+from vario.flight.estimate.result import Diagnostics, Estimate
 from vario.flight.inputs.frames import Frame
 from vario.flight.inputs.health import Inputs
 from vario.flight.motion.mode import Mode
@@ -29,7 +29,7 @@ def test_relative_netto_of_the_example(bank_deg: float, relative: float) -> None
     inputs = Inputs(frame, has_baro=True, has_pitot=True, has_imu=False, has_gnss=False)
     level = energy_at(0.0)
     energy = type(level)(0.0, 1.3, 100 * KMH, 100 * KMH, 1.225, 1.3, 40.0, compensated=True)
-    air = made.update(inputs, Estimate(None, energy, Monitor(), has_airspeed=True), Mode.CRUISE)
+    air = made.update(inputs, Estimate(None, energy, Diagnostics(), has_airspeed=True), Mode.CRUISE)
     assert air.netto_mps == pytest.approx(2.0, abs=1e-3)
     assert air.relative_netto_mps == pytest.approx(relative, abs=1e-3)
 

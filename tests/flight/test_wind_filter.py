@@ -18,7 +18,7 @@ from scipy.stats import chi2
 from tests.support.examples import short
 from tests.support.wind_tips import DT_S, TAS_MPS, TURN_RADPS, Floats, feed, flown, tips
 from vario.flight.wind.circle import EDDY_S, fit_circle, fit_sigma_mps
-from vario.flight.wind.filter import REFUSE_NIS, RESTART_S, USUAL_SCALE, WindFilter
+from vario.flight.wind.filter import REJECT_NIS, RESTART_S, USUAL_SCALE, WindFilter
 from vario.flight.wind.known import USEFUL_MPS
 from vario.flight.wind.noise import WindNoise
 
@@ -160,7 +160,7 @@ def test_a_wild_velocity_is_refused_and_lasting_misfit_starts_afresh() -> None:
     kalman.predict(DT_S)
     assert not kalman.take_velocity(40.0, 40.0, TAS_MPS, 0.0)
     assert kalman.last_nis is not None
-    assert 2.0 * kalman.last_nis > REFUSE_NIS
+    assert 2.0 * kalman.last_nis > REJECT_NIS
     np.testing.assert_allclose(kalman.state[:2], before[:2], atol=1e-9)
     headings = np.arange(0.0, 6.0 * math.tau, TURN_RADPS * DT_S)
     feed(kalman, tips(headings, (-17.0, 12.0)), headings)

@@ -19,7 +19,6 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial.transform import Rotation
 
-from vario.flight.estimate.inertial import InertialFilter
 from vario.flight.estimate.inertial_model import (
     ACC,
     ALPHA,
@@ -35,6 +34,10 @@ from vario.flight.estimate.inertial_model import (
     V,
     Wing,
 )
+from vario.flight.estimate.inertial_sigmas import vario_sigma_mps
+from vario.flight.estimate.inertial_start import start
+from vario.flight.estimate.inertial_state import InertialState
+from vario.flight.estimate.inertial_update import InertialUpdate
 
 Floats = NDArray[np.float64]
 
@@ -171,23 +174,23 @@ class World:
         return float(fast * self.beta - (self.side * fy + self.cross_axis * fz) / (DENSITY_RATIO * fast) - vy)
 
 
-class Filter(InertialFilter):
-    """The filter, with the two equations of the wing as measurements of the simulation with white errors.
+class Update(InertialUpdate):
+    """The update, with the two equations of the wing as measurements of the simulation with white errors.
 
     In flight they are not measured: they contain the force of the wing itself, so their errors cannot be
     drawn independently of the motion, as the theory of the Kalman filter requires.
     """
 
     def __init__(self, world: World) -> None:
-        super().__init__(WING, world.noise)
+        super().__init__()
         self._world = world
 
-    def _scalar(self, name: str, number: int, residual: float, variance: float) -> None:
+    def _scalar(self, state: InertialState, name: str, number: int, residual: float, variance: float) -> None:
         if name in {"lift", "sideslip"}:
             world = self._world
             residual -= world.lift_off_mps() if name == "lift" else world.sideslip_off_mps()
             residual += math.sqrt(variance) * float(world.rng.standard_normal())
-        super()._scalar(name, number, residual, variance)
+        super()._scalar(state, name, number, residual, variance)
 
 
 @dataclass(frozen=True)
@@ -204,9 +207,9 @@ def fly(seed: int, noise: InertialNoise = CALM, every: int = 1, seconds: float =
     """Run one flight, corrected after `every` steps; the filter starts with an error."""
     rng = np.random.default_rng([23, seed])
     world = World(rng, noise)
-    kalman = Filter(world)
+    kalman, update = InertialState(WING, world.noise), Update(world)
     off = Rotation.from_rotvec(rng.normal(0.0, 0.15, 3))
-    kalman.start(tuple((-off.apply(world.down)).tolist()), SPEED_MPS, 1500.0)
+    start(kalman, tuple((-off.apply(world.down)).tolist()), SPEED_MPS, 1500.0)
     residuals: dict[str, list[float]] = {name: [] for name in MEASUREMENTS}
     pushes = []
     for k in range(round(seconds / DT_S)):
@@ -218,14 +221,14 @@ def fly(seed: int, noise: InertialNoise = CALM, every: int = 1, seconds: float =
         kalman.airspeed(tas + rng.normal(0.0, PITOT_MPS), PITOT_MPS)
         if k % every == every - 1:
             world.push = np.mean(pushes[-every:], axis=0)
-            kalman.correct(Regime.GLIDING, DENSITY_RATIO)
+            update.correct(kalman, Regime.GLIDING, DENSITY_RATIO)
             if k * DT_S > 0.5 * seconds:
                 for name, innovation in kalman.innovations.items():
                     residuals[name].append(innovation.residual / math.sqrt(innovation.variance))
     return Outcome(_nees(world, kalman), residuals)
 
 
-def _nees(world: World, kalman: InertialFilter) -> dict[str, float]:
+def _nees(world: World, kalman: InertialState) -> dict[str, float]:
     believed = np.array(kalman.down)
     across = np.linalg.svd(believed[None, :])[2][1:]
     dx, dy, dz = believed
@@ -258,4 +261,4 @@ def _nees(world: World, kalman: InertialFilter) -> dict[str, float]:
     force = np.array(kalman.force) + np.array(kalman.accel_bias) - world.accel_bias
     share = 1.0 + world.gust / float(np.linalg.norm(world.air))
     vario = world.climb + float(world.down @ world.air) + share * float(force @ world.air) / G
-    return found | {"vario": ((vario - kalman.vario_mps) / kalman.vario_sigma_mps()) ** 2}
+    return found | {"vario": ((vario - kalman.vario_mps) / vario_sigma_mps(kalman)) ** 2}

@@ -16,12 +16,12 @@ from types import MappingProxyType
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.spatial.transform import Rotation
 
 from drivers.samples import Baro, GnssPos, GnssVel, ImuAccel, ImuGyro, Pitot, Sample
 from tests.support.estimator_tow import towed_flight
 from tests.support.truth_air import PRELUDE_S, SCENES, Scene, Wish
 from tests.support.truth_dynamics import RATE_HZ, integrate
-from tests.support.truth_flight import rotation
 
 Floats = NDArray[np.float64]
 
@@ -209,7 +209,7 @@ def sense(
 ) -> Run:
     """The readings of the sensors in a true flight; all noise is drawn here."""
     n = len(truth)
-    mounting = rotation(np.array(fitted.mounting_rad))
+    mounting = Rotation.from_rotvec(fitted.mounting_rad).as_matrix()
     force = np.stack([truth[c] for c in ("fx_mps2", "fy_mps2", "fz_mps2")], axis=1) @ mounting.T
     rate = np.stack([truth[c] for c in ("p_radps", "q_radps", "r_radps")], axis=1) @ mounting.T
     imu = np.hstack([force, rate]) + np.concatenate([fitted.accel_bias_mps2, fitted.gyro_bias_radps])

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from tests.support.setups import setup
 from vario.flight.cruise.airmass import Airmass
-from vario.flight.estimate.result import Estimate, Monitor
+from vario.flight.estimate.result import Diagnostics, Estimate
 from vario.flight.inputs.frames import Frame
 from vario.flight.inputs.health import Inputs
 from vario.flight.motion.energy import Energy
@@ -79,7 +79,7 @@ class Paper:
         inputs = Inputs(Frame(self.t_s, DT_S), has_baro=True, has_pitot=True, has_imu=True, has_gnss=True)
         self.last = self.stage.update(
             inputs,
-            Estimate(None, energy, Monitor(), has_airspeed=True),
+            Estimate(None, energy, Diagnostics(), has_airspeed=True),
             Airmass(self.shown, self.shown - 0.8),
             turning,
             mode=mode,

@@ -19,6 +19,7 @@ from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.spatial.transform import Rotation
 
 from drivers.samples import Baro, GnssPos, GnssVel, ImuAccel, ImuGyro, Pitot, Sample
 from tests.support import missing
@@ -32,7 +33,7 @@ from tests.support.truth_dynamics import (
     start_flight,
     step_flight,
 )
-from tests.support.truth_flight import Sensors, rotation
+from tests.support.truth_flight import Sensors
 from vario.app.replay.player import Player
 from vario.flight.reading import Reading
 from vario.flight.tone.stage import ToneCommand
@@ -110,7 +111,7 @@ class _Senses:
     def __init__(self, sensors: Sensors, seed: int) -> None:
         self._rng = np.random.default_rng([seed, 7])
         axis = self._rng.standard_normal(3)
-        self._mounting = rotation(sensors.mounting_rad * axis / np.linalg.norm(axis))
+        self._mounting = Rotation.from_rotvec(sensors.mounting_rad * axis / np.linalg.norm(axis)).as_matrix()
         signs = self._rng.choice([-1.0, 1.0], size=6)
         self._bias = signs * np.repeat([sensors.accel_bias_mps2, sensors.gyro_bias_radps], 3)
         self._white = np.repeat([sensors.accel_mps2, sensors.gyro_radps], 3)

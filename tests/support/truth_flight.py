@@ -15,6 +15,7 @@ from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.spatial.transform import Rotation
 
 from drivers.samples import Baro, GnssPos, GnssVel, ImuAccel, ImuGyro, Pitot, Sample
 from tests.support.once import made_once
@@ -98,16 +99,6 @@ class Flight:
         return -np.arcsin(down[:, 0]), np.arctan2(down[:, 1], down[:, 2])
 
 
-def rotation(vector_rad: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Rotation matrix of a rotation vector (Rodrigues' formula)."""
-    angle = float(np.linalg.norm(vector_rad))
-    if angle == 0.0:
-        return np.eye(3)
-    x, y, z = vector_rad / angle
-    cross = np.array([[0.0, -z, y], [z, 0.0, -x], [-y, x, 0.0]])
-    return np.eye(3) + math.sin(angle) * cross + (1.0 - math.cos(angle)) * cross @ cross
-
-
 def sense(name: str, scene: Scene, truth: NDArray[np.void], sensors: Sensors, seed: int) -> Flight:
     """The readings of the sensors of the instrument in a true flight.
 
@@ -116,7 +107,7 @@ def sense(name: str, scene: Scene, truth: NDArray[np.void], sensors: Sensors, se
     rng = np.random.default_rng([seed, 7])
     n, whole = len(truth), round(scene.duration_s * RATE_HZ)
     axis = rng.standard_normal(3)
-    mounting = rotation(sensors.mounting_rad * axis / np.linalg.norm(axis))
+    mounting = Rotation.from_rotvec(sensors.mounting_rad * axis / np.linalg.norm(axis)).as_matrix()
     signs = rng.choice([-1.0, 1.0], size=6)
     force = np.stack([truth[c] for c in ("fx_mps2", "fy_mps2", "fz_mps2")], axis=1) @ mounting.T
     rate = np.stack([truth[c] for c in ("p_radps", "q_radps", "r_radps")], axis=1) @ mounting.T

@@ -14,8 +14,8 @@ from vario.flight.cruise.airmass import AirmassStage
 from vario.flight.cruise.expected_climb import Expected, ExpectedClimbStage
 from vario.flight.cruise.glide import FinalGlide, GlideStage, goal_maccready_mps
 from vario.flight.cruise.speed_to_fly import SpeedToFlyStage
-from vario.flight.estimate.inertial import InertialFilter
 from vario.flight.estimate.inertial_model import Regime
+from vario.flight.estimate.inertial_state import InertialState
 from vario.flight.estimate.stage import EstimatorStage
 from vario.flight.inputs.airspeed import AirspeedStage
 from vario.flight.inputs.battery import BatteryStage
@@ -101,7 +101,7 @@ class Pipeline:
         self._actions = PilotActions()
         self._last_s: float | None = None
 
-    def watch_corrections(self, watcher: Callable[[float, InertialFilter, Regime], None]) -> None:
+    def watch_corrections(self, watcher: Callable[[float, InertialState, Regime], None]) -> None:
         """Call `watcher` after each correction of the inertial filter; see `Estimator.on_correction`."""
         self._estimator.estimator.on_correction = watcher
 
@@ -191,7 +191,7 @@ class Pipeline:
             position=gnss.position,
             attitude=attitude,
             energy=energy,
-            monitor=estimate.monitor,
+            diagnostics=estimate.diagnostics,
             wind=wind,
             air=air,
             averages=averages,

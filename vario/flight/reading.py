@@ -8,7 +8,7 @@ from vario.flight.cruise.airmass import Airmass
 from vario.flight.cruise.expected_climb import Expected
 from vario.flight.cruise.glide import FinalGlide
 from vario.flight.cruise.speed_to_fly import SpeedCommand
-from vario.flight.estimate.result import Monitor
+from vario.flight.estimate.result import Diagnostics
 from vario.flight.inputs.battery import NO_BATTERY, Battery
 from vario.flight.inputs.quality import Quality
 from vario.flight.motion.attitude import Attitude
@@ -42,7 +42,7 @@ class Reading:
     position: GnssPos | None
     attitude: Attitude | None
     energy: Energy
-    monitor: Monitor
+    diagnostics: Diagnostics
     wind: Wind | None
     air: Airmass
     averages: Averages

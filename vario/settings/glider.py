@@ -6,6 +6,7 @@ from itertools import pairwise
 
 from pydantic import Field, field_validator
 
+from hw_replay.quadratic import quadratic_through
 from vario.settings.errors import Broken, QuantityError
 from vario.settings.fields import Section, optional_number, required
 from vario.settings.quantity import SPEED, parse, show
@@ -39,11 +40,7 @@ class Polar(Section):
         if self.points is None:
             # The rules below guarantee that none of them is None.
             return self.a or 0.0, self.b or 0.0, self.c or 0.0
-        (v1, s1), (v2, s2), (v3, s3) = self.points
-        slope = (s2 - s1) / (v2 - v1)
-        a = ((s3 - s2) / (v3 - v2) - slope) / (v3 - v1)
-        b = slope - a * (v1 + v2)
-        return a, b, s1 - (a * v1 + b) * v1
+        return quadratic_through(self.points)
 
     @property
     def keys(self) -> tuple[str, ...]:

@@ -7,8 +7,8 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any, Literal
 
-from vario.app.errors import AppError
 from vario.app.files.atomic import result_file
+from vario.app.files.parquet import pyarrow
 
 Format = Literal["csv", "parquet"]
 
@@ -48,6 +48,7 @@ FAILURE_COLUMNS: dict[str, type] = {"file": str, "failure": str}
 TABLES = {"flights": FLIGHT_COLUMNS, "climbs": CLIMB_COLUMNS, "failures": FAILURE_COLUMNS}
 """The tables of a batch: their names and columns."""
 
+_INSTEAD = "leave --format at csv"
 _FORMULA = ("=", "+", "-", "@", "\t", "\r")
 
 
@@ -58,13 +59,7 @@ def check_format(kind: Format) -> None:
         AppError: if Parquet is wanted and pyarrow is not installed.
     """
     if kind == "parquet":
-        try:
-            import pyarrow  # noqa: F401, PLC0415  (optional)
-        except ImportError as error:
-            raise AppError(
-                "Parquet needs pyarrow, which is not installed: pip install 'glider-vario[tables]', "
-                "or leave --format at csv"
-            ) from error
+        pyarrow(_INSTEAD)
 
 
 def write_table(
@@ -97,9 +92,7 @@ def cell(value: Any) -> Any:
 
 
 def _write_parquet(rows: Sequence[Mapping[str, Any]], columns: Mapping[str, type], path: Path) -> None:
-    import pyarrow as pa  # noqa: PLC0415  (optional)
-    import pyarrow.parquet as pq  # noqa: PLC0415  (likewise)
-
+    pa, pq = pyarrow(_INSTEAD)
     # The types are stated and not taken from the rows, so that an empty column keeps its type.
     types = {str: pa.string(), int: pa.int64(), float: pa.float64()}
     schema = pa.schema([(name, types[kind]) for name, kind in columns.items()])

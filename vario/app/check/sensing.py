@@ -17,7 +17,7 @@ from vario.app.live.clock import Clock
 from vario.app.live.faults import WatchedSensor
 from vario.app.live.fitting import Fitted
 from vario.app.live.scheduler import Scheduler
-from vario.flight.core.rotation import b_from_s, rotate
+from vario.flight.core.vectors import b_from_s, rotate
 from vario.settings.schema import Settings
 
 SETTLE_S = 1.0
@@ -172,9 +172,9 @@ def _static(static_pa: float, gnss_m: float | None) -> Finding:
     return passed("static pressure", found)
 
 
-def _pitot(reading_pa: float, zero_pa: float) -> Finding:
-    found = f"{reading_pa:+.1f} Pa at rest, zero set to {zero_pa:+.1f} Pa"
-    off_pa = abs(reading_pa - zero_pa)
+def _pitot(reading_pa: float, offset_pa: float) -> Finding:
+    found = f"{reading_pa:+.1f} Pa at rest, offset set to {offset_pa:+.1f} Pa"
+    off_pa = abs(reading_pa - offset_pa)
     calibrate = "vario calibrate pitot-offset"
     if off_pa > PITOT_ZERO_PA:
         step = "Wind in the pitot, or tubes swapped, blocked or wet: cover the pitot and run the check again"

@@ -8,7 +8,8 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
 
-from vario.app.errors import AppError, OutputError
+from vario.app.errors import OutputError
+from vario.app.files.parquet import pyarrow
 from vario.app.outputs.catalogue import TRACE
 from vario.app.outputs.columns import Columns
 from vario.app.outputs.output import Output
@@ -44,14 +45,7 @@ class ParquetTrace:
     """
 
     def __init__(self, path: Path, rate_hz: float, start_utc: datetime | None = None) -> None:
-        try:
-            import pyarrow as pa  # noqa: PLC0415  (optional)
-            import pyarrow.parquet as pq  # noqa: PLC0415  (likewise)
-        except ImportError as error:
-            raise AppError(
-                "Parquet needs pyarrow, which is not installed: pip install 'glider-vario[tables]', "
-                "or export as csv"
-            ) from error
+        pa, pq = pyarrow("export as csv")
         self._pa, self._path = pa, path
         self._columns = Columns(TRACE, rate_hz, start_utc)
         self._schema = pa.schema([_field(pa, output) for output in TRACE])

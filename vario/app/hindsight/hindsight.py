@@ -17,8 +17,9 @@ import numpy as np
 
 from drivers.isa import G0_MPS2
 from vario.app.hindsight.smoothing import Floats, energy_noise, smoothed_errors, smoothed_rate
-from vario.flight.estimate.inertial import InertialFilter
 from vario.flight.estimate.inertial_model import Regime
+from vario.flight.estimate.inertial_sigmas import vario_row
+from vario.flight.estimate.inertial_state import InertialState
 from vario.flight.motion.mode import Mode
 from vario.flight.reading import Reading
 
@@ -90,11 +91,11 @@ class Hindsight:
         self._uncompensated = False
         self._found: Series | None = None
 
-    def corrected(self, t_s: float, filter_: InertialFilter, regime: Regime) -> None:
+    def corrected(self, t_s: float, state: InertialState, regime: Regime) -> None:
         """Process a correction of the inertial filter."""
-        if filter_.cov is self._last_cov:
+        if state.cov is self._last_cov:
             return  # nothing new since the last call
-        self._last_cov = filter_.cov
+        self._last_cov = state.cov
         if self._run and (t_s - self._run[-1].t_s > BREAK_S or regime not in _FLYING):
             self._end_run()
         if regime not in _FLYING:
@@ -102,24 +103,24 @@ class Hindsight:
         self._run.append(
             _Correction(
                 t_s,
-                filter_.vario_mps,
-                filter_.vario_row(),
-                filter_.step.copy(),
-                filter_.cov.copy(),
-                filter_.prediction.transition.copy(),
-                filter_.prediction.disturbance.copy(),
+                state.vario_mps,
+                vario_row(state),
+                state.step.copy(),
+                state.cov.copy(),
+                state.prediction.transition.copy(),
+                state.prediction.process_noise.copy(),
             )
         )
-        if filter_.gust_mps == 0.0:
+        if state.gust_mps == 0.0:
             self._end_run()  # a lasting gust was moved into the wind: no correction contains this
         elif t_s - self._run[0].t_s > WINDOW_S + AHEAD_S:
             self._smooth(self._run[0].t_s + WINDOW_S)
 
     def take(self, reading: Reading) -> None:
         """Process the next reading."""
-        monitor, energy = reading.monitor, reading.energy
-        if reading.attitude is None and "height" in monitor.innovations:
-            height_m, tas_mps = monitor.measured_height_m, monitor.measured_tas_mps
+        diagnostics, energy = reading.diagnostics, reading.energy
+        if reading.attitude is None and "height" in diagnostics.innovations:
+            height_m, tas_mps = diagnostics.measured_height_m, diagnostics.measured_tas_mps
             if height_m is not None:
                 kinetic_m = tas_mps**2 / (2.0 * G0_MPS2) if tas_mps and energy.compensated else 0.0
                 self._energies.append((reading.t_s, height_m + kinetic_m, energy.compensated))

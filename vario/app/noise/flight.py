@@ -187,7 +187,7 @@ def innovations(
         last_s = frame.t_s
         if reason is not None:
             health.reset(reason)
-        news = estimator.update(calibration.update(health.update(frame))).monitor.innovations
+        news = estimator.update(calibration.update(health.update(frame))).diagnostics.innovations
         if frame.t_s - frames[0].t_s > SETTLE_S:
             yield {name: new for name, new in news.items() if name in SENSED}
 

@@ -41,12 +41,12 @@ class PressureCheck:
 
     Args:
         noise: the stated noise: from the settings, otherwise from the recording, otherwise the default.
-        pitot_zero_pa: the offset that the settings subtract from the pitot.
+        pitot_offset_pa: the offset that the settings subtract from the pitot.
     """
 
-    def __init__(self, noise: Noise, pitot_zero_pa: float) -> None:
+    def __init__(self, noise: Noise, pitot_offset_pa: float) -> None:
         self._noise = noise
-        self._zero_pa = pitot_zero_pa
+        self._offset_pa = pitot_offset_pa
         self._ground = GroundSpeed()
         self._rest_s: float | None = None
         self._calm: list[float] = []
@@ -102,12 +102,12 @@ class PressureCheck:
             return []
         mean_pa, spread_pa = self._calmest
         steady = spread_pa < STEADY * self._noise.pitot_pa
-        off = abs(mean_pa - self._zero_pa) > OFFSET_PA and abs(mean_pa) < LARGEST_OFFSET_PA
+        off = abs(mean_pa - self._offset_pa) > OFFSET_PA and abs(mean_pa) < LARGEST_OFFSET_PA
         if not (steady and off):
             return []
         return [
             f"the pitot reads {mean_pa:+.1f} Pa at rest for {CALM_S:.0f} s; if the air was still, that is "
-            f'its offset: set offset = "{mean_pa:.1f} Pa" in [sensors.pitot] (now {self._zero_pa:g} Pa)'
+            f'its offset: set offset = "{mean_pa:.1f} Pa" in [sensors.pitot] (now {self._offset_pa:g} Pa)'
         ]
 
     def _baro_noise(self) -> list[str]:

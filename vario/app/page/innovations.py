@@ -21,7 +21,7 @@ class Innovations:
 
     def take(self, reading: Reading) -> None:
         """Add the innovations of one reading; most readings have some, few have all."""
-        for name, innovation in reading.monitor.innovations.items():
+        for name, innovation in reading.diagnostics.innovations.items():
             if innovation.variance > 0.0 and math.isfinite(innovation.residual):
                 sigmas = innovation.residual / math.sqrt(innovation.variance)
                 count, total, squares = self._sums.get(name, (0, 0.0, 0.0))

@@ -1,1 +1,1 @@
-"""Shared parts: low pass, state tables, rotations, distances, the polar, innovations of a filter."""
+"""Shared parts: low pass, state tables, vectors, distances, polar, innovations, doubts about a sensor."""

@@ -65,7 +65,7 @@ class AirmassStage:
     def update(self, inputs: Inputs, estimate: Estimate, mode: Mode) -> Airmass:
         """One frame. `mode` is that of the frame before."""
         netto_mps, scale = self._netto_mps(inputs, estimate.attitude, estimate.energy, mode)
-        if self._airbrakes.update(netto_mps, estimate.monitor.air_up_mps, inputs.frame.dt_s):
+        if self._airbrakes.update(netto_mps, estimate.diagnostics.air_up_mps, inputs.frame.dt_s):
             return BRAKING
         if netto_mps is None:
             return NOTHING

@@ -7,24 +7,23 @@ import math
 from drivers import isa
 from drivers.isa import G0_MPS2
 from vario.flight.core.innovation import Innovation
+from vario.flight.core.low_pass import LowPass
 from vario.flight.estimate.noise_watch import NoiseWatch
 from vario.flight.estimate.rate import RateFilter
 from vario.flight.estimate.result import EstimatorSettings
 from vario.flight.inputs.frames import Frame
 
 SPEED_JUMP_MPS = 10.0
-SPEED_REFUSED_S = 15.0
+SPEED_REJECTED_S = 15.0
 SPEED_MISSED_S = 1.0
 """If airspeeds are rejected for this long, the quality reports that there is no airspeed."""
 
 BARO_MISSED_S, BARO_STEADY_S = 0.3, 5.0
-"""After a silence longer than the first time, a barometer must deliver for the second time before it is used,
-...
-"""
+"""After a silence of more than 0.3 s, a barometer is used only when it has delivered for 5 s."""
 
 BARO_LATE_S, BARO_NIS, BARO_NIS_S = 0.1, 4.0, 1.0
-"""... its samples must not be later than this, and its noise (variance) not above this multiple of the stated
-one.
+"""A sample that is later than this does not count as delivered. A barometer with a NIS above this value,
+averaged over this time, is not used.
 """
 
 OAT_KEPT_S = 600.0
@@ -49,7 +48,7 @@ class AirData:
         self.altitude = RateFilter(settings.energy_psd, learns=settings.learns)
         self.static_pa: float | None = None
         self.air_k = isa.SEA_LEVEL_K
-        self._warmer_k: float | None = None
+        self._isa_deviation_k: float | None = None
         self._oat_age_s = 0.0
         self.density_ratio = 1.0
         self.height_m = 0.0
@@ -58,20 +57,21 @@ class AirData:
         self.tas_mps: float | None = None
         self.tas_age_s = 0.0
         self.needs_alignment = False
-        self._refused_s = 0.0
+        self._rejected_s = 0.0
         self._noise = NoiseWatch(settings.baro_pa)
         self._baro_age_s = 0.0
-        self._baro_steady_s = self._baro_nis = 0.0
+        self._baro_steady_s = 0.0
+        self._baro_nis = LowPass(BARO_NIS_S, 0.0)
 
     @property
-    def refusing(self) -> bool:
+    def rejects_airspeed(self) -> bool:
         """Whether all airspeeds of the last second were rejected as physically impossible."""
-        return self._refused_s > SPEED_MISSED_S
+        return self._rejected_s > SPEED_MISSED_S
 
     @property
     def baro_sound(self) -> bool:
         """Whether the barometer has delivered for some seconds with no more noise than allowed."""
-        return self._baro_steady_s > BARO_STEADY_S and self._baro_nis < BARO_NIS
+        return self._baro_steady_s > BARO_STEADY_S and (self._baro_nis.value or 0.0) < BARO_NIS
 
     @property
     def tas_sigma_mps(self) -> float:
@@ -111,7 +111,7 @@ class AirData:
         if fresh:
             impact_pa = _mean([sample.impact_pa for sample in frame.pitot])
             tas_mps = isa.tas_mps(impact_pa, self.static_pa, self.air_k)
-            fresh = self._believable(tas_mps, expected_tas_mps)
+            fresh = self._plausible_airspeed(tas_mps, expected_tas_mps)
             if fresh:
                 self.tas_mps, self.tas_age_s = tas_mps, 0.0
         if frame.baro:
@@ -123,10 +123,10 @@ class AirData:
         standard_k = isa.temperature_k(pressure_m)
         self._oat_age_s += dt_s
         if frame.oat:
-            self._warmer_k, self._oat_age_s = frame.oat[-1].air_k - standard_k, 0.0
+            self._isa_deviation_k, self._oat_age_s = frame.oat[-1].air_k - standard_k, 0.0
         elif self._oat_age_s > OAT_KEPT_S:
-            self._warmer_k = None
-        self.air_k = standard_k + (self._warmer_k or 0.0)
+            self._isa_deviation_k = None
+        self.air_k = standard_k + (self._isa_deviation_k or 0.0)
 
     def _height(self, pressure_m: float, count: int, dt_s: float) -> None:
         if self.pressure_m is None:
@@ -136,8 +136,7 @@ class AirData:
         self.pressure_m = pressure_m
         sigma_m = self.height_sigma_m / math.sqrt(count)
         nis = self.altitude.correct(self.height_m, sigma_m)
-        share = min(1.0, dt_s / BARO_NIS_S)
-        self._baro_nis += share * (min(nis, 100.0) - self._baro_nis)
+        self._baro_nis.follow(min(nis, 100.0), dt_s)
         tas = self.tas_mps
         if tas is not None and self.tas_age_s < 1.0:
             kinetic_m = tas * tas / (2.0 * G0_MPS2)
@@ -145,15 +144,15 @@ class AirData:
                 self.height_m + kinetic_m, math.hypot(sigma_m, tas * self.tas_sigma_mps / G0_MPS2)
             )
 
-    def _believable(self, tas_mps: float, expected_mps: float | None) -> bool:
+    def _plausible_airspeed(self, tas_mps: float, expected_mps: float | None) -> bool:
         """Reject an impossible change of airspeed (blocked or wet pitot), unless it lasts."""
         if expected_mps is None or abs(tas_mps - expected_mps) < SPEED_JUMP_MPS:
-            self._refused_s = 0.0
+            self._rejected_s = 0.0
             return True
-        self._refused_s = max(self._refused_s, self.tas_age_s)  # independent of the rate of the sensor
-        if self._refused_s < SPEED_REFUSED_S:
+        self._rejected_s = max(self._rejected_s, self.tas_age_s)  # independent of the rate of the sensor
+        if self._rejected_s < SPEED_REJECTED_S:
             return False
-        self._refused_s = 0.0
+        self._rejected_s = 0.0
         self.needs_alignment = True
         return True
 

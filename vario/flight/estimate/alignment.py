@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from drivers.isa import G0_MPS2
-from vario.flight.estimate.vectors import Vector, size, turn
+from vario.flight.core.vectors import Vector, size, turn
 
 ALIGN_S = 1.0
 LEAST_LIFT = 0.3

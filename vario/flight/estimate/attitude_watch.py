@@ -13,7 +13,7 @@ from collections.abc import Sequence
 
 from drivers.samples import GnssVel
 from vario.flight.core.low_pass import LowPass
-from vario.flight.estimate.nominal_state import NominalState
+from vario.flight.estimate.inertial_state import InertialState
 
 APART_S, LONGEST_S = 0.45, 1.3
 """Time between the two velocities: shorter, the noise is too large; longer, the attitude has changed."""
@@ -70,9 +70,9 @@ class AttitudeWatch:
         self._size.reset(0.0)
         self._off.reset(0.0)
 
-    def take(self, fixes: Sequence[GnssVel], t_s: float, filter_: NominalState, *, trusted: bool) -> None:
+    def take(self, fixes: Sequence[GnssVel], t_s: float, state: InertialState, *, trusted: bool) -> None:
         """Process the velocities of a frame at `t_s`. `trusted`: nothing contradicts the unit."""
-        ground, latency_s = filter_.ground, filter_.gnss_latency_s
+        ground, latency_s = state.ground, state.gnss_latency_s
         for now in fixes:
             if not ground.known:
                 self.confirmed, self._since = False, None

@@ -19,10 +19,10 @@ if TYPE_CHECKING:
     from vario.flight.estimate.inertial_state import InertialState
 
 OFF_MPS, OFF_SIGMAS = 1.5, 2.0
-"""A larger difference of the drag has another cause (airbrakes, a slip, a rope) ..."""
+"""A larger difference of the drag has another cause: airbrakes, a slip or a rope."""
 
 OFF_S = 180.0
-"""... unless it lasts longer than any of these: then the incidence is wrong."""
+"""None of these causes lasts for so long. If the difference does, the incidence is wrong."""
 
 TYPICAL_OFF_MPS, TYPICAL_OFF_ROUGH_MPS = 1.0, 0.4
 """If the drag is known better than this, a typical polar is not used, because the sink of a glider differs
@@ -57,19 +57,18 @@ class ByPolar:
         row = np.zeros(SIZE)
         row[V : V + 3] = fx / G0_MPS2, fy / G0_MPS2, fz / G0_MPS2
         innovation = -(fx * vx + fy * vy + fz * vz) / G0_MPS2 - sink - float(row @ step)
-        spread = state.cov @ row
-        signal = float(row @ spread)
+        pht = state.cov @ row
+        hpht = float(row @ pht)
         known_mps = TYPICAL_OFF_MPS if state.calm else TYPICAL_OFF_ROUGH_MPS
-        if state.wing.polar is None and signal < known_mps**2:
+        if state.wing.polar is None and hpht < known_mps**2:
             return
-        # Airbrakes, a slip or a rope change the drag for a while; a lasting difference is a wrong incidence.
-        doubt = OFF_SIGMAS * math.sqrt(signal + n.polar_mps_sqrt_s**2)
+        doubt = OFF_SIGMAS * math.sqrt(hpht + n.polar_mps_sqrt_s**2)
         self._off_s = self._off_s + t if abs(innovation) > max(doubt, OFF_MPS) else 0.0
         if 0.0 < self._off_s < OFF_S:
             return
-        total = signal + n.polar_mps_sqrt_s**2 / t
+        s = hpht + n.polar_mps_sqrt_s**2 / t
         gain = np.zeros(SIZE)
-        gain[V + 2], gain[ALPHA] = spread[V + 2] / total, spread[ALPHA] / total
+        gain[V + 2], gain[ALPHA] = pht[V + 2] / s, pht[ALPHA] / s
         step += gain * min(max(innovation, -MOST_MPS), MOST_MPS)
-        both = np.multiply.outer(gain, spread)
-        state.cov += total * np.multiply.outer(gain, gain) - both - both.T
+        both = np.multiply.outer(gain, pht)
+        state.cov += s * np.multiply.outer(gain, gain) - both - both.T

@@ -1,7 +1,7 @@
 """Make one estimate from one frame of samples: select the filter, the assumptions and the outputs.
 
 Two filters run side by side. `RateFilter` on energy height needs only the two pressures and always works;
-`InertialFilter` needs the inertial unit and gives attitude and the gust-free vario; `InertialRunner` says
+the inertial filter needs the inertial unit and gives attitude and the gust-free vario; `InertialRunner` says
 when it can be used. This module selects the outputs.
 """
 
@@ -15,10 +15,10 @@ from drivers import isa
 from drivers.isa import G0_MPS2
 from vario.flight.estimate.airdata import AirData
 from vario.flight.estimate.imu_watch import ImuWatch
-from vario.flight.estimate.inertial import InertialFilter
 from vario.flight.estimate.inertial_model import Regime, Wing
 from vario.flight.estimate.inertial_runner import InertialRunner
-from vario.flight.estimate.result import Estimate, EstimatorSettings, Monitor
+from vario.flight.estimate.inertial_state import InertialState
+from vario.flight.estimate.result import Diagnostics, Estimate, EstimatorSettings
 from vario.flight.inputs.health import Inputs
 from vario.flight.motion.attitude import Attitude, heading_rate_radps
 from vario.flight.motion.energy import NOTHING, Energy
@@ -28,13 +28,13 @@ class Estimator:
     """Takes checked frames in order of time; each call returns the `Estimate` at the end of the frame.
 
     `on_correction` is called after each frame in which all inertial steps have been corrected, with the time,
-    the filter after its last correction, and the regime. It may read these, and must not change them.
+    the state after its last correction, and the regime. It may read these, and must not change them.
     """
 
     def __init__(self, settings: EstimatorSettings) -> None:
         self.settings = settings
         self.imu_watch = ImuWatch()
-        self.on_correction: Callable[[float, InertialFilter, Regime], None] | None = None
+        self.on_correction: Callable[[float, InertialState, Regime], None] | None = None
         self._begin()
 
     def configure(self, wing: Wing, gust_rejection_time_s: float) -> None:
@@ -47,9 +47,9 @@ class Estimator:
         self.runner = InertialRunner(self.settings, self.air, self.imu_watch)
 
     @property
-    def inertial(self) -> InertialFilter:
-        """The inertial filter."""
-        return self.runner.filter
+    def inertial(self) -> InertialState:
+        """The state of the inertial filter."""
+        return self.runner.state
 
     def update(self, inputs: Inputs, *, on_tow: bool = False) -> Estimate:
         """Process one frame. `on_tow`: the mode is launch, whatever the forces indicate."""
@@ -59,29 +59,29 @@ class Estimator:
         runner = self.runner
         runner.regime_watch.on_tow = on_tow
         dt_s = max(frame.dt_s, 1e-4)
-        fresh = self.air.update(frame, dt_s, runner.filter.tas_mps if runner.flying else None)
-        if self.air.refusing:
+        fresh = self.air.update(frame, dt_s, runner.state.tas_mps if runner.flying else None)
+        if self.air.rejects_airspeed:
             inputs = replace(inputs, has_pitot=False)
         if self.air.needs_alignment:
             runner.realign()
         if inputs.airspeed_was_wrong:
             runner.forget_airspeed()
         ready = runner.update(frame, dt_s, fresh_speed=fresh)
-        if self.on_correction is not None and ready and runner.filter.due_s == 0.0:
-            self.on_correction(frame.t_s, runner.filter, runner.regime_watch.regime)
-        return self._say(inputs, dt_s, ready=ready, tas_new=fresh)
+        if self.on_correction is not None and ready and runner.state.due_s == 0.0:
+            self.on_correction(frame.t_s, runner.state, runner.regime_watch.regime)
+        return self._output(inputs, dt_s, ready=ready, tas_new=fresh)
 
-    def _say(self, inputs: Inputs, dt_s: float, *, ready: bool, tas_new: bool) -> Estimate:
+    def _output(self, inputs: Inputs, dt_s: float, *, ready: bool, tas_new: bool) -> Estimate:
         air = self.air
         by_speed = air.energy.known_rate if inputs.has_pitot and inputs.has_baro else None
         if ready:
-            return self._say_inertial(inputs, dt_s, by_speed, tas_new=tas_new)
+            return self._inertial_output(inputs, dt_s, by_speed, tas_new=tas_new)
         self.runner.shown.mps = by_speed
         climb_mps = air.altitude.known_rate if inputs.has_baro else None
         return Estimate(
             self._attitude(flying=True) if self.runner.knows_attitude else None,
             self._energy(inputs, climb_mps, air.tas_mps if inputs.has_pitot else None, by_speed),
-            Monitor(
+            Diagnostics(
                 airspeed_based_mps=by_speed,
                 vario_sigma_mps=air.energy.rate_sigma if by_speed is not None else None,
                 measured_height_m=air.height_m if inputs.has_baro else None,
@@ -94,61 +94,59 @@ class Estimator:
             baro_suspect=self.imu_watch.baro_suspect,
         )
 
-    def _say_inertial(
+    def _inertial_output(
         self, inputs: Inputs, dt_s: float, by_speed: float | None, *, tas_new: bool
     ) -> Estimate:
         runner, air = self.runner, self.air
-        filter_, shown = runner.filter, runner.shown
-        gust_free = filter_.vario_mps
-        shown.remember(self.settings.gust_rejection_time_s, wind_known=filter_.ground.in_use)
-        shown.follow(
-            gust_free, filter_.climb_mps, air.tas_mps if tas_new else None, dt_s, self.settings.smoothing_s
-        )
+        state, shown = runner.state, runner.shown
+        gust_free = state.vario_mps
+        shown.set_rejection_time(self.settings.gust_rejection_time_s, wind_known=state.ground.in_use)
+        shown.follow(gust_free, state.climb_mps, air.tas_mps if tas_new else None, dt_s)
         flying = not runner.regime_watch.on_ground
         has_speed = runner.has_speed
-        spoken = flying and has_speed and inputs.has_baro
-        tas_mps = filter_.tas_mps if flying else air.tas_mps
+        vario_valid = flying and has_speed and inputs.has_baro
+        tas_mps = state.tas_mps if flying else air.tas_mps
         vario_sigma_mps, attitude_sigma_rad = runner.sigmas or (None, None)
         if vario_sigma_mps is not None:
             vario_sigma_mps = shown.sigma_mps(vario_sigma_mps)
-        if not spoken:
+        if not vario_valid:
             vario_sigma_mps = air.energy.rate_sigma if by_speed is not None else None
         return Estimate(
             self._attitude(flying=flying),
             self._energy(
                 inputs,
-                filter_.climb_mps if inputs.has_baro else None,
+                state.climb_mps if inputs.has_baro else None,
                 tas_mps if has_speed else None,
-                shown.mps if spoken else by_speed,
+                shown.mps if vario_valid else by_speed,
             ),
-            Monitor(
-                gust_free_mps=gust_free if spoken else None,
+            Diagnostics(
+                gust_free_mps=gust_free if vario_valid else None,
                 airspeed_based_mps=by_speed,
                 vario_sigma_mps=vario_sigma_mps,
                 attitude_sigma_rad=attitude_sigma_rad,
                 measured_height_m=air.height_m if inputs.has_baro else None,
                 measured_tas_mps=air.tas_mps if inputs.has_pitot else None,
-                air_up_mps=filter_.air_up_mps if spoken else None,
-                gyro_bias_radps=filter_.gyro_bias,
-                accel_bias_mps2=filter_.accel_bias,
+                air_up_mps=state.air_up_mps if vario_valid else None,
+                gyro_bias_radps=state.gyro_bias,
+                accel_bias_mps2=state.accel_bias,
                 nis=runner.nis,
-                innovations=filter_.innovations if filter_.due_s == 0.0 else {},
+                innovations=state.innovations if state.due_s == 0.0 else {},
             ),
             has_airspeed=inputs.has_pitot,
-            wind=filter_.wind() if flying else None,
+            wind=state.wind() if flying else None,
             baro_suspect=self.imu_watch.baro_suspect,
         )
 
     def _attitude(self, *, flying: bool) -> Attitude:
-        runner, filter_ = self.runner, self.runner.filter
-        pitch_rad = filter_.pitch_rad
-        _, q_radps, r_radps = filter_.rate
-        right_rad, above_rad = filter_.path_rad() if flying else (0.0, 0.0)
+        runner, state = self.runner, self.runner.state
+        pitch_rad = state.pitch_rad
+        _, q_radps, r_radps = state.rate
+        right_rad, above_rad = state.path_rad() if flying else (0.0, 0.0)
         return Attitude(
             pitch_rad,
-            math.remainder(filter_.bank_rad - runner.regime_watch.mounting_roll_rad, math.tau),
-            heading_rate_radps(pitch_rad, filter_.bank_rad, q_radps, r_radps),
-            -filter_.force[2] / G0_MPS2,
+            math.remainder(state.bank_rad - runner.regime_watch.mounting_roll_rad, math.tau),
+            heading_rate_radps(pitch_rad, state.bank_rad, q_radps, r_radps),
+            -state.force[2] / G0_MPS2,
             right_rad,
             above_rad,
         )

@@ -24,17 +24,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vario.flight.core.innovation import Innovation
+from vario.flight.core.vectors import Vector, cross, dot, level
 from vario.flight.estimate.inertial_model import LATE, PSI, SIZE, WIND, V
 from vario.flight.estimate.sequential_update import SequentialUpdate
-from vario.flight.estimate.vectors import Vector, cross, dot, level
 
 if TYPE_CHECKING:
     from vario.flight.estimate.inertial_state import InertialState
 
-REFUSE_NIS = 25.0
+REJECT_NIS = 25.0
 """A velocity that differs by more than this many standard deviations is rejected."""
 
-START_OVER_S = 8.0
+RESTART_S = 8.0
 """If no velocity has fitted for this long, heading and wind are wrong."""
 
 SETTLE_S = 5.0
@@ -72,7 +72,7 @@ class Ground:
 
     def __init__(self) -> None:
         self.known = False
-        self._clock_s = self._used_s = self._found_s = self._refused_s = 0.0
+        self._clock_s = self._used_s = self._found_s = self._rejected_s = 0.0
         self._sum = (0.0, 0.0)
         self._track: deque[tuple[float, float, float]] = deque(maxlen=80)
         self._waiting: list[tuple[float, float, float]] = []
@@ -118,9 +118,9 @@ class Ground:
         `considered`: states that are not corrected.
         """
         for velocity in self._waiting:
-            turns = self._correct(state, step, *velocity)
-            if turns is not None:
-                turns.finish(considered)
+            update = self._correct(state, step, *velocity)
+            if update is not None:
+                update.finish(considered)
         self._waiting.clear()
 
     def _since(self, then_s: float) -> tuple[float, float, tuple[float, float]] | None:
@@ -163,7 +163,7 @@ class Ground:
             return None
         north, east = state.north, state.east
         since_s = min(max(self._clock_s - self._used_s, 0.05), 2.0)
-        turns = SequentialUpdate(state.cov, velocity_rows(v, north, east, since[2]), step)
+        update = SequentialUpdate(state.cov, velocity_rows(v, north, east, since[2]), step)
         variance = n.gnss_mps**2 + n.gnss_mps_sqrt_s**2 / since_s
         residuals = (
             north_mps - dot(north, v) - state.wind_mps[0],
@@ -171,20 +171,20 @@ class Ground:
         )
         fits = True
         for k, name in enumerate(("north", "east")):
-            innovation = residuals[k] - turns.expected(k)
-            total = turns.signal(k) + variance
-            fits = fits and innovation * innovation < REFUSE_NIS * total
-            state.note(name, Innovation(innovation, total, used=fits), since_s)
+            innovation = residuals[k] - update.expected(k)
+            s = update.predicted_variance(k) + variance
+            fits = fits and innovation * innovation < REJECT_NIS * s
+            state.note(name, Innovation(innovation, s, used=fits), since_s)
         if not fits and self._clock_s > self._found_s + SETTLE_S:
-            self._refused_s += since_s
-            if self._refused_s > START_OVER_S:
+            self._rejected_s += since_s
+            if self._rejected_s > RESTART_S:
                 self.known = False
-                self._refused_s = 0.0
+                self._rejected_s = 0.0
             return None
-        self._refused_s, self._used_s = 0.0, self._clock_s
+        self._rejected_s, self._used_s = 0.0, self._clock_s
         for k in range(2):
-            turns.use(k, residuals[k] - turns.expected(k), turns.signal(k) + variance)
-        return turns
+            update.use(k, residuals[k] - update.expected(k), update.predicted_variance(k) + variance)
+        return update
 
     def _find_heading(self, state: InertialState, north_mps: float, east_mps: float) -> bool:
         """Initialise the heading along the track, with unknown wind; False if there is no track."""

@@ -5,7 +5,8 @@ from __future__ import annotations
 import math
 
 from drivers.samples import ImuAccel, ImuGyro
-from vario.flight.estimate.vectors import Vector
+from vario.flight.core.low_pass import LowPass
+from vario.flight.core.vectors import Vector
 from vario.flight.inputs.frames import Frame
 
 SHAKE_S = 2.0
@@ -24,6 +25,7 @@ class ImuSteps:
         self._last: tuple[ImuGyro, ImuAccel] | None = None
         self._same_s = 0.0
         self._rate_last: Vector = (0.0, 0.0, 0.0)
+        self._shake = LowPass(SHAKE_S, 0.0)
         self.shake_mps2 = 0.0
 
     def read(self, frame: Frame, dt_s: float) -> list[tuple[Vector, Vector, float]]:
@@ -59,7 +61,7 @@ class ImuSteps:
             x, y, z = now = _force(sample)
             total += math.sqrt((x - before[0]) ** 2 + (y - before[1]) ** 2 + (z - before[2]) ** 2)
             before = now
-        self.shake_mps2 += min(1.0, dt_s / SHAKE_S) * (total / len(accel) - self.shake_mps2)
+        self.shake_mps2 = self._shake.follow(total / len(accel), dt_s)
 
     def _at_centre(self, force: Vector, rate: Vector, step_s: float) -> Vector:
         """Specific force at the centre of gravity: less ω̇ × r + ω × (ω × r)."""

@@ -14,9 +14,12 @@ from collections.abc import Sequence
 
 from drivers.isa import G0_MPS2
 from drivers.samples import GnssVel
+from vario.flight.core.doubt import Doubt
 from vario.flight.core.low_pass import LowPass
-from vario.flight.estimate.inertial import SETTLE_S, InertialFilter
-from vario.flight.estimate.vectors import Vector
+from vario.flight.core.vectors import Vector
+from vario.flight.estimate.inertial_injection import accept_height
+from vario.flight.estimate.inertial_state import InertialState
+from vario.flight.estimate.inertial_update import SETTLE_S
 
 MOST_GYRO_BIAS_RADPS = math.radians(3.0)
 MOST_ACCEL_BIAS_MPS2 = 0.8
@@ -32,9 +35,9 @@ largest value of both in correct flights is 1.3.
 """
 SUSPECT_NIS, SUSPECT_CALM, SUSPECT_S, AGAIN_S = 6.0, 0.5, 2.0, 10.0
 """If the barometer differs by this NIS, and velocity over ground by less than this share of it, the
-barometer may be wrong. After the third time the filter takes its height, as after a step; if this happens
-again within the last time, the unit is wrong. `HeightWatch` decides whether the barometer is wrong. The
-largest NIS of the height in correct flights is 1.3.
+barometer may be wrong. When this has lasted for `SUSPECT_S`, the filter moves to the height of the barometer,
+as after a step. If the difference is as large again within `AGAIN_S`, the unit is wrong. `HeightWatch`
+decides whether the barometer is wrong. The largest NIS of the height in correct flights is 1.3.
 """
 USUAL_S = 60.0
 """The NIS of the height is divided by its usual value, averaged over this time: static ports in a wake have
@@ -63,13 +66,13 @@ SHAKE_MPS2 = 2.5
 """Change from one sample to the next: vibration that is aliased into the motion of the glider."""
 
 TRACK_M2PS2, AGREE_RAD2PS2, AGREE_S = 100.0, 0.01, 1.5
-"""Turn rate over ground times turn rate of the unit: if it is below zero, one of them has the wrong sign."""
-
-FIRST_S, LONGER, LONGEST_S = 20.0, 2.0, 600.0
+"""If the product of the turn rates of track and unit, averaged over `AGREE_S`, is below -`AGREE_RAD2PS2`, one
+of them has the wrong sign. A track counts above a ground speed of 10 m/s.
+"""
 
 OWN_FAULT_S = 120.0
-"""For this long after a contradiction within itself, or with the track, the unit is no evidence against the
-barometer: such a fault comes again.
+"""The unit is no evidence against the barometer for this long after it has contradicted itself or the track,
+because such a fault often returns.
 """
 
 
@@ -86,9 +89,8 @@ class ImuWatch:
         self.rejections = 0
         self.against_baro = False
         self._accepted_s = AGAIN_S
-        self._wait_s = 0.0
         self._own_fault_s = math.inf
-        self._full_s = self._next_s = FIRST_S
+        self._doubt = Doubt()
         self._force = LowPass(FORCE_S, G0_MPS2)
         self._below = LowPass(FORCE_S, -G0_MPS2)
         self._climb, self._pull = LowPass(CLIMB_S), LowPass(CLIMB_S)
@@ -98,7 +100,7 @@ class ImuWatch:
         self.begin()
 
     def begin(self) -> None:
-        """The filter has started: forget what was observed of the previous run."""
+        """The filter has started: discard what was observed before."""
         self._misfit_s = self._suspect_s = 0.0
         self.baro_suspect = False
         self._velocity = None  # the rate of the filter belongs to the new run only
@@ -108,15 +110,15 @@ class ImuWatch:
     @property
     def trusted(self) -> bool:
         """Whether no contradiction has been seen for long enough."""
-        return self._wait_s <= 0.0
+        return not self._doubt.active
 
     @property
     def _is_evidence(self) -> bool:
         """Whether a contradiction can speak against the barometer."""
         return self._own_fault_s > OWN_FAULT_S
 
-    def doubt(self, *, own_fault: bool) -> None:
-        """A contradiction: wait, and longer than the last time if the unit was trusted again meanwhile.
+    def reject(self, *, own_fault: bool) -> None:
+        """A contradiction: the time without contradictions starts again.
 
         `own_fault`: force, vibration or turn rate, which have nothing to do with the barometer.
         """
@@ -124,9 +126,8 @@ class ImuWatch:
         if own_fault:
             self._own_fault_s = 0.0
         self.against_baro = self._is_evidence
-        if self.trusted:
-            self._full_s, self._next_s = self._next_s, min(LONGER * self._next_s, LONGEST_S)
-        self._wait_s = self._full_s
+        self._doubt.begin()
+        self._doubt.follow(0.0, agrees=False)
         self.begin()
 
     def check_force(self, force: Vector, shake_mps2: float, dt_s: float) -> bool:
@@ -153,35 +154,35 @@ class ImuWatch:
         return (self._agree.value or 0.0) > -AGREE_RAD2PS2
 
     def plausible(
-        self, filter_: InertialFilter, climb_mps: float | None, vario_mps: float | None, dt_s: float
+        self, state: InertialState, climb_mps: float | None, vario_mps: float | None, dt_s: float
     ) -> bool:
         """Whether the filter agrees with itself and with climb and vario of the pressures alone.
 
         These are None where they are not reliable themselves; then only the consistency of the filter is
         checked.
         """
-        self._wait_s = max(self._wait_s - dt_s, 0.0)
-        if not within_limits(filter_):
+        self._doubt.follow(dt_s, agrees=True)
+        if not within_limits(state):
             return False
-        nis = filter_.nis
+        nis = state.nis
         ground_nis = max(nis["north"], nis["east"])
         usual = self._usual.value or 1.0
         height_nis = nis["height"] / max(usual, 1.0)
-        if filter_.age_s > SETTLE_S and ground_nis < APART_GROUND_NIS:
+        if state.age_s > SETTLE_S and ground_nis < APART_GROUND_NIS:
             self._usual.follow(min(nis["height"], SUSPECT_NIS), dt_s)
         if climb_mps is not None and height_nis > APART_NIS and ground_nis > APART_GROUND_NIS:
             return False
-        known = climb_mps is not None and filter_.ground.in_use
-        if self._suspect(filter_, height_nis, ground_nis, dt_s, known=known):
+        known = climb_mps is not None and state.ground.in_use
+        if self._suspect(state, height_nis, ground_nis, dt_s, known=known):
             climb_mps = vario_mps = None
         height_off = climb_mps is not None and height_nis > MISFIT_NIS
         misfit = height_off or (nis["sideslip"] > MISFIT_NIS and nis["lift"] > MISFIT_NIS)
         self._misfit_s = self._misfit_s + dt_s if misfit else 0.0
-        off = 0.0 if climb_mps is None else filter_.climb_mps - climb_mps
+        off = 0.0 if climb_mps is None else state.climb_mps - climb_mps
         climb_off_mps = self._climb.follow(off, dt_s)
-        up_mps2 = math.fsum(f * d for f, d in zip(filter_.force, filter_.down, strict=True)) + G0_MPS2
+        up_mps2 = math.fsum(f * d for f, d in zip(state.force, state.down, strict=True)) + G0_MPS2
         pull_mps2 = self._pull.follow(abs(up_mps2), dt_s)
-        off = 0.0 if vario_mps is None else filter_.vario_mps - vario_mps
+        off = 0.0 if vario_mps is None else state.vario_mps - vario_mps
         energy_off_mps = self._energy.follow(max(-8.0, min(8.0, off)), dt_s)
         return (
             self._misfit_s < MISFIT_S
@@ -190,25 +191,25 @@ class ImuWatch:
         )
 
     def _suspect(
-        self, filter_: InertialFilter, height_nis: float, ground_nis: float, dt_s: float, *, known: bool
+        self, state: InertialState, height_nis: float, ground_nis: float, dt_s: float, *, known: bool
     ) -> bool:
         """Whether the barometer may be wrong instead of the unit."""
         self._accepted_s += dt_s
         off = known and height_nis > SUSPECT_NIS and ground_nis < SUSPECT_CALM * height_nis
         self._suspect_s = self._suspect_s + dt_s if off else max(self._suspect_s - dt_s, 0.0)
         due = self._suspect_s > SUSPECT_S and self._accepted_s > AGAIN_S
-        if due and "height" in filter_.innovations:  # a slow barometer has no reading in some corrections
-            filter_.accept_height()
+        if due and "height" in state.innovations:  # a slow barometer has no reading in some corrections
+            accept_height(state)
             self._suspect_s = self._accepted_s = 0.0
         suspected = self._suspect_s > 0.0
         self.baro_suspect = suspected and self._is_evidence
         return suspected and self._suspect_s < SUSPECT_S
 
 
-def within_limits(filter_: InertialFilter) -> bool:
+def within_limits(state: InertialState) -> bool:
     """Whether the estimate is finite and the biases are those of a common unit."""
-    gyro = max(abs(b) for b in filter_.gyro_bias)
-    accel = max(abs(b) for b in filter_.accel_bias)
-    if not math.isfinite(filter_.vario_mps + gyro + accel):
+    gyro = max(abs(b) for b in state.gyro_bias)
+    accel = max(abs(b) for b in state.accel_bias)
+    if not math.isfinite(state.vario_mps + gyro + accel):
         return False
     return gyro <= MOST_GYRO_BIAS_RADPS and accel <= MOST_ACCEL_BIAS_MPS2

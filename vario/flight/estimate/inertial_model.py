@@ -32,7 +32,7 @@ Measurements: height h - T ḣ; airspeed |v| + u, minus the effect of the lag of
 ground, north and east; and three pseudo-measurements of a flying wing:
     side force               v_y = V β0 - (Y f_y + c f_z)/(σ V): the side force of the fuselage shows a slip
     lift curve               v_z = V α0 - K e^κ f_z/(σ V), K = 2(m/S)/(ρ0·CLα): the lift shows the incidence
-    polar                    drag from the glide polar: f·v/g = -sink(V, n), weakly, fixes α0 (`by_polar`)
+    polar                    f·v/g = -sink(V, n): the drag shows the incidence, with large noise (`by_polar`)
 At low airspeed: standing still (v ≈ 0) when the instrument is at rest.
 
 The tilt is a rotation and not three components of d. Otherwise the length of d would be a false degree of
@@ -65,7 +65,7 @@ def _places(*blocks: tuple[list[int], list[int]]) -> NDArray[np.intp]:
 _TILT, _AIR = [PSI, PSI + 1, PSI + 2], [V, V + 1, V + 2]
 _OFF_DIAGONAL = ((0, 1), (0, 2), (1, 0), (1, 2), (2, 0), (2, 1))
 
-MOVING = _places(
+F_ENTRIES = _places(
     (_TILT, _TILT),
     (_AIR, _AIR),
     *(([PSI + k], [GYRO + k]) for k in range(6)),
@@ -75,13 +75,13 @@ MOVING = _places(
     ([HEIGHT], [CLIMB]),
     ([GUST], [GUST]),
 )
-"""Positions where the transition is not the identity, in the order in which `predict_covariance` fills
+"""Positions where the transition is not the identity, in the order in which `Prediction` fills
 them.
 """
 
 _WIND = [WIND, WIND + 1]
 
-NOISY = _places(
+Q_ENTRIES = _places(
     *(([index], [index]) for index in _TILT),
     (_AIR, _AIR),
     *(([index], [index]) for index in range(GYRO, SIZE)),

@@ -6,26 +6,29 @@ import math
 from collections.abc import Mapping, Sequence
 
 from drivers.samples import Baro, Pitot
+from vario.flight.core.vectors import Vector
 from vario.flight.estimate.airdata import AirData
 from vario.flight.estimate.alignment import Alignment
 from vario.flight.estimate.attitude_watch import AttitudeWatch
 from vario.flight.estimate.imu_steps import ImuSteps
 from vario.flight.estimate.imu_watch import ImuWatch, within_limits
-from vario.flight.estimate.inertial import InertialFilter
 from vario.flight.estimate.inertial_model import Regime
+from vario.flight.estimate.inertial_sigmas import attitude_sigma_rad, vario_sigma_mps
+from vario.flight.estimate.inertial_start import start
+from vario.flight.estimate.inertial_state import InertialState
+from vario.flight.estimate.inertial_update import InertialUpdate
 from vario.flight.estimate.regime import NOT_FLYING_MPS, RegimeWatch
 from vario.flight.estimate.result import EstimatorSettings
 from vario.flight.estimate.shown import ShownVario
-from vario.flight.estimate.vectors import Vector
 from vario.flight.inputs.frames import FRAME_S, Frame
 from vario.flight.motion.attitude import heading_rate_radps
 
 _CORRECT_EVERY_S = 0.035  # two frames of 20 ms; four give a quarter more error on a rough tow (docs/speed.md)
 _SIGMA_EVERY_S = 0.2
-_IMU_HOLD_S = 0.3  # during a silence of the inertial unit up to this, its last estimate is shown
-_IMU_GAP_S = 2.0  # after a silence up to this, attitude and biases are kept
-# Without an airspeed, the total energy is computed from inertia and the lift curve for this long. Simulated,
-# its error stayed below 1 m/s for 50 s in cruise, circling and tow; real sensors may be worse.
+_IMU_HOLD_S = 0.3  # the last estimate is shown for this long when the inertial unit is silent
+_IMU_GAP_S = 2.0  # after a longer silence the filter is aligned again
+# Without an airspeed, the total energy is computed from inertia and the lift curve for this long. In
+# simulations its error stayed below 1 m/s for 50 s in cruise, circling and tow; real sensors may be worse.
 _AIRSPEED_LOST_S = 30.0
 _AIRSPEED_LOST_GNSS_S = 300.0  # velocities over ground limit the error; the wind must not have changed much
 # The air does not change the total energy as fast as this; aliased vibration does.
@@ -36,7 +39,7 @@ class InertialRunner:
     """Runs the filter from alignment to alignment.
 
     Attributes:
-        filter: the inertial filter.
+        state: the state of the inertial filter.
         regime_watch: the flight regime.
         attitude_watch: whether velocities over ground confirm the attitude.
         shown: the vario shown, from the filter.
@@ -47,7 +50,8 @@ class InertialRunner:
 
     def __init__(self, settings: EstimatorSettings, air: AirData, imu_watch: ImuWatch) -> None:
         self._settings, self._air, self._imu_watch = settings, air, imu_watch
-        self.filter = InertialFilter(settings.wing, settings.noise)
+        self.state = InertialState(settings.wing, settings.noise)
+        self._update = InertialUpdate()
         self.regime_watch = RegimeWatch()
         self.attitude_watch = AttitudeWatch()
         self.shown = ShownVario()
@@ -63,7 +67,7 @@ class InertialRunner:
     @property
     def has_speed(self) -> bool:
         """Whether the airspeed of the filter can be used: measured lately, or known from other sensors."""
-        known = self.filter.ground.in_use and self.aligned
+        known = self.state.ground.in_use and self.aligned
         return self._air.tas_age_s < (_AIRSPEED_LOST_GNSS_S if known else _AIRSPEED_LOST_S)
 
     @property
@@ -98,73 +102,73 @@ class InertialRunner:
     def _propagate(self, steps: Sequence[tuple[Vector, Vector, float]], dt_s: float, gap_s: float) -> None:
         """Advance the filter, or the alignment, by a frame and the silence before it."""
         if self.aligned and gap_s > _IMU_HOLD_S:
-            self.filter.bridge(gap_s)
+            self.state.bridge(gap_s)
         if not self.aligned and self._air.tas_age_s > _AIRSPEED_LOST_S:
             return  # with an old airspeed the bank would be wrong
         for force, rate, share in steps:
             step_s = (dt_s + gap_s) * share
             if self.aligned:
-                self.filter.propagate(force, rate, step_s)
+                self.state.propagate(force, rate, step_s)
             else:
                 self._gather(force, rate, step_s)
 
     def _measure(self, frame: Frame, *, fresh_speed: bool) -> None:
         """Pass the measurements of a frame to the filter, and correct it when a correction is due."""
-        settings, filter_, air = self._settings, self.filter, self._air
+        settings, state, air = self._settings, self.state, self._air
         if frame.baro:
             late_s = settings.baro_latency_s + _late_s(frame, frame.baro[-1])
-            filter_.height(air.height_m, air.height_sigma_m, late_s)
+            state.height(air.height_m, air.height_sigma_m, late_s)
         if fresh_speed and air.tas_mps is not None:
             late_s = _late_s(frame, frame.pitot[-1])
-            filter_.airspeed(air.tas_mps, air.tas_sigma_mps, settings.pitot_lag_s, late_s)
+            state.airspeed(air.tas_mps, air.tas_sigma_mps, settings.pitot_lag_s, late_s)
         if frame.gnss_vel:
             for velocity in frame.gnss_vel:
-                filter_.ground.take(velocity.north_mps, velocity.east_mps, frame.t_s - velocity.t_s)
-            self.attitude_watch.take(frame.gnss_vel, frame.t_s, filter_, trusted=self._imu_watch.trusted)
-            if not self._turns_as_told(frame):
+                state.ground.take(velocity.north_mps, velocity.east_mps, frame.t_s - velocity.t_s)
+            self.attitude_watch.take(frame.gnss_vel, frame.t_s, state, trusted=self._imu_watch.trusted)
+            if not self._turns_agree(frame):
                 self._reject_imu(frame.t_s, own_fault=True)
                 return
-        if filter_.due_s > _CORRECT_EVERY_S:
-            self._correct(frame.t_s, filter_.due_s)
+        if state.due_s > _CORRECT_EVERY_S:
+            self._correct(frame.t_s, state.due_s)
 
     def _correct(self, t_s: float, due_s: float) -> None:
-        filter_ = self.filter
-        regime = self.regime_watch.choose(filter_, self._air, due_s)
-        filter_.correct(regime, self._air.density_ratio)
-        self.nis = dict(filter_.nis)
+        state = self.state
+        regime = self.regime_watch.choose(state, self._air, due_s)
+        self._update.correct(state, regime, self._air.density_ratio)
+        self.nis = dict(state.nis)
         self._sigma_age_s += due_s
         if self._sigma_age_s > _SIGMA_EVERY_S:
-            self.sigmas = (filter_.vario_sigma_mps(), filter_.attitude_sigma_rad())
+            self.sigmas = (vario_sigma_mps(state), attitude_sigma_rad(state))
             self._sigma_age_s = 0.0
-        self.regime_watch.learn_mounting_roll(filter_, due_s)
+        self.regime_watch.learn_mounting_roll(state, due_s)
         air = self._air
         in_air, baro_sound = not self.regime_watch.on_ground, air.baro_sound
         if not in_air:
-            self.shown.jitter_mps = 0.0  # a shove is no vibration
+            self.shown.jitter_mps = 0.0  # pushing the glider by hand is not vibration
         climb = air.altitude.known_rate if baro_sound else None
         by_speed = air.energy.known_rate if baro_sound and in_air and air.tas_age_s < 1.0 else None
-        plausible = self._imu_watch.plausible(filter_, climb, by_speed, due_s)
+        plausible = self._imu_watch.plausible(state, climb, by_speed, due_s)
         if not plausible or self.shown.jitter_mps > _MOST_JITTER_MPS:
             self._reject_imu(t_s, own_fault=False)
 
-    def _turns_as_told(self, frame: Frame) -> bool:
-        filter_ = self.filter
-        _, q_radps, r_radps = filter_.rate
-        rate = heading_rate_radps(filter_.pitch_rad, filter_.bank_rad, q_radps, r_radps)
+    def _turns_agree(self, frame: Frame) -> bool:
+        state = self.state
+        _, q_radps, r_radps = state.rate
+        rate = heading_rate_radps(state.pitch_rad, state.bank_rad, q_radps, r_radps)
         return self._imu_watch.check_turn(frame.gnss_vel, rate)
 
     def _reject_imu(self, t_s: float, *, own_fault: bool) -> None:
-        """At `t_s` the unit contradicts itself or the other sensors: restart, discard what was learned.
+        """Restart the filter, because the unit contradicts itself or the other sensors at `t_s`.
 
-        If velocities over ground confirm the attitude, the cause is a pressure, or forces or accelerations
-        of which the filter has no model: the filter goes on, and gives the attitude only.
+        If velocities over ground confirm the attitude, the unit is right: the cause is a wrong pressure, or a
+        force that the filter has no model of. Then the filter continues, and only its attitude is used.
         """
-        self._imu_watch.doubt(own_fault=own_fault)
-        watch, filter_ = self.attitude_watch, self.filter
-        if watch.agreed_lately(t_s) and math.isfinite(filter_.vario_mps):
+        self._imu_watch.reject(own_fault=own_fault)
+        watch, state = self.attitude_watch, self.state
+        if watch.agreed_lately(t_s) and math.isfinite(state.vario_mps):
             return
         self.realign()
-        self._learned = watch.known_good and within_limits(filter_)
+        self._learned = watch.known_good and within_limits(state)
 
     def _gather(self, force: Vector, rate: Vector, step_s: float) -> None:
         """Determine the vertical, and start the filter once it is known."""
@@ -174,7 +178,7 @@ class InertialRunner:
         lift = self._alignment.gather(force, rate, step_s, tas_mps)
         if lift is None:
             return
-        self.filter.start(lift, air.tas_mps or 0.0, air.height_m, air.altitude.rate, learned=self._learned)
+        start(self.state, lift, air.tas_mps or 0.0, air.height_m, air.altitude.rate, learned=self._learned)
         self.regime_watch.start(Regime.GLIDING if tas_mps else Regime.ROLLING)
         self.aligned = self._learned = True
         self.attitude_watch.begin()
@@ -183,13 +187,13 @@ class InertialRunner:
 
     def forget_airspeed(self) -> None:
         """The airspeeds so far had a wrong scale: what was learned from them is uncertain again."""
-        self.filter.forget_airspeed()
+        self.state.forget_airspeed()
         self.regime_watch.forget_airspeed()
 
     def realign(self) -> None:
         """Align again with the next samples; what was learned is kept."""
         self.aligned = False
-        self.shown.lose()
+        self.shown.pause()
         self._alignment.clear()
         self.sigmas = None
 

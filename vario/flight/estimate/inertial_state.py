@@ -1,107 +1,166 @@
-"""Prediction of the inertial filter between corrections; the model is described in `inertial_model`."""
+"""State, covariance and prediction of the inertial filter; `inertial_model` describes the model."""
 
 from __future__ import annotations
 
 import math
 
 import numpy as np
-from numpy.typing import NDArray
 
 from drivers.isa import G0_MPS2
 from vario.flight.core.innovation import Innovation
+from vario.flight.core.low_pass import low_pass_weight
+from vario.flight.core.vectors import Vector, cross, turn
+from vario.flight.estimate.ground import Ground
 from vario.flight.estimate.inertial_model import (
     ALPHA,
     CLIMB,
     GUST,
-    GYRO,
     HEIGHT,
-    LATE,
     LIFT,
     PSI,
-    SIDE,
     SIZE,
-    SLOWEST_MPS,
-    TYPICAL_SIDE_M,
     WIND,
     InertialNoise,
     Regime,
     V,
     Wing,
 )
-from vario.flight.estimate.inertial_start import first_sigmas, start_on_path
-from vario.flight.estimate.nominal_state import NominalState
 from vario.flight.estimate.prediction import Prediction
-from vario.flight.estimate.vectors import Vector, level, turn
 
 GAP_RADPS, GAP_MPS2 = 0.1, 1.5
 WRONG_SCALE_MPS, WRONG_SCALE_RAD = 8.0, 0.1
 """Half of the impact pressure at 28 m/s is an error of 8 m/s. The lift curve then gives twice the incidence,
 some 0.1 rad too much.
 """
-LEVEL_FUSELAGE_MPS = 28.0
-KEPT = [*range(GYRO, GYRO + 6), ALPHA, ALPHA + 1, SIDE, SIDE + 1, LIFT]
 NIS_S = 4.0  # time constant of the statistics of the innovations
 MEASURED = ("height", "airspeed", "sideslip", "lift", "north", "east")
 
+CALM_MPS = 0.2
+"""Below this standard deviation of the gusts the air is calm. On tuning flights it is 0.1, its lower bound,
+in still air and in thermals, and 0.35 in rough air.
+"""
 
-class InertialState(NominalState):
-    """The state, its prediction between measurements, and the measurements that wait for a correction.
 
-    `propagate` takes every inertial step, `height` and `airspeed` every measurement. Measurements are stored
-    as mean residuals until a correction uses them.
+class InertialState:
+    """The state x, its covariance P and their prediction, and the measurements that wait for a correction.
+
+    The state is the nominal one, which the error states correct (J. Solà, section 5.1). Tilt, air velocity,
+    climb, height, gust and wind have attributes of their own; the others are in `x`. `propagate` takes every
+    inertial step, `height` and `airspeed` every measurement. Measurements are stored as mean residuals until
+    a correction (`inertial_update`) uses them.
+
+    Attributes:
+        down, north: these directions in body axes.
+        air: air velocity, body axes.
+        force, rate: specific force and rate of the last step, without bias.
+        step: the latest correction, shape (SIZE,).
+        due_s: time since the last correction.
+        delta_angle, delta_velocity: the increments of the steps since then.
+        age_s: time since the start.
+        nis, innovations: mean NIS and latest innovation by measurement.
     """
 
     def __init__(self, wing: Wing, noise: InertialNoise) -> None:
-        super().__init__(wing, noise)
+        self.wing, self.noise = wing, noise
+        self.down: Vector = (0.0, 0.0, 1.0)
+        self.north: Vector = (1.0, 0.0, 0.0)
+        self.wind_mps = (0.0, 0.0)
+        self.gnss_latency_s = noise.gnss_latency_s
+        self.baro_lag_s = noise.baro_lag_s
+        self.ground = Ground()
+        self.air: Vector = (0.0, 0.0, 0.0)
+        self.x = np.zeros(SIZE)  # biases, incidence ...; tilt and v live in `down` and `air`
+        self.cov = np.eye(SIZE)
+        self.force: Vector = (0.0, 0.0, -G0_MPS2)
+        self.rate: Vector = (0.0, 0.0, 0.0)
+        self.climb_mps = self.height_m = self.gust_mps = 0.0
+        self.gust_sigma_mps = 0.7
+        self.gyro_bias: Vector = (0.0, 0.0, 0.0)
+        self.accel_bias: Vector = (0.0, 0.0, 0.0)
         self.nis: dict[str, float] = dict.fromkeys(MEASURED, 1.0)
         self.innovations: dict[str, Innovation] = {}
         self.prediction = Prediction()
-        self._step = np.zeros(SIZE)
-        self.age_s = self._polar_s = 0.0
-        self._clear_batch()
-
-    def _clear_batch(self) -> None:
-        self._batch_s = 0.0
-        self.turned = [0.0, 0.0, 0.0]
-        self.pushed = [0.0, 0.0, 0.0]
-        self._height = [0.0, 0.0, 0.0]  # sum of residuals, of variances, count
-        self._speed = [0.0, 0.0, 0.0]
-
-    def start(
-        self, lift: Vector, tas_mps: float, height_m: float, climb_mps: float = 0.0, *, learned: bool = False
-    ) -> None:
-        """Start from the readings; `lift` points up (specific force minus the centripetal part).
-
-        `learned`: errors of sensors and mounting that were found earlier.
-        """
-        kept = (self.gyro_bias, self.accel_bias, self.gnss_latency_s, self.baro_lag_s)
-        kept_x, kept_variance = self.x.copy(), self.cov.diagonal().copy()
-        n = self.noise
-        size = math.hypot(*lift) or 1.0
-        self.down = (-lift[0] / size, -lift[1] / size, -lift[2] / size)
-        self.north = level(self.down, (1.0, 0.0, 0.0))
-        self.wind_mps = (0.0, 0.0)
-        self.ground.forget()
-        self.gnss_latency_s, self.baro_lag_s = n.gnss_latency_s, n.baro_lag_s
-        self.air = (tas_mps, 0.0, 0.05 * tas_mps)
-        self.x[:] = 0.0
-        self.x[SIDE] = TYPICAL_SIDE_M
-        self.climb_mps, self.height_m, self.gust_mps = climb_mps, height_m, 0.0
-        self.x[ALPHA] = -self.wing.lift_m * G0_MPS2 / LEVEL_FUSELAGE_MPS**2
-        self.gust_sigma_mps = 0.7
-        self.gyro_bias = self.accel_bias = (0.0, 0.0, 0.0)
-        self.nis = dict.fromkeys(self.nis, 1.0)
-        sigma = first_sigmas(n, self.gust_sigma_mps, wing_known=self.wing.polar is not None)
-        if learned:
-            self.gyro_bias, self.accel_bias, self.gnss_latency_s, self.baro_lag_s = kept
-            self.x[KEPT] = kept_x[KEPT]
-            sigma[KEPT] = np.minimum(sigma[KEPT], 2.0 * np.sqrt(kept_variance[KEPT]))
-            sigma[LATE:] = np.minimum(sigma[LATE:], 2.0 * np.sqrt(kept_variance[LATE:]))
-        self.cov = np.diag(sigma * sigma)
-        if tas_mps > SLOWEST_MPS and not learned:
-            start_on_path(self, tas_mps, climb_mps)
+        self.step = np.zeros(SIZE)
         self.age_s = 0.0
-        self._clear_batch()
+        self.clear_batch()
+
+    def clear_batch(self) -> None:
+        """Discard increments and measurements: a correction has used them."""
+        self.due_s = 0.0
+        self.delta_angle = [0.0, 0.0, 0.0]
+        self.delta_velocity = [0.0, 0.0, 0.0]
+        self.height_batch = [0.0, 0.0, 0.0]  # sum of residuals, of variances, count
+        self.speed_batch = [0.0, 0.0, 0.0]
+
+    # --- outputs ----------------------------------------------------------------------------------
+
+    @property
+    def lift_m(self) -> float:
+        """The lift constant as learned."""
+        return self.wing.lift_m * math.exp(float(self.x[LIFT]))
+
+    @property
+    def calm(self) -> bool:
+        """Whether there are no gusts."""
+        return self.gust_sigma_mps < CALM_MPS
+
+    @property
+    def east(self) -> Vector:
+        """East in body axes."""
+        return cross(self.down, self.north)
+
+    @property
+    def tas_mps(self) -> float:
+        """True airspeed."""
+        vx, vy, vz = self.air
+        return max(math.sqrt(vx * vx + vy * vy + vz * vz) + self.gust_mps, 0.0)
+
+    @property
+    def pitch_rad(self) -> float:
+        """Pitch of the instrument."""
+        return -math.asin(max(-1.0, min(1.0, self.down[0])))
+
+    @property
+    def bank_rad(self) -> float:
+        """Bank of the instrument, right wing down positive."""
+        return math.atan2(self.down[1], self.down[2])
+
+    def path_rad(self) -> tuple[float, float]:
+        """Direction of the path through the air: right of the nose (from above), above the horizon."""
+        dx, dy, dz = self.down
+        vx, vy, vz = self.air
+        sinking = dx * vx + dy * vy + dz * vz
+        level, across = vx - dx * sinking, vy * dz - vz * dy  # both times cos(pitch)
+        speed = max(math.sqrt(vx * vx + vy * vy + vz * vz), 1e-6)
+        return math.atan2(across, level), -math.asin(max(-1.0, min(1.0, sinking / speed)))
+
+    @property
+    def air_up_mps(self) -> float:
+        """Vertical motion of the air: climb minus climb through the air."""
+        dx, dy, dz = self.down
+        vx, vy, vz = self.air
+        return self.climb_mps + dx * vx + dy * vy + dz * vz
+
+    @property
+    def vario_mps(self) -> float:
+        """Total-energy vario without gusts along track: w + V (f·v)/g."""
+        fx, fy, fz = self.force
+        vx, vy, vz = self.air
+        power = (fx * vx + fy * vy + fz * vz) / G0_MPS2
+        speed = math.sqrt(vx * vx + vy * vy + vz * vz) + 1e-9
+        return self.air_up_mps + power * (1.0 + self.gust_mps / max(speed, 8.0))
+
+    def wind(self) -> Vector | None:
+        """North, east and one standard deviation; None while no velocity over ground determines it."""
+        if not self.ground.in_use:
+            return None
+        variance = max(float(self.cov[WIND, WIND]), float(self.cov[WIND + 1, WIND + 1]))
+        return (*self.wind_mps, math.sqrt(max(variance, 0.0)))
+
+    @property
+    def incidence_rad(self) -> float:
+        """Angle of the zero-lift line to the instrument's x axis."""
+        return float(self.x[ALPHA])
 
     # --- prediction -------------------------------------------------------------------------------
 
@@ -128,27 +187,27 @@ class InertialState(NominalState):
         up_mps2 = -0.5 * (fx * (dx + ex) + fy * (dy + ey) + fz * (dz + ez)) - G0_MPS2
         self.height_m += dt_s * (self.climb_mps + 0.5 * up_mps2 * dt_s)
         self.climb_mps += up_mps2 * dt_s
-        self.gust_mps *= 1.0 - dt_s / (self.noise.gust_time_s + dt_s)
+        self.gust_mps *= math.exp(-dt_s / self.noise.gust_time_s)
         self.north = turn(self.north, roll, pitch, yaw)
         self.down, self.force, self.rate = (ex, ey, ez), (fx, fy, fz), (p, q, r)
         self.ground.moved(self.north, self.down, self.force, dt_s)
-        self._batch_s += dt_s
+        self.due_s += dt_s
         self.age_s += dt_s
-        turned, pushed = self.turned, self.pushed
-        turned[0] += roll
-        turned[1] += pitch
-        turned[2] += yaw
-        pushed[0] += fx * dt_s
-        pushed[1] += fy * dt_s
-        pushed[2] += fz * dt_s
+        delta_angle, delta_velocity = self.delta_angle, self.delta_velocity
+        delta_angle[0] += roll
+        delta_angle[1] += pitch
+        delta_angle[2] += yaw
+        delta_velocity[0] += fx * dt_s
+        delta_velocity[1] += fy * dt_s
+        delta_velocity[2] += fz * dt_s
 
     def bridge(self, gap_s: float) -> None:
         """The unit was silent. Its last rates are assumed to have continued, with increased variance."""
-        turned, pushed = GAP_RADPS * gap_s, GAP_MPS2 * gap_s
+        angle, speed = GAP_RADPS * gap_s, GAP_MPS2 * gap_s
         sigma = np.zeros(SIZE)
-        sigma[PSI : PSI + 3] = turned
-        sigma[V : V + 3] = pushed
-        sigma[CLIMB], sigma[HEIGHT] = pushed, 0.5 * pushed * gap_s
+        sigma[PSI : PSI + 3] = angle
+        sigma[V : V + 3] = speed
+        sigma[CLIMB], sigma[HEIGHT] = speed, 0.5 * speed * gap_s
         self.cov += np.diag(sigma * sigma)
 
     def forget_airspeed(self) -> None:
@@ -160,7 +219,7 @@ class InertialState(NominalState):
 
     def height(self, measured_m: float, sigma_m: float, latency_s: float = 0.0) -> None:
         """Store a pressure height that is `latency_s` old."""
-        batch = self._height
+        batch = self.height_batch
         fx, fy, fz = self.force
         dx, dy, dz = self.down
         lag_s = self.baro_lag_s
@@ -183,7 +242,7 @@ class InertialState(NominalState):
         ) / speed  # fmt: skip
         unsure_s = 0.0 if lag_s else self.noise.pitot_lag_sigma_s
         lag_s = (lag_s or self.noise.pitot_lag_s) + late_s
-        batch = self._speed
+        batch = self.speed_batch
         batch[0] += measured_mps - (speed + self.gust_mps - lag_s * faster_mps2)
         batch[1] += sigma_mps * sigma_mps + (unsure_s * faster_mps2) ** 2
         batch[2] += 1.0
@@ -197,22 +256,12 @@ class InertialState(NominalState):
             self.cov[:, index] = 0.0
             self.cov[index, index] = sigma * sigma
 
-    @property
-    def due_s(self) -> float:
-        """Time since the last correction."""
-        return self._batch_s
-
-    @property
-    def step(self) -> NDArray[np.float64]:
-        """The latest correction of the estimate, shape (SIZE,)."""
-        return self._step
-
     def predict_covariance(self, regime: Regime) -> None:
         """Predict the covariance over the batch: P = F P F' + Q."""
-        self.prediction.move(self, regime)
+        self.prediction.predict(self, regime)
 
     def note(self, name: str, innovation: Innovation, seconds: float) -> None:
         """Store an innovation of this correction, and update the mean NIS."""
         self.innovations[name] = innovation
-        share = min(1.0, seconds / NIS_S)
+        share = low_pass_weight(seconds, NIS_S)
         self.nis[name] += share * (min(innovation.nis, 100.0) - self.nis[name])

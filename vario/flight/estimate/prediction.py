@@ -13,9 +13,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from drivers.isa import G0_MPS2
-from vario.flight.estimate.inertial_model import MOVING, NOISY, SIZE, STALLED_UPDRAFT, Regime
+from vario.flight.core.vectors import rotation
+from vario.flight.estimate.inertial_model import F_ENTRIES, Q_ENTRIES, SIZE, STALLED_UPDRAFT, Regime
 from vario.flight.estimate.sparse_entries import SparseEntries
-from vario.flight.estimate.vectors import rotation
 
 if TYPE_CHECKING:
     from vario.flight.estimate.inertial_state import InertialState
@@ -26,21 +26,21 @@ class Prediction:
 
     def __init__(self) -> None:
         self.transition = np.eye(SIZE)
-        self.disturbance = np.zeros((SIZE, SIZE))
-        self._move, self._disturb = SparseEntries(MOVING), SparseEntries(NOISY)
+        self.process_noise = np.zeros((SIZE, SIZE))
+        self._fill_f, self._fill_q = SparseEntries(F_ENTRIES), SparseEntries(Q_ENTRIES)
 
-    def move(self, state: InertialState, regime: Regime) -> None:
+    def predict(self, state: InertialState, regime: Regime) -> None:
         """Predict the covariance of the state over the batch since the last correction."""
         t = state.due_s
         n = state.noise
         dx, dy, dz = state.down
         vx, vy, vz = state.air
-        fx, fy, fz = state.pushed
-        p, q, r = state.turned
+        fx, fy, fz = state.delta_velocity
+        p, q, r = state.delta_angle
         g = G0_MPS2 * t
         rot = rotation(p, q, r)
         keep = math.exp(-t / n.gust_time_s)
-        self._move.put(
+        self._fill_f.put(
             self.transition,
             [
                 *rot,
@@ -71,8 +71,8 @@ class Prediction:
         angle = n.incidence_creep_rad_per_sqrt_s**2 * t  # flaps, bugs, ballast
         lift_share = 0.0 if state.wing.polar else n.lift_creep_per_sqrt_s**2 * t
         gust = state.gust_sigma_mps**2 * (1.0 - keep * keep)
-        self._disturb.put(
-            self.disturbance,
+        self._fill_q.put(
+            self.process_noise,
             [
                 *(tilt, tilt, tilt),
                 *(shake + lx * dx, lx * dy, lx * dz),
@@ -87,6 +87,6 @@ class Prediction:
         )
         a = self.transition
         cov = a.dot(state.cov).dot(a.T)
-        cov += self.disturbance
+        cov += self.process_noise
         state.cov = cov + cov.T
         state.cov *= 0.5  # otherwise asymmetry caused by rounding would grow

@@ -51,11 +51,13 @@ MOST_CLIPPED = 3.0
 effect.
 """
 
-MOST_LIVELY = 200.0
-"""Bounds of the learned parameters, as factors of the stated acceleration noise (density) ..."""
+MOST_Q_SCALE = 200.0
+"""Upper bound of the learned acceleration noise (density), as a factor of the stated one. The stated values
+are the lower bounds.
+"""
 
-MOST_NOISY = 100.0
-"""... and of the stated measurement noise (variance). The lower bounds are the stated values."""
+MOST_R_SCALE = 100.0
+"""Upper bound of the learned measurement noise (variance), likewise."""
 
 SETTLED_MPS = 1.5
 """The rate is known once its standard deviation is below this value, or once a sparse sample has been used
@@ -66,25 +68,27 @@ QUICKEST_MPS = 20.0
 """Two consecutive rejected samples that agree are a manoeuvre if the change of the rate is at most this."""
 
 
+GATE_NIS = 36.0
+"""An innovation of more than six standard deviations is rejected; after three in a row the filter starts
+again there. With sparse samples, a second one that agrees with the first is accepted, and the variance of the
+rate is increased. With closer ones, the value starts again after three that agree, and the rate is kept: a
+sudden head wind is a step of energy height, and not a climb.
+"""
+
+
 class RateFilter:
     """Value and rate from samples at any spacing.
 
     Args:
         acceleration_psd: spectral density of the rate's white noise, unit²/s³.
-        gate_sigma: an innovation beyond this many standard deviations is rejected; after three in a row the
-            filter starts again there. With sparse samples, a second one that agrees with the first is
-            accepted, and the variance of the rate is increased. With closer ones, the value starts again
-            after three that agree, and the rate is kept: a sudden head wind is a step of energy height, and
-            not a climb.
         learns: whether the noise parameters are learned from samples more than `LEARNS_FROM_S` apart, and
-            samples that agree are treated in these ways.
+            rejected samples that agree are treated as `GATE_NIS` says.
     """
 
-    def __init__(self, acceleration_psd: float, gate_sigma: float = 6.0, *, learns: bool = True) -> None:
+    def __init__(self, acceleration_psd: float, *, learns: bool = True) -> None:
         self._stated_psd = self._psd = acceleration_psd
-        self._gate2 = gate_sigma * gate_sigma
         self._learns = learns
-        self._noisy = 1.0
+        self._r_scale = 1.0
         self.started = False
         self.value = 0.0
         self.rate = 0.0
@@ -103,9 +107,9 @@ class RateFilter:
         return self.rate if self._settled else None
 
     def _clear(self) -> None:
-        self._refused = 0
+        self._rejected = 0
         self._settled = False
-        self._refused_by = 0.0
+        self._rejected_innovation = 0.0
         self._before: float | None = None
         self._since_s = self._spacing_s = 0.0
 
@@ -142,23 +146,23 @@ class RateFilter:
         spacing_s, self._spacing_s = self._spacing_s, 0.0
         learns = self._learns and spacing_s > LEARNS_FROM_S
         sparse = learns and spacing_s > SPARSE_S
-        noise = sigma * sigma * (self._noisy if learns else 1.0)
+        noise = sigma * sigma * (self._r_scale if learns else 1.0)
         variance = self._p00 + noise
         innovation = measured - self.value
         nis = innovation * innovation / variance
-        self.innovation = Innovation(innovation, variance, used=nis <= self._gate2)
+        self.innovation = Innovation(innovation, variance, used=nis <= GATE_NIS)
         if learns:
             self._learn(innovation / math.sqrt(variance), spacing_s)
-        if nis > self._gate2:
-            self._refused += 1
+        if nis > GATE_NIS:
+            self._rejected += 1
             if not (sparse and self._manoeuvre(innovation)):
-                agrees = self._learns and innovation * self._refused_by > 0.0
-                self._refused_by = innovation
-                if self._refused >= 3:
+                agrees = self._learns and innovation * self._rejected_innovation > 0.0
+                self._rejected_innovation = innovation
+                if self._rejected >= 3:
                     (self._step if agrees and not sparse else self.start)(measured, sigma)
                 return nis
             variance = self._p00 + noise
-        self._refused = 0
+        self._rejected = 0
         self._since_s = 0.0
         gain0, gain1 = self._p00 / variance, self._p01 / variance
         self.value += gain0 * innovation
@@ -174,13 +178,13 @@ class RateFilter:
         scaled = min(max(scaled, -MOST_CLIPPED), MOST_CLIPPED)
         if self._before is not None:
             tolerated = 0.0 if spacing_s > SPARSE_S else TOLERATED
-            lively = self._psd / self._stated_psd
+            q_scale = self._psd / self._stated_psd
             share = min(spacing_s / LEARN_S, MOST_AT_ONCE)
-            lively *= math.exp(2.0 * share * (scaled * self._before - tolerated))
-            self._psd = self._stated_psd * min(max(lively, 1.0), MOST_LIVELY)
+            q_scale *= math.exp(2.0 * share * (scaled * self._before - tolerated))
+            self._psd = self._stated_psd * min(max(q_scale, 1.0), MOST_Q_SCALE)
         share = min(spacing_s / LEARN_NOISE_S, MOST_AT_ONCE)
-        noisy = self._noisy * math.exp(share * (scaled * scaled - 1.0))
-        self._noisy = min(max(noisy, 1.0), MOST_NOISY)
+        r_scale = self._r_scale * math.exp(share * (scaled * scaled - 1.0))
+        self._r_scale = min(max(r_scale, 1.0), MOST_R_SCALE)
         self._before = scaled
 
     def _manoeuvre(self, innovation: float) -> bool:
@@ -190,9 +194,9 @@ class RateFilter:
         the innovation equals three standard deviations.
         """
         since_s = max(self._since_s, SPARSE_S)
-        if innovation * self._refused_by <= 0.0 or abs(innovation) > QUICKEST_MPS * since_s:
+        if innovation * self._rejected_innovation <= 0.0 or abs(innovation) > QUICKEST_MPS * since_s:
             return False
-        more = 4.0 / self._gate2 * innovation * innovation - self._p00
+        more = 4.0 / GATE_NIS * innovation * innovation - self._p00
         if more > 0.0:
             self._p00 += more
             self._p01 += more / since_s

@@ -7,8 +7,8 @@ from dataclasses import field
 
 from drivers.quick import dataclass
 from vario.flight.core.innovation import Innovation
+from vario.flight.core.vectors import Vector
 from vario.flight.estimate.inertial_model import InertialNoise, Wing
-from vario.flight.estimate.vectors import Vector
 from vario.flight.motion.attitude import Attitude
 from vario.flight.motion.energy import Energy
 
@@ -29,7 +29,6 @@ class EstimatorSettings:
             time.
         energy_psd: acceleration noise of the airspeed-based vario, m²/s³.
         learns: whether the airspeed-based vario learns its noise parameters from sparse samples.
-        smoothing_s: time constant of the last low pass on the vario of the pilot.
     """
 
     wing: Wing
@@ -42,12 +41,11 @@ class EstimatorSettings:
     gust_rejection_time_s: float = 30.0
     energy_psd: float = 0.15
     learns: bool = True
-    smoothing_s: float = 0.06
 
 
 @dataclass(frozen=True, slots=True)
-class Monitor:
-    """Diagnostics of the estimator, and the two varios that are blended. None: not known.
+class Diagnostics:
+    """Inner values of the estimator: both varios, biases, consistency. None: not known.
 
     Attributes:
         gust_free_mps: total energy from the inertial unit, free of horizontal gusts.
@@ -89,7 +87,7 @@ class Estimate:
 
     attitude: Attitude | None
     energy: Energy
-    monitor: Monitor
+    diagnostics: Diagnostics
     has_airspeed: bool
     imu_believed: bool = True
     imu_against_baro: bool = False

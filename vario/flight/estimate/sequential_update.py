@@ -32,8 +32,8 @@ class SequentialUpdate:
 
     def __init__(self, cov: Floats, rows: Floats, step: Floats) -> None:
         self._cov, self._step = cov, step
-        self._spreads = cov.dot(rows.T)
-        self._signals: list[list[float]] = rows.dot(self._spreads).tolist()
+        self._pht = cov.dot(rows.T)
+        self._hpht: list[list[float]] = rows.dot(self._pht).tolist()
         self._expected: list[float] = rows.dot(step).tolist()
         # The present P h of each measurement, as a combination of the columns of the initial P H'.
         count = len(self._expected)
@@ -45,24 +45,24 @@ class SequentialUpdate:
         """The prediction of the measurement by the correction so far."""
         return self._expected[number]
 
-    def signal(self, number: int) -> float:
+    def predicted_variance(self, number: int) -> float:
         """The variance of the prediction of the measurement, without the noise of the measurement: h'P h."""
-        return self._signals[number][number]
+        return self._hpht[number][number]
 
-    def use(self, number: int, innovation: float, total: float) -> None:
-        """Use a measurement; `total` is the variance S of its innovation.
+    def use(self, number: int, innovation: float, s: float) -> None:
+        """Use a measurement; `s` is the variance S of its innovation.
 
         Measurements must be used in the order of their rows.
         """
-        signals, mix = self._signals, self._mix
-        gain = innovation / total
-        own, own_mix = signals[number], mix[number]
-        self._used.append((number, innovation, math.sqrt(total)))
+        hpht, mix = self._hpht, self._mix
+        gain = innovation / s
+        own, own_mix = hpht[number], mix[number]
+        self._used.append((number, innovation, math.sqrt(s)))
         waiting = range(number + 1, len(own))
         for j in waiting:
             self._expected[j] += own[j] * gain
-            share = own[j] / total
-            row, its_mix = signals[j], mix[j]
+            share = own[j] / s
+            row, its_mix = hpht[j], mix[j]
             for i in range(j, len(own)):  # what is left of it is not used any more
                 row[i] -= share * own[i]
             for i in range(number + 1):
@@ -76,16 +76,16 @@ class SequentialUpdate:
         """
         if not self._used:
             return
-        # Divided by the standard deviation, so that the subtracted matrix is a product of one matrix with its
+        # Each u is divided by its √s, so that the subtracted matrix is a product of one matrix with its
         # transpose.
         mix = [[share / sigma for share in self._mix[number]] for number, _, sigma in self._used]
-        spreads = self._spreads.dot(np.array(mix).T)
+        u = self._pht.dot(np.array(mix).T)
         scaled = [innovation / sigma for _, innovation, sigma in self._used]
-        self._step += spreads.dot(scaled)
-        self._cov -= spreads.dot(spreads.T)
+        self._step += u.dot(scaled)
+        self._cov -= u.dot(u.T)
         if not considered:
             return
         first = 0 if last is None else max(len(scaled) - last, 0)
-        places, shares = list(considered), spreads[list(considered), first:]
-        self._step[places] -= shares.dot(scaled[first:])
-        self._cov[np.ix_(places, places)] += shares.dot(shares.T)
+        places, u = list(considered), u[list(considered), first:]
+        self._step[places] -= u.dot(scaled[first:])
+        self._cov[np.ix_(places, places)] += u.dot(u.T)

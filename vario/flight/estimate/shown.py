@@ -10,9 +10,13 @@ from __future__ import annotations
 import math
 
 from drivers.isa import G0_MPS2
+from vario.flight.core.low_pass import low_pass_weight
 
-_LEAST_MEMORY_S = 0.5
-_GNSS_MEMORY = 10.0
+_LEAST_REJECTION_S = 0.5
+_GNSS_FACTOR = 10.0
+_SMOOTHING_S = 0.06
+"""Time constant of the low pass on the vario."""
+
 _JITTER_S = 3.0
 _FLOOR_MPS = 0.04
 """Errors that are not in the state: the shape of the polar, the lag of the tubing, the flow at the ports.
@@ -33,35 +37,34 @@ class ShownVario:
         self.jitter_mps = 0.0
         self._kinetic_m: float | None = None
         self._gust_m = 0.0
-        self._memory_s = _LEAST_MEMORY_S
+        self._rejection_s = _LEAST_REJECTION_S
 
     def begin(self) -> None:
         """The filter starts: no gust has been excluded yet."""
         self._gust_m = self.jitter_mps = 0.0
 
-    def lose(self) -> None:
-        """The filter does not run: changes of speed are not observed."""
+    def pause(self) -> None:
+        """The filter stops: changes of speed are not observed until it runs again."""
         self._kinetic_m = None
 
-    def remember(self, memory_s: float, *, wind_known: bool) -> None:
+    def set_rejection_time(self, rejection_s: float, *, wind_known: bool) -> None:
         """Set for how long a change of head wind is excluded."""
-        memory_s = max(memory_s, _LEAST_MEMORY_S)
-        self._memory_s = _GNSS_MEMORY * memory_s if wind_known else memory_s
+        rejection_s = max(rejection_s, _LEAST_REJECTION_S)
+        self._rejection_s = _GNSS_FACTOR * rejection_s if wind_known else rejection_s
 
-    def follow(
-        self, gust_free_mps: float, climb_mps: float, tas_mps: float | None, dt_s: float, smoothing_s: float
-    ) -> None:
+    def follow(self, gust_free_mps: float, climb_mps: float, tas_mps: float | None, dt_s: float) -> None:
         """One frame: total energy and climb of the filter, and the true airspeed if there is a new one."""
         self._follow_gust(gust_free_mps - climb_mps, tas_mps, dt_s)
-        wanted = gust_free_mps + self._gust_m / self._memory_s
+        wanted = gust_free_mps + self._gust_m / self._rejection_s
         old = self.mps if self.mps is not None else wanted
         variance = self.jitter_mps**2
-        self.jitter_mps = math.sqrt(variance + min(1.0, dt_s / _JITTER_S) * ((wanted - old) ** 2 - variance))
-        self.mps = old + (wanted - old) * min(1.0, dt_s / (smoothing_s + 0.5 * dt_s))
+        share = low_pass_weight(dt_s, _JITTER_S)
+        self.jitter_mps = math.sqrt(variance + share * ((wanted - old) ** 2 - variance))
+        self.mps = old + low_pass_weight(dt_s, _SMOOTHING_S) * (wanted - old)
 
     def _follow_gust(self, kinetic_rate_mps: float, tas_mps: float | None, dt_s: float) -> None:
         """Update the kinetic height that only the pitot has measured; it decays over the rejection time."""
-        self._gust_m -= kinetic_rate_mps * dt_s + self._gust_m * min(1.0, dt_s / self._memory_s)
+        self._gust_m -= kinetic_rate_mps * dt_s + self._gust_m * low_pass_weight(dt_s, self._rejection_s)
         if tas_mps is None:
             # Without a new airspeed no difference is known: keep the two equal.
             self._gust_m += kinetic_rate_mps * dt_s
@@ -75,5 +78,5 @@ class ShownVario:
 
     def sigma_mps(self, filter_mps: float) -> float:
         """One standard deviation of the vario shown: filter, low pass, and added gusts."""
-        let_in_mps = self._gust_m / self._memory_s
-        return math.sqrt(filter_mps**2 + 2.0 * self.jitter_mps**2 + let_in_mps**2 + _FLOOR_MPS**2)
+        gust_mps = self._gust_m / self._rejection_s
+        return math.sqrt(filter_mps**2 + 2.0 * self.jitter_mps**2 + gust_mps**2 + _FLOOR_MPS**2)

@@ -25,17 +25,19 @@ from vario.flight.stage import ResetReason
 from vario.flight.wind.stage import Wind
 
 KNOWN_SIGMA = 0.01
-"""A scale is used once its standard deviation is below this, ..."""
+"""A scale with a larger standard deviation is not used."""
 
 SIGMAS = 5.0
 LEAST_OFF = 0.015
-"""... and differs from 1 by this much and as many standard deviations, ..."""
+"""With measured air temperature, a scale is corrected if it differs from 1 by more than this, and by more
+than this number of standard deviations.
+"""
 
 LEAST_OFF_NO_OAT = 0.045
-"""... or by this much without measured air temperature (the scale of air 25 K off the standard), ..."""
+"""The same without measured air temperature: air that is 25 K off the standard has this scale."""
 
 STEADY_S = 60.0
-"""... for this long."""
+"""The scale must differ for this long before the correction begins."""
 
 BOUNDS = (0.8, 1.25)
 """Limits of the correction: a sensor that is further off is broken."""

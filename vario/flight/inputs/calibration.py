@@ -16,7 +16,7 @@ from dataclasses import replace
 
 from drivers.quick import dataclass
 from drivers.samples import Baro, ImuAccel, ImuGyro, Pitot
-from vario.flight.core.rotation import Matrix, b_from_s, rotate
+from vario.flight.core.vectors import Matrix, b_from_s, rotate
 from vario.flight.inputs.health import Inputs
 from vario.flight.setup import Setup
 from vario.flight.stage import ResetReason
@@ -58,25 +58,28 @@ class Pressures:
     """
 
     def __init__(self, sensors: Sensors) -> None:
-        self._offset_pa = sensors.baro.offset_pa
-        self._zero_pa = sensors.pitot.offset_pa
-        self._static_share = sensors.baro.position_error
-        self._impact_share = 1.0 - sensors.pitot.position_error
+        self._baro_offset_pa = sensors.baro.offset_pa
+        self._pitot_offset_pa = sensors.pitot.offset_pa
+        self._baro_share = sensors.baro.position_error
+        self._pitot_share = 1.0 - sensors.pitot.position_error
         self._impact_pa = 0.0
 
     @property
     def changes_nothing(self) -> bool:
         """Whether no correction is set."""
-        return self._offset_pa == self._zero_pa == self._static_share == 0.0 and self._impact_share == 1.0
+        return (
+            self._baro_offset_pa == self._pitot_offset_pa == self._baro_share == 0.0
+            and self._pitot_share == 1.0
+        )
 
     def pitot(self, sample: Pitot) -> Pitot:
         """The true impact pressure."""
-        self._impact_pa = (sample.impact_pa - self._zero_pa) / self._impact_share
+        self._impact_pa = (sample.impact_pa - self._pitot_offset_pa) / self._pitot_share
         return Pitot(sample.t_s, self._impact_pa)
 
     def baro(self, sample: Baro) -> Baro:
         """The true static pressure."""
-        error_pa = self._offset_pa + self._static_share * self._impact_pa
+        error_pa = self._baro_offset_pa + self._baro_share * self._impact_pa
         return Baro(sample.t_s, sample.static_pa - error_pa)
 
 

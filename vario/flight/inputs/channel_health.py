@@ -19,27 +19,30 @@ MAX_AGE_S = 2.0
 """A sample older than this on arrival is rejected. GNSS solutions arrive 0.1 to 0.5 s late."""
 
 MISSED_PERIODS = 4.0
-"""A sensor counts as missing after this many of its usual periods without a sample, ..."""
+"""A sensor counts as missing after this many of its usual periods without a sample."""
 
 GONE_AFTER_S = (0.5, 5.0)
-"""... but not sooner than the first and not later than the second of these times."""
+"""Shortest and longest time without a sample after which it counts as missing."""
 
 FROZEN_AFTER = 50
 """This many equal IMU readings in a row mean a frozen sensor: real readings differ by noise."""
 
 PRESSURES_FROZEN_AFTER = 25
-"""The same for a pressure, at least. ..."""
+"""At least this many equal pressures in a row mean a frozen sensor."""
 
 FROZEN_BY_CHANCE = 1e-9
-"""... A coarse sensor repeats readings by chance: the run must be so long that its probability is below
-this."""
+"""A coarse pressure sensor repeats readings by chance. It counts as frozen only when the probability of the
+run of equal readings is below this.
+"""
 
 FAST_S = 0.3
 """Sensors with a longer period are not checked for freezing: a height in whole metres once a second may
 repeat."""
 
 FIXES_FROZEN_AFTER = 8
-"""The same for GNSS fixes while the glider moves, when every fix differs."""
+"""This many equal GNSS fixes in a row mean a frozen receiver while the glider moves, because then every fix
+differs from the one before.
+"""
 
 _RUNS_KEPT = 500.0
 """The fraction of repeated readings is averaged over this many readings."""
@@ -49,8 +52,9 @@ _REPEATS_MOST = 0.99
 SPARSE_S = 3.0
 SPARE = 1.5
 MOST_SILENT_S = 18.0
-"""In a recording whose longest usual step is more than the first, a sensor counts as missing after the second
-times this step, and at the latest after the third."""
+"""A recording is sparse if its longest usual step is more than `SPARSE_S`. In it a sensor counts as missing
+after `SPARE` times this step, or after `MOST_SILENT_S` if that is shorter.
+"""
 
 _S = TypeVar("_S", bound=Sample)
 

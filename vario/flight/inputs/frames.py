@@ -36,14 +36,15 @@ APART_S = 2.5
 ignored until a second sensor agrees."""
 
 SPARSE_JUMP_S = 12.5
-"""The longest such time in a sparse recording, in which single samples may be missing as well."""
+"""The same in a sparse recording, where single samples may also be missing: at most this long."""
 
 STEPS_TO_JUMP = 3.0
+"""In a sparse recording this many usual steps without a sample are a gap."""
 
 _APART_SLOTS = round(APART_S / FRAME_S)
 
 ALONE_S = 1.0
-"""If only one sensor delivers, it must deliver such times for this long."""
+"""If only one sensor delivers, its times are accepted after it has delivered for this long."""
 
 SET_BACK_AFTER = 200
 """This many samples in a row (half a second of all sensors) far in the past mean that the clock was set

@@ -9,9 +9,9 @@ lately, and otherwise the altitude.
 from __future__ import annotations
 
 from drivers import isa
+from vario.flight.core.doubt import Doubt
 from vario.flight.core.low_pass import LowPass
 from vario.flight.estimate.result import Estimate
-from vario.flight.inputs.doubt import Doubt
 from vario.flight.inputs.health import Inputs
 
 MEAN_S = 30.0
@@ -26,17 +26,17 @@ flight of five hours with an older receiver the difference left its mean by up t
 """
 
 PER_HEIGHT, LATENCY_S = 0.05, 0.5
-"""To the tolerance comes a share of the height flown within the averaging time, for air off the standard
-atmosphere, and the motion during the delay of a position.
+"""The tolerance grows by this share of the height flown within the averaging time, because the air differs
+from the standard atmosphere, and by the motion during the delay of a position.
 """
 
 STUCK_M = 15.0
 """An altitude that repeats to the last digit while the barometer moves by this much is stuck."""
 
 CALM_S, SUSPECT_M, DECIDE_S = 5.0, 8.0, 4.0
-"""When the inertial filter begins to contradict the barometer, the difference is compared with its mean over
-the first value before. If it does not change by the second within the third, the barometer is believed. A
-step by an opened window, 50 Pa or 5 m, is less.
+"""When the inertial filter begins to contradict the barometer, the difference of the heights is compared with
+its mean over the `CALM_S` before. The barometer is wrong if the difference changes by more than `SUSPECT_M`
+within `DECIDE_S`. A step caused by an opened window is smaller: 50 Pa or 5 m.
 """
 
 RETURN_S = 10.0
@@ -52,8 +52,9 @@ EVIDENCE_S = 60.0
 """A contradiction by the inertial filter counts for this long."""
 
 STEADY_S, STEADY_RANGE_M = 120.0, 30.0
-"""A difference that has changed once, and then is steady for this long while the barometer moves by this
-much, came from the receiver or from a step of the static pressure. The barometer follows the height again.
+"""If the difference has changed once and is then steady for this long, while the barometer moves by this
+much, the receiver or a step of the static pressure has caused the change. The barometer follows the height
+again.
 """
 
 

@@ -5,17 +5,17 @@ from __future__ import annotations
 import math
 
 from drivers import isa
+from vario.flight.core.doubt import Doubt
 from vario.flight.core.low_pass import LowPass
 from vario.flight.inputs.airspeed import BOUNDS
-from vario.flight.inputs.doubt import Doubt
 from vario.flight.inputs.frames import Frame
 from vario.flight.wind.stage import Wind
 
 SMOOTH_S = 0.3
 STEADY_PA, HEIGHT_PA, TOTAL_S = 6.0, 60.0, 2.0
-"""Pitot and drain are iced if the total pressure stays within the first value while the static pressure
-changes by the second, for at least the third. Otherwise drag and the motion of the air change the total
-pressure: a sink of 0.7 m/s by 8 Pa each second.
+"""Pitot and drain are iced if the total pressure stays within `STEADY_PA` for at least `TOTAL_S` while the
+static pressure changes by `HEIGHT_PA`. In an open pitot, drag and the motion of the air change the total
+pressure: a sink of 0.7 m/s changes it by 8 Pa each second.
 """
 
 STEP_MPS, STEP_S, CONFIRM_S = 5.0, 0.5, 1.5

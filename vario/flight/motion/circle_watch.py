@@ -1,7 +1,7 @@
 """Decide whether the present circling continues, from the turning in its direction in the last seconds.
 
-A mean over a time does not start again with every correction of the heading, and turning the other way, to
-the next course, reduces it.
+The turning is summed over a fixed time. So a short correction of the heading does not end the circling, and a
+turn the other way, to the next course, reduces the sum.
 """
 
 from __future__ import annotations

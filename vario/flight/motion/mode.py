@@ -18,11 +18,11 @@ FLYING_MPS = 15.0
 """Above this airspeed or ground speed the glider flies (common practice, no source)."""
 
 SURELY_FLYING_MPS = 22.0
-"""No airspeed sensor reads this at rest, even with a large zero offset; a glider that stands over ground in a
-strong wind does."""
+"""No airspeed sensor at rest reads this much, even with a large offset. In a glider that hovers over a
+point in a strong wind it does."""
 
 MOVING_MPS = 7.0
-"""Below this ground speed, an airspeed above 15 m/s is more likely a zero offset or a gust."""
+"""Below this ground speed, an airspeed above 15 m/s is more likely an offset of the sensor or a gust."""
 
 STILL_MPS = 7.0
 STILL_GROUND_MPS = 2.0
@@ -31,7 +31,7 @@ STILL_CLIMB_MPS = 0.5
 PARKED_MPS = 0.5
 PARKED_S = 60.0
 """No pilot holds a hover as precisely as this (mean of 20 s) for a minute without climb or sink. The airspeed
-is then the zero offset of its sensor, or wind (common practice, no source).
+is then the offset of its sensor, or wind (common practice, no source).
 """
 
 LAUNCH_GAIN_M = 80.0
@@ -50,9 +50,9 @@ LAUNCH_LONGEST_S = 1800.0
 
 RESUME_WITHIN_S = 10.0
 RESUME_RAD = math.pi / 2
-"""After circling, a turn on in the same direction by this angle is the same thermal again: the wings were
-level to shift the circle. A change of course in that direction is smaller, or comes later (common practice,
-no source)."""
+"""If the glider turns on by this angle in the same direction within this time after circling, it is in the
+same thermal again: the wings were level only to shift the circle. A change of course in that direction is
+smaller, or comes later (common practice, no source)."""
 
 LOW_M = 300.0
 BRAKING_MPS = -2.0

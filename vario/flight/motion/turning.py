@@ -28,7 +28,9 @@ TRACK_SPEED_MPS = 5.0
 """Below this ground speed a track is not used."""
 
 LONGEST_STEP_S = 4.0
-"""Between two velocities further apart than this, a fast circle could turn by more than half a turn."""
+"""Two velocities further apart than this give no turn rate: a fast circle could turn by more than half a turn
+between them.
+"""
 
 SPARSE_STEP_S = 8.0
 """In a sparse recording velocities up to its longest usual step apart are used, but not beyond this: a
@@ -38,10 +40,10 @@ AHEAD_S = 2.0
 """A track is extrapolated with its latest rate for this long until the next velocity arrives."""
 
 DRIFT_LAG_S = 90.0
-"""The drift of the gyro is averaged over several turns, so that the effect of the wind averages out, ..."""
+"""The drift of the gyro is averaged over several turns, so that the effect of the wind averages out."""
 
 MOST_DRIFT_RADPS = math.radians(2.0)
-"""... and limited to this: beyond it one of the two sensors is broken, and the gyro is used."""
+"""Limit of the drift. If gyro and track differ by more, one of them is broken, and the gyro is used."""
 
 NORTH_LAG_S = 8.0
 """Time constant with which the heading of the gyro follows the direction of flight from GNSS."""

@@ -135,7 +135,7 @@ class ThermalStage:
         load = None if estimate.attitude is None else estimate.attitude.load_factor
         if estimate.attitude is not None:
             self._roll_rate.update(t_s, estimate.attitude.bank_rad)
-        climb_mps, air_up_mps = estimate.energy.vario_mps, estimate.monitor.air_up_mps
+        climb_mps, air_up_mps = estimate.energy.vario_mps, estimate.diagnostics.air_up_mps
         point = self._map.update(
             inputs.frame,
             turning,

@@ -32,7 +32,7 @@ from vario.flight.wind.state import SIZE, START_SCALE, TURN, B, E, Floats, N, Wi
 USUAL_SCALE = 0.08
 """Usual standard deviation of the scale of an airspeed sensor (common practice, no source)."""
 
-REFUSE_NIS = 25.0
+REJECT_NIS = 25.0
 """A measurement with a larger NIS is an outlier."""
 
 SPREAD_S = 20.0
@@ -138,13 +138,13 @@ class WindFilter(WindState):
         if eddies and settled:
             self._learn_eddies(nis)
         # Near straight flight, a wind with a large variance would follow a gust many times its size.
-        if (settled or self.scale_known) and nis * count > REFUSE_NIS:
-            self._refused_s += self._since_s
-            if self._refused_s > RESTART_S:
+        if (settled or self.scale_known) and nis * count > REJECT_NIS:
+            self._rejected_s += self._since_s
+            if self._rejected_s > RESTART_S:
                 self.restarts += 1
                 self._reset()
             return False
-        self._refused_s = 0.0
+        self._rejected_s = 0.0
         self.nis = nis if self.nis is None else self.nis + 0.02 * (nis - self.nis)
         before, n, e = self._principal_axis()
         self._use(residual, h, variance, pht.dot(inverse), keep_scale=self._straight and self.scale_known)

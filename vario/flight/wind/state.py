@@ -60,7 +60,7 @@ class WindState:
         )
         self._scale_hinted = False
         self._mean_direction: tuple[float, float] | None = None
-        self._refused_s = 0.0
+        self._rejected_s = 0.0
         self._since_s = self._ran_s = 0.0
         self.heading_lost = False
         self.age_s = 0.0

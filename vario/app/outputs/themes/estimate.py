@@ -24,7 +24,7 @@ def _axis(
 ESTIMATE = (
     Output(
         "airspeed_based_mps",
-        lambda r: r.monitor.airspeed_based_mps,
+        lambda r: r.diagnostics.airspeed_based_mps,
         3,
         "Total-energy climb rate from the pressures only.",
         plot=Plot("two_varios", "from the pressures alone", "amber", 1),
@@ -33,7 +33,7 @@ ESTIMATE = (
     ),
     Output(
         "gust_free_mps",
-        lambda r: r.monitor.gust_free_mps,
+        lambda r: r.diagnostics.gust_free_mps,
         3,
         "Total-energy climb rate from the inertial sensor, free of horizontal gusts.",
         plot=Plot("two_varios", "from the inertial sensor", "teal", 1),
@@ -42,7 +42,7 @@ ESTIMATE = (
     ),
     Output(
         "vario_sigma_mps",
-        lambda r: r.monitor.vario_sigma_mps,
+        lambda r: r.diagnostics.vario_sigma_mps,
         3,
         "Standard deviation of the vario according to the estimator.",
         shown_decimals=2,
@@ -52,7 +52,7 @@ ESTIMATE = (
     *(
         Output(
             f"gyro_bias_{axis}_radps",
-            _axis(lambda r: r.monitor.gyro_bias_radps, k),
+            _axis(lambda r: r.diagnostics.gyro_bias_radps, k),
             6,
             f"Bias of the gyro, {label} axis of the body.",
             shown_decimals=2,
@@ -64,7 +64,7 @@ ESTIMATE = (
     *(
         Output(
             f"accel_bias_{axis}_mps2",
-            _axis(lambda r: r.monitor.accel_bias_mps2, k),
+            _axis(lambda r: r.diagnostics.accel_bias_mps2, k),
             4,
             f"Bias of the accelerometer, {label} axis of the body.",
             shown_decimals=2,
@@ -75,7 +75,7 @@ ESTIMATE = (
     ),
     Output(
         "attitude_sigma_rad",
-        lambda r: r.monitor.attitude_sigma_rad,
+        lambda r: r.diagnostics.attitude_sigma_rad,
         5,
         "Standard deviation of pitch and bank according to the estimator.",
         plot=Plot("attitude_sigma", "both", "violet", 1.6),

@@ -13,8 +13,13 @@ class Doubt:
         self._needed_s = first_s
         self._left_s = self._full_s = 0.0
 
+    @property
+    def active(self) -> bool:
+        """Whether the sensor is doubted."""
+        return self._left_s > 0.0
+
     def begin(self) -> None:
-        """A contradiction."""
+        """A contradiction begins a doubt, if there is none."""
         if self._left_s <= 0.0:
             self._left_s = self._full_s = self._needed_s
             self._needed_s = min(LONGER * self._needed_s, LONGEST_S)

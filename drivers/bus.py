@@ -42,7 +42,10 @@ class Bus(Protocol):
         """Close the bus. Closing twice does nothing."""
 
 
-MOST_MESSAGES = 256
+I2C_RDWR = 0x0707
+"""Request of several messages as one transfer (Linux, include/uapi/linux/i2c-dev.h)."""
+
+MOST_TRANSFERS = 256
 """Largest number of transfers whose messages are kept. The drivers of all chips together need fewer."""
 
 PULL_UP_ADVICE = "Check SDA and SCL for a short or a missing pull-up; unplug the chips one at a time"
@@ -65,7 +68,7 @@ class SmBus:
 
     Args:
         number: N; 1 on the pin header.
-        open_bus: opens bus N; what it returns needs `i2c_rdwr` and `close`, as `smbus2.SMBus` has.
+        open_bus: opens bus N; what it returns needs `transfer` and `close`, as `_Device` has.
 
     Raises:
         UnavailableError: if it cannot be opened. The message says what to enable.
@@ -73,9 +76,9 @@ class SmBus:
 
     def __init__(self, number: int = 1, open_bus: Callable[[int], Any] | None = None) -> None:
         self.number = number
-        self._open_bus = open_bus or _open_smbus
+        self._open_bus = open_bus or _Device
         self._bus: Any = None
-        self._messages: dict[tuple[int, bytes | None, int | None], list[Any]] = {}
+        self._transfers: dict[tuple[int, bytes | None, int | None], tuple[Any, Any]] = {}
         self._open()
 
     @property
@@ -89,11 +92,11 @@ class SmBus:
 
     def read(self, address: int, length: int) -> bytes:
         """Fetch bytes."""
-        return bytes(self._transfer(address, None, length))
+        return self._fetched(address, None, length)
 
     def write_read(self, address: int, data: bytes, length: int) -> bytes:
         """Send bytes, then fetch after a repeated start."""
-        return bytes(self._transfer(address, data, length))
+        return self._fetched(address, data, length)
 
     def recover(self) -> None:
         """Close and open the device.
@@ -120,37 +123,60 @@ class SmBus:
                 f"/dev/{self.name} cannot be opened: {error.strerror}", _open_advice(error.errno)
             ) from error
 
+    def _fetched(self, address: int, data: bytes | None, length: int) -> bytes:
+        # `bytes` of a message calls C through an interface that costs five times as much as this slice.
+        fetched: bytes = self._transfer(address, data, length)[:length]
+        return fetched
+
     def _transfer(self, address: int, data: bytes | None, length: int | None) -> Any:
-        """Send bytes, fetch bytes, or both; returns the last message."""
+        """Send bytes, fetch bytes, or both; returns the buffer of the last message."""
         if self._bus is None:
             self._open()
-        messages = self._messages.get((address, data, length)) or self._new_messages(address, data, length)
+        kept = self._transfers.get((address, data, length))
+        prepared, buffer = kept or self._prepare(address, data, length)
         try:
-            self._bus.i2c_rdwr(*messages)
+            self._bus.transfer(prepared)
         except OSError as error:
             told = error_of(error, self.name, address)
             if isinstance(told, UnavailableError):
                 self.close()  # an adapter that is plugged in again is another device
             raise told from error
-        return messages[-1]
+        return buffer
 
-    def _new_messages(self, address: int, data: bytes | None, length: int | None) -> list[Any]:
-        """The messages of a transfer. They are kept, because making them costs more than the transfer."""
+    def _prepare(self, address: int, data: bytes | None, length: int | None) -> tuple[Any, Any]:
+        """The argument of a transfer, and the buffer of its last message.
+
+        They are kept: `SMBus.i2c_rdwr` would make the argument for each transfer, which costs more than the
+        transfer.
+        """
         from smbus2 import i2c_msg  # noqa: PLC0415  (needs Linux; fakes and replay must not)
+        from smbus2.smbus2 import i2c_rdwr_ioctl_data  # noqa: PLC0415  (likewise)
 
-        messages = [] if data is None else [i2c_msg.write(address, data)]
+        messages: Any = [] if data is None else [i2c_msg.write(address, data)]
         if length is not None:
             messages.append(i2c_msg.read(address, length))
-        if len(self._messages) >= MOST_MESSAGES:
-            self._messages.clear()
-        self._messages[address, data, length] = messages
-        return messages
+        if len(self._transfers) >= MOST_TRANSFERS:
+            self._transfers.clear()
+        made = i2c_rdwr_ioctl_data.create(*messages), messages[-1].buf
+        self._transfers[address, data, length] = made
+        return made
 
 
-def _open_smbus(number: int) -> Any:
-    from smbus2 import SMBus  # noqa: PLC0415  (needs Linux; fakes and replay must not)
+class _Device:
+    """The device of a bus in Linux."""
 
-    return SMBus(number)
+    def __init__(self, number: int) -> None:
+        from fcntl import ioctl  # noqa: PLC0415  (needs Linux; fakes and replay must not)
+
+        from smbus2 import SMBus  # noqa: PLC0415  (likewise)
+
+        self._bus: Any = SMBus(number)
+        self._ioctl = ioctl
+        self.close = self._bus.close
+
+    def transfer(self, prepared: Any) -> None:
+        """Exchange the messages of an `i2c_rdwr_ioctl_data`."""
+        self._ioctl(self._bus.fd, I2C_RDWR, prepared)
 
 
 def error_of(error: OSError, bus: str, address: int) -> SensorError:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import importlib
 import inspect
 import pkgutil
+from functools import cache
 from types import ModuleType
 from typing import Any
 
@@ -14,10 +15,9 @@ def classes_in(package: ModuleType, base: type[Any], of: str | None = None) -> l
 
     `of`: import only the modules whose name fits this one. An x in the name of a module fits any character.
     """
-    names = sorted(module.name for module in pkgutil.iter_modules(package.__path__))
     modules = [
         importlib.import_module(f"{package.__name__}.{name}")
-        for name in names
+        for name in _names(package)
         if of is None or _fits(name, of)
     ]
     return [
@@ -29,6 +29,11 @@ def classes_in(package: ModuleType, base: type[Any], of: str | None = None) -> l
         and value.__module__ == module.__name__
         and not inspect.isabstract(value)
     ]
+
+
+@cache
+def _names(package: ModuleType) -> list[str]:
+    return sorted(module.name for module in pkgutil.iter_modules(package.__path__))
 
 
 def _fits(name: str, other: str) -> bool:

@@ -31,6 +31,9 @@ _Class = TypeVar("_Class", bound=type)
 
 _UNSET: Any = object()
 
+_SPECIAL = ("ClassVar", "InitVar", "KW_ONLY")
+"""Words in annotations that do not describe usual fields."""
+
 
 def _comparing(names: tuple[str, ...]) -> dict[str, Any]:
     """The methods that need the values of all fields."""
@@ -94,6 +97,7 @@ def _is_plain(cls: type) -> bool:
     own = vars(cls)
     return (
         cls.__bases__ == (object,)
+        and not any(word in str(own.get("__annotations__")) for word in _SPECIAL)
         and "__post_init__" not in own
         and not {*_SHARED, "__eq__", "__hash__", "__getstate__"} & own.keys()
         and all(
@@ -107,8 +111,7 @@ def _is_plain(cls: type) -> bool:
 def quick(cls: _Class) -> _Class:
     """Make a class without base a frozen dataclass with slots."""
     cls.__doc__ = cls.__doc__ or cls.__name__  # the standard library would write out the signature
-    described: Any = dataclasses.dataclass(init=False, repr=False, eq=False)(cls)
-    described.__dataclass_params__.frozen = True
+    described: Any = _described(cls)
     values, names = fields(described), described.__match_args__
     factories = {
         at: value.default_factory for at, value in enumerate(values) if value.default_factory is not MISSING
@@ -130,6 +133,22 @@ def quick(cls: _Class) -> _Class:
     made: Any = type(cls.__name__, (), body | _SHARED | _comparing(names))
     known["closed"] = made
     return made  # type: ignore[no-any-return]
+
+
+def _described(cls: _Class) -> _Class:
+    """The class with the descriptions of its fields.
+
+    The standard library searches the text of each annotation for the special ones, which takes long.
+    `_is_plain` has excluded these, so it does not see the text here.
+    """
+    annotations = cls.__annotations__
+    cls.__annotations__ = dict.fromkeys(annotations, object)
+    described: Any = dataclasses.dataclass(init=False, repr=False, eq=False)(cls)
+    described.__annotations__ = annotations
+    described.__dataclass_params__.frozen = True
+    for value in fields(described):
+        value.type = annotations[value.name]
+    return described  # type: ignore[no-any-return]
 
 
 def _code(fields: tuple[str, ...], made: frozenset[int], qualified: str) -> CodeType:

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import json
 from collections import Counter
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from functools import partial
 from typing import Any
 
+import orjson
 from mcap.records import Channel, Schema
 
 from drivers.samples import CHANNELS, Sample
@@ -33,7 +35,6 @@ from hw_replay.messages import (
     decoder,
     doubles_decoder,
     message_type,
-    parsed,
     reference_decoder,
 )
 from hw_replay.protobuf import PROTOBUF, MessageType
@@ -171,9 +172,21 @@ def _sensor_form(channel: SampleChannel) -> _Form:
     return _Form(message_type(channel), bytes_decoder(channel), from_values)
 
 
+def _parsed(data: bytes) -> object:
+    """The content of a message.
+
+    The fast parser reads every number to the same bits, but rejects NaN and numbers that are too large
+    (1e999). In this case the standard parser reads the message.
+    """
+    try:
+        return orjson.loads(data)
+    except orjson.JSONDecodeError:
+        return json.loads(str(data, "utf-8"))
+
+
 def _from_json(decode: Decoder, t_s: float, data: bytes) -> Sample:
     try:
-        values = parsed(data)
+        values = _parsed(data)
     except (ValueError, RecursionError):
         raise RejectedValueError("the message is not JSON") from None
     if type(values) is not dict:

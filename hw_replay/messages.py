@@ -6,15 +6,12 @@ programs have them.
 
 from __future__ import annotations
 
-import json
 import math
 import struct
 from collections.abc import Callable, Mapping
 from operator import attrgetter
 from types import MappingProxyType
 from typing import Any
-
-import orjson
 
 from drivers.quick import dataclass
 from drivers.samples import CHANNELS, Channel, GnssPos, Reference, Sample
@@ -51,9 +48,6 @@ these names or those of the sample."""
 
 Decoder = Callable[[float, Mapping[str, Any]], Sample]
 Encoder = Callable[[Any], bytes]
-
-_from_json = json.JSONDecoder().decode
-_from_plain_json = orjson.loads
 
 
 class RejectedValueError(ValueError):
@@ -133,18 +127,6 @@ _pack_reference = doubles_packer(REFERENCE)
 def encode_reference(sample: Reference) -> bytes:
     """The message of a reference sample."""
     return _pack_reference((sample.value,))
-
-
-def parsed(data: bytes) -> object:
-    """The content of a message.
-
-    The fast parser reads every number to the same bits, but rejects NaN and numbers that are too large
-    (1e999). In this case the standard parser reads the message.
-    """
-    try:
-        return _from_plain_json(data)
-    except orjson.JSONDecodeError:
-        return _from_json(str(data, "utf-8"))
 
 
 def decoder(channel: Channel) -> Decoder:

@@ -21,8 +21,6 @@ from itertools import dropwhile
 from pathlib import Path
 from typing import Any
 
-from smbus2.smbus2 import i2c_rdwr_ioctl_data
-
 from drivers.bus import Bus, SmBus
 from drivers.fakes import FakeReceiver, World
 from drivers.port import Port
@@ -86,9 +84,8 @@ class _KernelBus:
     def __init__(self, answers: Iterable[bytes]) -> None:
         self._answers = iter(answers)
 
-    def i2c_rdwr(self, *messages: Any) -> None:
-        i2c_rdwr_ioctl_data.create(*messages)  # as the library does for the kernel
-        last = messages[-1]
+    def transfer(self, prepared: Any) -> None:
+        last = prepared.msgs[prepared.nmsgs - 1]
         if last.flags & 1:  # I2C_M_RD
             ctypes.memmove(last.buf, next(self._answers), last.len)
 

@@ -40,17 +40,17 @@ def test_a_bus_that_does_not_exist_says_what_to_switch_on():
 
 
 class Adapter:
-    """A replacement of `smbus2.SMBus`: takes the messages of the driver and fills those that read."""
+    """A replacement of the device: takes the messages of the driver and fills those that read."""
 
     def __init__(self, chip):
         self.chip = chip
         self.closed = 0
         self.fault = None
 
-    def i2c_rdwr(self, *messages):
+    def transfer(self, prepared):
         if self.fault is not None:
             raise OSError(self.fault, "fault")
-        for message in messages:
+        for message in prepared.msgs[: prepared.nmsgs]:
             assert message.addr == 0x48
             if message.flags & 1:  # I2C_M_RD
                 for index, byte in enumerate(self.chip.read(message.len)):

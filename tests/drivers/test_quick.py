@@ -7,7 +7,7 @@ import pickle
 from collections.abc import Mapping
 from dataclasses import FrozenInstanceError, asdict, dataclass, field, fields, is_dataclass, replace
 from inspect import signature
-from typing import Any
+from typing import Any, ClassVar
 
 import pytest
 
@@ -83,6 +83,8 @@ def test_the_class_is_described_alike() -> None:
     assert ours.__match_args__ == Plain.__match_args__
     assert ours.__slots__ == vars(Plain)["__slots__"]
     assert ours.__dataclass_params__.frozen
+    assert [f.type for f in fields(Quick)] == [f.type for f in fields(Plain)]
+    assert ours.__annotations__ == Plain.__annotations__
     assert ours.__hash__ is not None
     assert list(signature(Quick).parameters) == list(signature(Plain).parameters)
     assert Quick(1.0) != Plain(1.0)  # type: ignore[comparison-overlap]
@@ -121,7 +123,7 @@ def test_equal_ones_have_equal_hashes() -> None:
 
 
 def test_others_are_made_by_the_standard_library() -> None:
-    """Those that can be changed, have a base, run more when they are made, or compare in their own way."""
+    """Those that can be changed, have a base, run more when made, compare otherwise, or have a ClassVar."""
 
     @quick.dataclass(slots=True)
     class Open:
@@ -144,6 +146,11 @@ def test_others_are_made_by_the_standard_library() -> None:
         t_s: float
         note: str = field(default="", compare=False, repr=False)
 
+    @quick.dataclass(frozen=True, slots=True)
+    class Counted:
+        count: ClassVar[int] = 0
+        t_s: float
+
     changed = Open(1.0)
     changed.t_s = 2.0
     assert changed == Open(2.0)
@@ -154,3 +161,5 @@ def test_others_are_made_by_the_standard_library() -> None:
     with pytest.raises(ValueError, match="negative"):
         Checked(-1.0)
     assert Named(1.0, "a") == Named(1.0, "b")
+    assert [f.name for f in fields(Counted)] == ["t_s"]
+    assert Counted.count == 0

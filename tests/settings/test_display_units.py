@@ -64,6 +64,7 @@ def test_one_set_of_units_with_one_exception() -> None:
     assert units.shown(Measure.SPEED, 50.0) == "97 kt"
     assert units.shown(Measure.HEIGHT, 304.8) == "1000 ft"
     assert units.shown(Measure.DISTANCE, 18520.0) == "10.0 NM"
+    assert METRIC == of("") == DisplayUnits(Display())
     assert METRIC.shown(Measure.SPEED, 25.0) == "90 km/h"
     assert METRIC.shown(Measure.HEIGHT, None) == "--"
 

@@ -6,7 +6,7 @@ from typing import Literal, get_args
 
 from drivers.quick import dataclass
 from vario.settings.errors import Broken, QuantityError
-from vario.settings.fields import Section, optional_number, optional_text, quantity
+from vario.settings.fields import Section, optional_number, optional_text, quantity, section
 from vario.settings.quantity import MASS, PRESSURE, SPEED, Dimension, split
 from vario.settings.voice import SPOKEN
 
@@ -179,12 +179,12 @@ class Controls(Section):
     """Knobs and buttons. Changes of this section take effect at the next start."""
 
     long_press_time_s: float = quantity("0.8 s", "0.3 s", "3 s", "A press of this length is a long one")
-    knob_1: Knob = Knob()
-    knob_2: Knob2 = Knob2()
-    usb_knob: InputDevice = InputDevice()
-    button_1: Button = Button()
-    button_2: Button2 = Button2()
-    button_3: Button3 = Button3()
+    knob_1: Knob = section()
+    knob_2: Knob2 = section()
+    usb_knob: InputDevice = section()
+    button_1: Button = section()
+    button_2: Button2 = section()
+    button_3: Button3 = section()
 
     def broken_rules(self) -> Iterator[Broken]:
         """No pin may be used twice."""

@@ -151,11 +151,13 @@ class Display(Section):
 
 
 class DisplayUnits:
-    """The units of one set of settings. Equal units are equal objects."""
+    """The units of one set of settings; without settings those of "metric". Equal units are equal objects."""
 
-    def __init__(self, display: Display) -> None:
-        usual = _SETS[display.units]
-        self._names = {measure: getattr(display, measure.value) or usual[measure] for measure in Measure}
+    def __init__(self, display: Display | None = None) -> None:
+        self._names: Mapping[Measure, str] = _SETS["metric"]
+        if display is not None:
+            usual = _SETS[display.units]
+            self._names = {measure: getattr(display, measure.value) or usual[measure] for measure in Measure}
 
     def __eq__(self, other: object) -> bool:
         return isinstance(other, DisplayUnits) and self._names == other._names
@@ -176,5 +178,5 @@ class DisplayUnits:
         return self.of(measure).shown(value_si, decimals, sign=sign)
 
 
-METRIC = DisplayUnits(Display())
-"""The units without settings."""
+METRIC = DisplayUnits()
+"""The units without settings. Made without a `Display`, whose schema would be built at each start."""

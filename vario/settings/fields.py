@@ -27,6 +27,14 @@ instead.
 """
 
 
+def section() -> Any:
+    """A table with all its defaults if it is absent.
+
+    They come from the schema of the whole file. An object as default would need a schema of its own.
+    """
+    return Field(default={}, validate_default=True)
+
+
 class _Within:
     """Gives pydantic the schema of a quantity: the text is parsed, and the bounds are inclusive.
 

@@ -14,6 +14,7 @@ from vario.settings.fields import (
     optional_number,
     optional_text,
     quantity,
+    section,
 )
 from vario.settings.near import nearest
 
@@ -227,11 +228,11 @@ class SupplySensor(BusSensor):
 class Sensors(Section):
     """All sensors."""
 
-    baro: BaroSensor = BaroSensor()
-    pitot: PitotSensor = PitotSensor()
-    imu: ImuSensor = ImuSensor()
-    oat: OatSensor = OatSensor()
-    supply: SupplySensor = SupplySensor()
+    baro: BaroSensor = section()
+    pitot: PitotSensor = section()
+    imu: ImuSensor = section()
+    oat: OatSensor = section()
+    supply: SupplySensor = section()
 
     def broken_rules(self) -> Iterator[Broken]:
         """There must be only one sensor of the air temperature."""

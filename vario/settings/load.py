@@ -6,7 +6,6 @@ import os
 from collections.abc import Iterator
 from itertools import islice
 from pathlib import Path
-from shlex import quote
 from typing import Any, TypeVar
 
 from pydantic import ValidationError
@@ -109,6 +108,8 @@ def may_be_glider(path: Path) -> bool:
 
 def absent(path: Path) -> str:
     """The message if there is no settings file."""
+    from shlex import quote  # noqa: PLC0415  (only this message needs it)
+
     begin = f"vario config show > {quote(str(path))}"
     return f"there is no such file; to create one with all defaults: {begin}"
 

@@ -19,6 +19,7 @@ from vario.settings.fields import (
     optional,
     optional_number,
     quantity,
+    section,
 )
 from vario.settings.hardware import Audio, Gnss, RecorderSettings, Sensors
 from vario.settings.output import Declaration, Nmea, Page
@@ -230,23 +231,23 @@ class Settings(Section):
         description="Glider file, relative to this file; absent: no netto and no speed to fly",
         json_schema_extra={"example": "gliders/quendel_2.toml"},
     )
-    flight: FlightSettings = FlightSettings()
-    vario: Vario = Vario()
-    average: Average = Average()
-    circling: Circling = Circling()
-    centring: Centring = Centring()
-    expected_climb: ExpectedClimb = ExpectedClimb()
-    speed_to_fly: SpeedToFly = SpeedToFly()
-    goal: Goal = Goal()
-    tone: Tone = Tone()
-    voice: SpokenValues = SpokenValues()
-    display: Display = Display()
-    controls: Controls = Controls()
-    trace: Trace = Trace()
-    sensors: Sensors = Sensors()
-    gnss: Gnss = Gnss()
-    recorder: RecorderSettings = RecorderSettings()
-    audio: Audio = Audio()
-    nmea: Nmea = Nmea()
-    page: Page = Page()
-    declaration: Declaration = Declaration()
+    flight: FlightSettings = section()
+    vario: Vario = section()
+    average: Average = section()
+    circling: Circling = section()
+    centring: Centring = section()
+    expected_climb: ExpectedClimb = section()
+    speed_to_fly: SpeedToFly = section()
+    goal: Goal = section()
+    tone: Tone = section()
+    voice: SpokenValues = section()
+    display: Display = section()
+    controls: Controls = section()
+    trace: Trace = section()
+    sensors: Sensors = section()
+    gnss: Gnss = section()
+    recorder: RecorderSettings = section()
+    audio: Audio = section()
+    nmea: Nmea = section()
+    page: Page = section()
+    declaration: Declaration = section()

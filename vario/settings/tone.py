@@ -7,7 +7,7 @@ from typing import Any, Literal
 
 from drivers.quick import dataclass
 from vario.settings.errors import Broken
-from vario.settings.fields import Section, choice, number, optional, optional_number, quantity
+from vario.settings.fields import Section, choice, number, optional, optional_number, quantity, section
 from vario.settings.quantity import SPEED, dimension_of, key_of, show
 
 
@@ -167,7 +167,7 @@ class Tone(Section):
     beep_rate_full_hz: float | None = _curve_point(
         "beep_rate_full_hz", "2 Hz", "12 Hz", "Beeps per second at full-scale lift"
     )
-    cruise: CruiseTone = CruiseTone()
+    cruise: CruiseTone = section()
 
     @property
     def curve(self) -> ToneCurve:

@@ -9,7 +9,7 @@ from drivers.samples import Sample, at_time, whole_ns
 from vario.app.live.clock import Clock
 from vario.app.live.faults import WatchedSensor
 
-_DUE_S = attrgetter("sensor.due_s")
+_DUE_S = attrgetter("due_s")
 
 
 class Scheduler:
@@ -24,7 +24,8 @@ class Scheduler:
         self.sensors = sensors
         self._clock = clock
         self._polled = [(watched, watched.sensor) for watched in sensors]
-        self._listeners = [watched.sensor for watched in sensors if watched.sensor.listens]
+        self._drivers = [watched.sensor for watched in sensors]
+        self._listeners = [driver for driver in self._drivers if driver.listens]
 
     def start(self) -> None:
         """Begin the set-up of all sensors."""
@@ -39,7 +40,7 @@ class Scheduler:
             The samples, with times in whole nanoseconds as a recording stores them.
         """
         clock = self._clock
-        clock.wait_until(min((until_s, *map(_DUE_S, self.sensors))))
+        clock.wait_until(min(until_s, *map(_DUE_S, self._drivers)))
         taken: list[Sample] = []
         now_s = clock.now_s()
         for watched, sensor in self._polled:

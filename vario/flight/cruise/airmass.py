@@ -26,8 +26,11 @@ POLAR_FROM = 0.8
 LOAD_KEPT_S = 3.0
 """A load factor from another instrument is used for this long; then straight flight is assumed."""
 
-LOAD_LAG_S = 0.3
-"""Smoothing of the load factor: gusts shorter than the lag of the vario would only add noise."""
+LOAD_LAG_S, LOAD_LAG_PRESSURES_S = 0.06, 0.3
+"""Smoothing of the load factor where the vario comes from the inertial unit, and from the pressures alone. The
+first is that of the vario (`smoothing_s` of the estimator): the drag changes with the load at once, and a sink
+that is later than the vario reads as lift and sink in every pull-up.
+"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,13 +60,15 @@ class AirmassStage:
 
     def reset(self, reason: ResetReason) -> None:
         """Assume straight flight until the next load factor."""
-        self._load = LowPass(LOAD_LAG_S, 1.0)
+        self._load = LowPass(LOAD_LAG_PRESSURES_S, 1.0)
         self._load_sample = 1.0
         self._load_age_s = 0.0
         self._airbrakes = AirbrakeWatch()
 
     def update(self, inputs: Inputs, estimate: Estimate, mode: Mode) -> Airmass:
         """One frame. `mode` is that of the frame before."""
+        inertial = estimate.monitor.gust_free_mps is not None
+        self._load.configure(LOAD_LAG_S if inertial else LOAD_LAG_PRESSURES_S)
         netto_mps, scale = self._netto_mps(inputs, estimate.attitude, estimate.energy, mode)
         if self._airbrakes.update(netto_mps, estimate.monitor.air_up_mps, inputs.frame.dt_s):
             return BRAKING

@@ -86,7 +86,8 @@ class RegimeWatch:
         speed = max(size(filter_.air), 8.0)
         along = (fx * vx + fy * vy + fz * vz) / speed
         self._pull_mps2 += min(1.0, dt_s / 1.5) * (along - self._pull_mps2)
-        self.incidence_known = self.incidence_known or filter_.cov[ALPHA, ALPHA] < _INCIDENCE_RAD**2
+        incidence_variance = float(filter_.cov[ALPHA, ALPHA])  # a comparison of NumPy is not a bool
+        self.incidence_known = self.incidence_known or incidence_variance < _INCIDENCE_RAD**2
         fast = max(vx + filter_.gust_mps, 8.0)
         above_zero_lift = filter_.lift_m * -fz / (air.density_ratio * fast * fast)
         # Without a measured airspeed the incidence is not known well enough to detect a stall.

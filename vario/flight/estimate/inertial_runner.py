@@ -181,9 +181,9 @@ class InertialRunner:
         self.shown.begin()
         self._imu_watch.begin()
 
-    def forget_airspeed(self) -> None:
-        """The airspeeds so far had a wrong scale: what was learned from them is uncertain again."""
-        self.filter.forget_airspeed()
+    def rescale_airspeed(self, factor: float) -> None:
+        """The airspeeds so far had a wrong scale: correct what was learned from them."""
+        self.filter.rescale_airspeed(factor, self._air.density_ratio)
         self.regime_watch.forget_airspeed()
 
     def realign(self) -> None:

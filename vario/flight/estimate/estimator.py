@@ -64,8 +64,8 @@ class Estimator:
             inputs = replace(inputs, has_pitot=False)
         if self.air.needs_alignment:
             runner.realign()
-        if inputs.airspeed_was_wrong:
-            runner.forget_airspeed()
+        if inputs.wrong_airspeed_scale is not None:
+            runner.rescale_airspeed(inputs.wrong_airspeed_scale)
         ready = runner.update(frame, dt_s, fresh_speed=fresh)
         if self.on_correction is not None and ready and runner.state.due_s == 0.0:
             self.on_correction(frame.t_s, runner.state, runner.regime_watch.regime)

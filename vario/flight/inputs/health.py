@@ -42,8 +42,9 @@ class Inputs:
     has_gnss: bool
     """There are ground velocities; positions may be missing (a two-dimensional fix)."""
     has_position: bool = False
-    airspeed_was_wrong: bool = False
-    """Found in this frame: the airspeeds so far had a wrong scale, and so has what was learned from them."""
+    wrong_airspeed_scale: float | None = None
+    """Found in this frame: the airspeeds so far had a wrong scale, and so has what was learned from them. The
+    true airspeed over the airspeed of the samples."""
 
 
 class _CoverWatch:

@@ -141,13 +141,13 @@ class Estimator:
 
     def _attitude(self, *, flying: bool) -> Attitude:
         runner, filter_ = self.runner, self.runner.filter
-        pitch_rad = filter_.pitch_rad
+        pitch_rad, bank_rad = filter_.pitch_rad, filter_.bank_rad
         _, q_radps, r_radps = filter_.rate
         right_rad, above_rad = filter_.path_rad() if flying else (0.0, 0.0)
         return Attitude(
             pitch_rad,
-            math.remainder(filter_.bank_rad - runner.regime_watch.mounting_roll_rad, math.tau),
-            heading_rate_radps(pitch_rad, filter_.bank_rad, q_radps, r_radps),
+            math.remainder(bank_rad - runner.regime_watch.mounting_roll_rad, math.tau),
+            heading_rate_radps(pitch_rad, bank_rad, q_radps, r_radps),
             -filter_.force[2] / G0_MPS2,
             right_rad,
             above_rad,

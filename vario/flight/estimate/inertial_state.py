@@ -74,7 +74,7 @@ class InertialState:
         self.force: Vector = (0.0, 0.0, -G0_MPS2)
         self.rate: Vector = (0.0, 0.0, 0.0)
         self.climb_mps = self.height_m = self.gust_mps = 0.0
-        self.gust_sigma_mps = 0.7
+        self.gust_sigma_mps = noise.gust_start_mps
         self.gyro_bias: Vector = (0.0, 0.0, 0.0)
         self.accel_bias: Vector = (0.0, 0.0, 0.0)
         self.nis: dict[str, float] = dict.fromkeys(MEASURED, 1.0)

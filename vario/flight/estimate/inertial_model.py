@@ -127,9 +127,9 @@ class InertialNoise:
     """
 
     tilt_rad: float = 0.15  # at the start, after one second of alignment
-    ahead_mps: float = 1.0  # air velocity at the start, forward ...
-    across_mps: float = 2.5  # ... to the side: 5° of sideslip at 28 m/s ...
-    below_mps: float = 1.7  # ... and down: 3.5° of incidence at 28 m/s
+    ahead_mps: float = 1.0  # forward air velocity at the start
+    across_mps: float = 2.5  # sideways, at the start: 5° of sideslip at 28 m/s
+    below_mps: float = 1.7  # downwards, at the start: 3.5° of incidence at 28 m/s
     climb_mps: float = 3.0  # at the start
     height_m: float = 1.0  # at the start, from one reading
     gyro_rad_per_sqrt_s: float = 3.5e-4
@@ -158,8 +158,8 @@ class InertialNoise:
     gust_least_mps: float = 0.1
     gust_most_mps: float = 2.5
     gust_learn_s: float = 8.0
-    drift_least: float = 1e-3  # of the smooth part of the air, (m/s)²/s, ...
-    drift_share: float = 1.5  # ... plus this multiple of the gust variance: rough air has gradients too
+    drift_least: float = 1e-3  # random walk of the smooth part of the air in calm air, (m/s)²/s
+    drift_share: float = 1.5  # and more in rough air, which has gradients: this multiple of the gust variance
     wind_mps: float = 8.0
     heading_rad: float = 0.5  # of the first heading, which is the track
     gnss_mps: float = 0.1

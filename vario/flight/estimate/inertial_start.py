@@ -61,7 +61,7 @@ def start(
     state.down = (-lift[0] / size, -lift[1] / size, -lift[2] / size)
     state.north = level(state.down, (1.0, 0.0, 0.0))
     state.wind_mps = (0.0, 0.0)
-    state.ground.forget()
+    state.ground.reset()
     state.gnss_latency_s, state.baro_lag_s = n.gnss_latency_s, n.baro_lag_s
     state.air = (tas_mps, 0.0, 0.05 * tas_mps)
     state.x[:] = 0.0

@@ -115,7 +115,7 @@ class InertialUpdate:
             self._update.finish()
         else:
             self._in_flight(state, regime, density_ratio, t)
-        state.ground.drop()
+        state.ground.discard()
         inject(state)
         state.clear_batch()
 

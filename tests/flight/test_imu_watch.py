@@ -101,7 +101,7 @@ def _estimates(run: Run, spoil: Spoil) -> list[tuple[float, Estimate]]:
 
 @pytest.mark.long
 def test_a_sound_unit_is_believed(run: Run) -> None:
-    assert all(estimate.imu_believed for _, estimate in _estimates(run, lambda frame: frame))
+    assert all(estimate.imu_trusted for _, estimate in _estimates(run, lambda frame: frame))
 
 
 @pytest.mark.parametrize(
@@ -110,9 +110,9 @@ def test_a_sound_unit_is_believed(run: Run) -> None:
 )
 def test_a_wrong_unit_is_found_out(fault: str, run: Run) -> None:
     told = _estimates(run, WRONG[fault])
-    doubted_s = next(t_s for t_s, estimate in told if not estimate.imu_believed)
+    doubted_s = next(t_s for t_s, estimate in told if not estimate.imu_trusted)
     assert doubted_s < TURN_S + 15.0
-    assert not told[-1][1].imu_believed
+    assert not told[-1][1].imu_trusted
     assert told[-1][1].attitude is None
 
 
@@ -127,7 +127,7 @@ def test_a_silence_in_a_turn_is_outlived(gap_s: float, run: Run) -> None:
     truth = run.truth[[round(t_s * 100.0) - 1 for t_s, _ in after]]["vario_mps"]
     shown = np.array([estimate.energy.vario_mps for _, estimate in after])
     assert np.max(np.abs(shown - truth)[:200]) < 1.0
-    assert all(estimate.imu_believed for _, estimate in after)
+    assert all(estimate.imu_trusted for _, estimate in after)
 
 
 def test_the_attitude_stays_while_velocities_confirm_it(run: Run) -> None:
@@ -136,7 +136,7 @@ def test_the_attitude_stays_while_velocities_confirm_it(run: Run) -> None:
     def shaken_later(frame: Frame) -> Frame:
         return _shaken(60.0)(frame) if frame.t_s > 44.0 else frame
 
-    doubted = [(t_s, e.attitude) for t_s, e in _estimates(run, shaken_later) if not e.imu_believed]
+    doubted = [(t_s, e.attitude) for t_s, e in _estimates(run, shaken_later) if not e.imu_trusted]
     assert doubted[0][0] < 47.0
     shown = [(t_s, attitude.bank_rad) for t_s, attitude in doubted if attitude is not None]
     assert [t_s for t_s, _ in shown] == [t_s for t_s, _ in doubted[: len(shown)]]

@@ -161,7 +161,7 @@ class Pipeline:
         speed = self._speed.update(frame.dt_s, energy, air, mode, attitude, goal_maccready_mps=towards)
         needle = self._needle.update(energy.vario_mps, air.relative_netto_mps, frame.dt_s)
         slow = self._slow_turn.update(frame.dt_s, energy.ias_mps, attitude, mode)
-        quality = self._quality(inputs, energy, doubts, imu_believed=estimate.imu_believed)
+        quality = self._quality(inputs, energy, doubts, imu_trusted=estimate.imu_trusted)
         weak = self._leave.update(averages, energy, mode)
         battery = self._battery.update(inputs.frame.t_s, inputs.frame.supply)
         cues = self._cue_inputs(
@@ -267,7 +267,7 @@ class Pipeline:
             expected_sensors=self._expected_sensors,
         )
 
-    def _quality(self, inputs: Inputs, energy: Energy, doubts: Doubts, *, imu_believed: bool) -> Quality:
+    def _quality(self, inputs: Inputs, energy: Energy, doubts: Doubts, *, imu_trusted: bool) -> Quality:
         return quality_of(
             (
                 not inputs.has_baro,  # NO_BARO
@@ -278,7 +278,7 @@ class Pipeline:
                 energy.vario_mps is not None and not energy.compensated,  # UNCOMPENSATED
                 inputs.has_baro and energy.vario_mps is None,  # SETTLING
                 self._airspeed.scale != 1.0,  # AIRSPEED_CORRECTED
-                inputs.has_imu and not imu_believed,  # IMU_OFF
+                inputs.has_imu and not imu_trusted,  # IMU_OFF
                 doubts.baro,  # BARO_DOUBTFUL
                 doubts.airspeed,  # AIRSPEED_DOUBTFUL
                 doubts.gnss_altitude,  # GNSS_ALTITUDE_DOUBTFUL

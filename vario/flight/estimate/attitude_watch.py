@@ -85,17 +85,19 @@ class AttitudeWatch:
             if dt_s < APART_S:
                 continue
             self._since = now
-            moved = ground.gained(before.t_s - t_s - latency_s, now.t_s - t_s - latency_s)
-            if dt_s < LONGEST_S and moved is not None:
-                self._compare((now.north_mps - before.north_mps, now.east_mps - before.east_mps), moved, dt_s)
+            predicted = ground.velocity_change(before.t_s - t_s - latency_s, now.t_s - t_s - latency_s)
+            if dt_s < LONGEST_S and predicted is not None:
+                measured = (now.north_mps - before.north_mps, now.east_mps - before.east_mps)
+                self._compare(measured, predicted, dt_s)
                 if self.confirmed and self._manoeuvres:
                     self._seen_s = t_s
                     self._agreed_s += dt_s if trusted else 0.0
                     self.known_good |= self._agreed_s > AGREED_S
 
-    def _compare(self, seen: tuple[float, float], felt: tuple[float, float], dt_s: float) -> None:
+    def _compare(self, measured: tuple[float, float], predicted: tuple[float, float], dt_s: float) -> None:
         per = 1.0 / (dt_s * dt_s)
-        size = self._size.follow((seen[0] ** 2 + seen[1] ** 2) * per, dt_s)
-        off = self._off.follow(((seen[0] - felt[0]) ** 2 + (seen[1] - felt[1]) ** 2) * per, dt_s)
+        size = self._size.follow((measured[0] ** 2 + measured[1] ** 2) * per, dt_s)
+        north_mps, east_mps = measured[0] - predicted[0], measured[1] - predicted[1]
+        off = self._off.follow((north_mps**2 + east_mps**2) * per, dt_s)
         enough = self.confirmed or size > MANOEUVRE_M2PS4
         self.confirmed = enough and off < WRONG_SHARE * max(size, MANOEUVRE_M2PS4)

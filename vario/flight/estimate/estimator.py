@@ -1,8 +1,8 @@
 """Make one estimate from one frame of samples: select the filter, the assumptions and the outputs.
 
 Two filters run side by side. `RateFilter` on energy height needs only the two pressures and always works;
-the inertial filter needs the inertial unit and gives attitude and the gust-free vario; `InertialRunner` says
-when it can be used. This module selects the outputs.
+the inertial filter needs the inertial unit and gives attitude and the gust-free vario; `InertialRunner`
+decides when it can be used. This module selects the outputs.
 """
 
 from __future__ import annotations
@@ -52,7 +52,7 @@ class Estimator:
         return self.runner.state
 
     def update(self, inputs: Inputs, *, on_tow: bool = False) -> Estimate:
-        """Process one frame. `on_tow`: the mode is launch, whatever the forces indicate."""
+        """Process one frame. `on_tow`: the mode is launch."""
         frame = inputs.frame
         if frame.dt_s == 0.0:
             self._begin()  # the first frame, or the first after a gap: earlier data are not used
@@ -89,7 +89,7 @@ class Estimator:
                 innovations=air.innovations(),
             ),
             has_airspeed=inputs.has_pitot,
-            imu_believed=self.imu_watch.trusted,
+            imu_trusted=self.imu_watch.trusted,
             imu_against_baro=self.imu_watch.against_baro and not self.imu_watch.trusted,
             baro_suspect=self.imu_watch.baro_suspect,
         )

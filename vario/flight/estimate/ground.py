@@ -87,13 +87,13 @@ class Ground:
         """Whether velocities determine the wind now."""
         return self.known and self.age_s < KNOWN_S
 
-    def forget(self) -> None:
+    def reset(self) -> None:
         """The filter was aligned again: heading and sums are not valid any more."""
         self.known = False
         self._track.clear()
         self._waiting.clear()
 
-    def moved(self, north: Vector, down: Vector, force: Vector, dt_s: float) -> None:
+    def add_step(self, north: Vector, down: Vector, force: Vector, dt_s: float) -> None:
         """Add a step's acceleration over ground."""
         north_mps, east_mps = self._sum
         north_mps += dt_s * dot(north, force)
@@ -102,11 +102,11 @@ class Ground:
         self._clock_s += dt_s
         self._track.append((self._clock_s, north_mps, east_mps))
 
-    def take(self, north_mps: float, east_mps: float, age_s: float) -> None:
+    def store(self, north_mps: float, east_mps: float, age_s: float) -> None:
         """Store a velocity measured `age_s` ago for the next correction."""
         self._waiting.append((north_mps, east_mps, self._clock_s - age_s))
 
-    def drop(self) -> None:
+    def discard(self) -> None:
         """Discard stored velocities: on the ground they do not determine the wind."""
         self._waiting.clear()
 
@@ -138,7 +138,7 @@ class Ground:
         faster = (faster_north, faster_east)
         return north - n0 - faster_north * part_s, east - e0 - faster_east * part_s, faster
 
-    def gained(self, from_s: float, to_s: float) -> tuple[float, float] | None:
+    def velocity_change(self, from_s: float, to_s: float) -> tuple[float, float] | None:
         """Change of velocity between two times relative to now, north and east; None if too long ago."""
         first, last = self._since(self._clock_s + from_s), self._since(self._clock_s + to_s)
         if first is None or last is None:

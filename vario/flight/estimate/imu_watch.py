@@ -41,15 +41,17 @@ decides whether the barometer is wrong. The largest NIS of the height in correct
 """
 USUAL_S = 60.0
 """The NIS of the height is divided by its usual value, averaged over this time: static ports in a wake have
-more noise than stated, which alternates and is no contradiction.
+more noise than stated, and noise is no contradiction.
 """
 CLIMB_OFF_MPS, CLIMB_LATE_S, CLIMB_S = 0.8, 0.4, 2.0
-"""The climb of the filter minus that of the barometer alone, averaged over this time, because the latter
-lags.
+"""Largest difference between the climbs of filter and barometer alone, averaged over `CLIMB_S`. In a pull-up
+it grows by `CLIMB_LATE_S` times the vertical acceleration, because the barometer alone is late.
 """
 
 ENERGY_OFF_MPS, ENERGY_S = 2.0, 8.0
-"""The same for the vario: a step of the head wind of 4 m/s at 27 m/s gives a mean of 1.4 m/s."""
+"""Largest difference between the vario of the filter and that of the pressures, averaged over `ENERGY_S`. A
+step of the head wind of 4 m/s at 27 m/s makes 1.4 m/s.
+"""
 
 FORCE_MPS2, FORCE_S = (0.5 * G0_MPS2, 5.3 * G0_MPS2), 2.0
 """No glider flies outside these limits for this long (CS-22.337, limit load factor of the utility category):
@@ -63,7 +65,7 @@ HANGING_MPS2 = 2.0
 """No glider flies inverted for this long: the accelerometer is mounted upside down."""
 
 SHAKE_MPS2 = 2.5
-"""Change from one sample to the next: vibration that is aliased into the motion of the glider."""
+"""A larger mean change from one sample to the next is vibration, which aliasing turns into false motion."""
 
 TRACK_M2PS2, AGREE_RAD2PS2, AGREE_S = 100.0, 0.01, 1.5
 """If the product of the turn rates of track and unit, averaged over `AGREE_S`, is below -`AGREE_RAD2PS2`, one

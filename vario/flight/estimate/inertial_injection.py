@@ -32,6 +32,9 @@ if TYPE_CHECKING:
 LIFT_RANGE = 0.75
 """Bounds of the natural logarithm κ: wing loadings of 13 to 59 kg/m² without a glider file."""
 
+MOST_LATENCY_S, MOST_LAG_S = 0.6, 0.4
+"""Upper bounds of the latency of velocities over ground and of the lag of the barometer; the lower is 0."""
+
 STEPPED_M, STEPPED_MPS = 1.0, 0.5
 """Standard deviations of height and climb after a step of the barometer."""
 
@@ -54,8 +57,8 @@ def inject(state: InertialState) -> None:
     state.x[ALPHA:WIND] += step[ALPHA:WIND]
     state.x[LIFT] = min(max(state.x[LIFT] + s[LIFT], -LIFT_RANGE), LIFT_RANGE)
     state.wind_mps = (state.wind_mps[0] + s[WIND], state.wind_mps[1] + s[WIND + 1])
-    state.gnss_latency_s = min(max(state.gnss_latency_s + s[LATE], 0.0), 0.6)
-    state.baro_lag_s = min(max(state.baro_lag_s + s[LAG], 0.0), 0.4)
+    state.gnss_latency_s = min(max(state.gnss_latency_s + s[LATE], 0.0), MOST_LATENCY_S)
+    state.baro_lag_s = min(max(state.baro_lag_s + s[LAG], 0.0), MOST_LAG_S)
     bias = state.x[GYRO:CLIMB].tolist()
     state.gyro_bias = (bias[0], bias[1], bias[2])
     state.accel_bias = (bias[3], bias[4], bias[5])

@@ -120,8 +120,18 @@ class Regime(Enum):
 
 @dataclass(frozen=True, slots=True)
 class InertialNoise:
-    """Noise parameters of sensors, air and pilot: standard deviations, per √s where the name says so."""
+    """Noise parameters of sensors, air and pilot: all numbers of P at the start, of Q and of R.
 
+    They are standard deviations: of a state at the start, per √s of its random walk, or times √s of white
+    noise (the square is then a density).
+    """
+
+    tilt_rad: float = 0.15  # at the start, after one second of alignment
+    ahead_mps: float = 1.0  # forward air velocity at the start
+    across_mps: float = 2.5  # sideways, at the start: 5° of sideslip at 28 m/s
+    below_mps: float = 1.7  # downwards, at the start: 3.5° of incidence at 28 m/s
+    climb_mps: float = 3.0  # at the start
+    height_m: float = 1.0  # at the start, from one reading
     gyro_rad_per_sqrt_s: float = 3.5e-4
     accel_mps_per_sqrt_s: float = 6e-3
     gyro_bias_radps: float = math.radians(0.6)
@@ -132,7 +142,11 @@ class InertialNoise:
     incidence_creep_rad_per_sqrt_s: float = 3e-4
     mounting_yaw_rad: float = 0.05
     side_m: float = 15.0
+    side_m_per_sqrt_s: float = 1e-2
     cross_axis_m: float = 1.2
+    cross_axis_m_per_sqrt_s: float = 1e-3
+    standing_mps_sqrt_s: float = 0.2  # at rest: the air velocity is 0
+    standing_radps_sqrt_s: float = 2e-3  # at rest: the rate is 0
     lift_mps_sqrt_s: float = 0.04  # lift curve, as the density of its error in v_z
     sideslip_mps_sqrt_s: float = 0.15
     lift_share: float = 0.4  # standard deviation of κ without a glider file; with one κ stays 0
@@ -140,19 +154,22 @@ class InertialNoise:
     polar_mps_sqrt_s: float = 0.6  # polar error, wet wings: the polar has effect only in the long run
     updraft_mps_per_sqrt_s: float = 1.4
     gust_time_s: float = 1.0
+    gust_start_mps: float = 0.7  # before it is learned
     gust_least_mps: float = 0.1
     gust_most_mps: float = 2.5
     gust_learn_s: float = 8.0
-    drift_least: float = 1e-3  # of the smooth part of the air, (m/s)²/s, ...
-    drift_share: float = 1.5  # ... plus this multiple of the gust variance: rough air has gradients too
+    drift_least: float = 1e-3  # random walk of the smooth part of the air in calm air, (m/s)²/s
+    drift_share: float = 1.5  # and more in rough air, which has gradients: this multiple of the gust variance
     wind_mps: float = 8.0
     heading_rad: float = 0.5  # of the first heading, which is the track
     gnss_mps: float = 0.1
     gnss_mps_sqrt_s: float = 0.1  # the slow part of the error of a receiver, as a density
     gnss_latency_s: float = 0.15
     gnss_latency_sigma_s: float = 0.1
+    gnss_latency_s_per_sqrt_s: float = 1e-3
     baro_lag_s: float = 0.05  # tubing and sensor, initial value
     baro_lag_sigma_s: float = 0.05
+    baro_lag_s_per_sqrt_s: float = 1e-4
     pitot_lag_s: float = 0.05  # tubing and sensor; not observable: its variance remains part of the noise
     pitot_lag_sigma_s: float = 0.05
 

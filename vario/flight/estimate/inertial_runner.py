@@ -66,7 +66,7 @@ class InertialRunner:
 
     @property
     def has_speed(self) -> bool:
-        """Whether the airspeed of the filter can be used: measured lately, or known from other sensors."""
+        """Whether the airspeed of the filter can be used: measured recently, or known from other sensors."""
         known = self.state.ground.in_use and self.aligned
         return self._air.tas_age_s < (_AIRSPEED_LOST_GNSS_S if known else _AIRSPEED_LOST_S)
 
@@ -123,7 +123,7 @@ class InertialRunner:
             state.airspeed(air.tas_mps, air.tas_sigma_mps, settings.pitot_lag_s, late_s)
         if frame.gnss_vel:
             for velocity in frame.gnss_vel:
-                state.ground.take(velocity.north_mps, velocity.east_mps, frame.t_s - velocity.t_s)
+                state.ground.store(velocity.north_mps, velocity.east_mps, frame.t_s - velocity.t_s)
             self.attitude_watch.take(frame.gnss_vel, frame.t_s, state, trusted=self._imu_watch.trusted)
             if not self._turns_agree(frame):
                 self._reject_imu(frame.t_s, own_fault=True)

@@ -61,14 +61,14 @@ def start(
     state.down = (-lift[0] / size, -lift[1] / size, -lift[2] / size)
     state.north = level(state.down, (1.0, 0.0, 0.0))
     state.wind_mps = (0.0, 0.0)
-    state.ground.forget()
+    state.ground.reset()
     state.gnss_latency_s, state.baro_lag_s = n.gnss_latency_s, n.baro_lag_s
     state.air = (tas_mps, 0.0, 0.05 * tas_mps)
     state.x[:] = 0.0
     state.x[SIDE] = TYPICAL_SIDE_M
     state.climb_mps, state.height_m, state.gust_mps = climb_mps, height_m, 0.0
     state.x[ALPHA] = -state.wing.lift_m * G0_MPS2 / LEVEL_FUSELAGE_MPS**2
-    state.gust_sigma_mps = 0.7
+    state.gust_sigma_mps = n.gust_start_mps
     state.gyro_bias = state.accel_bias = (0.0, 0.0, 0.0)
     state.nis = dict.fromkeys(state.nis, 1.0)
     sigma = _first_sigmas(n, state.gust_sigma_mps, wing_known=state.wing.polar is not None)
@@ -88,11 +88,11 @@ def _first_sigmas(noise: InertialNoise, gust_sigma_mps: float, *, wing_known: bo
     """One standard deviation of each state at the start, shape (SIZE,)."""
     n = noise
     sigma = np.empty(SIZE)
-    sigma[PSI : PSI + 3] = 0.15
-    sigma[V : V + 3] = 1.0, 2.5, 1.7
+    sigma[PSI : PSI + 3] = n.tilt_rad
+    sigma[V : V + 3] = n.ahead_mps, n.across_mps, n.below_mps
     sigma[GYRO : GYRO + 3] = n.gyro_bias_radps
     sigma[ACC : ACC + 3] = n.accel_bias_mps2
-    sigma[CLIMB:GUST] = 3.0, 1.0, n.incidence_rad, n.mounting_yaw_rad
+    sigma[CLIMB:GUST] = n.climb_mps, n.height_m, n.incidence_rad, n.mounting_yaw_rad
     sigma[GUST:WIND] = gust_sigma_mps, n.side_m, n.cross_axis_m
     sigma[WIND:LIFT] = n.wind_mps, n.wind_mps, n.gnss_latency_sigma_s, n.baro_lag_sigma_s
     sigma[LIFT] = 0.0 if wing_known else n.lift_share

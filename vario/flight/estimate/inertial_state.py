@@ -75,7 +75,7 @@ class InertialState:
         self.force: Vector = (0.0, 0.0, -G0_MPS2)
         self.rate: Vector = (0.0, 0.0, 0.0)
         self.climb_mps = self.height_m = self.gust_mps = 0.0
-        self.gust_sigma_mps = 0.7
+        self.gust_sigma_mps = noise.gust_start_mps
         self.gyro_bias: Vector = (0.0, 0.0, 0.0)
         self.accel_bias: Vector = (0.0, 0.0, 0.0)
         self.nis: dict[str, float] = dict.fromkeys(MEASURED, 1.0)
@@ -191,7 +191,7 @@ class InertialState:
         self.gust_mps *= math.exp(-dt_s / self.noise.gust_time_s)
         self.north = turn(self.north, roll, pitch, yaw)
         self.down, self.force, self.rate = (ex, ey, ez), (fx, fy, fz), (p, q, r)
-        self.ground.moved(self.north, self.down, self.force, dt_s)
+        self.ground.add_step(self.north, self.down, self.force, dt_s)
         self.due_s += dt_s
         self.age_s += dt_s
         delta_angle, delta_velocity = self.delta_angle, self.delta_velocity
@@ -266,7 +266,7 @@ class InertialState:
     def take_off(self, tas_mps: float) -> None:
         """The wing begins to carry: the air velocity is initialised again, attitude and biases are kept."""
         self.air, self.gust_mps = (tas_mps, 0.0, 0.05 * tas_mps), 0.0
-        self.ground.forget()
+        self.ground.reset()
         for index, sigma in ((V, 2.0), (V + 1, 3.0), (V + 2, 3.0), (GUST, self.gust_sigma_mps)):
             self.cov[index, :] = 0.0
             self.cov[:, index] = 0.0

@@ -54,6 +54,12 @@ errors are large.
 """
 
 GUST_NIS = 2.5
+"""From this NIS on, an airspeed contains a gust."""
+
+FRONT_NIS = 16.0
+"""From this NIS on, the wind has changed for longer than a gust: the air velocity becomes uncertain along the
+track, so that this NIS is left.
+"""
 
 GUST_WINDOW_S = 0.5
 
@@ -109,7 +115,7 @@ class InertialUpdate:
             self._update.finish()
         else:
             self._in_flight(state, regime, density_ratio, t)
-        state.ground.drop()
+        state.ground.discard()
         inject(state)
         state.clear_batch()
 
@@ -145,10 +151,12 @@ class InertialUpdate:
     def _at_rest(self, state: InertialState, t: float) -> None:
         self._measure(state, _REST_ROWS)
         self._correct_height(state)
+        n = state.noise
+        standing, turning = n.standing_mps_sqrt_s**2 / t, n.standing_radps_sqrt_s**2 / t
         for axis in range(3):
-            self._scalar(state, "", 1 + 2 * axis, -state.air[axis], 0.04 / t)
+            self._scalar(state, "", 1 + 2 * axis, -state.air[axis], standing)
             # If the glider does not turn, the reading of the gyro is its bias.
-            self._scalar(state, "", 2 + 2 * axis, state.delta_angle[axis] / t, 4e-6 / t)
+            self._scalar(state, "", 2 + 2 * axis, state.delta_angle[axis] / t, turning)
         self._update.finish()
 
     def _in_flight(self, state: InertialState, regime: Regime, density_ratio: float, t: float) -> None:
@@ -207,10 +215,10 @@ class InertialUpdate:
             s = self._update.predicted_variance(_AIRSPEED) + variance
             nis = residual * residual / s
             self._learn_gusts(state, residual / math.sqrt(s))
-            if nis > 16.0:
+            if nis > FRONT_NIS:
                 # A gust front is not an error of attitude: only the horizontal air velocity is corrected.
                 self._update.finish(considered)
-                free_along_track(state, residual * residual / 16.0 - s)
+                free_along_track(state, residual * residual / FRONT_NIS - s)
                 self._measure(state, self._rows)
         self._scalar(state, "airspeed", _AIRSPEED, mean_mps, variance)
         return nis > GUST_NIS

@@ -71,6 +71,10 @@ class Prediction:
         angle = n.incidence_creep_rad_per_sqrt_s**2 * t  # flaps, bugs, ballast
         lift_share = 0.0 if state.wing.polar else n.lift_creep_per_sqrt_s**2 * t
         gust = state.gust_sigma_mps**2 * (1.0 - keep * keep)
+        side = n.side_m_per_sqrt_s**2 * t
+        cross_axis = n.cross_axis_m_per_sqrt_s**2 * t
+        latency = n.gnss_latency_s_per_sqrt_s**2 * t
+        lag = n.baro_lag_s_per_sqrt_s**2 * t
         self._fill_q.put(
             self.process_noise,
             [
@@ -79,8 +83,8 @@ class Prediction:
                 *(lx * dy, shake + ly * dy, ly * dz),
                 *(lx * dz, ly * dz, shake + lz * dz),
                 *(gyro, gyro, gyro, acc, acc, acc),
-                *(push, 0.0, angle, angle, gust, 1e-4 * t, 1e-6 * t),
-                *(drift, drift, 1e-6 * t, 1e-8 * t, lift_share),
+                *(push, 0.0, angle, angle, gust, side, cross_axis),
+                *(drift, drift, latency, lag, lift_share),
                 *(-drift * nx, -drift * ex, -drift * ny, -drift * ey, -drift * nz, -drift * ez),
                 *(-drift * nx, -drift * ny, -drift * nz, -drift * ex, -drift * ey, -drift * ez),
             ],

@@ -28,8 +28,8 @@ LEARNS_FROM_S = 0.08
 
 SPARSE_S = 0.3
 TOLERATED = 0.5
-"""Samples closer together than the first value make the acceleration noise grow only if the correlation of
-neighbouring innovations is above the second one: the stated noise is a compromise that smooths gusts.
+"""Samples less than `SPARSE_S` apart increase the acceleration noise only if the correlation of neighbouring
+innovations is above `TOLERATED`, because the stated noise is a compromise that smooths gusts.
 """
 
 LEARN_S = 60.0

@@ -21,7 +21,7 @@ _TOW_S, _TOW_MPS2 = 1.5, 0.4
 
 _INCIDENCE_RAD = 0.02
 """With this error of the incidence, lift looks like a pull of 0.2 m/s², half of the limit."""
-_FELT_S, _UNMOVED_MPS2 = 3.0, 0.4
+_FORCE_S, _STEADY_MPS2 = 3.0, 0.4
 _OFF_GROUND_M, _OFF_GROUND_S = 3.0, 15.0
 """The lift curve does not hold while the wheel carries a part of the weight. A glider that is fast enough to
 fly counts as flying once it has climbed by this height, or after this time.
@@ -50,7 +50,7 @@ class RegimeWatch:
         self._pull.reset(0.0)
         self._still_s = self._stall_s = self._fast_s = 0.0
         self._ground_m: float | None = None
-        self._felt: Vector | None = None
+        self._mean_force: Vector | None = None
         self.incidence_known = True
 
     def forget_airspeed(self) -> None:
@@ -75,7 +75,7 @@ class RegimeWatch:
             and (grounded or _slow_and_level(state, air))
         ):
             p, q, r = state.rate
-            quiet = p * p + q * q + r * r < 0.03**2 and self._unmoved(state.force, dt_s)
+            quiet = p * p + q * q + r * r < 0.03**2 and self._force_is_steady(state.force, dt_s)
             self._still_s = self._still_s + dt_s if quiet and tas < NOT_FLYING_MPS else 0.0
             self.regime = Regime.REST if self._still_s > 1.0 else Regime.ROLLING
             self._ground_m, self._fast_s = air.height_m, 0.0
@@ -114,13 +114,17 @@ class RegimeWatch:
             self.regime = Regime.GLIDING
         return self.regime
 
-    def _unmoved(self, force: Vector, dt_s: float) -> bool:
+    def _force_is_steady(self, force: Vector, dt_s: float) -> bool:
         """Whether the specific force has not changed; its magnitude alone hardly shows a ground roll."""
-        felt = self._felt or force
-        fx, fy, fz = (now - mean for now, mean in zip(force, felt, strict=True))
-        share = low_pass_weight(dt_s, _FELT_S)
-        self._felt = (felt[0] + share * fx, felt[1] + share * fy, felt[2] + share * fz)
-        return fx * fx + fy * fy + fz * fz < _UNMOVED_MPS2**2
+        mean_force = self._mean_force or force
+        fx, fy, fz = (now - mean for now, mean in zip(force, mean_force, strict=True))
+        share = low_pass_weight(dt_s, _FORCE_S)
+        self._mean_force = (
+            mean_force[0] + share * fx,
+            mean_force[1] + share * fy,
+            mean_force[2] + share * fz,
+        )
+        return fx * fx + fy * fy + fz * fz < _STEADY_MPS2**2
 
     def _off_ground(self, air: AirData) -> bool:
         """Whether a glider that is fast enough has left the ground; True if no ground roll was detected."""

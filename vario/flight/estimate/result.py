@@ -78,18 +78,19 @@ class Diagnostics:
 class Estimate:
     """The estimate at the end of a frame.
 
-    `has_airspeed`: its sensor delivers, and its values are accepted. `imu_believed`: the inertial unit has
-    not contradicted itself or the other sensors lately. `imu_against_baro`: it has, and the barometer may be
-    the cause. `baro_suspect`: the inertial filter contradicts the barometer but not the velocity over
-    ground. `wind`: north, east and one standard deviation, m/s,
-    while velocities over ground determine it.
+    Attributes:
+        has_airspeed: the sensor delivers, and its values are accepted.
+        imu_trusted: the inertial unit has not contradicted itself or the other sensors recently.
+        imu_against_baro: it has, and the barometer may be the cause.
+        wind: north, east and one standard deviation, m/s, while velocities over ground determine it.
+        baro_suspect: the inertial filter contradicts the barometer, but not the velocity over ground.
     """
 
     attitude: Attitude | None
     energy: Energy
     diagnostics: Diagnostics
     has_airspeed: bool
-    imu_believed: bool = True
+    imu_trusted: bool = True
     imu_against_baro: bool = False
     wind: Vector | None = None
     baro_suspect: bool = False

@@ -29,7 +29,7 @@ class ShownVario:
 
     Attributes:
         mps: the vario shown; None: not known.
-        jitter_mps: RMS of what the low pass has removed lately.
+        jitter_mps: RMS of the part that the low pass has removed in the last seconds.
     """
 
     def __init__(self) -> None:

@@ -67,9 +67,9 @@ class Watch:
         max_age_s: a sample older than this on arrival is rejected.
         repeats: initial fraction of readings equal to the one before; None: the value may stay the same. It
             is learned in flight unless it is 0.
-        step: a value changes by no more than this from the last good sample, ...
-        step_per_s: ... plus this for each second since the sample before. More is rejected as a spike, ...
-        step_lasts_s: ... until the change has lasted this long. Then the new value is used.
+        step, step_per_s: a sample is rejected as a spike if it differs from the last good one by more than
+            `step` plus `step_per_s` for each second since the sample before.
+        step_lasts_s: a change that has lasted this long is accepted.
     """
 
     max_age_s: float = MAX_AGE_S

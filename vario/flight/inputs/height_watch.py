@@ -2,8 +2,8 @@
 
 The difference of the two changes slowly: by the weather, by an air temperature off the standard (3.5 % of the
 height for each 10 K), and by errors of the receiver. It is compared with its mean over half a minute. If it
-leaves the tolerance, one of the two is wrong. It is the barometer if the inertial filter has contradicted it
-lately, and otherwise the altitude.
+leaves the tolerance, one of the two is wrong: the barometer if the inertial filter has contradicted it in the
+last minute, and otherwise the altitude.
 """
 
 from __future__ import annotations

@@ -89,10 +89,11 @@ def _dataclass(**options: bool) -> Any:
     def decorate(cls: type) -> type:
         return short(cls) if short is not None and _is_plain(cls) else whole(cls)
 
-    short = {
-        (("frozen", True), ("slots", True)): quick,
-        (("frozen", True), ("init", False), ("slots", True)): native,
-    }.get(tuple(sorted(options.items())))
+    short = None
+    if options == {"frozen": True, "slots": True}:
+        short = quick
+    elif options == {"frozen": True, "slots": True, "init": False}:
+        short = native
     whole = dataclasses.dataclass(**options)
     return decorate
 

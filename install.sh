@@ -21,17 +21,20 @@ place=${PLACE:-/opt/vario} # another one only for tests
 python=${PYTHON:-python3}
 fail() { echo "install.sh: $*" >&2; exit 1; }
 
+needs() { [ -n "${2:-}" ] || fail "$1 needs $3"; } # OPTION VALUE WHAT
+
 data=/data sound=usb compiled='' service=yes dry='' back='' extras=''
 kept=()
 if [ -e "$place/options" ]; then mapfile -t kept <"$place/options"; fi # one word a line
 set -- "${kept[@]}" "$@"
 while [ $# -gt 0 ]; do
     case $1 in
-        --data) data=${2:?--data needs a folder}; shift ;;
+        --data) needs --data "${2:-}" "a folder, such as /data"; data=$2; shift ;;
         --extras)
-            case ${2:?--extras needs page, controls or none} in none) extras='' ;; *) extras+=,$2 ;; esac
+            needs --extras "${2:-}" "page, controls, page,controls or none"
+            case $2 in none) extras='' ;; *) extras+=,$2 ;; esac
             shift ;;
-        --sound) sound=${2:?--sound needs usb, i2s or pwm}; shift ;;
+        --sound) needs --sound "${2:-}" "usb, i2s or pwm"; sound=$2; shift ;;
         --compiled) compiled=yes ;;
         --no-compiled) compiled='' ;;
         --service) service=yes ;;

@@ -82,7 +82,7 @@ def prepared(text: str) -> str:
     """The source with two things said that only the compiler needs; every line keeps its number.
 
     * The constructor of each class that `drivers/quick.py` makes is written out, on the empty line after its
-      fields. It is then one call in C. The rest of the class is made by the standard library.
+      fields. It is then one call in C. The rest of the class is made by `drivers/quick.py`.
     * Numbers of a module, named in capitals, are marked as constants and not looked up by name then.
       mypy checks that none is ever assigned again. (Tuples are left: mypyc 2.4 takes some of them for unset.)
 
@@ -90,10 +90,8 @@ def prepared(text: str) -> str:
         ValueError: if there is no empty line after the fields of a class.
     """
     lines = text.split("\n")
-    if _QUICK in lines:
-        lines[lines.index(_QUICK)] = "from dataclasses import dataclass"
     for node in ast.parse(text).body:
-        if isinstance(node, ast.ClassDef) and _QUICK in text:
+        if isinstance(node, ast.ClassDef) and _QUICK in lines:
             _write_constructor(node, lines)
         elif isinstance(node, ast.Assign) and _is_number(node):
             end = node.targets[0].end_col_offset

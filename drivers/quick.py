@@ -13,7 +13,8 @@ Definition: the standard library compiles six methods for each class. With the 1
 loads this was a quarter of its start. Here only `__init__` is compiled, once for each number of fields; a
 class gets a copy of its code with its own names.
 
-Type checkers take it for the decorator of the standard library. `.ci/compile.py` replaces it by that one.
+Type checkers and mypyc take it for the decorator of the standard library. `.ci/compile.py` writes the
+constructors for mypyc and adds `init=False`; `native` adds the other methods.
 """
 
 from __future__ import annotations
@@ -86,8 +87,13 @@ _SHARED = {
 
 def _dataclass(**options: bool) -> Any:
     def decorate(cls: type) -> type:
-        return quick(cls) if options == {"frozen": True, "slots": True} and _is_plain(cls) else whole(cls)
+        return short(cls) if short is not None and _is_plain(cls) else whole(cls)
 
+    short = None
+    if options == {"frozen": True, "slots": True}:
+        short = quick
+    elif options == {"frozen": True, "slots": True, "init": False}:
+        short = native
     whole = dataclasses.dataclass(**options)
     return decorate
 
@@ -133,6 +139,16 @@ def quick(cls: _Class) -> _Class:
     made: Any = type(cls.__name__, (), body | _SHARED | _comparing(names))
     known["closed"] = made
     return made  # type: ignore[no-any-return]
+
+
+def native(cls: _Class) -> _Class:
+    """Make a class that mypyc has compiled, with its constructor, a frozen dataclass."""
+    cls.__doc__ = cls.__doc__ or cls.__name__  # likewise
+    described: Any = _described(cls)
+    methods = _SHARED | _comparing(described.__match_args__)
+    for name in ("__repr__", "__eq__", "__hash__", "__setattr__", "__delattr__"):
+        setattr(described, name, methods[name])
+    return described  # type: ignore[no-any-return]
 
 
 def _described(cls: _Class) -> _Class:

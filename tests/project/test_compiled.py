@@ -96,7 +96,6 @@ def test_the_copy_keeps_every_line_but_those_of_constructors_and_numbers(hook: A
             assert (
                 new.replace(": Final =", " =") == old
                 or (old, new) == ("from __future__ import annotations", f"{old}; from typing import Final")
-                or (old, new) == ("from drivers.quick import dataclass", "from dataclasses import dataclass")
                 or (old == "@dataclass(frozen=True, slots=True)" and "init=False" in new)
                 or (old == "" and new.startswith("    def __init__(self, "))
             ), (old, new)

@@ -89,6 +89,22 @@ def test_wrong_options_are_told(python: Path, options: tuple[str, ...]) -> None:
     assert told.stderr.startswith("install.sh: ")
 
 
+@pytest.mark.parametrize(
+    ("option", "needed"),
+    [
+        ("--extras", "page, controls, page,controls or none"),
+        ("--data", "a folder, such as /data"),
+        ("--sound", "usb, i2s or pwm"),
+    ],
+)
+@pytest.mark.parametrize("value", [(), ("",)])
+def test_an_option_without_its_value_says_what_it_needs(
+    python: Path, option: str, needed: str, value: tuple[str, ...]
+) -> None:
+    told = run(option, *value, first_on_path=python)
+    assert (told.returncode, told.stderr) == (1, f"install.sh: {option} needs {needed}\n")
+
+
 def test_the_page_names_every_option() -> None:
     page = PAGE.read_text("utf-8")
     for option in ("--dry-run", "--back", "--data", "--extras", "--sound", "--compiled", "--no-service"):

@@ -158,7 +158,8 @@ def test_a_found_scale_gives_the_incidence_of_the_true_speed(factor: float) -> N
     loaded = wing.lift_m * G0_MPS2 / density
     filter_.x[ALPHA] = pitch_rad - loaded / read_mps**2
     known_rad = math.sqrt(filter_.cov[ALPHA, ALPHA])
-    filter_.rescale_airspeed(factor, density)
+    filter_.rescale_airspeed(factor)
+    filter_.rescale_incidence(factor, density)
     assert filter_.tas_mps == pytest.approx(tas_mps)
     assert filter_.x[ALPHA] == pytest.approx(pitch_rad - loaded / tas_mps**2, abs=1e-3)
     assert math.sqrt(filter_.cov[ALPHA, ALPHA]) > known_rad

@@ -16,7 +16,7 @@ from drivers.isa import G0_MPS2
 from vario.flight.estimate.airdata import AirData
 from vario.flight.estimate.imu_watch import ImuWatch
 from vario.flight.estimate.inertial import InertialFilter
-from vario.flight.estimate.inertial_model import Regime, Wing
+from vario.flight.estimate.inertial_model import SLOWEST_MPS, Regime, Wing
 from vario.flight.estimate.inertial_runner import InertialRunner
 from vario.flight.estimate.result import Estimate, EstimatorSettings, Monitor
 from vario.flight.inputs.health import Inputs
@@ -66,6 +66,8 @@ class Estimator:
             runner.realign()
         if inputs.wrong_airspeed_scale is not None:
             runner.rescale_airspeed(inputs.wrong_airspeed_scale)
+        elif inputs.iced_at_tas_mps is not None:
+            runner.filter.rescale_airspeed(inputs.iced_at_tas_mps / max(runner.filter.tas_mps, SLOWEST_MPS))
         ready = runner.update(frame, dt_s, fresh_speed=fresh)
         if self.on_correction is not None and ready and runner.filter.due_s == 0.0:
             self.on_correction(frame.t_s, runner.filter, runner.regime_watch.regime)

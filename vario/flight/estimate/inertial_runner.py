@@ -183,7 +183,8 @@ class InertialRunner:
 
     def rescale_airspeed(self, factor: float) -> None:
         """The airspeeds so far had a wrong scale: correct what was learned from them."""
-        self.filter.rescale_airspeed(factor, self._air.density_ratio)
+        self.filter.rescale_airspeed(factor)
+        self.filter.rescale_incidence(factor, self._air.density_ratio)
         self.regime_watch.forget_airspeed()
 
     def realign(self) -> None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping, Sequence
 
 from drivers.samples import Baro, Pitot
@@ -157,14 +156,16 @@ class InertialRunner:
         """At `t_s` the unit contradicts itself or the other sensors: restart, discard what was learned.
 
         If velocities over ground confirm the attitude, the cause is a pressure, or forces or accelerations
-        of which the filter has no model: the filter goes on, and gives the attitude only.
+        of which the filter has no model: the filter goes on, and gives the attitude only. If its biases have
+        become those of no unit, it restarts: they do not come back by themselves.
         """
         self._imu_watch.doubt(own_fault=own_fault)
         watch, filter_ = self.attitude_watch, self.filter
-        if watch.agreed_lately(t_s) and math.isfinite(filter_.vario_mps):
+        sane = within_limits(filter_)
+        if watch.agreed_lately(t_s) and sane:
             return
         self.realign()
-        self._learned = watch.known_good and within_limits(filter_)
+        self._learned = watch.known_good and sane
 
     def _gather(self, force: Vector, rate: Vector, step_s: float) -> None:
         """Determine the vertical, and start the filter once it is known."""

@@ -160,7 +160,8 @@ def test_a_found_scale_gives_the_incidence_of_the_true_speed(factor: float) -> N
     loaded = wing.lift_m * G0_MPS2 / density
     state.x[ALPHA] = pitch_rad - loaded / read_mps**2
     known_rad = math.sqrt(state.cov[ALPHA, ALPHA])
-    state.rescale_airspeed(factor, density)
+    state.rescale_airspeed(factor)
+    state.rescale_incidence(factor, density)
     assert state.tas_mps == pytest.approx(tas_mps)
     assert state.x[ALPHA] == pytest.approx(pitch_rad - loaded / tas_mps**2, abs=1e-3)
     assert math.sqrt(state.cov[ALPHA, ALPHA]) > known_rad

@@ -211,27 +211,29 @@ class InertialState:
         sigma[CLIMB], sigma[HEIGHT] = speed, 0.5 * speed * gap_s
         self.cov += np.diag(sigma * sigma)
 
-    def rescale_airspeed(self, factor: float, density_ratio: float) -> None:
-        """The airspeeds so far had a wrong scale; `factor`: true airspeed over the one used.
+    def rescale_airspeed(self, factor: float) -> None:
+        """The airspeeds were wrong; `factor`: true airspeed over the one used.
 
-        Attitude and velocity over ground are right: the air velocity gets the true length, the wind the rest,
-        and the incidence α0 = v_z/V + K f_z/(σ V²) the lift at the true speed.
+        Attitude and velocity over ground are right: the air velocity gets the true length, the wind the rest.
         """
-        old, old_mps = self.air, max(self.air[0], SLOWEST_MPS)
+        old, less = self.air, 1.0 - factor
         self.air = (factor * old[0], factor * old[1], factor * old[2])
-        less = 1.0 - factor
         wind_north_mps, wind_east_mps = self.wind_mps
         self.wind_mps = (
             wind_north_mps + less * dot(old, self.north),
             wind_east_mps + less * dot(old, self.east),
         )
-        lift_rad = -self.lift_m * self.force[2] / (density_ratio * old_mps * old_mps)
-        raised_rad = lift_rad * (1.0 - 1.0 / (factor * factor))
-        self.x[ALPHA] += raised_rad
         sigma = np.zeros(SIZE)
-        sigma[V : V + 3] = sigma[WIND : WIND + 2] = WRONG_SCALE_SHARE * abs(less) * old_mps
-        sigma[ALPHA] = WRONG_SCALE_SHARE * raised_rad
+        sigma[V : V + 3] = sigma[WIND : WIND + 2] = WRONG_SCALE_SHARE * abs(less) * old[0]
         self.cov += np.diag(sigma * sigma)
+
+    def rescale_incidence(self, factor: float, density_ratio: float) -> None:
+        """The incidence α0 = v_z/V + K f_z/(σ V²) was learned at an airspeed wrong by this factor."""
+        fast = max(self.air[0], SLOWEST_MPS)
+        lift_rad = -self.lift_m * self.force[2] / (density_ratio * fast * fast)
+        raised_rad = lift_rad * (factor * factor - 1.0)
+        self.x[ALPHA] += raised_rad
+        self.cov[ALPHA, ALPHA] += (WRONG_SCALE_SHARE * raised_rad) ** 2
 
     def height(self, measured_m: float, sigma_m: float, latency_s: float = 0.0) -> None:
         """Store a pressure height that is `latency_s` old."""

@@ -72,6 +72,7 @@ class ConsistencyStage:
                 frame=replace(inputs.frame, pitot=()),
                 has_pitot=inputs.has_pitot and not speed.wrong,
                 wrong_airspeed_scale=speed.wrong_scale,
+                iced_at_tas_mps=speed.iced_at_tas_mps,
             )
         # While it is not known yet whether the barometer or the inertial unit is wrong, nothing is shown.
         return replace(inputs, has_baro=False) if baro else inputs

@@ -45,6 +45,9 @@ class Inputs:
     wrong_airspeed_scale: float | None = None
     """Found in this frame: the airspeeds so far had a wrong scale, and so has what was learned from them. The
     true airspeed over the airspeed of the samples."""
+    iced_at_tas_mps: float | None = None
+    """Found in this frame: the airspeeds of the last seconds were those of an iced pitot. The true airspeed,
+    from velocity over ground and wind."""
 
 
 class _CoverWatch:

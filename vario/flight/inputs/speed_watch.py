@@ -38,11 +38,13 @@ class SpeedWatch:
         wrong: whether it is doubted.
         undecided: it has changed in a step that may be a glitch: it is not used for the moment.
         wrong_scale: true airspeed over measured airspeed, if it is found in this frame to have been wrong.
+        iced_at_tas_mps: the true airspeed, if the pitot is found iced in this frame.
     """
 
     def __init__(self) -> None:
         self.wrong = self.undecided = False
         self.wrong_scale: float | None = None
+        self.iced_at_tas_mps: float | None = None
         self._doubt = Doubt()
         self._north, self._east = LowPass(WIND_S), LowPass(WIND_S)
         self._ground: tuple[float, float] | None = None
@@ -59,7 +61,7 @@ class SpeedWatch:
 
     def update(self, frame: Frame, wind: Wind | None, corrected: float) -> None:
         """One frame with its readings, which are `corrected` by this factor, and the wind."""
-        self.wrong_scale = None
+        self.wrong_scale = self.iced_at_tas_mps = None
         for velocity in frame.gnss_vel:
             self._ground = velocity.north_mps, velocity.east_mps
             self._doubled_volume = None
@@ -87,6 +89,8 @@ class SpeedWatch:
         self._tas_mps, self._tas_s = tas_mps, frame.t_s
         if scale is not None and scaled and not self.wrong:
             self.wrong_scale = scale / corrected
+        elif iced and off_mps is not None and not self.wrong:
+            self.iced_at_tas_mps = tas_mps - off_mps
         if iced or stepped or self.wrong_scale is not None:
             self._doubt.begin()
         if self.wrong_scale is not None:  # and so is the wind, which was computed with it

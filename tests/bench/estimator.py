@@ -71,10 +71,10 @@ without a glider file also on 8000 to 8003; each seed uses one glider.
 """
 
 _HEADINGS = (
-    *("scene", "file", "bar", "median", "worst", "peak", "NEES", "netto", "2-state", "reference"),
-    *("smoothed", "wind > 2σ"),
+    *("scene", "file", "bar", "median", "worst", "peak", "NEES", "netto", "worst", "2-state"),
+    *("reference", "smoothed", "wind > 2σ"),
 )
-_LINE = "{:36}{:>5}" + "{:>9}" * 7 + "{:>11}" * 3
+_LINE = "{:36}{:>5}" + "{:>9}" * 8 + "{:>11}" * 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,7 +133,8 @@ def _row(scene: str, scores: Sequence[Score], *, with_file: bool) -> list[str]:
         f"{max(varios):.3f}",
         f"{max(s.peak for s in scores):.1f}",
         f"{max(s.nees for s in scores):.1f}",
-        f"{np.median(netto):.2f}" if netto else "–",
+        f"{np.median(netto):.3f}" if netto else "–",
+        f"{max(netto):.3f}" if netto else "–",
         f"{np.median([s.simple for s in scores]):.2f}",
         *(_median([s.reference for s in scores]), _median([s.smoothed for s in scores])),
         f"{max(wind):.2f}" if wind else "–",

@@ -1,9 +1,14 @@
 """Vertical motion of the air: netto and relative netto.
 
-Netto is the vario plus the sink of the glider at this airspeed and load. Relative netto is netto less the
-sink of a circling glider: the climb that circling here would give. Neither is given without airspeed, without
-a glider file, on the ground, on tow or with open airbrakes, where the polar does not describe the glider's
-energy.
+Netto is the vario plus the sink of the glider at this airspeed and load. The sink of a polar is that of
+steady flight. In a change of speed or a slip the drag differs from it for some seconds, and a parabola
+differs from the polar of the glider at some speeds. The inertial unit gives a second value for the rise of
+the air, without the polar; its errors (incidence, tilt) change slowly. So the fast part of netto follows the
+second value and the slow part the polar (complementary filter).
+
+Relative netto is netto less the sink of a circling glider: the climb that circling here would give. Neither
+is given without airspeed, without a glider file, on the ground, on tow or with open airbrakes, where the
+polar does not describe the glider's energy.
 """
 
 from __future__ import annotations
@@ -11,7 +16,7 @@ from __future__ import annotations
 from drivers.quick import dataclass
 from vario.flight.core.low_pass import LowPass
 from vario.flight.core.polar import true_scale
-from vario.flight.cruise.airbrakes import AirbrakeWatch
+from vario.flight.cruise.airbrakes import OPEN_MPS, AirbrakeWatch
 from vario.flight.estimate.result import Estimate
 from vario.flight.inputs.health import Inputs
 from vario.flight.motion.attitude import Attitude
@@ -26,8 +31,20 @@ POLAR_FROM = 0.8
 LOAD_KEPT_S = 3.0
 """A load factor from another instrument is used for this long; then straight flight is assumed."""
 
-LOAD_LAG_S = 0.3
-"""Smoothing of the load factor: gusts shorter than the lag of the vario would only add noise."""
+LOAD_LAG_S, LOAD_LAG_PRESSURES_S = 0.06, 0.3
+"""Smoothing of the load factor where the vario comes from the inertial unit, and from the pressures alone.
+The first is that of the vario (`smoothing_s` of the estimator): the drag changes with the load at once, and a
+sink that is later than the vario reads as lift and sink in every pull-up.
+"""
+
+SECOND_S = 15.0
+"""How long netto follows the second value. Chosen from 10 to 30 s on drawn flights (docs/accuracy.md), where
+this makes little difference.
+"""
+
+SECOND_MPS = 0.3
+"""The two values are taken to differ by at most this. It limits the error of netto after a flap was moved,
+which changes the incidence; with 0.5 m/s netto is hardly better."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,19 +74,34 @@ class AirmassStage:
 
     def reset(self, reason: ResetReason) -> None:
         """Assume straight flight until the next load factor."""
-        self._load = LowPass(LOAD_LAG_S, 1.0)
+        self._load = LowPass(LOAD_LAG_PRESSURES_S, 1.0)
         self._load_sample = 1.0
         self._load_age_s = 0.0
         self._airbrakes = AirbrakeWatch()
+        self._lasting = LowPass(SECOND_S)
 
     def update(self, inputs: Inputs, estimate: Estimate, mode: Mode) -> Airmass:
         """One frame. `mode` is that of the frame before."""
+        inertial = estimate.diagnostics.gust_free_mps is not None
+        self._load.configure(LOAD_LAG_S if inertial else LOAD_LAG_PRESSURES_S)
         netto_mps, scale = self._netto_mps(inputs, estimate.attitude, estimate.energy, mode)
-        if self._airbrakes.update(netto_mps, estimate.diagnostics.air_up_mps, inputs.frame.dt_s):
+        air_up_mps, dt_s = estimate.diagnostics.air_up_mps, inputs.frame.dt_s
+        if self._airbrakes.update(netto_mps, air_up_mps, dt_s):
             return BRAKING
         if netto_mps is None:
+            self._lasting.reset()
             return NOTHING
+        netto_mps += self._passing_mps(netto_mps, air_up_mps, dt_s)
         return Airmass(netto_mps, netto_mps - scale * self._circling_sink_mps)
+
+    def _passing_mps(self, netto_mps: float, air_up_mps: float | None, dt_s: float) -> float:
+        """The part of the difference of the two values that has not lasted yet, m/s."""
+        if air_up_mps is None or abs(air_up_mps - netto_mps) > OPEN_MPS:
+            # There is one value only, or they differ by more than a polar does: airbrakes, or a flap.
+            self._lasting.reset()
+            return 0.0
+        more_mps = max(-SECOND_MPS, min(air_up_mps - netto_mps, SECOND_MPS))
+        return more_mps - self._lasting.follow(more_mps, dt_s)
 
     def _netto_mps(
         self, inputs: Inputs, attitude: Attitude | None, energy: Energy, mode: Mode

@@ -139,13 +139,13 @@ class Estimator:
 
     def _attitude(self, *, flying: bool) -> Attitude:
         runner, state = self.runner, self.runner.state
-        pitch_rad = state.pitch_rad
+        pitch_rad, bank_rad = state.pitch_rad, state.bank_rad
         _, q_radps, r_radps = state.rate
         right_rad, above_rad = state.path_rad() if flying else (0.0, 0.0)
         return Attitude(
             pitch_rad,
-            math.remainder(state.bank_rad - runner.regime_watch.mounting_roll_rad, math.tau),
-            heading_rate_radps(pitch_rad, state.bank_rad, q_radps, r_radps),
+            math.remainder(bank_rad - runner.regime_watch.mounting_roll_rad, math.tau),
+            heading_rate_radps(pitch_rad, bank_rad, q_radps, r_radps),
             -state.force[2] / G0_MPS2,
             right_rad,
             above_rad,

@@ -40,7 +40,8 @@ class ImuSteps:
         last = (gyro[-1], accel[-1])
         same = self._last is not None and _same(self._last, last)
         self._same_s = self._same_s + dt_s if same else 0.0
-        self._shaken(accel, dt_s)
+        forces = [_force(sample) for sample in accel]
+        self._shaken(forces, dt_s)
         self._last = last
         if self._same_s > FROZEN_S:
             return []
@@ -48,20 +49,20 @@ class ImuSteps:
         for start in range(0, count, 2):
             end = min(start + 2, count)
             rate = _mean(_rate(gyro[start]), _rate(gyro[end - 1]))
-            force = _mean(_force(accel[start]), _force(accel[end - 1]))
+            force = _mean(forces[start], forces[end - 1])
             share = (end - start) / count
             pairs.append((self._at_centre(force, rate, dt_s * share), rate, share))
         return pairs
 
-    def _shaken(self, accel: tuple[ImuAccel, ...], dt_s: float) -> None:
+    def _shaken(self, forces: list[Vector], dt_s: float) -> None:
         """Update the difference of consecutive samples: it shows vibration, not the motion of the glider."""
-        before = _force(self._last[1]) if self._last is not None else _force(accel[0])
+        before = _force(self._last[1]) if self._last is not None else forces[0]
         total = 0.0
-        for sample in accel:
-            x, y, z = now = _force(sample)
+        for now in forces:
+            x, y, z = now
             total += math.sqrt((x - before[0]) ** 2 + (y - before[1]) ** 2 + (z - before[2]) ** 2)
             before = now
-        self.shake_mps2 = self._shake.follow(total / len(accel), dt_s)
+        self.shake_mps2 = self._shake.follow(total / len(forces), dt_s)
 
     def _at_centre(self, force: Vector, rate: Vector, step_s: float) -> Vector:
         """Specific force at the centre of gravity: less ω̇ × r + ω × (ω × r)."""
@@ -96,4 +97,6 @@ def _mean(first: Vector, second: Vector) -> Vector:
 def _same(old: tuple[ImuGyro, ImuAccel], new: tuple[ImuGyro, ImuAccel]) -> bool:
     """Whether two readings are equal to the last digit. In a working sensor this does not last."""
     (gyro, accel), (gyro_now, accel_now) = old, new
+    if gyro.x_radps != gyro_now.x_radps:  # nearly always
+        return False
     return _rate(gyro) == _rate(gyro_now) and _force(accel) == _force(accel_now)

@@ -40,6 +40,7 @@ class Flight:
     def __init__(self) -> None:
         self.stage = ConsistencyStage(Setup())
         self.t_s = 0.0
+        self.corrected = 1.0
         self.usable: Inputs | None = None
 
     def fly(
@@ -70,7 +71,7 @@ class Flight:
                 gnss_vel=(GnssVel(t, 25.0 + 3.0, 0.0, None),),
             )
             inputs = Inputs(frame, True, True, True, True, True)
-            self.usable = self.stage.usable(inputs)
+            self.usable = self.stage.usable(inputs, self.corrected)
             self.stage.update(inputs, SUSPECT if suspect(t) else CALM, wind)
             if first_s is None and self.stage.doubts != Doubts():
                 first_s = t
@@ -167,12 +168,13 @@ def test_an_airspeed_of_a_wrong_scale_is_told_once_to_those_who_learned_from_it(
     flight = Flight()
     flight.fly(60.0, constant(1000.0), constant(25.0))
     assert flight.usable is not None
-    assert not flight.usable.airspeed_was_wrong
+    assert flight.usable.wrong_airspeed_scale is None
+    flight.corrected = 1.12  # by the instrument, before the limits were left
     told = []
     for k in range(3):
         flight.fly(60.1 + 0.1 * k, constant(1000.0), constant(25.0), wind=replace(WIND, airspeed_scale=1.4))
-        told.append((flight.usable.airspeed_was_wrong, flight.stage.doubts.airspeed))
-    assert told == [(False, False), (True, True), (False, True)]
+        told.append((flight.usable.wrong_airspeed_scale, flight.stage.doubts.airspeed))
+    assert told == [(None, False), (pytest.approx(1.4 / 1.12), True), (None, True)]
 
 
 def test_a_receiver_that_jumps_while_the_barometer_is_doubted_does_not_silence_it_for_good() -> None:

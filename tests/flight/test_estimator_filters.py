@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 import pytest
 from filterpy.kalman import KalmanFilter, update
 from numpy.typing import NDArray
 from scipy.linalg import expm, solve_discrete_are
 
+from drivers.isa import G0_MPS2
 from tests.flight.test_estimator import WING
-from vario.flight.core.vectors import turn
+from vario.flight.core.vectors import dot, turn
+from vario.flight.estimate.airdata import AirData
 from vario.flight.estimate.inertial_injection import inject
 from vario.flight.estimate.inertial_model import (
     ACC,
@@ -23,10 +27,13 @@ from vario.flight.estimate.inertial_model import (
     InertialNoise,
     Regime,
     V,
+    Wing,
 )
 from vario.flight.estimate.inertial_start import start
 from vario.flight.estimate.inertial_state import InertialState
 from vario.flight.estimate.rate import RateFilter
+from vario.flight.estimate.regime import RegimeWatch
+from vario.flight.estimate.result import EstimatorSettings
 from vario.flight.estimate.sequential_update import SequentialUpdate
 
 
@@ -133,3 +140,47 @@ def test_covariance_moves_as_the_estimate_does(index: int) -> None:
     )
     # the covariance is predicted in one step of 40 ms, the estimate in two steps of 20 ms
     np.testing.assert_allclose(slope, wanted, atol=0.02 * max(1.0, float(np.abs(slope).max())))
+
+
+@pytest.mark.parametrize("factor", [2.0**0.5, 0.5**0.5])
+def test_a_found_scale_gives_the_incidence_of_the_true_speed(factor: float) -> None:
+    """A steady glide at 28 m/s in which the pitot has read a half, or twice.
+
+    Oracle: the lift curve W = ½ρV²S·CLα·(α - α0) at the true speed; in level flight α is the pitch.
+    """
+    tas_mps, pitch_rad, density = 28.0, 0.04, 0.9
+    wing = Wing(WING.lift_m, WING.polar)
+    filter_ = InertialState(wing, InertialNoise())
+    start(filter_, (0.0, 0.0, -G0_MPS2), tas_mps / factor, 1000.0)
+    read_mps = tas_mps / factor
+    filter_.air = (read_mps * math.cos(pitch_rad), 0.0, read_mps * math.sin(pitch_rad))
+    filter_.force = (0.0, 0.0, -G0_MPS2)
+    filter_.wind_mps = (5.0, -3.0)
+    ground = [dot(filter_.air, filter_.north) + 5.0, dot(filter_.air, filter_.east) - 3.0]
+    loaded = wing.lift_m * G0_MPS2 / density
+    filter_.x[ALPHA] = pitch_rad - loaded / read_mps**2
+    known_rad = math.sqrt(filter_.cov[ALPHA, ALPHA])
+    filter_.rescale_airspeed(factor)
+    filter_.rescale_incidence(factor, density)
+    assert filter_.tas_mps == pytest.approx(tas_mps)
+    assert filter_.x[ALPHA] == pytest.approx(pitch_rad - loaded / tas_mps**2, abs=1e-3)
+    assert math.sqrt(filter_.cov[ALPHA, ALPHA]) > known_rad
+    north_mps, east_mps = filter_.wind_mps
+    after = [dot(filter_.air, filter_.north) + north_mps, dot(filter_.air, filter_.east) + east_mps]
+    assert after == pytest.approx(ground)
+
+
+def test_the_incidence_is_known_again_once_its_variance_is_small() -> None:
+    filter_, watch = InertialState(WING, InertialNoise()), RegimeWatch()
+    start(filter_, (0.0, 0.0, -G0_MPS2), 28.0, 1000.0)
+    air = AirData(EstimatorSettings(WING))
+    air.tas_mps = 28.0
+    watch.start(Regime.GLIDING)
+    watch.forget_airspeed()
+    known = []
+    for sigma_rad in (0.05, 0.01, 0.05):
+        filter_.cov[ALPHA, ALPHA] = sigma_rad**2
+        watch.choose(filter_, air, 0.04)
+        known.append(watch.incidence_known)
+    assert known == [False, True, True]
+    assert all(type(value) is bool for value in known)  # the compiled form accepts nothing else

@@ -132,7 +132,7 @@ class Pipeline:
         """One frame through every stage, in the order of the block diagram."""
         self._reset_after_break(frame)
         sensed = self._airspeed.correct(self._calibration.update(self.health.update(frame)))
-        inputs = self._consistency.usable(sensed)
+        inputs = self._consistency.usable(sensed, self._airspeed.scale)
         doubts = self._consistency.doubts
         estimate = self._estimator.update(inputs, self._mode.mode)
         if inputs.has_pitot and not estimate.has_airspeed:

@@ -51,15 +51,17 @@ class Outcome:
         false_s: longest time of a false climb.
         named_s: time from the moment at which the fault can be observed to the first expected word; None: not
             said; 0: said before.
+        observable: whether it can be observed in this flight.
         words: words of `quality` that are not there without the fault.
-        worst_mps: largest error of the vario while it is shown.
+        worst_mps: largest error of the vario while it is shown; None: never shown.
         back_s: time from the end of the fault until quality is as without it; None: not before the end.
     """
 
     false_s: float
     named_s: float | None
+    observable: bool
     words: tuple[str, ...]
-    worst_mps: float
+    worst_mps: float | None
     back_s: float | None
 
 
@@ -106,7 +108,9 @@ def outcome(flight: str, cache_in: Path, case: Contradiction, usual: Seen) -> Ou
     named_s = None
     if said and not math.isinf(seen_s):
         named_s = max(0.0, min(said) - seen_s)
-    return Outcome(false_s(found, late), named_s, tuple(words), float(np.nanmax(error)), back_s)
+    observable = not math.isinf(seen_s)
+    worst_mps = float(np.nanmax(error)) if np.isfinite(error).any() else None
+    return Outcome(false_s(found, late), named_s, observable, tuple(words), worst_mps, back_s)
 
 
 def shortfalls(case: Contradiction, flight: str, found: Outcome) -> list[str]:
@@ -114,7 +118,8 @@ def shortfalls(case: Contradiction, flight: str, found: Outcome) -> list[str]:
     words = []
     if found.false_s > MOST_FALSE_S:
         words.append(f"false climb for {found.false_s:.1f} s")
-    if case.says and flight in case.flights and (found.named_s is None or found.named_s > NAMED_S):
+    expected = bool(case.says) and found.observable and flight in case.flights
+    if expected and (found.named_s is None or found.named_s > NAMED_S):
         words.append("not named" if found.named_s is None else f"named after {found.named_s:.1f} s")
     return words
 

@@ -15,7 +15,7 @@ from drivers import isa
 from drivers.isa import G0_MPS2
 from vario.flight.estimate.airdata import AirData
 from vario.flight.estimate.imu_watch import ImuWatch
-from vario.flight.estimate.inertial_model import Regime, Wing
+from vario.flight.estimate.inertial_model import SLOWEST_MPS, Regime, Wing
 from vario.flight.estimate.inertial_runner import InertialRunner
 from vario.flight.estimate.inertial_state import InertialState
 from vario.flight.estimate.result import Diagnostics, Estimate, EstimatorSettings
@@ -64,8 +64,10 @@ class Estimator:
             inputs = replace(inputs, has_pitot=False)
         if self.air.needs_alignment:
             runner.realign()
-        if inputs.airspeed_was_wrong:
-            runner.forget_airspeed()
+        if inputs.wrong_airspeed_scale is not None:
+            runner.rescale_airspeed(inputs.wrong_airspeed_scale)
+        elif inputs.iced_at_tas_mps is not None:
+            runner.state.rescale_airspeed(inputs.iced_at_tas_mps / max(runner.state.tas_mps, SLOWEST_MPS))
         ready = runner.update(frame, dt_s, fresh_speed=fresh)
         if self.on_correction is not None and ready and runner.state.due_s == 0.0:
             self.on_correction(frame.t_s, runner.state, runner.regime_watch.regime)

@@ -33,6 +33,10 @@ APART_NIS, APART_GROUND_NIS = 8.0, 4.0
 """If barometer and velocity over ground differ from the unit by these NIS, the filter restarts at once. The
 largest value of both in correct flights is 1.3.
 """
+CONFIRMED_NIS = 1.3
+"""Below this NIS, the largest of correct flights, velocity over ground confirms the unit. Then the airspeed
+alone differs: an iced pitot reads 10 m/s too much in a pull-up.
+"""
 SUSPECT_NIS, SUSPECT_CALM, SUSPECT_S, AGAIN_S = 6.0, 0.5, 2.0, 10.0
 """If the barometer differs by this NIS, and velocity over ground by less than this share of it, the
 barometer may be wrong. When this has lasted for `SUSPECT_S`, the filter moves to the height of the barometer,
@@ -174,7 +178,10 @@ class ImuWatch:
             self._usual.follow(min(nis["height"], SUSPECT_NIS), dt_s)
         if climb_mps is not None and height_nis > APART_NIS and ground_nis > APART_GROUND_NIS:
             return False
-        known = climb_mps is not None and state.ground.in_use
+        in_use = state.ground.in_use
+        known = climb_mps is not None and in_use
+        if in_use and ground_nis < CONFIRMED_NIS:
+            vario_mps = None  # the airspeed differs, and velocity over ground confirms the unit
         if self._suspect(state, height_nis, ground_nis, dt_s, known=known):
             climb_mps = vario_mps = None
         height_off = climb_mps is not None and height_nis > MISFIT_NIS

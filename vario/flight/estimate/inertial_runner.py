@@ -185,9 +185,10 @@ class InertialRunner:
         self.shown.begin()
         self._imu_watch.begin()
 
-    def forget_airspeed(self) -> None:
-        """The airspeeds so far had a wrong scale: what was learned from them is uncertain again."""
-        self.state.forget_airspeed()
+    def rescale_airspeed(self, factor: float) -> None:
+        """The airspeeds so far had a wrong scale: correct what was learned from them."""
+        self.state.rescale_airspeed(factor)
+        self.state.rescale_incidence(factor, self._air.density_ratio)
         self.regime_watch.forget_airspeed()
 
     def realign(self) -> None:

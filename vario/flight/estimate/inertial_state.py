@@ -9,7 +9,7 @@ import numpy as np
 from drivers.isa import G0_MPS2
 from vario.flight.core.innovation import Innovation
 from vario.flight.core.low_pass import low_pass_weight
-from vario.flight.core.vectors import Vector, cross, turn
+from vario.flight.core.vectors import Vector, cross, dot, turn
 from vario.flight.estimate.ground import Ground
 from vario.flight.estimate.inertial_model import (
     ALPHA,
@@ -19,6 +19,7 @@ from vario.flight.estimate.inertial_model import (
     LIFT,
     PSI,
     SIZE,
+    SLOWEST_MPS,
     WIND,
     InertialNoise,
     Regime,
@@ -28,9 +29,9 @@ from vario.flight.estimate.inertial_model import (
 from vario.flight.estimate.prediction import Prediction
 
 GAP_RADPS, GAP_MPS2 = 0.1, 1.5
-WRONG_SCALE_MPS, WRONG_SCALE_RAD = 8.0, 0.1
-"""Half of the impact pressure at 28 m/s is an error of 8 m/s. The lift curve then gives twice the incidence,
-some 0.1 rad too much.
+WRONG_SCALE_SHARE = 0.25
+"""Uncertainty of a corrected scale, as a share of the correction: the incidence was learned at several loads,
+and the scale found is uncertain by a few percent.
 """
 NIS_S = 4.0  # time constant of the statistics of the innovations
 MEASURED = ("height", "airspeed", "sideslip", "lift", "north", "east")
@@ -210,12 +211,29 @@ class InertialState:
         sigma[CLIMB], sigma[HEIGHT] = speed, 0.5 * speed * gap_s
         self.cov += np.diag(sigma * sigma)
 
-    def forget_airspeed(self) -> None:
-        """The airspeeds so far had a wrong scale: what they determined is uncertain again."""
+    def rescale_airspeed(self, factor: float) -> None:
+        """The airspeeds were wrong; `factor`: true airspeed over the one used.
+
+        Attitude and velocity over ground are right: the air velocity gets the true length, the wind the rest.
+        """
+        old, less = self.air, 1.0 - factor
+        self.air = (factor * old[0], factor * old[1], factor * old[2])
+        wind_north_mps, wind_east_mps = self.wind_mps
+        self.wind_mps = (
+            wind_north_mps + less * dot(old, self.north),
+            wind_east_mps + less * dot(old, self.east),
+        )
         sigma = np.zeros(SIZE)
-        sigma[V : V + 3] = sigma[WIND : WIND + 2] = WRONG_SCALE_MPS
-        sigma[ALPHA] = WRONG_SCALE_RAD
+        sigma[V : V + 3] = sigma[WIND : WIND + 2] = WRONG_SCALE_SHARE * abs(less) * old[0]
         self.cov += np.diag(sigma * sigma)
+
+    def rescale_incidence(self, factor: float, density_ratio: float) -> None:
+        """The incidence α0 = v_z/V + K f_z/(σ V²) was learned at an airspeed wrong by this factor."""
+        fast = max(self.air[0], SLOWEST_MPS)
+        lift_rad = -self.lift_m * self.force[2] / (density_ratio * fast * fast)
+        raised_rad = lift_rad * (factor * factor - 1.0)
+        self.x[ALPHA] += raised_rad
+        self.cov[ALPHA, ALPHA] += (WRONG_SCALE_SHARE * raised_rad) ** 2
 
     def height(self, measured_m: float, sigma_m: float, latency_s: float = 0.0) -> None:
         """Store a pressure height that is `latency_s` old."""

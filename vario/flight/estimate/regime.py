@@ -92,7 +92,8 @@ class RegimeWatch:
         speed = max(size(state.air), 8.0)
         along = (fx * vx + fy * vy + fz * vz) / speed
         pull_mps2 = self._pull.follow(along, dt_s)
-        self.incidence_known = self.incidence_known or state.cov[ALPHA, ALPHA] < _INCIDENCE_RAD**2
+        incidence_variance = float(state.cov[ALPHA, ALPHA])  # a comparison of NumPy is not a bool
+        self.incidence_known = self.incidence_known or incidence_variance < _INCIDENCE_RAD**2
         fast = max(vx + state.gust_mps, 8.0)
         above_zero_lift = state.lift_m * -fz / (air.density_ratio * fast * fast)
         # Without a measured airspeed the incidence is not known well enough to detect a stall.

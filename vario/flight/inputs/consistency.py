@@ -54,11 +54,11 @@ class ConsistencyStage:
         self._wind: Wind | None = None
         self.doubts = Doubts()
 
-    def usable(self, inputs: Inputs) -> Inputs:
-        """The frame without the readings that are doubted."""
+    def usable(self, inputs: Inputs, corrected: float) -> Inputs:
+        """The frame without the readings that are doubted. `corrected`: factor on its airspeeds."""
         height, speed = self._height, self._speed
         if not height.baro_wrong:
-            speed.update(inputs.frame, self._wind)
+            speed.update(inputs.frame, self._wind, corrected)
         baro = height.baro_wrong or height.baro_undecided
         doubts = self.doubts
         if (baro, speed.wrong, height.altitude_wrong) != (doubts.baro, doubts.airspeed, doubts.gnss_altitude):
@@ -71,7 +71,8 @@ class ConsistencyStage:
                 inputs,
                 frame=replace(inputs.frame, pitot=()),
                 has_pitot=inputs.has_pitot and not speed.wrong,
-                airspeed_was_wrong=speed.was_wrong,
+                wrong_airspeed_scale=speed.wrong_scale,
+                iced_at_tas_mps=speed.iced_at_tas_mps,
             )
         # While it is not known yet whether the barometer or the inertial unit is wrong, nothing is shown.
         return replace(inputs, has_baro=False) if baro else inputs

@@ -42,8 +42,12 @@ class Inputs:
     has_gnss: bool
     """There are ground velocities; positions may be missing (a two-dimensional fix)."""
     has_position: bool = False
-    airspeed_was_wrong: bool = False
-    """Found in this frame: the airspeeds so far had a wrong scale, and so has what was learned from them."""
+    wrong_airspeed_scale: float | None = None
+    """Found in this frame: the airspeeds so far had a wrong scale, and so has what was learned from them. The
+    true airspeed over the airspeed of the samples."""
+    iced_at_tas_mps: float | None = None
+    """Found in this frame: the airspeeds of the last seconds were those of an iced pitot. The true airspeed,
+    from velocity over ground and wind."""
 
 
 class _CoverWatch:

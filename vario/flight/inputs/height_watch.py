@@ -13,6 +13,7 @@ from vario.flight.core.doubt import Doubt
 from vario.flight.core.low_pass import LowPass
 from vario.flight.estimate.result import Estimate
 from vario.flight.inputs.health import Inputs
+from vario.flight.inputs.static_watch import StaticWatch
 
 MEAN_S = 30.0
 """Averaging time of the difference: long against a manoeuvre, short against weather and receiver."""
@@ -50,6 +51,12 @@ HELD_S = 1.0
 
 EVIDENCE_S = 60.0
 """A contradiction by the inertial filter counts for this long."""
+
+FELT_NIS = 2.6
+"""With this NIS of the height, twice the largest in correct flights, the inertial filter feels a motion that
+a resting static pressure does not show. The filter follows a blocked line, so the NIS stays below the limit
+of `ImuWatch` for up to 20 s.
+"""
 
 STEADY_S, STEADY_RANGE_M = 120.0, 30.0
 """If the difference has changed once and is then steady for this long, while the barometer moves by this
@@ -94,21 +101,30 @@ class HeightWatch:
         self._known_s = self._beyond_s = 0.0
         self._undecided_s = 0.0
         self._suspect_s = EVIDENCE_S
-        self._repeated: tuple[float, float] | None = None
-        self._has_doubted_imu = False
+        self._repeated_m: float | None = None
+        self._low_m = self._high_m = 0.0
+        self._has_doubted_imu = self._felt = False
         self._steady: SteadyDifference | None = None
+        self._static = StaticWatch()
         self.baro_wrong = self.altitude_wrong = False
 
     @property
     def baro_undecided(self) -> bool:
         """Whether the inertial filter contradicts the barometer, and it is not known yet which is wrong."""
-        return self._undecided_s > 0.0
+        return self._undecided_s > 0.0 or (self._contradicted and self._static.may_lag)
+
+    @property
+    def _contradicted(self) -> bool:
+        """Whether the inertial filter has contradicted the barometer lately, or is rejected because of it."""
+        return self._suspect_s < EVIDENCE_S or self._has_doubted_imu
 
     def update(self, inputs: Inputs, estimate: Estimate) -> None:
         """Process one frame with its readings and its estimate."""
         frame = inputs.frame
         if frame.baro:
             self._static_pa = frame.baro[-1].static_pa
+            if frame.pitot:
+                self._static.take(self._static_pa, frame.pitot[-1].impact_pa, frame.dt_s)
         imu_doubted = inputs.has_imu and estimate.imu_against_baro
         contradicts = estimate.baro_suspect or (imu_doubted and not self._has_doubted_imu)
         begins = contradicts and self._suspect_s > 0.0
@@ -118,6 +134,7 @@ class HeightWatch:
         elif self.baro_wrong:
             self._undecided_s = RETURN_S
         self._suspect_s = 0.0 if contradicts else self._suspect_s + frame.dt_s
+        self._felt = self._contradicted or estimate.diagnostics.nis.get("height", 0.0) > FELT_NIS
         self._has_doubted_imu = imu_doubted
         for position in frame.gnss_pos:
             if self._static_pa is not None and inputs.has_baro:
@@ -127,6 +144,9 @@ class HeightWatch:
         dt_s = 0.0 if self._last_s is None else min(t_s - self._last_s, MEAN_S)
         rate_mps = abs(pressure_m - self._last_m) / dt_s if dt_s > 0.0 else 0.0
         self._last_s, self._last_m = t_s, pressure_m
+        self._static.compare(altitude_m, pressure_m, dt_s)
+        static = self._static
+        slow = (self._contradicted and static.lags) or (self._felt and static.rests)
         self._known_s += dt_s
         difference_m = altitude_m - pressure_m
         mean_m, height_m, calm_m = self._difference.value, self._height.value, self._calm.value
@@ -143,14 +163,14 @@ class HeightWatch:
         self._beyond_s = self._beyond_s + dt_s if beyond else 0.0
         doubted = self.baro_wrong or self.altitude_wrong
         if self._known_s > FIRST_S and not doubted:
-            if self.baro_undecided and abs(difference_m - calm_m) > SUSPECT_M + late_m:
+            if slow or (self._undecided_s > 0.0 and abs(difference_m - calm_m) > SUSPECT_M + late_m):
                 self._baro.begin()
             elif stuck:
                 self._altitude.begin()
             elif self._beyond_s > (0.0 if suspected else HELD_S):
                 (self._baro if suspected or self._has_doubted_imu else self._altitude).begin()
         agrees = off_m < max(0.5 * tolerance_m, SUSPECT_M) and not stuck
-        self.baro_wrong = self._baro.follow(dt_s, agrees=agrees)
+        self.baro_wrong = self._baro.follow(dt_s, agrees=agrees and not slow)
         self.altitude_wrong = self._altitude.follow(dt_s, agrees=agrees)
         self._relearn(difference_m, pressure_m, late_m, dt_s)
         steady = not (self.baro_wrong or self.altitude_wrong or self.baro_undecided or beyond)
@@ -175,9 +195,10 @@ class HeightWatch:
             self._height.reset(pressure_m)
 
     def _is_stuck(self, altitude_m: float, pressure_m: float) -> bool:
-        if self._repeated is None or self._repeated[0] != altitude_m:
-            self._repeated = altitude_m, pressure_m
-        return abs(pressure_m - self._repeated[1]) > STUCK_M
+        if self._repeated_m != altitude_m:
+            self._repeated_m, self._low_m, self._high_m = altitude_m, pressure_m, pressure_m
+        self._low_m, self._high_m = min(self._low_m, pressure_m), max(self._high_m, pressure_m)
+        return self._high_m - self._low_m > STUCK_M
 
     def _follow(self, difference_m: float, pressure_m: float, dt_s: float) -> None:
         """Update the means; in the beginning they are those of all positions so far."""

@@ -37,11 +37,14 @@ class SpeedWatch:
     Attributes:
         wrong: whether it is doubted.
         undecided: it has changed in a step that may be a glitch: it is not used for the moment.
-        was_wrong: it is found in this frame that its scale has been wrong so far.
+        wrong_scale: true airspeed over measured airspeed, if it is found in this frame to have been wrong.
+        iced_at_tas_mps: the true airspeed, if the pitot is found iced in this frame.
     """
 
     def __init__(self) -> None:
-        self.wrong = self.undecided = self.was_wrong = False
+        self.wrong = self.undecided = False
+        self.wrong_scale: float | None = None
+        self.iced_at_tas_mps: float | None = None
         self._doubt = Doubt()
         self._north, self._east = LowPass(WIND_S), LowPass(WIND_S)
         self._ground: tuple[float, float] | None = None
@@ -56,9 +59,9 @@ class SpeedWatch:
         self._before_mps: float | None = None
         self._stepped_s = 0.0
 
-    def update(self, frame: Frame, wind: Wind | None) -> None:
-        """One frame with its readings, and the wind."""
-        self.was_wrong = False
+    def update(self, frame: Frame, wind: Wind | None, corrected: float) -> None:
+        """One frame with its readings, which are `corrected` by this factor, and the wind."""
+        self.wrong_scale = self.iced_at_tas_mps = None
         for velocity in frame.gnss_vel:
             self._ground = velocity.north_mps, velocity.east_mps
             self._doubled_volume = None
@@ -84,10 +87,13 @@ class SpeedWatch:
         scale = None if wind is None else wind.airspeed_scale
         scaled = scale is not None and not BOUNDS[0] < scale < BOUNDS[1]
         self._tas_mps, self._tas_s = tas_mps, frame.t_s
-        self.was_wrong = scaled and not self.wrong
-        if iced or stepped or self.was_wrong:
+        if scale is not None and scaled and not self.wrong:
+            self.wrong_scale = scale / corrected
+        elif iced and off_mps is not None and not self.wrong:
+            self.iced_at_tas_mps = tas_mps - off_mps
+        if iced or stepped or self.wrong_scale is not None:
             self._doubt.begin()
-        if self.was_wrong:  # and so is the wind, which was computed with it
+        if self.wrong_scale is not None:  # and so is the wind, which was computed with it
             self._north.reset()
             self._east.reset()
             off_mps = None

@@ -15,10 +15,10 @@ SIZE = 7
 N, E, A, C, B, EDDY = 0, 1, 2, 3, 4, 5
 TURN = slice(2, 4)
 
-_MOVING = np.ravel_multi_index(([A, C, A, C, EDDY, EDDY + 1], [C, A, B, B, EDDY, EDDY + 1]), (SIZE, SIZE))
+_F_ENTRIES = np.ravel_multi_index(([A, C, A, C, EDDY, EDDY + 1], [C, A, B, B, EDDY, EDDY + 1]), (SIZE, SIZE))
 """Entries of F that are not those of the identity, in the order in which `predict` writes them."""
 
-_NOISY = np.ravel_multi_index(
+_Q_ENTRIES = np.ravel_multi_index(
     ([N, E, A, A, C, C, B, EDDY, EDDY + 1], [N, E, A, C, A, C, B, EDDY, EDDY + 1]), (SIZE, SIZE)
 )
 """Entries of Q that are not 0, likewise."""
@@ -46,7 +46,7 @@ class WindState:
         self.noise = noise
         self.restarts = 0
         self._transition = np.eye(SIZE)
-        self._noisy = np.zeros((SIZE, SIZE))
+        self._process_noise = np.zeros((SIZE, SIZE))
         self._reset()
 
     def _reset(self) -> None:
@@ -143,7 +143,7 @@ class WindState:
         n = self.noise
         wind_north, wind_east, a, c, b, eddy_north, eddy_east = self._x.tolist()
         keep = math.exp(-dt_s / n.eddy_s)
-        self._transition.put(_MOVING, [-b * dt_s, b * dt_s, -c * dt_s, a * dt_s, keep, keep])
+        self._transition.put(_F_ENTRIES, [-b * dt_s, b * dt_s, -c * dt_s, a * dt_s, keep, keep])
         wind = (
             n.wind_mps_per_sqrt_s**2 * dt_s
             + n.wind_mps_per_sqrt_km**2 * moved_m / 1000.0
@@ -154,12 +154,12 @@ class WindState:
         eddy = self.eddy_mps**2 * (1.0 - keep * keep)
         drift = n.turn_rate_drift**2 * dt_s
         mixed = -a * c * turn
-        self._noisy.put(
-            _NOISY,
+        self._process_noise.put(
+            _Q_ENTRIES,
             [wind, wind, c * c * turn + scale, mixed, mixed, a * a * turn + scale, drift, eddy, eddy],
         )
         f = self._transition
-        self._cov = f.dot(self._cov).dot(f.T) + self._noisy
+        self._cov = f.dot(self._cov).dot(f.T) + self._process_noise
         # The state is rotated exactly; F is the tangent of this rotation.
         cos, sin = math.cos(b * dt_s), math.sin(b * dt_s)
         a, c = a * cos - c * sin, c * cos + a * sin

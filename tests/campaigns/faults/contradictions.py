@@ -119,15 +119,16 @@ TABLE: Mapping[str, Contradiction] = MappingProxyType(
             _during("pressures", "static blocked"),
             _BARO,
             "The inertial filter feels a climb or a descent that the barometer does not show, and the GNSS "
-            "altitude confirms it. In level flight nothing shows it, and nothing is wrong.",
+            "altitude confirms it, or the static pressure rests while the airspeed changes. In level flight "
+            "nothing shows it, and nothing is wrong.",
             _moved,
             12.0,
         ),
         "static line with 5 s of lag": Contradiction(
             _from_start("pressures", "static lag", by_s=5.0),
             (*_BARO, "imu_off"),
-            "As for iced static ports. The lag exists from the start, so the inertial unit may be blamed "
-            "first.",
+            "The GNSS altitude is ahead of the barometer by the lag times the climb. The lag exists from the "
+            "start, so the inertial unit may be blamed first.",
             _lagged,
             12.0,
             0.0,

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping, Sequence
 
 from drivers.samples import Baro, Pitot
@@ -161,14 +160,16 @@ class InertialRunner:
         """Restart the filter, because the unit contradicts itself or the other sensors at `t_s`.
 
         If velocities over ground confirm the attitude, the unit is right: the cause is a wrong pressure, or a
-        force that the filter has no model of. Then the filter continues, and only its attitude is used.
+        force that the filter has no model of. Then the filter continues, and only its attitude is used. If
+        its biases have become impossible, it restarts, because they do not recover.
         """
         self._imu_watch.reject(own_fault=own_fault)
-        watch, state = self.attitude_watch, self.state
-        if watch.agreed_lately(t_s) and math.isfinite(state.vario_mps):
+        watch = self.attitude_watch
+        sane = within_limits(self.state)
+        if watch.agreed_lately(t_s) and sane:
             return
         self.realign()
-        self._learned = watch.known_good and within_limits(state)
+        self._learned = watch.known_good and sane
 
     def _gather(self, force: Vector, rate: Vector, step_s: float) -> None:
         """Determine the vertical, and start the filter once it is known."""

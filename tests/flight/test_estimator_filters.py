@@ -150,37 +150,37 @@ def test_a_found_scale_gives_the_incidence_of_the_true_speed(factor: float) -> N
     """
     tas_mps, pitch_rad, density = 28.0, 0.04, 0.9
     wing = Wing(WING.lift_m, WING.polar)
-    state = InertialState(wing, InertialNoise())
-    start(state, (0.0, 0.0, -G0_MPS2), tas_mps / factor, 1000.0)
+    filter_ = InertialState(wing, InertialNoise())
+    start(filter_, (0.0, 0.0, -G0_MPS2), tas_mps / factor, 1000.0)
     read_mps = tas_mps / factor
-    state.air = (read_mps * math.cos(pitch_rad), 0.0, read_mps * math.sin(pitch_rad))
-    state.force = (0.0, 0.0, -G0_MPS2)
-    state.wind_mps = (5.0, -3.0)
-    ground = [dot(state.air, state.north) + 5.0, dot(state.air, state.east) - 3.0]
+    filter_.air = (read_mps * math.cos(pitch_rad), 0.0, read_mps * math.sin(pitch_rad))
+    filter_.force = (0.0, 0.0, -G0_MPS2)
+    filter_.wind_mps = (5.0, -3.0)
+    ground = [dot(filter_.air, filter_.north) + 5.0, dot(filter_.air, filter_.east) - 3.0]
     loaded = wing.lift_m * G0_MPS2 / density
-    state.x[ALPHA] = pitch_rad - loaded / read_mps**2
-    known_rad = math.sqrt(state.cov[ALPHA, ALPHA])
-    state.rescale_airspeed(factor)
-    state.rescale_incidence(factor, density)
-    assert state.tas_mps == pytest.approx(tas_mps)
-    assert state.x[ALPHA] == pytest.approx(pitch_rad - loaded / tas_mps**2, abs=1e-3)
-    assert math.sqrt(state.cov[ALPHA, ALPHA]) > known_rad
-    north_mps, east_mps = state.wind_mps
-    after = [dot(state.air, state.north) + north_mps, dot(state.air, state.east) + east_mps]
+    filter_.x[ALPHA] = pitch_rad - loaded / read_mps**2
+    known_rad = math.sqrt(filter_.cov[ALPHA, ALPHA])
+    filter_.rescale_airspeed(factor)
+    filter_.rescale_incidence(factor, density)
+    assert filter_.tas_mps == pytest.approx(tas_mps)
+    assert filter_.x[ALPHA] == pytest.approx(pitch_rad - loaded / tas_mps**2, abs=1e-3)
+    assert math.sqrt(filter_.cov[ALPHA, ALPHA]) > known_rad
+    north_mps, east_mps = filter_.wind_mps
+    after = [dot(filter_.air, filter_.north) + north_mps, dot(filter_.air, filter_.east) + east_mps]
     assert after == pytest.approx(ground)
 
 
 def test_the_incidence_is_known_again_once_its_variance_is_small() -> None:
-    state, watch = InertialState(WING, InertialNoise()), RegimeWatch()
-    start(state, (0.0, 0.0, -G0_MPS2), 28.0, 1000.0)
+    filter_, watch = InertialState(WING, InertialNoise()), RegimeWatch()
+    start(filter_, (0.0, 0.0, -G0_MPS2), 28.0, 1000.0)
     air = AirData(EstimatorSettings(WING))
     air.tas_mps = 28.0
     watch.start(Regime.GLIDING)
     watch.forget_airspeed()
     known = []
     for sigma_rad in (0.05, 0.01, 0.05):
-        state.cov[ALPHA, ALPHA] = sigma_rad**2
-        watch.choose(state, air, 0.04)
+        filter_.cov[ALPHA, ALPHA] = sigma_rad**2
+        watch.choose(filter_, air, 0.04)
         known.append(watch.incidence_known)
     assert known == [False, True, True]
     assert all(type(value) is bool for value in known)  # the compiled form accepts nothing else

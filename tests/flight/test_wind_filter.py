@@ -18,9 +18,19 @@ from scipy.stats import chi2
 from tests.support.examples import short
 from tests.support.wind_tips import DT_S, TAS_MPS, TURN_RADPS, Floats, feed, flown, tips
 from vario.flight.wind.circle import EDDY_S, fit_circle, fit_sigma_mps
-from vario.flight.wind.filter import REJECT_NIS, RESTART_S, USUAL_SCALE, WindFilter
 from vario.flight.wind.known import USEFUL_MPS
 from vario.flight.wind.noise import WindNoise
+from vario.flight.wind.state import WindState
+from vario.flight.wind.update import (
+    REJECT_NIS,
+    RESTART_S,
+    USUAL_SCALE,
+    lose_heading,
+    start_scale,
+    take_speed,
+    take_velocity,
+    take_wind,
+)
 
 GEOMETRIES = {
     "one circle": np.arange(0.0, 1.05 * math.tau, TURN_RADPS * DT_S),
@@ -65,7 +75,7 @@ def _monte_carlo(headings: Floats, noise: WindNoise, seed: int) -> tuple[float, 
     rate, north = rng.normal(0.0, noise.turn_rate_radps), rng.uniform(0.0, math.tau)
     keep = math.exp(-DT_S / noise.eddy_s)
     eddy = rng.normal(0.0, noise.eddy_most_mps, 2)
-    kalman, nis = WindFilter(noise), []
+    kalman, nis = WindState(noise), []
     for heading in headings.tolist():
         wind = wind + rng.normal(0.0, noise.wind_mps_per_sqrt_s * math.sqrt(DT_S), 2)
         rate += rng.normal(0.0, noise.turn_rate_drift * math.sqrt(DT_S))
@@ -75,11 +85,11 @@ def _monte_carlo(headings: Floats, noise: WindNoise, seed: int) -> tuple[float, 
         air = scale * TAS_MPS * np.array([math.cos(heading + north), math.sin(heading + north)])
         velocity = wind + eddy + air + rng.normal(0.0, noise.gnss_mps, 2)
         kalman.predict(DT_S)
-        kalman.take_velocity(float(velocity[0]), float(velocity[1]), TAS_MPS, heading)
+        take_velocity(kalman, float(velocity[0]), float(velocity[1]), TAS_MPS, heading)
         assert kalman.last_nis is not None
         nis.append(2.0 * kalman.last_nis)
     error = np.array(kalman.wind_mps) - wind
-    nees = float(error @ np.linalg.solve(kalman.covariance[:2, :2], error))
+    nees = float(error @ np.linalg.solve(kalman.cov[:2, :2], error))
     return nees, ((kalman.scale - scale) / kalman.scale_sigma) ** 2, nis[len(nis) // 2 :]
 
 
@@ -108,7 +118,7 @@ def test_straight_flight_grows_uncertain_and_old() -> None:
     sigmas = []
     for north, east in tips(headings, (3.0, -5.0), north_rad=1.0, scale=0.95).tolist():
         kalman.predict(DT_S, moved_m=0.95 * TAS_MPS * DT_S)
-        kalman.take_velocity(north, east, TAS_MPS, 0.0)
+        take_velocity(kalman, north, east, TAS_MPS, 0.0)
         sigmas.append(kalman.sigma_mps)
     assert known < 0.3
     assert sigmas[-1] > 2.0 * known
@@ -130,14 +140,14 @@ def test_gusts_of_a_rough_cruise_do_not_pass_for_a_scale(seed: int) -> None:
         gust = keep * gust + math.sqrt(1.0 - keep * keep) * rng.normal()
         kalman.predict(0.5, moved_m=0.5 * TAS_MPS)
         noise = rng.normal(0.0, 0.1, 2)
-        kalman.take_velocity(north + noise[0], east + noise[1], TAS_MPS + gust, 0.0)
+        take_velocity(kalman, north + noise[0], east + noise[1], TAS_MPS + gust, 0.0)
     assert kalman.scale == pytest.approx(0.95, abs=0.01)
     assert 0.01 < kalman.scale_sigma < 0.03
     assert math.hypot(kalman.wind_mps[0] - 3.0, kalman.wind_mps[1] + 5.0) < 3.0 * kalman.sigma_mps
 
 
 def test_nor_before_anything_is_known() -> None:
-    kalman = WindFilter(WindNoise())
+    kalman = WindState(WindNoise())
     rng = np.random.default_rng(4)
     keep, gust = math.exp(-0.5 / 6.0), 0.0
     turning = np.concatenate([np.zeros(1800), np.arange(0.0, 1.2 * math.tau, 0.15)])
@@ -145,7 +155,7 @@ def test_nor_before_anything_is_known() -> None:
         gust = keep * gust + math.sqrt(1.0 - keep * keep) * rng.normal()
         kalman.predict(0.5)
         noise = rng.normal(0.0, 0.1, 2)
-        kalman.take_velocity(north + noise[0], east + noise[1], TAS_MPS + gust, heading)
+        take_velocity(kalman, north + noise[0], east + noise[1], TAS_MPS + gust, heading)
         if heading == 0.0:
             assert not kalman.scale_known
             assert kalman.sigma_mps > USEFUL_MPS
@@ -156,12 +166,12 @@ def test_nor_before_anything_is_known() -> None:
 
 def test_a_wild_velocity_is_refused_and_lasting_misfit_starts_afresh() -> None:
     kalman = flown()
-    before = kalman.state
+    before = kalman.x.copy()
     kalman.predict(DT_S)
-    assert not kalman.take_velocity(40.0, 40.0, TAS_MPS, 0.0)
+    assert not take_velocity(kalman, 40.0, 40.0, TAS_MPS, 0.0)
     assert kalman.last_nis is not None
     assert 2.0 * kalman.last_nis > REJECT_NIS
-    np.testing.assert_allclose(kalman.state[:2], before[:2], atol=1e-9)
+    np.testing.assert_allclose(kalman.x[:2], before[:2], atol=1e-9)
     headings = np.arange(0.0, 6.0 * math.tau, TURN_RADPS * DT_S)
     feed(kalman, tips(headings, (-17.0, 12.0)), headings)
     assert kalman.restarts <= 1 + headings.size * DT_S / RESTART_S
@@ -171,7 +181,7 @@ def test_a_wild_velocity_is_refused_and_lasting_misfit_starts_afresh() -> None:
 def test_a_gap_in_the_turning_is_bridged_by_the_wind() -> None:
     """After the gap the summed heading has an arbitrary zero; north is found again within seconds."""
     kalman = flown()
-    kalman.lose_heading()
+    lose_heading(kalman)
     assert kalman.north_sigma_rad == math.inf
     headings = np.linspace(2.0, 2.3, 25)
     feed(kalman, tips(headings, (3.0, -5.0), north_rad=-2.0, scale=0.95), headings)
@@ -183,12 +193,12 @@ def test_a_gap_in_the_turning_is_bridged_by_the_wind() -> None:
 
 def test_without_turn_rate_speed_alone_finds_wind_and_scale() -> None:
     headings = np.arange(0.0, 4.0 * math.tau, 0.3)  # once a second
-    kalman = WindFilter(WindNoise())
-    assert kalman.take_wind(2.0, -4.0, 1.2)
-    kalman.start_scale(1.0, USUAL_SCALE)
+    kalman = WindState(WindNoise())
+    assert take_wind(kalman, 2.0, -4.0, 1.2)
+    start_scale(kalman, 1.0, USUAL_SCALE)
     for north, east in tips(headings, (3.0, -5.0), scale=0.91).tolist():
         kalman.predict(1.0)
-        kalman.take_speed(north, east, TAS_MPS)
+        take_speed(kalman, north, east, TAS_MPS)
     assert kalman.wind_mps == pytest.approx((3.0, -5.0), abs=0.1)
     assert kalman.scale == pytest.approx(0.91, abs=0.005)
     assert kalman.north_sigma_rad == math.inf
@@ -196,18 +206,18 @@ def test_without_turn_rate_speed_alone_finds_wind_and_scale() -> None:
 
 @pytest.mark.long
 def test_covariance_stays_symmetric_and_positive_over_hours() -> None:
-    kalman = WindFilter(WindNoise())
+    kalman = WindState(WindNoise())
     rng = np.random.default_rng(9)
     heading = 0.0
     for step in range(20_000):
         heading += rng.choice([0.0, 0.3, -0.3]) if step % 40 == 0 else 0.0
         heading += 0.3 if (step // 300) % 3 == 1 else 0.0
         if step % 2500 == 0:
-            kalman.lose_heading()
+            lose_heading(kalman)
         kalman.predict(1.0, 2.0, 20.0)
         velocity = tips(np.array([heading]), (5.0, 2.0))[0] + rng.normal(0.0, 0.5, 2)
-        kalman.take_velocity(float(velocity[0]), float(velocity[1]), TAS_MPS, heading)
+        take_velocity(kalman, float(velocity[0]), float(velocity[1]), TAS_MPS, heading)
         if step % 500 == 0:
-            covariance = kalman.covariance
+            covariance = kalman.cov.copy()
             np.testing.assert_array_equal(covariance, covariance.T)
             assert np.linalg.eigvalsh(covariance).min() > 0.0

@@ -7,8 +7,9 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from vario.flight.wind.filter import WindFilter
 from vario.flight.wind.noise import WindNoise
+from vario.flight.wind.state import WindState
+from vario.flight.wind.update import take_velocity
 
 Floats = NDArray[np.float64]
 
@@ -30,19 +31,19 @@ def to_and_fro(count: int) -> Floats:
     return np.stack([headings[: count // 2], headings[count // 2 :]], axis=1).ravel()
 
 
-def feed(kalman: WindFilter, velocities: Floats, headings: Floats, dt_s: float = DT_S) -> None:
+def feed(kalman: WindState, velocities: Floats, headings: Floats, dt_s: float = DT_S) -> None:
     for (north, east), heading in zip(velocities.tolist(), headings.tolist(), strict=True):
         kalman.predict(dt_s)
-        kalman.take_velocity(north, east, TAS_MPS, heading)
+        take_velocity(kalman, north, east, TAS_MPS, heading)
 
 
-def flown() -> WindFilter:
+def flown() -> WindState:
     """A filter that has seen circles in a wind of (3, -5) m/s, with a scale of 0.95 and north at 1 rad."""
     headings = np.arange(0.0, 3.0 * math.tau, TURN_RADPS * DT_S)
     rng = np.random.default_rng(5)
     velocities = tips(headings, (3.0, -5.0), north_rad=1.0, scale=0.95) + rng.normal(
         0, 0.1, (len(headings), 2)
     )
-    kalman = WindFilter(WindNoise())
+    kalman = WindState(WindNoise())
     feed(kalman, velocities, headings)
     return kalman

@@ -3,7 +3,7 @@
 Constants of the instrument were chosen on seed 1 of the glider. Seeds 9301 and 9302 were scored before; what
 failed there was mended (iced static ports and a pitot that reads half in the circle, a total-energy probe in
 dives). Seed 9303 was scored once afterwards, and 9304 once when the attitude was confirmed by velocities over
-ground.
+ground. What failed on 9304 was mended on it and on 9311 to 9315, and 9321 and 9322 were scored once then.
 """
 
 from __future__ import annotations

@@ -78,7 +78,7 @@ class CovarianceWatch:
 
 def restarts(pipeline: Pipeline) -> int:
     """Number of restarts of the filters; a covariance that is new after a restart cannot be wrong."""
-    return pipeline._estimator.estimator.imu_watch.rejections + pipeline._wind._filter.restarts
+    return pipeline._estimator.estimator.imu_watch.rejections + pipeline._wind._state.restarts
 
 
 def _filters(pipeline: Pipeline) -> Iterator[tuple[str, Floats, Floats]]:
@@ -88,8 +88,8 @@ def _filters(pipeline: Pipeline) -> Iterator[tuple[str, Floats, Floats]]:
     inertial = pipeline._estimator.estimator.inertial
     own = [*inertial.down, *inertial.air, inertial.climb_mps, inertial.height_m, inertial.gust_mps]
     yield "estimator", inertial.cov, np.array([*own, *inertial.x])
-    wind = pipeline._wind._filter
-    yield "wind", wind.covariance, wind.state
+    wind = pipeline._wind._state
+    yield "wind", wind.cov, wind.x
     for name in ("energy", "altitude"):
         rate = getattr(pipeline._estimator.estimator.air, name)
         covariance = np.array([[rate._p00, rate._p01], [rate._p01, rate._p11]])

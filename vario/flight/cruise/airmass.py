@@ -1,10 +1,7 @@
 """Vertical motion of the air: netto and relative netto.
 
-Netto is the vario plus the sink of the glider at this airspeed and load. The sink of a polar is that of
-steady flight. In a change of speed or a slip the drag differs from it for some seconds, and a parabola
-differs from the polar of the glider at some speeds. The inertial unit gives a second value for the rise of
-the air, without the polar; its errors (incidence, tilt) change slowly. So the fast part of netto follows the
-second value and the slow part the polar (complementary filter).
+Netto is the vario plus the sink of the glider at this airspeed and load. With an inertial unit its fast part
+is corrected (`fast_netto`).
 
 Relative netto is netto less the sink of a circling glider: the climb that circling here would give. Neither
 is given without airspeed, without a glider file, on the ground, on tow or with open airbrakes, where the
@@ -16,7 +13,8 @@ from __future__ import annotations
 from drivers.quick import dataclass
 from vario.flight.core.low_pass import LowPass
 from vario.flight.core.polar import true_scale
-from vario.flight.cruise.airbrakes import OPEN_MPS, AirbrakeWatch
+from vario.flight.cruise.airbrakes import AirbrakeWatch
+from vario.flight.cruise.fast_netto import FastNetto
 from vario.flight.estimate.result import Estimate
 from vario.flight.inputs.health import Inputs
 from vario.flight.motion.attitude import Attitude
@@ -36,15 +34,6 @@ LOAD_LAG_S, LOAD_LAG_PRESSURES_S = 0.06, 0.3
 The first is that of the vario (`smoothing_s` of the estimator): the drag changes with the load at once, and a
 sink that is later than the vario reads as lift and sink in every pull-up.
 """
-
-SECOND_S = 15.0
-"""How long netto follows the second value. Chosen from 10 to 30 s on drawn flights (docs/accuracy.md), where
-this makes little difference.
-"""
-
-SECOND_MPS = 0.3
-"""The two values are taken to differ by at most this. It limits the error of netto after a flap was moved,
-which changes the incidence; with 0.5 m/s netto is hardly better."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,7 +67,7 @@ class AirmassStage:
         self._load_sample = 1.0
         self._load_age_s = 0.0
         self._airbrakes = AirbrakeWatch()
-        self._lasting = LowPass(SECOND_S)
+        self._fast = FastNetto()
 
     def update(self, inputs: Inputs, estimate: Estimate, mode: Mode) -> Airmass:
         """One frame. `mode` is that of the frame before."""
@@ -89,19 +78,10 @@ class AirmassStage:
         if self._airbrakes.update(netto_mps, air_up_mps, dt_s):
             return BRAKING
         if netto_mps is None:
-            self._lasting.reset()
+            self._fast.pause()
             return NOTHING
-        netto_mps += self._passing_mps(netto_mps, air_up_mps, dt_s)
+        netto_mps += self._fast.correction_mps(netto_mps, air_up_mps, dt_s)
         return Airmass(netto_mps, netto_mps - scale * self._circling_sink_mps)
-
-    def _passing_mps(self, netto_mps: float, air_up_mps: float | None, dt_s: float) -> float:
-        """The part of the difference of the two values that has not lasted yet, m/s."""
-        if air_up_mps is None or abs(air_up_mps - netto_mps) > OPEN_MPS:
-            # There is one value only, or they differ by more than a polar does: airbrakes, or a flap.
-            self._lasting.reset()
-            return 0.0
-        more_mps = max(-SECOND_MPS, min(air_up_mps - netto_mps, SECOND_MPS))
-        return more_mps - self._lasting.follow(more_mps, dt_s)
 
     def _netto_mps(
         self, inputs: Inputs, attitude: Attitude | None, energy: Energy, mode: Mode

@@ -67,7 +67,8 @@ class Estimator:
         if inputs.wrong_airspeed_scale is not None:
             runner.rescale_airspeed(inputs.wrong_airspeed_scale)
         elif inputs.iced_at_tas_mps is not None:
-            runner.state.rescale_airspeed(inputs.iced_at_tas_mps / max(runner.state.tas_mps, SLOWEST_MPS))
+            tas_mps = max(inputs.iced_at_tas_mps, SLOWEST_MPS)
+            runner.state.rescale_airspeed(tas_mps / max(runner.state.tas_mps, SLOWEST_MPS))
         ready = runner.update(frame, dt_s, fresh_speed=fresh)
         if self.on_correction is not None and ready and runner.state.due_s == 0.0:
             self.on_correction(frame.t_s, runner.state, runner.regime_watch.regime)

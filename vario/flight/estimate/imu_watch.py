@@ -181,7 +181,7 @@ class ImuWatch:
         in_use = state.ground.in_use
         known = climb_mps is not None and in_use
         if in_use and ground_nis < CONFIRMED_NIS:
-            vario_mps = None  # the airspeed differs, and velocity over ground takes the side of the unit
+            vario_mps = None  # the airspeed differs, and velocity over ground confirms the unit
         if self._suspect(state, height_nis, ground_nis, dt_s, known=known):
             climb_mps = vario_mps = None
         height_off = climb_mps is not None and height_nis > MISFIT_NIS

@@ -161,11 +161,11 @@ class InertialRunner:
 
         If velocities over ground confirm the attitude, the unit is right: the cause is a wrong pressure, or a
         force that the filter has no model of. Then the filter continues, and only its attitude is used. If
-        its biases have become those of no unit, it restarts: they do not come back by themselves.
+        its biases have become impossible, it restarts, because they do not recover.
         """
         self._imu_watch.reject(own_fault=own_fault)
-        watch, state = self.attitude_watch, self.state
-        sane = within_limits(state)
+        watch = self.attitude_watch
+        sane = within_limits(self.state)
         if watch.agreed_lately(t_s) and sane:
             return
         self.realign()

@@ -51,6 +51,7 @@ class InertialState:
     a correction (`inertial_update`) uses them.
 
     Attributes:
+        x, cov: state and covariance P of the error state, in the order of `inertial_model`.
         down, north: these directions in body axes.
         air: air velocity, body axes.
         force, rate: specific force and rate of the last step, without bias.
@@ -70,7 +71,7 @@ class InertialState:
         self.baro_lag_s = noise.baro_lag_s
         self.ground = Ground()
         self.air: Vector = (0.0, 0.0, 0.0)
-        self.x = np.zeros(SIZE)  # biases, incidence ...; tilt and v live in `down` and `air`
+        self.x = np.zeros(SIZE)
         self.cov = np.eye(SIZE)
         self.force: Vector = (0.0, 0.0, -G0_MPS2)
         self.rate: Vector = (0.0, 0.0, 0.0)

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
 
 class Prediction:
-    """Transition and noise of one batch of inertial steps, shapes (SIZE, SIZE), filled for each batch."""
+    """Transition F and process noise Q of one batch of inertial steps, shapes (SIZE, SIZE)."""
 
     def __init__(self) -> None:
         self.transition = np.eye(SIZE)

@@ -106,12 +106,13 @@ class HeightWatch:
         self._has_doubted_imu = self._felt = False
         self._steady: SteadyDifference | None = None
         self._static = StaticWatch()
+        self._kinetic_m = 0.0
         self.baro_wrong = self.altitude_wrong = False
 
     @property
     def baro_undecided(self) -> bool:
         """Whether the inertial filter contradicts the barometer, and it is not known yet which is wrong."""
-        return self._undecided_s > 0.0 or (self._contradicted and self._static.may_lag)
+        return self._undecided_s > 0.0 or (self._contradicted and self._static.may_be_wrong)
 
     @property
     def _contradicted(self) -> bool:
@@ -124,7 +125,9 @@ class HeightWatch:
         if frame.baro:
             self._static_pa = frame.baro[-1].static_pa
             if frame.pitot:
-                self._static.take(self._static_pa, frame.pitot[-1].impact_pa, frame.dt_s)
+                impact_pa = frame.pitot[-1].impact_pa
+                self._static.take(self._static_pa, impact_pa, frame.dt_s)
+                self._kinetic_m = isa.metres_per_pascal(self._static_pa) * impact_pa
         imu_doubted = inputs.has_imu and estimate.imu_against_baro
         contradicts = estimate.baro_suspect or (imu_doubted and not self._has_doubted_imu)
         begins = contradicts and self._suspect_s > 0.0
@@ -144,9 +147,9 @@ class HeightWatch:
         dt_s = 0.0 if self._last_s is None else min(t_s - self._last_s, MEAN_S)
         rate_mps = abs(pressure_m - self._last_m) / dt_s if dt_s > 0.0 else 0.0
         self._last_s, self._last_m = t_s, pressure_m
-        self._static.compare(altitude_m, pressure_m, dt_s)
+        self._static.compare(altitude_m, pressure_m, self._kinetic_m, dt_s)
         static = self._static
-        slow = (self._contradicted and static.lags) or (self._felt and static.rests)
+        slow = (self._contradicted and static.wrong) or (self._felt and static.rests)
         self._known_s += dt_s
         difference_m = altitude_m - pressure_m
         mean_m, height_m, calm_m = self._difference.value, self._height.value, self._calm.value

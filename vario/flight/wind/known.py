@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 from drivers.quick import dataclass
-from vario.flight.wind.filter import WindFilter
+from vario.flight.wind.state import WindState
 
 USEFUL_MPS = 2.0
 """A wind with a larger standard deviation is not given."""
@@ -36,17 +36,17 @@ class WindEstimate:
     scale_sigma: float | None
 
 
-def known_part(filter_: WindFilter) -> WindEstimate | None:
+def known_part(state: WindState) -> WindEstimate | None:
     """The outputs that are known well enough; None if the wind is not."""
-    sigma_mps = filter_.sigma_mps
+    sigma_mps = state.sigma_mps
     if sigma_mps > USEFUL_MPS:
         return None
     north_rad = scale = scale_sigma = None
-    if filter_.north_sigma_rad <= USEFUL_RAD:
-        north_rad = filter_.north_rad
-    if filter_.has_scale and filter_.scale_sigma < USEFUL_SCALE and filter_.eddy_mps < ROUGH_MPS:
-        scale, scale_sigma = filter_.scale, filter_.scale_sigma
-    return WindEstimate(*filter_.wind_mps, sigma_mps, filter_.nis, north_rad, scale, scale_sigma)
+    if state.north_sigma_rad <= USEFUL_RAD:
+        north_rad = state.north_rad
+    if state.has_scale and state.scale_sigma < USEFUL_SCALE and state.eddy_mps < ROUGH_MPS:
+        scale, scale_sigma = state.scale, state.scale_sigma
+    return WindEstimate(*state.wind_mps, sigma_mps, state.nis, north_rad, scale, scale_sigma)
 
 
 def scale_off(found: WindEstimate | None) -> bool:

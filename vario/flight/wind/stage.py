@@ -28,9 +28,17 @@ from vario.flight.setup import Setup
 from vario.flight.stage import ResetReason
 from vario.flight.wind.aided import AidedWind
 from vario.flight.wind.circle import CircleCollector, FlownCircle
-from vario.flight.wind.filter import USUAL_SCALE, WindFilter
 from vario.flight.wind.known import USEFUL_MPS, WindEstimate, known_part, scale_off
 from vario.flight.wind.noise import WindNoise
+from vario.flight.wind.state import WindState
+from vario.flight.wind.update import (
+    USUAL_SCALE,
+    lose_heading,
+    start_scale,
+    take_speed,
+    take_velocity,
+    take_wind,
+)
 
 FORGET_S = 1800.0
 """An older wind is not given."""
@@ -108,7 +116,7 @@ class WindStage:
         if reason is ResetReason.GAP:
             self._turning = False
             return
-        self._filter = WindFilter(WindNoise())
+        self._state = WindState(WindNoise())
         self._circles = CircleCollector()
         self._moments: deque[_Moment] = deque()
         self._turned_rad = 0.0
@@ -144,7 +152,7 @@ class WindStage:
             moment = self._at(sample.t_s)
             circle = self._circles.take(sample, moment.level_tas_mps)
             if self._take(sample, moment, circle):
-                self._found = known_part(self._filter) if self._known else None
+                self._found = known_part(self._state) if self._known else None
         return self._output(t_s)
 
     def _remember(self, inputs: Inputs, attitude: Attitude | None, tas_mps: float | None) -> None:
@@ -195,23 +203,23 @@ class WindStage:
         if self._height_m is not None and self._used_height_m is not None:
             climbed_m = self._height_m - self._used_height_m
         self._used_height_m = self._height_m
-        self._filter.predict(max(dt_s, 0.0), climbed_m, self._moved_m(sample, dt_s))
+        self._state.predict(max(dt_s, 0.0), climbed_m, self._moved_m(sample, dt_s))
         tas_mps = moment.level_tas_mps
         if tas_mps is not None and moment.stretch is not None:
             if self._used_stretch != moment.stretch or dt_s > GAP_S:
-                self._filter.lose_heading()
+                lose_heading(self._state)
             self._used_stretch = moment.stretch
-            self._filter.take_velocity(sample.north_mps, sample.east_mps, tas_mps, moment.heading_rad)
-            self._known = self._known or self._filter.scale_known
-        elif circle is not None and (circle.tas_mps is None or not self._filter.has_scale):
+            take_velocity(self._state, sample.north_mps, sample.east_mps, tas_mps, moment.heading_rad)
+            self._known = self._known or self._state.scale_known
+        elif circle is not None and (circle.tas_mps is None or not self._state.has_scale):
             self._take_circle(circle)
-        elif tas_mps is not None and self._known and self._filter.has_scale:
-            self._filter.take_speed(sample.north_mps, sample.east_mps, tas_mps)
+        elif tas_mps is not None and self._known and self._state.has_scale:
+            take_speed(self._state, sample.north_mps, sample.east_mps, tas_mps)
         return True
 
     def _moved_m(self, sample: GnssVel, dt_s: float) -> float:
         """How far the glider has moved through the air, without circling, m."""
-        wind_north, wind_east = self._filter.wind_mps
+        wind_north, wind_east = self._state.wind_mps
         share = low_pass_weight(max(dt_s, 0.0), NET_S)
         self._net_north_mps += share * (sample.north_mps - wind_north - self._net_north_mps)
         self._net_east_mps += share * (sample.east_mps - wind_east - self._net_east_mps)
@@ -219,11 +227,11 @@ class WindStage:
 
     def _take_circle(self, circle: FlownCircle) -> None:
         fit = circle.fit
-        if self._filter.take_wind(fit.north_mps, fit.east_mps, circle.sigma_mps):
+        if take_wind(self._state, fit.north_mps, fit.east_mps, circle.sigma_mps):
             self._known = True
-        if circle.tas_mps is not None and not self._filter.has_scale:
+        if circle.tas_mps is not None and not self._state.has_scale:
             sigma = math.hypot(circle.sigma_mps / circle.tas_mps, 0.01)
-            self._filter.start_scale(fit.radius_mps / circle.tas_mps, min(sigma, USUAL_SCALE))
+            start_scale(self._state, fit.radius_mps / circle.tas_mps, min(sigma, USUAL_SCALE))
 
     def _output(self, t_s: float) -> Wind | None:
         """The output now: between two velocities, only the age and the heading change."""
@@ -238,7 +246,7 @@ class WindStage:
         elif found is None or self._used_s is None:
             return None
         else:
-            age_s = self._filter.age_s + t_s - self._used_s
+            age_s = self._state.age_s + t_s - self._used_s
             if age_s > FORGET_S:
                 return None
             north_mps, east_mps, sigma_mps = found.north_mps, found.east_mps, found.sigma_mps

@@ -1,4 +1,4 @@
-"""State, covariance and prediction of the wind filter; `vario.flight.wind.filter` describes the model."""
+"""State, covariance and prediction of the wind filter; `vario.flight.wind.update` describes the model."""
 
 from __future__ import annotations
 
@@ -15,10 +15,10 @@ SIZE = 7
 N, E, A, C, B, EDDY = 0, 1, 2, 3, 4, 5
 TURN = slice(2, 4)
 
-_MOVING = np.ravel_multi_index(([A, C, A, C, EDDY, EDDY + 1], [C, A, B, B, EDDY, EDDY + 1]), (SIZE, SIZE))
+_F_ENTRIES = np.ravel_multi_index(([A, C, A, C, EDDY, EDDY + 1], [C, A, B, B, EDDY, EDDY + 1]), (SIZE, SIZE))
 """Entries of F that are not those of the identity, in the order in which `predict` writes them."""
 
-_NOISY = np.ravel_multi_index(
+_Q_ENTRIES = np.ravel_multi_index(
     ([N, E, A, A, C, C, B, EDDY, EDDY + 1], [N, E, A, C, A, C, B, EDDY, EDDY + 1]), (SIZE, SIZE)
 )
 """Entries of Q that are not 0, likewise."""
@@ -46,22 +46,23 @@ class WindState:
         self.noise = noise
         self.restarts = 0
         self._transition = np.eye(SIZE)
-        self._noisy = np.zeros((SIZE, SIZE))
-        self._reset()
+        self._process_noise = np.zeros((SIZE, SIZE))
+        self.reset()
 
-    def _reset(self) -> None:
-        self._x = np.zeros(SIZE)
+    def reset(self) -> None:
+        """Start again: nothing is known."""
+        self.x = np.zeros(SIZE)
         self.eddy_mps = min(max(0.5, self.noise.eddy_least_mps), self.noise.eddy_most_mps)
-        self._cov = np.diag(
+        self.cov = np.diag(
             [START_WIND_MPS**2] * 2
             + [START_SCALE**2] * 2
             + [self.noise.turn_rate_radps**2]
             + [self.eddy_mps**2] * 2
         )
-        self._scale_hinted = False
-        self._mean_direction: tuple[float, float] | None = None
-        self._rejected_s = 0.0
-        self._since_s = self._ran_s = 0.0
+        self.scale_hinted = False
+        self.mean_direction: tuple[float, float] | None = None
+        self.rejected_s = 0.0
+        self.since_s = self.ran_s = 0.0
         self.heading_lost = False
         self.age_s = 0.0
         self.nis: float | None = None
@@ -70,57 +71,48 @@ class WindState:
     # --- the estimate -----------------------------------------------------------------------------
 
     @property
-    def state(self) -> Floats:
-        """A copy of the state."""
-        return self._x.copy()
-
-    @property
-    def covariance(self) -> Floats:
-        """A copy of its covariance."""
-        return self._cov.copy()
-
-    @property
     def wind_mps(self) -> tuple[float, float]:
         """North and east."""
-        return float(self._x[N]), float(self._x[E])
+        return float(self.x[N]), float(self.x[E])
 
     @property
     def sigma_mps(self) -> float:
         """One standard deviation of the wind in its least known direction."""
-        return math.sqrt(max(self._principal_axis()[0], 0.0))
+        return math.sqrt(max(self.principal_axis()[0], 0.0))
 
     @property
     def scale(self) -> float:
         """True airspeed over measured; 0 while nothing is known."""
-        return math.hypot(self._x[A], self._x[C])
+        return math.hypot(self.x[A], self.x[C])
 
     @property
     def scale_sigma(self) -> float:
         """One standard deviation of `scale`."""
-        return self._along(*self._unit())
+        return self._along(*self.unit())
 
     @property
     def north_rad(self) -> float:
         """The angle to add to the summed heading to get one from true north."""
-        return math.atan2(self._x[C], self._x[A])
+        return math.atan2(self.x[C], self.x[A])
 
     @property
     def north_sigma_rad(self) -> float:
         """One standard deviation of `north_rad`; infinite while nothing is known."""
-        cos, sin = self._unit()
+        cos, sin = self.unit()
         return self._along(-sin, cos) / self.scale if self.scale > 0.0 and not self.heading_lost else math.inf
 
-    def _unit(self) -> tuple[float, float]:
+    def unit(self) -> tuple[float, float]:
+        """The cosine and sine of δ; 1 and 0 while nothing is known."""
         scale = self.scale
-        return (self._x[A] / scale, self._x[C] / scale) if scale > 0.0 else (1.0, 0.0)
+        return (self.x[A] / scale, self.x[C] / scale) if scale > 0.0 else (1.0, 0.0)
 
     def _along(self, a: float, c: float) -> float:
-        p = self._cov
+        p = self.cov
         return math.sqrt(max(a * a * p[A, A] + 2.0 * a * c * p[A, C] + c * c * p[C, C], 0.0))
 
-    def _principal_axis(self) -> tuple[float, float, float]:
+    def principal_axis(self) -> tuple[float, float, float]:
         """Largest eigenvalue of the wind's covariance and its direction."""
-        p = self._cov
+        p = self.cov
         nn, ee, ne = float(p[N, N]), float(p[E, E]), float(p[N, E])
         angle = 0.5 * math.atan2(2.0 * ne, nn - ee)
         value = 0.5 * (nn + ee) + math.hypot(0.5 * (nn - ee), ne)
@@ -141,9 +133,9 @@ class WindState:
     def predict(self, dt_s: float, climbed_m: float = 0.0, moved_m: float = 0.0) -> None:
         """Predict by `dt_s`, in which the glider climbed and moved through the air."""
         n = self.noise
-        wind_north, wind_east, a, c, b, eddy_north, eddy_east = self._x.tolist()
+        wind_north, wind_east, a, c, b, eddy_north, eddy_east = self.x.tolist()
         keep = math.exp(-dt_s / n.eddy_s)
-        self._transition.put(_MOVING, [-b * dt_s, b * dt_s, -c * dt_s, a * dt_s, keep, keep])
+        self._transition.put(_F_ENTRIES, [-b * dt_s, b * dt_s, -c * dt_s, a * dt_s, keep, keep])
         wind = (
             n.wind_mps_per_sqrt_s**2 * dt_s
             + n.wind_mps_per_sqrt_km**2 * moved_m / 1000.0
@@ -154,16 +146,16 @@ class WindState:
         eddy = self.eddy_mps**2 * (1.0 - keep * keep)
         drift = n.turn_rate_drift**2 * dt_s
         mixed = -a * c * turn
-        self._noisy.put(
-            _NOISY,
+        self._process_noise.put(
+            _Q_ENTRIES,
             [wind, wind, c * c * turn + scale, mixed, mixed, a * a * turn + scale, drift, eddy, eddy],
         )
         f = self._transition
-        self._cov = f.dot(self._cov).dot(f.T) + self._noisy
+        self.cov = f.dot(self.cov).dot(f.T) + self._process_noise
         # The state is rotated exactly; F is the tangent of this rotation.
         cos, sin = math.cos(b * dt_s), math.sin(b * dt_s)
         a, c = a * cos - c * sin, c * cos + a * sin
-        self._x = np.array([wind_north, wind_east, a, c, b, keep * eddy_north, keep * eddy_east])
+        self.x = np.array([wind_north, wind_east, a, c, b, keep * eddy_north, keep * eddy_east])
         self.age_s += dt_s
-        self._since_s = dt_s
-        self._ran_s += dt_s
+        self.since_s = dt_s
+        self.ran_s += dt_s

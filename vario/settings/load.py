@@ -110,8 +110,7 @@ def absent(path: Path) -> str:
     """The message if there is no settings file."""
     from shlex import quote  # noqa: PLC0415  (only this message needs it)
 
-    begin = f"vario config show > {quote(str(path))}"
-    return f"there is no such file; to create one with all defaults: {begin}"
+    return f"there is no such file; to create one with all defaults: vario config show > {quote(str(path))}"
 
 
 def load_glider(path: str | os.PathLike[str]) -> Glider:

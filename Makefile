@@ -102,7 +102,7 @@ siege: $(CHECK)
 offline: $(CHECK)
 	PYTHON=$(BIN)/python .ci/offline
 
-# Install the lock, and run the demo, also compiled, and a part of the tests, on emulated 64-bit Arm: half an hour. Needs Debian or Ubuntu.
+# Install the lock, and run the demo and a part of the tests, interpreted and compiled, on emulated 64-bit Arm: over an hour of processor time. Needs Debian or Ubuntu.
 pi: $(CHECK)
 	PYTHON=$(BIN)/python .ci/pi
 

@@ -10,7 +10,7 @@
 #   --data DIR      folder of settings and flights; default: /data. With a read-only root: a partition of its own
 #   --extras LIST   also install page (live page) or controls (knobs on pins), or page,controls; none removes them
 #   --sound KIND    usb (default), i2s (an amplifier of the type MAX98357A) or pwm (GPIO 18 and 19)
-#   --compiled      compile the flight logic: about 60 % of the instructions; takes minutes and 600 MB of memory
+#   --compiled      compile the flight logic: 57 % of the instructions; takes minutes and 600 MB of memory
 #   --no-service    do not start with the computer
 # /opt/vario/options keeps all of them but --sound for the next update. --no-compiled and --service take them back.
 #

@@ -84,28 +84,33 @@ _SHARED = {
     "__setstate__": _restore,
 }
 
+_ADDED_TO_NATIVE = frozenset({"__repr__", "__eq__", "__hash__", "__setattr__", "__delattr__"})
+
+_ADDED = _ADDED_TO_NATIVE | {"__getstate__", "__setstate__"}
+"""The methods that a class gets. A native class has the last two from mypyc."""
+
 
 def _dataclass(**options: bool) -> Any:
     def decorate(cls: type) -> type:
-        return short(cls) if short is not None and _is_plain(cls) else whole(cls)
+        return short(cls) if short is not None and _is_plain(cls, added) else whole(cls)
 
-    short = None
+    short, added = None, _ADDED
     if options == {"frozen": True, "slots": True}:
         short = quick
     elif options == {"frozen": True, "slots": True, "init": False}:
-        short = native
+        short, added = native, _ADDED_TO_NATIVE
     whole = dataclasses.dataclass(**options)
     return decorate
 
 
-def _is_plain(cls: type) -> bool:
-    """Whether the class has no base, no method of those that it would get, and only usual fields."""
+def _is_plain(cls: type, added: frozenset[str]) -> bool:
+    """Whether the class has no base, none of the methods `added`, and only usual fields."""
     own = vars(cls)
     return (
         cls.__bases__ == (object,)
         and not any(word in str(own.get("__annotations__")) for word in _SPECIAL)
         and "__post_init__" not in own
-        and not {*_SHARED, "__eq__", "__hash__", "__getstate__"} & own.keys()
+        and added.isdisjoint(own)
         and all(
             value.init and value.repr and value.compare and value.hash is None
             for value in own.values()
@@ -146,7 +151,7 @@ def native(cls: _Class) -> _Class:
     cls.__doc__ = cls.__doc__ or cls.__name__  # likewise
     described: Any = _described(cls)
     methods = _SHARED | _comparing(described.__match_args__)
-    for name in ("__repr__", "__eq__", "__hash__", "__setattr__", "__delattr__"):
+    for name in _ADDED_TO_NATIVE:
         setattr(described, name, methods[name])
     return described  # type: ignore[no-any-return]
 

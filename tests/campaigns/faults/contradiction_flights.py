@@ -28,7 +28,7 @@ from vario.flight.motion.energy import Noise
 from vario.flight.pipeline import Pipeline
 from vario.settings.schema import Settings
 
-GLIDER, SEED, END_S = "sgs233", 9303, 240.0
+GLIDER, SEED, END_S = "sgs233", 9321, 240.0
 MOST_FALSE_S, NAMED_S = 2.0, 15.0
 
 NOISE: Mapping[str, float] = MappingProxyType(

@@ -50,9 +50,9 @@ OTHER_ROWS = (
             "An error of 0.5 m/s² forward looks like a tow: V a/g is 1.5 m/s of energy. An error of 2 "
             "deg/s tilts the horizon by 2 deg each second, which adds 1 m/s each second. After 3 s "
             "barometer and GNSS contradict the unit. `imu_off` then lasts until the unit has been "
-            "consistent for 20 s or more. In the circle the biases that the filter learned from the fault have "
-            "to be discarded first: there the unit was used again 50 s after the fault, and the flight of the "
-            "table ends before.",
+            "consistent for 20 s or more. In the circle the biases that the filter learned from the fault "
+            "have to be discarded first: there the unit was used again 50 s after the fault, and the flight "
+            "of the table ends before.",
             says="imu_off",
             within_s=5.0,
             back_s=math.inf,

@@ -49,6 +49,13 @@ settings.register_profile(
 
 def pytest_addoption(parser: pytest.Parser) -> None:
     parser.addoption("--long", action="store_true", help="run the long forms too, as `make test-all` does")
+    parser.addoption(
+        "--truth",
+        type=Path,
+        metavar="FOLDER",
+        help="keep the truth flights in this folder, and use those that it has: on a machine without the "
+        "library that flies them",
+    )
 
 
 def pytest_configure(config: pytest.Config) -> None:
@@ -80,9 +87,10 @@ def run_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.fixture(scope="session")
-def truth_folder(run_folder: Path) -> Path:
+def truth_folder(run_folder: Path, pytestconfig: pytest.Config) -> Path:
     """Folder of finished truth flights."""
-    return run_folder / "truth"
+    named: Path | None = pytestconfig.getoption("--truth")
+    return run_folder / "truth" if named is None else named.resolve()
 
 
 @pytest.fixture(scope="session", autouse=True)

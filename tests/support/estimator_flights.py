@@ -22,6 +22,7 @@ from drivers.samples import Baro, GnssPos, GnssVel, ImuAccel, ImuGyro, Pitot, Sa
 from tests.support.estimator_tow import towed_flight
 from tests.support.truth_air import PRELUDE_S, SCENES, Scene, Wish
 from tests.support.truth_dynamics import RATE_HZ, integrate
+from tests.support.truth_flight import flown_once
 
 Floats = NDArray[np.float64]
 
@@ -251,17 +252,15 @@ def flown(
 ) -> tuple[NDArray[np.void], float]:
     """The true flight or its beginning, kept in `cache`, and when its scene begins."""
     scene = NEW_SCENES[scene_name](np.random.default_rng([seed, 1]))
+
+    def integrated() -> NDArray[np.void]:
+        rng = np.random.default_rng([seed, 2])
+        if scene_name in TOWED:
+            return towed_flight(glider, scene, rng, cache, TOW_S)
+        return integrate(glider, scene, rng, until_s)
+
     path = cache / f"{scene_name}_{glider}_{seed}_{until_s}.npz"
-    if path.exists():
-        return np.load(path)["truth"], scene.score_from_s
-    rng = np.random.default_rng([seed, 2])
-    cache.mkdir(parents=True, exist_ok=True)
-    if scene_name in TOWED:
-        truth = towed_flight(glider, scene, rng, cache, TOW_S)
-    else:
-        truth = integrate(glider, scene, rng, until_s)
-    np.savez_compressed(path, truth=truth)
-    return truth, scene.score_from_s
+    return flown_once(path, integrated), scene.score_from_s
 
 
 def fly(

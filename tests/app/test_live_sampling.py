@@ -58,6 +58,14 @@ def test_a_loop_delayed_before_a_transfer_loses_no_reading() -> None:
     assert sensor.readings > 200
 
 
+def test_without_a_sensor_the_loop_waits_to_the_end_of_its_step() -> None:
+    """Settings and marks are taken then too."""
+    clock = SteppedClock()
+    end_s = clock.now_s() + 0.1
+    assert list(Scheduler([], clock).step(end_s)) == []
+    assert clock.now_s() == end_s
+
+
 def test_the_date_comes_from_the_receiver_and_does_not_move_the_clock() -> None:
     rig = Rig()
     rig.run(12.0)

@@ -40,7 +40,7 @@ class Scheduler:
             The samples, with times in whole nanoseconds as a recording stores them.
         """
         clock = self._clock
-        clock.wait_until(min(until_s, *map(_DUE_S, self._drivers)))
+        clock.wait_until(min((until_s, *map(_DUE_S, self._drivers))))
         taken: list[Sample] = []
         now_s = clock.now_s()
         for watched, sensor in self._polled:

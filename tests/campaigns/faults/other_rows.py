@@ -18,7 +18,7 @@ from tests.campaigns.faults.cells import (
     SPIKES,
     STOP,
 )
-from tests.campaigns.faults.expected import GONE, HARMLESS, TWICE_WHY, USUAL_MPS, Expected, Row
+from tests.campaigns.faults.expected import GONE, HARMLESS, TWICE_WHY, USUAL_MPS, WHOLE_MPS, Expected, Row
 
 OTHER_ROWS = (
     # --- inertial ---
@@ -26,9 +26,9 @@ OTHER_ROWS = (
         "inertial",
         (MISSING, LATE, *GONE),
         Expected(
-            2.0,
+            3.0,
             "The pressures still give total energy, but a horizontal gust reads as lift for a moment: "
-            "a gust of 1 m/s within a second is 3 m/s of vario (V/g), before damping. Late inertial "
+            "a gust of 1 m/s within a second is 3 m/s of vario (V/g). Late inertial "
             "readings are worse than none, because all other sensors are compared with them; they are "
             "rejected.",
             says="no_imu",
@@ -58,16 +58,36 @@ OTHER_ROWS = (
             back_s=math.inf,
         ),
     ),
-    Row("inertial", (NOISE,), Expected(1.0, "Noise of 0.5 m/s² and 1 deg/s averages out within a second.")),
+    Row(
+        "inertial",
+        (NOISE,),
+        Expected(
+            3.0,
+            "Noise of 0.5 m/s² is V a/g = 1.5 m/s of energy from one reading to the next, like a vibration "
+            "that the sampling cannot show. At this limit the unit is rejected, and the vario is as without "
+            "it. `imu_off` lasts until the unit has been consistent for 20 s or more.",
+            back_s=math.inf,
+        ),
+    ),
     Row("inertial", HARMLESS, Expected(USUAL_MPS, TWICE_WHY)),
     # --- GNSS ---
     Row(
         "GNSS",
-        (MISSING, *GONE),
+        (MISSING,),
+        Expected(
+            WHOLE_MPS,
+            "The vario needs no GNSS. Wind, track and glide are not known without it.",
+            says="no_gnss",
+            within_s=4.0,
+        ),
+    ),
+    Row(
+        "GNSS",
+        GONE,
         Expected(
             USUAL_MPS,
-            "The vario needs no GNSS. Wind, track and glide are not known without it. In flight no "
-            "fix equals the one before to the last digit: eight equal fixes mean a frozen receiver.",
+            "The vario needs no GNSS. In flight no fix equals the one before to the last digit: eight equal "
+            "fixes mean a frozen receiver.",
             says="no_gnss",
             within_s=4.0,
         ),
@@ -127,7 +147,12 @@ OTHER_ROWS = (
     # --- supply ---
     Row(
         "supply",
-        tuple(fault for fault in FAULTS if fault not in {BIAS, FROZEN}),
+        (MISSING,),
+        Expected(WHOLE_MPS, "Only the battery warning uses the voltage."),
+    ),
+    Row(
+        "supply",
+        tuple(fault for fault in FAULTS if fault not in {MISSING, BIAS, FROZEN}),
         Expected(
             USUAL_MPS,
             "Only the battery warning uses the voltage, and it needs ten seconds below the limit.",
@@ -169,5 +194,18 @@ OTHER_ROWS = (
             "The motion between the two times is not known. All stages are reset, as after switching "
             "on in the air, and settle within seconds.",
         ),
+        ("cruise", "circling"),
+    ),
+    Row(
+        "everything",
+        (AHEAD, BACK),
+        Expected(
+            2.5,
+            "The same. On tow the incidence is not known, and the rope changes the forces: the vario can "
+            "read 1.5 m/s too high for ten seconds, like an instrument that is restarted there.",
+            tone_kept=False,
+            back_s=20.0,
+        ),
+        ("launch",),
     ),
 )

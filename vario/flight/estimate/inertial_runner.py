@@ -147,8 +147,9 @@ class InertialRunner:
         climb = air.altitude.known_rate if baro_sound else None
         by_speed = air.energy.known_rate if baro_sound and in_air and air.tas_age_s < 1.0 else None
         plausible = self._imu_watch.plausible(state, climb, by_speed, due_s)
-        if not plausible or self.shown.jitter_mps > _MOST_JITTER_MPS:
-            self._reject_imu(t_s, own_fault=False)
+        shaken = self.shown.jitter_mps > _MOST_JITTER_MPS
+        if shaken or not plausible:
+            self._reject_imu(t_s, own_fault=shaken)
 
     def _turns_agree(self, frame: Frame) -> bool:
         state = self.state

@@ -10,7 +10,7 @@ from vario.flight.estimate.airdata import AirData
 from vario.flight.estimate.alignment import Alignment
 from vario.flight.estimate.attitude_watch import AttitudeWatch
 from vario.flight.estimate.imu_steps import ImuSteps
-from vario.flight.estimate.imu_watch import ImuWatch, within_limits
+from vario.flight.estimate.imu_watch import CONFIRMED_NIS, ImuWatch, within_limits
 from vario.flight.estimate.inertial_model import Regime
 from vario.flight.estimate.inertial_sigmas import attitude_sigma_rad, vario_sigma_mps
 from vario.flight.estimate.inertial_start import start
@@ -149,7 +149,8 @@ class InertialRunner:
         plausible = self._imu_watch.plausible(state, climb, by_speed, due_s)
         shaken = self.shown.jitter_mps > _MOST_JITTER_MPS
         if shaken or not plausible:
-            self._reject_imu(t_s, own_fault=shaken)
+            # With a sound barometer the height agrees even so: then the unit is the cause.
+            self._reject_imu(t_s, own_fault=shaken and state.nis["height"] < CONFIRMED_NIS)
 
     def _turns_agree(self, frame: Frame) -> bool:
         state = self.state

@@ -16,6 +16,7 @@ from vario.flight.core.polar import true_scale
 from vario.flight.cruise.airbrakes import AirbrakeWatch
 from vario.flight.cruise.fast_netto import FastNetto
 from vario.flight.estimate.result import Estimate
+from vario.flight.estimate.shown import SMOOTHING_S
 from vario.flight.inputs.health import Inputs
 from vario.flight.motion.attitude import Attitude
 from vario.flight.motion.energy import Energy
@@ -29,10 +30,10 @@ POLAR_FROM = 0.8
 LOAD_KEPT_S = 3.0
 """A load factor from another instrument is used for this long; then straight flight is assumed."""
 
-LOAD_LAG_S, LOAD_LAG_PRESSURES_S = 0.06, 0.3
-"""Smoothing of the load factor where the vario comes from the inertial unit, and from the pressures alone.
-The first is that of the vario (`smoothing_s` of the estimator): the drag changes with the load at once, and a
-sink that is later than the vario reads as lift and sink in every pull-up.
+LOAD_LAG_PRESSURES_S = 0.3
+"""Smoothing of the load factor where the vario comes from the pressures alone. With the inertial unit it is
+`SMOOTHING_S`, that of the vario: the drag changes with the load at once, and a sink that is later than the
+vario reads as lift and sink in every pull-up.
 """
 
 
@@ -72,7 +73,7 @@ class AirmassStage:
     def update(self, inputs: Inputs, estimate: Estimate, mode: Mode) -> Airmass:
         """One frame. `mode` is that of the frame before."""
         inertial = estimate.diagnostics.gust_free_mps is not None
-        self._load.configure(LOAD_LAG_S if inertial else LOAD_LAG_PRESSURES_S)
+        self._load.configure(SMOOTHING_S if inertial else LOAD_LAG_PRESSURES_S)
         netto_mps, scale = self._netto_mps(inputs, estimate.attitude, estimate.energy, mode)
         air_up_mps, dt_s = estimate.diagnostics.air_up_mps, inputs.frame.dt_s
         if self._airbrakes.update(netto_mps, air_up_mps, dt_s):

@@ -149,7 +149,7 @@ class InertialRunner:
         plausible = self._imu_watch.plausible(state, climb, by_speed, due_s)
         shaken = self.shown.jitter_mps > _MOST_JITTER_MPS
         if shaken or not plausible:
-            # With a sound barometer the height agrees even so: then the unit is the cause.
+            # If the height agrees, the barometer is sound and the unit is the cause.
             self._reject_imu(t_s, own_fault=shaken and state.nis["height"] < CONFIRMED_NIS)
 
     def _turns_agree(self, frame: Frame) -> bool:

@@ -14,7 +14,7 @@ from vario.flight.core.low_pass import low_pass_weight
 
 _LEAST_REJECTION_S = 0.5
 _GNSS_FACTOR = 10.0
-_SMOOTHING_S = 0.06
+SMOOTHING_S = 0.06
 """Time constant of the low pass on the vario."""
 
 _JITTER_S = 3.0
@@ -60,7 +60,7 @@ class ShownVario:
         variance = self.jitter_mps**2
         share = low_pass_weight(dt_s, _JITTER_S)
         self.jitter_mps = math.sqrt(variance + share * ((wanted - old) ** 2 - variance))
-        self.mps = old + low_pass_weight(dt_s, _SMOOTHING_S) * (wanted - old)
+        self.mps = old + low_pass_weight(dt_s, SMOOTHING_S) * (wanted - old)
 
     def _follow_gust(self, kinetic_rate_mps: float, tas_mps: float | None, dt_s: float) -> None:
         """Update the kinetic height that only the pitot has measured; it decays over the rejection time."""

@@ -156,6 +156,28 @@ def test_the_scale_of_the_track_is_in_the_units_of_the_settings(browser: Browser
     assert not {"100 m", "1 km"} & set(script(browser, "window.drawn.slice(-40)"))
 
 
+@pytest.mark.parametrize(("unit", "of_1_mps"), [("m/s", 1.0), ("kt", 3600 / 1852), ("ft/min", 60 / 0.3048)])
+@pytest.mark.usefixtures("flight")
+def test_a_climb_of_1_mps_is_within_the_ruler_in_every_unit(
+    browser: Browser, unit: str, of_1_mps: float
+) -> None:
+    """Values of the units: ICAO Annex 5. The ruler has 2 steps of about 1 m/s below zero and 6 above."""
+    at, width = script(
+        browser,
+        f"""(() => {{
+          let at;
+          const board = document.getElementById("climb-ruler").getContext("2d"), before = units.climb;
+          board.strokeRect = (left, top, size) => (at = left + size / 2);
+          units.climb = ["{unit}", {of_1_mps}, 1, 1];
+          drawClimbRuler({{ climbAverage: 1, settings: {{ maccready: 1 }} }});
+          units.climb = before;
+          delete board.strokeRect;
+          return [at, board.canvas.clientWidth];
+        }})()""",
+    )
+    assert at / width == pytest.approx(3 / 8, abs=0.02)
+
+
 @pytest.mark.parametrize(("light", "least"), [("day", 7.0), ("night", 4.5)])
 def test_the_page_has_high_contrast_by_day_and_is_dark_at_night(
     browser: Browser, light: str, least: float

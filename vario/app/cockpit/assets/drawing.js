@@ -42,7 +42,7 @@ function scaleLine({ pen, width, height, soft, ink }, low, high, step) {
 // The three averages and the MacCready value on one scale.
 function drawClimbRuler(state) {
   const board = prepared("climb-ruler"), { pen, height } = board;
-  const step = units.climb[1] > 1.5 ? 2 : 1, low = -2 * step, high = 6 * step;
+  const step = { "ft/min": 200, kt: 2 }[units.climb[0]] || 1, low = -2 * step, high = 6 * step;
   const x = scaleLine(board, low, high, step);
   const maccready = x(inUnit(state.settings.maccready, "climb"));
   pen.lineWidth = 3;

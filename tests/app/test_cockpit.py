@@ -106,6 +106,7 @@ def test_a_change_takes_the_path_of_vario_set(tmp_path: Path) -> None:
         {"key": "mark", "value": "x" * 81},
         {"key": "mark", "value": ""},
         {"key": ["maccready"], "value": "1 m/s"},
+        {"key": "\ud800", "value": "1 m/s"},
         [],
     ],
 )

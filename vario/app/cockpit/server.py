@@ -19,6 +19,7 @@ from typing import Any
 import orjson
 from aiohttp import web
 
+from hw_replay.text import encodable
 from vario.app.cockpit.access import (
     CHANGES,
     CHANGES_S,
@@ -206,7 +207,8 @@ class Server:
         try:
             said = await self._changes.make(body)
         except ChangeRefusedError as error:
-            raise web.HTTPUnprocessableEntity(text=str(error)) from error
+            # The request may contain code points that UTF-8 cannot encode.
+            raise web.HTTPUnprocessableEntity(text=encodable(str(error))) from error
         return web.Response(text=said)
 
 
@@ -214,7 +216,7 @@ class Server:
 async def _checked(request: web.Request, handler: Handler) -> web.StreamResponse:
     """Refuse requests of other pages."""
     if not is_own_host(request.headers.get("Host", "")):
-        raise web.HTTPMisdirectedRequest(text="expected the address of this computer in numbers")
+        raise web.HTTPMisdirectedRequest(text="expected the name of this computer or its address in numbers")
     if request.method == "POST" and not is_same_origin(request.headers):
         raise web.HTTPForbidden(text="the request does not come from this page")
     return await handler(request)

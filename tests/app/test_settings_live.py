@@ -19,6 +19,7 @@ from vario.app.replay.results import replay
 from vario.flight.motion.mode import Mode
 from vario.flight.pipeline import Pipeline
 from vario.settings.load import parse_settings
+from vario.settings.read import LARGEST_FILE_BYTES
 
 CONFIG = Path(__file__).parents[2] / "config"
 GLIDER = sorted((CONFIG / "gliders").glob("*.toml"))[0].read_text(encoding="utf-8")
@@ -208,3 +209,12 @@ def test_a_changed_glider_file_is_a_change(tmp_path: Path) -> None:
     error = apply_change(change, pipeline())
     assert error is not None
     assert "stall" in str(error)
+
+
+def test_a_file_that_has_become_too_large_is_not_used_in_part(tmp_path: Path) -> None:
+    path = tmp_path / "vario.toml"
+    path.write_text(settings_text("1 m/s"), encoding="utf-8")
+    watch = SettingsWatch(path)
+    path.write_text("# long\n" * (LARGEST_FILE_BYTES // 7) + settings_text("2 m/s"), encoding="utf-8")
+    assert [watch.poll(t / 2.0) for t in range(UNFINISHED_POLLS + 3)] == [None] * (UNFINISHED_POLLS + 3)
+    assert watch.problem == f"{path}: cannot be read: larger than 256 kB; the settings in force stay"

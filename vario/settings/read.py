@@ -17,7 +17,7 @@ from hw_replay.regular_file import open_regular, why_unreadable
 from vario.settings.errors import Problem, SettingsError
 from vario.settings.toml_text import Path, TomlFile, write_value
 
-_LARGEST_FILE = 256 * 1024
+LARGEST_FILE_BYTES = 256 * 1024
 _LONGEST_LINE = 2_000
 """Maximum length in characters. The time to read a dotted key grows with the square of its length."""
 
@@ -71,13 +71,15 @@ def from_disk(path: pathlib.Path, if_absent: str = "there is no such file") -> T
     name = str(path)
     try:
         with open_regular(path) as stream:
-            content = stream.read(_LARGEST_FILE + 1)
+            content = stream.read(LARGEST_FILE_BYTES + 1)
     except FileNotFoundError:
         raise _unreadable(name, if_absent) from None
     except (OSError, ValueError) as error:
         raise _unreadable(name, why_unreadable(error, "a TOML file")) from None
-    if len(content) > _LARGEST_FILE:
-        raise _unreadable(name, f"larger than {_LARGEST_FILE // 1024} kB; expected a TOML file of a few kB")
+    if len(content) > LARGEST_FILE_BYTES:
+        raise _unreadable(
+            name, f"larger than {LARGEST_FILE_BYTES // 1024} kB; expected a TOML file of a few kB"
+        )
     try:
         # Some editors write a byte-order mark first. TOML does not allow it.
         return toml_of_text(name, content.decode("utf-8-sig"))

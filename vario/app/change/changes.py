@@ -16,8 +16,7 @@ from vario.app.files.atomic import being_written
 from vario.flight.pipeline import Pipeline
 from vario.settings.errors import SettingsError
 from vario.settings.load import may_be_glider, parse_settings
-
-LARGEST_BYTES = 256 * 1024
+from vario.settings.read import LARGEST_FILE_BYTES
 
 UNFINISHED_POLLS = 5
 """Number of polls for which a file that is empty or ends within a line must be unchanged. An editor that
@@ -80,7 +79,7 @@ class SettingsWatch:
         if self._unreadable < UNREADABLE_POLLS:
             return None
         try:
-            open_regular(self._path).close()
+            _content(self._path)
         except (OSError, ValueError) as error:
             reason = error.strerror if isinstance(error, OSError) else error
             return f"{self._path}: cannot be read: {reason}; the settings in force stay"
@@ -134,11 +133,20 @@ def _glider_text(folder: Path, named: str | None) -> str | None:
 
 def _text(path: Path) -> str | None:
     try:
-        with open_regular(path) as stream:
-            content = stream.read(LARGEST_BYTES + 1)
+        return _content(path)
     except (OSError, ValueError):
         return None
-    # Content that is not text is converted to a text that is no valid TOML, and so is refused with a
-    # message.
-    text = content.decode("utf-8-sig", errors="replace")
-    return text[:LARGEST_BYTES]
+
+
+def _content(path: Path) -> str:
+    """The text of a file. Bytes that are not UTF-8 give a text that is no valid TOML, and so is refused.
+
+    Raises:
+        OSError: if it cannot be read or is not a regular file.
+        ValueError: if it is too large: its beginning alone would be other settings.
+    """
+    with open_regular(path) as stream:
+        content = stream.read(LARGEST_FILE_BYTES + 1)
+    if len(content) > LARGEST_FILE_BYTES:
+        raise ValueError(f"larger than {LARGEST_FILE_BYTES // 1024} kB")
+    return content.decode("utf-8-sig", errors="replace")

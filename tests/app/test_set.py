@@ -104,6 +104,7 @@ def test_set_changes_one_value_and_keeps_every_comment(config: Path, key: str, v
             "10",
             "flight.bugs = 10: above the highest allowed, 0.5; a fraction is expected: ",
         ),
+        ("bugs", "nan", 'flight.bugs = "nan": expected a plain number'),
         ("xyzzy", "1", "expected maccready, ballast, bugs, mode, volume, qnh or goal"),
     ],
 )

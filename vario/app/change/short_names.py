@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from contextlib import suppress
+from math import isfinite
 from pathlib import Path
 from typing import Any
 
@@ -68,5 +69,6 @@ def _number(text: str) -> float | str:
     """The number, or the unchanged text, for which the schema then gives its own message."""
     for kind in (int, float):
         with suppress(ValueError):
-            return kind(text)
+            number = kind(text)
+            return number if isfinite(number) else text
     return text

@@ -19,6 +19,7 @@ from vario.app.check.findings import Finding, Verdict, exit_code, failed, first_
 from vario.app.check.setup import CALIBRATIONS, check_setup
 from vario.app.check.system import check_card
 from vario.app.check.wiring import section_of
+from vario.app.cli import main
 from vario.app.live.clock import SteppedClock
 from vario.app.live.emulation import wired, with_chips
 from vario.app.live.recorder import LEAST_FREE_BYTES
@@ -69,6 +70,24 @@ def test_a_large_zero_of_the_pitot_passes_once_it_is_set() -> None:
     zero = Bench(set_value(FITTED, ("sensors", "pitot", "offset"), "100 Pa"))
     zero.world.impact_pa = 100.0
     assert [f.verdict for f in zero.check(5.0) if f.subject == "pitot"] == [Verdict.PASS]
+
+
+def test_known_errors_of_the_inertial_sensor_pass_once_they_are_set() -> None:
+    bench = Bench()
+    bench.world.accel_mps2, bench.world.gyro_radps = (0.0, 0.0, -10.5), (0.25, 0.0, 0.0)
+    subjects = ("accelerometer", "gyro")
+    assert [f.verdict for f in bench.check(5.0) if f.subject in subjects] == [Verdict.WARN, Verdict.FAIL]
+    text = set_value(FITTED, ("sensors", "imu", "accel_bias_z"), "-0.69 m/s2")
+    bench.settings = parse_settings(
+        set_value(text, ("sensors", "imu", "gyro_bias_x"), "14.3 deg/s"), "settings"
+    ).settings
+    assert [f.verdict for f in bench.check(5.0) if f.subject in subjects] == [Verdict.PASS] * 2
+
+
+@pytest.mark.parametrize("seconds", ["0", "nan", "1e9"])
+def test_a_reading_time_out_of_range_is_refused(seconds: str, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["check", "--fake", "--seconds", seconds]) == 2
+    assert "expected 1 to 3600 s" in capsys.readouterr().err
 
 
 def _upside_down(bench: Bench) -> None:

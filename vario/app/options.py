@@ -5,10 +5,14 @@ from __future__ import annotations
 from argparse import ArgumentParser
 from pathlib import Path
 
+from vario.app.errors import AppError
+
 AT_REST = Path("rest")
 """The value of `--fake` without a file."""
 
 HERE = Path("vario.toml")
+
+LONGEST_READING_S = 3600.0
 
 TIME = "H:MM:SS (UTC if the recording states its start, else since its beginning) or seconds"
 """How a time in a recording is given."""
@@ -41,3 +45,13 @@ def add_fake_option(parser: ArgumentParser) -> None:
         metavar="FILE",
         help="practise with fake chips, at rest or playing the recording FILE; the command does not wait",
     )
+
+
+def require_reading_time(option: str, seconds: float) -> None:
+    """Check for how long a command is to read the sensors.
+
+    Raises:
+        AppError: if the time is too short or too long.
+    """
+    if not 1.0 <= seconds <= LONGEST_READING_S:
+        raise AppError(f"{option} {seconds:g}: expected 1 to {LONGEST_READING_S:g} s")

@@ -17,12 +17,12 @@ from vario.app.live.clock import Clock, MonotonicClock
 from vario.app.live.fitting import Buses, Fitted, build_sensors, described
 from vario.app.live.practice import PRACTICE, practice
 from vario.app.live.scheduler import Scheduler
+from vario.app.options import HERE, require_reading_time
 from vario.app.outputs.flight_time import hours_utc
 from vario.app.terminal import terminal
 from vario.settings.load import LoadedSettings, load_settings
 
 LIVE = Path("live")
-MOST_LIVE_S = 3600.0
 
 
 def part_of(samples: list[Sample], between: Sequence[str] | None, start_utc: datetime | None) -> list[Sample]:
@@ -54,9 +54,8 @@ def read_input(arguments: Namespace) -> tuple[list[Sample], RecordingInfo, Loade
             raise AppError("--fake needs the word live instead of a recording")
         source = open_source(arguments.file)
         return list(source), source.info, settings_in_force(source.info, arguments.file, arguments.config)
-    live_s, config = arguments.live_s, arguments.config or Path("vario.toml")
-    if not 1.0 <= live_s <= MOST_LIVE_S:
-        raise AppError(f"--for {live_s:g}: expected 1 to {MOST_LIVE_S:g} s")
+    live_s, config = arguments.live_s, arguments.config or HERE
+    require_reading_time("--for", live_s)
     if arguments.fake is not None:
         if arguments.apply is not None:
             raise AppError("--apply: readings of fake chips are not written into settings; leave out --fake")

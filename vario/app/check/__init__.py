@@ -2,5 +2,6 @@
 
 Modules: `board` checks the computer; `findings` is the result of a check; `wiring` compares the buses with
 the settings; `sensing` compares the sensor data with datasheets and plausible values; `system` tests sound
-and card; `command` prints the table and gives the exit code.
+and card; `cockpit` checks knobs, recorded words and the live page; `setup` checks glider file and
+calibrations; `command` prints the table and gives the exit code.
 """

@@ -6,7 +6,7 @@ import argparse
 from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING
 
-from vario.app.options import add_config_option, add_fake_option
+from vario.app.options import add_config_option, add_fake_option, require_reading_time
 
 if TYPE_CHECKING:
     from argparse import _SubParsersAction
@@ -46,6 +46,7 @@ def check_command(arguments: argparse.Namespace) -> int:
     from vario.app.live.fitting import Buses
     from vario.settings.load import load_settings
 
+    require_reading_time("--seconds", arguments.seconds)
     if arguments.fake is not None:
         return _practise(arguments)
     loaded = load_settings(arguments.config)

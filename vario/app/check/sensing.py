@@ -17,7 +17,7 @@ from vario.app.live.clock import Clock
 from vario.app.live.faults import WatchedSensor
 from vario.app.live.fitting import Fitted
 from vario.app.live.scheduler import Scheduler
-from vario.flight.core.vectors import b_from_s, rotate
+from vario.flight.inputs.calibration import accel_correction, gyro_correction
 from vario.settings.schema import Settings
 
 SETTLE_S = 1.0
@@ -152,9 +152,10 @@ def check_plausible(settings: Settings, heard: dict[str, Floats]) -> list[Findin
     if "pitot" in mean:
         findings.append(_pitot(float(mean["pitot"][0]), settings.sensors.pitot.offset_pa))
     if "imu_accel" in mean:
-        findings.append(_gravity(settings, mean["imu_accel"]))
+        findings.append(_gravity(accel_correction(settings.sensors.imu).apply(*mean["imu_accel"].tolist())))
     if "imu_gyro" in mean:
-        findings.append(_turning(float(np.max(np.abs(mean["imu_gyro"])))))
+        rates = gyro_correction(settings.sensors.imu).apply(*mean["imu_gyro"].tolist())
+        findings.append(_turning(max(map(abs, rates))))
     if "supply" in mean:
         findings.append(_supply(float(np.min(heard["supply"]))))
     return findings
@@ -184,16 +185,15 @@ def _pitot(reading_pa: float, offset_pa: float) -> Finding:
     return passed("pitot", found)
 
 
-def _gravity(settings: Settings, force: Floats) -> Finding:
-    size = float(np.linalg.norm(force))
+def _gravity(force_mps2: tuple[float, float, float]) -> Finding:
+    """Check the specific force in body axes, as calibrated."""
+    x, y, z = force_mps2
+    size = math.hypot(x, y, z)
     found = f"{size:.2f} m/s² at rest"
     if abs(size - G0_MPS2) > GRAVITY_TOLERANCE * G0_MPS2:
         return warned(
             "accelerometer", f"{found}, gravity is {G0_MPS2:.2f}", "Run vario calibrate six-position"
         )
-    imu = settings.sensors.imu
-    mount = b_from_s(imu.mount_roll_rad, imu.mount_pitch_rad, imu.mount_yaw_rad)
-    x, y, z = rotate(mount, (float(force[0]), float(force[1]), float(force[2])))
     tilt_rad = math.atan2(math.hypot(x, y), -z)
     if tilt_rad > TILT_RAD:
         found += f"; with the mounting set, the fuselage is tilted by {math.degrees(tilt_rad):.0f}°"

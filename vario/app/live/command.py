@@ -10,7 +10,7 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from vario.app.options import add_config_option
+from vario.app.options import HERE, add_config_option
 
 if TYPE_CHECKING:
     from argparse import _SubParsersAction
@@ -64,7 +64,7 @@ def run_command(arguments: argparse.Namespace) -> int:
     config: Path | None = arguments.config
     emulate = _opened(arguments.emulate)
     if emulate is None:
-        config = config or Path("vario.toml")
+        config = config or HERE
         loaded = load_settings(config)
     else:
         loaded = settings_in_force(emulate.info, arguments.emulate, config)

@@ -20,31 +20,54 @@ from vario.flight.core.vectors import Matrix, b_from_s, rotate
 from vario.flight.inputs.health import Inputs
 from vario.flight.setup import Setup
 from vario.flight.stage import ResetReason
-from vario.settings.hardware import Sensors
+from vario.settings.hardware import ImuSensor, Sensors
 
 _UNTURNED = b_from_s(0.0, 0.0, 0.0)
 
 
 @dataclass(frozen=True, slots=True)
-class _Axes:
-    """Scale and bias of a three-axis sensor, folded into one matrix and one offset in body axes."""
+class AxisCorrection:
+    """Scale, bias and mounting of a three-axis sensor, folded into one matrix and one offset in body axes."""
 
     matrix: Matrix
     offset: tuple[float, float, float]
 
     @classmethod
-    def of(cls, turn: Matrix, bias: tuple[float, float, float], scale: tuple[float, float, float]) -> _Axes:
+    def of(
+        cls, turn: Matrix, bias: tuple[float, float, float], scale: tuple[float, float, float]
+    ) -> AxisCorrection:
+        """The correction for a rotation from sensor to body axes, a bias and a scale in sensor axes."""
         rows = [(row[0] * scale[0], row[1] * scale[1], row[2] * scale[2]) for row in turn]
         matrix = (rows[0], rows[1], rows[2])
         return cls(matrix, rotate(matrix, bias))
 
     @property
     def changes_nothing(self) -> bool:
+        """Whether no correction is set."""
         return self.matrix == _UNTURNED and self.offset == (0.0, 0.0, 0.0)
 
     def apply(self, x: float, y: float, z: float) -> tuple[float, float, float]:
+        """Corrected values in body axes, from values in sensor axes."""
         a, b, c = rotate(self.matrix, (x, y, z))
         return a - self.offset[0], b - self.offset[1], c - self.offset[2]
+
+
+def accel_correction(imu: ImuSensor) -> AxisCorrection:
+    """The correction of the accelerometer, m/s²."""
+    return AxisCorrection.of(
+        b_from_s(imu.mount_roll_rad, imu.mount_pitch_rad, imu.mount_yaw_rad),
+        (imu.accel_bias_x_mps2, imu.accel_bias_y_mps2, imu.accel_bias_z_mps2),
+        (imu.accel_scale_x, imu.accel_scale_y, imu.accel_scale_z),
+    )
+
+
+def gyro_correction(imu: ImuSensor) -> AxisCorrection:
+    """The correction of the gyro, rad/s."""
+    return AxisCorrection.of(
+        b_from_s(imu.mount_roll_rad, imu.mount_pitch_rad, imu.mount_yaw_rad),
+        (imu.gyro_bias_x_radps, imu.gyro_bias_y_radps, imu.gyro_bias_z_radps),
+        (imu.gyro_scale_x, imu.gyro_scale_y, imu.gyro_scale_z),
+    )
 
 
 class Pressures:
@@ -97,18 +120,7 @@ class CalibrationStage:
         """Prepare the corrections at the start."""
         if reason is not ResetReason.START:
             return
-        imu = self._sensors.imu
-        turn = b_from_s(imu.mount_roll_rad, imu.mount_pitch_rad, imu.mount_yaw_rad)
-        self._accel = _Axes.of(
-            turn,
-            (imu.accel_bias_x_mps2, imu.accel_bias_y_mps2, imu.accel_bias_z_mps2),
-            (imu.accel_scale_x, imu.accel_scale_y, imu.accel_scale_z),
-        )
-        self._gyro = _Axes.of(
-            turn,
-            (imu.gyro_bias_x_radps, imu.gyro_bias_y_radps, imu.gyro_bias_z_radps),
-            (imu.gyro_scale_x, imu.gyro_scale_y, imu.gyro_scale_z),
-        )
+        self._accel, self._gyro = accel_correction(self._sensors.imu), gyro_correction(self._sensors.imu)
         self._pressures = Pressures(self._sensors)
         self._idle = (
             self._accel.changes_nothing and self._gyro.changes_nothing and self._pressures.changes_nothing

@@ -159,6 +159,12 @@ def test_six_positions_find_bias_and_scale_however_crooked_they_are(tilt_deg: fl
     )
 
 
+def test_a_gyro_without_readings_at_rest_has_no_bias() -> None:
+    samples = [s for s in tumble([0, 0, 0], [1, 1, 1], 0.0) if isinstance(s, ImuAccel) or 6.2 < s.t_s < 7.8]
+    settings = six_positions(samples).settings["sensors.imu"]
+    assert [key for key in settings if not key.startswith("accel_")] == []
+
+
 def test_a_missing_side_is_named() -> None:
     samples = [s for s in tumble([0, 0, 0], [1, 1, 1], 0.0) if s.t_s < 39.0]
     with pytest.raises(AppError, match="missing: z down"):

@@ -148,6 +148,12 @@ def test_a_heavier_glider_gives_the_same_polar_at_its_reference_mass() -> None:
     assert heavy == pytest.approx(sink / 1.2, abs=0.01)
 
 
+def test_a_gyro_that_recorded_only_the_beginning_does_not_prevent_a_polar() -> None:
+    samples = [s for s in glides() if not isinstance(s, ImuGyro)]
+    some = [ImuGyro(samples[0].t_s + k / 50.0, 0.0, 0.0, 0.0) for k in range(60)]
+    assert fit_polar([*some, *samples]).figures["polar"] == fit_polar(samples).figures["polar"]
+
+
 def test_glides_in_thermals_are_no_polar() -> None:
     with pytest.raises(AppError, match=r"scatter by .* the air was not still"):
         fit_polar(bundled())

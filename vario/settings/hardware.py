@@ -50,6 +50,9 @@ def _chip_hint(written: str, fitting: Collection[str]) -> str:
     return f"; {elsewhere} belongs in {' or '.join(f'[sensors.{place}]' for place in places)}"
 
 
+MOST_POSITION_ERROR = 0.2
+"""Largest position error of a static port, as a fraction of the impact pressure; calibrations use it too."""
+
 _CHANNELS = {"baro": "baro", "pitot": "pitot", "imu": "imu_gyro", "oat": "oat", "supply": "supply"}
 """The channel that the chip of each section must measure."""
 
@@ -114,8 +117,8 @@ class BaroSensor(BusSensor):
     )
     position_error: float = number(
         0.0,
-        -0.2,
-        0.2,
+        -MOST_POSITION_ERROR,
+        MOST_POSITION_ERROR,
         "Position error of the static port as a fraction of the impact pressure: positive if the pressure"
         " reads too high in flight. It is subtracted. It also corrects total energy: 0.05 more gives "
         "speed 5 % more weight, for a vario that shows lift in a pull-up",
@@ -139,8 +142,8 @@ class PitotSensor(BusSensor):
     offset_pa: float = quantity("0 Pa", "-200 Pa", "200 Pa", "Reading at rest in still air. It is subtracted")
     position_error: float = number(
         0.0,
-        -0.2,
-        0.2,
+        -MOST_POSITION_ERROR,
+        MOST_POSITION_ERROR,
         "Position error of its static port as a fraction of the impact pressure: positive if the static "
         "pressure reads too high in flight, so that the impact pressure reads too low. If it shares the "
         "static line of the barometer, use the same value",

@@ -17,7 +17,7 @@ import numpy as np
 from drivers.isa import G0_MPS2, GAS_CONSTANT, SEA_LEVEL_KGPM3, density_kgpm3, tas_mps
 from drivers.samples import Sample
 from vario.app.calibrate.outcome import Outcome
-from vario.app.calibrate.series import ChannelSeries, Floats, air_k, collect, needed
+from vario.app.calibrate.series import ChannelSeries, Floats, air_k, collect, needed, second_means
 from vario.app.errors import AppError
 from vario.flight.core.polar import QuadraticPolar
 
@@ -151,9 +151,8 @@ def _steady(pitot: ChannelSeries, gyro: ChannelSeries | None) -> list[tuple[floa
     speed = np.sqrt(2.0 * np.maximum(impact, 0.0) / SEA_LEVEL_KGPM3)
     straight = np.ones(len(t_s), bool)
     if gyro is not None:
-        turn = np.linalg.norm(gyro.values, axis=1)
-        smooth = np.convolve(turn, np.ones(101) / 101.0, mode="same")
-        straight = np.interp(t_s, gyro.t_s, smooth) < STRAIGHT_RADPS
+        turn = second_means(gyro.t_s, np.linalg.norm(gyro.values, axis=1))
+        straight = np.interp(t_s, *turn) < STRAIGHT_RADPS
     spans: list[tuple[float, float]] = []
     first = 0
     for index in range(1, len(t_s) + 1):

@@ -15,7 +15,7 @@ import numpy as np
 from drivers.isa import altitude_m, metres_per_pascal
 from drivers.samples import Sample
 from vario.app.calibrate.outcome import Outcome
-from vario.app.calibrate.series import ChannelSeries, Floats, collect, needed
+from vario.app.calibrate.series import ChannelSeries, Floats, collect, needed, second_means
 from vario.app.errors import AppError
 
 LEAST_GAIN_M = 100.0
@@ -28,7 +28,6 @@ SETTLE_S = 3.0
 LEAST_HOLD_S = 30.0
 LOSS_SHARE = 0.10
 """Allowed loss in one minute as a fraction of the height gained: 100 ft of 1000 ft."""
-
 
 MOST_IMPACT_PA = 250.0
 """In the test pitot and static are connected, or at rest: more than this (20 m/s) is a flight."""
@@ -55,7 +54,7 @@ def static_leak(samples: Iterable[Sample]) -> Outcome:
     found = collect(samples, "baro", "pitot", "gnss_vel")
     _must_be_on_the_ground(found)
     baro = needed(found, "baro", LEAST_HOLD_S)
-    t_s, static_pa = _seconds(baro.t_s, baro.values[:, 0])
+    t_s, static_pa = second_means(baro.t_s, baro.values[:, 0])
     start_pa = float(np.max(static_pa[:10]))
     top = int(np.argmin(static_pa))
     gain_m = altitude_m(float(static_pa[top])) - altitude_m(start_pa)
@@ -121,7 +120,7 @@ def _must_be_on_the_ground(found: dict[str, ChannelSeries]) -> None:
     """
     pitot, velocity = found.get("pitot"), found.get("gnss_vel")
     if pitot is not None:
-        _, impact_pa = _seconds(pitot.t_s, pitot.values[:, 0])
+        _, impact_pa = second_means(pitot.t_s, pitot.values[:, 0])
         highest_pa = float(np.max(impact_pa))
         if highest_pa > MOST_IMPACT_PA:
             raise AppError(
@@ -130,7 +129,7 @@ def _must_be_on_the_ground(found: dict[str, ChannelSeries]) -> None:
                 f"pitot and static connected. {WHAT_TO_DO}"
             )
     if velocity is not None:
-        _, speed = _seconds(velocity.t_s, np.hypot(velocity.values[:, 0], velocity.values[:, 1]))
+        _, speed = second_means(velocity.t_s, np.hypot(velocity.values[:, 0], velocity.values[:, 1]))
         # A single wrong fix does not mean a flight.
         fastest = float(np.percentile(speed, 90))
         if fastest > MOST_GROUND_SPEED_MPS:
@@ -154,16 +153,6 @@ def _must_be_smooth(t_s: Floats, static_pa: Floats) -> None:
         raise AppError(
             f"no leak test in this recording: after the greatest height the pressure does not follow a "
             f"smooth curve as in a closed line (deviation {uneven_m:.1f} m, expected {MOST_UNEVEN_M:g} m or "
-            f"less). {WHAT_TO_DO}"
+            f"less; gain of height {back_m:.0f} m per minute, expected {LEAST_GAIN_M:g} m or less). "
+            f"{WHAT_TO_DO}"
         )
-
-
-def _seconds(t_s: Floats, values: Floats) -> tuple[Floats, Floats]:
-    """Means over intervals of one second: times, s, and values, both of shape (n,)."""
-    index = np.floor(t_s - t_s[0]).astype(int)
-    counts = np.bincount(index)
-    there = counts > 0
-    return (
-        np.asarray(np.bincount(index, t_s)[there] / counts[there]),
-        np.asarray(np.bincount(index, values)[there] / counts[there]),
-    )

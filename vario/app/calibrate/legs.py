@@ -24,14 +24,13 @@ from drivers.samples import Sample
 from vario.app.calibrate.outcome import Outcome
 from vario.app.calibrate.series import ChannelSeries, Floats, air_k, collect, needed
 from vario.app.errors import AppError
+from vario.settings.hardware import MOST_POSITION_ERROR
 
 LEAST_LEG_S = 15.0
 LEAST_TURN_RAD = math.radians(30.0)
 TRACK_STEADY_RAD = math.radians(6.0)
 SPEED_STEADY_MPS = 2.5
 SLOWEST_MPS = 15.0
-MOST_ERROR = 0.2
-"""Largest position error, as a fraction of the impact pressure; the settings have the same limit."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,11 +137,11 @@ def position_error(
     true_impact = impact_of_tas_pa(wind.factor * mean.tas_mps, mean.static_pa, mean.air_k)
     indicated, true = cas_mps(impact), cas_mps(true_impact)
     share = 1.0 - (1.0 - in_force) * impact / true_impact
-    if abs(share) > MOST_ERROR:
+    if abs(share) > MOST_POSITION_ERROR:
         raise AppError(
             f"the error of the airspeed is {true - indicated:+.1f} m/s, a position error of {share:+.0%}; "
-            f"expected {MOST_ERROR:.0%} or less for a static port: look for a leak, a blocked tube or a "
-            "wrong zero first"
+            f"expected {MOST_POSITION_ERROR:.0%} or less for a static port: look for a leak, a blocked tube "
+            "or a wrong zero first"
         )
     error = "" if wind.factor_error is None else f" (±{wind.factor_error * indicated * 3.6:.1f})"
     from_deg = math.degrees(math.atan2(-wind.east_mps, -wind.north_mps)) % 360.0

@@ -55,9 +55,9 @@ def six_positions(samples: Iterable[Sample], gravity_mps2: float = G0_MPS2) -> O
         settings |= {f"accel_bias_{axis}": f"{b:.4f} m/s2", f"accel_scale_{axis}": float(f"{s:.5f}")}
         figures |= {f"accel_bias_{axis}_mps2": float(b), f"accel_scale_{axis}": float(s)}
     gyro = found.get("imu_gyro")
-    if gyro is not None:
-        turning = _at_rest(gyro, rests)
-        for axis, value in zip("xyz", turning, strict=True):
+    turning = _at_rest(gyro, rests) if gyro is not None else np.empty((0, 3))
+    if len(turning):
+        for axis, value in zip("xyz", np.mean(turning, axis=0), strict=True):
             settings[f"gyro_bias_{axis}"] = f"{math.degrees(value):.4f} deg/s"
             figures[f"gyro_bias_{axis}_radps"] = float(value)
     said = [
@@ -103,6 +103,5 @@ def _must_cover(means: Floats) -> None:
 
 
 def _at_rest(gyro: ChannelSeries, rests: list[ChannelSeries]) -> Floats:
-    """Mean of the gyro over the intervals at rest, rad/s, shape (3,)."""
-    parts = [gyro.between(float(rest.t_s[0]), float(rest.t_s[-1])).values for rest in rests]
-    return np.asarray(np.mean(np.concatenate(parts), axis=0))
+    """The readings of the gyro in the intervals at rest, rad/s, shape (n, 3)."""
+    return np.concatenate([gyro.between(float(r.t_s[0]), float(r.t_s[-1])).values for r in rests])

@@ -25,6 +25,7 @@ from drivers.samples import Sample
 from vario.app.calibrate.outcome import Outcome
 from vario.app.calibrate.series import ChannelSeries, Floats, collect, needed
 from vario.app.errors import AppError
+from vario.settings.hardware import MOST_POSITION_ERROR
 
 RATE_HZ = 10.0
 AROUND_S = 12.0
@@ -50,9 +51,6 @@ WHAT_TO_FLY = (
 
 _LITTLE = "a leak in the pitot line, or a static port under pressure"
 _MUCH = "a static port under suction, or a wrong zero of the pitot sensor"
-
-MOST_ERROR = 0.2
-"""Largest position error, as a fraction of the impact pressure; the settings have the same limit."""
 
 GOOD = 0.05
 """Accepted error of k. A pull-up from 180 to 90 km/h changes V²/2g by 96 m; 5 % of it in 10 s is 0.5 m/s."""
@@ -114,7 +112,7 @@ def energy_check(samples: Iterable[Sample], in_force: float = 0.0) -> Outcome:
             )
         )
         verdict = f"{wrong}: {cause}. Find the cause first. {correction}"
-        if abs(share) > MOST_ERROR:
+        if abs(share) > MOST_POSITION_ERROR:
             verdict = f"{verdict} This value is too large for a static port: the cause is a different one."
             settings = {}
     return Outcome(

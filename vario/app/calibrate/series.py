@@ -95,6 +95,22 @@ def air_k(oat: ChannelSeries | None, at_s: float, static_pa: float) -> float:
     return float(np.interp(at_s, oat.t_s, oat.values[:, 0]))
 
 
+def second_means(t_s: Floats, values: Floats) -> tuple[Floats, Floats]:
+    """Means over intervals of one second that contain values: times, s, and values, both of shape (n,).
+
+    Args:
+        t_s: times, rising, shape (m,).
+        values: values at these times, shape (m,).
+    """
+    index = np.floor(t_s - t_s[0]).astype(int)
+    counts = np.bincount(index)
+    there = counts > 0
+    return (
+        np.asarray(np.bincount(index, t_s)[there] / counts[there]),
+        np.asarray(np.bincount(index, values)[there] / counts[there]),
+    )
+
+
 def must_rest(series: ChannelSeries, allowed: float, advice: str) -> None:
     """Check that every mean over one second stays within `allowed` of the median of its field.
 

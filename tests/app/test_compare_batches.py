@@ -101,6 +101,15 @@ def test_a_flight_on_one_side_only_is_named(tmp_path: Path, capsys: pytest.Captu
     assert "not the same flights" in said
 
 
+def test_a_column_that_only_a_has_is_a_difference(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    a = folder(tmp_path / "a", flights([100.0]))
+    b = folder(tmp_path / "b", flights([100.0]))
+    text = (b / TABLE).read_text(encoding="utf-8")
+    (b / TABLE).write_text(text.replace("climb_gain_m", "other"), encoding="utf-8")
+    assert main(["compare", str(a), str(b)]) == 1
+    assert "missing columns: climb_gain_m" in capsys.readouterr().out
+
+
 @pytest.mark.parametrize(
     ("arguments", "said"),
     [

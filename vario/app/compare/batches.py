@@ -170,12 +170,16 @@ def compare_batches(first: Path, second: Path, tolerances: Mapping[str, float]) 
             largest = "" if one.largest is None else f"{one.largest:+.6g}"
             grid.add_row(one.name, str(one.flights), *values, largest, " ".join(one.where))
         console.print(grid)
+    columns_a, columns_b = next(iter(a.values())), next(iter(b.values()))
+    missing = [name for name in columns_a if name and name not in columns_b]
+    if missing:
+        console.print(f"missing columns: {', '.join(missing)}", soft_wrap=True)
     alone = {"A": [key for key in a if key not in b], "B": [key for key in b if key not in a]}
     for side, keys in alone.items():
         for key in keys:
             console.print(labelled(f"only in {side}", " ".join(key)), soft_wrap=True)
-    same = not found and not any(alone.values())
-    names = ", ".join(one.name for one in found) or "not the same flights"
+    same = not (found or missing or any(alone.values()))
+    names = ", ".join(one.name for one in found) or "not the same flights or columns"
     verdict = "no difference beyond the tolerances" if same else f"they differ: {names}"
     console.print(verdict, style="bold", soft_wrap=True)
     return same

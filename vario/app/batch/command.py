@@ -1,6 +1,6 @@
 """`vario batch`: replay a folder of recordings and write tables of the results.
 
-Exit code: 0 all were replayed, 1 some or all failed, 2 the batch could not start or was stopped.
+Exit code: 0 all were replayed, 1 at least one failed, 2 the batch could not start or was stopped.
 """
 
 from __future__ import annotations
@@ -29,7 +29,7 @@ DESCRIPTION = (
     "earlier runs in the folder are recognised by their columns, left out and named. A second run replays "
     "only what is new or changed: a recording, the settings, or this program. Ctrl-C finishes the current "
     "flights; a second Ctrl-C stops at once. The tables contain all finished "
-    "flights. Exit code: 0 all replayed, 1 some failed, 2 stopped."
+    "flights. Exit code: 0 all replayed, 1 at least one failed, 2 stopped."
 )
 
 

@@ -20,7 +20,6 @@ from vario.app.errors import AppError
 
 CRASHED = "the worker process died while playing it (out of memory, or a fault in a library)"
 
-
 POLL_S = 0.2
 """Interval at which the workers are checked."""
 

@@ -24,8 +24,7 @@ _LARGEST_BYTES = 4096
 """Maximum bytes read of a mark file: twice the longest text in the longest characters."""
 
 _STAMP = "%Y%m%dT%H%M%S.%fZ"
-_ENDING = ".mark"
-REQUEST_ENDING = ".ask"
+MARK_ENDING, REQUEST_ENDING = ".mark", ".ask"
 
 
 def marks_folder(config: Path | None) -> Path:
@@ -51,7 +50,7 @@ def drop_mark(folder: Path, text: str, now: datetime) -> Path:
     Raises:
         AppError: if the text is invalid or the file cannot be written.
     """
-    return _drop(folder, checked_text(text), now, _ENDING)
+    return _drop(folder, checked_text(text), now, MARK_ENDING)
 
 
 def drop_request(folder: Path, names: str, now: datetime) -> Path:
@@ -84,9 +83,9 @@ def dropped_marks(folder: Path, start_utc: datetime) -> list[Mark]:
     if not folder.is_dir():
         raise AppError(f"{folder}: no such folder; expected the one with the marks of this flight")
     try:
-        for path in sorted(folder.glob(f"*{_ENDING}")):
+        for path in sorted(folder.glob(f"*{MARK_ENDING}")):
             try:
-                when = datetime.strptime(path.name.removesuffix(_ENDING), _STAMP).replace(tzinfo=UTC)
+                when = datetime.strptime(path.name.removesuffix(MARK_ENDING), _STAMP).replace(tzinfo=UTC)
             except ValueError:
                 continue  # not a file of ours
             t_s = (when - start_utc).total_seconds()

@@ -26,13 +26,11 @@ def paired(output: Output, a: Table, b: Table) -> tuple[Floats, Any, Any]:
     """
     (ta, va), (tb, vb) = a.columns[output.name], b.columns[output.name]
     in_a, in_b = _matches(ta, tb)
-    if in_a.size >= 0.5 * min(ta.size, tb.size):
+    if in_a.size >= 0.5 * min(ta.size, tb.size):  # also if one side has no rows
         return ta[in_a], va[in_a], vb[in_b]
-    inside = (
-        (tb >= ta[0] - SAME_TIME_S) & (tb <= ta[-1] + SAME_TIME_S) if ta.size else np.zeros(tb.size, bool)
-    )
+    inside = (tb >= ta[0] - SAME_TIME_S) & (tb <= ta[-1] + SAME_TIME_S)
     tb, vb = tb[inside], vb[inside]
-    before = np.clip(np.searchsorted(ta, tb + SAME_TIME_S, "right") - 1, 0, max(ta.size - 1, 0))
+    before = np.clip(np.searchsorted(ta, tb + SAME_TIME_S, "right") - 1, 0, ta.size - 1)
     if output.is_text:
         return tb, va[before], vb
     numbers = np.asarray(va, np.float64)

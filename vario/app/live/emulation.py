@@ -80,7 +80,7 @@ def with_chips(loaded: LoadedSettings) -> LoadedSettings:
         text,
         loaded.settings_name,
         loaded.glider_toml,
-        loaded.glider_name or "the glider",
+        loaded.glider_name or "the glider file",
         folder=loaded.folder,
     )
 

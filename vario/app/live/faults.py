@@ -91,11 +91,6 @@ class WatchedSensor:
         self._may_be_silent = not _NO_FIX_IS_NO_FAULT.isdisjoint(identity.channels)
 
     @property
-    def due_s(self) -> float:
-        """Time of the next poll."""
-        return self.sensor.due_s
-
-    @property
     def name(self) -> str:
         """Name for messages."""
         return self.sensor.identity.name
@@ -130,10 +125,6 @@ class WatchedSensor:
         elif now_s - self._heard_s > self._silent_after_s and not self._may_be_silent:
             self._fault(SilentError(f"no reading for {self._silent_after_s:.1f} s", sensor=self.name), now_s)
         return samples
-
-    def note_poll_duration(self, duration_s: float) -> None:
-        """Report the duration of the last `poll`."""
-        self.sensor.note_poll_duration(duration_s)
 
     def _well(self, now_s: float) -> None:
         self.readings += 1

@@ -10,7 +10,7 @@ from pathlib import Path
 
 from drivers.events import SAY, Event, Mark, PilotAction
 from vario.app.change.changes import SettingsWatch
-from vario.app.change.marks import REQUEST_ENDING, dropped_text
+from vario.app.change.marks import MARK_ENDING, REQUEST_ENDING, dropped_text
 from vario.app.change.watched import WatchedFolder
 from vario.app.outlet import Seldom
 
@@ -103,7 +103,7 @@ class FileWatch:
     def _mark_files(self) -> list[Path]:
         if self._marks is None:
             return []
-        dropped = (*self._marks.glob("*.mark"), *self._marks.glob(f"*{REQUEST_ENDING}"))
+        dropped = (path for end in (MARK_ENDING, REQUEST_ENDING) for path in self._marks.glob(f"*{end}"))
         new = (path for path in dropped if path not in self._seen)
         # Reading something other than a regular file, such as a pipe, may never end.
         return sorted(path for path in new if path.is_file())

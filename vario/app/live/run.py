@@ -70,7 +70,7 @@ class RunOptions:
 
 
 def run(loaded: LoadedSettings, options: RunOptions, show: Callable[[str], None]) -> Status:
-    """Fly until a signal (SIGTERM, SIGHUP, Ctrl-C), the end of the emulation, or the time limit.
+    """Fly until a signal (`ending.STOPS`), the end of the emulation, or the time limit.
 
     Args:
         loaded: the settings.

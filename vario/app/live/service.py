@@ -14,7 +14,10 @@ from shlex import quote
 from typing import TYPE_CHECKING
 
 from hw_replay.text import shown
+from vario.app.change.marks import marks_folder
 from vario.app.errors import AppError
+from vario.app.live.command import LAST_WORDS_S
+from vario.app.live.ending import LONGEST_S
 from vario.app.options import add_config_option
 
 if TYPE_CHECKING:
@@ -31,7 +34,7 @@ restarted.
 """
 
 STOP_S = 8
-"""A run ends by itself within 5 s in every case. After this time the service manager kills it."""
+"""A run ends by itself earlier in every case. After this time the service manager kills it."""
 
 PRIORITY = 20
 """Above all normal threads, below the threads of the kernel (50)."""
@@ -40,7 +43,7 @@ _OURS = "# Written by vario install-service."
 """How the unit begins."""
 
 _TEMPLATE = """\
-# Written by vario install-service. Settings: {config}
+{ours} Settings: {config}
 [Unit]
 Description=Variometer
 After=sound.target
@@ -136,8 +139,7 @@ def unit_text(
     """
     if not _USER.fullmatch(user):
         raise AppError(f"--user {user!r}: expected the name of a user: letters, digits, _ and -, or a number")
-    marks = config.parent / "marks"
-    words = (command, "run", "--config", config, "--marks", marks)
+    words = (command, "run", "--config", config, "--marks", marks_folder(config))
     folder = None if settings.recorder.folder is None else config.parent / settings.recorder.folder
     used = (command, config, python, *(() if folder is None else (folder,)))
     at_home = any(path.is_relative_to(home) for path in used for home in HOMES)
@@ -150,6 +152,7 @@ def unit_text(
     controls = [("gpio", "char-gpiochip")] * settings.controls.uses_pins
     controls += [("input", "char-13")] * settings.controls.usb_knob.is_fitted
     return _TEMPLATE.format(
+        ours=_OURS,
         config=config,
         command=" ".join(_word(word) for word in words),
         user=user,
@@ -159,7 +162,7 @@ def unit_text(
         groups="".join(f" {group}" for group, _ in controls),
         devices="".join(f"DeviceAllow={device} rw\n" for _, device in controls),
         home="read-only" if at_home else "yes",
-        ends_s=5,
+        ends_s=f"{LONGEST_S + LAST_WORDS_S:g}",
         stop_s=STOP_S,
     )
 

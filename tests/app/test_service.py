@@ -81,6 +81,15 @@ def test_home_is_hidden_unless_something_of_ours_is_there() -> None:
     assert service_of(unit())["ProtectHome"] == ["yes"]
     assert service_of(unit(config=Path("/home/ada/vario.toml")))["ProtectHome"] == ["read-only"]
     assert service_of(unit(python=Path("/root/python")))["ProtectHome"] == ["read-only"]
+    glider = (Path(__file__).parents[2] / "config/gliders/quendel_2.toml").read_text(encoding="utf-8")
+    for text in (
+        'glider = "/home/ada/g.toml"',
+        '[page]\naddress = "10.0.0.1:80"\npassphrase_file = "/root/p"',
+        '[voice]\nfolder = "/home/ada/words"',
+    ):
+        settings = parse_settings(text + "\n", "settings", glider).settings
+        made = unit_text(settings, Path("/data/vario.toml"), Path("/opt/vario/bin/vario"), "vario")
+        assert service_of(made)["ProtectHome"] == ["read-only"], text
 
 
 def test_a_relative_folder_of_the_recorder_is_beside_the_settings() -> None:

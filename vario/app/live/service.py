@@ -129,7 +129,7 @@ def unit_text(
 
     Args:
         settings: the settings in the file.
-        config: its absolute path; a relative folder of the recorder is relative to it.
+        config: its absolute path; relative paths in the settings are relative to its folder.
         command: absolute path of the program `vario`.
         user: the user who runs it.
         python: path of the installed interpreter.
@@ -141,7 +141,8 @@ def unit_text(
         raise AppError(f"--user {user!r}: expected the name of a user: letters, digits, _ and -, or a number")
     words = (command, "run", "--config", config, "--marks", marks_folder(config))
     folder = None if settings.recorder.folder is None else config.parent / settings.recorder.folder
-    used = (command, config, python, *(() if folder is None else (folder,)))
+    named = (settings.recorder.folder, settings.glider, settings.page.passphrase_file, settings.voice.folder)
+    used = (command, config, python, *(config.parent / name for name in named if name is not None))
     at_home = any(path.is_relative_to(home) for path in used for home in HOMES)
     # A knob, and with a passphrase the live page, change the settings file, by replacing it in its folder.
     changes = settings.controls.is_fitted or settings.page.passphrase_file is not None

@@ -65,6 +65,15 @@ def excerpt(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return out
 
 
+def test_a_part_without_samples_is_an_error_and_leaves_no_result(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    words = ["--from", "9000", "--to", "9100", "--no-picture", "--no-sound"]
+    assert main(["replay", str(BUNDLED), "--out", str(tmp_path), *words]) == 2
+    assert "--from 9000 --to 9100: no sample of the recording is in this part" in capsys.readouterr().err
+    assert not [path for path in tmp_path.iterdir() if path.is_file()]
+
+
 @pytest.fixture(scope="module", params=["session", WHOLE])
 def demo(request: pytest.FixtureRequest) -> tuple[Rows, dict[str, Any]]:
     """Trace and summary of the demo: of the flight that other tests use too, and of the command.

@@ -35,8 +35,10 @@ def add_excerpt_options(parser: ArgumentParser) -> None:
 def excerpt(source: Source, from_time: str | None, to_time: str | None) -> Source:
     """The part of a recording between two times; the recording itself if both are None.
 
+    Its iteration raises AppError at the end if no sample is between the two.
+
     Raises:
-        AppError: if a time is invalid, or no sample is between the two.
+        AppError: if a time is invalid, or the first one is not before the second.
     """
     if from_time is None and to_time is None:
         return source
@@ -47,7 +49,15 @@ def excerpt(source: Source, from_time: str | None, to_time: str | None) -> Sourc
         raise AppError(f"--from {from_time} --to {to_time}: expected the first to be before the second")
 
     def between(samples: Iterable[Sample]) -> Iterator[Sample]:
-        return (sample for sample in samples if from_s <= sample.t_s <= to_s)
+        is_empty = True
+        for sample in samples:
+            if from_s <= sample.t_s <= to_s:
+                is_empty = False
+                yield sample
+        if is_empty:
+            given = (("--from", from_time), ("--to", to_time))
+            options = " ".join(f"{option} {text}" for option, text in given if text is not None)
+            raise AppError(f"{options}: no sample of the recording is in this part")
 
     return Altered(source, between)
 

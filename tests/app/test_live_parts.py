@@ -69,6 +69,9 @@ def test_the_command_says_in_one_line_why_it_cannot_begin(
     config.write_text("", encoding="utf-8")
     assert main(["run", "--config", str(config), "--silent"]) == 2
     assert "vario: the settings name no sensor" in capsys.readouterr().err
+    for seconds in ("0", "-1", "nan"):
+        assert main(["run", "--config", str(config), "--for", seconds]) == 2
+        assert "expected a time above 0 s" in capsys.readouterr().err
 
 
 def test_a_rehearsal_needs_no_settings_file_and_no_sound_device(

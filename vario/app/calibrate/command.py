@@ -139,6 +139,7 @@ def _windows(method: ArgumentParser, name: str) -> None:
         metavar=("FROM", "TO"),
         help=f"start and end: {TIME}; repeat {name} for each interval; default: they are detected",
     )
+    method.set_defaults(windows_option=name)
 
 
 def calibrate_command(arguments: Namespace) -> int:

@@ -54,7 +54,8 @@ class Case:
     def windows(self) -> list[tuple[float, float]]:
         """Start and end times from the command line, s."""
         times = [
-            [time_s("FROM TO", text, self.start_utc) for text in pair] for pair in self.arguments.windows
+            [time_s(self.arguments.windows_option, text, self.start_utc) for text in pair]
+            for pair in self.arguments.windows
         ]
         return [(begin_s, end_s) for begin_s, end_s in times]
 

@@ -40,7 +40,7 @@ def checked_text(text: str) -> str:
     """
     line = " ".join(one_line(text).split())
     if not line or len(line) > LONGEST_TEXT:
-        raise AppError(f"a text of {len(line)} characters; a mark has 1 to {LONGEST_TEXT}")
+        raise AppError(f"the text of a mark has {len(line)} characters; expected 1 to {LONGEST_TEXT}")
     return line
 
 

@@ -10,6 +10,7 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from vario.app.errors import AppError
 from vario.app.options import HERE, add_config_option
 
 if TYPE_CHECKING:
@@ -50,6 +51,8 @@ def add_parser(commands: _SubParsersAction[argparse.ArgumentParser]) -> None:
 
 def run_command(arguments: argparse.Namespace) -> int:
     """Fly; returns the exit code."""
+    if arguments.longest_s is not None and not arguments.longest_s > 0.0:
+        raise AppError(f"--for {arguments.longest_s:g}: expected a time above 0 s")
     # The start creates many objects that stay. `run` switches the collection on again when it is complete.
     gc.disable()
     # Imported here because only this command needs it.

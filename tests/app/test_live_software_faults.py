@@ -90,7 +90,7 @@ def test_a_failing_sound_recorder_or_listener_does_not_stop_the_flight_logic(
     deaf[0], sink.fails = False, True
     instrument.close()
     sound.close()
-    assert instrument.flights == 1  # it never restarted
+    assert "the flight logic failed" not in caplog.text
     assert heard == reference  # and the healthy one among the listeners got every reading there was
     assert len(journal.samples) == 1490 - 40  # samples before the recorder accepted any are lost
     # Once when it begins, then once a minute.

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from vario.app.compare.result import ColumnDifference, Comparison
-from vario.app.compare.words import beginning, climb_sentences, rows_text, size_text
+from vario.app.compare.words import beginning, climb_sentences, size_text
 from vario.app.outputs.catalogue import output_of
 from vario.app.outputs.flight_time import clock
 from vario.settings.display import DisplayUnits
@@ -23,7 +23,7 @@ def sentences(comparison: Comparison) -> Iterator[str]:
 def _column_sentence(units: DisplayUnits, column: ColumnDifference, *, reference: bool) -> str:
     name, rows = column.name, column.difference.size
     if output_of(name).is_text:
-        return f"{name} differs in {rows_text(int(column.difference.sum()), rows)}"
+        return f"{name} differs in {_share(int(column.difference.sum()), rows)}"
     parts = []
     if column.all is not None and column.largest is not None and column.largest_s is not None:
         if column.largest == 0.0:
@@ -36,10 +36,15 @@ def _column_sentence(units: DisplayUnits, column: ColumnDifference, *, reference
             )
     for count, who in ((column.only_b, "now shown"), (column.only_a, "no longer shown")):
         if count and not reference:
-            parts.append(f"{who} in {rows_text(count, rows)}")
+            parts.append(f"{who} in {_share(count, rows)}")
     if reference and column.only_a + column.only_b:
-        parts.append(f"nothing to compare in {rows_text(column.only_a + column.only_b, rows)}")
+        parts.append(f"nothing to compare in {_share(column.only_a + column.only_b, rows)}")
     return f"{name}: " + "; ".join(parts)
+
+
+def _share(count: int, rows: int) -> str:
+    """A count of rows with its share of all: "2 rows (10 %)"."""
+    return f"{count} row{'' if count == 1 else 's'} ({100 * count / rows:.2g} %)"
 
 
 def _on_average(units: DisplayUnits, mean: float | None, name: str) -> str:

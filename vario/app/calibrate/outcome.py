@@ -9,6 +9,7 @@ from typing import Any
 
 from vario.app.change.settings_file import change_settings
 from vario.app.files.atomic import write_atomically
+from vario.app.files.paths import kept_name
 from vario.app.noise.files import as_comment, toml_text, write_keeping
 from vario.settings.load import parse_settings
 
@@ -80,9 +81,7 @@ def apply_outcome(outcome: Outcome, config: Path) -> str:
         for section, values in outcome.settings.items()
         for key, value in values.items()
     }
-    number = 1
-    while (kept := config.with_name(f"{config.name}.{number}")).exists():
-        number += 1
+    kept = kept_name(config)
     if change_settings(config, changes, lambda before: write_atomically(kept, before)):
         return f"written to {config}; the former file is now {kept}"
     return f"{config} has these values already; it is unchanged"

@@ -271,10 +271,8 @@ def _side(
 ) -> Table:
     """The output of the instrument for `recording` with a settings file, or for `path` itself."""
     is_settings = path.suffix == ".toml"
-    source, overrides = (
-        open_source(recording if is_settings and recording else path),
-        from_words(words, option),
-    )
+    source = open_source(recording if is_settings and recording else path)
+    overrides = from_words(words, option)
     loaded = settings_in_force(source.info, path, path if is_settings else None, overrides)
     name = name_text(path) if is_settings else f"{name_text(path)} replayed"
     if overrides:

@@ -78,8 +78,9 @@ def beginning(comparison: Comparison) -> Iterator[str]:
         if comparison.added:
             yield f"new columns, not compared: {', '.join(comparison.added)}"
     if comparison.unmatched_s:
+        count = len(comparison.unmatched_s)
         where = f"the first at {comparison.unmatched_s[0]:.2f} s"
-        yield f"{rows_text(len(comparison.unmatched_s))} on one side only, {where}"
+        yield f"{count} row{'' if count == 1 else 's'} on one side only, {where}"
     if comparison.uncovered_s > 0.0:
         yield f"one side covers {comparison.uncovered_s:.1f} s that the other does not"
 
@@ -90,12 +91,6 @@ def climb_sentences(comparison: Comparison) -> Iterator[str]:
         sentence = _climb_sentence(comparison.units, number, climb)
         if sentence:
             yield sentence
-
-
-def rows_text(count: int, of: int | None = None) -> str:
-    """A count of rows, with its share of all: "2 rows (10 %)"."""
-    share = f" ({100 * count / of:.2g} %)" if of else ""
-    return f"{count} row{'' if count == 1 else 's'}{share}"
 
 
 def _climb_sentence(units: DisplayUnits, number: int, climb: ClimbDifference) -> str | None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterable
+from itertools import count
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -22,6 +23,12 @@ def stem(recording: Path) -> str:
 def folder_for(recording: Path, chosen: Path | None = None) -> Path:
     """The folder given by the user, otherwise one named after the recording."""
     return chosen or Path("out") / stem(recording)
+
+
+def kept_name(path: Path) -> Path:
+    """A free name for a former file at `path`: NAME.1, NAME.2 and so on."""
+    places = (path.with_name(f"{path.name}.{number}") for number in count(1))
+    return next(place for place in places if not place.exists())
 
 
 PRECIOUS = frozenset({".toml", ".mcap"})

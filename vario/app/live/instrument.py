@@ -127,8 +127,6 @@ class Instrument:
         """Time of the latest sample processed by the flight logic."""
         self.reading: Reading | None = None
         """The latest reading; None after a failure until the flight logic has restarted."""
-        self.flights = 0
-        """Number of files begun so far."""
 
     @property
     def settings(self) -> Settings:
@@ -200,7 +198,6 @@ class Instrument:
         pipeline = Pipeline(settings, self._loaded.glider, noise_of(settings, info))
         self._player = Player(pipeline, self._changed)
         self._flight = _FlightWatch()
-        self.flights += 1
         self._begin_file(t_s, info)
 
     def _show(self, reading: Reading) -> None:

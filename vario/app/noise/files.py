@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
-from itertools import count
 from pathlib import Path
 from typing import Any
 
@@ -12,6 +11,7 @@ from hw_replay.source import RecordingInfo
 from hw_replay.text import name_text
 from vario.app.errors import OutputError
 from vario.app.files.atomic import result_file
+from vario.app.files.paths import kept_name
 from vario.settings.load import parse_settings
 from vario.settings.toml_text import write_key, write_value
 
@@ -66,8 +66,7 @@ def write_keeping(path: Path, text: str) -> Path | None:
         path.parent.mkdir(parents=True, exist_ok=True)
         kept = None
         if path.exists():
-            places = (path.with_name(f"{path.name}.{number}") for number in count(1))
-            kept = next(place for place in places if not place.exists())
+            kept = kept_name(path)
             path.rename(kept)
     except OSError as error:
         raise OutputError(path, error) from error

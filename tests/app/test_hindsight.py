@@ -196,3 +196,10 @@ def test_compare_takes_hindsight_as_the_reference(tmp_path: Path, capsys: pytest
     assert code == 1  # a live vario cannot be as accurate
     assert "in hindsight" in capsys.readouterr().out
     assert main(["compare", str(BUNDLED), str(BUNDLED), "--hindsight", "--out", str(tmp_path)]) == 2
+
+
+def test_a_lag_of_zero_has_no_sign() -> None:
+    t_s = np.arange(0.0, 100.0, 0.2)
+    found = distance(Series(t_s, np.sin(t_s)), Series(t_s, np.sin(t_s)))
+    assert found is not None
+    assert str(found["lag_s"]) == "0.0"

@@ -88,6 +88,7 @@ def test_set_changes_one_value_and_keeps_every_comment(config: Path, key: str, v
         ("mode", "soaring", "automatic"),
         ("goal", "50.1", "LATITUDE LONGITUDE ELEVATION"),
         ("goal", "north east 3 m", "LATITUDE LONGITUDE ELEVATION"),
+        ("goal", "nan 10 3 m", "LATITUDE LONGITUDE ELEVATION"),
         ("goal", "95 10 3 m", "above the highest allowed"),
         ("damping", "1 s", "vario.damping and speed_to_fly.damping can be changed with an editor, in "),
         ("mc", "2 kt", "mc: cannot be set this way; did you mean maccready?\n"),

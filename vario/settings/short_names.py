@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from math import isfinite
 from types import MappingProxyType
 from typing import Any
 
@@ -46,6 +47,8 @@ def goal_values(text: str) -> dict[Path, Any]:
         place = float(latitude), float(longitude)
     except ValueError:
         raise ShortNameError(GOAL_WANTED) from None
+    if not all(map(isfinite, place)):
+        raise ShortNameError(GOAL_WANTED)
     return dict(zip((("goal", name) for name in GOAL), (*place, elevation), strict=True))
 
 

@@ -39,7 +39,7 @@ STEP_S = 0.2
 MEAN_S = 1.0
 """Width of the window that removes the noise of the accelerometers, which is not an error of the state."""
 
-LAGS_S = np.arange(-1.0, 6.05, 0.1)
+LAGS_S = np.arange(-10, 61) / 10.0
 LEAST_S = 30.0
 _FLYING = frozenset({Regime.GLIDING, Regime.TOWED, Regime.STALLED})
 

@@ -17,7 +17,7 @@ from hw_replay.recording import Recording
 from hw_replay.simulate.demo import BUNDLED
 from tests.support import missing
 from vario.app.errors import AppError
-from vario.app.live.command import LAST_WORDS_S
+from vario.app.live.command import LAST_OUTPUT_S
 from vario.app.live.ending import LONGEST_S
 from vario.app.live.notify import Notifier
 from vario.app.live.service import WATCHDOG_S, add_parser, unit_text
@@ -50,7 +50,7 @@ def test_the_unit_says_what_it_must() -> None:
     assert service["ProtectSystem"] == ["strict"]
     assert service["ReadWritePaths"] == ['-"/data/my flights"']
     # Longer than the end of a run (vario/app/live/ending.py), so that it is not killed before.
-    assert int(service["TimeoutStopSec"][0]) > LONGEST_S + LAST_WORDS_S
+    assert int(service["TimeoutStopSec"][0]) > LONGEST_S + LAST_OUTPUT_S
 
 
 def test_the_service_may_use_the_devices_that_the_instrument_needs() -> None:

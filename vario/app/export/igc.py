@@ -22,7 +22,7 @@ from vario.settings.output import Declaration
 FIX_BYTES, K_BYTES = 35, 7
 STEP_S = 1.0
 
-SAYS_SO = "NOT SIGNED: written from a recording, without G record. No evidence of a flight."
+NOT_SIGNED = "NOT SIGNED: written from a recording, without G record. No evidence of a flight."
 _OWN = "XXX"
 """Used as the manufacturer: the specification reserves X for recorders that are not approved."""
 
@@ -111,7 +111,7 @@ def _head(start: datetime, header: Header) -> Iterator[str]:
     yield f"I{len(B_FIELDS) + 3:02}{finer}{own[3:]}"
     yield declaration("J", K_FIELDS, K_BYTES + 1)
     yield f"L{_OWN}{_plain(header.title)}"
-    yield f"L{_OWN}{SAYS_SO}"
+    yield f"L{_OWN}{NOT_SIGNED}"
 
 
 class _Fixes:

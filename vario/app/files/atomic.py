@@ -24,7 +24,7 @@ from hw_replay.regular_file import open_regular
 from vario.app.errors import AppError, OutputError
 from vario.sound.errors import SoundFileError
 
-TURN_S = 10.0
+LOCK_WAIT_S = 10.0
 """Time limit for the lock of a folder. A program normally holds it for a fraction of a second."""
 
 REST_S = 0.02
@@ -109,7 +109,7 @@ def change_file(path: Path, edit: Callable[[bytes], bytes], disk: Disk = SYSTEM_
         Exception: any error of `edit`; the old file is unchanged.
     """
     path = _target(path)
-    with turn(path.parent):
+    with folder_lock(path.parent):
         before = expected = _at_rest(path)
         for _ in range(TRIES):
             try:
@@ -129,7 +129,7 @@ def change_file(path: Path, edit: Callable[[bytes], bytes], disk: Disk = SYSTEM_
 
 
 @contextmanager
-def turn(folder: Path) -> Iterator[None]:
+def folder_lock(folder: Path) -> Iterator[None]:
     """Lock a folder for one of our programs at a time. The lock ends with the process at the latest.
 
     Raises:
@@ -141,14 +141,16 @@ def turn(folder: Path) -> Iterator[None]:
     except OSError as error:
         raise OutputError(folder, error) from error
     try:
-        end_s = time.monotonic() + TURN_S
+        end_s = time.monotonic() + LOCK_WAIT_S
         while True:
             try:
                 fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
                 break
             except BlockingIOError:
                 if time.monotonic() > end_s:
-                    raise AppError(f"{folder}: another program has used its files for {TURN_S:g} s") from None
+                    raise AppError(
+                        f"{folder}: another program has used its files for {LOCK_WAIT_S:g} s"
+                    ) from None
                 time.sleep(REST_S / 10.0)
         yield
     finally:

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
     from hw_replay.source import Source
 
-LAST_WORDS_S = 1.0
+LAST_OUTPUT_S = 1.0
 """Time limit for writing the remaining lines to standard error."""
 
 
@@ -108,7 +108,7 @@ def run_command(arguments: argparse.Namespace) -> int:
     finally:
         if line is not None:
             teller.do(line.stop)
-        said = teller.finish(LAST_WORDS_S)
+        said = teller.finish(LAST_OUTPUT_S)
         logging.getLogger().removeHandler(teller)
     if not said or left_behind:
         # A thread that hangs would prevent the interpreter from exiting.

@@ -30,7 +30,7 @@ SPARE_S = 0.5
 STOPS = (signal.SIGTERM, signal.SIGINT, signal.SIGHUP, signal.SIGQUIT)
 """Each of these ends the run. Without this, SIGQUIT would leave a recording without its index."""
 
-WITHOUT_MEANING = (signal.SIGUSR1, signal.SIGUSR2, signal.SIGALRM)
+IGNORED = (signal.SIGUSR1, signal.SIGUSR2, signal.SIGALRM)
 """Their default action ends the process immediately."""
 
 _CLOSED = 0
@@ -101,7 +101,7 @@ class Ending:
         stops = [one for one in STOPS if one != signal.SIGHUP or signal.getsignal(one) != signal.SIG_IGN]
         self._numbers = frozenset(int(one) for one in stops)
         self._before = {one: signal.signal(one, self._note) for one in stops}
-        self._before |= {one: signal.signal(one, signal.SIG_IGN) for one in WITHOUT_MEANING}
+        self._before |= {one: signal.signal(one, signal.SIG_IGN) for one in IGNORED}
         self._watcher = threading.Thread(target=self._watch, name="ending", daemon=True)
         self._watcher.start()
         return self

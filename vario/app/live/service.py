@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 from hw_replay.text import shown
 from vario.app.change.marks import marks_folder
 from vario.app.errors import AppError
-from vario.app.live.command import LAST_WORDS_S
+from vario.app.live.command import LAST_OUTPUT_S
 from vario.app.live.ending import LONGEST_S
 from vario.app.options import add_config_option
 
@@ -163,7 +163,7 @@ def unit_text(
         groups="".join(f" {group}" for group, _ in controls),
         devices="".join(f"DeviceAllow={device} rw\n" for _, device in controls),
         home="read-only" if at_home else "yes",
-        ends_s=f"{LONGEST_S + LAST_WORDS_S:g}",
+        ends_s=f"{LONGEST_S + LAST_OUTPUT_S:g}",
         stop_s=STOP_S,
     )
 

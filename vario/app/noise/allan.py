@@ -26,7 +26,7 @@ LEAST_STRETCHES = 9
 """The recording is this many times as long as the longest averaging time, whose relative error is then
 1/√(2·(9 − 1)) = 25 %."""
 
-FLAT = math.sqrt(2.0 * math.log(2.0) / math.pi)
+FLICKER = math.sqrt(2.0 * math.log(2.0) / math.pi)
 """0.664: the Allan deviation of flicker noise of unit size."""
 
 MARKOV_TOP = 1.89
@@ -115,7 +115,7 @@ def noise_figures(curve: AllanCurve) -> NoiseFigures:
         second=float(np.interp(0.0, np.log(tau_s), deviation)) if tau_s[0] <= 1.0 <= tau_s[-1] else None,
         white=_coefficient(curve, -0.5),
         quantisation=None if scaled is None else scaled / math.sqrt(3.0),
-        instability=float(deviation[lowest]) / FLAT,
+        instability=float(deviation[lowest]) / FLICKER,
         instability_s=float(tau_s[lowest]),
         instability_at_end=lowest >= len(tau_s) - 2,
         random_walk=None if walk is None else walk * math.sqrt(3.0),

@@ -20,7 +20,7 @@ from vario.flight.tone.stage import ToneCommand, Voice, beeps_of, pitch_of
 from vario.settings.tone import Tone
 from vario.sound.errors import SoundFileError
 from vario.sound.flac import load_soundfile
-from vario.sound.synth import Synth
+from vario.sound.synth import LOWEST_RATE_HZ, Synth
 
 TOP_HZ = 6000.0
 """Above this there are only weak partials of the highest pitches."""
@@ -28,7 +28,7 @@ TOP_HZ = 6000.0
 FLOOR_DB = -70.0
 COLUMNS = 1600
 WINDOW = 1024
-RATE_HZ = 22050
+RATE_HZ = LOWEST_RATE_HZ
 
 
 LONGEST_WITH_BEEPS_S = 80.0

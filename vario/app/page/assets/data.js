@@ -100,7 +100,7 @@ function indexAt(t, times = columns.t_s) {
 
 function clock(t, tenths = false) {
   const since = Math.max(0, t - first);
-  const s = tenths ? since : Math.round(since);
+  const s = tenths ? Math.round(since * 10) / 10 : Math.round(since);
   const pad = (n) => String(n).padStart(2, "0");
   const seconds = tenths ? (s % 60).toFixed(1).padStart(4, "0") : pad(s % 60);
   const h = Math.floor(s / 3600), m = Math.floor(s / 60) % 60;
@@ -118,7 +118,7 @@ const utc = (t) => (startUtc === null ? null : new Date(startUtc + t * 1000).toI
 const minus = (text) => String(text).replace("-", "−");
 /** A number for people; a negative value that rounds to zero has no sign. */
 const plain = (value, digits) => minus((Math.abs(value) < 0.5 * 10 ** -digits ? 0 : value).toFixed(digits));
-const signed = (value, digits) => (value >= 0 ? "+" : "−") + Math.abs(value).toFixed(digits);
+const signed = (value, digits) => plain(value, digits).replace(/^(?!−)/, "+");
 /** An SI value in the unit that the settings choose for its measure, as text. The columns are in these units already. */
 function inUnit(si, measure, write = plain) {
   const [symbol, factor, digits] = content.units[measure];

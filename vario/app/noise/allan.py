@@ -29,7 +29,7 @@ LEAST_STRETCHES = 9
 FLICKER = math.sqrt(2.0 * math.log(2.0) / math.pi)
 """0.664: the Allan deviation of flicker noise of unit size."""
 
-MARKOV_TOP = 1.89
+MARKOV_MAXIMUM = 1.89
 """Averaging time of the maximum for a first-order Gauss-Markov process, in correlation times."""
 
 SLOPE_TOLERANCE = 0.12
@@ -37,7 +37,7 @@ LEAST_SPAN = 2.5
 """A law is accepted if the slope matches within `SLOPE_TOLERANCE` over averaging times with a ratio of at
 least `LEAST_SPAN`."""
 
-HUMP = 1.4
+LEAST_PROMINENCE = 1.4
 """A local maximum counts if it is larger by this factor than the minima before and after it."""
 
 
@@ -143,4 +143,4 @@ def _correlation_s(curve: AllanCurve) -> float | None:
     before, after = np.minimum.accumulate(deviation), np.minimum.accumulate(deviation[::-1])[::-1]
     prominence = np.minimum(deviation / before, deviation / after)
     top = int(np.argmax(prominence))
-    return float(curve.tau_s[top]) / MARKOV_TOP if prominence[top] >= HUMP else None
+    return float(curve.tau_s[top]) / MARKOV_MAXIMUM if prominence[top] >= LEAST_PROMINENCE else None

@@ -177,12 +177,12 @@ def innovations(
     """Run the estimator over frames as the pipeline does; yields the sensor innovations after settling."""
     setup = Setup.of(settings, glider, Noise(parameters.baro_pa, parameters.pitot_pa))
     health, calibration = HealthStage(setup), CalibrationStage(setup)
-    told = estimator_settings(setup)
+    given = estimator_settings(setup)
     estimator = Estimator(
         replace(
-            told,
-            noise=_livelier(told.noise, parameters.model),
-            energy_psd=told.energy_psd * parameters.model**2,
+            given,
+            noise=_with_process_noise(given.noise, parameters.model),
+            energy_psd=given.energy_psd * parameters.model**2,
             learns=False,
         )
     )
@@ -197,7 +197,7 @@ def innovations(
             yield {name: new for name, new in news.items() if name in SENSED}
 
 
-def _livelier(noise: InertialNoise, factor: float) -> InertialNoise:
+def _with_process_noise(noise: InertialNoise, factor: float) -> InertialNoise:
     """The process noise of the filter, multiplied by a factor."""
     driving = [field.name for field in fields(noise) if field.name.endswith("_per_sqrt_s")]
     return replace(noise, **{name: getattr(noise, name) * factor for name in driving})

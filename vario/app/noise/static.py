@@ -181,6 +181,11 @@ def _measure(sensor: NoiseChannel, t_s: Floats, values: Floats) -> list[Measured
                 "resolution, or the sensor is frozen"
             )
         curve = allan_curve(column, rate_hz)
+        lowest = int(np.argmin(curve.deviation))
+        if curve.deviation[lowest] < 1e-9 * curve.deviation[0]:
+            raise _RefusedError(
+                f"{field} repeats itself every {curve.tau_s[lowest]:.3g} s; expected noise, as of a sensor"
+            )
         found.append(
             Measured(
                 f"{sensor.channel}.{field}",

@@ -179,3 +179,9 @@ def test_too_little_flight_is_said(tmp_path: Path, capsys: pytest.CaptureFixture
     assert main(["noise", "flight", str(path), "--out", str(tmp_path / "out")]) == 2
     assert "found 60 s of flight; expected 90 s or more" in capsys.readouterr().err
     assert not (tmp_path / "out").exists()
+
+
+def test_a_barometer_that_is_lost_gives_no_noise(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    lost = (s for s in flying(600.0, 10.0) if isinstance(s, Pitot) or s.t_s < 225.0)
+    assert main(["noise", "flight", str(record(tmp_path / "lost.mcap", lost)), "--out", str(tmp_path)]) == 2
+    assert "23 readings of the barometer in the flight; expected 50 or more" in capsys.readouterr().err

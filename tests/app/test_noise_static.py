@@ -179,3 +179,9 @@ def test_a_hanging_sensor_is_refused(tmp_path: Path) -> None:
     channels["pitot"][:] = 3.0
     reasons = refused(write(tmp_path / "hung.csv", times(), channels))
     assert "different values; expected 3 or more" in reasons["pitot"]
+
+
+def test_values_that_repeat_are_no_noise(tmp_path: Path) -> None:
+    channels = rest(times())
+    channels["baro"] = 95000.0 + (np.arange(times().size) % 4.0)[:, None]
+    assert "repeats itself every" in refused(write(tmp_path / "made.csv", times(), channels))["baro"]

@@ -17,7 +17,8 @@ from PIL import Image
 
 from tests.support.examples import drawn, short
 from tests.support.report_trace import CLIMB, FLOATS, flight, without
-from vario.app.picture.sheet import REPORT_CAUTION, draw_report, write_report
+from vario.app.caution import REPORT_CAUTION
+from vario.app.picture.sheet import draw_report, write_report
 from vario.settings.display import Display, DisplayUnits
 
 

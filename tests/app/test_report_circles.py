@@ -81,3 +81,11 @@ def test_a_circle_with_gaps_and_without_a_direction() -> None:
     draw_circle(axes, 4, circle)
     assert len(axes.patches) == 18
     assert "even" in [text.get_text() for text in axes.texts]
+
+
+def test_a_climb_with_positions_for_less_than_a_second_is_drawn_without_a_band() -> None:
+    t_s = np.arange(0.0, 60.0, 0.02)
+    place_deg = np.where((t_s > 20.0) & (t_s < 20.5), 50.0, np.nan)
+    trace = {"t_s": t_s, "vario_mps": t_s * 0.0 + 2.0, "latitude_deg": place_deg, "longitude_deg": place_deg}
+    figure = draw_report(trace, [climb(100.0)], "x")
+    assert "no positions" in [text.get_text() for axes in figure.axes for text in axes.texts]

@@ -68,6 +68,8 @@ def test_times_count_from_the_beginning_where_utc_is_not_known() -> None:
     assert (label, ticks[:2]) == ("time since the beginning, minutes", ["0", "5"])
     label, ticks = time_axis([1000.0, 1000.0 + 4 * 3600.0], None)
     assert (label, ticks[:2]) == ("time since the beginning, h:mm", ["0:00", "0:30"])
+    _, ticks = time_axis([10_000.74, 10_000.74 + 6 * 3600.0], None)  # floats a little below whole hours
+    assert ticks == [f"{half // 2}:{half % 2 * 30:02}" for half in range(13)]
 
 
 def test_times_are_utc_where_it_is_known() -> None:

@@ -37,6 +37,7 @@ from vario.settings.errors import SettingsError
             ['[[fault]]\nchannel = "baro"\nkind = "loss"\nfrom = "9 s"\nuntil = "3 s"'],
             ["until must be later than from"],
         ),
+        (['[[fault]]\nchannel = "baro"\nevery = "9 s"'], ["line 3", "every", "lasts", "needs both"]),
         (['[sensors.rates]\nimu = "30 Hz"'], ["line 2", "divides 100"]),
         (['[start]\nheight = "900 m"'], ["needs both height and speed"]),
         (["seed = 1.5"], ["seed", "whole number"]),

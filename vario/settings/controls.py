@@ -1,11 +1,12 @@
 """Settings of knobs and buttons, and what their texts mean."""
 
+import math
 from collections.abc import Iterator, Mapping
 from types import MappingProxyType
 from typing import Literal, get_args
 
 from drivers.quick import dataclass
-from vario.settings.errors import Broken, QuantityError
+from vario.settings.errors import Broken
 from vario.settings.fields import Section, optional_number, optional_text, quantity, section
 from vario.settings.quantity import MASS, PRESSURE, SPEED, Dimension, split
 from vario.settings.voice import SPOKEN
@@ -54,12 +55,18 @@ def parse_turn(text: str) -> KnobStep | None:
     setting, _, step = text.strip().partition(" ")
     if setting not in TURNED:
         return None
+    size, unit = _value(setting, step)
+    return KnobStep(setting, size, unit) if size > 0.0 else None
+
+
+def _value(setting: str, text: str) -> tuple[float, str | None]:
+    """The number and the unit of a value; the number is NaN if the text is no value of this setting."""
     dimension = TURNED[setting]
     try:
-        size, unit = (float(step), None) if dimension is None else split(step, dimension)
-    except (ValueError, QuantityError):
-        return None
-    return KnobStep(setting, size, unit) if 0.0 < size < float("inf") else None
+        number, unit = (float(text), None) if dimension is None else split(text, dimension)
+    except ValueError:
+        return math.nan, None
+    return number if math.isfinite(number) else math.nan, unit
 
 
 def parse_press(text: str) -> Pressing | None:
@@ -69,7 +76,8 @@ def parse_press(text: str) -> Pressing | None:
     allowed = {"mark": True, "mode": value in ("", *MODE_NAMES), "say": not set(value.split()) - set(SPOKEN)}
     if kind in allowed:
         return Pressing(kind, value) if allowed[kind] else None
-    return Pressing("set", value, kind) if kind in TURNED and value else None
+    valid = kind in TURNED and (value == "none" or not math.isnan(_value(kind, value)[0]))
+    return Pressing("set", value, kind) if valid else None
 
 
 def _press(example: str, when: str) -> str | None:

@@ -14,7 +14,7 @@ from typing import Literal
 
 from drivers.quick import dataclass
 from vario.settings.fields import Section, choice, optional, optional_text
-from vario.settings.quantity import LENGTH, MASS, PRESSURE, SPEED
+from vario.settings.quantity import LENGTH, MASS, NAUTICAL_MILE_M, PRESSURE, SPEED
 
 
 class Measure(StrEnum):
@@ -66,7 +66,6 @@ class Unit:
         return self.figure(value_si, decimals, sign=sign) + self.text
 
 
-_NAUTICAL_MILE_M = 1852.0
 _SPEEDS: Mapping[str, Unit] = {
     "km/h": Unit(" km/h", 3.6, 0),
     "kt": Unit(" kt", 1.0 / SPEED.units["kt"], 0),
@@ -88,7 +87,7 @@ DISPLAY_UNITS: Mapping[Measure, Mapping[str, Unit]] = MappingProxyType(
         },
         Measure.DISTANCE: {
             "km": Unit(" km", 0.001, 1),
-            "NM": Unit(" NM", 1.0 / _NAUTICAL_MILE_M, 1),
+            "NM": Unit(" NM", 1.0 / NAUTICAL_MILE_M, 1),
         },
         Measure.PRESSURE: {
             "hPa": Unit(" hPa", 0.01, 0),

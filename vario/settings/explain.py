@@ -10,7 +10,7 @@ from typing import Any
 from pydantic import ValidationError
 
 from vario.settings.errors import Broken, Problem, QuantityError, RulesBrokenError
-from vario.settings.fields import Section
+from vario.settings.fields import LONGEST_TEXT, Section
 from vario.settings.glider import Glider
 from vario.settings.keys import Key, keys, sections
 from vario.settings.near import nearest
@@ -89,7 +89,7 @@ def _wrong_value(kind: str, cause: object, value: Any, path: Path, model: type[S
     if isinstance(cause, QuantityError):
         return str(cause) if key.dimension is None else f"{cause.reason}; expected {key.wanted}"
     if kind in {"string_too_short", "string_too_long"}:
-        return "expected a text of 1 to 60 characters"
+        return f"expected a text of 1 to {LONGEST_TEXT} characters"
     near = nearest(value, key.choices) if isinstance(value, str) else None
     hint = f'; did you mean "{near}"?' if near else _hint(value, key)
     return (_out_of_range(kind, value, key) or f"expected {key.wanted}") + hint

@@ -111,6 +111,17 @@ class Hex(int):
         return f"0x{self:02X}"
 
 
+LONGEST_TEXT = 60
+
+
+def short_text(example: str, doc: str, default: Any = ...) -> Any:
+    """A text of 1 to `LONGEST_TEXT` characters, by default required."""
+    extra: dict[str, Any] = {"example": example}
+    return Field(
+        default=default, min_length=1, max_length=LONGEST_TEXT, description=doc, json_schema_extra=extra
+    )
+
+
 def optional_text(example: str, doc: str) -> Any:
     """An optional text, or one of the values that its type lists; None if it is absent."""
     return Field(default=None, description=doc, json_schema_extra={"example": example})

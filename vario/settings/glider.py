@@ -8,7 +8,7 @@ from pydantic import Field, field_validator
 
 from hw_replay.quadratic import quadratic_through
 from vario.settings.errors import Broken, QuantityError
-from vario.settings.fields import Section, optional_number, required
+from vario.settings.fields import Section, optional_number, required, short_text
 from vario.settings.quantity import SPEED, parse, show
 
 # A glide ratio outside this range indicates a wrong unit: common practice, no source. A training glider
@@ -125,12 +125,7 @@ class Limits(Section):
 class Glider(Section):
     """The whole glider file."""
 
-    name: str = Field(
-        min_length=1,
-        max_length=60,
-        description="Name of the glider, for reports",
-        json_schema_extra={"example": "Quendel 2"},
-    )
+    name: str = short_text("Quendel 2", "Name of the glider, for reports")
     reference_mass_kg: float = required("520 kg", "80 kg", "1200 kg", "Mass for which the polar is valid")
     wing_area_m2: float = required("17.5 m2", "4 m2", "40 m2", "Wing area")
     polar: Polar

@@ -18,6 +18,11 @@ from vario.settings.fields import (
 )
 from vario.settings.near import nearest
 
+NOISE_RANGE = "0.02 Pa", "100 Pa"
+"""Lowest and highest noise of a pressure sensor."""
+
+PITOT_OFFSET_RANGE = "-200 Pa", "200 Pa"
+
 
 def _chip(example: str) -> Any:
     return optional_text(example, "Name of the chip as printed on it; absent: not fitted")
@@ -100,8 +105,7 @@ class BaroSensor(BusSensor):
 
     noise_pa: float | None = optional(
         "1.5 Pa",
-        "0.02 Pa",
-        "100 Pa",
+        *NOISE_RANGE,
         "White noise of one sample; absent: the value in the recording, otherwise 1.5 Pa",
     )
     offset_pa: float = quantity(
@@ -135,11 +139,10 @@ class PitotSensor(BusSensor):
     address: int | None = _address(0x28)
     noise_pa: float | None = optional(
         "1 Pa",
-        "0.02 Pa",
-        "100 Pa",
+        *NOISE_RANGE,
         "White noise of one sample; absent: the value in the recording, otherwise 1 Pa",
     )
-    offset_pa: float = quantity("0 Pa", "-200 Pa", "200 Pa", "Reading at rest in still air. It is subtracted")
+    offset_pa: float = quantity("0 Pa", *PITOT_OFFSET_RANGE, "Reading at rest in still air. It is subtracted")
     position_error: float = number(
         0.0,
         -MOST_POSITION_ERROR,

@@ -14,12 +14,11 @@ from drivers.quick import dataclass
 from vario.settings.errors import Broken, Problem, SettingsError
 from vario.settings.fields import RULES_LATER, Section
 from vario.settings.glider import Glider
-from vario.settings.near import nearest
 from vario.settings.overrides import GLIDER, NOTHING, Overrides, lay_over, override_glider
 from vario.settings.quantity import MASS, show
-from vario.settings.read import from_disk, toml_of_text
+from vario.settings.read import from_disk, no_glider, toml_of_text
 from vario.settings.schema import FlightSettings, Settings
-from vario.settings.toml_text import TomlFile, write_value
+from vario.settings.toml_text import TomlFile
 
 _MOST_PROBLEMS = 100
 """Limit for the problems reported of one file. A file with more is probably for another program."""
@@ -201,7 +200,7 @@ def _with_glider_file(file: TomlFile, folder: Path, overrides: Overrides) -> Loa
         elif isinstance(named, str) and GLIDER not in file.unread:
             path = folder / named
             if not named or not (path.is_file() or path.is_dir()):
-                problems.append(_no_glider(file, named, path))
+                problems.append(no_glider(file, GLIDER, path))
             elif path.is_file() and not may_be_glider(path):
                 text = f"{path}: expected a file whose name, also where a link leads, ends in .toml"
                 problems.append(file.problem(GLIDER, file.assignment(GLIDER), text))
@@ -210,20 +209,6 @@ def _with_glider_file(file: TomlFile, folder: Path, overrides: Overrides) -> Loa
     except SettingsError as error:
         problems += error.problems
     return _checked(file, glider, problems, folder)
-
-
-def _no_glider(file: TomlFile, named: str, tried: Path) -> Problem:
-    text = f"there is no file {tried}; expected the path of a glider file, relative to this file"
-    try:
-        beside = [path.name for path in tried.parent.glob("*.toml")]
-    except (OSError, ValueError):
-        beside = []
-    if named.startswith("~"):
-        text += '; "~" is not replaced by a home folder here'
-    near = nearest(tried.name, beside)
-    if near:
-        text += f'; did you mean "{Path(named).with_name(near).as_posix()}"?'
-    return Problem(file.name, file.line(GLIDER), f"glider = {write_value(named)}", text)
 
 
 def _checked(

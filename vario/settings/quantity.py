@@ -40,7 +40,10 @@ class Dimension:
 
 # Exact by definition: BIPM, The International System of Units, 9th ed. (2019), table 8 (min, degree);
 # NIST SP 811 (2008), appendix B (knot, foot, pound, and the conventional inch of mercury, 3.386389 kPa).
-SPEED = Dimension("a speed", "_mps", {"m/s": 1.0, "km/h": 1 / 3.6, "kt": 1852 / 3600, "ft/min": 0.3048 / 60})
+NAUTICAL_MILE_M = 1852.0
+SPEED = Dimension(
+    "a speed", "_mps", {"m/s": 1.0, "km/h": 1 / 3.6, "kt": NAUTICAL_MILE_M / 3600, "ft/min": 0.3048 / 60}
+)
 LENGTH = Dimension("a length", "_m", {"m": 1.0, "km": 1000.0, "ft": 0.3048})
 TIME = Dimension("a time", "_s", {"s": 1.0, "ms": 0.001, "min": 60.0})
 ANGLE = Dimension("an angle", "_rad", {"deg": math.pi / 180})

@@ -15,6 +15,7 @@ from typing import Any
 from hw_replay.bounded_toml import parse_toml
 from hw_replay.regular_file import open_regular, why_unreadable
 from vario.settings.errors import Problem, SettingsError
+from vario.settings.near import nearest
 from vario.settings.toml_text import Path, TomlFile, write_value
 
 LARGEST_FILE_BYTES = 256 * 1024
@@ -86,6 +87,22 @@ def from_disk(path: pathlib.Path, if_absent: str = "there is no such file") -> T
     except UnicodeDecodeError as error:
         line = content.count(b"\n", 0, error.start) + 1
         raise _unreadable(name, "not UTF-8 text; save the file as UTF-8", line) from None
+
+
+def no_glider(file: TomlFile, key: Path, tried: pathlib.Path) -> Problem:
+    """The problem if there is no glider file `tried`, which the key names relative to `file`."""
+    named = str(file.value(key))
+    text = f"there is no file {tried}; expected the path of a glider file, relative to this file"
+    try:
+        beside = [path.name for path in tried.parent.glob("*.toml")]
+    except (OSError, ValueError):
+        beside = []
+    if named.startswith("~"):
+        text += '; "~" is not replaced by a home folder here'
+    near = nearest(tried.name, beside)
+    if near:
+        text += f'; did you mean "{pathlib.Path(named).with_name(near).as_posix()}"?'
+    return file.problem(key, file.assignment(key), text)
 
 
 def toml_of_text(name: str, text: str) -> TomlFile:

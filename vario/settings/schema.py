@@ -7,8 +7,6 @@ the file is a quantity in quotes ("20 s"). Each stage receives the frozen sectio
 from collections.abc import Iterator
 from typing import Literal
 
-from pydantic import Field
-
 from vario.settings.controls import Controls, ModeOverride
 from vario.settings.display import Display
 from vario.settings.errors import Broken
@@ -18,6 +16,7 @@ from vario.settings.fields import (
     number,
     optional,
     optional_number,
+    optional_text,
     quantity,
     section,
 )
@@ -226,10 +225,8 @@ class Trace(Section):
 class Settings(Section):
     """The whole settings file."""
 
-    glider: str | None = Field(
-        default=None,
-        description="Glider file, relative to this file; absent: no netto and no speed to fly",
-        json_schema_extra={"example": "gliders/quendel_2.toml"},
+    glider: str | None = optional_text(
+        "gliders/quendel_2.toml", "Glider file, relative to this file; absent: no netto and no speed to fly"
     )
     flight: FlightSettings = section()
     vario: Vario = section()

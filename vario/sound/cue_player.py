@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from drivers.quick import dataclass
 from vario.flight.tone.cues import Cue
 from vario.sound.cue_sounds import CueSound, cue_sounds
-from vario.sound.grid import all_on_grid, on_grid
+from vario.sound.grid import all_on_grid, on_grid, soft_edge
 
 _GIVE_WAY_S = 0.010
 
@@ -40,8 +40,7 @@ class CuePlayer:
         self._sounds = cue_sounds(sample_rate_hz)
         self._tail = round(_GIVE_WAY_S * sample_rate_hz)
         ramp = np.arange(self._tail, 0, -1) / self._tail
-        fade = ramp - np.sin(2 * np.pi * ramp) / (2 * np.pi)  # smooth at both ends
-        self._fade = all_on_grid(fade).astype(np.float32)
+        self._fade = all_on_grid(soft_edge(ramp)).astype(np.float32)
         self._playing: list[_Playing] = []
 
     def start(self, cue: Cue, level: float) -> None:

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from drivers.quick import dataclass
 from vario.flight.tone.cues import RULES, Cue
-from vario.sound.grid import all_on_grid
+from vario.sound.grid import all_on_grid, soft_edge
 from vario.sound.loudness import amplitude_for
 from vario.sound.timbre import full_scale, wave_of
 
@@ -158,4 +158,4 @@ def _render(notes: tuple[CueNote, ...], sample_rate_hz: int, least_room: float) 
 
 def _edges(time: NDArray[np.float64], lasts_s: float) -> NDArray[np.float64]:
     ramp = np.clip(np.minimum(time, lasts_s - time) / _EDGE_S, 0.0, 1.0)
-    return np.asarray(ramp - np.sin(2 * np.pi * ramp) / (2 * np.pi))
+    return soft_edge(ramp)

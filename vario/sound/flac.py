@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from vario.flight.tone.stage import ToneCommand
 from vario.sound.errors import SoundFileError, SoundLibraryError
-from vario.sound.synth import Step, Synth
+from vario.sound.synth import LOWEST_RATE_HZ, Step, Synth
 from vario.sound.word_bank import WordBank
 
 _AT_ONCE = 1 << 14
@@ -65,7 +65,9 @@ class FlacSink:
         SoundFileError: from every method that writes, if the file cannot be written.
     """
 
-    def __init__(self, path: str | Path, sample_rate_hz: int = 22050, words: WordBank | None = None) -> None:
+    def __init__(
+        self, path: str | Path, sample_rate_hz: int = LOWEST_RATE_HZ, words: WordBank | None = None
+    ) -> None:
         soundfile = load_soundfile()
         self.path = Path(path)
         self._synth = Synth(sample_rate_hz, words)

@@ -20,6 +20,15 @@ def on_grid(value: float) -> float:
     return round(value * _PER_UNIT) / _PER_UNIT
 
 
+def soft_edge(share: NDArray[np.float64]) -> NDArray[np.float64]:
+    """The integral of a Hann window: from 0 to 1 with continuous slope and curvature. Not on the grid.
+
+    Args:
+        share: place on the edge, 0 to 1, any shape.
+    """
+    return np.asarray(share - np.sin(2 * np.pi * share) / (2 * np.pi))
+
+
 def all_on_grid(values: NDArray[np.float64]) -> NDArray[np.float64]:
     """The nearest grid points, in the same shape."""
     return np.rint(values * _PER_UNIT) / _PER_UNIT

@@ -49,6 +49,7 @@ class LiveSink:
         self._device = device
         self.underruns = 0
         self._ended = False
+        self._asked_s = time.monotonic()
         try:
             self._stream: Any = self._open()
         except SoundDeviceError:

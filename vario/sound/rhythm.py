@@ -7,7 +7,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from vario.sound.grid import all_on_grid, on_grid
+from vario.sound.grid import all_on_grid, on_grid, soft_edge
 from vario.sound.ramp import Ramp
 from vario.sound.timbre import Note
 
@@ -46,7 +46,7 @@ class Rhythm:
         unit = round((ATTACK_S + RELEASE_S) * sample_rate_hz / 5)
         # The gate moves by 3 while opening and by 2 while closing; its range is a multiple of both.
         self._full = 6 * unit
-        self._edge = _soft_edge(self._full)
+        self._edge = all_on_grid(soft_edge(np.arange(self._full + 1) / self._full)).astype(np.float32)
         self._place = 0
         self._phase = 0
         self._step = Ramp(glide_samples)
@@ -181,9 +181,3 @@ def _bounds(notes: tuple[Note, ...]) -> tuple[tuple[int, float, bool], ...]:
         ends.append((round(note.stop * _TURN), note.ratio, True))
         ends.append((round(after.start * _TURN), note.ratio, False))
     return tuple(ends)
-
-
-def _soft_edge(samples: int) -> NDArray[np.float32]:
-    """Rises from 0 to 1 with continuous slope and curvature: the integral of a Hann window."""
-    ramp = np.arange(samples + 1) / samples
-    return all_on_grid(ramp - np.sin(2 * np.pi * ramp) / (2 * np.pi)).astype(np.float32)

@@ -22,11 +22,9 @@ class Sink(Protocol):
             ValueError: if the command cannot be played.
             SoundError: if the sound cannot be delivered.
         """
-        ...
 
     def close(self) -> None:
         """Finish. A second call has no effect."""
-        ...
 
 
 class Device(Sink, Protocol):
@@ -35,17 +33,14 @@ class Device(Sink, Protocol):
     @property
     def is_playing(self) -> bool:
         """Whether the device is present."""
-        ...
 
     @property
     def is_lost(self) -> bool:
         """Whether the device must be closed and reopened before it can play."""
-        ...
 
     @property
     def underruns(self) -> int:
         """Blocks that were too late for the device; each may be audible as a click."""
-        ...
 
 
 class NullSink:

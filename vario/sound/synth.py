@@ -40,6 +40,9 @@ flight, and does not exceed the delay that a player of an instrument begins to n
 HEADROOM = 0.97
 """Share of full scale for tone and cues together."""
 
+LOWEST_RATE_HZ = 22_050
+"""Lowest sample rate, at which the partials of the highest pitch fit. Sound files have it."""
+
 FASTEST_HZ = 15.0
 """Beep rate in 1/s above which the edges of a beep would overlap. The ranges of the settings are lower."""
 
@@ -69,14 +72,13 @@ class Synth:
     """Renders a sequence of tone commands.
 
     Args:
-        sample_rate_hz: samples per second; at least 22050, so that the partials of the highest pitch
-            fit.
+        sample_rate_hz: samples per second; at least `LOWEST_RATE_HZ`.
         words: recorded words at this rate, for speech; None: nothing is said.
     """
 
-    def __init__(self, sample_rate_hz: int = 22050, words: WordBank | None = None) -> None:
-        if sample_rate_hz < 22050:
-            raise ValueError(f"a sample rate of {sample_rate_hz} Hz: expected 22050 Hz or more")
+    def __init__(self, sample_rate_hz: int = LOWEST_RATE_HZ, words: WordBank | None = None) -> None:
+        if sample_rate_hz < LOWEST_RATE_HZ:
+            raise ValueError(f"a sample rate of {sample_rate_hz} Hz: expected {LOWEST_RATE_HZ} Hz or more")
         self.sample_rate_hz = sample_rate_hz
         glide = round(GLIDE_S * sample_rate_hz)
         self._highest_hz = {voice: TIMBRES[voice].highest_pitch_hz(sample_rate_hz) for voice in Voice}

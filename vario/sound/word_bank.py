@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from drivers.quick import dataclass
 from vario.sound.cue_sounds import CueSound
-from vario.sound.grid import all_on_grid
+from vario.sound.grid import all_on_grid, soft_edge
 
 ROOM = 0.3
 """Share of the amplitude that the tone keeps during speech (10 dB less): it stays audible, and the speech
@@ -46,7 +46,7 @@ class WordBank:
         self._words = {name: _bounded(samples, reach) for name, samples in words.items()}
         self._pause = round(PAUSE_S * sample_rate_hz)
         edge = np.arange(round(EDGE_S * sample_rate_hz)) / (EDGE_S * sample_rate_hz)
-        self._edge = all_on_grid(edge - np.sin(2 * np.pi * edge) / (2 * np.pi))
+        self._edge = all_on_grid(soft_edge(edge))
 
     def samples(self, word: str) -> NDArray[np.float32] | None:
         """The samples of one word at level 1, shape (n,); None if it is missing."""

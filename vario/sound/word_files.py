@@ -14,9 +14,10 @@ from hw_replay.bounded_toml import parse_toml
 from vario.flight.tone.phrases import WORDS
 from vario.sound.errors import WordsMissingError
 from vario.sound.flac import load_soundfile
+from vario.sound.synth import LOWEST_RATE_HZ
 from vario.sound.word_bank import WordBank
 
-WORDS_HZ = 22050
+WORDS_HZ = LOWEST_RATE_HZ
 """Sample rate of the files. Players have this rate or a multiple of it."""
 
 ENDING = ".flac"

@@ -24,10 +24,11 @@ from collections.abc import Callable, Iterator
 from datetime import UTC, datetime, timedelta
 from typing import Protocol
 
-from drivers.nmea import framed
+from drivers.nmea import MPS_PER_KT, framed
 from vario.app.outputs.catalogue import OUTPUTS
 from vario.app.outputs.pacer import Pacer
 from vario.flight.reading import Reading
+from vario.settings.quantity import NAUTICAL_MILE_M
 
 LONGEST = 82
 """Maximum length of a sentence in characters, including "$" and line end."""
@@ -36,12 +37,9 @@ TALKER = "II"
 LEAST_TRACK_MPS = 1.0
 """Below this speed the direction of the velocity of a receiver is noise."""
 
-_M_PER_NM = 1852.0
-_KT_PER_MPS = 3600.0 / _M_PER_NM
-
 
 class SentenceSink(Protocol):
-    """The destination of sentences. Its methods never wait, and never raise once the sink is open."""
+    """The destination of sentences. In flight its methods never wait and never raise."""
 
     def write(self, data: bytes) -> None:
         """Send whole sentences, or drop them if they cannot be sent at once."""
@@ -102,7 +100,7 @@ def _goal(reading: Reading, start_utc: datetime | None) -> Iterator[str]:
         return
     time = _time(reading.t_s, start_utc)
     bearing = _direction(math.degrees(glide.bearing_rad))
-    distance = _number(glide.distance_m / _M_PER_NM, 2)
+    distance = _number(glide.distance_m / NAUTICAL_MILE_M, 2)
     place = _lat_lon(glide.latitude_deg, glide.longitude_deg)
     yield sentence(f"{TALKER}BWC", time, *place, bearing, "T", "", "M", distance, "N", "GOAL", "A")
 
@@ -124,7 +122,7 @@ def _track(reading: Reading) -> Iterator[str]:
     speed_mps = velocity.speed_mps
     moves = speed_mps >= LEAST_TRACK_MPS
     track = _direction(math.degrees(velocity.track_rad)) if moves else ""
-    knots, kmh = _number(speed_mps * _KT_PER_MPS, 1), _number(speed_mps * 3.6, 1)
+    knots, kmh = _number(speed_mps / MPS_PER_KT, 1), _number(speed_mps * 3.6, 1)
     # The magnetic variation is unknown, so the magnetic track is empty.
     yield sentence(f"{TALKER}VTG", track, "T", "", "M", knots, "N", kmh, "K", "A")
 
@@ -155,7 +153,7 @@ def _wind(reading: Reading, heading_deg: float | None) -> Iterator[str]:
         return
     from_deg = math.degrees(wind.from_rad)
     speed_mps = wind.speed_mps
-    knots = _number(speed_mps * _KT_PER_MPS, 1)
+    knots = _number(speed_mps / MPS_PER_KT, 1)
     # The magnetic variation is unknown, so the magnetic direction is empty.
     yield sentence(f"{TALKER}MWD", _direction(from_deg), "T", "", "M", knots, "N", _number(speed_mps, 1), "M")
     if heading_deg is not None:

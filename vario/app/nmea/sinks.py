@@ -1,7 +1,7 @@
 """Send sentences to a network or a serial line, without ever waiting for a reader.
 
-A reader that is slower than the sentences loses whole sentences; the oldest are kept. This module listens
-and sends only at the given address.
+A serial line that is too slow loses whole sentences. A TCP client that is too slow is disconnected. This
+module listens and sends only at the given address.
 
 A sink is opened once. `KeptSink` (vario/app/nmea/kept.py) reopens it after a loss.
 """
@@ -106,9 +106,7 @@ class TcpSink:
     """Always False: a port stays open while its address is absent (tried on Linux, no source)."""
 
     def __init__(self, network: Network) -> None:
-        self._server = socket.create_server(
-            (network.host, network.port), family=_family(network), reuse_port=False
-        )
+        self._server = socket.create_server((network.host, network.port), family=_family(network))
         self._server.setblocking(False)
         self._readers: list[_Reader] = []
 

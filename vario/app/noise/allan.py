@@ -26,10 +26,10 @@ LEAST_STRETCHES = 9
 """The recording is this many times as long as the longest averaging time, whose relative error is then
 1/√(2·(9 − 1)) = 25 %."""
 
-FLAT = math.sqrt(2.0 * math.log(2.0) / math.pi)
+FLICKER = math.sqrt(2.0 * math.log(2.0) / math.pi)
 """0.664: the Allan deviation of flicker noise of unit size."""
 
-MARKOV_TOP = 1.89
+MARKOV_MAXIMUM = 1.89
 """Averaging time of the maximum for a first-order Gauss-Markov process, in correlation times."""
 
 SLOPE_TOLERANCE = 0.12
@@ -37,7 +37,7 @@ LEAST_SPAN = 2.5
 """A law is accepted if the slope matches within `SLOPE_TOLERANCE` over averaging times with a ratio of at
 least `LEAST_SPAN`."""
 
-HUMP = 1.4
+LEAST_PROMINENCE = 1.4
 """A local maximum counts if it is larger by this factor than the minima before and after it."""
 
 
@@ -115,7 +115,7 @@ def noise_figures(curve: AllanCurve) -> NoiseFigures:
         second=float(np.interp(0.0, np.log(tau_s), deviation)) if tau_s[0] <= 1.0 <= tau_s[-1] else None,
         white=_coefficient(curve, -0.5),
         quantisation=None if scaled is None else scaled / math.sqrt(3.0),
-        instability=float(deviation[lowest]) / FLAT,
+        instability=float(deviation[lowest]) / FLICKER,
         instability_s=float(tau_s[lowest]),
         instability_at_end=lowest >= len(tau_s) - 2,
         random_walk=None if walk is None else walk * math.sqrt(3.0),
@@ -143,4 +143,4 @@ def _correlation_s(curve: AllanCurve) -> float | None:
     before, after = np.minimum.accumulate(deviation), np.minimum.accumulate(deviation[::-1])[::-1]
     prominence = np.minimum(deviation / before, deviation / after)
     top = int(np.argmax(prominence))
-    return float(curve.tau_s[top]) / MARKOV_TOP if prominence[top] >= HUMP else None
+    return float(curve.tau_s[top]) / MARKOV_MAXIMUM if prominence[top] >= LEAST_PROMINENCE else None

@@ -31,8 +31,7 @@ def print_static(result: StaticResult, warnings: Sequence[str], out_dir: Path, k
     for column in ("value", "sample", "1 s", "/√Hz", "bias", "at s", "walk", "corr s"):
         table.add_column(column, no_wrap=True)
     for m in result.measured:
-        field = m.name.split(".")[1].split("_")[0]
-        table.add_row(f"{m.sensor.channel} {field} {m.sensor.unit}", *_cells(m))
+        table.add_row(f"{m.sensor.channel} {m.axis} {m.sensor.unit}", *_cells(m))
     console.print(f"{result.origin['file']}: noise at rest")
     console.print(table)
     for m in result.measured:

@@ -43,6 +43,9 @@ USED_S = 300.0
 LEAST_S = 60.0
 """Some thousand innovations determine a noise to a few per cent; more would only take longer."""
 
+LEAST_READINGS = 50
+"""Readings of the barometer: with n of them, the standard error of a noise is 1/√(2n), here 10 %."""
+
 SETTLE_S = 30.0
 """The first innovations depend on the initial state and not on the noise; they are not used."""
 
@@ -106,12 +109,14 @@ def fit_noise(
     def run(parameters: Parameters) -> Iterator[Mapping[str, Innovation]]:
         return innovations(frames, loaded.settings, loaded.glider, parameters)
 
-    found = fit(run, Parameters(noise.baro_pa, noise.pitot_pa), progress)
+    baro_s = [frame.t_s for frame in frames if frame.baro and frame.t_s - frames[0].t_s > SETTLE_S]
+    enough = len(baro_s) >= LEAST_READINGS
+    found = fit(run, Parameters(noise.baro_pa, noise.pitot_pa), progress) if enough else None
     if found is None:
         raise AppError(
-            f"{path}: no barometer samples in the flight; expected some to compare predictions with"
+            f"{path}: {len(baro_s)} readings of the barometer in the flight; expected {LEAST_READINGS} or "
+            "more to compare with predictions"
         )
-    baro_s = [frame.t_s for frame in frames if frame.baro]
     baro = source.info.sensors.get("baro")
     return FlightFit(
         found,
@@ -172,12 +177,12 @@ def innovations(
     """Run the estimator over frames as the pipeline does; yields the sensor innovations after settling."""
     setup = Setup.of(settings, glider, Noise(parameters.baro_pa, parameters.pitot_pa))
     health, calibration = HealthStage(setup), CalibrationStage(setup)
-    told = estimator_settings(setup)
+    given = estimator_settings(setup)
     estimator = Estimator(
         replace(
-            told,
-            noise=_livelier(told.noise, parameters.model),
-            energy_psd=told.energy_psd * parameters.model**2,
+            given,
+            noise=_with_process_noise(given.noise, parameters.model),
+            energy_psd=given.energy_psd * parameters.model**2,
             learns=False,
         )
     )
@@ -192,7 +197,7 @@ def innovations(
             yield {name: new for name, new in news.items() if name in SENSED}
 
 
-def _livelier(noise: InertialNoise, factor: float) -> InertialNoise:
+def _with_process_noise(noise: InertialNoise, factor: float) -> InertialNoise:
     """The process noise of the filter, multiplied by a factor."""
     driving = [field.name for field in fields(noise) if field.name.endswith("_per_sqrt_s")]
     return replace(noise, **{name: getattr(noise, name) * factor for name in driving})

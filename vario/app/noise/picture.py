@@ -59,7 +59,7 @@ def _draw(axes: Axes, measured: Sequence[Measured]) -> None:
         axes.fill_between(
             tau_s, deviation * (1 - error), deviation * (1 + error), color=BAND, alpha=0.45, lw=0
         )
-        axis = m.name.split(".")[1].split("_")[0] if len(measured) > 1 else "measured"
+        axis = m.axis if len(measured) > 1 else "measured"
         axes.plot(
             tau_s, deviation, color=colour, ls=dashes, lw=1.6, marker=marker, ms=3.2, markevery=4, label=axis
         )

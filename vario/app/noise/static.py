@@ -87,6 +87,11 @@ class Measured:
     figures: NoiseFigures
 
     @property
+    def axis(self) -> str:
+        """The field without its unit: "x" of "imu_accel.x_mps2"."""
+        return self.name.split(".")[1].split("_")[0]
+
+    @property
     def for_filter(self) -> float:
         """White noise of one sample for a filter, standard deviation.
 
@@ -94,11 +99,7 @@ class Measured:
         noise of their average, so the value from the noise density is used if it is larger.
         """
         white = self.figures.white
-        return (
-            self.figures.sample
-            if white is None
-            else max(self.figures.sample, white * math.sqrt(self.rate_hz))
-        )
+        return max(self.figures.sample, (white or 0.0) * math.sqrt(self.rate_hz))
 
 
 @dataclass(frozen=True, slots=True)
@@ -180,6 +181,11 @@ def _measure(sensor: NoiseChannel, t_s: Floats, values: Floats) -> list[Measured
                 "resolution, or the sensor is frozen"
             )
         curve = allan_curve(column, rate_hz)
+        lowest = int(np.argmin(curve.deviation))
+        if curve.deviation[lowest] < 1e-9 * curve.deviation[0]:
+            raise _RefusedError(
+                f"{field} repeats itself every {curve.tau_s[lowest]:.3g} s; expected noise, as of a sensor"
+            )
         found.append(
             Measured(
                 f"{sensor.channel}.{field}",

@@ -8,13 +8,15 @@ import statistics
 from drivers.samples import Baro, GnssVel, Pitot, Sample
 from vario.flight.motion.energy import Noise
 from vario.flight.motion.ground_speed import GroundSpeed
+from vario.settings.hardware import PITOT_OFFSET_RANGE
+from vario.settings.quantity import PRESSURE, parse
 
 REST_MPS = 0.5
 REST_BEFORE_S = 10.0
 """At rest: below this mean ground velocity for this long."""
 
 CALM_S = 30.0
-LARGEST_OFFSET_PA = 200.0
+LARGEST_OFFSET_PA = parse(PITOT_OFFSET_RANGE[1], PRESSURE)
 """The largest offset that the settings permit."""
 
 OFFSET_PA = 3.0
@@ -26,7 +28,7 @@ STEADY = 3.0
 SPACING_S = 0.3
 """Readings further apart than this differ by motion, not by noise."""
 
-MOST_BENDS, FEWEST_BENDS = 20_000, 500
+MOST_DIFFERENCES, FEWEST_DIFFERENCES = 20_000, 500
 FAR = 2.5
 """A warning is given if the noise differs from the stated one by this factor, up or down. Noise stated three
 times wrong is thus found, although the measured one is some per cent off.
@@ -53,7 +55,7 @@ class PressureCheck:
         self._calm_s = 0.0
         self._calmest: tuple[float, float] | None = None
         self._baros: list[Baro] = []
-        self._bends: list[float] = []
+        self._differences_pa: list[float] = []  # sizes of second differences
 
     def take(self, sample: Sample) -> None:
         """Process one sample of any kind."""
@@ -90,8 +92,12 @@ class PressureCheck:
         first, second, third = baros
         del baros[0]
         earlier_s, later_s = second.t_s - first.t_s, third.t_s - second.t_s
-        if len(self._bends) < MOST_BENDS and 0.0 < later_s < SPACING_S and 0.7 < earlier_s / later_s < 1.4:
-            self._bends.append(abs(third.static_pa - 2.0 * second.static_pa + first.static_pa))
+        if (
+            len(self._differences_pa) < MOST_DIFFERENCES
+            and 0.0 < later_s < SPACING_S
+            and 0.7 < earlier_s / later_s < 1.4
+        ):
+            self._differences_pa.append(abs(third.static_pa - 2.0 * second.static_pa + first.static_pa))
 
     def warnings(self) -> list[str]:
         """The findings, one sentence each."""
@@ -111,9 +117,9 @@ class PressureCheck:
         ]
 
     def _baro_noise(self) -> list[str]:
-        if len(self._bends) < FEWEST_BENDS:
+        if len(self._differences_pa) < FEWEST_DIFFERENCES:
             return []
-        found_pa, stated_pa = statistics.median(self._bends) / _OF_SIGMA, self._noise.baro_pa
+        found_pa, stated_pa = statistics.median(self._differences_pa) / _OF_SIGMA, self._noise.baro_pa
         if found_pa == 0.0 or 1.0 / FAR < found_pa / stated_pa < FAR:
             return []
         return [

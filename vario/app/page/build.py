@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from hw_replay.source import GNSS_AS_BARO, Source
+from vario.app.caution import REPORT_CAUTION
 from vario.app.files.atomic import result_file
 from vario.app.hindsight.hindsight import Hindsight, Series
 from vario.app.page.climb_pictures import ClimbPictures
@@ -135,6 +136,7 @@ def page_html(content: dict[str, Any]) -> str:
     parts = {
         "/*STYLES*/": "\n".join(map(read, STYLES)),
         "/*SCRIPTS*/": "\n".join(map(read, SCRIPTS)),
+        "/*CAUTION*/": REPORT_CAUTION,
         "/*DATA*/": data,
     }
     html = read("page.html")

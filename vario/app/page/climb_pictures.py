@@ -102,7 +102,6 @@ def _picture(reading: Reading) -> dict[str, Any]:
         "asymmetry": round(circle.asymmetry_mps, 2),
         "sigma": round(circle.sigma_mps, 2),
         "strongest": _degrees(circle.strongest_heading_rad),
-        "roll_out": _degrees(circle.roll_out_heading_rad),
         "right": circle.right,
         "from_north": circle.from_north,
     }

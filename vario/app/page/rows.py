@@ -19,7 +19,7 @@ from vario.flight.reading import Reading
 from vario.settings.display import DisplayUnits
 
 MOST_ROWS = 60_000
-"""Number of rows: 5 hours at 3 rows per second. For longer flights the rate is reduced."""
+"""Number of rows: 100 min at 10 rows per second. For longer flights the rate is halved, once or more."""
 
 _TIME, _LATITUDE, _LONGITUDE = (OUTPUTS[name] for name in ("t_s", "latitude_deg", "longitude_deg"))
 _STEPS = {"t_s": 0.01, "north_m": 1.0, "east_m": 1.0}

@@ -20,7 +20,7 @@ from vario.flight.inputs.frames import JUMP_S
 from vario.flight.tone.stage import ToneCommand, Voice
 from vario.sound.cue_sounds import cue_sounds
 from vario.sound.rhythm import ATTACK_S, RELEASE_S
-from vario.sound.synth import GLIDE_S, HEADROOM
+from vario.sound.synth import GLIDE_S, HEADROOM, LOWEST_RATE_HZ
 from vario.sound.timbre import TIMBRES, waves
 from vario.sound.word_bank import EDGE_S, PAUSE_S, ROOM, WordBank
 
@@ -29,7 +29,7 @@ RATE_HZ = 10.0
 slowly.
 """
 
-SAMPLE_RATE_HZ = 22_050
+SAMPLE_RATE_HZ = LOWEST_RATE_HZ
 
 _VOICES = tuple(Voice)
 _PITCHES_HZ = np.geomspace(100.0, 4000.0, 33)

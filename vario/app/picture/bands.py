@@ -20,8 +20,8 @@ SMOOTHED_S = 3.0
 WIDTH_A_MPS = 0.11
 """Width of the band for 1 m/s, as a share of the half width of the picture."""
 
-FEWEST = 20
-"""Positions; with fewer nothing is drawn."""
+LEAST_S = 20
+"""Without positions over this time nothing is drawn."""
 
 
 def draw_band(axes: Axes, flight: TraceData, climb: Mapping[str, Any]) -> None:
@@ -65,9 +65,9 @@ def _in_air(flight: TraceData, climb: Mapping[str, Any]) -> tuple[Floats, Floats
     known = np.isfinite(at_s) & (at_s >= climb["start_s"]) & (at_s <= climb["end_s"])
     vario_mps = flight.column("vario_mps")
     measured = np.isfinite(vario_mps)
-    if np.count_nonzero(known) < FEWEST or not np.any(measured):
+    t_s = np.arange(at_s[known][0], at_s[known][-1], STEP_S) if np.any(known) else at_s[known]
+    if t_s.size * STEP_S < LEAST_S or not np.any(measured):
         return None
-    t_s = np.arange(at_s[known][0], at_s[known][-1], STEP_S)
     place = [1000.0 * np.interp(t_s, at_s[known], values[known]) for values in (east_km, north_km)]
     inside = (flight.t_s >= climb["start_s"]) & (flight.t_s <= climb["end_s"])
     for k, name in enumerate(("wind_east_mps", "wind_north_mps")):

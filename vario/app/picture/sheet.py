@@ -15,6 +15,7 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
+from vario.app.caution import REPORT_CAUTION
 from vario.app.outputs.flight_time import duration_text
 from vario.app.picture.circles import chosen, draw_circles
 from vario.app.picture.data import TraceData
@@ -23,11 +24,6 @@ from vario.app.picture.style import HUGE, INK, NORMAL, PAPER, SMALL, SOFT_INK
 from vario.app.picture.time_axis import set_time_axis
 from vario.app.picture.track import draw_climbs, draw_track, table_share
 from vario.settings.display import METRIC, DisplayUnits, Measure
-
-REPORT_CAUTION = (
-    "Replayed from a recording. Not certified, and no substitute for certified instruments: do not judge "
-    "clearance, final glide or airworthiness by this page."
-)
 
 _SIZE_IN = (17.0, 11.4)
 _CIRCLES_IN = 2.5

@@ -40,7 +40,8 @@ def set_time_axis(axes: Axes, flight: TraceData) -> None:
 
 
 def _hours(seconds: float) -> str:
-    return f"{seconds // 3600:.0f}:{seconds % 3600 / 60:02.0f}"
+    minutes = round(seconds / 60)
+    return f"{minutes // 60}:{minutes % 60:02}"
 
 
 def _time_of_day(seconds: float, *, with_seconds: bool) -> str:

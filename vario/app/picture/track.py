@@ -151,7 +151,8 @@ def _square(axes: Axes, east_shown: Floats, north_shown: Floats) -> None:
 def _draw_bands(axes: Axes, flight: TraceData, t_s: Floats, east_shown: Floats, north_shown: Floats) -> None:
     """A band along the way of each circle: as wide as the climb over a turn is strong."""
     per_mps = _BAND_SHARE * float(np.ptp(axes.get_xlim()))
-    energy_m = flight.column("altitude_m")
+    altitude_m = flight.column("altitude_m")
+    label = "climb (wider: stronger)"
     for climb in flight.climbs:
         inside = (t_s >= climb["start_s"]) & (t_s <= climb["end_s"])
         turns = _number(climb.get("turns"))
@@ -160,7 +161,7 @@ def _draw_bands(axes: Axes, flight: TraceData, t_s: Floats, east_shown: Floats, 
         turn_s = (climb["end_s"] - climb["start_s"]) / turns
         at_s = np.linspace(climb["start_s"] + turn_s / 2, climb["end_s"] - turn_s / 2, _BAND_POINTS)
         east, north = (_over_turn(at_s, turn_s, t_s, values) for values in (east_shown, north_shown))
-        edges = [np.interp(at_s + half_s, flight.t_s, energy_m) for half_s in (-turn_s / 2, turn_s / 2)]
+        edges = [np.interp(at_s + half_s, flight.t_s, altitude_m) for half_s in (-turn_s / 2, turn_s / 2)]
         half = np.maximum((edges[1] - edges[0]) / turn_s, 0.1) * per_mps / 2
         along_e, along_n = np.gradient(east), np.gradient(north)
         length = np.maximum(np.hypot(along_e, along_n), 1e-9)
@@ -171,8 +172,9 @@ def _draw_bands(axes: Axes, flight: TraceData, t_s: Floats, east_shown: Floats, 
             facecolor=MODE_STYLES["circling"].fill,
             linewidth=0.0,
             zorder=2.0,
-            label="_" if climb is not flight.climbs[0] else "climb (wider: stronger)",
+            label=label,
         )
+        label = "_"  # only the first band has an entry in the legend
 
 
 def _over_turn(at_s: Floats, turn_s: float, t_s: Floats, values: Floats) -> Floats:

@@ -12,7 +12,7 @@ from rich.table import Table
 from rich.text import Text
 
 from vario.app.caution import CAUTION
-from vario.app.outputs.catalogue import output_of
+from vario.app.outputs.catalogue import TRUTH, output_of
 from vario.app.outputs.flight_time import clock, duration_text, utc_or_clock
 from vario.app.replay.results import REPORT, SUMMARY, TONE, TRACE
 from vario.app.terminal import labelled, terminal
@@ -48,7 +48,7 @@ def print_replay(
                 f"{found['beside']} against the simulated truth, cruise and circling: {rms} ({modes})",
                 soft_wrap=True,
             )
-        elif not name.startswith("truth_") and "mean_circling" in found:
+        elif not name.startswith(TRUTH) and "mean_circling" in found:
             unit = output_of(found["beside"]).shown_in(units)
             theirs = unit.figure(found["mean_circling"], 2, sign=True)
             own = unit.shown(found[f"{found['beside']}_mean_circling"], 2, sign=True)

@@ -14,9 +14,11 @@ from vario.flight.pipeline import Pipeline
 from vario.flight.reading import Reading
 from vario.flight.setup import USUAL_NOISE
 from vario.settings.errors import SettingsError
+from vario.settings.hardware import NOISE_RANGE
+from vario.settings.quantity import PRESSURE, parse
 from vario.settings.schema import Settings
 
-BELIEVABLE_PA = (0.02, 100.0)
+_LOWEST_PA, _HIGHEST_PA = (parse(end, PRESSURE) for end in NOISE_RANGE)
 """Range of the pressure noise accepted from a recording; the same as in the settings."""
 
 
@@ -27,7 +29,7 @@ def noise_of(settings: Settings, info: RecordingInfo) -> Noise:
         if setting is not None:
             return setting
         sensor = info.sensors.get(channel)
-        if sensor is None or sensor.noise is None or not BELIEVABLE_PA[0] <= sensor.noise <= BELIEVABLE_PA[1]:
+        if sensor is None or sensor.noise is None or not _LOWEST_PA <= sensor.noise <= _HIGHEST_PA:
             return default
         return sensor.noise
 

@@ -52,7 +52,8 @@ def replay(
 ) -> dict[str, Any]:
     """Play `source` and write trace.csv, summary.json, tone.flac and report.png into `out_dir`.
 
-    Memory does not grow with the length of the flight.
+    Memory does not grow with the length of the flight. A file that is switched off is removed if an earlier
+    replay wrote it, so that all files in the folder belong to one replay.
 
     Args:
         source: the recording.
@@ -65,9 +66,6 @@ def replay(
         picture: whether to write report.png. If not, matplotlib is not loaded.
         words: recorded words at `WORDS_HZ` for the sound; None: nothing is said.
         hindsight: collects the flight for the summary; memory then grows by some 3 MB per hour.
-
-    A file that is switched off is removed if an earlier replay wrote it, so that all files in the folder
-    belong to one replay.
 
     Returns:
         The content of summary.json.
@@ -112,7 +110,7 @@ def replay(
 
 @contextmanager
 def _sink(path: Path | None, words: WordBank | None) -> Iterator[Sink]:
-    """The sound file; None without a path."""
+    """The sink of the sound file; without a path one that plays nothing."""
     if path is None:
         yield NullSink()
         return

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
@@ -24,7 +23,7 @@ from vario.settings.explain import explain
 from vario.settings.fields import Section
 from vario.settings.glider import Glider
 from vario.settings.load import parse_settings
-from vario.settings.read import read_toml
+from vario.settings.read import no_glider, read_toml
 from vario.settings.toml_text import TomlFile
 
 _Table = TypeVar("_Table", bound=Section)
@@ -195,15 +194,7 @@ def _glider(
         return None, None
     glider_path = path.parent / top.glider.file
     if not glider_path.is_file():
-        near = difflib.get_close_matches(
-            glider_path.name, [p.name for p in glider_path.parent.glob("*.toml")], n=1
-        )
-        hint = f'; did you mean "{Path(top.glider.file).with_name(near[0]).as_posix()}"?' if near else ""
-        text = (
-            f"there is no file {glider_path}; expected the path of a glider file, relative to this file{hint}"
-        )
-        line = file.line(("glider", "file"))
-        problems.append(Problem(file.name, line, f'glider.file = "{top.glider.file}"', text))
+        problems.append(no_glider(file, ("glider", "file"), glider_path))
         return None, None
     try:
         text = read_toml(glider_path).text

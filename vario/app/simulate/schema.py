@@ -12,7 +12,7 @@ from typing import Literal
 from pydantic import Field
 
 from vario.settings.errors import Broken
-from vario.settings.fields import Section, choice, number, optional, quantity
+from vario.settings.fields import Section, choice, number, optional, optional_text, quantity, short_text
 
 
 class PlaceTable(Section):
@@ -48,10 +48,9 @@ class WindTable(Section):
 class GliderTable(Section):
     """The glider flown."""
 
-    file: str | None = Field(
-        default=None,
-        description="Glider file, relative to this file; absent: the fictional two-seater of the demo",
-        json_schema_extra={"example": "gliders/quendel_2.toml"},
+    file: str | None = optional_text(
+        "gliders/quendel_2.toml",
+        "Glider file, relative to this file; absent: the fictional two-seater of the demo",
     )
     mass_kg: float | None = optional(
         "450 kg", "80 kg", "1500 kg", "Flying mass, ballast included; absent: the glider's reference mass"
@@ -161,13 +160,7 @@ class TruthTable(Section):
 class ScenarioFile(Section):
     """A scenario file without the tables that may be repeated."""
 
-    title: str = Field(
-        default="Simulated flight",
-        min_length=1,
-        max_length=60,
-        description="Name for reports",
-        json_schema_extra={"example": "Simulated flight"},
-    )
+    title: str = short_text("Simulated flight", "Name for reports", "Simulated flight")
     seed: int = number(1, 0, 10**9, "Seed of all random numbers; a whole number")
     longest_s: float = quantity("60 min", "1 s", "1000 min", "Latest end of the flight")
     unsteady: float = number(

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import difflib
 from collections.abc import Sequence
 
 from hw_replay.simulate import plan
 from hw_replay.simulate.plan import Phase, Steer, Until
 from vario.app.simulate.tables import ENDS, PhaseTable
+from vario.settings.near import nearest
 
 
 class ScriptError(ValueError):
@@ -55,13 +55,13 @@ def _phase(place: int, phase: PhaseTable, thermals: Sequence[str], *, last: bool
     index = 0
     if phase.thermal is not None:
         if phase.thermal not in thermals:
-            near = difflib.get_close_matches(phase.thermal, thermals, n=1)
+            near = nearest(phase.thermal, thermals)
             known = (
                 f"expected one of {', '.join(dict.fromkeys(thermals))}"
                 if thermals
                 else "there is no [[thermal]] in the file"
             )
-            hint = f'; did you mean "{near[0]}"?' if near else ""
+            hint = f'; did you mean "{near}"?' if near else ""
             raise ScriptError(
                 place, "thermal", f'thermal = "{phase.thermal}"', f"no such thermal, {known}{hint}"
             )

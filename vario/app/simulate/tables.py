@@ -6,23 +6,26 @@ from collections.abc import Iterator, Mapping
 from types import MappingProxyType
 from typing import Literal, get_args
 
-from pydantic import Field
-
 from hw_replay.simulate.faults import FileKind
 from hw_replay.simulate.pressure_lines import LineKind
 from vario.settings.errors import Broken
-from vario.settings.fields import Section, choice, number, optional, optional_number, quantity, required
+from vario.settings.fields import (
+    Section,
+    choice,
+    number,
+    optional,
+    optional_number,
+    optional_text,
+    quantity,
+    required,
+    short_text,
+)
 
 
 class ThermalTable(Section):
     """An updraft by Allen's model, AIAA 2006-1510 (NASA TM-2006-214019)."""
 
-    name: str = Field(
-        min_length=1,
-        max_length=60,
-        description="Name, for the phases",
-        json_schema_extra={"example": "east of the wood"},
-    )
+    name: str = short_text("east of the wood", "Name, for the phases")
     north_m: float = required("1000 m", "-500 km", "500 km", "Distance north of the field at the start")
     east_m: float = required("1000 m", "-500 km", "500 km", "Distance east of the field at the start")
     scale_mps: float = required(
@@ -63,12 +66,7 @@ ENDS = ("after_s", "above_m", "below_m", "faster_mps", "slower_mps", "within_m",
 class PhaseTable(Section):
     """One phase of the flight."""
 
-    name: str = Field(
-        min_length=1,
-        max_length=60,
-        description="Name, for the reader of the file",
-        json_schema_extra={"example": "first climb"},
-    )
+    name: str = short_text("first climb", "Name, for the reader of the file")
     speed_mps: float = required("95 km/h", "0 km/h", "280 km/h", "Indicated airspeed to hold")
     steer: Literal["straight", "heading", "thermal", "circle", "centre"] = choice(
         "straight",
@@ -79,10 +77,8 @@ class PhaseTable(Section):
     bank_rad: float | None = optional(
         "40 deg", "-70 deg", "70 deg", "Bank, for circle and centre; negative: left"
     )
-    thermal: str | None = Field(
-        default=None,
-        description="Name of the thermal, for thermal, centre, within and past",
-        json_schema_extra={"example": "east of the wood"},
+    thermal: str | None = optional_text(
+        "east of the wood", "Name of the thermal, for thermal, centre, within and past"
     )
     miss_m: float = quantity(
         "0 m", "-1000 m", "1000 m", "Distance at which to pass the core, with the core to the right"
@@ -172,7 +168,9 @@ class FaultTable(Section):
         if self.kind in ("late", "stamped late") and self.by_s is None:
             yield Broken(("kind",), "also needs by")
         if self.kind == "static lag" and not self.by_s:
-            yield Broken(("kind",), "also needs by")
+            yield Broken(("kind",), "also needs by, above 0 s")
+        if (self.every_s > 0.0) is not (self.lasts_s > 0.0):
+            yield Broken(("every", "lasts"), "a repeated fault needs both, above 0 s")
         if (self.kind in get_args(LineKind)) is not (self.channel == "pressures"):
             yield Broken(("kind", "channel"), "total blocked and the static faults are those of pressures")
         if self.until_s is not None and self.until_s <= self.from_s:

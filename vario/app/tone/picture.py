@@ -20,7 +20,7 @@ from vario.flight.tone.stage import ToneCommand, Voice, beeps_of, pitch_of
 from vario.settings.tone import Tone
 from vario.sound.errors import SoundFileError
 from vario.sound.flac import load_soundfile
-from vario.sound.synth import Synth
+from vario.sound.synth import LOWEST_RATE_HZ, Synth
 
 TOP_HZ = 6000.0
 """Above this there are only weak partials of the highest pitches."""
@@ -28,11 +28,11 @@ TOP_HZ = 6000.0
 FLOOR_DB = -70.0
 COLUMNS = 1600
 WINDOW = 1024
-RATE_HZ = 22050
+RATE_HZ = LOWEST_RATE_HZ
 
 
-LONGEST_WITH_BEEPS_S = 120.0
-"""In a longer picture a column is longer than a beep at 10 Hz (1600 columns, half a period)."""
+LONGEST_WITH_BEEPS_S = 80.0
+"""In a longer picture a column is longer than a beep at 10 Hz, which lasts 50 ms."""
 
 
 def draw_spectrogram(sound: Path, out: Path, from_s: float = 0.0, to_s: float = math.inf) -> float:
@@ -161,7 +161,7 @@ def _spectra(pcm: NDArray[np.int16], rate_hz: int, hop: int) -> NDArray[np.float
 def _columns_of(sound: Path, from_s: float, to_s: float) -> tuple[NDArray[np.float64], int, float]:
     """Spectrogram of a part in about `COLUMNS` columns, the sample rate, Hz, and the duration drawn, s.
 
-    Each column is the maximum over its time, or the mean for short sounds.
+    Each column is the maximum over its time, and lasts at least `WINDOW` samples.
     """
     soundfile = load_soundfile()
     try:
@@ -179,13 +179,11 @@ def _columns_of(sound: Path, from_s: float, to_s: float) -> tuple[NDArray[np.flo
                     f"{sound}: {max(total, 0)} samples; expected {WINDOW} or more for a picture"
                 )
             file.seek(begin)
-            span = max(total // COLUMNS, 256)
+            span = max(total // COLUMNS, WINDOW)
             columns = []
-            while (pcm := file.read(min(max(span, WINDOW), left), "int16")).size >= WINDOW:
+            while (pcm := file.read(min(span, left), "int16")).size >= WINDOW:
                 left -= pcm.size
-                hop = min(max(span, WINDOW), WINDOW) // (4 if span < WINDOW else 1)
-                spectra = _spectra(pcm, rate_hz, hop)
-                columns.append(spectra.max(axis=1) if span >= WINDOW else spectra.mean(axis=1))
+                columns.append(_spectra(pcm, rate_hz, WINDOW).max(axis=1))
     except (OSError, soundfile.SoundFileError) as error:
         reason = error.strerror if isinstance(error, OSError) else f"not a sound file ({error})"
         raise SoundFileError(f"{sound}: cannot be read: {reason}") from error

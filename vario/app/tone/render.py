@@ -23,6 +23,7 @@ from vario.settings.quantity import SPEED
 from vario.settings.schema import Settings
 from vario.settings.tone import Tone
 from vario.sound.flac import FlacSink
+from vario.sound.live import LIVE_HZ
 
 LIMIT_MPS = 30.0
 
@@ -170,7 +171,7 @@ def write_sound(out: Path, sounding: Iterable[Step]) -> float:
     Raises:
         SoundFileError, OutputError: if the file cannot be written.
     """
-    with result_file(out) as path, FlacSink(path, 44100) as sink:
+    with result_file(out) as path, FlacSink(path, LIVE_HZ) as sink:
         for command, duration_s in sounding:
             sink.play(command, duration_s)
         return sink.duration_s

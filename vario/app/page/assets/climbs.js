@@ -1,4 +1,4 @@
-// Offers: climbs. A card a climb: the lift around the circle, and the climb in the drifting air.
+// Offers: climbs. One card for each climb: the lift around the circle, and the climb in the drifting air.
 const climbs = (() => {
   const place = document.getElementById("climbs"), cards = [];
 
@@ -11,10 +11,10 @@ const climbs = (() => {
       return;
     }
     const all = climb.circles.flatMap(({ last: a, mean: b }) => [...a, ...b]).filter((value) => value !== null);
-    const top = Math.max(20, ...all), bottom = Math.min(-5, ...all);
+    const top = all.reduce((a, b) => Math.max(a, b), 20), bottom = all.reduce((a, b) => Math.min(a, b), -5);
     const radius = (tenths) => most * (0.12 + 0.88 * (tenths - bottom) / (top - bottom));
     const sector = 2 * Math.PI / picture.mean.length;
-    // Sectors are by heading; seen from above, the glider flies them a quarter turn aside of the middle.
+    // A sector is a heading. Seen from the centre, the glider with this heading is a quarter turn beside it.
     const aside = picture.right ? -Math.PI / 2 : Math.PI / 2, up = aside - Math.PI / 2;
     picture.mean.forEach((value, k) => {
       if (value === null) return;
@@ -166,7 +166,7 @@ const climbs = (() => {
     one.words.textContent = say(picture);
   };
 
-  // Cards out of sight are drawn when they come into it.
+  // A card outside the window is drawn when it enters the window.
   const seen = new IntersectionObserver((entries) => {
     for (const { target, isIntersecting } of entries) {
       const one = cards.find(({ card }) => card === target);

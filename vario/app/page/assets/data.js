@@ -1,4 +1,5 @@
-// Offers: content, columns, tones, state, listen, emit, clock, when, axisZero, utc, indexAt, KNOWN, inUnit
+// Offers: content, columns, tones, bytesOf, KNOWN, first, last, state, listen, emit, setCursor, setView, zoom, setHover,
+// indexAt, clock, when, utc, startUtc, axisZero, minus, plain, signed, inUnit, element
 const content = JSON.parse(document.getElementById("data").textContent);
 const KINDS = { i8: [Int8Array, -128], i16: [Int16Array, -32768], i32: [Int32Array, -2147483648] };
 
@@ -21,7 +22,7 @@ function unpack({ type, step, offset, data }) {
 const columns = Object.fromEntries(Object.entries(content.rows.columns).map(([name, c]) => [name, unpack(c)]));
 const tones = Object.fromEntries(Object.entries(content.tones.commands).map(([name, c]) => [name, unpack(c)]));
 
-/** A stretch without rows is no line: a row of nothing goes into each break. */
+/** A gap in the rows interrupts the lines: a row without values is inserted into each gap. */
 (function openBreaks() {
   const t = columns.t_s;
   if (t.length < 3) return;
@@ -49,7 +50,7 @@ const KNOWN = (name) => columns[name].some((value) => value !== null);
 const first = columns.t_s.length ? columns.t_s[0] : 0;
 const last = columns.t_s.length ? columns.t_s[columns.t_s.length - 1] : 1;
 
-/** Where the page is: the cursor, the stretch of time shown, the place pointed at (or null). */
+/** The state of the page: the time of the cursor, the interval shown, the time pointed at (or null). */
 const state = { t: first, view: [first, Math.max(last, first + 1)], whole: [first, Math.max(last, first + 1)], hover: null };
 const listeners = { cursor: [], view: [], hover: [], theme: [], size: [] };
 const listen = (name, act) => listeners[name].push(act);
@@ -99,7 +100,7 @@ function indexAt(t, times = columns.t_s) {
 
 function clock(t, tenths = false) {
   const since = Math.max(0, t - first);
-  const s = tenths ? since : Math.round(since);
+  const s = tenths ? Math.round(since * 10) / 10 : Math.round(since);
   const pad = (n) => String(n).padStart(2, "0");
   const seconds = tenths ? (s % 60).toFixed(1).padStart(4, "0") : pad(s % 60);
   const h = Math.floor(s / 3600), m = Math.floor(s / 60) % 60;
@@ -111,13 +112,13 @@ const startUtc = content.summary.start_utc ? Date.parse(content.summary.start_ut
 function when(t, seconds = true) {
   return startUtc === null ? clock(t) : new Date(startUtc + t * 1000).toISOString().slice(11, seconds ? 19 : 16);
 }
-/** Where a whole minute or hour of that time lies: 0 of the axis. */
+/** Zero of the time axis, s: the ticks are whole minutes or hours from it. */
 const axisZero = startUtc === null ? first : -(startUtc % 86400000) / 1000;
 const utc = (t) => (startUtc === null ? null : new Date(startUtc + t * 1000).toISOString().slice(11, 19) + " UTC");
 const minus = (text) => String(text).replace("-", "−");
-/** A number for people: a rounded-away negative is plain zero. */
+/** A number for people; a negative value that rounds to zero has no sign. */
 const plain = (value, digits) => minus((Math.abs(value) < 0.5 * 10 ** -digits ? 0 : value).toFixed(digits));
-const signed = (value, digits) => (value >= 0 ? "+" : "−") + Math.abs(value).toFixed(digits);
+const signed = (value, digits) => plain(value, digits).replace(/^(?!−)/, "+");
 /** An SI value in the unit that the settings choose for its measure, as text. The columns are in these units already. */
 function inUnit(si, measure, write = plain) {
   const [symbol, factor, digits] = content.units[measure];

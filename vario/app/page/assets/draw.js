@@ -1,4 +1,4 @@
-// Offers: colour, airColour, sharp, inFrame, MODES
+// Offers: readPalette, colour, MODES, FULL_MPS, shade, shadeColour, airColour, sharp, inFrame, scaleBar, arrow
 let palette = {};
 function readPalette() {
   const style = getComputedStyle(document.documentElement);
@@ -51,7 +51,7 @@ function sharp(canvas, height) {
   return { c, w, h };
 }
 
-/** The same work at most once a frame, however often it is asked for. */
+/** A function that requests the work; however often it is called, the work is done once per frame. */
 function inFrame(work) {
   let asked = false;
   const ask = () => {

@@ -117,7 +117,7 @@ function dress() { readPalette(); emit("theme"); }
 matchMedia("(prefers-color-scheme: dark)").addEventListener("change", dress);
 new ResizeObserver(inFrame(() => emit("size"))).observe(document.querySelector("main"));
 
-// Paper is white: everything is drawn again in the light colours, and the climbs out of sight too.
+// For a print everything is drawn again in the light colours, also the climbs outside the window.
 addEventListener("beforeprint", () => {
   document.documentElement.classList.add("paper-print");
   readPalette();
@@ -146,7 +146,7 @@ window.flightPage = {
   state, player, setCursor, setView, sampleRate: kit.sample_rate_hz,
   render: (t, seconds) => new Synth(t).render(Math.round(seconds * kit.sample_rate_hz)),
 };
-// Two frames on, everything has been drawn once.
+// After two frames everything has been drawn once.
 requestAnimationFrame(() => requestAnimationFrame(() => {
   document.documentElement.dataset.ready = Math.round(performance.now());
 }));

@@ -37,7 +37,7 @@ const map = (() => {
       const px = x(i), py = y(i), joined = t[i] - lastT < 10;
       const strength = air[i] === null ? 0 : air[i];
       if (best === null || Math.abs(strength) > Math.abs(best)) best = strength;
-      // Less than two pixels on is drawn with what follows.
+      // A step of less than two pixels is drawn together with the next ones.
       if (joined && Math.abs(px - lastX) + Math.abs(py - lastY) < 2) continue;
       if (joined && Math.max(px, lastX) > 0 && Math.min(px, lastX) < w && Math.max(py, lastY) > 0 && Math.min(py, lastY) < h) {
         let path = inView.faint;
@@ -166,7 +166,7 @@ const map = (() => {
   listen("size", () => { view = null; draw(); });
   listen("cursor", point);
   listen("hover", point);
-  /** The whole track in the shape it has on paper. One canvas behind another stays empty there: both go onto the upper. */
+  /** Draw the whole track for a print. A canvas behind another is empty on paper, so both are drawn onto the upper one. */
   function print() {
     view = null;
     draw.now();

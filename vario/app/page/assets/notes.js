@@ -1,4 +1,4 @@
-// Heading, warnings, samples, and what the health plots say in words.
+// Offers: inputs. Heading, warnings, samples, and a sentence on the consistency of the estimator.
 (() => {
   const { summary } = content, { flight } = summary, id = (name) => document.getElementById(name);
   document.title = summary.title || "Flight";

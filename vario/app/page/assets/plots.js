@@ -1,6 +1,6 @@
-// Offers: plots, addPanels. Panels over time that share cursor and zoom.
+// Offers: PANELS, HEALTH, MEASURED, addPanels, redrawPlots, placeCursor. Panels over time that share cursor and zoom.
 const plots = [];
-// Left and right of the plots: all have the same room, so that their times stand one below the other.
+// Width left and right of the plots. It is the same in all, so that equal times are one below the other.
 const NARROW = matchMedia("(max-width: 600px)").matches;
 const AXIS = NARROW ? 38 : 52, RIGHT = NARROW ? 18 : 44;
 
@@ -33,7 +33,7 @@ function running(name, windowS) {
 }
 for (const name of MEASURED) columns[`${name}_mean_nis`] = running(`${name}_nis`, 30);
 
-/** Least and greatest value in every stretch of the view, so that a long flight draws as fast as a short one. */
+/** Lowest and highest value in each part of the view, so that a long flight is drawn as fast as a short one. */
 function thinned(names, from, to, stretches) {
   const t = columns.t_s;
   const begin = Math.max(0, indexAt(from) - 1), end = Math.min(t.length, indexAt(to) + 2);

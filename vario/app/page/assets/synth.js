@@ -1,4 +1,4 @@
-// Offers: Synth. The rules are those of the instrument's own sound engine; see `vario.sound`.
+// Offers: kit, Synth. The rules are those of the instrument's own sound engine; see `vario.sound`.
 const kit = content.tones.kit;
 const TABLE = 4096;
 
@@ -88,7 +88,7 @@ class Synth {
     }
   }
 
-  /** A cue ends what sounds; speech waits for nothing and is left out while something sounds. */
+  /** A cue ends the cue or speech that sounds. Speech is left out while a cue or other speech sounds. */
   startCues() {
     const { cues, speech } = content.tones;
     while (this.cueIndex < cues.length && cues[this.cueIndex][0] <= this.t) {

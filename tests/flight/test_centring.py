@@ -87,6 +87,18 @@ def test_no_cue_in_even_lift_in_cruise_or_with_an_unsure_picture() -> None:
     assert not _cues(Paper(**FAR_OFF, settings=Centring.model_validate({"min_gain": "2 m/s"})))
 
 
+def test_another_zero_of_the_heading_ends_all_directions() -> None:
+    paper = Paper(**FAR_OFF)
+    before = paper.fly(2 * PERIOD_S)
+    assert before.circle is not None
+    assert before.shift is not None
+    paper.from_north = False
+    after = paper.fly(0.1)
+    assert after.circle is after.shift is None
+    assert after.lift_map == ()
+    assert after.centring_cues == before.centring_cues > 0
+
+
 def _cues(paper: Paper, mode: Mode = Mode.CIRCLING) -> list[float]:
     paper.fly(5 * PERIOD_S, mode)
     return paper.cues

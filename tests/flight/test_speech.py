@@ -38,9 +38,8 @@ def at(
     return SpeechInputs(t_s, mode, Quality.OK, turning, shift, averages, None, None, wanted)
 
 
-def shift_at(t_s: float, bearing_rad: float) -> Shift:
-    ahead = math.remainder(bearing_rad - RATE * t_s, math.tau)
-    return Shift(60.0, bearing_rad, ahead, 10.0, True, True, Core(0.0, 60.0, 2.0, 150.0, 10.0, 10.0))
+def shift_to(bearing_rad: float) -> Shift:
+    return Shift(60.0, bearing_rad, 10.0, True, True, Core(0.0, 60.0, 2.0, 150.0, 10.0, 10.0))
 
 
 def spoken(
@@ -80,7 +79,7 @@ def test_never_across_a_centring_cue(bearing_deg: float) -> None:
     bearing = math.radians(bearing_deg)
     times = minutes(5.0)
     said = spoken(
-        stage(each_turn="average"), [(at(t_s, shift=shift_at(t_s, bearing)), TONE) for t_s in times]
+        stage(each_turn="average"), [(at(t_s, shift=shift_to(bearing)), TONE) for t_s in times]
     )
     assert len(said) >= 10
     for t_s, words in said:

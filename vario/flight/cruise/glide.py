@@ -155,7 +155,7 @@ class GlideStage:
         if altitude_known is not self._altitude_known:
             self._altitude_known, self._glide = altitude_known, None
         if position is None:
-            self._glide = None
+            self._glide, self._waited_s = None, 0.0
         elif position is not self._position or self._glide is None:
             self._glide = self._update(position, wind, energy, mode)
             self._waited_s = 0.0

@@ -2,8 +2,9 @@
 
 Channels and values: `baro` Pa; `pitot` Pa (pitot minus static); `imu_accel` m/s^2 and `imu_gyro` rad/s
 in body axes; `gnss_pos` latitude and longitude in degrees, metres above mean sea level; `gnss_vel`
-north, east, down in m/s (down may be empty); `oat` degrees Celsius; `load_factor`; `ref:NAME` a value
-to compare with. Values that a channel does not have are empty. Rows may be in any order.
+north, east, down in m/s (down may be empty); `oat` degrees Celsius; `load_factor`; `supply` volts;
+`ref:NAME` a value to compare with. Values that a channel does not have are empty. Rows may be in any
+order.
 """
 
 from __future__ import annotations

@@ -62,8 +62,8 @@ def open_source(path: str | os.PathLike[str], csv_map: Path | None = None) -> So
         csv_map: map of a wide CSV file (`hw_replay.csv_map`); None: FILE.toml beside it, if there is one.
 
     Raises:
-        UnknownFormat: if it is none of these; the message describes the content. RecordingError: if it cannot
-        be opened, is empty, or its beginning is wrong.
+        UnknownFormat: if it is none of these; the message describes the content.
+        RecordingError: if it cannot be opened, is empty, or its beginning is wrong.
     """
     path = Path(path)
     if csv_map is not None:

@@ -78,9 +78,7 @@ def test_never_across_a_centring_cue(bearing_deg: float) -> None:
     """The cue comes 1.2 rad before the nose points to the core at the earliest; the words last 2.6 s."""
     bearing = math.radians(bearing_deg)
     times = minutes(5.0)
-    said = spoken(
-        stage(each_turn="average"), [(at(t_s, shift=shift_to(bearing)), TONE) for t_s in times]
-    )
+    said = spoken(stage(each_turn="average"), [(at(t_s, shift=shift_to(bearing)), TONE) for t_s in times])
     assert len(said) >= 10
     for t_s, words in said:
         begins, ends = RATE * t_s, RATE * (t_s + 0.65 * len(words))

@@ -38,6 +38,8 @@ MARGIN_M = 30.0
 as lost from the reserve downwards."""
 
 HELD_S = 5.0
+"""For this long a glide must be made or lost, so that a single position does not decide."""
+
 THERE_M = 1500.0
 """Nearer to the goal than this, a glider that circles down to land has not lost the glide."""
 

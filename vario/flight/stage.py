@@ -23,9 +23,9 @@ class ResetReason(Enum):
 class Stage(Protocol):
     """One block of the pipeline.
 
-    A stage is constructed with a `Setup`; it is then as after `configure` and `reset` with `START`. Each stage
-    also has a method `update`, which is called once per frame with the outputs of earlier stages and returns
-    its result.
+    A stage is constructed with a `Setup`; it is then as after `configure` and `reset` with `START`. Each
+    stage also has a method `update`, which is called once per frame with the outputs of earlier stages and
+    returns its result.
     """
 
     def configure(self, setup: Setup) -> None:

@@ -105,7 +105,6 @@ class WindStage:
     """Runs the filter, and returns the parts of its state that are known well enough."""
 
     def __init__(self, setup: Setup) -> None:
-        self.configure(setup)
         self.reset(ResetReason.START)
 
     def configure(self, setup: Setup) -> None:

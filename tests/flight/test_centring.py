@@ -17,6 +17,7 @@ from tests.support.paper_circle import FAR_OFF, PERIOD_S, TOWARDS, Paper, apart_
 from vario.flight.motion.mode import Mode
 from vario.flight.motion.turning import Turning
 from vario.flight.thermal.centring import TRANSITIONS, CentringCue, CentringState
+from vario.flight.thermal.core_fit import Core, circle_mean_mps
 from vario.flight.thermal.shifting import LAG_S, RollRate, Size, manoeuvre
 from vario.settings.schema import Centring
 
@@ -64,6 +65,19 @@ def test_a_manoeuvre_shifts_the_circle_as_a_flown_path(
     assert math.hypot(*middle) == pytest.approx(found.shift_m, rel=0.03, abs=1.0)
     lag = 9.80665 * math.tan(bank) / tas_mps * LAG_S
     assert math.atan2(middle[1], middle[0]) == pytest.approx(found.half_rad - lag, abs=math.radians(1.5))
+
+
+@pytest.mark.parametrize(
+    ("circle_m", "distance_m", "radius_m"), [(100, 60, 130), (700, 300, 25), (900, 880, 25)]
+)
+def test_the_mean_around_a_circle_is_its_integral(
+    circle_m: float, distance_m: float, radius_m: float
+) -> None:
+    angle = np.linspace(0.0, math.tau, 20_000, endpoint=False)
+    squared = circle_m**2 + distance_m**2 - 2.0 * circle_m * distance_m * np.cos(angle)
+    mean = 3.0 * float(np.mean(np.exp(-squared / radius_m**2)))
+    core = Core(distance_m, 0.0, 3.0, radius_m, 10.0, 10.0)
+    assert circle_mean_mps(core, circle_m, distance_m) == pytest.approx(mean, rel=1e-3, abs=1e-12)
 
 
 def test_a_roll_rate_is_learned_from_rolls() -> None:

@@ -43,7 +43,7 @@ lint: $(DEV)
 # Install the instrument with compiled flight logic, in a separate environment; needs a C compiler.
 compiled: $(FAST)/.ready
 
-$(FAST)/.ready: pyproject.toml .ci/compile.py $(shell find drivers hw_replay vario -name '*.py')
+$(FAST)/.ready: pyproject.toml .ci/compile.py $(shell find drivers hw_replay vario -type f ! -name '*.pyc')
 	$(PYTHON) -m venv $(FAST)
 	HATCH_BUILD_HOOK_ENABLE_CUSTOM=1 $(FAST)/bin/python -m pip install --quiet .
 	@touch $@

@@ -2,9 +2,9 @@
 
     HATCH_BUILD_HOOK_ENABLE_CUSTOM=1 python -m pip install .       # needs a C compiler and Python's headers
 
-Without that variable nothing here runs and the wheel is plain Python. Both give the same outputs to the bit:
-what is compiled is the same source, its arithmetic is C's double precision as in the interpreter, and no
-operations are fused. Sources are compiled as copies, and stay beside their compiled form in the wheel.
+Without that variable nothing here runs and the wheel is plain Python. Both give the same outputs to the bit,
+because the same source is compiled, with the double precision of C as in the interpreter, and no operations
+are fused. Copies of the sources are compiled; the wheel contains the sources and the compiled modules.
 """
 
 from __future__ import annotations
@@ -24,10 +24,10 @@ _QUICK = "from drivers.quick import dataclass"
 
 
 class CompileHook(BuildHookInterface[Any]):
-    """Compiles what `modules` names, as globs, and puts it into the wheel."""
+    """Compiles the modules that the globs in `modules` match, and adds them to the wheel."""
 
     def initialize(self, version: str, build_data: dict[str, Any]) -> None:
-        """Called before the wheel is put together; an editable one stays as it is."""
+        """Called before the wheel is built. An editable installation is not compiled."""
         if version == "editable":
             return
         self._scratch = Path(tempfile.mkdtemp())
@@ -41,14 +41,14 @@ class CompileHook(BuildHookInterface[Any]):
         build_data["infer_tag"] = True
 
     def finalize(self, version: str, build_data: dict[str, Any], artifact_path: str) -> None:  # noqa: ARG002  (the interface)
-        """Called when it has been."""
+        """Called after the wheel has been built."""
         if version != "editable":
             shutil.rmtree(self._scratch)
 
 
 def compiled(root: Path, scratch: Path, modules: list[str]) -> list[Path]:
-    """Compile modules of the project at `root`, globs relative to it; the libraries, below `scratch`/lib."""
-    # Imported here: what only a compiled build needs is not there for another.
+    """Compile the modules that globs relative to `root` match; returns the libraries, below `scratch`/lib."""
+    # Imported here, because only a compiled build has these packages.
     from mypyc.build import mypycify  # noqa: PLC0415  (see above)
     from setuptools import Distribution  # noqa: PLC0415  (likewise)
 
@@ -62,11 +62,11 @@ def compiled(root: Path, scratch: Path, modules: list[str]) -> list[Path]:
     before = Path.cwd()
     os.chdir(source)  # mypy and mypyc find modules and their settings from here
     try:
-        # What is not compiled is followed for its types only; `make lint` finds what is wrong there.
+        # Other modules are read only for their types; `make lint` reports their errors.
         options = ["--follow-imports=silent"]
         extensions = mypycify([*options, *(str(path.relative_to(source)) for path in paths)], multi_file=True)
         for extension in extensions:
-            # On ARM, GCC would else fuse a·b + c into one operation that rounds once instead of twice.
+            # Otherwise GCC on ARM would fuse a·b + c into one operation that rounds once instead of twice.
             extension.extra_compile_args.append("-ffp-contract=off")
         build = Distribution({"name": "vario", "ext_modules": extensions}).get_command_obj("build_ext")
         build.build_lib, build.build_temp = str(lib), str(scratch / "objects")
@@ -79,7 +79,7 @@ def compiled(root: Path, scratch: Path, modules: list[str]) -> list[Path]:
 
 
 def prepared(text: str) -> str:
-    """The source with two things said that only the compiler needs; every line keeps its number.
+    """The source with two additions for the compiler; every line keeps its number.
 
     * The constructor of each class that `drivers/quick.py` makes is written out, on the empty line after its
       fields. It is then one call in C. The rest of the class is made by `drivers/quick.py`.
@@ -153,5 +153,5 @@ def _constructor(node: ast.ClassDef) -> str:
             parameters.append(f"{name}: {kind}{default}")
             assignments.append(f"self.{name} = {name}")
     head = f"    def __init__(self, {', '.join(parameters)}) -> None:"
-    # mypy is right that a frozen class is not written to; here it is made.
+    # mypy rejects assignments to a frozen class; the constructor must make them.
     return f"{head} {'; '.join(assignments)}  # type: ignore[misc]"

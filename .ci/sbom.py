@@ -1,4 +1,4 @@
-"""Whether an SBOM names what is installed: `PYTHON .ci/sbom.py FILE`, with the Python of that installation.
+"""Compare an SBOM with the packages of the Python that runs this: `PYTHON .ci/sbom.py FILE`.
 
 Exit code 1 if a package is missing in either, or has another version. The SBOM is CycloneDX JSON
 (https://cyclonedx.org/docs/1.6/json/). Names are compared as PyPI does (PEP 503).
@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any
 
 NOT_SHIPPED = frozenset({"pip", "setuptools", "wheel"})
-"""What a fresh environment brings along."""
+"""Packages that a new environment may contain from the start."""
 
 
 def named(sbom: dict[str, Any]) -> dict[str, str]:

@@ -197,18 +197,20 @@ class BusReplay:
 
     def _time(self, t_s: float) -> float:
         if not 0.0 <= t_s <= LATEST_S:
-            raise self._diverged(f"the time is outside 0 to {LATEST_S:g} s")
+            raise self._diverged(f"the time is {t_s!r:.20} s, expected 0 to {LATEST_S:g} s")
         return float(t_s)
 
     def _pressure(self, static_pa: float) -> float:
         low, high = CHANNELS["baro"].limits["static_pa"]
         if not low <= static_pa <= high:
-            raise self._diverged(f"the static pressure is outside {low:g} to {high:g} Pa")
+            raise self._diverged(
+                f"the static pressure is {static_pa!r:.20} Pa, expected {low:g} to {high:g} Pa"
+            )
         return float(static_pa)
 
     def _sensor(self, index: int) -> Sensor:
         if not 0 <= index < len(self.sensors):
-            raise self._diverged(f"there is no sensor {index}")
+            raise self._diverged(f"there is no sensor {index!r:.20}, but {len(self.sensors)} from 0 on")
         return self.sensors[index]
 
     def _diverged(self, problem: str) -> DivergedError:

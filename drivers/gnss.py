@@ -183,10 +183,10 @@ class GnssReceiver(Driver):
         status.satellites = fix.satellites if fix.satellites is not None else status.satellites
         status.dimensions = fix.dimensions or status.dimensions
         status.has_fix = fix.has_fix if fix.has_fix is not None else status.has_fix
-        if fix.kind == "RMC":
-            self._undecided = None  # NAV-PVT is more complete
+        if fix.kind in {"RMC", "PVT"}:
+            self._undecided = None  # these give the velocity of their epoch themselves
         if fix.kind == "PVT":
-            self._undecided, self._pvt_s = None, self._heard_s
+            self._pvt_s = self._heard_s
         elif self._pvt_s is not None and self._heard_s - self._pvt_s < NMEA_AFTER_S:
             return
         if fix.utc_time is not None:

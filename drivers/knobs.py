@@ -109,8 +109,9 @@ class PinKnob:
                 button.when_released = lambda: self._release(send)
         except Exception as error:  # exceptions of gpiozero and of its pins
             self.close()
+            numbers = " and ".join(str(number) for number in (*(encoder or ()), press) if number is not None)
             raise UnavailableError(
-                f"GPIO {encoder or press}: cannot be used: {error}", "Check whether another device uses it"
+                f"GPIO {numbers}: cannot be used: {error}", "Check whether another device uses one of them"
             ) from error
 
     def _hold(self, send: Send) -> None:

@@ -33,6 +33,7 @@ from drivers.suggestion import suggestion
 from hw_replay.bounded_toml import parse_toml
 from hw_replay.errors import RecordingError
 from hw_replay.files import open_binary
+from hw_replay.messages import REFERENCE_NAME
 from hw_replay.units import IMPORT_UNITS
 
 INSTEAD: Mapping[str, tuple[frozenset[str], ...]] = {
@@ -46,7 +47,6 @@ CLOCKS: Mapping[str, float] = {"s": 1.0, "ms": 1e-3, "us": 1e-6, "ns": 1e-9}
 ISO = "ISO 8601"
 UNIX = "unix"
 
-_REFERENCE_NAME = re.compile(r"[A-Za-z0-9_.-]{1,64}")
 _NOT_MAPPED = frozenset({"tick"})
 _LARGEST_BYTES = 1 << 18
 
@@ -180,7 +180,7 @@ class MapFile:
         return MappedChannel(name, columns, bool(only_new))
 
     def _ref(self, name: str, entry: object, names: Sequence[str]) -> MappedChannel:
-        if not _REFERENCE_NAME.fullmatch(name):
+        if not re.fullmatch(REFERENCE_NAME, name):
             self._mistake(f"ref.{name[:80]}: expected a name of at most 64 letters, digits, '_', '.', '-'")
         return MappedChannel(f"ref:{name}", {"value": self._column(f"ref.{name}", name, entry, names)})
 

@@ -99,7 +99,7 @@ class Importer(ABC):
             self._rejects.add(str(reason), place)
 
     def _reference(self, name: str, t_s: float, value: float) -> Iterator[Sample]:
-        """A reference value; None if the file contains no finite number."""
+        """A reference value; nothing if its time is impossible or it is not a finite number."""
         if 0.0 <= t_s <= LATEST_T_S and math.isfinite(value):
             yield Reference(t_s, name, value)
 

@@ -2,12 +2,14 @@
 
 Channels and values: `baro` Pa; `pitot` Pa (pitot minus static); `imu_accel` m/s^2 and `imu_gyro` rad/s
 in body axes; `gnss_pos` latitude and longitude in degrees, metres above mean sea level; `gnss_vel`
-north, east, down in m/s (down may be empty); `oat` degrees Celsius; `load_factor`; `ref:NAME` a value
-to compare with. Values that a channel does not have are empty. Rows may be in any order.
+north, east, down in m/s (down may be empty); `oat` degrees Celsius; `load_factor`; `supply` volts;
+`ref:NAME` a value to compare with. Values that a channel does not have are empty. Rows may be in any
+order.
 """
 
 from __future__ import annotations
 
+import codecs
 import math
 import os
 import re
@@ -21,7 +23,14 @@ from drivers.suggestion import suggestion
 from hw_replay.errors import RecordingError
 from hw_replay.files import LINE_LIMIT, Lines, read_start
 from hw_replay.importer import Importer
-from hw_replay.messages import LATEST_T_S, RejectedValueError, ValueRule, outside, value_rules
+from hw_replay.messages import (
+    LATEST_T_S,
+    REFERENCE_NAME,
+    RejectedValueError,
+    ValueRule,
+    outside,
+    value_rules,
+)
 from hw_replay.ordering import RowSorter
 from hw_replay.source import RecordingInfo
 from hw_replay.text import title_of
@@ -29,7 +38,10 @@ from hw_replay.text import title_of
 HEADER = "t_s,channel,v1,v2,v3"
 COLUMNS = 5
 
-_REFERENCE = re.compile(r"ref:([A-Za-z0-9_.-]{1,64})")
+UTF_16 = (codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)
+"""The first bytes of text that some spreadsheets write."""
+
+_REFERENCE = re.compile(f"ref:({REFERENCE_NAME})")
 _MOST_REFERENCES = 200
 _MOST_SUGGESTIONS = 20
 
@@ -171,7 +183,7 @@ def check_header(path: Path) -> None:
         RecordingError: if it is not; the message quotes the line.
     """
     start = read_start(path, 400)
-    if start[:2] in {b"\xff\xfe", b"\xfe\xff"}:
+    if start.startswith(UTF_16):
         raise RecordingError(f"{path}: this is UTF-16 text; expected UTF-8 or ASCII, save it as such")
     first = start.decode("utf-8-sig", "replace").split("\n")[0].strip()
     if first.replace(" ", "") != HEADER:

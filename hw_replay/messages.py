@@ -22,6 +22,8 @@ LATEST_T_S = 4e9
 """Latest possible time of a sample; on a clock that counts from 1970 it is the year 2096."""
 
 REFERENCE_TOPIC = "/reference/"
+REFERENCE_NAME = r"[A-Za-z0-9_.-]{1,64}"
+"""The names of references that imported tables may use, as a regular expression."""
 
 NOT_PROTOBUF = "the message cannot be decoded"
 

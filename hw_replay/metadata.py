@@ -105,7 +105,7 @@ def _without_none(**values: object) -> dict[str, str]:
 
 
 def _float(text: str | None) -> float | None:
-    """A positive, finite number; None for anything else."""
+    """A finite number that is not negative; None for anything else."""
     try:
         value = math.nan if text is None else float(text)
     except ValueError:

@@ -14,7 +14,7 @@ from hw_replay.dataflash import DATAFLASH_MAGIC, Dataflash
 from hw_replay.errors import RecordingError, UnknownFormat, UnusableRecording, UnwritableRecording
 from hw_replay.files import GZIP_MAGIC, open_binary, read_start
 from hw_replay.igc import IgcFile
-from hw_replay.long_csv import HEADER, LongCsv
+from hw_replay.long_csv import HEADER, UTF_16, LongCsv
 from hw_replay.nmea_log import SENTENCE, NmeaLog
 from hw_replay.px4_ulog import ULOG_MAGIC, PX4ULog
 from hw_replay.recording import Recording
@@ -62,8 +62,8 @@ def open_source(path: str | os.PathLike[str], csv_map: Path | None = None) -> So
         csv_map: map of a wide CSV file (`hw_replay.csv_map`); None: FILE.toml beside it, if there is one.
 
     Raises:
-        UnknownFormat: if it is none of these; the message describes the content. RecordingError: if it cannot
-        be opened, is empty, or its beginning is wrong.
+        UnknownFormat: if it is none of these; the message describes the content.
+        RecordingError: if it cannot be opened, is empty, or its beginning is wrong.
     """
     path = Path(path)
     if csv_map is not None:
@@ -113,7 +113,7 @@ def _text_kind(path: Path, start: bytes) -> Callable[[Path], Source] | None:
     lines = _lines(start)
     if lines[0].startswith(BUS_LOG_START):
         return BusRecording
-    if _is_long_csv(lines[0]) or start[:2] in {b"\xff\xfe", b"\xfe\xff"}:
+    if _is_long_csv(lines[0]) or start.startswith(UTF_16):
         return LongCsv
     if any(_IGC_LINE.match(line.strip()) for line in lines[:_LINES_LOOKED_AT]):
         return IgcFile

@@ -5,6 +5,8 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 
+from drivers.isa import CELSIUS_ZERO_K, G0_MPS2
+
 _DEG = math.pi / 180.0
 _FT = 0.3048
 _MPS: Mapping[str, tuple[float, float]] = {
@@ -24,13 +26,13 @@ IMPORT_UNITS: Mapping[str, Mapping[str, tuple[float, float]]] = {
         "inHg": (3386.389, 0.0),
         "psi": (6894.757, 0.0),
     },
-    "mps2": {"m/s^2": (1.0, 0.0), "g": (9.80665, 0.0), "mg": (0.00980665, 0.0)},
+    "mps2": {"m/s^2": (1.0, 0.0), "g": (G0_MPS2, 0.0), "mg": (G0_MPS2 / 1000.0, 0.0)},
     "radps": {"rad/s": (1.0, 0.0), "deg/s": (_DEG, 0.0), "mdeg/s": (_DEG / 1000.0, 0.0)},
     "mps": _MPS,
     "deg": {"deg": (1.0, 0.0), "rad": (1.0 / _DEG, 0.0)},
     "rad": {"rad": (1.0, 0.0), "deg": (_DEG, 0.0)},
     "m": {"m": (1.0, 0.0), "ft": (_FT, 0.0), "km": (1000.0, 0.0), "cm": (0.01, 0.0), "mm": (0.001, 0.0)},
-    "k": {"K": (1.0, 0.0), "C": (1.0, 273.15), "F": (1.0 / 1.8, 273.15 - 32.0 / 1.8)},
+    "k": {"K": (1.0, 0.0), "C": (1.0, CELSIUS_ZERO_K), "F": (1.0 / 1.8, CELSIUS_ZERO_K - 32.0 / 1.8)},
     "v": {"V": (1.0, 0.0), "mV": (0.001, 0.0)},
     "1": {"1": (1.0, 0.0), "g": (1.0, 0.0)},
 }

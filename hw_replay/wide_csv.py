@@ -229,8 +229,6 @@ def _sample(name: str, t_s: float, values: list[float]) -> Sample:
 
 
 def _replaced(channels: set[str]) -> dict[str, SensorInfo]:
-    """What the positions replace in a table without pressure or velocity."""
-    sensors = {} if "baro" in channels else {"baro": GNSS_BARO}
-    if "gnss_pos" in channels and "gnss_vel" not in channels:
-        sensors["gnss_vel"] = DERIVED
-    return sensors
+    """What the positions replace in a table without pressure or velocity; nothing without positions."""
+    replaced = {"baro": GNSS_BARO, "gnss_vel": DERIVED} if "gnss_pos" in channels else {}
+    return {name: sensor for name, sensor in replaced.items() if name not in channels}

@@ -105,7 +105,7 @@ class RecordingWriter:
         self._chunk_ns = round(chunk_s * 1e9)
         self._chunk_from_ns = 0
         self.chunks = 0
-        """Number of chunks closed and passed to the operating system so far."""
+        """Number of chunks closed after `chunk_s` and passed to the operating system so far."""
         self._ids: dict[str, int] = {}
         self._schemas: dict[str, int] = {}
         self._encoders: dict[type[Sample], tuple[str, int, Encoder]] = {}

@@ -17,6 +17,7 @@ from tests.support.paper_circle import FAR_OFF, PERIOD_S, TOWARDS, Paper, apart_
 from vario.flight.motion.mode import Mode
 from vario.flight.motion.turning import Turning
 from vario.flight.thermal.centring import TRANSITIONS, CentringCue, CentringState
+from vario.flight.thermal.core_fit import Core, circle_mean_mps
 from vario.flight.thermal.shifting import LAG_S, RollRate, Size, manoeuvre
 from vario.settings.schema import Centring
 
@@ -66,6 +67,19 @@ def test_a_manoeuvre_shifts_the_circle_as_a_flown_path(
     assert math.atan2(middle[1], middle[0]) == pytest.approx(found.half_rad - lag, abs=math.radians(1.5))
 
 
+@pytest.mark.parametrize(
+    ("circle_m", "distance_m", "radius_m"), [(100, 60, 130), (700, 300, 25), (900, 880, 25)]
+)
+def test_the_mean_around_a_circle_is_its_integral(
+    circle_m: float, distance_m: float, radius_m: float
+) -> None:
+    angle = np.linspace(0.0, math.tau, 20_000, endpoint=False)
+    squared = circle_m**2 + distance_m**2 - 2.0 * circle_m * distance_m * np.cos(angle)
+    mean = 3.0 * float(np.mean(np.exp(-squared / radius_m**2)))
+    core = Core(distance_m, 0.0, 3.0, radius_m, 10.0, 10.0)
+    assert circle_mean_mps(core, circle_m, distance_m) == pytest.approx(mean, rel=1e-3, abs=1e-12)
+
+
 def test_a_roll_rate_is_learned_from_rolls() -> None:
     learned = RollRate()
     bank, t_s = 0.0, 0.0
@@ -85,6 +99,18 @@ def test_no_cue_in_even_lift_in_cruise_or_with_an_unsure_picture() -> None:
     assert not _cues(Paper(offset_m=20.0))
     assert not _cues(Paper(**FAR_OFF), Mode.CRUISE)
     assert not _cues(Paper(**FAR_OFF, settings=Centring.model_validate({"min_gain": "2 m/s"})))
+
+
+def test_another_zero_of_the_heading_ends_all_directions() -> None:
+    paper = Paper(**FAR_OFF)
+    before = paper.fly(2 * PERIOD_S)
+    assert before.circle is not None
+    assert before.shift is not None
+    paper.from_north = False
+    after = paper.fly(0.1)
+    assert after.circle is after.shift is None
+    assert after.lift_map == ()
+    assert after.centring_cues == before.centring_cues > 0
 
 
 def _cues(paper: Paper, mode: Mode = Mode.CIRCLING) -> list[float]:

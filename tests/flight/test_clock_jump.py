@@ -24,7 +24,6 @@ from vario.flight.inputs.quality import Quality
 from vario.flight.motion.mode import Mode
 from vario.flight.pipeline import Pipeline
 from vario.flight.reading import Reading
-from vario.flight.setup import Setup
 from vario.flight.stage import ResetReason
 from vario.flight.thermal.climbs import Climb
 from vario.flight.tone.cues import RULES, Cue, CueInputs, CueStage
@@ -189,7 +188,7 @@ def test_a_battery_is_called_low_after_a_jump_as_before(begun_s: float) -> None:
 
 
 def test_a_warning_given_before_a_jump_back_holds_none_back_after_it() -> None:
-    stage = CueStage(Setup())
+    stage = CueStage()
     stage.update(replace(CALM, t_s=1000.0))
     first = stage.update(replace(CALM, t_s=1001.0, battery_low=True))
     assert first is not None
@@ -210,7 +209,7 @@ def test_a_warning_given_before_a_jump_back_holds_none_back_after_it() -> None:
 
 
 def test_a_sensor_that_does_not_speak_in_the_first_frame_after_a_jump_is_not_lost() -> None:
-    stage = CueStage(Setup())
+    stage = CueStage()
     for k in range(1000):
         stage.update(replace(CALM, t_s=0.02 * k))
     stage.reset(ResetReason.CLOCK_SET_BACK)

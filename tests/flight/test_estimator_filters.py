@@ -12,7 +12,7 @@ from scipy.linalg import expm, solve_discrete_are
 
 from drivers.isa import G0_MPS2
 from tests.flight.test_estimator import WING
-from vario.flight.core.vectors import dot, turn
+from vario.flight.core.vectors import Vector, dot, level, size, turn
 from vario.flight.estimate.airdata import AirData
 from vario.flight.estimate.inertial_injection import inject
 from vario.flight.estimate.inertial_model import (
@@ -184,3 +184,13 @@ def test_the_incidence_is_known_again_once_its_variance_is_small() -> None:
         known.append(watch.incidence_known)
     assert known == [False, True, True]
     assert all(type(value) is bool for value in known)  # the compiled form accepts nothing else
+
+
+@pytest.mark.parametrize("down", [(0.0, 0.6, 0.8), (1.0, 0.0, 0.0), (math.nan, 0.0, 1.0)])
+@pytest.mark.parametrize("factor", [0.0, 2.0, math.nan])
+def test_a_level_direction_exists_for_every_vector(down: Vector, factor: float) -> None:
+    """Also along the vertical and for numbers that are not finite, of which the watch restarts the filter."""
+    x, y, z = down
+    direction = level(down, (factor * x, factor * y, factor * z))
+    assert size(direction) == pytest.approx(1.0)
+    assert math.isnan(x) or dot(direction, down) == pytest.approx(0.0)

@@ -245,6 +245,9 @@ def test_made_and_lost_have_a_hysteresis_and_take_five_seconds() -> None:
     assert judged(-10.0, 3, 50.0) is True
     assert judged(-10.0, 4, 53.0) is False
     assert judged(500.0, 20, 60.0, Mode.GROUND) is None
+    for _ in range(20):  # time without a position does not count
+        stage.update(None, CALM, at(1.225), Mode.CRUISE, 1.0)
+    assert judged(40.0, 4, 100.0) is False
 
 
 def test_on_the_way_to_the_goal_the_speed_to_fly_is_that_of_the_glide() -> None:

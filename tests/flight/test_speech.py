@@ -38,9 +38,8 @@ def at(
     return SpeechInputs(t_s, mode, Quality.OK, turning, shift, averages, None, None, wanted)
 
 
-def shift_at(t_s: float, bearing_rad: float) -> Shift:
-    ahead = math.remainder(bearing_rad - RATE * t_s, math.tau)
-    return Shift(60.0, bearing_rad, ahead, 10.0, True, True, Core(0.0, 60.0, 2.0, 150.0, 10.0, 10.0))
+def shift_to(bearing_rad: float) -> Shift:
+    return Shift(60.0, bearing_rad, 10.0, True, True, Core(0.0, 60.0, 2.0, 150.0, 10.0, 10.0))
 
 
 def spoken(
@@ -79,9 +78,7 @@ def test_never_across_a_centring_cue(bearing_deg: float) -> None:
     """The cue comes 1.2 rad before the nose points to the core at the earliest; the words last 2.6 s."""
     bearing = math.radians(bearing_deg)
     times = minutes(5.0)
-    said = spoken(
-        stage(each_turn="average"), [(at(t_s, shift=shift_at(t_s, bearing)), TONE) for t_s in times]
-    )
+    said = spoken(stage(each_turn="average"), [(at(t_s, shift=shift_to(bearing)), TONE) for t_s in times])
     assert len(said) >= 10
     for t_s, words in said:
         begins, ends = RATE * t_s, RATE * (t_s + 0.65 * len(words))

@@ -9,7 +9,6 @@ from hypothesis import strategies as st
 
 from vario.flight.inputs.quality import Quality
 from vario.flight.motion.mode import Mode
-from vario.flight.setup import Setup
 from vario.flight.thermal.shifting import Size
 from vario.flight.tone.cues import RULES, Cue, CueInputs, CueStage
 
@@ -33,7 +32,7 @@ cue_inputs = st.builds(
 
 def cues(*history: tuple[float, CueInputs]) -> list[tuple[float, Cue]]:
     """The calls for a history of (seconds, inputs during them), each with its time."""
-    stage = CueStage(Setup())
+    stage = CueStage()
     found: list[tuple[float, Cue]] = []
     number = 0
     frame = 0

@@ -50,6 +50,7 @@ class Paper:
         self.cues: list[float] = []
         self.sizes: list[Size] = []
         self.last: Thermal | None = None
+        self.from_north = True
 
     def fly(self, seconds: float, mode: Mode = Mode.CIRCLING) -> Thermal:
         rate = self.way * math.tau / PERIOD_S
@@ -71,7 +72,11 @@ class Paper:
     def _step(self, rate: float, north: float, east: float, mode: Mode) -> None:
         nose = self.heading % math.tau
         turning = Turning(
-            rate, self.heading, 0.0, self.heading, active=True, now=True, heading_rad=nose, from_north=True
+            *(rate, self.heading, 0.0, self.heading),
+            active=True,
+            now=True,
+            heading_rad=nose,
+            from_north=self.from_north,
         )
         place = Place(north + self.wind[0] * self.t_s, east + self.wind[1] * self.t_s, 1, *self.wind)
         tas = math.tau * self.circle_m / PERIOD_S

@@ -23,9 +23,9 @@ class ResetReason(Enum):
 class Stage(Protocol):
     """One block of the pipeline.
 
-    A stage is constructed with a `Setup`; its constructor calls `configure` and then `reset` with `START`.
-    Each stage has an `update` besides, called once per frame with the outputs of earlier stages, which
-    returns a frozen dataclass.
+    A stage is constructed with a `Setup`; it is then as after `configure` and `reset` with `START`. Each
+    stage also has a method `update`, which is called once per frame with the outputs of earlier stages and
+    returns its result.
     """
 
     def configure(self, setup: Setup) -> None:

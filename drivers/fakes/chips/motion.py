@@ -7,7 +7,7 @@ import struct
 from collections.abc import Iterable
 
 from drivers.fakes.bus import RegisterChip
-from drivers.isa import G0_MPS2
+from drivers.isa import CELSIUS_ZERO_K, G0_MPS2
 
 
 class FakeImu(RegisterChip):
@@ -55,7 +55,8 @@ class FakeMpu6xxx(FakeImu):
             full_g = 2 << (self.memory[0x1C] >> 3 & 3)
             full_dps = 250 << (self.memory[0x1B] >> 3 & 3)
             force, rate = self.counts(32768 / full_g, 131.0 * 250 / full_dps)
-            temperature = round((self.world.air_k - 273.15 - 36.53) * 340).to_bytes(2, "big", signed=True)
+            celsius = self.world.air_k - CELSIUS_ZERO_K
+            temperature = round((celsius - 36.53) * 340).to_bytes(2, "big", signed=True)
             self.store(0x3B, force + temperature + rate)
 
     def was_read(self, register: int, length: int) -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import errno
 
-from drivers.chips import ina219, sdp3x
+from drivers.chips import ina219, ms4525do, sdp3x
 from drivers.fakes.bus import FakeChip, RegisterChip
 from drivers.isa import CELSIUS_ZERO_K
 
@@ -34,7 +34,7 @@ class FakeMs4525do(FakeChip):
         stale = now_s - self._fetched_s < self.UPDATE_S + self.late_s
         self._fetched_s = now_s if not stale else self._fetched_s
         if not self.frozen and not stale:
-            psi = self.noisy(self.world.impact_pa, "pitot", 1.0) / 6894.757
+            psi = self.noisy(self.world.impact_pa, "pitot", 1.0) / ms4525do.PSI_PA
             counts = max(0, min(16383, round(0.1 * 16383 + (psi + 1.0) * 0.4 * 16383)))
             warm = max(0, min(2047, round((self.world.air_k - CELSIUS_ZERO_K + 50.0) * 2047 / 200)))
             self._frame = (counts << 16 | warm << 5).to_bytes(4, "big")
@@ -69,7 +69,9 @@ class FakeSdp3x(FakeChip):
         if not self._running:
             raise OSError(errno.EREMOTEIO, "no acknowledge")
         if not self.frozen:
-            flow_pa = self.noisy(self.world.impact_pa, "pitot", 0.1) * self.world.static_pa / 96_600.0
+            flow_pa = (
+                self.noisy(self.world.impact_pa, "pitot", 0.1) * self.world.static_pa / sdp3x.CALIBRATED_PA
+            )
             limit = sdp3x.RANGES_PA[self.spec.name] * self.CLIPS_AT
             warm = round((self.world.air_k - CELSIUS_ZERO_K) * 200)
             values = round(max(-limit, min(limit, flow_pa)) * self.scale), warm, self.scale

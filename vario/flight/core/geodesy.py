@@ -5,8 +5,8 @@ from __future__ import annotations
 import math
 
 EARTH_RADIUS_M = 6_371_000.0
-"""The FAI sphere (FAI Sporting Code, General Section, on distances of the earth model). Over a few kilometres
-an ellipsoid gives the same."""
+"""The FAI sphere (FAI Sporting Code, General Section, earth model). Over a few kilometres an ellipsoid gives
+the same distances."""
 
 
 def great_circle(

@@ -50,7 +50,11 @@ def level(down: Vector, vector: Vector) -> Vector:
     low = dx * x + dy * y + dz * z
     x, y, z = x - dx * low, y - dy * low, z - dz * low
     size = math.sqrt(x * x + y * y + z * z)
-    return (x / size, y / size, z / size) if size > 1e-6 else level(down, (0.0, 0.6, 0.8))
+    if size > 1e-6:
+        return (x / size, y / size, z / size)
+    # The vector is vertical or zero, or a number is not finite: any horizontal direction will do.
+    size = math.hypot(dy, dz)
+    return (0.0, dz / size, -dy / size) if size > 1e-6 else (0.0, 1.0, 0.0)
 
 
 def dot(a: Vector, b: Vector) -> float:

@@ -38,6 +38,8 @@ MARGIN_M = 30.0
 as lost from the reserve downwards."""
 
 HELD_S = 5.0
+"""For this long a glide must be made or lost, so that a single position does not decide."""
+
 THERE_M = 1500.0
 """Nearer to the goal than this, a glider that circles down to land has not lost the glide."""
 
@@ -155,7 +157,7 @@ class GlideStage:
         if altitude_known is not self._altitude_known:
             self._altitude_known, self._glide = altitude_known, None
         if position is None:
-            self._glide = None
+            self._glide, self._waited_s = None, 0.0
         elif position is not self._position or self._glide is None:
             self._glide = self._update(position, wind, energy, mode)
             self._waited_s = 0.0

@@ -201,16 +201,13 @@ class Wing:
 
     lift_m: float
     polar: QuadraticPolar | None = None
-    drag: QuadraticPolar = TYPICAL_POLAR
 
     @classmethod
     def loaded(
         cls, loading_kgpm2: float = TYPICAL_LOADING_KGPM2, polar: QuadraticPolar | None = None
     ) -> Wing:
         """The wing at a loading of mass over area."""
-        return cls(
-            2.0 * loading_kgpm2 / (SEA_LEVEL_KGPM3 * LIFT_SLOPE_PER_RAD), polar, polar or TYPICAL_POLAR
-        )
+        return cls(2.0 * loading_kgpm2 / (SEA_LEVEL_KGPM3 * LIFT_SLOPE_PER_RAD), polar)
 
     def carries_from_mps(self, density_ratio: float) -> float:
         """True airspeed at which the wing takes the weight off the wheel, a little below the stall.
@@ -225,4 +222,4 @@ class Wing:
     def sink_mps(self, tas_mps: float, load: float, density_ratio: float) -> float:
         """Sink in still air at a load factor, from the polar of the glider or a typical one."""
         root = math.sqrt(density_ratio)
-        return (self.polar or self.drag).sink_loaded_mps(tas_mps * root, load) / root
+        return (self.polar or TYPICAL_POLAR).sink_loaded_mps(tas_mps * root, load) / root

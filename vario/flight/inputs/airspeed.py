@@ -57,7 +57,6 @@ class AirspeedStage:
     """
 
     def __init__(self, setup: Setup) -> None:
-        self.configure(setup)
         self.reset(ResetReason.START)
 
     def configure(self, setup: Setup) -> None:

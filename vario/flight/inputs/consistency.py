@@ -42,7 +42,6 @@ class ConsistencyStage:
     """
 
     def __init__(self, setup: Setup) -> None:
-        self.configure(setup)
         self.reset(ResetReason.START)
 
     def configure(self, setup: Setup) -> None:

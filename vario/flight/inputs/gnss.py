@@ -21,7 +21,6 @@ class GnssStage:
     """Holds the latest samples."""
 
     def __init__(self, setup: Setup) -> None:
-        self.configure(setup)
         self.reset(ResetReason.START)
 
     def configure(self, setup: Setup) -> None:

@@ -28,7 +28,10 @@ OFF_MPS = 2.5
 """An iced pitot also contradicts the velocity over ground and the wind of the last minute by this much."""
 
 AGREE_MPS = 3.0
+"""An airspeed within this of velocity over ground and wind agrees with them. A gust is smaller."""
+
 WIND_SIGMA_MPS = 2.0
+"""A wind with a larger standard deviation is not used."""
 
 
 class SpeedWatch:
@@ -49,7 +52,7 @@ class SpeedWatch:
         self._north, self._east = LowPass(WIND_S), LowPass(WIND_S)
         self._ground: tuple[float, float] | None = None
         self._static_pa: float | None = None
-        self._doubled_volume: float | None = None  # 2/ρ, computed anew with each velocity
+        self._twice_per_density: float | None = None  # 2/ρ, computed anew with each velocity
         self._wind_s = 0.0
         self._total = LowPass(SMOOTH_S)
         self._anchor_pa = self._anchor_static_pa = 0.0
@@ -64,7 +67,7 @@ class SpeedWatch:
         self.wrong_scale = self.iced_at_tas_mps = None
         for velocity in frame.gnss_vel:
             self._ground = velocity.north_mps, velocity.east_mps
-            self._doubled_volume = None
+            self._twice_per_density = None
             if wind is not None and wind.sigma_mps < WIND_SIGMA_MPS and not self.wrong:
                 self._north.follow(wind.north_mps, frame.t_s - self._wind_s)
                 self._east.follow(wind.east_mps, frame.t_s - self._wind_s)
@@ -73,11 +76,11 @@ class SpeedWatch:
             self._static_pa = frame.baro[-1].static_pa
         if not frame.pitot or self._static_pa is None:
             return
-        if self._doubled_volume is None:
+        if self._twice_per_density is None:
             air_k = isa.temperature_k(isa.altitude_m(self._static_pa))
-            self._doubled_volume = 2.0 / isa.density_kgpm3(self._static_pa, air_k)
+            self._twice_per_density = 2.0 / isa.density_kgpm3(self._static_pa, air_k)
         impact_pa = frame.pitot[-1].impact_pa
-        tas_mps = math.sqrt(max(impact_pa, 0.0) * self._doubled_volume)  # incompressible: 0.5 % at 68 m/s
+        tas_mps = math.sqrt(max(impact_pa, 0.0) * self._twice_per_density)  # incompressible: 0.5 % at 68 m/s
         dt_s = frame.t_s - self._tas_s
         off_mps = self._off_mps(tas_mps)
         iced = self._iced(self._static_pa + impact_pa, self._static_pa, dt_s) and (

@@ -81,7 +81,7 @@ class _Slope:
 
 
 class StaticWatch:
-    """Follows the signs.
+    """Watches the static line for a lag, an impact pressure in it, and a blockage.
 
     Attributes:
         rests: whether the static pressure rests while the airspeed changes.

@@ -21,7 +21,6 @@ class GroundSpeed:
 
     def __init__(self) -> None:
         self._north, self._east = LowPass(DRIFT_LAG_S), LowPass(DRIFT_LAG_S)
-        self._last_s: float | None = None
         self.reset()
 
     def reset(self) -> None:
@@ -30,7 +29,7 @@ class GroundSpeed:
         self.drift_mps: float | None = None
         self._north.reset()
         self._east.reset()
-        self._last_s = None
+        self._last_s: float | None = None
 
     def update(self, inputs: Inputs) -> None:
         """One frame."""

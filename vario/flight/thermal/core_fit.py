@@ -39,6 +39,9 @@ MODEL_SHARE = 0.25
 known exactly, and this share of the distance along its direction, because real updrafts are not Gaussian and
 their radius is hardly known. Chosen so that errors are as large as stated, see docs/accuracy.md."""
 
+LARGEST_ARGUMENT = 700.0
+"""Of I₀, which grows as the exponential function and overflows soon after."""
+
 STEPS = 8
 RADIUS_LIMITS_M = (25.0, 600.0)
 
@@ -104,10 +107,14 @@ def fit_core(north_m: Floats, east_m: Floats, air_mps: Floats, weight: Floats) -
 def circle_mean_mps(core: Core, radius_m: float, distance_m: float) -> float:
     """Mean rise of the air around a circle whose middle is `distance_m` from the core.
 
-    W·exp(−(r² + d²)/R²)·I₀(2rd/R²): Abramowitz and Stegun 9.6.34.
+    W·exp(−(r² + d²)/R²)·I₀(2rd/R²): Abramowitz and Stegun 9.6.34, and for a narrow core 9.7.1.
     """
     squared = core.radius_m**2
-    mean = np.i0(2.0 * radius_m * distance_m / squared) * math.exp(-(radius_m**2 + distance_m**2) / squared)
+    argument = 2.0 * radius_m * distance_m / squared
+    if argument > LARGEST_ARGUMENT:
+        near = math.exp(-((radius_m - distance_m) ** 2) / squared)
+        return core.strength_mps * near / math.sqrt(math.tau * argument)
+    mean = np.i0(argument) * math.exp(-(radius_m**2 + distance_m**2) / squared)
     return core.strength_mps * float(mean)
 
 

@@ -57,15 +57,13 @@ LEAST_SHIFT_M = 15.0
 class Shift:
     """Advice for moving the circle, in the drifting air.
 
-    `bearing_rad` is the direction of the shift, from true north if `from_north`; `ahead_rad` is the same
-    direction relative to the heading at the time of the fit, right positive. `sigma_m` is the uncertainty of
-    the core's position (one sigma in each axis). `sure`: the direction is known, and the distance to 55 m, or
-    to 75 m if the direction is known to 10 degrees. `core` is relative to the middle of the circle.
+    `bearing_rad` is the direction of the shift, from true north if `from_north`. `sigma_m` is the uncertainty
+    of the core's position (one sigma in each axis). `sure`: the direction is known, and the distance to 55 m,
+    or to 75 m if the direction is known to 10 degrees. `core` is relative to the middle of the circle.
     """
 
     distance_m: float
     bearing_rad: float
-    ahead_rad: float
     sigma_m: float
     sure: bool
     from_north: bool
@@ -129,9 +127,11 @@ class ThermalStage:
         settings, t_s = self._settings, inputs.frame.t_s
         lag_s = settings.lag_s if inputs.has_imu else settings.lag_no_imu_s
         if turning.from_north is not self._from_north:
-            # The zero of all headings has changed.
+            # The zero of all headings has changed: no direction found before is valid.
             self._from_north = turning.from_north
             self._map = LiftMap()
+            self._now = replace(NOTHING, centring_cues=self._now.centring_cues)
+            self._best = None
         load = None if estimate.attitude is None else estimate.attitude.load_factor
         if estimate.attitude is not None:
             self._roll_rate.update(t_s, estimate.attitude.bank_rad)
@@ -224,7 +224,6 @@ class ThermalStage:
         return Shift(
             distance_m,
             bearing,
-            math.remainder(bearing - turning.heading_rad, math.tau),
             core.sigma_m,
             _is_sure(core, distance_m),
             turning.from_north,

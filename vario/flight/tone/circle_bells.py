@@ -56,7 +56,6 @@ class CircleBellsStage:
 
     def __init__(self, setup: Setup) -> None:
         self._table = StateTable(TRANSITIONS)
-        self.configure(setup)
 
     def configure(self, setup: Setup) -> None:
         """Nothing to configure."""

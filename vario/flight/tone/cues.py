@@ -12,7 +12,6 @@ from enum import StrEnum
 from drivers.quick import dataclass
 from vario.flight.inputs.quality import Quality
 from vario.flight.motion.mode import Mode
-from vario.flight.setup import Setup
 from vario.flight.stage import ResetReason
 from vario.flight.thermal.shifting import Size
 
@@ -178,14 +177,10 @@ RULES = (
 class CueStage:
     """Applies the rules. Only a more important cue interrupts a cue that sounds."""
 
-    def __init__(self, setup: Setup) -> None:
+    def __init__(self) -> None:
         self._call: CueCall | None = None
         self._sensors = _LossWatch()
-        self.configure(setup)
         self.reset(ResetReason.START)
-
-    def configure(self, setup: Setup) -> None:
-        """Nothing to configure."""
 
     @property
     def time_is_up(self) -> bool:

@@ -126,7 +126,7 @@ class SpeechStage:
         if now.shift is None or not now.shift.sure:
             return True
         way = math.copysign(1.0, now.turning.rate_radps)
-        ahead_rad = way * now.shift.ahead_rad % math.tau
+        ahead_rad = way * (now.shift.bearing_rad - now.turning.heading_rad) % math.tau
         least_rad = CUE_LEAD_RAD + WORD_S * words * abs(now.turning.rate_radps)
         return least_rad < ahead_rad < math.tau - AFTER_SHIFT_RAD
 

@@ -101,7 +101,7 @@ class ToneStage:
     """
 
     def __init__(self, setup: Setup) -> None:
-        self._cues = CueStage(setup)
+        self._cues = CueStage()
         self._use(setup.settings.tone)
 
     def configure(self, setup: Setup) -> None:

@@ -1,6 +1,6 @@
 """Wind, heading and the scale of the airspeed, from GNSS velocity, airspeed and turn rate.
 
-One Kalman filter (`filter`) is updated with every ground velocity, together with the airspeed and the turn
+One Kalman filter (`update`) is updated with every ground velocity, together with the airspeed and the turn
 angle of the same time. While the glider turns, wind, heading and scale change the ground velocity in
 different ways and can be separated. In straight flight they cannot, and their uncertainty grows, as
 `sigma_mps` shows.
@@ -105,7 +105,6 @@ class WindStage:
     """Runs the filter, and returns the parts of its state that are known well enough."""
 
     def __init__(self, setup: Setup) -> None:
-        self.configure(setup)
         self.reset(ResetReason.START)
 
     def configure(self, setup: Setup) -> None:

@@ -57,6 +57,7 @@ class ReferenceComparison:
 
     def __init__(self, output: Output) -> None:
         self.output = output
+        self._is_angle = output.is_angle
         self._values = 0
         self._pairs = 0
         self._squares = 0.0
@@ -70,7 +71,7 @@ class ReferenceComparison:
         own = self.output.value_of(reading)
         if not isinstance(own, float):
             return
-        difference = difference_rad(own, reference) if self.output.is_angle else own - reference
+        difference = difference_rad(own, reference) if self._is_angle else own - reference
         self._pairs += 1
         self._squares += difference * difference
         mode = reading.mode.value

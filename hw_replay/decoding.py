@@ -172,23 +172,19 @@ def _sensor_form(channel: SampleChannel) -> _Form:
     return _Form(message_type(channel), bytes_decoder(channel), from_values)
 
 
-def _parsed(data: bytes) -> object:
-    """The content of a message.
+def _from_json(decode: Decoder, t_s: float, data: bytes) -> Sample:
+    """The sample of a message.
 
     The fast parser reads every number to the same bits, but rejects NaN and numbers that are too large
     (1e999). In this case the standard parser reads the message.
     """
     try:
-        return orjson.loads(data)
+        values = orjson.loads(data)
     except orjson.JSONDecodeError:
-        return json.loads(str(data, "utf-8"))
-
-
-def _from_json(decode: Decoder, t_s: float, data: bytes) -> Sample:
-    try:
-        values = _parsed(data)
-    except (ValueError, RecursionError):
-        raise RejectedValueError("the message is not JSON") from None
+        try:
+            values = json.loads(str(data, "utf-8"))
+        except (ValueError, RecursionError):
+            raise RejectedValueError("the message is not JSON") from None
     if type(values) is not dict:
         raise RejectedValueError("the message is not a JSON object")
     return decode(t_s, values)

@@ -57,10 +57,13 @@ class ReferenceComparison:
 
     def __init__(self, output: Output) -> None:
         self.output = output
+        self._is_angle = output.is_angle
         self._values = 0
         self._pairs = 0
         self._squares = 0.0
         self._by_mode: dict[str, tuple[int, float]] = {}
+        self._mode: Mode | None = None
+        self._mode_name = ""
         self._circling_reference = _Mean(angle=output.is_angle)
         self._circling_own = _Mean(angle=output.is_angle)
 
@@ -70,10 +73,12 @@ class ReferenceComparison:
         own = self.output.value_of(reading)
         if not isinstance(own, float):
             return
-        difference = difference_rad(own, reference) if self.output.is_angle else own - reference
+        difference = difference_rad(own, reference) if self._is_angle else own - reference
         self._pairs += 1
         self._squares += difference * difference
-        mode = reading.mode.value
+        if reading.mode is not self._mode:
+            self._mode, self._mode_name = reading.mode, reading.mode.value
+        mode = self._mode_name
         if airbrakes and mode in FREE_FLIGHT:
             mode = WITH_AIRBRAKES
         pairs, squares = self._by_mode.get(mode, (0, 0.0))

@@ -29,6 +29,7 @@ class Figures:
         self.landing_s: float | None = None
         self.mode_s: dict[str, float] = {}
         self._mode: Mode | None = None
+        self._mode_name = ""
         self._lowest_m, self._highest_m = math.inf, -math.inf
         self._airbrakes = False
         self._comparisons: dict[str, ReferenceComparison] = {}
@@ -44,12 +45,13 @@ class Figures:
         if self.begin_s is None:
             self.begin_s = t_s
         self.end_s = t_s
-        self.mode_s[mode.value] = self.mode_s.get(mode.value, 0.0) + step_s
         if mode is not self._mode:
+            self._mode_name = mode.value
             if mode is Mode.LAUNCH and self.takeoff_s is None:
                 self.takeoff_s = t_s
             self.landing_s = t_s if mode is Mode.GROUND and self._mode is not None else None
             self._mode = mode
+        self.mode_s[self._mode_name] = self.mode_s.get(self._mode_name, 0.0) + step_s
         altitude_m = reading.energy.altitude_m
         if altitude_m is not None:
             self._lowest_m = min(self._lowest_m, altitude_m)
@@ -71,7 +73,8 @@ class Figures:
     def join(self, later: Figures) -> None:
         """Add the stretch that follows."""
         self.end_s = self.end_s if later.end_s is None else later.end_s
-        self.landing_s, self._mode = later.landing_s, later._mode
+        self.landing_s = later.landing_s
+        self._mode, self._mode_name = later._mode, later._mode_name
         for mode, seconds in later.mode_s.items():
             self.mode_s[mode] = self.mode_s.get(mode, 0.0) + seconds
         self._lowest_m = min(self._lowest_m, later._lowest_m)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 
+from drivers.samples import GnssPos
 from vario.flight.core.geodesy import offset_m
 from vario.flight.motion.flying import FlyingSpeed, SpeedOrigin
 from vario.flight.motion.mode import FLYING_MPS, Mode
@@ -39,6 +40,8 @@ class GroundWatch:
         self._slow_s = 0.0
         self._place: tuple[float, float, float] | None = None
         self._place_since_s = 0.0
+        self._position: GnssPos | None = None
+        self._apart_m = 0.0
         self._stays_s = self._stayed_s = 0.0
         self._last_s: float | None = None
 
@@ -110,12 +113,15 @@ class GroundWatch:
             return
         here = (position.lat_deg, position.lon_deg, altitude_m)
         if self._place is not None:
-            apart_m = math.hypot(*offset_m(self._place[0], self._place[1], here[0], here[1]))
-            if apart_m < STAYS_M and abs(altitude_m - self._place[2]) < STAYS_HEIGHT_M:
+            if position is not self._position:
+                self._apart_m = math.hypot(*offset_m(self._place[0], self._place[1], here[0], here[1]))
+                self._position = position
+            if self._apart_m < STAYS_M and abs(altitude_m - self._place[2]) < STAYS_HEIGHT_M:
                 self._stays_s = reading.t_s - self._place_since_s
                 return
         self._end_stay()
         self._place, self._place_since_s = here, reading.t_s
+        self._position, self._apart_m = position, 0.0
 
     def _end_stay(self) -> None:
         if self._stays_s > STAYS_S:

@@ -200,13 +200,15 @@ class ExpectedClimbStage:
 
     def _over_mps(self, t_s: float, window_s: float) -> float | None:
         """Mean relative netto over the last `window_s`; None before so much is stored."""
-        found: tuple[float, float] | None = None
-        for point in self._points:
-            if point[0] > t_s - window_s:
-                break
-            found = point
-        if found is None or t_s <= found[0]:
+        points, then_s = self._points, t_s - window_s
+        if not points or points[0][0] > then_s or t_s <= points[0][0]:
             return None
+        found = points[0]
+        if len(points) > 1 and points[1][0] <= then_s:  # a short window: its points are the last ones
+            for point in reversed(points):
+                if point[0] <= then_s:
+                    found = point
+                    break
         return (self._gained_m - found[1]) / (t_s - found[0])
 
     def _follow_gusts(self) -> None:

@@ -17,7 +17,6 @@ from __future__ import annotations
 
 import math
 from collections import deque
-from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -85,7 +84,7 @@ class Ground:
     @property
     def in_use(self) -> bool:
         """Whether velocities determine the wind now."""
-        return self.known and self.age_s < KNOWN_S
+        return self.known and self._clock_s - self._used_s < KNOWN_S
 
     def reset(self) -> None:
         """The filter was aligned again: heading and sums are not valid any more."""
@@ -111,7 +110,7 @@ class Ground:
         self._waiting.clear()
 
     def correct(
-        self, state: InertialState, step: NDArray[np.float64], considered: Sequence[int] = ()
+        self, state: InertialState, step: NDArray[np.float64], considered: tuple[int, ...] = ()
     ) -> None:
         """Use the stored velocities: add to the correction `step`, change the covariance of the state.
 
@@ -174,7 +173,8 @@ class Ground:
             innovation = residuals[k] - update.expected(k)
             s = update.predicted_variance(k) + variance
             fits = fits and innovation * innovation < REJECT_NIS * s
-            state.note(name, Innovation(innovation, s, used=fits), since_s)
+            found = Innovation(innovation, s, used=fits)
+            state.note(name, found, found.nis, since_s)
         if not fits and self._clock_s > self._found_s + SETTLE_S:
             self._rejected_s += since_s
             if self._rejected_s > RESTART_S:

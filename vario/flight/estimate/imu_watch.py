@@ -189,7 +189,8 @@ class ImuWatch:
         self._misfit_s = self._misfit_s + dt_s if misfit else 0.0
         off = 0.0 if climb_mps is None else state.climb_mps - climb_mps
         climb_off_mps = self._climb.follow(off, dt_s)
-        up_mps2 = math.fsum(f * d for f, d in zip(state.force, state.down, strict=True)) + G0_MPS2
+        (fx, fy, fz), (dx, dy, dz) = state.force, state.down
+        up_mps2 = math.fsum((fx * dx, fy * dy, fz * dz)) + G0_MPS2
         pull_mps2 = self._pull.follow(abs(up_mps2), dt_s)
         off = 0.0 if vario_mps is None else state.vario_mps - vario_mps
         energy_off_mps = self._energy.follow(max(-8.0, min(8.0, off)), dt_s)
@@ -217,8 +218,8 @@ class ImuWatch:
 
 def within_limits(state: InertialState) -> bool:
     """Whether the estimate is finite and the biases are those of a common unit."""
-    gyro = max(abs(b) for b in state.gyro_bias)
-    accel = max(abs(b) for b in state.accel_bias)
+    (p, q, r), (x, y, z) = state.gyro_bias, state.accel_bias
+    gyro, accel = max(abs(p), abs(q), abs(r)), max(abs(x), abs(y), abs(z))
     if not math.isfinite(state.vario_mps + gyro + accel):
         return False
     return gyro <= MOST_GYRO_BIAS_RADPS and accel <= MOST_ACCEL_BIAS_MPS2

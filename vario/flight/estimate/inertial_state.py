@@ -279,8 +279,8 @@ class InertialState:
         """Predict the covariance over the batch: P = F P F' + Q."""
         self.prediction.predict(self, regime)
 
-    def note(self, name: str, innovation: Innovation, seconds: float) -> None:
-        """Store an innovation of this correction, and update the mean NIS."""
+    def note(self, name: str, innovation: Innovation, nis: float, seconds: float) -> None:
+        """Store an innovation of this correction with its NIS, and update the mean NIS."""
         self.innovations[name] = innovation
-        share = low_pass_weight(seconds, NIS_S)
-        self.nis[name] += share * (min(innovation.nis, 100.0) - self.nis[name])
+        mean = self.nis[name]
+        self.nis[name] = mean + low_pass_weight(seconds, NIS_S) * (min(nis, 100.0) - mean)

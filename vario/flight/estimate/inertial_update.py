@@ -7,7 +7,6 @@ equations are the Kalman filter's (R. Labbe's filterpy implements the same and c
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -132,7 +131,7 @@ class InertialUpdate:
             nis = innovation * innovation / s
             gate = GATES.get(name, math.inf)
             used = nis <= gate * gate
-            state.note(name, Innovation(innovation, s, used=used), state.due_s)
+            state.note(name, Innovation(innovation, s, used), nis, state.due_s)
             if not used and state.age_s > SETTLE_S:
                 s = innovation * innovation / (gate * gate)
         update.use(number, innovation, s)
@@ -182,7 +181,7 @@ class InertialUpdate:
         )
         self._measure(state, self._rows)
         self._correct_height(state)
-        considered: Sequence[int] = CONSIDERED if regime is Regime.TOWED else ()
+        considered: tuple[int, ...] = CONSIDERED if regime is Regime.TOWED else ()
         if fy * fy + fz * fz > PULL_MPS2**2:
             considered = PULLED
         gust = bool(state.speed_batch[2]) and self._correct_airspeed(state, considered)
@@ -204,7 +203,7 @@ class InertialUpdate:
             self._by_polar.correct(state, state.step, density_ratio, self._polar_s)
             self._polar_s = 0.0
 
-    def _correct_airspeed(self, state: InertialState, considered: Sequence[int]) -> bool:
+    def _correct_airspeed(self, state: InertialState, considered: tuple[int, ...]) -> bool:
         """Use the airspeed; returns whether it contains a gust. `considered`: as in `CONSIDERED`."""
         total_mps, variance, count = state.speed_batch
         mean_mps, variance = total_mps / count, variance / (count * count)

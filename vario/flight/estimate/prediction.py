@@ -56,7 +56,8 @@ class Prediction:
         ex, ey, ez = state.east
         tilt = n.gyro_rad_per_sqrt_s**2 * t
         # On the ground the instrument moves with the wheels, not with the air.
-        rough = 0.0 if regime in {Regime.REST, Regime.ROLLING} else n.drift_share * state.gust_sigma_mps**2
+        on_wheels = regime is Regime.REST or regime is Regime.ROLLING
+        rough = 0.0 if on_wheels else n.drift_share * state.gust_sigma_mps**2
         drift = (n.drift_least + rough) * t
         push = n.accel_mps_per_sqrt_s**2 * t
         speed2 = vx * vx + vy * vy + vz * vz

@@ -13,7 +13,7 @@ Factorization Methods for Discrete Sequential Estimation, 1977, chapters II and 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -36,8 +36,7 @@ class SequentialUpdate:
         self._hpht: list[list[float]] = rows.dot(self._pht).tolist()
         self._expected: list[float] = rows.dot(step).tolist()
         # The present P h of each measurement, as a combination of the columns of the initial P H'.
-        count = len(self._expected)
-        self._mix = [[float(i == j) for i in range(count)] for j in range(count)]
+        self._mix = [row.copy() for row in _identity(len(self._expected))]
         # For each measurement used: its number, its innovation and the standard deviation of the innovation.
         self._used: list[tuple[int, float, float]] = []
 
@@ -68,7 +67,7 @@ class SequentialUpdate:
             for i in range(number + 1):
                 its_mix[i] -= share * own_mix[i]
 
-    def finish(self, considered: Sequence[int] = (), last: int | None = None) -> None:
+    def finish(self, considered: tuple[int, ...] = (), last: int | None = None) -> None:
         """Apply the measurements used to covariance and correction.
 
         `considered`: states that the `last` measurements used do not correct, and whose covariance among
@@ -86,6 +85,20 @@ class SequentialUpdate:
         if not considered:
             return
         first = 0 if last is None else max(len(scaled) - last, 0)
-        places, u = list(considered), u[list(considered), first:]
+        places, block = _places(considered)
+        u = u[places, first:]
         self._step[places] -= u.dot(scaled[first:])
-        self._cov[np.ix_(places, places)] += u.dot(u.T)
+        self._cov[block] += u.dot(u.T)
+
+
+@cache
+def _identity(count: int) -> list[list[float]]:
+    rows: list[list[float]] = np.eye(count).tolist()
+    return rows
+
+
+@cache
+def _places(states: tuple[int, ...]) -> tuple[NDArray[np.intp], tuple[NDArray[np.intp], ...]]:
+    """The states as an index of a vector, and their block of a matrix."""
+    places = np.array(states)
+    return places, np.ix_(places, places)

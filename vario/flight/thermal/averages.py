@@ -156,10 +156,11 @@ class AveragesStage:
             self._turns.clear()
             self._turn_since_s = turning.since_s
             self._turn_begin = self._then(now)
+        else:
+            self._turn.forget_before(t_s - LONGEST_TURN_S)
+            self._turns.forget_before(t_s - LAST_TURNS * LONGEST_TURN_S)
         self._turn.add(now)
         self._turns.add(now)
-        self._turn.forget_before(t_s - LONGEST_TURN_S)
-        self._turns.forget_before(t_s - LAST_TURNS * LONGEST_TURN_S)
         circling = mode is Mode.CIRCLING
         self._climbs.update(
             self._then(now),

@@ -44,6 +44,9 @@ class TurnSpeedInputs:
     ratio: float | None
 
 
+NOT_KNOWN = TurnSpeedInputs(None)
+
+
 def slow_for_bank(i: TurnSpeedInputs) -> bool:
     """In circling, the airspeed is below 1.1 times the stall speed at this load factor."""
     return i.ratio is not None and i.ratio < 1.0
@@ -86,5 +89,5 @@ class SlowTurnStage:
         if self._least_mps is not None and ias_mps is not None and attitude is not None:
             ratio = ias_mps / (self._least_mps * math.sqrt(max(attitude.load_factor, 0.25)))
         smooth = self._ratio.update(ratio, dt_s)
-        self._table.update(TurnSpeedInputs(smooth if mode is Mode.CIRCLING else None), dt_s)
+        self._table.update(TurnSpeedInputs(smooth) if mode is Mode.CIRCLING else NOT_KNOWN, dt_s)
         return self._table.state is TurnSpeed.SLOW

@@ -102,6 +102,8 @@ class ToneStage:
 
     def __init__(self, setup: Setup) -> None:
         self._cues = CueStage()
+        self._quality = Quality.OK
+        self._no_baro = self._uncompensated = False
         self._use(setup.settings.tone)
 
     def configure(self, setup: Setup) -> None:
@@ -134,7 +136,10 @@ class ToneStage:
     def update(self, inputs: ToneInputs) -> ToneCommand:
         """The command for this frame."""
         quality = inputs.cue_inputs.quality
-        if Quality.NO_BARO in quality or (Quality.UNCOMPENSATED in quality and not self._cues.time_is_up):
+        if quality is not self._quality:
+            self._quality = quality
+            self._no_baro, self._uncompensated = Quality.NO_BARO in quality, Quality.UNCOMPENSATED in quality
+        if self._no_baro or (self._uncompensated and not self._cues.time_is_up):
             # Without a barometer the estimate may continue for a while, but the tone must not sound it. An
             # uncompensated climb rate must not sound as total energy while the airspeed may still come.
             lost = replace(inputs.cue_inputs, vario_known=False)
@@ -220,14 +225,20 @@ class _Zones:
             _Zone.QUIET: (low, high),
             _Zone.HIGH: (min(low, high - hysteresis), high - hysteresis),
         }
+        self._now = self._thresholds[self._zone]
 
     def update(self, value: float | None) -> _Zone:
         if value is None:
-            self._zone = _Zone.QUIET
-            return self._zone
-        low_below, high_above = self._thresholds[self._zone]
-        self._zone = _Zone.LOW if value < low_below else _Zone.HIGH if value > high_above else _Zone.QUIET
-        return self._zone
+            self._enter(_Zone.QUIET)
+            return _Zone.QUIET
+        low_below, high_above = self._now
+        zone = _Zone.LOW if value < low_below else _Zone.HIGH if value > high_above else _Zone.QUIET
+        self._enter(zone)
+        return zone
+
+    def _enter(self, zone: _Zone) -> None:
+        if zone is not self._zone:
+            self._zone, self._now = zone, self._thresholds[zone]
 
 
 def pitch_of(value_mps: float, curve: ToneCurve) -> float:

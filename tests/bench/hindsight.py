@@ -78,14 +78,6 @@ def _said(one: Series, reference: Series) -> str:
     return f"{found['rms_mps']:.3f}{lag}"
 
 
-def _all(run: Run) -> Iterator[Sample]:
-    return run.samples()
-
-
-def _without_gnss(run: Run) -> Iterator[Sample]:
-    return run.samples(gnss=False)
-
-
 def _each_second(run: Run) -> Iterator[Sample]:
     """What a flight recorder keeps: no inertial unit, pressures once a second."""
     last_s: dict[type[Sample], float] = {}
@@ -97,7 +89,11 @@ def _each_second(run: Run) -> Iterator[Sample]:
             yield sample
 
 
-SENSORS = {"all": _all, "without GNSS": _without_gnss, "1 Hz, no inertial": _each_second}
+SENSORS = {
+    "all": Run.samples,
+    "without GNSS": lambda run: run.samples(gnss=False),
+    "1 Hz, no inertial": _each_second,
+}
 
 if __name__ == "__main__":
     main()

@@ -15,7 +15,7 @@ from pathlib import Path
 import numpy as np
 
 from tests.support.estimator_flights import drawn, sense
-from tests.support.estimator_tow import _with_rope
+from tests.support.estimator_tow import with_rope
 from tests.support.truth_air import PRELUDE_S, Scene, Wish
 from tests.support.truth_dynamics import RATE_HZ, TRUTH_DTYPE, Pilot, start_flight, step_flight
 from tests.support.truth_gliders import GLIDERS
@@ -134,7 +134,7 @@ def fly(seed: int, cache: Path, kinds: tuple[str, ...] = KINDS) -> Judged:
     rng = np.random.default_rng([seed, 41])
     flown = parts(rng, kinds)
     scene = scene_of(rng, flown)
-    fdm = start_flight(name, scene, _with_rope(name, cache.resolve()))
+    fdm = start_flight(name, scene, with_rope(name, cache.resolve()))
     weight_lbs, moves = fdm["inertia/weight-lbs"], np.random.default_rng([seed, 42])
     pilot, place_m, brakes_mps, rows = Pilot(moves), [0.0, 0.0], 0.0, []
     for step in range(1, round(scene.duration_s * RATE_HZ) + 1):

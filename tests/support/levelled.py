@@ -7,6 +7,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
+from tests.support.rms import rms
 from tests.support.truth_dynamics import RATE_HZ
 from tests.support.truth_flight import Flight
 from tests.support.truth_gliders import GLIDERS
@@ -43,5 +44,4 @@ def attitude_errors_deg(flight: Flight, glider: str, settings: Settings) -> tupl
 
 
 def _rms_deg(error_rad: NDArray[np.float64]) -> float:
-    error = np.degrees((error_rad + math.pi) % math.tau - math.pi)
-    return float(np.sqrt(np.mean(error**2)))
+    return rms(np.degrees((error_rad + math.pi) % math.tau - math.pi))

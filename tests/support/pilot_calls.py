@@ -66,16 +66,6 @@ class Crossing:
     before_m: float | None
 
 
-class _Straight(Constant):
-    """Flies straight and records the time of the cue for turning."""
-
-    def __init__(self) -> None:
-        super().__init__(Habits(0.0, 0.2))
-
-    def bank(self, seen: Seen) -> float:
-        return 0.0 * seen.t_s
-
-
 class _Weaves(Constant):
     """Flies straight for `TURBULENT_S`, then two turns of 35 degrees of bank and four short ones."""
 
@@ -141,7 +131,7 @@ def crossing(seed: int) -> Crossing:
         return north * math.cos(seen.heading_rad) + east * math.sin(seen.heading_rad)
 
     player = Player(Pipeline(Settings(), GLIDERS[glider], Noise(baro_pa=1.2, pitot_pa=0.5)))
-    kept = fly_loop(scene, glider, _Straight(), seed, place, player=player, watch=watch).kept
+    kept = fly_loop(scene, glider, Constant(Habits(0.0, 0.2)), seed, place, player=player, watch=watch).kept
     before_m = float(kept[0]) if kept else None  # type: ignore[arg-type]
     return Crossing(worthwhile(glider, strength, radius), before_m)
 
@@ -176,9 +166,9 @@ def measured(rng: np.random.Generator, air_mps: Floats) -> Floats:
     return found + gusts(rng, len(found), 0.2, 0.5 * TAS_MPS)
 
 
-def calls(netto_mps: Sequence[float], glider: str = "sgs126") -> list[float]:
+def calls(netto_mps: Sequence[float]) -> list[float]:
     """Times at which the advice to turn begins, in straight cruise with this netto, s."""
-    polar = QuadraticPolar.of(GLIDERS[glider])
+    polar = QuadraticPolar.of(GLIDERS["sgs126"])
     made = setup(polar=polar)
     sink = polar.circling_sink_mps(made.settings.circling.bank_rad)
     stage, before, found = ExpectedClimbStage(made), False, []

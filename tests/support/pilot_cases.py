@@ -128,7 +128,7 @@ def first_offset_m(flown: Flown) -> float:
     return float(np.hypot(*np.mean(places[begin:end], axis=0)))
 
 
-FLIGHT_CODE = ("drivers/*.py", "vario/flight/**/*.py", "vario/settings/*.py")
+FLIGHT_CODE = ("drivers/*.py", "vario/flight/**/*.py", "vario/settings/*.py", "vario/app/replay/player.py")
 BENCH_CODE = ("tests/support/pilot_*.py", "tests/support/truth_*.py")
 
 

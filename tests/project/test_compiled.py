@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import ast
 import importlib
-import importlib.util
 import inspect
 import os
 import tomllib
@@ -14,10 +13,9 @@ from typing import Any
 import pytest
 
 from tests.support import missing
+from tests.support.ci_modules import ci_module
 
 ROOT = Path(__file__).parents[2]
-HOOK = ROOT / ".ci" / "compile.py"
-
 
 SOURCE = """\
 from __future__ import annotations
@@ -66,14 +64,7 @@ def modules() -> list[str]:
 
 @pytest.fixture(scope="module")
 def hook() -> Any:
-    if not HOOK.exists():
-        pytest.skip(missing.CHECKOUT)
-    spec = importlib.util.spec_from_file_location("compile_hook", HOOK)
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module
+    return ci_module("compile")
 
 
 def test_every_entry_names_something() -> None:

@@ -17,7 +17,8 @@ from drivers.fakes.catalogue import FAKES
 from drivers.isa import G0_MPS2
 from drivers.registry import CHIPS, build, scan
 from drivers.samples import CHANNEL_OF, Baro, ImuAccel, ImuGyro, Oat, Pitot, Supply
-from tests.support.chip_bench import BAROMETERS, IMUS, Bench, of
+from tests.support.chip_bench import BAROMETERS, IMUS, Bench
+from tests.support.samples_of import of
 
 
 def test_every_chip_has_a_fake():

@@ -42,7 +42,3 @@ class Bench:
 
     def restart(self):
         self.driver.start(self.clock())
-
-
-def of(kind, samples):
-    return [sample for sample in samples if type(sample) is kind]

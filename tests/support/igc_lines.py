@@ -3,7 +3,6 @@
 import math
 from pathlib import Path
 
-from drivers.samples import Sample
 from hw_replay.igc import IgcFile
 from hw_replay.open import open_source
 
@@ -32,10 +31,6 @@ def igc(path: Path, lines: list[str], headers: list[str] = HEADERS) -> IgcFile:
     source = open_source(path)
     assert isinstance(source, IgcFile)
     return source
-
-
-def of(kind: type[Sample], samples: list[Sample]) -> list[Sample]:
-    return [sample for sample in samples if type(sample) is kind]
 
 
 def placed(second: int, north_m: float, east_m: float, height_m: float) -> str:

@@ -165,7 +165,7 @@ def test_one_circle_tells_wind_heading_and_scale(way: int) -> None:
 def test_a_quarter_turn_between_two_legs_is_enough() -> None:
     paper = Paper()
     assert paper.fly(40.0) is None  # wind, heading and airspeed cannot be distinguished
-    wind = paper.fly(0.5 * math.pi / 0.2, 0.2)
+    paper.fly(0.5 * math.pi / 0.2, 0.2)
     wind = paper.fly(10.0)
     assert wind is not None
     assert paper.off_mps < 2.0 * wind.sigma_mps < 3.0

@@ -31,10 +31,9 @@ from tests.bench.reference_design import ReferenceDesign
 from tests.bench.references import energy_heights_m, two_state
 from tests.support.estimator_flights import Fitted, Run, described, drawn, fly
 from tests.support.truth_dynamics import RATE_HZ
-from tests.support.truth_gliders import GLIDERS
+from tests.support.truth_gliders import GLIDERS, NOISE
 from vario.app.replay.player import play
 from vario.flight.estimate.stage import wing_of
-from vario.flight.motion.energy import Noise
 from vario.flight.pipeline import Pipeline
 from vario.flight.reading import Reading
 from vario.flight.setup import Setup
@@ -151,7 +150,7 @@ def score(
     """Fly one scene and compare it with the truth."""
     glider = ("sgs126", "sgs233")[seed % 2]
     run = fly(scene, glider, seed, cache, draw)
-    pipeline = Pipeline(Settings(), GLIDERS[glider] if with_file else None, Noise(baro_pa=1.2, pitot_pa=0.5))
+    pipeline = Pipeline(Settings(), GLIDERS[glider] if with_file else None, NOISE)
     readings = [r for r in play(run.samples(), pipeline) if r.t_s <= run.truth["t_s"][-1]]
     rows = np.round(np.array([r.t_s for r in readings]) * RATE_HZ).astype(np.int64) - 1
     truth = run.truth[rows]
@@ -186,7 +185,7 @@ def _wind_off(
 
 def _reference(run: Run, glider: Glider) -> tuple[float, float]:
     """RMS of the reference design and of its smoother."""
-    wing = wing_of(Setup.of(Settings(), glider, Noise(baro_pa=1.2, pitot_pa=0.5)))
+    wing = wing_of(Setup.of(Settings(), glider, NOISE))
     live, smoothed, rows = ReferenceDesign(run, wing).varios()
     truth = run.truth[rows]
     scored = truth["t_s"] > run.score_from_s

@@ -18,10 +18,9 @@ from rich.console import Console
 from drivers.samples import Baro, ImuAccel, ImuGyro, Pitot, Sample
 from tests.bench.estimator import SCENES, flight_cache
 from tests.support.estimator_flights import Run, described, fly
-from tests.support.truth_gliders import GLIDERS
+from tests.support.truth_gliders import GLIDERS, NOISE
 from vario.app.hindsight.hindsight import Hindsight, Series, distance
 from vario.app.replay.player import play
-from vario.flight.motion.energy import Noise
 from vario.flight.pipeline import Pipeline
 from vario.settings.schema import Settings
 
@@ -51,7 +50,7 @@ def main() -> None:
 
 def measured(run: Run, seed: int, sensors: str) -> Sequence[str]:
     """RMS error and lag: live and hindsight against the truth, and live against hindsight."""
-    pipeline = Pipeline(Settings(), GLIDERS[_glider(seed)], Noise(baro_pa=1.2, pitot_pa=0.5))
+    pipeline = Pipeline(Settings(), GLIDERS[_glider(seed)], NOISE)
     hindsight = Hindsight()
     pipeline.watch_corrections(hindsight.corrected)
     for reading in play(SENSORS[sensors](run), pipeline):

@@ -217,12 +217,13 @@ def test_a_declaration_damaged_a_thousand_times_is_told_once(tmp_path: Path) -> 
     assert sum("declaration of extensions" in warning for warning in source.warnings()) == 1
 
 
-def _flown(path: Path, step_s: int, rests_s: int, circle_s: float = 20.0) -> IgcFile:
-    """At rest for 4 min, 2 min straight ahead with a climb, ten circles, 2 min straight, 4 min at rest."""
+def _flown(path: Path, step_s: int, rests_s: int) -> IgcFile:
+    """4 min at rest, 2 min straight with a climb, ten circles of 20 s, 2.5 min straight, 4 min at rest."""
     lines, t_s, north_m, east_m, height_m = [], 36_000, 0.0, 0.0, 500.0
     heading = 0.0
-    parts = [(240, 0, 0, 0.0), (120, 28, 2, 0.0), (int(10 * circle_s), 28, 2, math.tau / circle_s)]
-    for length_s, speed_mps, climb_mps, rate_radps in [*parts, (150, 28, -3, 0.0), (240, 0, 0, 0.0)]:
+    climb = [(120, 28, 2, 0.0), (200, 28, 2, math.tau / 20.0)]
+    rest = (240, 0, 0, 0.0)
+    for length_s, speed_mps, climb_mps, rate_radps in [rest, *climb, (150, 28, -3, 0.0), rest]:
         for second in range(length_s):
             if second % (step_s if speed_mps else rests_s) == 0:
                 lines.append(placed(t_s + second, north_m, east_m, height_m))

@@ -20,13 +20,13 @@ from tests.support.pilot_ears import Constant, Habits
 from tests.support.pilot_loop import LoopScene, Seen, fly_loop
 from tests.support.setups import setup
 from tests.support.truth_air import PRELUDE_S, Wish
-from tests.support.truth_gliders import GLIDERS
+from tests.support.truth_gliders import GLIDERS, NOISE
 from tests.support.truth_thermal import gaussian
 from vario.app.replay.player import Player
 from vario.flight.core.polar import QuadraticPolar
 from vario.flight.cruise.airmass import Airmass
 from vario.flight.cruise.expected_climb import ExpectedClimbStage
-from vario.flight.motion.energy import Energy, Noise
+from vario.flight.motion.energy import Energy
 from vario.flight.motion.mode import Mode
 from vario.flight.pipeline import Pipeline
 from vario.flight.reading import Reading
@@ -97,7 +97,7 @@ def turbulent(seed: int) -> Turbulent:
         last[0] = call.number
         return abs(seen.bank_rad) > TURNING_RAD if call.cue is Cue.WORTH_TURNING else None
 
-    player = Player(Pipeline(Settings(), GLIDERS[glider], Noise(baro_pa=1.2, pitot_pa=0.5)))
+    player = Player(Pipeline(Settings(), GLIDERS[glider], NOISE))
     kept = fly_loop(
         scene, glider, _Weaves(), seed, lambda place_m, _h: place_m, player=player, watch=watch
     ).kept
@@ -130,7 +130,7 @@ def crossing(seed: int) -> Crossing:
         north, east = seen.to_core_m
         return north * math.cos(seen.heading_rad) + east * math.sin(seen.heading_rad)
 
-    player = Player(Pipeline(Settings(), GLIDERS[glider], Noise(baro_pa=1.2, pitot_pa=0.5)))
+    player = Player(Pipeline(Settings(), GLIDERS[glider], NOISE))
     kept = fly_loop(scene, glider, Constant(Habits(0.0, 0.2)), seed, place, player=player, watch=watch).kept
     before_m = float(kept[0]) if kept else None  # type: ignore[arg-type]
     return Crossing(worthwhile(glider, strength, radius), before_m)

@@ -1,4 +1,4 @@
-"""What all tests of a page in Chromium use; its start takes 1.5 s of processor time."""
+"""Fixtures of several tests: a browser (its start takes 1.5 s of processor time), a folder of recordings."""
 
 from __future__ import annotations
 
@@ -7,9 +7,16 @@ from pathlib import Path
 
 import pytest
 
+from tests.support.batch_folder import recordings_in
 from tests.support.browser import Browser, chromium
 from tests.support.page_flights import demo
 from tests.support.page_in_browser import saved
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    """Two recordings, and files that are none."""
+    return recordings_in(tmp_path)
 
 
 @pytest.fixture(scope="session")

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 import doctest
 import subprocess
 import sys
@@ -14,6 +13,7 @@ import pytest
 import vario
 import vario.api
 from tests.support import missing
+from tests.support.csv_tables import csv_rows
 from tests.support.examples import everything
 from tests.support.page_flights import beginning
 from vario import DEMO, Flight, compare, load_settings, open_source, replay
@@ -48,8 +48,7 @@ def test_the_examples_in_the_documentation_run(flight: Flight) -> None:
 def test_columns_are_those_of_the_trace(start: Path, tmp_path: Path) -> None:
     flight = replay(start)
     assert main(["replay", str(start), "--no-sound", "--no-picture", "--out", str(tmp_path)]) == 0
-    with (tmp_path / "trace.csv").open(newline="", encoding="ascii") as file:
-        rows = list(csv.DictReader(file))
+    rows = csv_rows(tmp_path / "trace.csv")
     assert list(flight) == list(rows[0])
     assert len(flight) == len(rows)
     for name in ("t_s", "vario_mps", "netto_mps", "altitude_m"):

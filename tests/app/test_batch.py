@@ -12,7 +12,7 @@ import pytest
 from drivers.samples import Baro
 from hw_replay.source import RecordingInfo
 from hw_replay.writer import RecordingWriter
-from tests.support.batch_folder import Counting, record, recordings_in
+from tests.support.batch_folder import Counting, record
 from tests.support.csv_tables import csv_rows
 from vario.app.batch.batch import find_jobs, run_batch
 from vario.app.batch.job import Job, JobResult, Settled, fingerprint, run_job
@@ -20,11 +20,6 @@ from vario.app.batch.tables import FLIGHT_COLUMNS, TABLES, write_table
 from vario.app.cli import main
 from vario.app.errors import AppError
 from vario.app.outputs.catalogue import TRACE
-
-
-@pytest.fixture
-def folder(tmp_path: Path) -> Path:
-    return recordings_in(tmp_path)
 
 
 @pytest.mark.parametrize("processes", ["1", pytest.param("2", marks=pytest.mark.long)])

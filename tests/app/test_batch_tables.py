@@ -8,18 +8,13 @@ from pathlib import Path
 import pytest
 
 from tests.support import missing
-from tests.support.batch_folder import Counting, record, recordings_in
+from tests.support.batch_folder import Counting, record
 from tests.support.csv_tables import csv_rows
 from vario.app.batch.batch import climb_rows, find_jobs, flight_rows, run_batch
 from vario.app.batch.tables import CLIMB_COLUMNS, FLIGHT_COLUMNS, Format, write_table
 from vario.app.cli import main
 
 FORMATS: tuple[Format, ...] = ("csv", "parquet")
-
-
-@pytest.fixture
-def folder(tmp_path: Path) -> Path:
-    return recordings_in(tmp_path)
 
 
 def igc(minutes: int) -> str:

@@ -11,17 +11,11 @@ from pathlib import Path
 import pytest
 
 from tests.support import missing
-from tests.support.batch_folder import recordings_in
 from vario.app.batch.batch import find_jobs
 from vario.app.batch.job import Job
 from vario.app.batch.workers import CRASHED, Cluster, Processes
 from vario.app.cli import main
 from vario.app.errors import AppError
-
-
-@pytest.fixture
-def folder(tmp_path: Path) -> Path:
-    return recordings_in(tmp_path)
 
 
 @pytest.mark.long

@@ -127,9 +127,7 @@ def test_poses_too_much_alike_are_refused() -> None:
         from_two_poses(level, level)
 
 
-def tumble(
-    bias: Sequence[float], scale: Sequence[float], tilt_deg: float, noise: float = 0.02
-) -> list[Sample]:
+def tumble(bias: Sequence[float], scale: Sequence[float], tilt_deg: float) -> list[Sample]:
     """The sensor on its six sides, none exactly vertical; true force divided by scale, plus bias."""
     random = np.random.default_rng(4)
     samples: list[Sample] = []
@@ -140,7 +138,7 @@ def tumble(
         force = Rotation.from_rotvec(np.radians(tilt_deg) * random.standard_normal(3) / 2).apply(force)
         read = force / np.array(scale) + np.array(bias)
         for k in range(800):
-            wobble = 3.0 if k >= 600 else noise  # picked up and turned
+            wobble = 3.0 if k >= 600 else 0.02  # picked up and turned
             samples.append(ImuAccel(t_s, *(float(v) for v in read + wobble * random.standard_normal(3))))
             samples.append(ImuGyro(t_s, 0.01, -0.02, 0.03))
             t_s += 0.01

@@ -6,9 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from tests.support.cockpit_server import (
-    PASSPHRASE,
-)
+from tests.support.cockpit_server import PASSPHRASE
 from vario.app.cockpit.access import RateLimit, Sessions, is_own_host, is_same_origin
 
 

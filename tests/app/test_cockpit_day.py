@@ -12,10 +12,11 @@ import orjson
 import pytest
 
 from tests.support.browser import Browser, chromium
-from tests.support.cockpit_process import drained, kept, memory_of, server_of, stream_of
+from tests.support.cockpit_process import drained, kept, server_of, stream_of
 from tests.support.cockpit_server import folder
 from tests.support.local_ports import free_port
 from tests.support.page_flights import demo
+from tests.support.processes import resident_kb
 from vario.app.cockpit.process import KeptPage, ServerProcess
 from vario.app.cockpit.state import state_of
 from vario.settings.schema import Settings
@@ -92,7 +93,7 @@ def look(browser: Browser, page: KeptPage, found: Growth) -> None:
     found.tab_kb.append(by_name["JSHeapUsedSize"] / 1024.0)
     found.nodes.append(round(by_name["Nodes"]))
     found.listeners.append(round(by_name["JSEventListeners"]))
-    found.server_kb.append(memory_of(server_of(page)))
+    found.server_kb.append(resident_kb(server_of(page)))
     found.received, found.painted = browser.execute_script("return [window.counted, window.paintings]")
 
 

@@ -11,9 +11,10 @@ from pathlib import Path
 
 import pytest
 
-from tests.support.cockpit_process import drained, kept, memory_of, server_of, stream_of
+from tests.support.cockpit_process import drained, kept, server_of, stream_of
 from tests.support.cockpit_server import folder
 from tests.support.local_ports import free_port
+from tests.support.processes import resident_kb
 from tests.support.waiting import once
 from vario.app.cockpit.process import MESSAGE_BYTES, ServerProcess
 
@@ -87,7 +88,7 @@ def server_grows(tmp_path: Path, hours: int) -> float:
                 other = stream_of(port)
                 if other is not None:
                     other.close()
-        sizes.append(memory_of(pid))
+        sizes.append(resident_kb(pid))
     ends.set()
     reader.join()
     connection.close()

@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import random
-import time
 from collections.abc import Callable, Iterator
-from dataclasses import replace
 from functools import partial
 from pathlib import Path
 
@@ -18,6 +16,7 @@ from hw_replay.recording import Recording
 from hw_replay.source import RecordingInfo
 from hw_replay.writer import RecordingWriter
 from tests.support.level_flight import NOISE, flight, settings_text
+from tests.support.waiting import once
 from vario.app.live.controls import ControlPanel, open_part
 from vario.app.live.file_watch import FileWatch
 from vario.app.live.status import Status, status_line
@@ -30,9 +29,6 @@ from vario.settings.keys import keys
 from vario.settings.load import load_settings, parse_settings
 from vario.settings.schema import Settings
 from vario.settings.short_names import SHORT_NAMES
-
-WITHIN_S = 10.0
-"""An effect that takes longer counts as missing; it comes in milliseconds."""
 
 TEXT = """\
 [flight]
@@ -58,14 +54,14 @@ press = "maccready 0 m/s"
 class Cockpit:
     """A panel on mock pins, with its settings file."""
 
-    def __init__(self, config: Path, text: str = TEXT, settle_s: float = 0.02) -> None:
-        config.write_text(text, encoding="utf-8")
+    def __init__(self, config: Path) -> None:
+        config.write_text(TEXT, encoding="utf-8")
         self.config = config
         self.pins = MockFactory()
         self.changes = 0
         controls = load_settings(config).settings.controls
         self.panel = ControlPanel(
-            controls, config, self._changed, partial(open_part, pins=lambda: self.pins), settle_s
+            controls, config, self._changed, partial(open_part, pins=lambda: self.pins), 0.02
         )
 
     def _changed(self) -> None:
@@ -86,11 +82,13 @@ class Cockpit:
 
     def events(self, until: Callable[[list[Event]], bool]) -> list[Event]:
         found: list[Event] = []
-        end_s = time.monotonic() + WITHIN_S
-        while not until(found):
-            assert time.monotonic() < end_s, found
-            event = self.panel.take()
-            found += [] if event is None else [event]
+
+        def enough() -> bool:
+            while not until(found) and (event := self.panel.take()) is not None:
+                found.append(event)
+            return until(found)
+
+        once(enough)
         return found
 
     def maccready(self) -> float:
@@ -122,9 +120,7 @@ def test_each_step_is_heard_and_many_make_one_change(cockpit: Cockpit) -> None:
 
 def test_a_step_beyond_the_range_is_refused(cockpit: Cockpit) -> None:
     cockpit.press(6)
-    end_s = time.monotonic() + WITHIN_S
-    while cockpit.changes < 1 and time.monotonic() < end_s:
-        pass
+    once(lambda: cockpit.changes == 1)
     cockpit.turn(-1)
     found = cockpit.events(lambda found: len(found) == 2)
     assert found == [
@@ -144,9 +140,7 @@ def test_presses_mark_say_and_hold_a_mode(cockpit: Cockpit) -> None:
     assert cockpit.events(lambda found: len(found) == 1) == [PilotAction(0.0, SAY, "wind")]
     for mode in ("circling", "automatic"):
         cockpit.pins.pin(23).drive_low()  # a long press
-        end_s = time.monotonic() + WITHIN_S
-        while load_settings(cockpit.config).settings.flight.mode != mode:
-            assert time.monotonic() < end_s
+        once(lambda mode=mode: load_settings(cockpit.config).settings.flight.mode == mode)  # type: ignore[misc]
         cockpit.pins.pin(23).drive_high()
 
 
@@ -157,9 +151,9 @@ def test_a_change_by_a_knob_comes_to_the_loop_like_one_by_an_editor(tmp_path: Pa
     cockpit.panel._changed = side.soon
     side.start()
     cockpit.turn(5)
-    end_s = time.monotonic() + WITHIN_S
-    while (event := side.take()) is None and time.monotonic() < end_s:
-        pass
+    events: list[Event] = []
+    once(lambda: (event := side.take()) is not None and not events.append(event))
+    (event,) = events
     assert isinstance(event, SettingsChange)
     assert parse_settings(event.settings_toml, "x").settings.flight.maccready_mps == pytest.approx(1.5)
     side.close()
@@ -255,4 +249,3 @@ def test_a_wrong_control_is_told(text: str, message: str) -> None:
 def test_nothing_is_fitted_by_default_and_no_recording_fits_anything() -> None:
     assert not Settings().controls.is_fitted
     assert not Controls().is_fitted
-    assert replace(PilotAction(0.0, STEP, ""), t_s=1.0).t_s == 1.0

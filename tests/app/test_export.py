@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 import math
 from pathlib import Path
 
@@ -10,6 +9,7 @@ import pytest
 
 from hw_replay.simulate.demo import BUNDLED
 from tests.support import missing
+from tests.support.csv_tables import csv_rows
 from tests.support.page_flights import beginning, demo
 from vario.app.cli import main
 from vario.app.export.sentences import play_nmea
@@ -35,8 +35,7 @@ def test_parquet_and_csv_are_the_same_table(tmp_path: Path) -> None:
     write_rows(readings, TraceWriter(tmp_path / "trace.csv", 10.0))
     write_rows(readings, ParquetTrace(tmp_path / "trace.parquet", 10.0))
     table = parquet.read_table(tmp_path / "trace.parquet")
-    with (tmp_path / "trace.csv").open(newline="", encoding="ascii") as file:
-        rows = list(csv.DictReader(file))
+    rows = csv_rows(tmp_path / "trace.csv")
     assert table.column_names == [output.name for output in TRACE]
     assert table.num_rows == len(rows) > 4500
     assert table.schema.field("vario_mps").metadata[b"unit"] == b"m/s"

@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-import importlib.util
 import os
 import stat
 from collections.abc import Iterator
 from pathlib import Path
-from types import ModuleType
 
 import pytest
 
@@ -26,8 +24,6 @@ from vario.app.errors import OutputError
 from vario.app.files.atomic import write_atomically
 from vario.app.live.recorder import FlightFiles
 from vario.app.live.status import Status, status_line
-
-ROOT = Path(__file__).parents[2]
 
 ON_A_CARD = """\
 22 1 179:2 / / rw,noatime shared:1 - ext4 /dev/root rw
@@ -222,40 +218,3 @@ def test_a_file_of_somebody_else_that_cannot_stay_so_is_left_alone(
         write_atomically(path, b"new")
     assert path.read_bytes() == b"old"
     assert list(tmp_path.iterdir()) == [path]
-
-
-def sbom_module() -> ModuleType:
-    spec = importlib.util.spec_from_file_location("sbom", ROOT / ".ci" / "sbom.py")
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module
-
-
-@pytest.mark.skipif(not (ROOT / ".ci" / "sbom.py").exists(), reason=missing.CHECKOUT)
-def test_an_sbom_that_says_something_else_than_what_is_installed_is_found() -> None:
-    sbom = sbom_module()
-    listed = sbom.named(
-        {
-            "metadata": {"component": {"name": "glider-vario", "version": "0.1.0"}},
-            "components": [
-                {"name": "NumPy", "version": "2.0.0"},
-                {"name": "typing.extensions", "version": "4.12"},
-                {"name": "ghost", "version": "1"},
-            ],
-        }
-    )
-    there = {
-        "glider-vario": "0.1.0",
-        "numpy": "2.0.1",
-        "typing-extensions": "4.12",
-        "guest": "3",
-        "pip": "24",
-    }
-    assert sbom.differences(listed, there) == [
-        "ghost: SBOM 1, installed not at all",
-        "guest: SBOM does not name it, installed 3",
-        "numpy: SBOM 2.0.0, installed 2.0.1",
-    ]
-    assert sbom.installed()["pytest"] == pytest.__version__

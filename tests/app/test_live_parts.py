@@ -6,7 +6,6 @@ import logging
 import math
 import os
 import sys
-import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
@@ -21,6 +20,7 @@ from hw_replay.recording import Recording
 from hw_replay.simulate.demo import BUNDLED
 from hw_replay.source import RecordingInfo
 from hw_replay.writer import RecordingWriter
+from tests.support.waiting import once
 from vario.app.change.marks import LONGEST_TEXT, drop_mark, dropped_marks
 from vario.app.cli import main
 from vario.app.errors import AppError
@@ -140,6 +140,19 @@ def test_a_dropped_mark_holds_no_more_than_a_recording_can(tmp_path: Path) -> No
     assert list(Recording(tmp_path / "flight.mcap")) == [Mark(1.0, "ü" * LONGEST_TEXT)]
 
 
+def next_event(side: FileWatch) -> Event:
+    """Wait for an event of the watcher."""
+    found: list[Event] = []
+
+    def taken() -> bool:
+        event = side.take()
+        found.extend([] if event is None else [event])
+        return bool(found)
+
+    once(taken)
+    return found[0]
+
+
 def test_the_side_goes_on_whatever_stands_in_its_files(
     tmp_path: Path, caplog: pytest.LogCaptureFixture
 ) -> None:
@@ -149,20 +162,10 @@ def test_the_side_goes_on_whatever_stands_in_its_files(
     side = FileWatch(config, marks, every_s=0.001)
     side.start()
     config.write_text(DEEP, encoding="utf-8")
-    wait = threading.Event()
-    found: list[Event] = []
-    for _ in range(2000):
-        event = side.take()
-        if event is not None:
-            found.append(event)
-        if len(found) == 1:
-            drop_mark(marks, "still there", datetime(2026, 6, 1, tzinfo=UTC))
-        if len(found) >= 2:
-            break
-        wait.wait(0.01)
+    assert next_event(side) == SettingsChange(0.0, DEEP, None)
+    drop_mark(marks, "still there", datetime(2026, 6, 1, tzinfo=UTC))
+    assert next_event(side) == Mark(0.0, "still there")
     side.close()
-    assert found[0] == SettingsChange(0.0, DEEP, None)
-    assert isinstance(found[1], Mark)
     assert not caplog.records
 
 
@@ -181,14 +184,8 @@ def test_the_side_tells_once_what_nobody_thought_of_and_looks_again(
     side = Faulty(None, tmp_path, every_s=0.001)
     drop_mark(tmp_path, "still there", datetime(2026, 6, 1, tzinfo=UTC))
     side.start()
-    wait, event = threading.Event(), None
-    for _ in range(2000):
-        event = side.take()
-        if event is not None:
-            break
-        wait.wait(0.01)
+    assert next_event(side) == Mark(0.0, "still there")
     side.close()
-    assert event == Mark(0.0, "still there")
     assert [record.getMessage() for record in caplog.records] == [
         "reading marks and changed settings failed; it continues"
     ]

@@ -12,6 +12,7 @@ from pathlib import Path
 import pytest
 
 from tests.support.local_ports import HOST, free_port
+from tests.support.waiting import once
 from vario.app.errors import AppError
 from vario.app.nmea.kept import KeptSink
 from vario.app.nmea.out import sentence
@@ -36,9 +37,7 @@ def server() -> Iterator[TcpSink]:
 def connected(sink: TcpSink) -> socket.socket:
     client = socket.create_connection(("127.0.0.1", sink.port), timeout=5.0)
     before = sink.readers
-    deadline = time.monotonic() + 5.0
-    while sink.readers == before and time.monotonic() < deadline:
-        sink.write(b"")
+    once(lambda: sink.write(b"") or sink.readers > before)
     return client
 
 
@@ -66,7 +65,7 @@ def test_a_reader_that_does_not_read_delays_nobody(server: TcpSink) -> None:
         keen.settimeout(60.0)
         got, sent, waits = 0, 0, 0
         while server.readers == 2:
-            assert sent < 100e6, "the reader that does not read is never let go"
+            assert sent < 100e6, "the reader that does not read is never disconnected"
             before = waits_of_this_thread()
             server.write(data)
             waits += waits_of_this_thread() - before
@@ -100,10 +99,7 @@ def test_no_more_readers_than_allowed(server: TcpSink) -> None:
 
 def test_readers_that_leave_are_forgotten(server: TcpSink) -> None:
     connected(server).close()
-    deadline = time.monotonic() + 5.0
-    while server.readers and time.monotonic() < deadline:
-        server.write(b"$A*00\r\n")
-    assert server.readers == 0
+    once(lambda: server.write(b"$A*00\r\n") or server.readers == 0)
 
 
 def test_datagrams_go_to_the_address() -> None:
@@ -152,18 +148,20 @@ def test_a_serial_line_that_goes_is_opened_again_when_it_is_back(tmp_path: Path)
     os.close(slave)
     os.close(master)  # the other end goes: writing gives EIO (tty_ioctl(4), hangup)
     line.unlink()
-    deadline = time.monotonic() + 30.0
-    while sink.problem is None and time.monotonic() < deadline:
-        sink.write(one)
+    once(lambda: sink.write(one) or sink.problem is not None)
     assert str(line) in str(sink.problem)
     master, slave = pty.openpty()
     line.symlink_to(os.ttyname(slave))
     os.set_blocking(master, False)
-    got = b""
-    while not got and time.monotonic() < deadline:
+    got = bytearray()
+
+    def arrives() -> bool:
         sink.write(one)
         with suppress(BlockingIOError):
-            got = os.read(master, 100)
+            got.extend(os.read(master, 100))
+        return bool(got)
+
+    once(arrives)
     assert got.startswith(one)
     sink.close()
     os.close(slave)

@@ -14,7 +14,7 @@ from drivers.isa import impact_of_tas_pa, pressure_pa, temperature_k
 from drivers.samples import Baro, GnssVel, Pitot, Sample
 from hw_replay.open import open_source
 from hw_replay.source import GNSS_BARO, RecordingInfo
-from hw_replay.writer import RecordingWriter
+from tests.support.recording_samples import write
 from tests.support.truth_flight import Sensors, fly
 from tests.support.truth_gliders import GLIDERS
 from vario.app.cli import main
@@ -26,15 +26,12 @@ from vario.settings.schema import Settings
 
 
 def record(path: Path, samples: Iterator[Sample]) -> Path:
-    with RecordingWriter(path, RecordingInfo("noise", "simulated")) as writer:
-        for sample in samples:
-            writer.write(sample)
-    return path
+    return write(path, samples, RecordingInfo("noise", "simulated"))
 
 
-def wandering(seconds: float, baro_pa: float, rate_hz: float) -> Iterator[Sample]:
-    """A barometer in randomly rising and sinking air: the climb changes by 0.6 m/s in a second."""
-    rng = np.random.default_rng(6)
+def wandering(seconds: float, baro_pa: float) -> Iterator[Sample]:
+    """A barometer in randomly rising and sinking air, at 10 Hz: the climb changes by 0.6 m/s in a second."""
+    rng, rate_hz = np.random.default_rng(6), 10.0
     height_m, climb_mps = 1500.0, 0.0
     for i in range(round(seconds * rate_hz)):
         climb_mps += (0.6 * rng.standard_normal() - 0.05 * climb_mps / math.sqrt(rate_hz)) / math.sqrt(
@@ -50,7 +47,7 @@ def wandering(seconds: float, baro_pa: float, rate_hz: float) -> Iterator[Sample
 def test_barometer_noise_put_in_comes_out(
     seconds: float, within: float, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    path = record(tmp_path / "wander.mcap", wandering(seconds, 6.0, 10.0))
+    path = record(tmp_path / "wander.mcap", wandering(seconds, 6.0))
     out = tmp_path / "out"
     assert main(["noise", "flight", str(path), "--out", str(out)]) == 0
     # 2100 innovations, which are mainly noise, determine it to a few per cent; 900 to 1.5 times as much.
@@ -73,7 +70,7 @@ def test_barometer_noise_put_in_comes_out(
 def test_noise_stated_three_times_wrong_is_found_and_said(
     stated: str, said: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    path = record(tmp_path / "wander.mcap", wandering(100.0, 2.0, 10.0))
+    path = record(tmp_path / "wander.mcap", wandering(100.0, 2.0))
     config = tmp_path / "vario.toml"
     config.write_text(f'[sensors.baro]\nnoise = "{stated}"\n')
     out = tmp_path / "out"
@@ -90,7 +87,7 @@ def test_errors_that_are_no_noise_are_not_sold_as_noise(tmp_path: Path) -> None:
 
     def sticking() -> Iterator[Sample]:
         held = 0.0
-        for sample in wandering(150.0, 1.0, 10.0):
+        for sample in wandering(150.0, 1.0):
             assert isinstance(sample, Baro)
             held = sample.static_pa if round(sample.t_s * 10) % 20 == 0 else held
             yield Baro(sample.t_s, held)
@@ -164,10 +161,7 @@ def test_standing_is_no_flight_whatever_the_pitot_reads(with_pitot: bool, tmp_pa
 def test_heights_of_gnss_once_a_second_are_not_sold_as_a_barometer(tmp_path: Path) -> None:
     path = tmp_path / "day.mcap"
     info = RecordingInfo("day", "imported", sensors={"baro": GNSS_BARO})
-    with RecordingWriter(path, info) as writer:
-        for sample in moving(600.0, 10.0, with_pitot=False):
-            if sample.t_s % 1.0 == 0.0:
-                writer.write(sample)
+    write(path, (s for s in moving(600.0, 10.0, with_pitot=False) if s.t_s % 1.0 == 0.0), info)
     assert main(["noise", "flight", str(path), "--out", str(tmp_path / "out")]) == 0
     written = (tmp_path / "out" / SETTINGS).read_text()
     assert "# Caution: there is no barometer in the recording" in written

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 import math
 import re
 from dataclasses import replace
@@ -18,6 +17,7 @@ from scipy.stats import circmean
 from drivers.samples import Reference
 from hw_replay.open import open_source
 from hw_replay.simulate.demo import BUNDLED
+from tests.support.csv_tables import csv_rows
 from tests.support.page_flights import demo
 from tests.support.setups import setup
 from vario.app.outputs.angles import difference_rad, differences_rad, mean_direction_rad, mean_of_sums_rad
@@ -120,8 +120,7 @@ def test_the_trace_holds_what_the_ear_gets_where_it_is_and_when(tmp_path: Path) 
         trace.take(with_cue(reading, 0.1, 7))
         trace.take(replace(with_cue(reading, 1.25, 7), ground_velocity=None, position=None, attitude=None))
         trace.take(with_cue(reading, 1.26, 8))  # falls behind the last row: one more is written for it
-    with (tmp_path / "trace.csv").open(newline="", encoding="ascii") as file:
-        rows = list(csv.DictReader(file))
+    rows = csv_rows(tmp_path / "trace.csv")
     assert list(rows[0]) == NAMES
     assert [row["cue"] for row in rows] == ["", "shift", "", "shift"]
     assert [row["utc"] for row in rows] == [

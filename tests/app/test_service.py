@@ -22,12 +22,18 @@ from vario.app.live.ending import LONGEST_S
 from vario.app.live.notify import Notifier
 from vario.app.live.service import WATCHDOG_S, add_parser, unit_text
 from vario.settings.load import parse_settings
+from vario.settings.schema import Settings
 
 SETTINGS = parse_settings('[recorder]\nfolder = "/data/my flights"\n', "settings").settings
 
 
-def unit(user: str = "vario", config: Path = Path("/data/vario.toml"), python: Path = Path("/usr")) -> str:
-    return unit_text(SETTINGS, config, Path("/opt/vario/bin/vario"), user, python)
+def unit(
+    user: str = "vario",
+    config: Path = Path("/data/vario.toml"),
+    python: Path = Path("/usr"),
+    settings: Settings = SETTINGS,
+) -> str:
+    return unit_text(settings, config, Path("/opt/vario/bin/vario"), user, python)
 
 
 def service_of(text: str) -> dict[str, list[str]]:
@@ -67,14 +73,12 @@ def test_the_service_may_use_the_devices_that_the_instrument_needs() -> None:
 
 def test_knobs_open_their_devices_and_the_settings_file_and_nothing_without_them() -> None:
     text = '[controls.knob_1]\npin_a = 17\npin_b = 27\n[controls.usb_knob]\ndevice = "/dev/input/event0"\n'
-    settings = parse_settings(text, "x").settings
-    unit = unit_text(settings, Path("/data/vario.toml"), Path("/opt/vario/bin/vario"), "vario")
-    assert "SupplementaryGroups=i2c dialout audio gpio input\n" in unit
-    assert "DeviceAllow=char-gpiochip rw\nDeviceAllow=char-13 rw\n" in unit
-    assert "ReadWritePaths=-/data\n" in unit
-    plain = unit_text(SETTINGS, Path("/data/vario.toml"), Path("/opt/vario/bin/vario"), "vario")
-    assert "gpio" not in plain
-    assert "ReadWritePaths=-/data\n" not in plain
+    with_knobs = unit(settings=parse_settings(text, "x").settings)
+    assert "SupplementaryGroups=i2c dialout audio gpio input\n" in with_knobs
+    assert "DeviceAllow=char-gpiochip rw\nDeviceAllow=char-13 rw\n" in with_knobs
+    assert "ReadWritePaths=-/data\n" in with_knobs
+    assert "gpio" not in unit()
+    assert "ReadWritePaths=-/data\n" not in unit()
 
 
 def test_home_is_hidden_unless_something_of_ours_is_there() -> None:
@@ -94,16 +98,14 @@ def test_home_is_hidden_unless_something_of_ours_is_there() -> None:
 
 def test_a_relative_folder_of_the_recorder_is_beside_the_settings() -> None:
     settings = parse_settings('[recorder]\nfolder = "flights"\n', "settings").settings
-    text = unit_text(settings, Path("/data/vario.toml"), Path("/opt/vario/bin/vario"), "vario")
-    assert service_of(text)["ReadWritePaths"] == ["-/data/flights"]
+    assert service_of(unit(settings=settings))["ReadWritePaths"] == ["-/data/flights"]
 
 
 def test_the_settings_may_be_changed_by_the_page_only_with_a_passphrase() -> None:
     page = '[page]\naddress = "192.168.4.1:8080"\n'
     for text, writable in ((page, []), (page + 'passphrase_file = "secret"\n', ["-/data"])):
         settings = parse_settings(text, "settings").settings
-        made = unit_text(settings, Path("/data/vario.toml"), Path("/opt/vario/bin/vario"), "vario")
-        assert service_of(made).get("ReadWritePaths", []) == writable
+        assert service_of(unit(settings=settings)).get("ReadWritePaths", []) == writable
 
 
 def analyzed(tmp_path: Path, *words: str) -> subprocess.CompletedProcess[str]:
@@ -146,7 +148,7 @@ def test_a_user_that_would_break_the_unit_is_refused(user: str) -> None:
 @pytest.mark.parametrize("path", ["/data/it's.toml", '/data/"a".toml', "/data/$HOME.toml", "/data/a\nb.toml"])
 def test_a_path_that_would_break_the_unit_is_refused(path: str) -> None:
     with pytest.raises(AppError, match="rename it"):
-        unit_text(SETTINGS, Path(path), Path("/opt/vario"), "vario")
+        unit(config=Path(path))
 
 
 def install(*words: str) -> int:

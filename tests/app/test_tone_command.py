@@ -85,12 +85,9 @@ def test_settings_change_what_is_heard(tmp_path: Path, capsys: pytest.CaptureFix
     assert int(bright) > int(plain)
 
 
-@pytest.mark.parametrize(
-    ("seconds", "axis"), [("1", "s"), pytest.param("400", "min", marks=pytest.mark.long)]
-)
-def test_a_picture_shows_the_sound_where_it_is(tmp_path: Path, seconds: str, axis: str) -> None:
+@pytest.mark.parametrize("seconds", ["1", pytest.param("400", marks=pytest.mark.long)])
+def test_a_picture_shows_the_sound_where_it_is(tmp_path: Path, seconds: str) -> None:
     # Silence, then a beep: the right half of the picture is brighter, for any length.
-    assert axis
     sound, out = tmp_path / "tone.flac", tmp_path / "picture.png"
     main(["tone", "0 2", "--seconds", seconds, "--out", str(sound)])
     assert main(["tone", "--picture", str(sound), "--out", str(out)]) == 0

@@ -6,6 +6,7 @@ The result of each flight is kept below `--results`, in a folder named by the co
 from __future__ import annotations
 
 import argparse
+import math
 from dataclasses import asdict
 from pathlib import Path
 
@@ -18,7 +19,12 @@ from tests.support.pilot_cases import FLIGHT_CODE, kept
 SEEDS = range(8810, 8816)
 """Scored; nothing was chosen on them."""
 
-CODE = ("tests/support/truth_*.py", "tests/support/airbrake_flights.py", *FLIGHT_CODE)
+CODE = (
+    "tests/support/truth_*.py",
+    "tests/support/estimator_*.py",
+    "tests/support/airbrake_flights.py",
+    *FLIGHT_CODE,
+)
 
 
 def main() -> None:
@@ -39,8 +45,9 @@ def main() -> None:
     sums = {name: sum(getattr(j, name) for j in flown) for name in ("told_s", "open_s", "silent_s", "sink_s")}
     console.print(
         f"{len(found_s)} of {len(found_s) + sum(j.missed for j in flown)} openings found, after"
-        f" {min(found_s):.1f} to {max(found_s):.1f} s; speed to fly for {sums['told_s']:.0f} of"
-        f" {sums['open_s']:.0f} s with airbrakes, again {max(back_s):.1f} s after closing at most;"
+        f" {min(found_s, default=math.nan):.1f} to {max(found_s, default=math.nan):.1f} s;"
+        f" speed to fly for {sums['told_s']:.0f} of {sums['open_s']:.0f} s with airbrakes,"
+        f" again {max(back_s, default=math.nan):.1f} s after closing at most;"
         f" false silence for {sums['silent_s']:.1f} of {sums['sink_s']:.0f} s of sink,"
         f" {sum(j.other_silent_s for j in flown):.1f} s elsewhere"
     )

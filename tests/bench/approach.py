@@ -7,6 +7,7 @@ folder named by the code that made it, so that a run continues where another end
 from __future__ import annotations
 
 import argparse
+import math
 from collections.abc import Callable
 from dataclasses import asdict
 from pathlib import Path
@@ -29,6 +30,8 @@ CODE = (
     "tests/support/point_mass.py",
     "tests/support/approach_flights.py",
     "tests/support/slow_circling.py",
+    "tests/support/truth_gliders.py",
+    "config/gliders/*.toml",
     *FLIGHT_CODE,
 )
 
@@ -50,7 +53,8 @@ def main() -> None:
         console.print(f"{seed} {glider_of(seed).name}: {j.said()}")
     told = [j.told_s for j in flown.values() if j.told_s is not None]
     console.print(
-        f"approach told in {len(told)} of {len(flown)}, at most {max(told):.1f} s after the airbrakes;"
+        f"approach told in {len(told)} of {len(flown)}, at most {max(told, default=math.nan):.1f} s"
+        " after the airbrakes;"
         f" speed to fly for {sum(j.commanded_s for j in flown.values()):.0f} of"
         f" {sum(j.braked_s for j in flown.values()):.0f} s with airbrakes; approach above 300 m in"
         f" {sum(j.false_s > 0.0 for j in flown.values())}; of {sum(j.low_climb for j in flown.values())} low"

@@ -15,11 +15,10 @@ from numpy.typing import NDArray
 from rich.console import Console
 from rich.table import Table
 
-from tests.support.pilot_cases import NOISE
 from tests.support.rms import rms
 from tests.support.truth_air import PRELUDE_S
 from tests.support.truth_flight import fly
-from tests.support.truth_gliders import GLIDERS
+from tests.support.truth_gliders import GLIDERS, NOISE
 from vario.app.replay.player import play
 from vario.flight.core.low_pass import LowPass
 from vario.flight.pipeline import Pipeline

@@ -27,15 +27,13 @@ import numpy as np
 from numpy.typing import NDArray
 from rich.console import Console
 
-from drivers import isa
 from tests.bench.reference_design import ReferenceDesign
-from tests.bench.references import ENERGY_NOISE_M, TWO_STATE_PSD, steady_gains
+from tests.bench.references import energy_heights_m, two_state
 from tests.support.estimator_flights import Fitted, Run, described, drawn, fly
 from tests.support.truth_dynamics import RATE_HZ
-from tests.support.truth_gliders import GLIDERS
+from tests.support.truth_gliders import GLIDERS, NOISE
 from vario.app.replay.player import play
 from vario.flight.estimate.stage import wing_of
-from vario.flight.motion.energy import Noise
 from vario.flight.pipeline import Pipeline
 from vario.flight.reading import Reading
 from vario.flight.setup import Setup
@@ -152,7 +150,7 @@ def score(
     """Fly one scene and compare it with the truth."""
     glider = ("sgs126", "sgs233")[seed % 2]
     run = fly(scene, glider, seed, cache, draw)
-    pipeline = Pipeline(Settings(), GLIDERS[glider] if with_file else None, Noise(baro_pa=1.2, pitot_pa=0.5))
+    pipeline = Pipeline(Settings(), GLIDERS[glider] if with_file else None, NOISE)
     readings = [r for r in play(run.samples(), pipeline) if r.t_s <= run.truth["t_s"][-1]]
     rows = np.round(np.array([r.t_s for r in readings]) * RATE_HZ).astype(np.int64) - 1
     truth = run.truth[rows]
@@ -187,7 +185,7 @@ def _wind_off(
 
 def _reference(run: Run, glider: Glider) -> tuple[float, float]:
     """RMS of the reference design and of its smoother."""
-    wing = wing_of(Setup.of(Settings(), glider, Noise(baro_pa=1.2, pitot_pa=0.5)))
+    wing = wing_of(Setup.of(Settings(), glider, NOISE))
     live, smoothed, rows = ReferenceDesign(run, wing).varios()
     truth = run.truth[rows]
     scored = truth["t_s"] > run.score_from_s
@@ -196,19 +194,7 @@ def _reference(run: Run, glider: Glider) -> tuple[float, float]:
 
 def _two_state(run: Run) -> float:
     """RMS of the plain filter on energy height h + V²/2g, at its steady state."""
-    energy = []
-    for static, impact in run.air.tolist():
-        height = isa.altitude_m(static)
-        tas = isa.tas_mps(max(impact, 0.0), static, isa.temperature_k(height))
-        energy.append(height + tas * tas / (2.0 * isa.G0_MPS2))
-    gain, gain_rate = steady_gains(TWO_STATE_PSD, ENERGY_NOISE_M, 2.0 / RATE_HZ)
-    position, rate, rates = energy[0], 0.0, np.empty(len(energy))
-    for i, measured in enumerate(energy):
-        position += rate * 2.0 / RATE_HZ
-        residual = measured - position
-        position += gain * residual
-        rate += gain_rate * residual
-        rates[i] = rate
+    rates = two_state(energy_heights_m(*run.air.T), 2.0 / RATE_HZ)
     truth = run.truth[1::2]
     return _rms((rates - truth["vario_mps"])[truth["t_s"] > run.score_from_s])
 

@@ -18,10 +18,9 @@ from rich.console import Console
 from drivers.samples import Baro, ImuAccel, ImuGyro, Pitot, Sample
 from tests.bench.estimator import SCENES, flight_cache
 from tests.support.estimator_flights import Run, described, fly
-from tests.support.truth_gliders import GLIDERS
+from tests.support.truth_gliders import GLIDERS, NOISE
 from vario.app.hindsight.hindsight import Hindsight, Series, distance
 from vario.app.replay.player import play
-from vario.flight.motion.energy import Noise
 from vario.flight.pipeline import Pipeline
 from vario.settings.schema import Settings
 
@@ -51,7 +50,7 @@ def main() -> None:
 
 def measured(run: Run, seed: int, sensors: str) -> Sequence[str]:
     """RMS error and lag: live and hindsight against the truth, and live against hindsight."""
-    pipeline = Pipeline(Settings(), GLIDERS[_glider(seed)], Noise(baro_pa=1.2, pitot_pa=0.5))
+    pipeline = Pipeline(Settings(), GLIDERS[_glider(seed)], NOISE)
     hindsight = Hindsight()
     pipeline.watch_corrections(hindsight.corrected)
     for reading in play(SENSORS[sensors](run), pipeline):
@@ -78,14 +77,6 @@ def _said(one: Series, reference: Series) -> str:
     return f"{found['rms_mps']:.3f}{lag}"
 
 
-def _all(run: Run) -> Iterator[Sample]:
-    return run.samples()
-
-
-def _without_gnss(run: Run) -> Iterator[Sample]:
-    return run.samples(gnss=False)
-
-
 def _each_second(run: Run) -> Iterator[Sample]:
     """What a flight recorder keeps: no inertial unit, pressures once a second."""
     last_s: dict[type[Sample], float] = {}
@@ -97,7 +88,11 @@ def _each_second(run: Run) -> Iterator[Sample]:
             yield sample
 
 
-SENSORS = {"all": _all, "without GNSS": _without_gnss, "1 Hz, no inertial": _each_second}
+SENSORS = {
+    "all": Run.samples,
+    "without GNSS": lambda run: run.samples(gnss=False),
+    "1 Hz, no inertial": _each_second,
+}
 
 if __name__ == "__main__":
     main()

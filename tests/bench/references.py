@@ -1,7 +1,7 @@
 """A simple filter, as a reference for the benchmark of the estimator (another one: `reference_design`).
 
-* `two_state`: the plain alternative, a Kalman filter of two states (energy height and its rate) on
-  barometer and airspeed, at its steady state. Its one constant was tuned once, on seeds that are not scored.
+The plain alternative: a Kalman filter of two states (energy height and its rate) on barometer and airspeed,
+at its steady state. Its one constant was tuned once, on seeds that are not scored.
 """
 
 from __future__ import annotations
@@ -36,28 +36,18 @@ error belongs to a needle that hardly moves.
 """
 
 
-def air_data(flight: Flight) -> tuple[Floats, Floats]:
-    """Pressure height and true airspeed of each air reading, in standard air; shapes (n,)."""
-    heights = np.array([isa.altitude_m(p) for p in flight.baro_pa.tolist()])
-    speeds = np.array(
-        [
-            isa.tas_mps(q, p, isa.temperature_k(h))
-            for q, p, h in zip(
-                flight.pitot_pa.tolist(), flight.baro_pa.tolist(), heights.tolist(), strict=True
-            )
-        ]
-    )
-    return heights, speeds
+def energy_heights_m(static_pa: Floats, impact_pa: Floats) -> list[float]:
+    """Energy height h + V²/2g of each pair of readings, in standard air."""
+    found = []
+    for static, impact in zip(static_pa.tolist(), impact_pa.tolist(), strict=True):
+        height_m = isa.altitude_m(static)
+        tas_mps = isa.tas_mps(max(impact, 0.0), static, isa.temperature_k(height_m))
+        found.append(height_m + tas_mps * tas_mps / (2.0 * isa.G0_MPS2))
+    return found
 
 
-def two_state(flight: Flight, psd: float = TWO_STATE_PSD) -> Floats:
-    """Rate of energy height h + V²/2g at each air reading, shape (n,)."""
-    heights, speeds = air_data(flight)
-    return _rate(heights + speeds * speeds / (2.0 * isa.G0_MPS2), psd, 1.0 / flight.air_hz)
-
-
-def _rate(energy_m: Floats, psd: float, t: float) -> Floats:
-    energy = energy_m.tolist()
+def two_state(energy: list[float], t: float, psd: float = TWO_STATE_PSD) -> Floats:
+    """Rate of energy height at each energy height, which are `t` seconds apart; shape (n,)."""
     gain_position, gain_rate = steady_gains(psd, ENERGY_NOISE_M, t)
     position, rate = energy[0], 0.0
     found = np.empty(len(energy))
@@ -94,10 +84,10 @@ def tune_two_state(cache: Path) -> float:
         for seed in (1, 2)
     ]
 
-    energies = [h + v * v / (2.0 * isa.G0_MPS2) for h, v in map(air_data, flights)]
+    energies = [energy_heights_m(flight.baro_pa, flight.pitot_pa) for flight in flights]
 
     def cost(log_psd: float) -> float:
-        found = [_rate(energy, math.exp(log_psd), 1.0 / flights[0].air_hz) for energy in energies]
+        found = [two_state(energy, 1.0 / flights[0].air_hz, math.exp(log_psd)) for energy in energies]
         return float(np.mean([_rms(flight, vario) for flight, vario in zip(flights, found, strict=True)]))
 
     return math.exp(minimize_scalar(cost, bounds=(math.log(0.01), math.log(30.0)), method="bounded").x)

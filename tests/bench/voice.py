@@ -37,7 +37,9 @@ from vario.sound.word_files import WORDS_HZ, load_words
 
 Samples = NDArray[np.float64]
 
-BANDS_HZ = 1000.0 * 10.0 ** (np.arange(-8, 10) / 10.0)
+EDGES_HZ = 1000.0 * 10.0 ** ((np.arange(-8, 11) - 0.5) / 10.0)
+"""Of the third-octave bands from 160 Hz to 8 kHz."""
+
 IMPORTANCE = np.array(
     [
         *(0.0083, 0.0095, 0.0150, 0.0289, 0.0440, 0.0578, 0.0653, 0.0711, 0.0818),
@@ -55,11 +57,10 @@ SENTENCES = (
 
 
 def bands(sound: Samples) -> Samples:
-    """Power in the third-octave bands from 160 Hz to 8 kHz, shape (18,)."""
+    """Power in the bands, shape (18,)."""
     frequency_hz, power = signal.welch(sound, WORDS_HZ, nperseg=4096)
-    edges_hz = 1000.0 * 10.0 ** ((np.arange(-8, 11) - 0.5) / 10.0)
-    at = np.digitize(frequency_hz, edges_hz)
-    return np.array([power[at == k].sum() for k in range(1, edges_hz.size)]) + 1e-15
+    at = np.digitize(frequency_hz, EDGES_HZ)
+    return np.array([power[at == k].sum() for k in range(1, EDGES_HZ.size)]) + 1e-15
 
 
 def index(speech: Samples, masker: Samples) -> float:
@@ -71,13 +72,12 @@ def index(speech: Samples, masker: Samples) -> float:
 def stands_out_db(speech: Samples, masker: Samples) -> float:
     """Of the strongest band, dB; median over the steps of 20 ms in which the speech sounds."""
     step = WORDS_HZ // 50
-    edges_hz = 1000.0 * 10.0 ** ((np.arange(-8, 11) - 0.5) / 10.0)
     powers = []
     for sound in (speech, masker):
         frequency_hz, _, power = signal.spectrogram(sound, WORDS_HZ, "hann", 2 * step, step, nfft=4096)
-        at = np.digitize(frequency_hz, edges_hz)
-        powers.append(np.array([power[at == k].sum(axis=0) for k in range(1, edges_hz.size)]) + 1e-12)
-    for band in range(1, len(BANDS_HZ)):
+        at = np.digitize(frequency_hz, EDGES_HZ)
+        powers.append(np.array([power[at == k].sum(axis=0) for k in range(1, EDGES_HZ.size)]) + 1e-12)
+    for band in range(1, len(IMPORTANCE)):
         powers[1][band] = np.maximum(powers[1][band], powers[1][band - 1] * 10.0**-0.25)
     sounds = powers[0].sum(axis=0) > 0.05 * powers[0].sum(axis=0).max()
     return float(np.median(10.0 * np.log10((powers[0] / powers[1]).max(axis=0))[sounds]))
@@ -85,7 +85,7 @@ def stands_out_db(speech: Samples, masker: Samples) -> float:
 
 def phons(sound: Samples) -> float:
     """Loudness level of the sound as a whole, phon."""
-    return phon(signal.resample_poly(sound, 160, 147 * WORDS_HZ // 44100), 48000)
+    return phon(signal.resample_poly(sound, 160, 147 * WORDS_HZ // 44100))
 
 
 def rendered(bank: WordBank, words: tuple[str, ...], tone: ToneCommand) -> tuple[Samples, Samples]:

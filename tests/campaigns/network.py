@@ -37,9 +37,8 @@ MEMORY_BYTES = MOST_READERS * (BACKLOG_BYTES + 1024) * 2 + 65_536
 """Data that may wait for every reader, a copy while they are put together, and the objects."""
 
 NOWHERE = (
-    Network(
-        "udp", HOST, 9
-    ),  # discard (RFC 863): on nearly every machine nothing listens there, and the system reports it
+    # discard (RFC 863): on nearly every machine nothing listens there, and the system reports it
+    Network("udp", HOST, 9),
     Network("udp", "2001:db8::1", 10110),  # for documentation (RFC 3849): no network leads there
     Network("udp", "255.255.255.255", 10110),
 )
@@ -68,7 +67,7 @@ class Found:
         )
 
 
-def besiege(visits: int, seed: int = 1) -> Found:
+def besiege(visits: int) -> Found:
     """Make a number of visits, with one sentence each.
 
     Raises:
@@ -77,8 +76,8 @@ def besiege(visits: int, seed: int = 1) -> Found:
     """
     files = open_files()
     sink = TcpSink(Network("tcp", HOST, free_port()))
-    listener, visitors = Listener((HOST, sink.port)), Visitors((HOST, sink.port), seed)
-    sink.write(b"")  # lets the listener in
+    listener, visitors = Listener((HOST, sink.port)), Visitors((HOST, sink.port), seed=1)
+    sink.write(b"")  # accepts the listener
     sent, got, longest_s = 0, 0, 0.0
     while sent < visits:
         with alarm():
@@ -93,12 +92,12 @@ def besiege(visits: int, seed: int = 1) -> Found:
     visitors.go()
     while sink.readers > 1 or got < sent:
         assert sent < visits + TURNS, (
-            f"{sink.readers - 1} who have gone keep their seats, {sent - got} are lost"
+            f"{sink.readers - 1} closed connections are kept, {sent - got} sentences are lost"
         )
         sink.write(numbered(sent))
         sent += 1
         got = _took(listener, got)
-    with closing(Listener((HOST, sink.port))) as late:  # the door is still open
+    with closing(Listener((HOST, sink.port))) as late:  # a new client is still accepted
         sink.write(numbered(sent))
         assert late.lines() == [numbered(sent).rstrip()]
     listener.close()
@@ -122,7 +121,7 @@ def overfeed() -> int:
     with tracing():
         while sink.readers:
             turns += 1
-            assert turns < TURNS, "who takes nothing is never let go"
+            assert turns < TURNS, "a client that does not read is never disconnected"
             sink.write(numbered(turns) * 50)
             held = max(held, tracemalloc.get_traced_memory()[0])
     for one in (*visitors, sink):
@@ -212,11 +211,11 @@ def main() -> int:
     visits = int(sys.argv[1])
     print(besiege(visits))  # noqa: T201
     held = overfeed()
-    print(f"{MOST_READERS} who take nothing: at most {held / 1024:.0f} kB wait for them")  # noqa: T201
+    print(f"{MOST_READERS} clients that do not read: at most {held / 1024:.0f} kB wait for them")  # noqa: T201
     send_nowhere(visits)
-    print(f"{visits} datagrams to each of {len(NOWHERE)} places where nobody is: nothing waited")  # noqa: T201
+    print(f"{visits} datagrams to each of {len(NOWHERE)} addresses without a receiver: nothing waited")  # noqa: T201
     kept_s = patience_s()
-    print(f"one who takes nothing is let go after {kept_s:.0f} s")  # noqa: T201
+    print(f"a client that does not read is disconnected after {kept_s:.0f} s")  # noqa: T201
     return 0 if held <= MEMORY_BYTES and kept_s < 3.0 * PATIENCE_S else 1
 
 

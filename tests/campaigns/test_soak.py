@@ -147,7 +147,7 @@ def test_a_state_that_is_not_finite_is_seen() -> None:
     ("grown_kb", "traced_kb", "says"), [(10_000, 0.0, "resident"), (0, 1000.0, "in use")]
 )
 def test_memory_that_grows_hour_by_hour_is_told(grown_kb: int, traced_kb: float, says: str) -> None:
-    row = Hour(3600.0, 1, 1.0, 1.0, 1.0, 100_000, 1, 500.0, 0, 0, (0.0, 0.0), (1.0, 1.0), 0, "")
+    row = Hour(3600.0, 1.0, 1.0, 1.0, 100_000, 1, 500.0, 0, (0.0, 0.0), (1.0, 1.0), "")
     last = replace(row, rss_kb=100_000 + grown_kb, traced_kb=500.0 + traced_kb)
     assert Soak([row, row, row]).problems() == []
     (problem,) = Soak([row, row, last]).problems()

@@ -1,4 +1,4 @@
-"""Clients of the NMEA output that misbehave, and one that does not."""
+"""Clients of the NMEA output: faulty ones, and a correct one."""
 
 from __future__ import annotations
 
@@ -15,6 +15,9 @@ _RESET = struct.pack("ii", 1, 0)
 
 MOST_AT_ONCE = 40
 """Size of a crowd: five times as many clients as are served."""
+
+MOST_HERE = 60
+"""Number of clients that may stay connected at a time."""
 
 
 def _connected(address: Address, receive_bytes: int | None = None) -> socket.socket:
@@ -109,13 +112,11 @@ class Visitors:
     Args:
         address: address of the sentences.
         seed: seed of their behaviour.
-        most: number of clients that may stay at a time.
     """
 
-    def __init__(self, address: Address, seed: int, most: int = 60) -> None:
+    def __init__(self, address: Address, seed: int) -> None:
         self._address = address
         self._chance = Random(seed)  # noqa: S311  (behaviour, not secrets)
-        self._most = most
         self._here: list[socket.socket] = []
         self.visits = 0
 
@@ -123,15 +124,15 @@ class Visitors:
         return len(self._here)
 
     def come(self) -> None:
-        """The next client; the kinds alternate."""
+        """Connect the next client; the kinds alternate."""
         self._here += KINDS[self.visits % len(KINDS)](self._address, self._chance)
         self.visits += 1
-        while len(self._here) > self._most:
+        while len(self._here) > MOST_HERE:
             client = self._here.pop(self._chance.randrange(len(self._here)))
             self._chance.choice((leave, reset))(client)
 
     def go(self) -> None:
-        """All of them."""
+        """Disconnect all of them."""
         while self._here:
             self._chance.choice((leave, reset))(self._here.pop())
 
@@ -154,7 +155,7 @@ class Listener:
             while True:
                 more = self._socket.recv(65_536)
                 if not more:
-                    raise ConnectionResetError("a listener that behaves was put out")
+                    raise ConnectionResetError("a correct client was disconnected")
                 self._rest += more
         *whole, self._rest = self._rest.split(b"\r\n")
         return whole

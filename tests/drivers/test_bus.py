@@ -5,11 +5,7 @@ import errno
 import pytest
 
 from drivers.bus import SmBus, error_of
-from drivers.errors import (
-    BusStuckError,
-    NoAnswerError,
-    UnavailableError,
-)
+from drivers.errors import BusStuckError, NoAnswerError, UnavailableError
 from drivers.fakes import FakeClock, World, fake
 
 

@@ -9,11 +9,7 @@ from hypothesis import strategies as st
 
 from drivers.bus_log import BusLog
 from drivers.bus_replay import BusReplay
-from drivers.errors import (
-    BusStuckError,
-    DivergedError,
-    SensorError,
-)
+from drivers.errors import BusStuckError, DivergedError, SensorError
 from drivers.fakes import FakeBus, FakeClock, FakeReceiver, World, fake
 from drivers.gnss import GnssReceiver
 from drivers.registry import CHIPS, build

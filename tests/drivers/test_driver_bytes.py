@@ -4,9 +4,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from drivers.errors import (
-    SensorError,
-)
+from drivers.errors import SensorError
 from drivers.registry import CHIPS, build
 from drivers.samples import CHANNEL_OF, CHANNELS, Baro
 from drivers.sensor import NEVER_S

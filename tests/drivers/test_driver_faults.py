@@ -17,7 +17,7 @@ from drivers.fakes import fake
 from drivers.registry import CHIPS
 from drivers.samples import Baro, ImuAccel, ImuGyro, Oat, Pitot, Supply
 from drivers.sensor import NEVER_S
-from tests.bench.drivers import CONVERT_ON_COMMAND, IMUS, WITH_IDENTITY, Bench
+from tests.support.chip_bench import CONVERT_ON_COMMAND, IMUS, WITH_IDENTITY, Bench
 
 
 @pytest.mark.parametrize("name", CHIPS)

@@ -4,7 +4,8 @@ import pytest
 
 from drivers.registry import CHIPS
 from drivers.samples import Baro
-from tests.bench.drivers import BAROMETERS, Bench, of
+from tests.support.chip_bench import BAROMETERS, Bench
+from tests.support.samples_of import of
 
 
 @pytest.mark.parametrize("name", CHIPS)

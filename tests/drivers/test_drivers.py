@@ -11,16 +11,14 @@ import pytest
 from drivers import chips
 from drivers.chip import KINDS, Chip
 from drivers.discovery import classes_in
-from drivers.errors import (
-    BusStuckError,
-    SaturatedError,
-)
+from drivers.errors import BusStuckError, SaturatedError
 from drivers.fakes import FakeBus, FakeClock, World, fake
 from drivers.fakes.catalogue import FAKES
 from drivers.isa import G0_MPS2
 from drivers.registry import CHIPS, build, scan
 from drivers.samples import CHANNEL_OF, Baro, ImuAccel, ImuGyro, Oat, Pitot, Supply
-from tests.bench.drivers import BAROMETERS, IMUS, Bench, of
+from tests.support.chip_bench import BAROMETERS, IMUS, Bench
+from tests.support.samples_of import of
 
 
 def test_every_chip_has_a_fake():

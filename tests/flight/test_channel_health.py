@@ -28,8 +28,8 @@ def baro(values: Sequence[float], rate_hz: float = 25.0) -> list[Sample]:
     return [Baro(round(i / rate_hz, 6), value) for i, value in enumerate(values)]
 
 
-def noisy(count: int, seed: int, step_pa: float = 0.1, sigma_pa: float = 1.5) -> list[float]:
-    values = 90_000.0 + np.random.default_rng(seed).normal(0.0, sigma_pa, count)
+def noisy(count: int, seed: int, step_pa: float = 0.1) -> list[float]:
+    values = 90_000.0 + np.random.default_rng(seed).normal(0.0, 1.5, count)
     return [round(round(value / step_pa) * step_pa, 3) for value in values.tolist()]
 
 

@@ -86,11 +86,12 @@ def at_rest(shift_pa: Callable[[int], float], seconds: float) -> Iterator[Sample
         yield Baro(i * T + T - 1e-4, 95_000.0 + 1e-3 * (i % 3) + shift_pa(i))
 
 
-def climb_response(seconds: float = 40.0, after: int = 1500) -> Floats:
+def climb_response() -> Floats:
     """Climb shown from a single pressure height that is 1 m off, barometer alone, once settled."""
+    after = 1500
     delta_pa = 1.0  # small against the gate, large against rounding
-    plain = readings(at_rest(lambda _: 0.0, seconds))
-    poked = readings(at_rest(lambda i: delta_pa if i == after else 0.0, seconds))
+    plain = readings(at_rest(lambda _: 0.0, 40.0))
+    poked = readings(at_rest(lambda i: delta_pa if i == after else 0.0, 40.0))
     height_m = isa.altitude_m(95_000.0 + delta_pa) - isa.altitude_m(95_000.0)
     with_, without = (
         np.array([r.energy.climb_mps for r in run], dtype=np.float64)[after:] for run in (poked, plain)

@@ -19,10 +19,9 @@ from drivers.samples import Baro, ImuAccel, ImuGyro, Pitot, Sample
 from tests.support.mechanical_turn import GLIDER, KT, Turn, raised, readings
 from tests.support.truth_dynamics import RATE_HZ
 from tests.support.truth_flight import fly
-from tests.support.truth_gliders import GLIDERS
+from tests.support.truth_gliders import GLIDERS, NOISE
 from vario.app.replay.player import play
 from vario.flight.core.polar import QuadraticPolar
-from vario.flight.motion.energy import Noise
 from vario.flight.pipeline import Pipeline
 from vario.settings.schema import Settings
 
@@ -123,7 +122,7 @@ PHASES = {
 def rough(truth_folder: Path) -> np.ndarray:
     """Seconds of the scene, error of pitch and bank in degrees, true bank and incidence; shape (n, 5)."""
     flight = fly("rough_handling", "sgs233", 511, truth_folder)
-    pipeline = Pipeline(Settings(), GLIDERS["sgs233"], Noise(baro_pa=1.2, pitot_pa=0.5))
+    pipeline = Pipeline(Settings(), GLIDERS["sgs233"], NOISE)
     told = [(r.t_s, r.attitude) for r in play(flight.samples(), pipeline)]
     rows = np.array([(t, a.pitch_rad, a.bank_rad) for t, a in told if a is not None])
     at = np.round(rows[:, 0] * RATE_HZ).astype(np.int64) - 1

@@ -28,21 +28,13 @@ EARTH_M = 6_371_000.0  # the FAI sphere, as above
 CALM = Wind(0.0, 0.0, 1.0, 0.1)
 
 
-def goal(lat: float = 50.0, lon: float = 10.0, elevation: float = 400.0, reserve: float = 200.0) -> Goal:
-    return Goal.model_validate(
-        {
-            "latitude": lat,
-            "longitude": lon,
-            "elevation": f"{elevation} m",
-            "reserve": f"{reserve} m",
-        }
-    )
+GOAL = Goal.model_validate({"latitude": 50.0, "longitude": 10.0, "elevation": "400 m", "reserve": "200 m"})
 
 
 def reckon(
     position: GnssPos, wind: Wind | None = CALM, maccready: float = 0.0, density: float | None = 1.225
 ) -> FinalGlide:
-    stage = GlideStage(setup(goal=goal(), maccready_mps=maccready, polar=CLUB, limits=LIMITS))
+    stage = GlideStage(setup(goal=GOAL, maccready_mps=maccready, polar=CLUB, limits=LIMITS))
     glide = stage.update(position, wind, at(density), Mode.CRUISE)
     assert glide is not None
     return glide
@@ -106,9 +98,7 @@ def test_a_glide_is_given_only_as_far_as_its_inputs_are_known() -> None:
     assert below.required is None
     assert below.above_reserve_m is not None
     assert below.above_reserve_m < 0.0
-    no_polar = GlideStage(setup(goal=goal(), maccready_mps=1.0)).update(
-        position, CALM, at(1.225), Mode.CRUISE
-    )
+    no_polar = GlideStage(setup(goal=GOAL, maccready_mps=1.0)).update(position, CALM, at(1.225), Mode.CRUISE)
     assert no_polar is not None
     assert no_polar.available is None
     assert (
@@ -118,7 +108,7 @@ def test_a_glide_is_given_only_as_far_as_its_inputs_are_known() -> None:
         is None
     )
     assert (
-        GlideStage(setup(goal=goal(), maccready_mps=1.0, polar=CLUB, limits=LIMITS)).update(
+        GlideStage(setup(goal=GOAL, maccready_mps=1.0, polar=CLUB, limits=LIMITS)).update(
             None, CALM, at(1.225), Mode.CRUISE
         )
         is None
@@ -134,7 +124,7 @@ def test_a_wind_that_cannot_be_flown_against_is_no_glide() -> None:
 
 def test_a_glide_flown_as_reckoned_arrives_as_reckoned() -> None:
     """Steps of ten seconds towards the goal, by the wind triangle: the arrival height must stay the same."""
-    stage = GlideStage(setup(goal=goal(), maccready_mps=1.0, polar=CLUB, limits=LIMITS))
+    stage = GlideStage(setup(goal=GOAL, maccready_mps=1.0, polar=CLUB, limits=LIMITS))
     wind = Wind(3.0, -5.0, 1.0, 0.1)
     lat, lon, height = 49.85, 9.9, 1700.0
     first = stage.update(GnssPos(0.0, lat, lon, height), wind, at(1.1), Mode.CRUISE)
@@ -174,7 +164,7 @@ def test_at_maccready_0_the_speed_is_the_best_over_ground(
     """The goal lies north. Against the wind faster than best glide: FAA-H-8083-13, speed to fly in wind."""
     stage = GlideStage(
         setup(
-            goal=goal().model_copy(update={"sink_mps": sink_mps}),
+            goal=GOAL.model_copy(update={"sink_mps": sink_mps}),
             maccready_mps=0.0,
             polar=CLUB,
             limits=LIMITS,
@@ -204,7 +194,7 @@ def test_the_required_maccready_is_the_one_that_just_arrives() -> None:
 
 def test_energy_height_counts_and_a_pull_up_does_not_change_the_arrival() -> None:
     """From 50 m/s to the speed of the glide: (V² − Vg²)/2g of height, and back."""
-    stage = GlideStage(setup(goal=goal(), maccready_mps=0.0, polar=CLUB, limits=LIMITS))
+    stage = GlideStage(setup(goal=GOAL, maccready_mps=0.0, polar=CLUB, limits=LIMITS))
     low = stage.update(GnssPos(0.0, 49.8, 10.0, 1500.0), CALM, at(1.225, 50.0), Mode.CRUISE)
     assert low is not None
     assert low.speed_mps is not None
@@ -228,7 +218,7 @@ def test_the_uncertainty_of_the_wind_is_that_of_the_arrival() -> None:
 
 
 def test_made_and_lost_have_a_hysteresis_and_take_five_seconds() -> None:
-    stage = GlideStage(setup(goal=goal(), maccready_mps=0.0, polar=CLUB, limits=LIMITS))
+    stage = GlideStage(setup(goal=GOAL, maccready_mps=0.0, polar=CLUB, limits=LIMITS))
     reserve_m = 1500.0 - (reckon(GnssPos(0.0, 49.8, 10.0, 1500.0)).above_reserve_m or 0.0)
 
     def judged(above_m: float, seconds: int, t_s: float, mode: Mode = Mode.CRUISE) -> bool | None:
@@ -259,7 +249,7 @@ def test_on_the_way_to_the_goal_the_speed_to_fly_is_that_of_the_glide() -> None:
 
 
 def test_a_doubted_altitude_gives_no_height() -> None:
-    stage = GlideStage(setup(goal=goal(), polar=CLUB, limits=LIMITS))
+    stage = GlideStage(setup(goal=GOAL, polar=CLUB, limits=LIMITS))
     here = GnssPos(0.0, 50.1, 10.0, 1800.0)
     known = stage.update(here, CALM, at(1.225), Mode.CRUISE)
     doubted = stage.update(here, CALM, at(1.225), Mode.CRUISE, altitude_known=False)

@@ -8,12 +8,16 @@ from vario.flight.estimate.inertial_state import InertialState
 STEP_S = 0.04
 
 
-def contradicted(watch: ImuWatch, lasts_s: float = 1.0) -> bool:
-    """The height is off and the velocity over ground is not; returns whether the barometer is suspected."""
+def contradicted(watch: ImuWatch) -> bool:
+    """For a second, the height is off and the velocity over ground is not.
+
+    Returns:
+        Whether the barometer is suspected.
+    """
     filter_ = InertialState(Wing.loaded(), InertialNoise())
     filter_.ground.known = True
     filter_.nis |= {"height": 30.0, "north": 1.0, "east": 1.0, "sideslip": 1.0, "lift": 1.0}
-    for _ in range(round(lasts_s / STEP_S)):
+    for _ in range(round(1.0 / STEP_S)):
         watch.plausible(filter_, 0.0, 0.0, STEP_S)
     return watch.baro_suspect
 

@@ -16,7 +16,7 @@ import pytest
 
 from drivers.samples import ImuAccel, ImuGyro
 from tests.support.estimator_flights import Run, described, fly
-from tests.support.truth_gliders import GLIDERS
+from tests.support.truth_gliders import GLIDERS, NOISE
 from vario.flight.estimate.estimator import Estimator
 from vario.flight.estimate.imu_watch import ImuWatch
 from vario.flight.estimate.inertial_model import InertialNoise, Wing
@@ -25,7 +25,6 @@ from vario.flight.estimate.result import Estimate
 from vario.flight.estimate.stage import estimator_settings
 from vario.flight.inputs.frames import Frame, Framer
 from vario.flight.inputs.health import HealthStage
-from vario.flight.motion.energy import Noise
 from vario.flight.setup import Setup
 from vario.settings.schema import Settings
 
@@ -57,17 +56,14 @@ def _yawed(angle_deg: float) -> Spoil:
     return _axes(turned, turned)
 
 
-def _shaken(hz: float) -> Spoil:
-    def spoil(frame: Frame) -> Frame:
-        return replace(
-            frame,
-            accel=tuple(
-                ImuAccel(s.t_s, s.x_mps2, s.y_mps2, s.z_mps2 + 6.0 * math.sin(math.tau * hz * s.t_s))
-                for s in frame.accel
-            ),
-        )
-
-    return spoil
+def _shaken(frame: Frame) -> Frame:
+    return replace(
+        frame,
+        accel=tuple(
+            ImuAccel(s.t_s, s.x_mps2, s.y_mps2, s.z_mps2 + 6.0 * math.sin(math.tau * 60.0 * s.t_s))
+            for s in frame.accel
+        ),
+    )
 
 
 WRONG: dict[str, Spoil] = {
@@ -78,7 +74,7 @@ WRONG: dict[str, Spoil] = {
     "accelerometer signs reversed": _axes(-np.eye(3), np.eye(3)),
     "accelerometer in g": _axes(np.eye(3) / 9.80665, np.eye(3)),
     "gyro in °/s": _axes(np.eye(3), np.eye(3) * math.degrees(1.0)),
-    "vibration of 60 Hz": _shaken(60.0),
+    "vibration of 60 Hz": _shaken,
 }
 
 
@@ -88,7 +84,7 @@ def run(tmp_path_factory: pytest.TempPathFactory) -> Run:
 
 
 def _estimates(run: Run, spoil: Spoil) -> list[tuple[float, Estimate]]:
-    setup = Setup.of(Settings(), GLIDERS["sgs233"], Noise(1.2, 0.5))
+    setup = Setup.of(Settings(), GLIDERS["sgs233"], NOISE)
     estimator = Estimator(estimator_settings(setup))
     framer, health = Framer(), HealthStage(setup)
     told = []
@@ -134,7 +130,7 @@ def test_the_attitude_stays_while_velocities_confirm_it(run: Run) -> None:
     """A vibration in the second turn; in the first one the unit has agreed with velocities over ground."""
 
     def shaken_later(frame: Frame) -> Frame:
-        return _shaken(60.0)(frame) if frame.t_s > 44.0 else frame
+        return _shaken(frame) if frame.t_s > 44.0 else frame
 
     doubted = [(t_s, e.attitude) for t_s, e in _estimates(run, shaken_later) if not e.imu_trusted]
     assert doubted[0][0] < 47.0

@@ -15,14 +15,13 @@ from tests.support.example_polars import CLUB, energy_at
 from tests.support.rms import rms
 from tests.support.setups import setup
 from tests.support.truth_dynamics import RATE_HZ
-from tests.support.truth_gliders import GLIDERS
+from tests.support.truth_gliders import GLIDERS, NOISE
 from vario.app.replay.player import play
 from vario.flight.cruise.airmass import AirmassStage
 from vario.flight.cruise.fast_netto import FAST_S, LEARN_S, MOST_MPS
 from vario.flight.estimate.result import Diagnostics, Estimate
 from vario.flight.inputs.frames import Frame
 from vario.flight.inputs.health import Inputs
-from vario.flight.motion.energy import Noise
 from vario.flight.motion.mode import Mode
 from vario.flight.pipeline import Pipeline
 from vario.settings.schema import Settings
@@ -46,7 +45,7 @@ Value = Callable[[float], float | None]
 def test_netto_is_the_motion_of_the_air(scene: str, glider: str, until_s: float, truth_folder: Path) -> None:
     """The air is set by the test; the library computes the drag. In pull-ups netto was 0.21 m/s off."""
     run = fly(scene, glider, 203, truth_folder, described, until_s=until_s)
-    pipeline = Pipeline(Settings(), GLIDERS[glider], Noise(baro_pa=1.2, pitot_pa=0.5))
+    pipeline = Pipeline(Settings(), GLIDERS[glider], NOISE)
     readings = [r for r in play(run.samples(), pipeline) if run.score_from_s < r.t_s <= run.truth["t_s"][-1]]
     truth = run.truth[np.round(np.array([r.t_s for r in readings]) * RATE_HZ).astype(np.int64) - 1]
     netto = np.array([math.nan if r.air.netto_mps is None else r.air.netto_mps for r in readings])

@@ -12,13 +12,13 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from tests.support.pilot_cases import NOISE, climb_mps, core_of, draw, first_offset_m, scene_of
+from tests.support.pilot_cases import climb_mps, core_of, draw, first_offset_m, scene_of
 from tests.support.pilot_ears import ByEar, Constant
 from tests.support.pilot_loop import STRAIGHT_S, Flown, fly_loop
 from tests.support.setups import setup
 from tests.support.truth_air import PRELUDE_S
 from tests.support.truth_flight import fly
-from tests.support.truth_gliders import GLIDERS
+from tests.support.truth_gliders import GLIDERS, NOISE
 from vario.app.replay.player import Player, play
 from vario.flight.motion.attitude import Attitude
 from vario.flight.motion.mode import Mode

@@ -32,15 +32,14 @@ from drivers.samples import (
 from tests.support.examples import drawn
 from tests.support.rms import rms
 from tests.support.truth_flight import SHORT_FLIGHT_S, SHORT_FLIGHT_SEED, Flight, fly
+from tests.support.truth_gliders import NOISE
 from vario.app.replay.player import play
 from vario.flight.inputs.quality import Quality
-from vario.flight.motion.energy import Noise
 from vario.flight.pipeline import Pipeline
 from vario.flight.reading import Reading
 from vario.settings.glider import Glider
 from vario.settings.schema import Settings
 
-NOISE = Noise(baro_pa=1.2, pitot_pa=0.5)
 GLIDER = Glider.model_validate(
     {
         "name": "Test",

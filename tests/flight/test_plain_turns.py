@@ -17,6 +17,7 @@ import pytest
 from drivers import isa
 from drivers.samples import Baro, GnssPos, GnssVel, Sample
 from tests.support.plain_turns import PlainTurns, judge
+from tests.support.samples_of import of
 from vario.app.replay.player import play
 from vario.flight.motion.energy import Noise
 from vario.flight.motion.mode import Mode
@@ -60,12 +61,8 @@ def climbs_between_glides(periods_s: Sequence[float] = PERIODS_S) -> list[tuple[
     return legs
 
 
-def positions(samples: list[Sample]) -> Iterator[GnssPos]:
-    return (s for s in samples if isinstance(s, GnssPos))
-
-
 def test_the_counter_counts_what_was_flown() -> None:
-    runs = PlainTurns(positions(list(flight(climbs_between_glides(), (0.0, 0.0))))).runs()
+    runs = PlainTurns(of(GnssPos, flight(climbs_between_glides(), (0.0, 0.0)))).runs()
     climbs = [run for run in runs if run.turns >= 2.0]
     assert [round(run.turns) for run in climbs] == [TURNS] * len(PERIODS_S)
     assert [run.turned_rad > 0.0 for run in climbs] == [k % 2 == 0 for k in range(len(PERIODS_S))]
@@ -76,8 +73,8 @@ def test_the_counter_counts_what_was_flown() -> None:
 
 def test_the_judge_knows_bad_instruments() -> None:
     samples = list(flight(climbs_between_glides(), (0.0, 0.0)))
-    plain = PlainTurns(positions(samples))
-    t_s = [s.t_s for s in positions(samples)]
+    plain = PlainTurns(of(GnssPos, samples))
+    t_s = [s.t_s for s in of(GnssPos, samples)]
     silent = judge(plain, [(t, False) for t in t_s])
     assert (silent.climbs, silent.found, silent.false) == (len(PERIODS_S), 0, 0)
     nervous = judge(plain, [(t, t % 60.0 < 20.0) for t in t_s])
@@ -99,7 +96,7 @@ def test_climbs_are_found_and_turns_in_cruise_are_not(
     samples = list(flight(climbs_between_glides(periods_s), wind))
     pipeline = Pipeline(Settings(), None, Noise(baro_pa=1.5, pitot_pa=0.5))
     told = [(r.t_s, r.mode is Mode.CIRCLING) for r in play(samples, pipeline)]
-    verdict = judge(PlainTurns(positions(samples)), told)
+    verdict = judge(PlainTurns(of(GnssPos, samples)), told)
     assert verdict.climbs == len(periods_s)
     assert verdict.found >= 0.95 * verdict.climbs
     assert verdict.false_per_hour <= 1.0

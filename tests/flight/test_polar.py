@@ -66,7 +66,8 @@ def test_speed_to_fly_is_the_best_cross_country_speed(
     assert polar.speed_for_mps(mc_mps - air_mps, scale) == pytest.approx(best.x, abs=1e-3)
 
 
-# Bank, radius ft, seconds for 360 degrees, sink m/s... as printed: ft/s and ft per turn. V0 46 mph, L/D 26.
+# As printed: bank in degrees, radius in ft, seconds for 360 degrees, loss of height in ft a turn. The glider:
+# V0 46 mph, L/D 26.
 TURN_TABLE = [
     (15, 547, 50, 137),
     (20, 414, 37, 106),

@@ -126,7 +126,7 @@ def test_an_error_no_static_port_has_is_refused() -> None:
 
 
 @pytest.mark.long
-@pytest.mark.parametrize("k", [pytest.param(-0.06, marks=pytest.mark.long), 0.06])
+@pytest.mark.parametrize("k", [-0.06, 0.06])
 def test_pull_ups_show_it_and_the_correction_suggested_makes_them_neutral(k: float) -> None:
     samples = pull_ups(k, k)
     found = energy_check(samples)

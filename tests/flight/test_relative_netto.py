@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import pytest
 
@@ -27,8 +28,7 @@ def test_relative_netto_of_the_example(bank_deg: float, relative: float) -> None
     made = AirmassStage(setup(polar=CLUB, circling=circling))
     frame = Frame(1.0, 0.1)
     inputs = Inputs(frame, has_baro=True, has_pitot=True, has_imu=False, has_gnss=False)
-    level = energy_at(0.0)
-    energy = type(level)(0.0, 1.3, 100 * KMH, 100 * KMH, 1.225, 1.3, 40.0, compensated=True)
+    energy = replace(energy_at(0.0), ias_mps=100 * KMH, tas_mps=100 * KMH, vario_mps=1.3)
     air = made.update(inputs, Estimate(None, energy, Diagnostics(), has_airspeed=True), Mode.CRUISE)
     assert air.netto_mps == pytest.approx(2.0, abs=1e-3)
     assert air.relative_netto_mps == pytest.approx(relative, abs=1e-3)

@@ -17,10 +17,11 @@ from vario.flight.inputs.static_watch import StaticWatch
 DT_S = 0.2
 
 
-def flown(lag_s: float, *, seed: int, swing_m: float = 8.0, noise_m: float = 1.5) -> StaticWatch:
+def flown(lag_s: float, *, seed: int, swing_m: float = 8.0) -> StaticWatch:
     """Three minutes of circles of 21 s in lift that differs around the circle, with a receiver's noise.
 
-    The height swings by `swing_m`; half of the noise of the altitude is white, half lasts some 10 s.
+    The height swings by `swing_m`; of the noise of the altitude, 1.5 m, half is white and half
+    lasts some 10 s.
     """
     rng, watch = np.random.default_rng(seed), StaticWatch()
     pressure_m, slow_m = 1000.0, 0.0
@@ -31,7 +32,7 @@ def flown(lag_s: float, *, seed: int, swing_m: float = 8.0, noise_m: float = 1.5
         pressure_m = height_m + keep * (pressure_m - height_m)
         fade = math.exp(-DT_S / 10.0)
         slow_m = fade * slow_m + math.sqrt(1.0 - fade * fade) * rng.normal()
-        noise = math.sqrt(0.5) * noise_m * (slow_m + rng.normal())
+        noise = math.sqrt(0.5) * 1.5 * (slow_m + rng.normal())
         watch.compare(height_m + 40.0 + noise, pressure_m + 0.1 * rng.normal(), 30.0, DT_S)
     return watch
 

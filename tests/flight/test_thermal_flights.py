@@ -10,8 +10,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from tests.support.circling_bars import NOISE, direction_errors, expected_and_achieved
+from tests.support.circling_bars import direction_errors, expected_and_achieved
 from tests.support.truth_air import Wish
+from tests.support.truth_gliders import NOISE
 from tests.support.truth_thermal import Plan, fly_plan, gaussian
 from vario.app.replay.player import play
 from vario.flight.pipeline import Pipeline

@@ -1,6 +1,5 @@
 """The tone against published properties of hearing, and its steadiness."""
 
-from collections.abc import Callable
 from dataclasses import replace
 
 import pytest
@@ -194,7 +193,9 @@ def test_a_point_that_is_set_wins_over_the_preset(preset: str) -> None:
 
 
 def test_presets_differ_as_their_names_say() -> None:
-    at: Callable[[str], ToneCommand] = lambda preset: command_at(2.0, tone(preset=preset))  # noqa: E731
+    def at(preset: str) -> ToneCommand:
+        return command_at(2.0, tone(preset=preset))
+
     assert at("calm").pitch_hz < at("balanced").pitch_hz < at("bright").pitch_hz
     assert (at("calm").beep_hz or 0.0) < (at("balanced").beep_hz or 0.0) < (at("bright").beep_hz or 0.0)
     assert at("weak day").pitch_hz > at("balanced").pitch_hz

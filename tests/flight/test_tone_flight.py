@@ -1,13 +1,12 @@
 """The tone of the whole chain, from samples to PCM."""
 
 from itertools import takewhile
-from pathlib import Path
 
 import numpy as np
 
-import hw_replay
 from drivers.samples import Baro, Reference
 from hw_replay.open import open_source
+from hw_replay.simulate.demo import BUNDLED
 from vario.app.replay.player import noise_of, play
 from vario.flight.pipeline import Pipeline
 from vario.flight.reading import Reading
@@ -15,13 +14,12 @@ from vario.flight.tone.cues import Cue
 from vario.settings.schema import Settings
 from vario.sound.synth import Synth
 
-DEMO = next((Path(hw_replay.__file__).parent / "demo").glob("*.mcap"))
 LOST_S = 48.0  # the barometer fails at the beginning of the tow, beeping
 ENDS_S = 51.0
 
 
 def flown_without_barometer_from(lost_s: float) -> list[Reading]:
-    source = open_source(DEMO)
+    source = open_source(BUNDLED)
     start_s = next(iter(source)).t_s
     samples = (
         sample

@@ -18,7 +18,7 @@ from hypothesis import strategies as st
 from drivers.samples import GnssVel, Pitot, Reference, Sample
 from hw_replay.simulate.demo import write_recording
 from tests.support.truth_flight import Flight
-from tests.support.truth_gliders import GLIDERS
+from tests.support.truth_gliders import GLIDERS, NOISE
 from tests.support.truth_wind import LEG_S, TURN_S, fly_legs
 from vario.app.replay.player import play
 from vario.app.replay.session import ReplaySession, opened
@@ -26,7 +26,6 @@ from vario.app.simulate.file import load_scenario
 from vario.flight.inputs.frames import Frame
 from vario.flight.inputs.health import Inputs
 from vario.flight.motion.attitude import Attitude
-from vario.flight.motion.energy import Noise
 from vario.flight.pipeline import Pipeline
 from vario.flight.reading import Reading
 from vario.flight.setup import Setup
@@ -165,7 +164,7 @@ def test_one_circle_tells_wind_heading_and_scale(way: int) -> None:
 def test_a_quarter_turn_between_two_legs_is_enough() -> None:
     paper = Paper()
     assert paper.fly(40.0) is None  # wind, heading and airspeed cannot be distinguished
-    wind = paper.fly(0.5 * math.pi / 0.2, 0.2)
+    paper.fly(0.5 * math.pi / 0.2, 0.2)
     wind = paper.fly(10.0)
     assert wind is not None
     assert paper.off_mps < 2.0 * wind.sigma_mps < 3.0
@@ -233,7 +232,7 @@ def _readings(flight: Flight, read: float) -> list[Reading]:
         samples = flight.samples()
         return [replace(s, impact_pa=s.impact_pa * read**2) if isinstance(s, Pitot) else s for s in samples]
 
-    return list(play(sensed(), Pipeline(Settings(), GLIDERS["sgs126"], Noise(1.2, 0.5))))
+    return list(play(sensed(), Pipeline(Settings(), GLIDERS["sgs126"], NOISE)))
 
 
 @pytest.mark.long  # the short form is on paper: a quarter turn between two legs

@@ -80,17 +80,18 @@ def test_warm_air_is_not_put_down_to_the_sensor() -> None:
     assert after(AirspeedStage(Setup()), wind(0.91), 400.0, oat=False) == pytest.approx(0.91)
 
 
-@given(st.floats(0.3, 3.0), st.floats(0.0, 2000.0))
+@given(st.floats(0.3, 3.0), st.floats(0.0, 60.0))
 def test_never_beyond_its_bounds_nor_faster_than_it_may(scale: float, seconds: float) -> None:
     stage = AirspeedStage(Setup())
-    found = after(stage, wind(scale), min(seconds, 60.0))
+    found = after(stage, wind(scale), seconds)
     assert BOUNDS[0] <= found <= BOUNDS[1]
-    assert abs(found - 1.0) <= RATE_PER_S * 60.0 + 1e-9
+    assert abs(found - 1.0) <= RATE_PER_S * (seconds + 0.1)
 
 
 def test_a_change_of_the_correction_is_hardly_lift() -> None:
     """V²·ṡ/g: 0.05 m/s at 30 m/s, below 0.2 m/s at any speed a glider flies."""
-    assert pytest.approx(0.046, abs=1e-3) == 30.0**2 * RATE_PER_S / isa.G0_MPS2
+    lift_mps = 30.0**2 * RATE_PER_S / isa.G0_MPS2
+    assert lift_mps == pytest.approx(0.046, abs=1e-3)
     assert 60.0**2 * RATE_PER_S / isa.G0_MPS2 < 0.2
 
 

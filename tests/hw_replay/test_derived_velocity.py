@@ -8,6 +8,7 @@ import pytest
 from drivers.samples import GnssPos, GnssVel, ImuGyro, Sample
 from hw_replay.derived_velocity import with_velocity
 from hw_replay.open import open_source
+from tests.support.samples_of import of
 
 # Length of a degree on WGS 84 at 45° of latitude, m; as in any table of it, from memory.
 NORTH_M, EAST_M = 111_131.8, 78_846.8
@@ -15,9 +16,7 @@ NORTH_M, EAST_M = 111_131.8, 78_846.8
 
 def flown(north_mps: float, east_mps: float, times_s: list[float]) -> list[Sample]:
     return [
-        GnssPos(t, 45.0 + north_mps * t / NORTH_M, 179.999 + east_mps * t / EAST_M, 0.0)
-        if 179.999 + east_mps * t / EAST_M <= 180.0
-        else GnssPos(t, 45.0 + north_mps * t / NORTH_M, -180.001 + east_mps * t / EAST_M, 0.0)
+        GnssPos(t, 45.0 + north_mps * t / NORTH_M, (359.999 + east_mps * t / EAST_M) % 360.0 - 180.0, 0.0)
         for t in times_s
     ]
 
@@ -32,7 +31,7 @@ def test_speed_and_time_of_a_straight_flight(spacing_s: float) -> None:
     found = list(with_velocity(samples))
     assert [one.t_s for one in found] == sorted(one.t_s for one in found)
     assert [one for one in found if not isinstance(one, GnssVel)] == samples
-    velocities = [one for one in found if isinstance(one, GnssVel)]
+    velocities = of(GnssVel, found)
     step_s = max(spacing_s, 1.0)
     assert [one.t_s for one in velocities] == pytest.approx(
         [step_s * (k + 0.5) for k in range(len(velocities))]
@@ -44,7 +43,7 @@ def test_speed_and_time_of_a_straight_flight(spacing_s: float) -> None:
 
 def test_no_velocity_over_a_gap() -> None:
     positions = flown(12.0, 0.0, [0.0, 1.0, 30.0, 31.0])
-    velocities = [one for one in with_velocity(positions) if isinstance(one, GnssVel)]
+    velocities = of(GnssVel, with_velocity(positions))
     assert [one.t_s for one in velocities] == [0.5, 30.5]
 
 
@@ -59,5 +58,5 @@ def test_a_table_without_velocity(tmp_path: Path) -> None:
     )
     source = open_source(path)
     assert source.info.sensors["gnss_vel"].name == "derived from consecutive positions"
-    velocities = [one for one in source if isinstance(one, GnssVel)]
+    velocities = of(GnssVel, source)
     assert [one.north_mps for one in velocities] == pytest.approx([20.0] * 4, abs=0.01)

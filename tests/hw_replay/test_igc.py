@@ -15,31 +15,22 @@ import pytest
 from ambiance import Atmosphere
 
 from drivers import isa
-from drivers.samples import (
-    Baro,
-    GnssPos,
-    GnssVel,
-    LoadFactor,
-    Oat,
-    Pitot,
-    Reference,
-)
+from drivers.samples import Baro, GnssPos, GnssVel, LoadFactor, Oat, Pitot, Reference
 from hw_replay.igc_records import parse_extensions, parse_fix
 from hw_replay.messages import RejectedValueError
-from tests.support.igc_lines import SPEC_EXTENSIONS, SPEC_FIX, fix, igc, of
+from tests.support.igc_lines import SPEC_EXTENSIONS, SPEC_FIX, fix, igc
+from tests.support.samples_of import of
 
 
 def test_the_sample_fix_of_the_specification(tmp_path: Path) -> None:
     samples = list(igc(tmp_path / "a.igc", [SPEC_EXTENSIONS, SPEC_FIX]))
     time = 16 * 3600 + 2 * 60 + 45
     (position,) = of(GnssPos, samples)
-    assert isinstance(position, GnssPos)
     assert position.t_s == time
     assert position.lat_deg == pytest.approx(51 + 7.126 / 60, abs=1e-9)
     assert position.lon_deg == pytest.approx(-(1 + 49.300 / 60), abs=1e-9)
     assert position.altitude_m == 429.0
     (baro,) = of(Baro, samples)
-    assert isinstance(baro, Baro)
     # The pressure altitude is that of the standard atmosphere (4.4.5); oracle: the library `ambiance`,
     # which takes geometric heights: z = r H / (r - H), r = 6 356 766 m.
     geometric_m = 6_356_766 * 288 / (6_356_766 - 288)
@@ -123,7 +114,6 @@ def test_a_valid_fix_at_zero_latitude_and_longitude_is_no_position(tmp_path: Pat
 
 def test_negative_pressure_altitude(tmp_path: Path) -> None:
     (baro,) = of(Baro, list(igc(tmp_path / "a.igc", [fix(1, pressure="-0500")])))
-    assert isinstance(baro, Baro)
     assert baro.static_pa == pytest.approx(107_477.5, abs=0.1)  # ICAO Doc 7488: -500 m
 
 
@@ -148,7 +138,6 @@ def test_velocity_from_positions_is_metres_over_seconds_and_lies_half_way(tmp_pa
     )
     source = igc(tmp_path / "a.igc", [fix(10, gnss=0), fix(12, east_min=40, gnss=0)])
     (velocity,) = of(GnssVel, list(source))
-    assert isinstance(velocity, GnssVel)
     assert velocity.t_s == 11.0
     assert velocity.north_mps == 0.0
     assert velocity.east_mps == pytest.approx(degree_m * 0.040 / 60 / 2, rel=1e-9)
@@ -160,7 +149,6 @@ def test_velocity_from_positions_is_metres_over_seconds_and_lies_half_way(tmp_pa
 def test_velocity_across_the_date_line(tmp_path: Path) -> None:
     lines = ["B1000000000000N17959990EA0050000000", "B1000010000000N17959990WA0050000000"]
     (velocity,) = of(GnssVel, list(igc(tmp_path / "a.igc", lines)))
-    assert isinstance(velocity, GnssVel)
     # 0.02 minutes at the equator: 6 378 137 m * 0.02/60 degrees
     assert velocity.east_mps == pytest.approx(6_378_137 * math.radians(0.02 / 60), rel=1e-9)
 
@@ -169,8 +157,6 @@ def test_ground_speed_and_track_are_used_where_both_are_declared(tmp_path: Path)
     lines = ["I023638GSP3941TRT", fix(1, more="108090"), fix(2, more="108180"), fix(3, more="999090")]
     source = igc(tmp_path / "a.igc", lines)
     east, south = of(GnssVel, list(source))
-    assert isinstance(east, GnssVel)
-    assert isinstance(south, GnssVel)
     assert (east.t_s, south.t_s) == (1.0, 2.0)
     assert (east.north_mps, east.east_mps) == pytest.approx((0.0, 30.0))  # 108 km/h
     assert (south.north_mps, south.east_mps) == pytest.approx((-30.0, 0.0))
@@ -183,9 +169,6 @@ def test_airspeed_temperature_load_and_variometer(tmp_path: Path) -> None:
     (oat,) = of(Oat, samples)
     (baro,) = of(Baro, samples)
     (pitot,) = of(Pitot, samples)
-    assert isinstance(oat, Oat)
-    assert isinstance(baro, Baro)
-    assert isinstance(pitot, Pitot)
     assert oat.air_k == pytest.approx(273.15 - 1.5)
     assert isa.tas_mps(pitot.impact_pa, baro.static_pa, oat.air_k) == pytest.approx(30.0)  # 108.00 km/h
     assert [astuple(sample) for sample in of(LoadFactor, samples)] == [(7.0, pytest.approx(1.23))]
@@ -201,14 +184,12 @@ def test_airspeed_without_temperature_takes_the_standard_one(tmp_path: Path) -> 
     digits = f"{round(52.4827 * 1.852 * 100):05d}"
     lines = ["I013640TAS", fix(7, pressure="01000", more=digits)]
     (pitot,) = of(Pitot, list(igc(tmp_path / "a.igc", lines)))
-    assert isinstance(pitot, Pitot)
     assert pitot.impact_pa == pytest.approx(405.829, abs=0.1)
 
 
 def test_indicated_airspeed_serves_where_there_is_no_true_one(tmp_path: Path) -> None:
     # 90 km/h calibrated: 383.329 Pa (isentropic pitot relation)
     (pitot,) = of(Pitot, list(igc(tmp_path / "a.igc", ["I013638IAS", fix(7, more="090")])))
-    assert isinstance(pitot, Pitot)
     assert pitot.impact_pa == pytest.approx(383.329, abs=0.001)
 
 

@@ -10,19 +10,12 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from drivers import isa
-from drivers.samples import (
-    CHANNEL_OF,
-    CHANNELS,
-    Baro,
-    GnssPos,
-    Oat,
-    Pitot,
-    Reference,
-)
+from drivers.samples import CHANNEL_OF, CHANNELS, Baro, GnssPos, Oat, Pitot, Reference
 from hw_replay.igc import IgcFile
 from hw_replay.open import convert, open_source
 from tests.support.examples import drawn
-from tests.support.igc_lines import HEADERS, SPEC_EXTENSIONS, SPEC_FIX, fix, igc, of, placed
+from tests.support.igc_lines import HEADERS, SPEC_EXTENSIONS, SPEC_FIX, fix, igc, placed
+from tests.support.samples_of import of
 from vario.app.replay.session import ReplaySession
 from vario.settings.schema import Settings
 
@@ -168,7 +161,6 @@ def test_fixes_agree_with_a_general_reader(
     valid_fixes = [f for f in fixes if f["validity"] == "A" and (f["lat"], f["lon"]) != (0.0, 0.0)]
     assert len(positions) == len(valid_fixes)
     for sample, expected in zip(positions, valid_fixes, strict=True):
-        assert isinstance(sample, GnssPos)
         assert sample.t_s == expected["datetime"].timestamp() - midnight
         assert sample.lat_deg == pytest.approx(expected["lat"], abs=1e-9)
         assert sample.lon_deg == pytest.approx(expected["lon"], abs=1e-9)
@@ -225,12 +217,13 @@ def test_a_declaration_damaged_a_thousand_times_is_told_once(tmp_path: Path) -> 
     assert sum("declaration of extensions" in warning for warning in source.warnings()) == 1
 
 
-def _flown(path: Path, step_s: int, rests_s: int, circle_s: float = 20.0) -> IgcFile:
-    """At rest for 4 min, 2 min straight ahead with a climb, ten circles, 2 min straight, 4 min at rest."""
+def _flown(path: Path, step_s: int, rests_s: int) -> IgcFile:
+    """4 min at rest, 2 min straight with a climb, ten circles of 20 s, 2.5 min straight, 4 min at rest."""
     lines, t_s, north_m, east_m, height_m = [], 36_000, 0.0, 0.0, 500.0
     heading = 0.0
-    parts = [(240, 0, 0, 0.0), (120, 28, 2, 0.0), (int(10 * circle_s), 28, 2, math.tau / circle_s)]
-    for length_s, speed_mps, climb_mps, rate_radps in [*parts, (150, 28, -3, 0.0), (240, 0, 0, 0.0)]:
+    climb = [(120, 28, 2, 0.0), (200, 28, 2, math.tau / 20.0)]
+    rest = (240, 0, 0, 0.0)
+    for length_s, speed_mps, climb_mps, rate_radps in [rest, *climb, (150, 28, -3, 0.0), rest]:
         for second in range(length_s):
             if second % (step_s if speed_mps else rests_s) == 0:
                 lines.append(placed(t_s + second, north_m, east_m, height_m))

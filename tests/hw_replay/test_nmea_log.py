@@ -9,10 +9,11 @@ import pytest
 from pynmeagps import GET, NMEAMessage
 
 from drivers import isa
-from drivers.samples import Baro, GnssPos, GnssVel, Sample
+from drivers.samples import Baro, GnssPos, GnssVel
 from hw_replay.errors import UnknownFormat
 from hw_replay.nmea_log import NmeaLog
 from hw_replay.open import open_source
+from tests.support.samples_of import of
 
 
 def sentence(kind: str, **values: object) -> bytes:
@@ -20,9 +21,9 @@ def sentence(kind: str, **values: object) -> bytes:
     return bytes(NMEAMessage("GN", kind, GET, **values).serialize())
 
 
-def gga(clock: str, lat: float = 47.5, alt: float = 812.5, quality: int = 1) -> bytes:
+def gga(clock: str, alt: float = 812.5, quality: int = 1) -> bytes:
     return sentence(
-        "GGA", time=clock, lat=lat, NS="N", lon=-9.25, EW="W", quality=quality, numSV=9, HDOP=0.9, alt=alt,
+        "GGA", time=clock, lat=47.5, NS="N", lon=-9.25, EW="W", quality=quality, numSV=9, HDOP=0.9, alt=alt,
         altUnit="M", sep=48.0, sepUnit="M",
     )  # fmt: skip
 
@@ -47,10 +48,6 @@ def log(folder: Path, *lines: bytes) -> NmeaLog:
     source = open_source(path)
     assert isinstance(source, NmeaLog)
     return source
-
-
-def positions(samples: list[Sample]) -> list[GnssPos]:
-    return [sample for sample in samples if isinstance(sample, GnssPos)]
 
 
 def test_published_sentences(tmp_path: Path) -> None:
@@ -102,17 +99,16 @@ def test_readings_that_the_receiver_marks_invalid_are_left_out(tmp_path: Path) -
         *(gga("100003.00"), sentence("GSA", opMode="A", navMode=3, PDOP=2.0, HDOP=1.0, VDOP=1.5)),
         gga("100004.00"),
     )
-    found = positions(list(source))
+    found = of(GnssPos, source)
     assert [sample.t_s for sample in found] == [3.0, 4.0]  # not simulated, flat or without fix
 
 
 def test_vtg_serves_where_rmc_is_missing(tmp_path: Path) -> None:
     found = list(log(tmp_path, gga("100000.00"), vtg(), gga("100001.00"), vtg()))
-    velocities = [sample for sample in found if isinstance(sample, GnssVel)]
+    velocities = of(GnssVel, found)
     assert [v.t_s for v in velocities] == [0.0, 1.0]
     assert (velocities[0].north_mps, velocities[0].east_mps) == pytest.approx((0.0, 5.144444), abs=1e-6)
-    both = list(log(tmp_path, rmc("100000.00"), gga("100000.00"), vtg()))
-    assert sum(isinstance(sample, GnssVel) for sample in both) == 1
+    assert len(of(GnssVel, log(tmp_path, rmc("100000.00"), gga("100000.00"), vtg()))) == 1
 
 
 def test_damage_is_counted_with_its_line(tmp_path: Path) -> None:
@@ -128,7 +124,7 @@ def test_damage_is_counted_with_its_line(tmp_path: Path) -> None:
         gga("100003.00", alt=99_999.0),
         b"x" * 2000,
     )
-    assert [p.t_s for p in positions(list(source))] == [0.0, 2.0]
+    assert [p.t_s for p in of(GnssPos, source)] == [0.0, 2.0]
     said = " ".join(source.warnings())
     assert source.rejected() == 6
     assert "wrong checksum (line 3)" in said
@@ -140,7 +136,7 @@ def test_damage_is_counted_with_its_line(tmp_path: Path) -> None:
 
 def test_gzip_and_no_checksums(tmp_path: Path) -> None:
     (tmp_path / "a").write_bytes(gzip.compress(gga("100000.00")))
-    assert len(positions(list(open_source(tmp_path / "a")))) == 1
+    assert len(of(GnssPos, open_source(tmp_path / "a"))) == 1
     (tmp_path / "b").write_bytes(b"$GPGGA,100000.00,4730.0,N,00915.0,E,1,9,0.9,812.5,M,48.0,M,,\n")
     with pytest.raises(UnknownFormat, match="sentences without checksums"):
         open_source(tmp_path / "b")
@@ -156,7 +152,7 @@ def test_a_log_of_long_ago_keeps_its_date_and_says_what_an_old_receiver_would_me
         *(part for k in range(3) for part in (rmc(f"09283{k}.00", day), gga(f"09283{k}.00"))),
     )
     assert source.info.start_utc == datetime(2015, 6, 21, 9, 28, 30, tzinfo=UTC)
-    assert len([sample for sample in source if isinstance(sample, GnssPos)]) == 3
+    assert len(of(GnssPos, source)) == 3
     assert source.warnings() == [
         "the date is 2015-06-21; with an old receiver it may really be 2035-02-04",
     ]

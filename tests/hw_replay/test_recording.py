@@ -14,14 +14,7 @@ from mcap.data_stream import RecordBuilder
 from mcap.reader import make_reader
 from mcap.records import Message
 
-from drivers.samples import (
-    CHANNEL_OF,
-    CHANNELS,
-    GnssPos,
-    GnssVel,
-    Reference,
-    Sample,
-)
+from drivers.samples import CHANNEL_OF, CHANNELS, GnssPos, GnssVel, Reference, Sample
 from hw_replay.chunk import Chunk as OurChunk
 from hw_replay.errors import CorruptRecording, RecordingError
 from hw_replay.recording import Recording

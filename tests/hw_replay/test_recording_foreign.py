@@ -11,15 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from mcap.writer import Writer
 
-from drivers.samples import (
-    Baro,
-    GnssPos,
-    GnssVel,
-    LoadFactor,
-    Pitot,
-    Reference,
-    Sample,
-)
+from drivers.samples import Baro, GnssPos, GnssVel, LoadFactor, Pitot, Reference, Sample
 from hw_replay.errors import RecordingError
 from hw_replay.open import convert, open_source
 from hw_replay.recording import Recording

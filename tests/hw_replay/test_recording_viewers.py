@@ -110,7 +110,7 @@ def test_a_message_without_longitude_is_left_out(tmp_path: Path) -> None:
     with path.open("wb") as file:
         writer = Writer(file)
         writer.start()
-        writer.add_metadata("recording", {"title": "x", "origin": "live", "format": "1"})
+        writer.add_metadata("recording", {"title": "x", "origin": "live", "format_version": "1"})
         schema = writer.register_schema("foxglove.LocationFix", "jsonschema", b"{}")
         channel = writer.register_channel("/gnss_pos", "json", schema)
         writer.add_message(channel, 0, b'{"latitude": 50.0, "altitude": 3.0}', 0)

@@ -9,6 +9,8 @@ import numpy as np
 import pytest
 
 from drivers.isa import impact_of_tas_pa
+from drivers.samples import GnssVel
+from hw_replay.simulate import long_flight, simulate
 from hw_replay.simulate.air import AirModel, Atmosphere
 from hw_replay.simulate.airframe import QUENDEL_2
 from hw_replay.simulate.glider import GliderModel, GliderState, Motion, PilotInput
@@ -93,8 +95,11 @@ def test_positions_in_degrees(lat: float, north_m: float, east_m: float) -> None
 
 
 def test_gnss_is_stamped_late_by_what_the_recording_states() -> None:
-    gnss = GnssVelModel(4.0, 1)
-    assert gnss.info.latency_s == gnss.delay_s > 0.0
+    latency_s = GnssVelModel(4.0, 1).info.latency_s
+    assert latency_s == 0.1
+    times_s = [s.t_s for s in simulate(long_flight(1.0, 1)) if isinstance(s, GnssVel)]
+    assert times_s == pytest.approx([k / 5 + latency_s for k in range(len(times_s))])
+    assert times_s
 
 
 def test_gnss_wanders_and_stays_near() -> None:

@@ -4,6 +4,7 @@ together.
 
 import gzip
 import math
+from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -60,16 +61,19 @@ Time;P;ax;ay;az;gx;T;lat;lon;alt;kt;trk;vario
 """
 
 
-def pair(folder: Path, table: str | bytes, text: str, name: str = "log.csv") -> Path:
-    path = folder / name
+PRESSURE_MAP = '[time]\ncolumn="t"\nunit="s"\n[baro]\nstatic_pa={column="p",unit="Pa"}\n'
+
+
+def pair(folder: Path, table: str | bytes, text: str) -> Path:
+    path = folder / "log.csv"
     path.write_bytes(table.encode() if isinstance(table, str) else table)
-    (folder / f"{name}.toml").write_text(text)
+    (folder / "log.csv.toml").write_text(text)
     return path
 
 
 @interpreted_only
-@pytest.mark.parametrize("pack", [lambda data: data, gzip.compress])
-def test_units_signs_scales_and_order(tmp_path: Path, pack) -> None:  # type: ignore[no-untyped-def]
+@pytest.mark.parametrize("pack", [bytes, gzip.compress])
+def test_units_signs_scales_and_order(tmp_path: Path, pack: Callable[[bytes], bytes]) -> None:
     source = open_source(pair(tmp_path, pack(TABLE.encode()), MAP))
     assert isinstance(source, WideCsv)
     assert source.info.title == "Data logger"
@@ -205,9 +209,7 @@ def test_a_table_without_a_map_says_what_it_needs(tmp_path: Path) -> None:
 
 def test_import_takes_a_map_from_anywhere(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     (tmp_path / "a.csv").write_text("t,p\n5,90000\n6,90001\n")
-    (tmp_path / "my.toml").write_text(
-        '[time]\ncolumn="t"\nunit="s"\n[baro]\nstatic_pa={column="p",unit="Pa"}\n'
-    )
+    (tmp_path / "my.toml").write_text(PRESSURE_MAP)
     out = tmp_path / "o.mcap"
     assert (
         main(["import", str(tmp_path / "a.csv"), "--map", str(tmp_path / "my.toml"), "--out", str(out)]) == 0
@@ -217,9 +219,8 @@ def test_import_takes_a_map_from_anywhere(tmp_path: Path, capsys: pytest.Capture
 
 
 def test_more_rows_than_memory_may_hold_and_any_order(tmp_path: Path) -> None:
-    text = '[time]\ncolumn="t"\nunit="s"\n[baro]\nstatic_pa={column="p",unit="Pa"}\n'
     rows = "0,90000\n" + "".join(f"{t},{90000 + t}\n" for t in range(999, 0, -1)) + "5,80000\n"
-    source = WideCsv(pair(tmp_path, "t,p\n" + rows, text), run_rows=100)
+    source = WideCsv(pair(tmp_path, "t,p\n" + rows, PRESSURE_MAP), run_rows=100)
     assert list(source) == [Baro(float(t), 90_000.0 + t) for t in range(1000)]
     assert source.warnings() == ["1 line rejected: baro: second value for the same time (line 1002)"]
     assert convert(source, tmp_path / "x.mcap") == {"baro": 1000}

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import ast
 import importlib
-import importlib.util
 import inspect
 import os
 import tomllib
@@ -14,10 +13,9 @@ from typing import Any
 import pytest
 
 from tests.support import missing
+from tests.support.ci_modules import ci_module
 
 ROOT = Path(__file__).parents[2]
-HOOK = ROOT / ".ci" / "compile.py"
-
 
 SOURCE = """\
 from __future__ import annotations
@@ -50,32 +48,27 @@ def listed() -> list[str]:
     return globs
 
 
+def modules_of(glob: str) -> list[str]:
+    """The modules of a glob, as far as the installation holds them."""
+    package = importlib.import_module(glob.partition("/")[0])
+    assert package.__file__ is not None
+    top = Path(package.__file__).parent.parent
+    paths = (path.relative_to(top) for path in top.glob(glob) if path.name != "__init__.py")
+    return [".".join(path.with_suffix("").parts) for path in paths]
+
+
 def modules() -> list[str]:
-    """The modules that are compiled, as far as the installation holds them."""
-    found = set()
-    for glob in listed():
-        package = importlib.import_module(glob.partition("/")[0])
-        assert package.__file__ is not None
-        top = Path(package.__file__).parent.parent
-        found |= {path.relative_to(top) for path in top.glob(glob) if path.name != "__init__.py"}
-    return [".".join(path.with_suffix("").parts) for path in sorted(found)]
+    """The modules that are compiled."""
+    return sorted({name for glob in listed() for name in modules_of(glob)})
 
 
 @pytest.fixture(scope="module")
 def hook() -> Any:
-    if not HOOK.exists():
-        pytest.skip(missing.CHECKOUT)
-    spec = importlib.util.spec_from_file_location("compile_hook", HOOK)
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module
+    return ci_module("compile")
 
 
 def test_every_entry_names_something() -> None:
-    for glob in listed():
-        assert any(name.replace(".", "/").startswith(glob.partition("*")[0][:-3]) for name in modules()), glob
+    assert [glob for glob in listed() if not modules_of(glob)] == []
     assert len(modules()) > 60
 
 

@@ -20,9 +20,8 @@ from vario.sound.cue_sounds import CueSound, cue_sounds
 from vario.sound.discrete import DiscreteSink
 from vario.sound.errors import SoundDeviceError
 
-
-def call(number: int) -> ToneCommand:
-    return ToneCommand(600.0, None, 0.0, cue=CueCall(Cue.CIRCLING_BEGUN, number, False))
+CALL = ToneCommand(600.0, None, 0.0, cue=CueCall(Cue.CIRCLING_BEGUN, 1, False))
+SAID = replace(CALL, cue=None, speech=Speech(("wind", "3"), 1), speech_level=1.0)
 
 
 @pytest.mark.skipif(sys.version_info < (3, 12), reason=missing.NEWER_PYTHON)
@@ -59,7 +58,7 @@ def test_speech_is_below_single_cues(monkeypatch: pytest.MonkeyPatch) -> None:
     library, bank = Library(), generated_bank(RATE_HZ)
     monkeypatch.setitem(sys.modules, "simpleaudio", library)  # type: ignore[arg-type]
     sink = DiscreteSink(RATE_HZ, bank)
-    said = [replace(call(1), speech=Speech(("wind", number), int(number))) for number in "123"]
+    said = [replace(CALL, speech=Speech(("wind", number), int(number))) for number in "123"]
     cue = cue_sounds(RATE_HZ)[Cue.CIRCLING_BEGUN].samples.size
     sink.play(replace(said[0], cue=None), 0.02)
     sink.play(said[0], 0.02)  # the cue ends the speech, which does not begin again
@@ -74,7 +73,7 @@ def test_speech_is_below_single_cues(monkeypatch: pytest.MonkeyPatch) -> None:
 
 ONE_SOUND = """
 import sys
-from tests.sound.test_single_cues import call, said
+from tests.sound.test_single_cues import CALL, SAID
 from tests.support.generated_words import generated_bank
 from tests.support.sound_card import RATE_HZ
 from vario.sound.discrete import DiscreteSink
@@ -87,17 +86,13 @@ sink.close()
 """
 
 
-def said() -> ToneCommand:
-    return replace(call(1), cue=None, speech=Speech(("wind", "3"), 1), speech_level=1.0)
-
-
 @NEEDS_ALSA
 @pytest.mark.skipif(sys.version_info >= (3, 12), reason=missing.OLDER_PYTHON)
 @pytest.mark.parametrize(
     ("command", "sound"),
     [
-        ("call(1)", lambda: cue_sounds(RATE_HZ)[Cue.CIRCLING_BEGUN]),
-        ("said()", lambda: generated_bank(RATE_HZ).sentence(("wind", "3"))),
+        ("CALL", lambda: cue_sounds(RATE_HZ)[Cue.CIRCLING_BEGUN]),
+        ("SAID", lambda: generated_bank(RATE_HZ).sentence(("wind", "3"))),
     ],
 )
 def test_a_single_cue_or_sentence_sounds_once(

@@ -11,20 +11,11 @@ from numpy.typing import NDArray
 from scipy import signal
 
 from tests.support.examples import drawn, short
-from tests.support.rendered_sound import RATE_HZ, rendered, timelines
+from tests.support.rendered_sound import RATE_HZ, pitch_of, rendered, timelines
 from tests.support.tone_commands import command_at
 from vario.flight.tone.cues import Cue, CueCall
 from vario.flight.tone.stage import ToneCommand, Voice
 from vario.sound.synth import GLIDE_S, Synth
-
-
-def pitch_of(pcm: NDArray[np.int16], rate_hz: int = RATE_HZ) -> float:
-    """Frequency of the strongest line, its peak interpolated on a Gaussian-windowed spectrum."""
-    window = signal.windows.gaussian(pcm.size, pcm.size / 8)
-    spectrum = np.log(np.abs(np.fft.rfft(pcm * window)) + 1e-9)
-    k = int(np.argmax(spectrum))
-    left, peak, right = spectrum[k - 1 : k + 2]
-    return float((k + 0.5 * (left - right) / (left - 2 * peak + right)) * rate_hz / pcm.size)
 
 
 def cadence_of(pcm: NDArray[np.int16]) -> float:

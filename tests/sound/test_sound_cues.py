@@ -31,10 +31,10 @@ SILENCE = ToneCommand(600.0, None, 0.0)
 Samples = NDArray[np.float64]
 
 
-def sounding(cue: Cue | None, over: ToneCommand = SILENCE, before: int = 9000) -> Samples:
-    """Half a second of a cue at the volumes set by default, over a tone that has sounded `before` samples."""
+def sounding(cue: Cue | None, over: ToneCommand = SILENCE) -> Samples:
+    """Half a second of a cue at the volumes set by default, over a tone that has sounded for 0.2 s."""
     synth = Synth(RATE_HZ)
-    synth.render(over, before)
+    synth.render(over, 9000)
     defaults = Tone()
     command = over
     if cue is not None:

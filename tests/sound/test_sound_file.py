@@ -1,11 +1,8 @@
 """The sound file: readable by other programs, exactly as long as the flight; errors of writing."""
 
-import resource
-import signal as signals
+import signal
 import subprocess
 import sys
-from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
 
 import numpy as np
@@ -14,28 +11,22 @@ import soundfile
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
-from scipy import signal
 
 from hw_replay.simulate.demo import BUNDLED
 from tests.support import missing
 from tests.support.examples import drawn
+from tests.support.fake_disk import files_of_at_most
+from tests.support.rendered_sound import RATE_HZ, pitch_of
 from vario.flight.tone.stage import ToneCommand
 from vario.sound.errors import SoundError, SoundFileError
 from vario.sound.flac import FlacSink
 
-RATE_HZ = 22050
 FULL_DISK = Path("/dev/full")  # a device that refuses every byte with "no space left"
 
 
 def decoded(path: Path) -> NDArray[np.int16]:
     """The samples of a file."""
     return np.asarray(soundfile.read(path, dtype="int16")[0])
-
-
-def pitch_of(pcm: NDArray[np.int16], rate_hz: int) -> float:
-    """Frequency of the strongest line."""
-    frequency_hz, power = signal.periodogram(pcm.astype(float), rate_hz, "hann")
-    return float(frequency_hz[np.argmax(power)])
 
 
 @pytest.mark.parametrize("rate_hz", [22050, 44100])
@@ -101,17 +92,6 @@ def test_a_full_disk_is_one_clear_error() -> None:
         fill()
 
 
-@contextmanager
-def files_of_at_most(size: int) -> Iterator[None]:
-    """While this lasts, the system refuses to make a file longer, as a full disk would."""
-    before = resource.getrlimit(resource.RLIMIT_FSIZE)
-    resource.setrlimit(resource.RLIMIT_FSIZE, (size, before[1]))
-    try:
-        yield
-    finally:
-        resource.setrlimit(resource.RLIMIT_FSIZE, before)
-
-
 def climbing(sink: FlacSink) -> None:
     """A minute of sound."""
     for k in range(3000):
@@ -167,7 +147,7 @@ def test_a_replay_that_is_killed_leaves_the_sound_up_to_a_second_before(tmp_path
     whole = decoded(tmp_path / "whole" / "tone.flac")
     for t_s in (5.0, 31.7, 60.0):
         cut = tmp_path / f"cut at {t_s}"
-        assert replayed_until(t_s, cut) == -signals.SIGKILL
+        assert replayed_until(t_s, cut) == -signal.SIGKILL
         (unfinished,) = cut.glob("tone.flac.*.partial")
         heard = decoded(unfinished)
         assert (t_s - 1.3) * RATE_HZ < heard.size < t_s * RATE_HZ

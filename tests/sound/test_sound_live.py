@@ -161,7 +161,8 @@ def test_a_missing_library_is_asked_for(
         opens()
 
 
-def test_a_device_that_is_not_there_is_named_with_those_that_are(card: Card) -> None:  # noqa: ARG001
+@pytest.mark.usefixtures("card")
+def test_a_device_that_is_not_there_is_named_with_those_that_are() -> None:
     with pytest.raises(SoundDeviceError, match='sound device "loudspeaker of the towplane"') as error:
         LiveSink(RATE_HZ, "loudspeaker of the towplane")
     assert "default" in str(error.value).partition("found:")[2]

@@ -20,7 +20,7 @@ import pytest
 from numpy.typing import NDArray
 from scipy.signal import correlate, periodogram
 
-import hw_replay
+from hw_replay.simulate.demo import BUNDLED
 from tests.support import missing
 from tests.support.sound_card import NEEDS_ALSA, PIPE_BYTES, RATE_HZ, alsa_environment
 from vario.app.cli import main
@@ -33,8 +33,6 @@ from vario.sound.rhythm import RELEASE_S
 
 LONGEST_S = 120.0
 """Time limit for each action of a program; on any machine the action takes seconds."""
-
-DEMO = next((Path(hw_replay.__file__).parent / "demo").glob("*.mcap"))
 
 
 class Card:
@@ -72,12 +70,10 @@ class Card:
         heard = np.zeros(0)
         while program.poll() is None:
             more = b"".join(self.play() for _ in range(25))
-            heard = np.append(heard, np.frombuffer(more[: len(more) // 2 * 2], np.int16))[
-                -4 * expected.size :
-            ]
-            if (
-                heard.size >= expected.size and likeness(heard, expected) > 0.9
-            ):  # the tone continues with it, softer
+            heard = np.append(heard, np.frombuffer(more[: len(more) // 2 * 2], np.int16))
+            heard = heard[-4 * expected.size :]
+            # The tone continues beside it, softer.
+            if heard.size >= expected.size and likeness(heard, expected) > 0.9:
                 return
         pytest.fail(f"it ended without it, with {program.returncode}")
 
@@ -136,7 +132,7 @@ def test_a_flight_is_heard_as_the_settings_ask(tmp_path: Path, plays: str, libra
     missing.library(library, missing.SOUND[library])
     card, config = Card(tmp_path), tmp_path / "my.toml"
     config.write_text(f'[audio]\noutput = "{plays}"\n')
-    emulation = ("run", "--emulate", str(DEMO), "--config", str(config), "--marks", str(tmp_path))
+    emulation = ("run", "--emulate", str(BUNDLED), "--config", str(config), "--marks", str(tmp_path))
     cue = cue_sounds(RATE_HZ)[Cue.SETTING_REJECTED].samples.astype(float)
     with started(card, *emulation, stderr=subprocess.PIPE) as program:
         assert program.stderr is not None
@@ -192,5 +188,5 @@ def test_single_cues_are_refused_at_the_start_where_they_would_crash(
 ) -> None:
     config = tmp_path / "my.toml"
     config.write_text('[audio]\noutput = "cues"\n')
-    assert main(["run", "--emulate", str(DEMO), "--config", str(config)]) == 2
+    assert main(["run", "--emulate", str(BUNDLED), "--config", str(config)]) == 2
     assert 'under [audio] write output = "tone"' in capsys.readouterr().err

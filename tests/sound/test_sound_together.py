@@ -8,17 +8,13 @@ import pytest
 import soundfile
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
-from numpy.typing import NDArray
 
 from tests.support.examples import drawn
-from vario.flight.tone.cues import Cue, CueCall
+from tests.support.rendered_sound import RATE_HZ, calls, rendered
 from vario.flight.tone.stage import ToneCommand, Voice
 from vario.sound.flac import FlacSink
 from vario.sound.synth import Step, Synth
 
-RATE_HZ = 22050
-
-calls = st.builds(CueCall, cue=st.sampled_from(Cue), number=st.integers(1, 3), is_warning=st.booleans())
 lengths = st.one_of(st.just(441), st.integers(0, 3), st.integers(0, 1200), st.just(20_000))
 rises = st.sampled_from([0.5, 0.8, 0.95, 1.0, 1.02, 1.1, 1.24, 1.26, 2.0])
 """Factors of the beep rate between commands: most change the rate, some end a pause."""
@@ -56,11 +52,6 @@ def flights(draw: st.DrawFn) -> list[Step]:
     return steps
 
 
-def one_by_one(steps: list[Step]) -> NDArray[np.int16]:
-    synth = Synth(RATE_HZ)
-    return np.concatenate([synth.render(command, n) for command, n in steps])
-
-
 def rising_in_a_pause() -> list[Step]:
     """Slow beeps whose rate increases gradually within one pause, until the pause must end."""
     beep = ToneCommand(700.0, 0.6, 0.5)
@@ -73,7 +64,7 @@ def rising_in_a_pause() -> list[Step]:
 def test_commands_together_sound_as_one_by_one(steps: list[Step], cuts: list[int]) -> None:
     synth = Synth(RATE_HZ)
     parts = [synth.render_all(steps[start:stop]) for start, stop in pairwise(sorted([0, *cuts, len(steps)]))]
-    assert np.concatenate(parts).tobytes() == one_by_one(steps).tobytes()
+    assert np.concatenate(parts).tobytes() == rendered(steps).tobytes()
 
 
 @settings(deadline=None, max_examples=drawn(30))
@@ -88,5 +79,5 @@ def test_the_file_holds_what_is_heard_live(
         for command, n in steps:
             sink.play(command, n / RATE_HZ)
     pcm, _ = soundfile.read(path, dtype="int16")
-    heard = one_by_one(steps)
+    heard = rendered(steps)
     assert pcm.tobytes() == (heard if heard.size else np.zeros(1, np.int16)).tobytes()

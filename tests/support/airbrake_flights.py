@@ -15,12 +15,11 @@ from pathlib import Path
 import numpy as np
 
 from tests.support.estimator_flights import drawn, sense
-from tests.support.estimator_tow import _with_rope
+from tests.support.estimator_tow import with_rope
 from tests.support.truth_air import PRELUDE_S, Scene, Wish
 from tests.support.truth_dynamics import RATE_HZ, TRUTH_DTYPE, Pilot, start_flight, step_flight
-from tests.support.truth_gliders import GLIDERS
+from tests.support.truth_gliders import GLIDERS, NOISE
 from vario.app.replay.player import Player
-from vario.flight.motion.energy import Noise
 from vario.flight.motion.mode import Mode
 from vario.flight.pipeline import Pipeline
 from vario.flight.reading import Reading
@@ -134,7 +133,7 @@ def fly(seed: int, cache: Path, kinds: tuple[str, ...] = KINDS) -> Judged:
     rng = np.random.default_rng([seed, 41])
     flown = parts(rng, kinds)
     scene = scene_of(rng, flown)
-    fdm = start_flight(name, scene, _with_rope(name, cache.resolve()))
+    fdm = start_flight(name, scene, with_rope(name, cache.resolve()))
     weight_lbs, moves = fdm["inertia/weight-lbs"], np.random.default_rng([seed, 42])
     pilot, place_m, brakes_mps, rows = Pilot(moves), [0.0, 0.0], 0.0, []
     for step in range(1, round(scene.duration_s * RATE_HZ) + 1):
@@ -148,7 +147,7 @@ def fly(seed: int, cache: Path, kinds: tuple[str, ...] = KINDS) -> Judged:
         rows.append(step_flight(fdm, scene, pilot, t_s, place_m=place_m, rng=moves))
     errors = np.random.default_rng([seed, 43])
     run = sense("airbrakes", np.array(rows, dtype=TRUTH_DTYPE), PRELUDE_S, drawn(errors), errors)
-    player = Player(Pipeline(Settings(), _wrong(GLIDERS[name], errors), Noise(baro_pa=1.2, pitot_pa=0.5)))
+    player = Player(Pipeline(Settings(), _wrong(GLIDERS[name], errors), NOISE))
     readings = [r for sample in run.samples(gnss=seed % 4 < 3) for r in player.push(sample)]
     return judged(readings, flown)
 

@@ -105,7 +105,6 @@ class _Plan:
                 Wish(approach_mps, self._weave(0.5), brakes_mps=brakes_mps) if mass.above_m > 0.0 else None
             )
         )
-        self.down_s = mass.t_s
         yield from self._for(40.0, Wish(0.0))
 
     def _for(self, seconds: float, wish: Wish) -> Iterator[list[Sample]]:

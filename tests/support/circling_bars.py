@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from drivers import isa
 from tests.support.truth_air import Wish
-from tests.support.truth_gliders import GLIDERS
+from tests.support.truth_gliders import GLIDERS, NOISE
 from tests.support.truth_thermal import (
     Plan,
     Updraft,
@@ -24,13 +24,11 @@ from tests.support.truth_thermal import (
 )
 from vario.app.replay.player import play
 from vario.flight.core.polar import QuadraticPolar
-from vario.flight.motion.energy import Noise
 from vario.flight.pipeline import Pipeline
 from vario.settings.schema import Settings
 
 Floats = NDArray[np.float64]
 
-NOISE = Noise(baro_pa=1.2, pitot_pa=0.5)
 OFF_CENTRE_M = (20.0, 150.0)
 """Distances at which a direction is measured: nearer it is undetermined, further there is hardly any lift."""
 

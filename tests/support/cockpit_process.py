@@ -22,12 +22,6 @@ def stream_of(port: int) -> socket.socket | None:
     return None
 
 
-def memory_of(pid: int) -> int:
-    """Resident memory in KiB (proc(5), VmRSS)."""
-    lines = Path(f"/proc/{pid}/status").read_text(encoding="ascii").splitlines()
-    return next(int(line.split()[1]) for line in lines if line.startswith("VmRSS"))
-
-
 def server_of(page: KeptPage) -> int:
     found: list[int] = []
     page._outlet.give(lambda process: found.append(process._process.pid))

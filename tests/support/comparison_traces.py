@@ -10,11 +10,11 @@ from tests.support.csv_tables import Rows
 from vario.app.compare.tables import Table, table_of_rows
 
 
-def rows(vario: Sequence[float | None], mode: Sequence[str] | None = None, start_s: float = 0.0) -> Rows:
+def rows(vario: Sequence[float | None], mode: Sequence[str] | None = None) -> Rows:
     """A trace of two columns, ten rows a second."""
     return [
         {
-            "t_s": f"{start_s + 0.1 * i:.2f}",
+            "t_s": f"{0.1 * i:.2f}",
             "mode": mode[i] if mode else "cruise",
             "vario_mps": "" if value is None else f"{value:.3f}",
         }
@@ -22,8 +22,8 @@ def rows(vario: Sequence[float | None], mode: Sequence[str] | None = None, start
     ]
 
 
-def table(trace: Rows, name: str = "a trace") -> Table:
-    return table_of_rows(trace, name)
+def table(trace: Rows) -> Table:
+    return table_of_rows(trace, "a trace")
 
 
 def write(path: Path, trace: Sequence[Mapping[str, str]]) -> Path:

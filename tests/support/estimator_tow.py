@@ -11,19 +11,19 @@ from numpy.typing import NDArray
 
 from tests.support import missing
 from tests.support.truth_air import Scene
-from tests.support.truth_dynamics import RATE_HZ, TRUTH_DTYPE, Pilot, start_flight, truth_row
+from tests.support.truth_dynamics import RATE_HZ, TRUTH_DTYPE, Pilot, start_flight, step_flight
 
-_TOW = """
+TOW = """
  <external_reactions>
   <force name="tow" frame="BODY">
-   <location unit="IN"> <x> {x} </x> <y> 0 </y> <z> 0 </z> </location>
+   <location unit="IN"> <x> 100 </x> <y> 0 </y> <z> 0 </z> </location>
    <direction> <x> 1 </x> <y> 0 </y> <z> 0 </z> </direction>
   </force>
  </external_reactions>
 """
 
 
-def _with_rope(glider: str, folder: Path) -> Path:
+def with_rope(glider: str, folder: Path) -> Path:
     """A copy of the library's glider with a force that pulls forwards through its centre of gravity."""
     jsbsim = missing.library("jsbsim", missing.JSBSIM)
     original = Path(jsbsim.get_default_root_dir()) / "aircraft" / glider
@@ -32,10 +32,7 @@ def _with_rope(glider: str, folder: Path) -> Path:
         shutil.copytree(original, copy)
         file = copy / f"{glider}.xml"
         text = file.read_text(encoding="utf-8")
-        rope = _TOW.format(x=100.0)
-        file.write_text(
-            text.replace("</ground_reactions>", "</ground_reactions>" + rope, 1), encoding="utf-8"
-        )
+        file.write_text(text.replace("</ground_reactions>", "</ground_reactions>" + TOW, 1), encoding="utf-8")
     return copy.parent
 
 
@@ -43,20 +40,12 @@ def towed_flight(
     glider: str, scene: Scene, rng: np.random.Generator, folder: Path, tow_s: float
 ) -> NDArray[np.void]:
     """As `integrate` of `truth_dynamics`, with a tow for the first `tow_s`."""
-    fdm = start_flight(glider, scene, _with_rope(glider, folder))
+    fdm = start_flight(glider, scene, with_rope(glider, folder))
     weight_lbs = fdm["inertia/weight-lbs"]
-    pilot, dt_s, place_m = Pilot(rng), 1.0 / RATE_HZ, [0.0, 0.0]
-    rows = []
+    pilot, place_m, rows = Pilot(rng), [0.0, 0.0], []
     for step in range(1, round(scene.duration_s * RATE_HZ) + 1):
-        t_s = step * dt_s
+        t_s = step * (1.0 / RATE_HZ)
         pull = 0.15 + 0.02 * math.sin(t_s / 3.0) if t_s < tow_s else 0.0
         fdm["external_reactions/tow/magnitude"] = pull * weight_lbs
-        air = scene.air(t_s, place_m, fdm["velocities/vt-fps"] * 0.3048, rng, dt_s)
-        for axis, value in zip(("north", "east", "down"), (air[0], air[1], -air[2]), strict=True):
-            fdm[f"atmosphere/wind-{axis}-fps"] = value / 0.3048
-        pilot.fly(fdm, scene, t_s, air[2], dt_s)
-        fdm.run()
-        place_m[0] += fdm["velocities/v-north-fps"] * 0.3048 * dt_s
-        place_m[1] += fdm["velocities/v-east-fps"] * 0.3048 * dt_s
-        rows.append(truth_row(fdm, t_s, place_m, air))
+        rows.append(step_flight(fdm, scene, pilot, t_s, place_m=place_m, rng=rng))
     return np.array(rows, dtype=TRUTH_DTYPE)

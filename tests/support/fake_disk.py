@@ -11,7 +11,9 @@ import errno
 import io
 import math
 import os
-from collections.abc import Callable
+import resource
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from random import Random
 from typing import BinaryIO, Literal, cast
@@ -189,6 +191,20 @@ class FaultyDisk:
             raise OSError(errno.EIO, os.strerror(errno.EIO))
         if self.read_only and writes:
             raise OSError(errno.EROFS, os.strerror(errno.EROFS))
+
+
+@contextmanager
+def files_of_at_most(size: int) -> Iterator[None]:
+    """In this process no file can grow beyond `size` bytes: then a write fails, as on a full disk.
+
+    setrlimit(2), RLIMIT_FSIZE; Python ignores the signal for it (SIGXFSZ).
+    """
+    _, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (size, hard))
+    try:
+        yield
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, (hard, hard))
 
 
 class _FaultyFile(io.RawIOBase):

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import InitVar, dataclass, field, fields
+from dataclasses import InitVar, dataclass, field
 from typing import Any
 
 from drivers.samples import GnssPos, GnssVel, ImuAccel, ImuGyro
@@ -28,8 +28,7 @@ METRES_A_DEGREE = math.radians(1.0) * 6_371_009.0  # on the equator, where these
 
 def turning_by(rate_radps: float) -> Attitude:
     """An attitude in which only the rate of turn matters."""
-    values = {"turn_rate_radps": rate_radps, "load_factor": 1.0}
-    return Attitude(**{part.name: values.get(part.name, 0.0) for part in fields(Attitude)})
+    return Attitude(0.0, 0.0, rate_radps, load_factor=1.0)
 
 
 @dataclass

@@ -29,9 +29,9 @@ def generated_bank(rate_hz: int = WORDS_HZ) -> WordBank:
     return WordBank({name: generated_word(name, rate_hz) for name in WORDS}, rate_hz)
 
 
-def write_bank(folder: Path, language: str = "en") -> None:
-    """Write all words as `vario words` does."""
+def write_bank(folder: Path) -> None:
+    """Write all words of the language "en" as `vario words` does."""
     soundfile = load_soundfile()
-    (folder / language).mkdir(parents=True)
+    (folder / "en").mkdir(parents=True)
     for name in WORDS:
-        soundfile.write(folder / language / f"{name}{ENDING}", generated_word(name), WORDS_HZ, format="FLAC")
+        soundfile.write(folder / "en" / f"{name}{ENDING}", generated_word(name), WORDS_HZ, format="FLAC")

@@ -6,17 +6,9 @@ from drivers.gnss import GnssReceiver
 
 # Sentences printed in many descriptions of NMEA 0183, with their checksums.
 GGA = "$GPGGA,123519,4807.038,N,01131.000,E,1,08,0.9,545.4,M,46.9,M,,*47"
-
-
 RMC = "$GPRMC,123519,A,4807.038,N,01131.000,E,022.4,084.4,230394,003.1,W*6A"
-
-
 VTG = "$GPVTG,054.7,T,034.4,M,005.5,N,010.2,K*48"
-
-
 GSA = "$GPGSA,A,3,04,05,,09,12,,,24,,,,,2.5,1.3,2.1*39"
-
-
 NO_FIX = "$GPRMC,,V,,,,,,,,,,N*53"
 
 

@@ -3,18 +3,11 @@
 import math
 from pathlib import Path
 
-from drivers.samples import (
-    Sample,
-)
 from hw_replay.igc import IgcFile
 from hw_replay.open import open_source
 
 SPEC_FIX = "B1602455107126N00149300WA002880042905009970"  # A9 of an older edition, from memory
-
-
 SPEC_EXTENSIONS = "I033638FXA3940SIU4143ENL"  # A3.4 and A9
-
-
 HEADERS = ["AXXXABC", "HFDTE160710", "HFGTYGLIDERTYPE:Invented 15", "HFALGALTGPS:GEO"]
 
 
@@ -33,15 +26,11 @@ def fix(
     return f"B{time}4700000N00900{east_min:03d}E{valid}{pressure}{gnss:05d}{more}"
 
 
-def igc(path: Path, lines: list[str], headers: list[str] = HEADERS, end: str = "\r\n") -> IgcFile:
-    path.write_bytes(end.join([*headers, *lines, ""]).encode("latin-1"))
+def igc(path: Path, lines: list[str], headers: list[str] = HEADERS) -> IgcFile:
+    path.write_bytes("\r\n".join([*headers, *lines, ""]).encode("latin-1"))
     source = open_source(path)
     assert isinstance(source, IgcFile)
     return source
-
-
-def of(kind: type[Sample], samples: list[Sample]) -> list[Sample]:
-    return [sample for sample in samples if type(sample) is kind]
 
 
 def placed(second: int, north_m: float, east_m: float, height_m: float) -> str:

@@ -15,11 +15,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from drivers.isa import G0_MPS2
-from tests.support.pilot_cases import NOISE, Case, core_of
+from tests.support.pilot_cases import Case, core_of
 from tests.support.pilot_ears import ACTIONS, Constant, Habits
 from tests.support.pilot_loop import STRAIGHT_S, LoopScene, Seen, fly_loop
 from tests.support.truth_air import PRELUDE_S, Wish
-from tests.support.truth_gliders import GLIDERS
+from tests.support.truth_gliders import GLIDERS, NOISE
 from tests.support.truth_thermal import gaussian
 from vario.app.replay.player import Player
 from vario.flight.motion.mode import Mode

@@ -7,12 +7,12 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
+from tests.support.rms import rms
 from tests.support.truth_dynamics import RATE_HZ
 from tests.support.truth_flight import Flight
-from tests.support.truth_gliders import GLIDERS
+from tests.support.truth_gliders import GLIDERS, NOISE
 from vario.app.calibrate.level import from_two_poses
 from vario.app.replay.player import play
-from vario.flight.motion.energy import Noise
 from vario.flight.pipeline import Pipeline
 from vario.settings.schema import Settings
 
@@ -30,7 +30,7 @@ def levelled(flight: Flight) -> Settings:
 
 def attitude_errors_deg(flight: Flight, glider: str, settings: Settings) -> tuple[float, float]:
     """RMS of pitch and bank against the glider's own over the scene, degrees."""
-    pipeline = Pipeline(settings, GLIDERS[glider], Noise(baro_pa=1.2, pitot_pa=0.5))
+    pipeline = Pipeline(settings, GLIDERS[glider], NOISE)
     told = [
         (r.t_s, r.attitude.pitch_rad, r.attitude.bank_rad)
         for r in play(flight.samples(), pipeline)
@@ -43,5 +43,4 @@ def attitude_errors_deg(flight: Flight, glider: str, settings: Settings) -> tupl
 
 
 def _rms_deg(error_rad: NDArray[np.float64]) -> float:
-    error = np.degrees((error_rad + math.pi) % math.tau - math.pi)
-    return float(np.sqrt(np.mean(error**2)))
+    return rms(np.degrees((error_rad + math.pi) % math.tau - math.pi))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
+from itertools import cycle
 from pathlib import Path
 
 from drivers.events import Event
@@ -132,7 +133,7 @@ class Rig:
 
 
 def detach(rig: Rig, address: int) -> Callable[[], None]:
-    """An action that unplugs the chip when it is done first, and plugs it in again when it is done next."""
+    """An action that alternately unplugs the chip and plugs it in again."""
     chip = rig.bus._chips[address]
 
     def pull() -> None:
@@ -142,7 +143,7 @@ def detach(rig: Rig, address: int) -> Callable[[], None]:
         chip.powered = True
         rig.bus.attach(chip, address)
 
-    steps = iter((pull, push))
+    steps = cycle((pull, push))
 
     def step() -> None:
         next(steps)()

@@ -20,13 +20,13 @@ from tests.support.pilot_ears import Constant, Habits
 from tests.support.pilot_loop import LoopScene, Seen, fly_loop
 from tests.support.setups import setup
 from tests.support.truth_air import PRELUDE_S, Wish
-from tests.support.truth_gliders import GLIDERS
+from tests.support.truth_gliders import GLIDERS, NOISE
 from tests.support.truth_thermal import gaussian
 from vario.app.replay.player import Player
 from vario.flight.core.polar import QuadraticPolar
 from vario.flight.cruise.airmass import Airmass
 from vario.flight.cruise.expected_climb import ExpectedClimbStage
-from vario.flight.motion.energy import Energy, Noise
+from vario.flight.motion.energy import Energy
 from vario.flight.motion.mode import Mode
 from vario.flight.pipeline import Pipeline
 from vario.flight.reading import Reading
@@ -66,16 +66,6 @@ class Crossing:
     before_m: float | None
 
 
-class _Straight(Constant):
-    """Flies straight and records the time of the cue for turning."""
-
-    def __init__(self) -> None:
-        super().__init__(Habits(0.0, 0.2))
-
-    def bank(self, seen: Seen) -> float:
-        return 0.0 * seen.t_s
-
-
 class _Weaves(Constant):
     """Flies straight for `TURBULENT_S`, then two turns of 35 degrees of bank and four short ones."""
 
@@ -107,7 +97,7 @@ def turbulent(seed: int) -> Turbulent:
         last[0] = call.number
         return abs(seen.bank_rad) > TURNING_RAD if call.cue is Cue.WORTH_TURNING else None
 
-    player = Player(Pipeline(Settings(), GLIDERS[glider], Noise(baro_pa=1.2, pitot_pa=0.5)))
+    player = Player(Pipeline(Settings(), GLIDERS[glider], NOISE))
     kept = fly_loop(
         scene, glider, _Weaves(), seed, lambda place_m, _h: place_m, player=player, watch=watch
     ).kept
@@ -140,8 +130,8 @@ def crossing(seed: int) -> Crossing:
         north, east = seen.to_core_m
         return north * math.cos(seen.heading_rad) + east * math.sin(seen.heading_rad)
 
-    player = Player(Pipeline(Settings(), GLIDERS[glider], Noise(baro_pa=1.2, pitot_pa=0.5)))
-    kept = fly_loop(scene, glider, _Straight(), seed, place, player=player, watch=watch).kept
+    player = Player(Pipeline(Settings(), GLIDERS[glider], NOISE))
+    kept = fly_loop(scene, glider, Constant(Habits(0.0, 0.2)), seed, place, player=player, watch=watch).kept
     before_m = float(kept[0]) if kept else None  # type: ignore[arg-type]
     return Crossing(worthwhile(glider, strength, radius), before_m)
 
@@ -176,9 +166,9 @@ def measured(rng: np.random.Generator, air_mps: Floats) -> Floats:
     return found + gusts(rng, len(found), 0.2, 0.5 * TAS_MPS)
 
 
-def calls(netto_mps: Sequence[float], glider: str = "sgs126") -> list[float]:
+def calls(netto_mps: Sequence[float]) -> list[float]:
     """Times at which the advice to turn begins, in straight cruise with this netto, s."""
-    polar = QuadraticPolar.of(GLIDERS[glider])
+    polar = QuadraticPolar.of(GLIDERS["sgs126"])
     made = setup(polar=polar)
     sink = polar.circling_sink_mps(made.settings.circling.bank_rad)
     stage, before, found = ExpectedClimbStage(made), False, []

@@ -26,16 +26,14 @@ from tests.support.pilot_ears import ByEar, Constant, Habits, KnowsCore
 from tests.support.pilot_loop import STRAIGHT_S, Flown, LoopScene, Seen, fly_loop, turn_radius_m
 from tests.support.truth_air import PRELUDE_S, Wish
 from tests.support.truth_dynamics import G0_MPS2
-from tests.support.truth_gliders import GLIDERS
+from tests.support.truth_gliders import GLIDERS, NOISE
 from tests.support.truth_thermal import Updraft, allen, gaussian
 from vario.app.replay.player import Player
-from vario.flight.motion.energy import Noise
 from vario.flight.pipeline import Pipeline
 from vario.flight.reading import Reading
 from vario.settings.schema import Settings
 
 SCORE_S = 120.0
-NOISE = Noise(baro_pa=1.2, pitot_pa=0.5)
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,7 +126,7 @@ def first_offset_m(flown: Flown) -> float:
     return float(np.hypot(*np.mean(places[begin:end], axis=0)))
 
 
-FLIGHT_CODE = ("drivers/*.py", "vario/flight/**/*.py", "vario/settings/*.py")
+FLIGHT_CODE = ("drivers/*.py", "vario/flight/**/*.py", "vario/settings/*.py", "vario/app/replay/player.py")
 BENCH_CODE = ("tests/support/pilot_*.py", "tests/support/truth_*.py")
 
 

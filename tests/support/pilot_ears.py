@@ -82,13 +82,10 @@ class ByEar(Constant):
     20 %.
     """
 
-    def __init__(
-        self, habits: Habits, seed: int, actions: dict[Cue, tuple[float, float]] | None = None
-    ) -> None:
+    def __init__(self, habits: Habits, seed: int) -> None:
         super().__init__(habits)
         self._rng = np.random.default_rng([seed, 11])
         self._heard = 0
-        self._actions = ACTIONS if actions is None else actions
         self._plan: tuple[float, float, float] | None = None
         self.obeyed: list[tuple[float, Cue]] = []
         self.before = 0
@@ -104,10 +101,10 @@ class ByEar(Constant):
         self._heard = call.number
         self.turn_calls += call.cue is Cue.WORTH_TURNING and t_s > PRELUDE_S + STRAIGHT_S + IN_TURN_S
         if t_s < PRELUDE_S + STRAIGHT_S:
-            self.before += call.cue in self._actions
+            self.before += call.cue in ACTIONS
             return
-        if call.cue in self._actions and self._plan is None and t_s >= self.busy_until_s:
-            share, hold_s = self._actions[call.cue]
+        if call.cue in ACTIONS and self._plan is None and t_s >= self.busy_until_s:
+            share, hold_s = ACTIONS[call.cue]
             delay_s = self._rng.uniform(*self.habits.reaction_s)
             self._plan = (t_s + delay_s, share, hold_s * self._rng.uniform(0.8, 1.2))
             self.obeyed.append((t_s, call.cue))
@@ -140,7 +137,6 @@ class KnowsCore(Constant):
         full = G0_MPS2 * math.tan(bank) / tas_mps
         dt_s = 0.02
         heading, north, east = full * ROLL_LAG_S, 0.0, 0.0
-        middle = heading
         for step in range(round((2.0 * roll_s + hold_s) / dt_s)):
             t = (step + 0.5) * dt_s
             t = min(t, 2.0 * roll_s + hold_s - t)
@@ -148,8 +144,7 @@ class KnowsCore(Constant):
             north += tas_mps * (1.0 - now / full) * math.cos(heading) * dt_s
             east += tas_mps * (1.0 - now / full) * math.sin(heading) * dt_s
             heading += now * dt_s
-        middle = math.atan2(east, north)
-        return math.hypot(north, east), middle, share, hold_s
+        return math.hypot(north, east), math.atan2(east, north), share, hold_s
 
     def decide(self, seen: Seen) -> None:
         bank = self.habits.bank_rad

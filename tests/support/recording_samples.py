@@ -8,13 +8,7 @@ from pathlib import Path
 from mcap.records import Chunk
 from mcap.stream_reader import StreamReader
 
-from drivers.samples import (
-    Baro,
-    GnssVel,
-    ImuAccel,
-    Reference,
-    Sample,
-)
+from drivers.samples import Baro, GnssVel, ImuAccel, Reference, Sample
 from hw_replay.source import RecordingInfo, SensorInfo
 from hw_replay.writer import RecordingWriter
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import fields
-
 from tests.support.example_polars import CLUB, LIMITS, energy_at
 from tests.support.setups import setup
 from vario.flight.core.polar import QuadraticPolar
@@ -22,7 +20,7 @@ FAST = Limits.model_validate(
 
 def under(load: float) -> Attitude:
     """An attitude in which only the load matters."""
-    return Attitude(**{part.name: load if part.name == "load_factor" else 0.0 for part in fields(Attitude)})
+    return Attitude(0.0, 0.0, 0.0, load)
 
 
 def stage(

@@ -18,12 +18,10 @@ from itertools import pairwise
 import numpy as np
 
 from drivers.isa import G0_MPS2
-from tests.support.example_polars import CLUB, LIMITS, energy_at
-from tests.support.setups import setup
+from tests.support.example_polars import CLUB, energy_at
+from tests.support.speed_commands import stage
 from vario.flight.cruise.airmass import Airmass
-from vario.flight.cruise.speed_to_fly import SpeedToFlyStage
 from vario.flight.motion.mode import Mode
-from vario.settings.schema import SpeedToFly
 
 DT_S = 0.1
 STEP_M = 5.0
@@ -56,14 +54,14 @@ class Street:
     seed: int
 
 
-def drawn(kind: str, seed: int, length_m: float = WAY_M) -> Street:
+def drawn(kind: str, seed: int) -> Street:
     """Alternating half waves of lift and sink, of drawn length and strength, and turbulence."""
     rng = np.random.default_rng([77, seed])
     (shortest, longest), (weakest, strongest), eddies = KINDS[kind]
     maccready_mps, reaction_s = rng.uniform(0.7, 2.5), rng.uniform(0.5, 1.0)
-    way_m = np.arange(0.0, length_m, STEP_M)
+    way_m = np.arange(0.0, WAY_M, STEP_M)
     air_mps, at_m, sign = np.zeros_like(way_m), 0.0, 1.0
-    while at_m < length_m:
+    while at_m < WAY_M:
         wave_m = rng.uniform(shortest, longest)
         inside = (way_m >= at_m) & (way_m < at_m + wave_m)
         air_mps[inside] = (
@@ -81,14 +79,7 @@ def drawn(kind: str, seed: int, length_m: float = WAY_M) -> Street:
 def fly(street: Street, mode: str) -> tuple[float, list[float]]:
     """Cross-country speed, m/s, and the commands at 10 Hz."""
     maccready_mps = street.maccready_mps
-    stage = SpeedToFlyStage(
-        setup(
-            speed_to_fly=SpeedToFly.model_validate({"mode": mode}),
-            maccready_mps=maccready_mps,
-            polar=CLUB,
-            limits=LIMITS,
-        )
-    )
+    made = stage(mode, maccready_mps)
     rng = np.random.default_rng([78, street.seed])
     noise = (0.12 * math.sqrt(2.0 * DT_S) * rng.standard_normal(round(LONGEST_S / DT_S))).tolist()
     speed_mps = target_mps = CLUB.speed_for_mps(maccready_mps)
@@ -101,7 +92,7 @@ def fly(street: Street, mode: str) -> tuple[float, list[float]]:
         seen_mps += (1.0 - math.exp(-DT_S / 0.3)) * (air_mps - seen_mps)
         drift_mps += kick - drift_mps * DT_S
         netto_mps = seen_mps + drift_mps
-        command_mps = stage.update(DT_S, level, Airmass(netto_mps, netto_mps), Mode.CRUISE).command_mps
+        command_mps = made.update(DT_S, level, Airmass(netto_mps, netto_mps), Mode.CRUISE).command_mps
         assert command_mps is not None
         commands.append(command_mps)
         delay.append(command_mps)
@@ -124,13 +115,13 @@ def fly(street: Street, mode: str) -> tuple[float, list[float]]:
     return WAY_M / (elapsed_s - energy_m / maccready_mps), commands
 
 
-def reversals_a_minute(commands: list[float], swing_mps: float = REVERSAL_MPS) -> float:
-    """How often the command turns back by `swing_mps` or more."""
+def reversals_a_minute(commands: list[float]) -> float:
+    """How often the command turns back by `REVERSAL_MPS` or more."""
     extremes, way = [commands[0]], 0.0
     for value in commands:
         if way != 0.0 and (value - extremes[-1]) * way > 0.0:
             extremes[-1] = value
-        elif abs(value - extremes[-1]) >= swing_mps:
+        elif abs(value - extremes[-1]) >= REVERSAL_MPS:
             way = math.copysign(1.0, value - extremes[-1])
             extremes.append(value)
     turns = sum(

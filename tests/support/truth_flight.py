@@ -83,12 +83,12 @@ class Flight:
                 yield GnssPos(t_s, 47.0 + north / 111_200.0, 9.0 + east / 75_850.0, up)
                 yield GnssVel(t_s, v_north, v_east, v_down)
 
-    def on_the_ground(self, nose_down_rad: float, seconds: float = 20.0) -> Iterator[ImuAccel]:
-        """The same accelerometer with the glider at rest, wings level, and the nose down by an angle."""
+    def on_the_ground(self, nose_down_rad: float) -> Iterator[ImuAccel]:
+        """The same accelerometer at rest for 20 s, wings level, the nose down by an angle."""
         rng = np.random.default_rng([8, round(math.degrees(nose_down_rad))])
         up = [-G0_MPS2 * math.sin(nose_down_rad), 0.0, -G0_MPS2 * math.cos(nose_down_rad)]
         mean = self.instrument_from_body @ np.array(up) + self.imu_bias[:3]
-        for k in range(round(seconds * RATE_HZ)):
+        for k in range(20 * RATE_HZ):
             yield ImuAccel(k / RATE_HZ, *(mean + self.imu_noise[:3] * rng.standard_normal(3)).tolist())
 
     def instrument_attitude(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:

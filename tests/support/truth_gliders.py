@@ -14,8 +14,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from drivers import isa
-from tests.support.truth_flight import fly
+from tests.support.truth_flight import Sensors, fly
+from vario.flight.motion.energy import Noise
 from vario.settings.glider import Glider, Limits, Polar
+
+NOISE = Noise(baro_pa=Sensors().baro_pa, pitot_pa=Sensors().pitot_pa)
+"""Noise of the pressure sensors in the flights of these gliders."""
 
 
 def _glider(name: str, mass_kg: float, area_m2: float, polar: tuple[float, float, float]) -> Glider:

@@ -146,7 +146,7 @@ class Middle:
         return float(north_m), float(east_m)
 
 
-def fly_plan(plan: Plan, glider: str, seed: int, sensors: Sensors | None = None) -> ThermalFlight:
+def fly_plan(plan: Plan, glider: str, seed: int) -> ThermalFlight:
     """Run the flight. The prelude is that of every flight of `truth_air`; the wind blows from the
     beginning.
     """
@@ -160,7 +160,7 @@ def fly_plan(plan: Plan, glider: str, seed: int, sensors: Sensors | None = None)
         duration_s=PRELUDE_S + plan.duration_s,
     )
     truth = integrate(glider, scene, np.random.default_rng([seed, 2]))
-    flight = sense("thermal", scene, truth, sensors or Sensors(), seed)
+    flight = sense("thermal", scene, truth, Sensors(), seed)
     assert air.core_m is not None
     start = (
         air.core_m[0] - plan.wind_mps[0] * PRELUDE_S,

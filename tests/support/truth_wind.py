@@ -35,11 +35,11 @@ def legs(rng: np.random.Generator) -> Scene:
     return Scene(options, lambda _t, _n, _e: wind, 0.3, tas_mps=TAS_MPS, duration_s=PRELUDE_S + LEG_S + 130.0)
 
 
-def fly_legs(glider: str, seed: int, cache: Path, sensors: Sensors | None = None) -> Flight:
+def fly_legs(glider: str, seed: int, cache: Path) -> Flight:
     """Fly the legs with a glider of the library ("sgs126", "sgs233"), or load the motion from `cache`."""
     scene = legs(np.random.default_rng([seed, 1]))
     truth = flown_once(
         cache / f"legs_{glider}_{seed}.npz",
         lambda: integrate(glider, scene, np.random.default_rng([seed, 2])),
     )
-    return sense("legs", scene, truth, sensors or Sensors(), seed)
+    return sense("legs", scene, truth, Sensors(), seed)

@@ -22,8 +22,8 @@ def message(kind: str, data: bytes) -> bytes:
 class Topic:
     """One topic: its format, as "type name" for each field, and its number."""
 
-    def __init__(self, name: str, number: int, fields: str, instance: int = 0) -> None:
-        self.name, self.number, self.instance = name, number, instance
+    def __init__(self, name: str, number: int, fields: str) -> None:
+        self.name, self.number = name, number
         self.fields = f"uint64_t timestamp;{fields};"
         codes = ""
         for field in self.fields.strip(";").split(";"):
@@ -35,7 +35,7 @@ class Topic:
         return message("F", f"{self.name}:{self.fields}".encode())
 
     def subscription(self) -> bytes:
-        return message("A", struct.pack("<BH", self.instance, self.number) + self.name.encode())
+        return message("A", struct.pack("<BH", 0, self.number) + self.name.encode())
 
     def data(self, time_us: int, *values: float) -> bytes:
         return message("D", struct.pack("<H", self.number) + self._struct.pack(time_us, *values))

@@ -59,6 +59,8 @@ def main() -> int:
         for cell in cells()
         if cell.sensor in (arguments.sensor or SENSORS) and cell.fault in (arguments.fault or FAULTS)
     ]
+    if not wanted:
+        parser.error(f"no cell has --sensor {arguments.sensor} and --fault {arguments.fault}; see `cells.py`")
     by_phase = [[cell for cell in wanted if cell.phase == phase] for phase in PHASES]
     with ProcessPoolExecutor(min(len(PHASES), os.cpu_count() or 1)) as pool:
         flown = dict(pair for pairs in pool.map(fly_cells, by_phase) for pair in pairs)

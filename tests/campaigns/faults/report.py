@@ -6,13 +6,13 @@ import math
 from collections.abc import Mapping
 
 from tests.campaigns.faults import contradiction_flights
-from tests.campaigns.faults.cells import FAULTS, FROM_S, PHASES, SENSORS, UNTIL_S, Cell, cells
+from tests.campaigns.faults.cells import FAULTS, FROM_S, PHASES, SENSORS, UNTIL_S, Cell
 from tests.campaigns.faults.contradiction_flights import GLIDER, MOST_FALSE_S, NAMED_S, SEED, Outcome
 from tests.campaigns.faults.contradictions import FLIGHTS, SETTLED_S, Contradiction
 from tests.campaigns.faults.contradictions import FROM_S as BEGUN_S
 from tests.campaigns.faults.contradictions import TABLE as CONTRADICTIONS
 from tests.campaigns.faults.contradictions import UNTIL_S as ENDED_S
-from tests.campaigns.faults.expectations import TABLE, expected, shortfalls
+from tests.campaigns.faults.expectations import TABLE, shortfalls
 from tests.campaigns.faults.expected import BACK_S, FALSE_S, Expected, Row
 from tests.campaigns.faults.flights import LENGTH_S
 from tests.campaigns.faults.judge import FALSE_MPS, GOOD_MPS, Result
@@ -154,17 +154,6 @@ def measured_contradictions(outcomes: Mapping[tuple[str, str], Outcome]) -> str:
 def page(results: Mapping[Cell, Result | str], outcomes: Mapping[tuple[str, str], Outcome]) -> str:
     """The whole page."""
     return expectations() + "\n" + measured(results) + "\n" + measured_contradictions(outcomes)
-
-
-def missing_rows() -> list[Cell]:
-    """Cells without exactly one expectation."""
-    bad = []
-    for cell in cells():
-        try:
-            expected(cell)
-        except LookupError:
-            bad.append(cell)
-    return bad
 
 
 def _row(row: Row) -> str:

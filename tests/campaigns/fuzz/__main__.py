@@ -43,6 +43,8 @@ def main() -> int:
             for target in targets(Path(folder))
             if not arguments.target or any(part in target.name for part in arguments.target)
         ]
+        if not chosen:
+            parser.error(f"--target {arguments.target}: expected a part of the name of a target")
         if arguments.again is not None:
             name = arguments.again.name.rpartition("-")[0].replace("_", " ")
             (target,) = (target for target in chosen if target.name == name)
@@ -68,7 +70,8 @@ def _campaign(chosen: list[Target], cases: int, seed: int, folder: Path, out: Co
         )
         for finding in tally.findings:
             out.print(f"  FOUND {finding.problem}  ({finding.name})", markup=False)
-        keep(tally.findings, folder) if tally.findings else None
+        if tally.findings:
+            keep(tally.findings, folder)
     out.print(
         f"{ran} cases, {different} different outcomes, {len(found)} findings; "
         f"{cpu_s:.0f} s of processor time ({ran / cpu_s:.0f} cases/s), {time.monotonic() - begun_s:.0f} s"

@@ -6,7 +6,7 @@ import hashlib
 import signal
 import time
 from collections import Counter
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -74,7 +74,7 @@ class Tally:
     findings: list[Finding] = field(default_factory=list)
 
 
-def fuzz(target: Target, cases: int, seed: int, tick: Callable[[], None] = lambda: None) -> Tally:
+def fuzz(target: Target, cases: int, seed: int) -> Tally:
     """Run a target on a number of damaged cases; the same seed gives the same cases.
 
     A case with a new outcome is kept and damaged further, because a case that reaches a new message is likely
@@ -99,7 +99,6 @@ def fuzz(target: Target, cases: int, seed: int, tick: Callable[[], None] = lambd
                     kept.append(data)
                 else:
                     kept[len(target.seeds) + int(random.random() * MOST_KEPT)] = data
-            tick()
     tally.cpu_s = time.thread_time() - begun_s
     return tally
 

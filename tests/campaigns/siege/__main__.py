@@ -31,6 +31,8 @@ def main() -> int:
             seen[group, attack] = found
             short += not found.held
             print(f"{group}: {attack} ({time.monotonic() - begun_s:.1f} s): {found.text}", flush=True)
+    if not seen:
+        sys.exit(f"{word!r} is in the text of no attack; expected a part of a row of docs/siege.md")
     print(f"{len(seen)} attacks, {short} succeed")
     if not word:
         PAGE.write_text(page(seen), encoding="utf-8")

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import importlib
-import importlib.util
 import inspect
 import tempfile
 from collections.abc import Callable, Mapping, Sequence
@@ -11,17 +9,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from tests.campaigns.siege import batch, disks, limits, names, outputs, recordings
+from tests.campaigns.siege import batch, disks, limits, live, names, outputs, recordings
 
 Attack = tuple[str, str, Callable[..., str]]
-
-
-def _live() -> Sequence[Attack]:
-    """The attacks on the running instrument, if they are installed."""
-    if importlib.util.find_spec("tests.campaigns.siege.live") is None:
-        return ()
-    attacks: Sequence[Attack] = importlib.import_module("tests.campaigns.siege.live").ATTACKS
-    return attacks
 
 
 GROUPS: Mapping[str, Sequence[Attack]] = {
@@ -31,7 +21,7 @@ GROUPS: Mapping[str, Sequence[Attack]] = {
     "Outputs": outputs.ATTACKS,
     "Full disks": disks.ATTACKS,
     "Batch": batch.ATTACKS,
-    "The running instrument": _live(),
+    "The running instrument": live.ATTACKS,
 }
 
 LONG = frozenset({*recordings.LONG, *names.LONG, *disks.LONG, *batch.LONG})

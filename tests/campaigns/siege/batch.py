@@ -73,8 +73,8 @@ def _started(command: list[str | Path], folder: Path) -> subprocess.Popen[str]:
     )
 
 
-def _wait_for(path: Path, process: subprocess.Popen[str], longest_s: float = 120.0) -> None:
-    end_s = time.monotonic() + longest_s
+def _wait_for(path: Path, process: subprocess.Popen[str]) -> None:
+    end_s = time.monotonic() + 120.0
     while not path.exists():
         assert process.poll() is None, "it ended too early"
         assert time.monotonic() < end_s, f"{path.name} never came"

@@ -14,9 +14,6 @@ from mcap.writer import Writer
 
 from vario.app.cli import main
 
-Attack = tuple[str, str, object]
-"""Description, expectation, and the function that makes the attack and returns the observation."""
-
 UNSHOWN = re.compile(r"[\x00-\x09\x0b-\x1f\x7f-\x9f\u061c\u200e\u200f\u2028\u2029\u202a-\u202e\u2066-\u2069]")
 """Control characters (Unicode, C0 and C1) except the line break, and those that reverse the direction."""
 

@@ -8,11 +8,9 @@ from __future__ import annotations
 
 import fcntl
 import os
-import resource
 import subprocess
 import sys
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Sequence
 from pathlib import Path
 
 from drivers.samples import Baro
@@ -20,20 +18,10 @@ from hw_replay.atomic import remove_abandoned
 from hw_replay.source import RecordingInfo
 from hw_replay.writer import RecordingWriter
 from tests.campaigns.siege.camp import done, recording, refused, vario
+from tests.support.fake_disk import files_of_at_most
 
 SCENARIO = Path(__file__).parents[3] / "config" / "scenarios" / "thermal.toml"
 FORMER = b"what stood here before"
-
-
-@contextmanager
-def _no_file_beyond(size: int) -> Iterator[None]:
-    """No file can grow beyond this number of bytes. Python ignores the signal for this (SIGXFSZ)."""
-    _, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
-    resource.setrlimit(resource.RLIMIT_FSIZE, (size, hard))
-    try:
-        yield
-    finally:
-        resource.setrlimit(resource.RLIMIT_FSIZE, (hard, hard))
 
 
 def _still(path: Path) -> Path:
@@ -68,7 +56,7 @@ def full(folder: Path) -> str:
     path, out = _still(folder / "a.mcap"), folder / "out"
     out.mkdir()
     commands = _commands(path, out)
-    with _no_file_beyond(1000):
+    with files_of_at_most(1000):
         for former in ({}, {name: FORMER for _, name in commands}):
             for name, content in former.items():
                 (out / name).write_bytes(content)
@@ -84,7 +72,7 @@ def full_folders(folder: Path) -> str:
     trace = folder / "trace"
     vario("replay", path, "--out", trace)
     before = {name: (trace / name).read_bytes() for name in os.listdir(trace)}
-    with _no_file_beyond(3000):
+    with files_of_at_most(3000):
         for command in (
             ("replay", path, "--out", out),
             ("replay", path, "--out", trace),

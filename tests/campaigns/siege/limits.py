@@ -55,12 +55,7 @@ def deep(folder: Path) -> str:
         refused(vario("config", "check", config), "too deeply nested")
         refused(vario("set", "maccready", "1 m/s", "--config", config), str(config))
         carried = recording(folder / f"{number}.mcap", more={"settings": {"toml": text}})
-        for command in (
-            ("replay",),
-            ("report",),
-            ("export", "--as", "csv"),
-            ("run", "--silent", "--emulate"),
-        ):
+        for command in READERS:
             said = refused(vario(*command, carried), "too deeply nested")
         table = folder / f"{number}.csv"
         table.write_text("a,b\n1,2\n", encoding="ascii")

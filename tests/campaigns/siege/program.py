@@ -12,10 +12,9 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
-import hw_replay
 from hw_replay.recording import Recording
+from hw_replay.simulate.demo import BUNDLED
 
-DEMO = Path(hw_replay.__file__).parent / "demo" / "quendel.mcap"
 LONGEST_S = 60.0
 """Time limit for any reaction on a slow machine."""
 
@@ -44,7 +43,7 @@ class Program:
         own = (folder / "said").open("wb")
         self.process = subprocess.Popen(  # noqa: S603  (our own program)
             [
-                *(sys.executable, "-m", "vario.app.cli", "run", "--emulate", str(DEMO)),
+                *(sys.executable, "-m", "vario.app.cli", "run", "--emulate", str(BUNDLED)),
                 *("--config", str(self.config), "--record", str(folder / "flights")),
                 *("--marks", str(folder / "marks"), *words.split()),
             ],

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 import json
 import socket
 from pathlib import Path
@@ -12,6 +11,7 @@ from hw_replay.recording import Recording
 from hw_replay.source import RecordingInfo
 from hw_replay.writer import RecordingWriter
 from tests.campaigns.siege.camp import as_mark, done, recording, refused, vario
+from tests.support.csv_tables import csv_rows
 
 ESCAPES = "t\x1b]0;owned\x07\x1b[31mred\x9b2J\u202egpj.exe\u2066\n[b]"
 """Sets a title, changes colours and the direction of writing, clears the screen, begins another line."""
@@ -39,8 +39,7 @@ def _everything(path: Path, folder: Path) -> str:
 def _batch(flights: Path, folder: Path) -> list[dict[str, str]]:
     """The rows of the table of flights."""
     done(vario("batch", flights, "--out", folder / "batch", "--jobs", "1"))
-    with (folder / "batch" / "flights.csv").open(newline="", encoding="utf-8") as file:
-        return list(csv.DictReader(file))
+    return csv_rows(folder / "batch" / "flights.csv", "utf-8")
 
 
 def carried_outlets(folder: Path) -> str:

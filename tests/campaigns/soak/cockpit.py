@@ -9,13 +9,13 @@ from contextlib import suppress
 from pathlib import Path
 
 from tests.support.generated_words import write_bank
+from tests.support.processes import processor_s, resident_kb
 from vario.settings.edit import set_value
 
 BROWSERS = 5
 
 _EVENT = struct.Struct("@llHHi")  # linux/input.h: struct input_event
 _DIAL, _PUSH = (0x02, 0x07), (0x01, 28)  # EV_REL with REL_DIAL, EV_KEY with KEY_ENTER
-_CLOCK_TICKS = os.sysconf("SC_CLK_TCK")
 
 CYCLE_S = 10.0
 """The hand turns the knob in the first part of a cycle and asks for a value later, when no cue sounds."""
@@ -99,10 +99,7 @@ class Cockpit:
         """Resident set of the server of the page in KiB, and its processor time in s."""
         if self._server is None:
             return 0, 0.0
-        of = Path("/proc") / str(self._server)
-        status = dict(line.split(":", 1) for line in (of / "status").read_text().splitlines())
-        times = (of / "stat").read_text().rpartition(")")[2].split()
-        return int(status["VmRSS"].split()[0]), (int(times[11]) + int(times[12])) / _CLOCK_TICKS
+        return resident_kb(self._server), processor_s(self._server)
 
     def close(self) -> None:
         """Close everything."""

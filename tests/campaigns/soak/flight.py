@@ -17,6 +17,7 @@ from hw_replay.simulate import long_flight, sensors_of, simulate
 from hw_replay.source import RecordingInfo
 from tests.campaigns.soak.covariances import CovarianceWatch, restarts
 from tests.campaigns.soak.digest import Digest
+from tests.support.processes import resident_kb
 from vario.app.replay.player import noise_of
 from vario.flight.inputs.frames import Framer
 from vario.flight.pipeline import Pipeline
@@ -45,21 +46,17 @@ class Hour:
 
     Attributes:
         until_s: time of flight at the end of the row.
-        readings: number of readings in it.
         speed: × real time, including the simulation.
         p50_us, p99_us: processor time of a step.
         rss_kb: resident set of the process at its end.
         blocks: of memory that the interpreter has given out.
         traced_kb: what the interpreter has in use; None if that was not traced.
         restarts: of filters, since the start.
-        failed: covariances that were none, since the start.
         asymmetry, smallest: worst so far, of the estimator and the wind filter.
-        not_finite: numbers that were none, since the start.
         digest: of all readings so far.
     """
 
     until_s: float
-    readings: int
     speed: float
     p50_us: float
     p99_us: float
@@ -67,10 +64,8 @@ class Hour:
     blocks: int
     traced_kb: float | None
     restarts: int
-    failed: int
     asymmetry: tuple[float, float]
     smallest: tuple[float, float]
-    not_finite: int
     digest: str
 
 
@@ -179,25 +174,14 @@ def _row(found: Soak, pipeline: Pipeline, steps_ns: np.ndarray, until_s: float, 
     worst = [found.watch.worst[name] for name in ("estimator", "wind")]
     return Hour(
         until_s,
-        len(steps_ns),
         speed,
         p50,
         p99,
-        rss_kb(),
+        resident_kb("self"),
         sys.getallocatedblocks(),
         tracemalloc.get_traced_memory()[0] / 1024.0 if tracemalloc.is_tracing() else None,
         restarts(pipeline),
-        found.watch.failed,
         (worst[0].asymmetry, worst[1].asymmetry),
         (worst[0].smallest, worst[1].smallest),
-        found.digest.not_finite,
         found.digest.text,
     )
-
-
-def rss_kb() -> int:
-    """Resident set of this process (proc(5): VmRSS)."""
-    for line in Path("/proc/self/status").read_text(encoding="ascii").splitlines():
-        if line.startswith("VmRSS:"):
-            return int(line.split()[1])
-    raise RuntimeError("/proc/self/status does not say VmRSS; this runs on Linux")

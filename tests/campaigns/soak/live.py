@@ -29,6 +29,7 @@ from tests.campaigns.soak.panel import Panel
 from tests.campaigns.soak.watched import MINUTE_S, Row, Watched
 from tests.campaigns.visitors import Listener, Visitors
 from tests.support.local_ports import free_port
+from tests.support.processes import processor_s, resident_kb, status_of
 from vario.settings.edit import set_value
 
 ROOT = Path(__file__).parents[3]
@@ -50,7 +51,6 @@ START_S = 60.0
 TAKEN_S = 5.0
 """Time within which a change or mark is in the recording: ten checks of the files."""
 
-_CLOCK_TICKS = os.sysconf("SC_CLK_TCK")
 _COUNTS = re.compile(r"(\d+) (overruns|gaps in the sound)")
 _NEVER = ("not measuring", "NO SOUND", "NOT RECORDING", "the card is slow", "not recorded")
 _COMPLAINT = re.compile(r"[WEC] |Traceback|\w+(Error|Exception|Warning)\b")
@@ -158,7 +158,7 @@ class Watch:
         self._listener = Listener(self._address)
         row_at_s, visit_at_s, pilot_at_s = begun_s + row_s, begun_s, begun_s + change_s
         end_s = begun_s + flown_s
-        self._used_s = self._processor_s()
+        self._used_s = processor_s(self._program.pid)
         while self._program.poll() is None:
             self._panel.play()
             now_s = time.monotonic()
@@ -263,27 +263,19 @@ class Watch:
         self._pilots.append(vario(*words, stdout=subprocess.DEVNULL))
 
     def _row(self, t_s: float, row_s: float) -> Row:
-        of = self._proc()
-        status = dict(line.split(":", 1) for line in (of / "status").read_text().splitlines())
-        before_s, self._used_s = self._used_s, self._processor_s()
+        pid = self._program.pid
+        before_s, self._used_s = self._used_s, processor_s(pid)
         page_kb, page_s = (0, 0.0) if self._cockpit is None else self._cockpit.server()
         page_before_s, self._page_used_s = self._page_used_s, page_s
         return Row(
             t_s,
-            int(status["VmRSS"].split()[0]),
+            resident_kb(pid),
             (self._used_s - before_s) / row_s,
-            len(list((of / "fd").iterdir())),
-            int(status["Threads"]),
+            len(os.listdir(f"/proc/{pid}/fd")),
+            int(status_of(pid)["Threads"]),
             self._overruns,
             self._gaps,
             self._panel.late,
             page_kb,
             (page_s - page_before_s) / row_s,
         )
-
-    def _processor_s(self) -> float:
-        times = (self._proc() / "stat").read_text().rpartition(")")[2].split()
-        return (int(times[11]) + int(times[12])) / _CLOCK_TICKS  # proc(5): utime, stime
-
-    def _proc(self) -> Path:
-        return Path("/proc") / str(self._program.pid)

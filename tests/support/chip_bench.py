@@ -1,4 +1,4 @@
-"""A chip on a bus with its driver, and a loop that comes when the driver says."""
+"""A test bench for the drivers of chips."""
 
 from drivers.errors import SensorError
 from drivers.fakes import FakeBus, FakeClock, World, fake
@@ -12,7 +12,7 @@ WITH_IDENTITY = [name for name in CHIPS if name not in {"MS5611", "MS5607", "MS4
 
 
 class Bench:
-    """A chip on a bus with its driver, and a loop that comes when the driver says."""
+    """A fake chip on a bus, its driver, and a loop that polls the driver when it is due."""
 
     def __init__(self, name, *, noise=1.0, **options):
         self.clock = FakeClock(5.0)
@@ -24,7 +24,7 @@ class Bench:
         self.driver.start(self.clock())
 
     def run(self, seconds, *, late_s=0.0):
-        """Samples and errors of some time; errors do not stop it, the end of the schedule does."""
+        """Samples and errors of `seconds`, each poll `late_s` after it is due; an error does not end it."""
         samples, faults = [], []
         until_s = self.clock() + seconds
         while self.driver.due_s <= until_s:
@@ -42,7 +42,3 @@ class Bench:
 
     def restart(self):
         self.driver.start(self.clock())
-
-
-def of(kind, samples):
-    return [sample for sample in samples if type(sample) is kind]

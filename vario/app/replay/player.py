@@ -18,7 +18,7 @@ from vario.settings.hardware import NOISE_RANGE
 from vario.settings.quantity import PRESSURE, parse
 from vario.settings.schema import Settings
 
-_LOWEST_PA, _HIGHEST_PA = (parse(end, PRESSURE) for end in NOISE_RANGE)
+_LOWEST_PA, _HIGHEST_PA = parse(NOISE_RANGE[0], PRESSURE), parse(NOISE_RANGE[1], PRESSURE)
 """Range of the pressure noise accepted from a recording; the same as in the settings."""
 
 

@@ -12,6 +12,7 @@ from drivers.samples import Sample
 from hw_replay.source import Source
 from vario.app.errors import AppError
 from vario.app.options import TIME
+from vario.app.outputs.flight_time import hours_utc
 from vario.app.replay.altered import Altered
 
 _CLOCK = re.compile(r"(\d{1,2}):([0-5]\d)(?::([0-5]\d))?", re.ASCII)
@@ -36,7 +37,7 @@ def excerpt(source: Source, from_time: str | None, to_time: str | None) -> Sourc
     """The part of a recording between two times; the recording itself if both are None.
 
     Raises:
-        AppError: if a time is invalid, or no sample is between the two.
+        AppError: if a time is invalid; or, at the end of an iteration, if no sample was between the two.
     """
     if from_time is None and to_time is None:
         return source
@@ -47,9 +48,27 @@ def excerpt(source: Source, from_time: str | None, to_time: str | None) -> Sourc
         raise AppError(f"--from {from_time} --to {to_time}: expected the first to be before the second")
 
     def between(samples: Iterable[Sample]) -> Iterator[Sample]:
-        return (sample for sample in samples if from_s <= sample.t_s <= to_s)
+        first_s, last_s, found = math.inf, -math.inf, False
+        for sample in samples:
+            if from_s <= sample.t_s <= to_s:
+                found = True
+                yield sample
+            elif not found:
+                first_s, last_s = min(first_s, sample.t_s), max(last_s, sample.t_s)
+        if not found and last_s >= first_s:
+            given = " ".join(
+                f"{option} {time}" for option, time in (("--from", from_time), ("--to", to_time)) if time
+            )
+            raise AppError(f"{given}: no samples in this part; {reach(first_s, last_s, start_utc)}")
 
     return Altered(source, between)
+
+
+def reach(first_s: float, last_s: float, start_utc: datetime | None) -> str:
+    """Which times a recording covers, in words: UTC, or s since its beginning if that is not known."""
+    if start_utc is None:
+        return f"the recording is from {first_s:g} to {last_s:g} s"
+    return f"the recording is from {hours_utc(first_s, start_utc)} to {hours_utc(last_s, start_utc)} UTC"
 
 
 def time_s(option: str, text: str, start_utc: datetime | None = None) -> float:

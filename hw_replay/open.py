@@ -160,7 +160,7 @@ def convert(
             for sample in source:
                 writer.write(sample)
             if not writer.counts:
-                raise UnusableRecording(_nothing_in(source))
+                raise UnusableRecording(nothing_in(source))
     except UnwritableRecording as error:  # the message must name the final file
         raise UnwritableRecording(path, error.error) from error
     except OSError as error:
@@ -168,7 +168,8 @@ def convert(
     return writer.counts
 
 
-def _nothing_in(source: Source) -> str:
+def nothing_in(source: Source) -> str:
+    """Why a source without samples has none, after its samples were read."""
     return "; ".join(("no sample that can be replayed was found", *source.warnings()))
 
 

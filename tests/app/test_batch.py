@@ -22,6 +22,13 @@ from vario.app.errors import AppError
 from vario.app.outputs.catalogue import TRACE
 
 
+def test_a_recording_without_samples_is_a_failure(tmp_path: Path) -> None:
+    (tmp_path / "no_fix.igc").write_text("AXXX001\nHFDTE010526\n", encoding="ascii")
+    assert main(["batch", str(tmp_path), "--out", str(tmp_path / "out"), "--jobs", "1"]) == 1
+    (row,) = csv_rows(tmp_path / "out" / "failures.csv", "utf-8")
+    assert row["failure"] == "no sample that can be replayed was found; the file holds no fix that can be used"
+
+
 @pytest.mark.parametrize("processes", ["1", pytest.param("2", marks=pytest.mark.long)])
 def test_tables_failures_and_exit_code(
     processes: str, folder: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]

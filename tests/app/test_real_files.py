@@ -127,6 +127,8 @@ def test_a_part_of_a_recording_is_played(tmp_path: Path) -> None:
     assert hours_utc(86_400.0 + 36_150.0, source.info.start_utc) == "34:02:30"
     with pytest.raises(AppError, match="before the second"):
         excerpt(source, "10:05", "10:02")
+    with pytest.raises(AppError, match="--from 11:00: no samples .* from 10:00:00 to 10:09"):
+        list(excerpt(source, "11:00", None))
 
 
 def at_rest(pitot_pa: float, gusty_pa: float, baro_pa: float, speed_mps: float = 0.0) -> Iterator[Sample]:
@@ -150,6 +152,7 @@ def at_rest(pitot_pa: float, gusty_pa: float, baro_pa: float, speed_mps: float =
         (at_rest(6.0, 0.0, 1.5, speed_mps=3.0), 0.0, None),  # towed along the field
         (at_rest(0.0, 0.0, 9.0), 0.0, 'set noise = "9'),
         (at_rest(0.0, 0.0, 0.3), 0.0, 'set noise = "0.3'),
+        (at_rest(0.0, 0.0, 0.001), 0.0, "look for the cause"),  # below the range of the setting
     ],
 )
 def test_offset_and_noise_of_the_pressures(

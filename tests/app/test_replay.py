@@ -70,7 +70,7 @@ def test_a_part_without_samples_is_an_error_and_leaves_no_result(
 ) -> None:
     words = ["--from", "9000", "--to", "9100", "--no-picture", "--no-sound"]
     assert main(["replay", str(BUNDLED), "--out", str(tmp_path), *words]) == 2
-    assert "--from 9000 --to 9100: no sample of the recording is in this part" in capsys.readouterr().err
+    assert "--from 9000 --to 9100: no samples in this part; the recording is from" in capsys.readouterr().err
     assert not [path for path in tmp_path.iterdir() if path.is_file()]
 
 

@@ -12,6 +12,7 @@ from drivers.samples import Sample
 from hw_replay.source import Source
 from vario.app.errors import AppError
 from vario.app.options import TIME
+from vario.app.outputs.flight_time import hours_utc
 from vario.app.replay.altered import Altered
 
 _CLOCK = re.compile(r"(\d{1,2}):([0-5]\d)(?::([0-5]\d))?", re.ASCII)
@@ -35,10 +36,8 @@ def add_excerpt_options(parser: ArgumentParser) -> None:
 def excerpt(source: Source, from_time: str | None, to_time: str | None) -> Source:
     """The part of a recording between two times; the recording itself if both are None.
 
-    Its iteration raises AppError at the end if no sample is between the two.
-
     Raises:
-        AppError: if a time is invalid, or the first one is not before the second.
+        AppError: if a time is invalid; or, at the end of an iteration, if no sample was between the two.
     """
     if from_time is None and to_time is None:
         return source
@@ -49,17 +48,27 @@ def excerpt(source: Source, from_time: str | None, to_time: str | None) -> Sourc
         raise AppError(f"--from {from_time} --to {to_time}: expected the first to be before the second")
 
     def between(samples: Iterable[Sample]) -> Iterator[Sample]:
-        is_empty = True
+        first_s, last_s, found = math.inf, -math.inf, False
         for sample in samples:
             if from_s <= sample.t_s <= to_s:
-                is_empty = False
+                found = True
                 yield sample
-        if is_empty:
-            given = (("--from", from_time), ("--to", to_time))
-            options = " ".join(f"{option} {text}" for option, text in given if text is not None)
-            raise AppError(f"{options}: no sample of the recording is in this part")
+            elif not found:
+                first_s, last_s = min(first_s, sample.t_s), max(last_s, sample.t_s)
+        if not found and last_s >= first_s:
+            given = " ".join(
+                f"{option} {time}" for option, time in (("--from", from_time), ("--to", to_time)) if time
+            )
+            raise AppError(f"{given}: no samples in this part; {reach(first_s, last_s, start_utc)}")
 
     return Altered(source, between)
+
+
+def reach(first_s: float, last_s: float, start_utc: datetime | None) -> str:
+    """Which times a recording covers, in words: UTC, or s since its beginning if that is not known."""
+    if start_utc is None:
+        return f"the recording is from {first_s:g} to {last_s:g} s"
+    return f"the recording is from {hours_utc(first_s, start_utc)} to {hours_utc(last_s, start_utc)} UTC"
 
 
 def time_s(option: str, text: str, start_utc: datetime | None = None) -> float:

@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from hw_replay.errors import RecordingError
-from hw_replay.open import open_source
+from hw_replay.open import nothing_in, open_source
 from hw_replay.source import RecordingInfo
 from hw_replay.text import escaped
 from vario.app.config.in_force import settings_in_force, with_overrides
@@ -90,6 +90,8 @@ def run_job(job: Job) -> JobResult:
         for _ in session:
             pass
         summary = session.summary()
+        if not summary["flight"]["mode_s"]:
+            return JobResult(job.name, mark, None, _one_line(nothing_in(source)))
     except (RecordingError, SettingsError) as error:
         return JobResult(job.name, mark, None, _one_line(str(error).removeprefix(f"{job.path}: ")))
     except Exception as error:  # an error of this program in one flight must not stop the others

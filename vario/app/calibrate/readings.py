@@ -12,13 +12,12 @@ from hw_replay.open import open_source
 from hw_replay.source import RecordingInfo
 from vario.app.config.in_force import settings_in_force
 from vario.app.errors import AppError
-from vario.app.excerpt import time_s
+from vario.app.excerpt import reach, time_s
 from vario.app.live.clock import Clock, MonotonicClock
 from vario.app.live.fitting import Buses, Fitted, build_sensors, described
 from vario.app.live.practice import PRACTICE, practice
 from vario.app.live.scheduler import Scheduler
 from vario.app.options import HERE, require_reading_time
-from vario.app.outputs.flight_time import hours_utc
 from vario.app.terminal import terminal
 from vario.settings.load import LoadedSettings, load_settings
 
@@ -37,13 +36,8 @@ def part_of(samples: list[Sample], between: Sequence[str] | None, start_utc: dat
     part = [sample for sample in samples if from_s <= sample.t_s < to_s]
     if not part:
         times = [sample.t_s for sample in samples]
-        reach = "empty"
-        if times and start_utc is None:
-            reach = f"from {min(times):g} to {max(times):g} s"
-        elif times:
-            begin, end = (hours_utc(t_s, start_utc) for t_s in (min(times), max(times)))
-            reach = f"from {begin} to {end} UTC"
-        raise AppError(f"--between {' '.join(between)}: no samples in this part; the recording is {reach}")
+        covers = reach(min(times), max(times), start_utc) if times else "the recording is empty"
+        raise AppError(f"--between {' '.join(between)}: no samples in this part; {covers}")
     return part
 
 

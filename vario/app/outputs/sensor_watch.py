@@ -34,6 +34,9 @@ FAR = 2.5
 times wrong is thus found, although the measured one is some per cent off.
 """
 
+LEAST_NOISE_PA, MOST_NOISE_PA = 0.02, 100.0
+"""The range of the setting `noise` in [sensors.baro]: no other value is proposed."""
+
 _OF_SIGMA = 0.6745 * math.sqrt(6.0)
 """Median size of a second difference over the noise; 0.6745: upper quartile of the normal distribution."""
 
@@ -122,7 +125,7 @@ class PressureCheck:
         found_pa, stated_pa = statistics.median(self._differences_pa) / _OF_SIGMA, self._noise.baro_pa
         if found_pa == 0.0 or 1.0 / FAR < found_pa / stated_pa < FAR:
             return []
-        return [
-            f"the noise of the barometer is {found_pa:.2g} Pa from reading to reading; {stated_pa:.2g} Pa is "
-            f'assumed: set noise = "{found_pa:.2g} Pa" in [sensors.baro], or look for its cause'
-        ]
+        found = f"the noise of the barometer is {found_pa:.2g} Pa from reading to reading; {stated_pa:.2g} Pa is"
+        if not LEAST_NOISE_PA <= found_pa <= MOST_NOISE_PA:
+            return [f"{found} assumed: look for the cause; these values may be smoothed or in another unit"]
+        return [f'{found} assumed: set noise = "{found_pa:.2g} Pa" in [sensors.baro], or look for its cause']

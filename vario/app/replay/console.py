@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from datetime import datetime
 from pathlib import Path
@@ -20,6 +21,9 @@ from vario.settings.display import DisplayUnits, Measure
 
 TRUTHS = ("truth_vario_mps", "truth_netto_mps")
 """The errors against simulated truth that are printed; the summary has more."""
+
+DIRECTIONS = ("wind_from_rad", "heading_rad")
+"""Angles that are printed from 0 to 360°."""
 
 
 def print_replay(
@@ -50,9 +54,13 @@ def print_replay(
             )
         elif not name.startswith(TRUTH) and "mean_circling" in found:
             unit = output_of(found["beside"]).shown_in(units)
-            theirs = unit.figure(found["mean_circling"], 2, sign=True)
-            own = unit.shown(found[f"{found['beside']}_mean_circling"], 2, sign=True)
-            console.print(f"{name}: mean while circling {theirs}, {found['beside']} {own}")
+            means = found["mean_circling"], found[f"{found['beside']}_mean_circling"]
+            signed = found["beside"] not in DIRECTIONS
+            theirs, own = (mean if signed else mean % math.tau for mean in means)
+            console.print(
+                f"{name}: mean while circling {unit.figure(theirs, 2, sign=signed)}, "
+                f"{found['beside']} {unit.shown(own, 2, sign=signed)}"
+            )
     if summary.get("hindsight"):
         console.print(hindsight_sentence(summary["hindsight"], units), soft_wrap=True)
     for warning in summary["warnings"]:

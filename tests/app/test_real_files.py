@@ -127,7 +127,7 @@ def test_a_part_of_a_recording_is_played(tmp_path: Path) -> None:
     assert hours_utc(86_400.0 + 36_150.0, source.info.start_utc) == "34:02:30"
     with pytest.raises(AppError, match="before the second"):
         excerpt(source, "10:05", "10:02")
-    with pytest.raises(AppError, match="--from 11:00: no samples .* from 10:00:00 to 10:09"):
+    with pytest.raises(AppError, match=r"--from 11:00: no samples .* from 10:00:00 to 10:09"):
         list(excerpt(source, "11:00", None))
 
 

@@ -10,7 +10,7 @@ from vario.flight.estimate.airdata import AirData
 from vario.flight.estimate.alignment import Alignment
 from vario.flight.estimate.attitude_watch import AttitudeWatch
 from vario.flight.estimate.imu_steps import ImuSteps
-from vario.flight.estimate.imu_watch import CONFIRMED_NIS, ImuWatch, within_limits
+from vario.flight.estimate.imu_watch import APART_GROUND_NIS, CONFIRMED_NIS, ImuWatch, within_limits
 from vario.flight.estimate.inertial_model import Regime
 from vario.flight.estimate.inertial_sigmas import attitude_sigma_rad, vario_sigma_mps
 from vario.flight.estimate.inertial_start import start
@@ -195,8 +195,10 @@ class InertialRunner:
         self.regime_watch.forget_airspeed()
 
     def realign(self) -> None:
-        """Align again with the next samples; what was learned is kept."""
+        """Align again with the next samples; what was learned is kept unless it contradicts GNSS."""
         self.aligned = False
+        if max(self.state.nis["north"], self.state.nis["east"]) > APART_GROUND_NIS:
+            self._learned = False
         self.shown.pause()
         self._alignment.clear()
         self.sigmas = None

@@ -167,6 +167,8 @@ class InertialRunner:
         """
         self._imu_watch.reject(own_fault=own_fault)
         watch = self.attitude_watch
+        if own_fault:
+            watch.disturb()
         sane = within_limits(self.state)
         if watch.agreed_lately(t_s) and sane:
             return

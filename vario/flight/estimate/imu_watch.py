@@ -45,7 +45,7 @@ decides whether the barometer is wrong. The largest NIS of the height in correct
 """
 USUAL_S = 60.0
 """The NIS of the height is divided by its usual value, averaged over this time: static ports in a wake have
-more noise than stated, and noise is no contradiction.
+more noise than stated, and noise is no contradiction. While the barometer is not used, nothing is averaged.
 """
 CLIMB_OFF_MPS, CLIMB_LATE_S, CLIMB_S = 0.8, 0.4, 2.0
 """Largest difference between the climbs of filter and barometer alone, averaged over `CLIMB_S`. In a pull-up
@@ -177,7 +177,7 @@ class ImuWatch:
             return False
         usual = self._usual.value or 1.0
         height_nis = nis["height"] / max(usual, 1.0)
-        if state.age_s > SETTLE_S and ground_nis < APART_GROUND_NIS:
+        if climb_mps is not None and state.age_s > SETTLE_S and ground_nis < APART_GROUND_NIS:
             self._usual.follow(min(nis["height"], SUSPECT_NIS), dt_s)
         if climb_mps is not None and height_nis > APART_NIS and ground_nis > APART_GROUND_NIS:
             return False

@@ -73,3 +73,16 @@ def test_a_restart_is_not_judged_by_the_turn_before_it() -> None:
     watch.begin()
     assert watch.check_turn([GnssVel(1.0, 22.0, -12.0, 0.0)], 0.5)
     assert not watch.check_turn([GnssVel(2.0, 13.0, -21.0, 0.0)], 0.5)
+
+
+def test_an_excluded_barometer_is_not_taken_for_a_noisy_one() -> None:
+    # While it is not used, the NIS of the height keeps its last value.
+    filter_ = InertialState(Wing.loaded(), InertialNoise())
+    filter_.ground.known = True
+    filter_.age_s = 20.0
+    watch = ImuWatch()
+    filter_.nis |= {"height": 10.0}
+    for _ in range(round(60.0 / STEP_S)):
+        watch.plausible(filter_, None, None, STEP_S)
+    watch.plausible(filter_, 0.0, 0.0, STEP_S)
+    assert watch.baro_suspect

@@ -159,9 +159,25 @@ def test_one_episode_counts_once() -> None:
     for _ in range(50):
         watch.reject(own_fault=True)
     for _ in range(21):
-        watch.plausible(filter_, None, None, 1.0)
+        watch.plausible(filter_, 0.0, None, 1.0)
     assert watch.trusted
     watch.reject(own_fault=True)
     for _ in range(39):
+        watch.plausible(filter_, 0.0, None, 1.0)
+    assert not watch.trusted
+
+
+def test_a_doubt_lasts_while_nothing_can_be_compared() -> None:
+    # Without a sound barometer and without velocities over ground that fit, no reading agrees with the unit.
+    filter_ = InertialState(Wing.loaded(), InertialNoise())
+    watch = ImuWatch()
+    watch.reject(own_fault=True)
+    filter_.ground.known = True
+    filter_.nis |= {"north": 3.0, "east": 3.0}
+    for _ in range(100):
         watch.plausible(filter_, None, None, 1.0)
     assert not watch.trusted
+    filter_.nis |= {"north": 1.0, "east": 1.0}
+    for _ in range(21):
+        watch.plausible(filter_, None, None, 1.0)
+    assert watch.trusted

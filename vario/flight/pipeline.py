@@ -16,6 +16,7 @@ from vario.flight.cruise.glide import FinalGlide, GlideStage, goal_maccready_mps
 from vario.flight.cruise.speed_to_fly import SpeedToFlyStage
 from vario.flight.estimate.inertial_model import Regime
 from vario.flight.estimate.inertial_state import InertialState
+from vario.flight.estimate.result import Estimate
 from vario.flight.estimate.stage import EstimatorStage
 from vario.flight.inputs.airspeed import AirspeedStage
 from vario.flight.inputs.battery import BatteryStage
@@ -161,7 +162,7 @@ class Pipeline:
         speed = self._speed.update(frame.dt_s, energy, air, mode, attitude, goal_maccready_mps=towards)
         needle = self._needle.update(energy.vario_mps, air.relative_netto_mps, frame.dt_s)
         slow = self._slow_turn.update(frame.dt_s, energy.ias_mps, attitude, mode)
-        quality = self._quality(inputs, energy, doubts, imu_trusted=estimate.imu_trusted)
+        quality = self._quality(inputs, energy, doubts, estimate)
         weak = self._leave.update(averages, energy, mode)
         battery = self._battery.update(inputs.frame.t_s, inputs.frame.supply)
         cues = self._cue_inputs(
@@ -267,7 +268,7 @@ class Pipeline:
             expected_sensors=self._expected_sensors,
         )
 
-    def _quality(self, inputs: Inputs, energy: Energy, doubts: Doubts, *, imu_trusted: bool) -> Quality:
+    def _quality(self, inputs: Inputs, energy: Energy, doubts: Doubts, estimate: Estimate) -> Quality:
         return quality_of(
             (
                 not inputs.has_baro,  # NO_BARO
@@ -278,9 +279,10 @@ class Pipeline:
                 energy.vario_mps is not None and not energy.compensated,  # UNCOMPENSATED
                 inputs.has_baro and energy.vario_mps is None,  # SETTLING
                 self._airspeed.scale != 1.0,  # AIRSPEED_CORRECTED
-                inputs.has_imu and not imu_trusted,  # IMU_OFF
+                inputs.has_imu and not estimate.imu_trusted,  # IMU_OFF
                 doubts.baro,  # BARO_DOUBTFUL
                 doubts.airspeed,  # AIRSPEED_DOUBTFUL
                 doubts.gnss_altitude,  # GNSS_ALTITUDE_DOUBTFUL
+                estimate.mass_too_small,  # MASS_DOUBTFUL
             )
         )

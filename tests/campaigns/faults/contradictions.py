@@ -17,6 +17,12 @@ from numpy.typing import NDArray
 from drivers.isa import G0_MPS2
 from hw_replay.simulate.faults import Fault
 
+SHOWN_RAD2_S = 9.6e-3
+"""Changes that show half the mass. With the right mass the incidence changes as the lift curve says, with
+half of it twice as much; √(2 · 3 s · (0.003 rad)² / sum), relative to half of the true changes, is then 0.15.
+0.003 rad is the scatter of an incidence that is measured as pitch minus path, correlated for 3 s.
+"""
+
 Truth = NDArray[np.void]
 Floats = NDArray[np.float64]
 
@@ -64,6 +70,18 @@ def _iced_mps(truth: Truth) -> Floats:
     total = truth["static_pa"] + _impact_pa(truth)
     off_pa = np.interp(FROM_S, truth["t_s"], total) - total
     return off_pa * truth["tas_mps"] / (2.0 * _impact_pa(truth))
+
+
+def _incidence_changes(truth: Truth) -> Floats:
+    """Square of the changes of the incidence, summed over the time from `SETTLED_S` on, rad² s."""
+    incidence, keep = truth["alpha_rad"], math.exp(-0.01 / 3.0)
+    mean, out = float(incidence[0]), np.empty_like(incidence)
+    for i, value in enumerate(incidence.tolist()):
+        mean = keep * mean + (1.0 - keep) * value
+        out[i] = value - mean
+    out[truth["t_s"] < SETTLED_S] = 0.0
+    summed: Floats = np.cumsum(out**2) * 0.01
+    return summed
 
 
 def _always(truth: Truth) -> Floats:
@@ -197,10 +215,16 @@ TABLE: Mapping[str, Contradiction] = MappingProxyType(
         ),
         "mass half of the true one": Contradiction(
             (),
-            (),
-            "A wrong lift constant looks like a motion of the air in changes of speed. Netto and speed to "
-            "fly are wrong, and nothing reports it: check the mass in the settings before the flight.",
+            ("mass_doubtful",),
+            "In changes of speed in calm air the incidence changes twice as much as it should. In circles "
+            "and in rough air nothing shows it. Netto and speed to fly are wrong: check the mass in the "
+            "settings before the flight.",
+            _incidence_changes,
+            SHOWN_RAD2_S,
+            0.0,
+            SETTLED_S,
             mass=0.5,
+            flights=("dives",),
         ),
     }
 )

@@ -76,15 +76,13 @@ _AFTER = """
 * A slow static line is found by the altitude of GNSS, and needs changes of height: in a weak circle it takes
   a minute to be certain, in dives some seconds. A steady climb shows nothing, because the lag is then a
   constant difference.
-* A wrong mass in the settings is not reported. The load factor at a known airspeed gives the lift in units of
-  the weight, which is the same for any mass: only the incidence shows the difference. The incidence is the
-  pitch minus the path through the air, plus an angle of mounting that is not known, so the mass can only be
-  learned from changes of speed. The filter without a glider file does this. In calm air its lift constant was
-  5 to 25 % off on four flights of the two-seater, little enough to notice half the mass; in rough air it
-  learns next to nothing. With a glider file the mass is taken as known, because to learn it costs accuracy
-  (constant speeds: 0.04 m/s with a file, 0.09 m/s without). A second filter beside the first would be needed,
-  which is not built. The polar of a wrong mass makes the netto wrong by a part that depends on the speed, and
-  this looks like a motion of the air.
+* A mass in the settings that is too small is reported (`mass_doubtful`) only after changes of speed in calm
+  air. The load factor at a known airspeed gives the lift in units of the weight, which is the same for any
+  mass: only the incidence shows the difference. The incidence is the pitch minus the path through the air,
+  plus an angle of mounting that is not known, so only its changes show the mass. In circles and in rough air
+  they show nothing, and a mass that is too large is not reported, because gusts have the same effect.
+  Without a glider file no mass is compared. The mass is not corrected: the polar of a wrong mass makes the
+  netto wrong by a part that depends on the speed, and this looks like a motion of the air.
 * Static ports with an error of 3 to 6 % of the impact pressure that `position_error` does not correct: in a
   hard pull-up the vario can be silent for 4 s, until GNSS shows whether barometer or inertial unit is wrong.
   The silence is right, because the barometer is wrong then: from 40 to 20 m/s 6 % are about 40 Pa, or 3.5 m

@@ -44,6 +44,10 @@ CONTRADICTED = {
     Quality.GNSS_ALTITUDE_DOUBTFUL: (
         "the GNSS altitude contradicted the barometer for {} s; it was not used for the glide there"
     ),
+    Quality.MASS_DOUBTFUL: (
+        "the mass in the settings was too small for the lift curve for {} s: check it; netto and speeds were "
+        "wrong there"
+    ),
 }
 """A sentence for each doubt, with its duration."""
 

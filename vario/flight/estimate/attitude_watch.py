@@ -31,6 +31,11 @@ comparison alone does not show this: the vertical and the acceleration of a unit
 its own axes for some seconds. Such a unit is rejected in the first turn and never agrees for this long.
 """
 
+HELD_S = 2.0
+"""A confirmed attitude holds for this long while the heading is searched again, because pitch and bank do not
+depend on the heading. It does not hold if the unit has a fault of its own.
+"""
+
 LATELY_S = 10.0
 """A filter that has agreed within this time is not restarted: its own corrections are faster."""
 
@@ -65,17 +70,22 @@ class AttitudeWatch:
         """The filter starts: nothing is known of its attitude."""
         self.confirmed = False
         self._agreed_s = 0.0
-        self._seen_s = -math.inf
+        self._seen_s = self._compared_s = -math.inf
         self._since: GnssVel | None = None
         self._size.reset(0.0)
         self._off.reset(0.0)
+
+    def disturb(self) -> None:
+        """The unit has a fault of its own, for example a vibration: only a comparison confirms it."""
+        self._compared_s = -math.inf
 
     def take(self, fixes: Sequence[GnssVel], t_s: float, state: InertialState, *, trusted: bool) -> None:
         """Process the velocities of a frame at `t_s`. `trusted`: nothing contradicts the unit."""
         ground, latency_s = state.ground, state.gnss_latency_s
         for now in fixes:
             if not ground.known:
-                self.confirmed, self._since = False, None
+                self.confirmed &= t_s - self._compared_s < HELD_S
+                self._since = None
                 continue
             if self._since is None:
                 self._since = now
@@ -89,6 +99,7 @@ class AttitudeWatch:
             if dt_s < LONGEST_S and predicted is not None:
                 measured = (now.north_mps - before.north_mps, now.east_mps - before.east_mps)
                 self._compare(measured, predicted, dt_s)
+                self._compared_s = t_s
                 if self.confirmed and self._manoeuvres:
                     self._seen_s = t_s
                     self._agreed_s += dt_s if trusted else 0.0

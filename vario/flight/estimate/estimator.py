@@ -40,6 +40,8 @@ class Estimator:
     def configure(self, wing: Wing, gust_rejection_time_s: float) -> None:
         """Take changed settings: ballast and bugs change the glider; the gust rejection time may change."""
         self.settings = replace(self.settings, wing=wing, gust_rejection_time_s=gust_rejection_time_s)
+        if wing.lift_m != self.inertial.wing.lift_m:
+            self.runner.mass_watch.reset()
         self.inertial.wing = wing
 
     def _begin(self) -> None:
@@ -95,6 +97,7 @@ class Estimator:
             imu_trusted=self.imu_watch.trusted,
             imu_against_baro=self.imu_watch.against_baro and not self.imu_watch.trusted,
             baro_suspect=self.imu_watch.baro_suspect,
+            mass_too_small=self.runner.mass_watch.too_small,
         )
 
     def _inertial_output(
@@ -138,6 +141,7 @@ class Estimator:
             has_airspeed=inputs.has_pitot,
             wind=state.wind() if flying else None,
             baro_suspect=self.imu_watch.baro_suspect,
+            mass_too_small=self.runner.mass_watch.too_small,
         )
 
     def _attitude(self, *, flying: bool) -> Attitude:

@@ -45,7 +45,7 @@ decides whether the barometer is wrong. The largest NIS of the height in correct
 """
 USUAL_S = 60.0
 """The NIS of the height is divided by its usual value, averaged over this time: static ports in a wake have
-more noise than stated, and noise is no contradiction.
+more noise than stated, and noise is no contradiction. While the barometer is not used, nothing is averaged.
 """
 CLIMB_OFF_MPS, CLIMB_LATE_S, CLIMB_S = 0.8, 0.4, 2.0
 """Largest difference between the climbs of filter and barometer alone, averaged over `CLIMB_S`. In a pull-up
@@ -167,20 +167,22 @@ class ImuWatch:
         These are None where they are not reliable themselves; then only the consistency of the filter is
         checked.
         """
-        self._doubt.follow(dt_s, agrees=True)
-        if not within_limits(state):
-            return False
         nis = state.nis
         ground_nis = max(nis["north"], nis["east"])
+        in_use = state.ground.in_use
+        confirmed = in_use and ground_nis < CONFIRMED_NIS
+        if climb_mps is not None or confirmed:
+            self._doubt.follow(dt_s, agrees=True)  # with nothing to compare, nothing agrees
+        if not within_limits(state):
+            return False
         usual = self._usual.value or 1.0
         height_nis = nis["height"] / max(usual, 1.0)
-        if state.age_s > SETTLE_S and ground_nis < APART_GROUND_NIS:
+        if climb_mps is not None and state.age_s > SETTLE_S and ground_nis < APART_GROUND_NIS:
             self._usual.follow(min(nis["height"], SUSPECT_NIS), dt_s)
         if climb_mps is not None and height_nis > APART_NIS and ground_nis > APART_GROUND_NIS:
             return False
-        in_use = state.ground.in_use
         known = climb_mps is not None and in_use
-        if in_use and ground_nis < CONFIRMED_NIS:
+        if confirmed:
             vario_mps = None  # the airspeed differs, and velocity over ground confirms the unit
         if self._suspect(state, height_nis, ground_nis, dt_s, known=known):
             climb_mps = vario_mps = None

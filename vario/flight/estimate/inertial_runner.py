@@ -10,12 +10,13 @@ from vario.flight.estimate.airdata import AirData
 from vario.flight.estimate.alignment import Alignment
 from vario.flight.estimate.attitude_watch import AttitudeWatch
 from vario.flight.estimate.imu_steps import ImuSteps
-from vario.flight.estimate.imu_watch import CONFIRMED_NIS, ImuWatch, within_limits
+from vario.flight.estimate.imu_watch import APART_GROUND_NIS, CONFIRMED_NIS, ImuWatch, within_limits
 from vario.flight.estimate.inertial_model import Regime
 from vario.flight.estimate.inertial_sigmas import attitude_sigma_rad, vario_sigma_mps
 from vario.flight.estimate.inertial_start import start
 from vario.flight.estimate.inertial_state import InertialState
 from vario.flight.estimate.inertial_update import InertialUpdate
+from vario.flight.estimate.mass_watch import MassWatch
 from vario.flight.estimate.regime import NOT_FLYING_MPS, RegimeWatch
 from vario.flight.estimate.result import EstimatorSettings
 from vario.flight.estimate.shown import ShownVario
@@ -41,6 +42,7 @@ class InertialRunner:
         state: the state of the inertial filter.
         regime_watch: the flight regime.
         attitude_watch: whether velocities over ground confirm the attitude.
+        mass_watch: whether the lift curve agrees with the mass.
         shown: the vario shown, from the filter.
         aligned: whether the filter runs.
         nis: mean NIS by measurement, of the last correction.
@@ -53,6 +55,7 @@ class InertialRunner:
         self._update = InertialUpdate()
         self.regime_watch = RegimeWatch()
         self.attitude_watch = AttitudeWatch()
+        self.mass_watch = MassWatch()
         self.shown = ShownVario()
         self.aligned = False
         self.nis: Mapping[str, float] = {}
@@ -140,6 +143,11 @@ class InertialRunner:
             self.sigmas = (vario_sigma_mps(state), attitude_sigma_rad(state))
             self._sigma_age_s = 0.0
         self.regime_watch.learn_mounting_roll(state, due_s)
+        sound = self._imu_watch.trusted and self._air.tas_age_s < 1.0
+        if sound and regime is Regime.GLIDING and state.wing.polar is not None:
+            self.mass_watch.take(state, self._air.density_ratio, due_s)
+        else:
+            self.mass_watch.pause()
         air = self._air
         in_air, baro_sound = not self.regime_watch.on_ground, air.baro_sound
         if not in_air:
@@ -167,6 +175,8 @@ class InertialRunner:
         """
         self._imu_watch.reject(own_fault=own_fault)
         watch = self.attitude_watch
+        if own_fault:
+            watch.disturb()
         sane = within_limits(self.state)
         if watch.agreed_lately(t_s) and sane:
             return
@@ -193,10 +203,13 @@ class InertialRunner:
         self.state.rescale_airspeed(factor)
         self.state.rescale_incidence(factor, self._air.density_ratio)
         self.regime_watch.forget_airspeed()
+        self.mass_watch.reset()
 
     def realign(self) -> None:
-        """Align again with the next samples; what was learned is kept."""
+        """Align again with the next samples; what was learned is kept unless it contradicts GNSS."""
         self.aligned = False
+        if max(self.state.nis["north"], self.state.nis["east"]) > APART_GROUND_NIS:
+            self._learned = False
         self.shown.pause()
         self._alignment.clear()
         self.sigmas = None

@@ -84,6 +84,7 @@ class Estimate:
         imu_against_baro: it has, and the barometer may be the cause.
         wind: north, east and one standard deviation, m/s, while velocities over ground determine it.
         baro_suspect: the inertial filter contradicts the barometer, but not the velocity over ground.
+        mass_too_small: the lift curve shows a larger mass than that of the settings.
     """
 
     attitude: Attitude | None
@@ -94,3 +95,4 @@ class Estimate:
     imu_against_baro: bool = False
     wind: Vector | None = None
     baro_suspect: bool = False
+    mass_too_small: bool = False

@@ -29,6 +29,8 @@ class Quality(Flag):
     """The airspeed contradicts the other sensors, and is not used."""
     GNSS_ALTITUDE_DOUBTFUL = auto()
     """The altitude of the positions contradicts the barometer: the glide to the goal has no height."""
+    MASS_DOUBTFUL = auto()
+    """The mass in the settings is too small for the lift curve: netto and speed to fly are wrong."""
 
     def __str__(self) -> str:
         """The flags as words joined by "+", or "ok": `no_airspeed+uncompensated`."""

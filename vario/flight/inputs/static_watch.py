@@ -13,9 +13,8 @@ A static line that is blocked does not move at all, whatever the airspeed does.
 
 from __future__ import annotations
 
-import math
-
 from vario.flight.core.low_pass import LowPass
+from vario.flight.core.slope import Slope
 
 SMOOTH_S = 5.0
 """Low pass τ: long against the noise of the altitude, short against the time of a circle."""
@@ -47,39 +46,6 @@ for so long while the speed changes by 2 m/s.
 STEADY_S = 0.5
 
 
-class _Slope:
-    """The slope of a straight line through points of the last minute."""
-
-    def __init__(self) -> None:
-        self._weight_s = 0.0
-        self._sums = (0.0, 0.0, 0.0, 0.0, 0.0)  # of x, y, x², x y, y²
-
-    def take(self, x: float, y: float, dt_s: float) -> None:
-        keep = math.exp(-dt_s / MEMORY_S)
-        self._weight_s = keep * self._weight_s + dt_s
-        sx, sy, xx, xy, yy = self._sums
-        self._sums = (
-            keep * sx + dt_s * x,
-            keep * sy + dt_s * y,
-            keep * xx + dt_s * x * x,
-            keep * xy + dt_s * x * y,
-            keep * yy + dt_s * y * y,
-        )
-
-    def found(self) -> tuple[float, float]:
-        """The slope and its standard deviation."""
-        weight_s = self._weight_s
-        sx, sy, xx, xy, yy = self._sums
-        if weight_s < LEAST_S:
-            return 0.0, math.inf
-        xx, xy, yy = xx - sx * sx / weight_s, xy - sx * sy / weight_s, yy - sy * sy / weight_s
-        if xx <= 0.0:
-            return 0.0, math.inf
-        slope = xy / xx
-        variance = max((yy - slope * xy) / weight_s, LEAST_M**2)
-        return slope, math.sqrt(2.0 * CORRELATED_S * variance / xx)
-
-
 class StaticWatch:
     """Watches the static line for a lag, an impact pressure in it, and a blockage.
 
@@ -92,7 +58,7 @@ class StaticWatch:
         self._static, self._impact = LowPass(STEADY_S), LowPass(STEADY_S)
         self._anchor_pa = self._low_pa = self._high_pa = self._rested_s = 0.0
         self._height, self._difference, self._kinetic = (LowPass(SMOOTH_S) for _ in range(3))
-        self._lag, self._share = _Slope(), _Slope()
+        self._lag, self._share = (Slope(MEMORY_S, LEAST_S, CORRELATED_S, LEAST_M) for _ in range(2))
 
     def take(self, static_pa: float, impact_pa: float, dt_s: float) -> None:
         """Process the pressures of a frame."""

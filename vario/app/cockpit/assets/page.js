@@ -10,7 +10,7 @@ const QUALITY = {
   no_glider: "no glider file", uncompensated: "not compensated", settling: "settling",
   airspeed_corrected: "airspeed corrected", imu_off: "inertial sensor off",
   baro_doubtful: "barometer doubtful", airspeed_doubtful: "airspeed doubtful",
-  gnss_altitude_doubtful: "GNSS altitude doubtful",
+  gnss_altitude_doubtful: "GNSS altitude doubtful", mass_doubtful: "mass doubtful",
 };
 
 const receiver = { source: null, arrived: -Infinity, fastest: Infinity, fresh: false, openedAt: 0, painted: [] };

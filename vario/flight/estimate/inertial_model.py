@@ -148,9 +148,9 @@ class InertialNoise:
     standing_mps_sqrt_s: float = 0.2  # at rest: the air velocity is 0
     standing_radps_sqrt_s: float = 2e-3  # at rest: the rate is 0
     lift_mps_sqrt_s: float = 0.04  # lift curve, as the density of its error in v_z
-    sideslip_mps_sqrt_s: float = 0.15
+    sideslip_mps_sqrt_s: float = 0.25  # slips of a pilot last for seconds
     lift_share: float = 0.4  # standard deviation of κ without a glider file; with one κ stays 0
-    lift_creep_per_sqrt_s: float = 4e-3  # flaps, ballast dropped, a lift curve that is not straight
+    lift_creep_per_sqrt_s: float = 8e-3  # flaps, ballast dropped, a lift curve that is not straight
     polar_mps_sqrt_s: float = 0.6  # polar error, wet wings: the polar has effect only in the long run
     updraft_mps_per_sqrt_s: float = 1.4
     gust_time_s: float = 1.0

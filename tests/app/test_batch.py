@@ -31,7 +31,9 @@ def test_a_recording_without_samples_is_a_failure(tmp_path: Path) -> None:
     (tmp_path / "no_fix.igc").write_text("AXXX001\nHFDTE010526\n", encoding="ascii")
     assert main(["batch", str(tmp_path), "--out", str(tmp_path / "out"), "--jobs", "1"]) == 1
     (row,) = csv_rows(tmp_path / "out" / "failures.csv", "utf-8")
-    assert row["failure"] == "no sample that can be replayed was found; the file holds no fix that can be used"
+    assert (
+        row["failure"] == "no sample that can be replayed was found; the file holds no fix that can be used"
+    )
 
 
 @pytest.mark.parametrize("processes", ["1", pytest.param("2", marks=pytest.mark.long)])

@@ -21,6 +21,7 @@ from vario.app.outputs.flight_time import hours_utc
 from vario.app.outputs.flights import Flights
 from vario.app.outputs.ground_watch import GroundWatch
 from vario.app.outputs.sensor_watch import PressureCheck
+from vario.app.replay.console import print_replay
 from vario.app.replay.session import ReplaySession
 from vario.flight.motion.energy import Noise
 from vario.flight.motion.flying import FlyingSpeed, SpeedOrigin
@@ -171,3 +172,22 @@ def test_the_noise_of_a_flight_a_second_is_not_judged() -> None:
     for second in range(3000):
         watch.take(Baro(float(second), isa.pressure_pa(1000.0 + 30.0 * math.sin(second / 5.0))))
     assert watch.warnings() == []
+
+
+def test_a_mean_wind_direction_is_printed_from_0_to_360(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """65° left of north is 295°."""
+    means = {"beside": "wind_from_rad", "mean_circling": math.radians(-65.0)}
+    means["wind_from_rad_mean_circling"] = math.radians(-63.0)
+    summary = {
+        "title": "a flight",
+        "origin": "live",
+        "start_utc": None,
+        "flight": {"duration_s": 60.0, "mode_s": {"circling": 60.0}},
+        "climbs": [],
+        "references": {"wdi_from_rad": means},
+        "warnings": [],
+    }
+    print_replay(summary, tmp_path, METRIC)
+    assert "wdi_from_rad: mean while circling 295.00, wind_from_rad 297.00°" in capsys.readouterr().out

@@ -86,14 +86,14 @@ def beginning(comparison: Comparison) -> Iterator[str]:
 
 
 def climb_sentences(comparison: Comparison) -> Iterator[str]:
-    """The climbs whose means changed, one sentence each."""
-    for number, climb in enumerate(comparison.climbs, start=1):
-        sentence = _climb_sentence(comparison.units, number, climb)
+    """The intervals of circling whose means changed, one sentence each."""
+    for climb in comparison.climbs:
+        sentence = _climb_sentence(comparison.units, climb)
         if sentence:
             yield sentence
 
 
-def _climb_sentence(units: DisplayUnits, number: int, climb: ClimbDifference) -> str | None:
+def _climb_sentence(units: DisplayUnits, climb: ClimbDifference) -> str | None:
     moved = [
         f"{name} {_figure(units, name, mean.a, 2, sign=True)} to "
         f"{_figure(units, name, mean.b, 2, sign=True)}{unit_of_column(units, name)}"
@@ -102,4 +102,4 @@ def _climb_sentence(units: DisplayUnits, number: int, climb: ClimbDifference) ->
     ]
     if not moved:
         return None
-    return f"climb {number} ({clock(climb.start_s)} to {clock(climb.end_s)}), means: {', '.join(moved)}"
+    return f"circling from {clock(climb.start_s)} to {clock(climb.end_s)}, means: {', '.join(moved)}"

@@ -125,7 +125,10 @@ class PressureCheck:
         found_pa, stated_pa = statistics.median(self._differences_pa) / _OF_SIGMA, self._noise.baro_pa
         if found_pa == 0.0 or 1.0 / FAR < found_pa / stated_pa < FAR:
             return []
-        found = f"the barometer has a noise of {found_pa:.2g} Pa between readings; {stated_pa:.2g} Pa is"
+        found = (
+            f"the noise of the barometer is {found_pa:.2g} Pa from reading to reading; {stated_pa:.2g} Pa is "
+            "assumed"
+        )
         if not LEAST_NOISE_PA <= found_pa <= MOST_NOISE_PA:
-            return [f"{found} assumed: look for the cause; these values may be smoothed or in another unit"]
-        return [f'{found} assumed: set noise = "{found_pa:.2g} Pa" in [sensors.baro], or look for its cause']
+            return [f"{found}: look for the cause; these values may be smoothed or in another unit"]
+        return [f'{found}: set noise = "{found_pa:.2g} Pa" in [sensors.baro], or look for its cause']

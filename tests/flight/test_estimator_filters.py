@@ -96,7 +96,7 @@ def test_considered_states_keep_value_and_covariance() -> None:
     sequence = SequentialUpdate(mine, row[None], step)
     total = sequence.predicted_variance(0) + 0.7
     sequence.use(0, 1.3, total)
-    sequence.finish(held)
+    sequence.finish(tuple(held))
     gain = p @ row / total
     gain[held] = 0.0
     left = np.eye(SIZE) - np.outer(gain, row)

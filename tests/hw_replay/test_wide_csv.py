@@ -64,10 +64,10 @@ Time;P;ax;ay;az;gx;T;lat;lon;alt;kt;trk;vario
 PRESSURE_MAP = '[time]\ncolumn="t"\nunit="s"\n[baro]\nstatic_pa={column="p",unit="Pa"}\n'
 
 
-def pair(folder: Path, table: str | bytes, text: str) -> Path:
-    path = folder / "log.csv"
+def pair(folder: Path, table: str | bytes, text: str, name: str = "log.csv") -> Path:
+    path = folder / name
     path.write_bytes(table.encode() if isinstance(table, str) else table)
-    (folder / "log.csv.toml").write_text(text)
+    (folder / f"{name}.toml").write_text(text)
     return path
 
 

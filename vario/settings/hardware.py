@@ -17,9 +17,12 @@ from vario.settings.fields import (
     section,
 )
 from vario.settings.near import nearest
+from vario.settings.quantity import PRESSURE, parse
 
 NOISE_RANGE = "0.02 Pa", "100 Pa"
 """Lowest and highest noise of a pressure sensor."""
+
+LEAST_NOISE_PA, MOST_NOISE_PA = parse(NOISE_RANGE[0], PRESSURE), parse(NOISE_RANGE[1], PRESSURE)
 
 PITOT_OFFSET_RANGE = "-200 Pa", "200 Pa"
 

@@ -8,7 +8,7 @@ import statistics
 from drivers.samples import Baro, GnssVel, Pitot, Sample
 from vario.flight.motion.energy import Noise
 from vario.flight.motion.ground_speed import GroundSpeed
-from vario.settings.hardware import PITOT_OFFSET_RANGE
+from vario.settings.hardware import LEAST_NOISE_PA, MOST_NOISE_PA, PITOT_OFFSET_RANGE
 from vario.settings.quantity import PRESSURE, parse
 
 REST_MPS = 0.5
@@ -33,9 +33,6 @@ FAR = 2.5
 """A warning is given if the noise differs from the stated one by this factor, up or down. Noise stated three
 times wrong is thus found, although the measured one is some per cent off.
 """
-
-LEAST_NOISE_PA, MOST_NOISE_PA = 0.02, 100.0
-"""The range of the setting `noise` in [sensors.baro]: no other value is proposed."""
 
 _OF_SIGMA = 0.6745 * math.sqrt(6.0)
 """Median size of a second difference over the noise; 0.6745: upper quartile of the normal distribution."""

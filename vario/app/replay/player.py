@@ -14,12 +14,8 @@ from vario.flight.pipeline import Pipeline
 from vario.flight.reading import Reading
 from vario.flight.setup import USUAL_NOISE
 from vario.settings.errors import SettingsError
-from vario.settings.hardware import NOISE_RANGE
-from vario.settings.quantity import PRESSURE, parse
+from vario.settings.hardware import LEAST_NOISE_PA, MOST_NOISE_PA
 from vario.settings.schema import Settings
-
-_LOWEST_PA, _HIGHEST_PA = parse(NOISE_RANGE[0], PRESSURE), parse(NOISE_RANGE[1], PRESSURE)
-"""Range of the pressure noise accepted from a recording; the same as in the settings."""
 
 
 def noise_of(settings: Settings, info: RecordingInfo) -> Noise:
@@ -29,7 +25,7 @@ def noise_of(settings: Settings, info: RecordingInfo) -> Noise:
         if setting is not None:
             return setting
         sensor = info.sensors.get(channel)
-        if sensor is None or sensor.noise is None or not _LOWEST_PA <= sensor.noise <= _HIGHEST_PA:
+        if sensor is None or sensor.noise is None or not LEAST_NOISE_PA <= sensor.noise <= MOST_NOISE_PA:
             return default
         return sensor.noise
 

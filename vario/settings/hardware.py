@@ -101,16 +101,17 @@ class BusSensor(Section):
         return [name for name, spec in CHIPS.items() if self.GIVES in spec.channels]
 
 
+def _noise(usual: str) -> Any:
+    text = f"White noise of one sample; absent: the value in the recording, otherwise {usual}"
+    return optional(usual, *NOISE_RANGE, text)
+
+
 class BaroSensor(BusSensor):
     """The static pressure sensor."""
 
     GIVES = _CHANNELS["baro"]
 
-    noise_pa: float | None = optional(
-        "1.5 Pa",
-        *NOISE_RANGE,
-        "White noise of one sample; absent: the value in the recording, otherwise 1.5 Pa",
-    )
+    noise_pa: float | None = _noise("1.5 Pa")
     offset_pa: float = quantity(
         "0 Pa",
         "-1000 Pa",
@@ -140,11 +141,7 @@ class PitotSensor(BusSensor):
 
     chip: str | None = _chip("MS4525DO")
     address: int | None = _address(0x28)
-    noise_pa: float | None = optional(
-        "1 Pa",
-        *NOISE_RANGE,
-        "White noise of one sample; absent: the value in the recording, otherwise 1 Pa",
-    )
+    noise_pa: float | None = _noise("1 Pa")
     offset_pa: float = quantity("0 Pa", *PITOT_OFFSET_RANGE, "Reading at rest in still air. It is subtracted")
     position_error: float = number(
         0.0,

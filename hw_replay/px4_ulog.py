@@ -112,7 +112,8 @@ class PX4ULog(Importer):
         order = np.argsort(times, kind="stable")
         for start in range(0, len(order), _BLOCK_ROWS):
             block = order[start : start + _BLOCK_ROWS]
-            columns = [found[name][block].astype(np.float64).tolist() for name in use.columns]
+            with np.errstate(invalid="ignore"):  # the bits of damaged numbers can be a signalling NaN
+                columns = [found[name][block].astype(np.float64).tolist() for name in use.columns]
             for row, time_us, *values in zip(block.tolist(), times[block].tolist(), *columns, strict=True):
                 t_s = time_us / 1e6
                 if 0.0 <= t_s <= LONGEST_S:

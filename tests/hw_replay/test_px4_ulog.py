@@ -148,6 +148,15 @@ def test_times_out_of_order_or_of_the_log(tmp_path: Path) -> None:
     assert source.rejected() == 2
 
 
+def test_a_signalling_nan_is_rejected_without_a_warning(tmp_path: Path) -> None:
+    """Exponent all ones, first bit of the significand 0: signalling NaN (IEEE 754-2019, 6.2.1)."""
+    rows = [AIR.data(at(1), 90_000.0, 0.0), AIR.data(at(2), 12_345.0, 0.0)]
+    data = ulog(START_US, [AIR], rows).replace(struct.pack("<f", 12_345.0), struct.pack("<I", 0x7FA00000))
+    source = opened(tmp_path, data)
+    assert list(source) == [Baro(1.0, 90_000.0)]
+    assert source.rejected() == 1
+
+
 @pytest.mark.parametrize("length", range(8, len(FLIGHT), 41))
 def test_a_file_that_breaks_off(tmp_path: Path, length: int) -> None:
     whole: list[Sample] = list(opened(tmp_path, FLIGHT))

@@ -23,7 +23,7 @@ from hw_replay.igc_survey import survey
 from hw_replay.importer import Importer
 from hw_replay.messages import RejectedValueError
 from hw_replay.ordering import in_order
-from hw_replay.source import GNSS_BARO, PITOT_FROM_AIRSPEED, RecordingInfo, SensorInfo
+from hw_replay.source import GNSS_BARO, RecordingInfo, SensorInfo
 from hw_replay.text import one_line, title_of
 
 LONGEST_STEP_S = (3.0, 12.0)
@@ -113,7 +113,8 @@ class IgcFile(Importer):
         elif found.has_gnss_altitude:
             sensors["baro"] = replace(GNSS_BARO, rate_hz=rate_hz)
         if codes & {"TAS", "IAS"}:
-            sensors["pitot"] = SensorInfo(PITOT_FROM_AIRSPEED, rate_hz, RECORDER_PITOT_PA)
+            code = "TAS" if "TAS" in codes else "IAS"
+            sensors["pitot"] = SensorInfo(f"from logged {code}", rate_hz, RECORDER_PITOT_PA)
         if self._derives_velocity:
             sensors["gnss_vel"] = replace(DERIVED, rate_hz=rate_hz)
         else:

@@ -13,9 +13,6 @@ from drivers.samples import Sample
 GNSS_AS_BARO = "GNSS altitude in place of a barometer"
 """Name of the barometer of a recording that has none."""
 
-PITOT_FROM_AIRSPEED = "computed from the logged airspeed"
-"""Name of the pitot of a recording with airspeeds instead of pressures."""
-
 
 @dataclass(frozen=True, slots=True)
 class SensorInfo:

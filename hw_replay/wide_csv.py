@@ -10,7 +10,7 @@ import csv
 import math
 import os
 import re
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -23,7 +23,7 @@ from hw_replay.files import Lines
 from hw_replay.importer import Importer
 from hw_replay.messages import DECODE, LATEST_T_S, RejectedValueError, reference_decoder
 from hw_replay.ordering import RowSorter
-from hw_replay.source import GNSS_BARO, PITOT_FROM_AIRSPEED, RecordingInfo, SensorInfo
+from hw_replay.source import GNSS_BARO, RecordingInfo, SensorInfo
 from hw_replay.text import one_line, title_of
 
 ROW_LIMIT = 1 << 16
@@ -64,7 +64,7 @@ class WideCsv(Importer):
             title=one_line(self._map.title or title_of(self._path)),
             origin="imported from CSV by a map",
             start_utc=self._start_utc(),
-            sensors=_computed(self._map.channels),
+            sensors=_replaced({one.name for one in self._map.channels}),
         )
 
     def warnings(self) -> list[str]:
@@ -228,11 +228,7 @@ def _sample(name: str, t_s: float, values: list[float]) -> Sample:
     return make(t_s, *(None if math.isnan(value) else value for value in values[:count]))
 
 
-def _computed(channels: Sequence[MappedChannel]) -> dict[str, SensorInfo]:
-    """The sensors whose values the reader computes: from positions, or from an airspeed."""
-    names = {channel.name for channel in channels}
-    replaced = {"baro": GNSS_BARO, "gnss_vel": DERIVED} if "gnss_pos" in names else {}
-    sensors = {name: sensor for name, sensor in replaced.items() if name not in names}
-    if any(channel.name == "pitot" and "cas_mps" in channel.columns for channel in channels):
-        sensors["pitot"] = SensorInfo(PITOT_FROM_AIRSPEED)
-    return sensors
+def _replaced(channels: set[str]) -> dict[str, SensorInfo]:
+    """What the positions replace in a table without pressure or velocity; nothing without positions."""
+    replaced = {"baro": GNSS_BARO, "gnss_vel": DERIVED} if "gnss_pos" in channels else {}
+    return {name: sensor for name, sensor in replaced.items() if name not in channels}

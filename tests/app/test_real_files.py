@@ -166,14 +166,6 @@ def test_offset_and_noise_of_the_pressures(
     assert (told is None and not found) or (told is not None and len(found) == 1 and told in found[0])
 
 
-def test_a_logged_airspeed_proposes_no_offset() -> None:
-    """A recorder that logs 55 km/h at rest has no offset of a pressure sensor."""
-    watch = PressureCheck(Noise(baro_pa=1.5, pitot_pa=1.0), None)
-    for sample in at_rest(140.0, 0.0, 1.5):
-        watch.take(sample)
-    assert watch.warnings() == []
-
-
 def test_the_noise_of_a_flight_a_second_is_not_judged() -> None:
     """At this spacing, climbs and sinks would look like noise."""
     watch = PressureCheck(Noise(baro_pa=1.5, pitot_pa=1.0), 0.0)

@@ -43,11 +43,10 @@ class PressureCheck:
 
     Args:
         noise: the stated noise: from the settings, otherwise from the recording, otherwise the default.
-        pitot_offset_pa: the offset that the settings subtract from the pitot; None: the recording has
-            airspeeds, which no offset of a sensor explains.
+        pitot_offset_pa: the offset that the settings subtract from the pitot.
     """
 
-    def __init__(self, noise: Noise, pitot_offset_pa: float | None) -> None:
+    def __init__(self, noise: Noise, pitot_offset_pa: float) -> None:
         self._noise = noise
         self._offset_pa = pitot_offset_pa
         self._ground = GroundSpeed()
@@ -105,7 +104,7 @@ class PressureCheck:
         return [*self._pitot_offset(), *self._baro_noise()]
 
     def _pitot_offset(self) -> list[str]:
-        if self._calmest is None or self._offset_pa is None:
+        if self._calmest is None:
             return []
         mean_pa, spread_pa = self._calmest
         steady = spread_pa < STEADY * self._noise.pitot_pa

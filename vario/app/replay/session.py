@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 from drivers.events import Mark, SettingsChange
 from drivers.samples import Reference, Sample
 from hw_replay.open import open_source
-from hw_replay.source import PITOT_FROM_AIRSPEED, Source
+from hw_replay.source import Source
 from vario.app.config.in_force import overrides_of, settings_in_force, with_overrides
 from vario.app.outputs.sensor_watch import PressureCheck
 from vario.app.outputs.summary import FlightSummary
@@ -87,10 +87,7 @@ class ReplaySession:
         self._follow_changes = follow_changes
         self._reference = reference
         self._progress = progress
-        pitot = source.info.sensors.get("pitot")
-        has_pressure = pitot is None or pitot.name != PITOT_FROM_AIRSPEED
-        offset_pa = settings.sensors.pitot.offset_pa if has_pressure else None
-        self._sensors = PressureCheck(self.noise, offset_pa)
+        self._sensors = PressureCheck(self.noise, settings.sensors.pitot.offset_pa)
         self._hindsight = hindsight
         if hindsight is not None:
             self._pipeline.watch_corrections(hindsight.corrected)

@@ -237,6 +237,7 @@ def test_every_setting_of_a_knob_has_a_short_name_a_range_and_its_dimension() ->
         ('[controls.knob_1]\npress = "say height"', 'expected "mark"'),
         ('[controls.button_1]\npress = "fly"', 'expected "mark"'),
         ('[controls.button_1]\npress = "maccready 2"', 'expected "mark"'),  # without unit
+        ('[controls.button_1]\npress = "qnh none"', 'expected "mark"'),  # no value of it
         ("[controls.knob_1]\npin_a = 4", "an encoder needs both"),
         ("[controls.button_1]\npin = 4\n[controls.button_2]\npin = 4", "both use GPIO 4"),
     ],

@@ -8,15 +8,22 @@ from vario.flight.estimate.inertial_state import InertialState
 STEP_S = 0.04
 
 
+def running(age_s: float, **nis: float) -> InertialState:
+    """A filter with velocities over ground that has run for `age_s`, and these NIS."""
+    filter_ = InertialState(Wing.loaded(), InertialNoise())
+    filter_.ground.known = True
+    filter_.age_s = age_s
+    filter_.nis |= nis
+    return filter_
+
+
 def contradicted(watch: ImuWatch) -> bool:
     """For a second, the height is off and the velocity over ground is not.
 
     Returns:
         Whether the barometer is suspected.
     """
-    filter_ = InertialState(Wing.loaded(), InertialNoise())
-    filter_.ground.known = True
-    filter_.nis |= {"height": 30.0, "north": 1.0, "east": 1.0, "sideslip": 1.0, "lift": 1.0}
+    filter_ = running(0.0, height=30.0, north=1.0, east=1.0, sideslip=1.0, lift=1.0)
     for _ in range(round(1.0 / STEP_S)):
         watch.plausible(filter_, 0.0, 0.0, STEP_S)
     return watch.baro_suspect
@@ -54,11 +61,7 @@ def test_a_hard_pull_is_flown_and_is_no_evidence() -> None:
 
 
 def test_a_barometer_that_is_always_noisy_is_not_suspected() -> None:
-    filter_ = InertialState(Wing.loaded(), InertialNoise())
-    filter_.ground.known = True
-    filter_.age_s = 20.0
-    watch = ImuWatch()
-    filter_.nis |= {"height": 5.0}
+    filter_, watch = running(20.0, height=5.0), ImuWatch()
     for _ in range(round(120.0 / STEP_S)):
         watch.plausible(filter_, 0.0, 0.0, STEP_S)
     for height_nis, suspected in ((12.0, False), (40.0, True)):
@@ -77,11 +80,7 @@ def test_a_restart_is_not_judged_by_the_turn_before_it() -> None:
 
 def test_an_excluded_barometer_is_not_taken_for_a_noisy_one() -> None:
     # While it is not used, the NIS of the height keeps its last value.
-    filter_ = InertialState(Wing.loaded(), InertialNoise())
-    filter_.ground.known = True
-    filter_.age_s = 20.0
-    watch = ImuWatch()
-    filter_.nis |= {"height": 10.0}
+    filter_, watch = running(20.0, height=10.0), ImuWatch()
     for _ in range(round(60.0 / STEP_S)):
         watch.plausible(filter_, None, None, STEP_S)
     watch.plausible(filter_, 0.0, 0.0, STEP_S)

@@ -76,7 +76,7 @@ def parse_press(text: str) -> Pressing | None:
     allowed = {"mark": True, "mode": value in ("", *MODE_NAMES), "say": not set(value.split()) - set(SPOKEN)}
     if kind in allowed:
         return Pressing(kind, value) if allowed[kind] else None
-    valid = kind in TURNED and (value == "none" or not math.isnan(_value(kind, value)[0]))
+    valid = kind in TURNED and not math.isnan(_value(kind, value)[0])
     return Pressing("set", value, kind) if valid else None
 
 
